@@ -1,0 +1,1 @@
+"""What every layer stands on: errors, units, symbols, records, safe numerics."""

@@ -1,0 +1,220 @@
+"""Frozen records that travel between layers: what was read, and what was set aside.
+
+Arrays are ragged over parts in compressed form: sweep ``k`` owns points ``starts[k]:starts[k + 1]`` of
+the flat point arrays.  Axis 0 is always the part or sweep; one part is a batch of one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import nan
+
+import numpy as np
+
+#: Probe placements by lead letter, red lead first, as every meter shows them.
+BJT_PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
+NUMBER_PLACEMENTS = ("1-2", "2-1", "1-3", "3-1", "2-3", "3-2")
+DIODE_PLACEMENTS = ("A-K", "K-A")
+
+#: Junction names in sweeps: p side against n side (CE: collector against emitter).
+JUNCTIONS = ("AK", "BE", "BC", "CE")
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A row or cell that was not used, with its place and the reason."""
+
+    file: str
+    row: int | None
+    column: str
+    value: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One meter value: red lead on X, black lead on Y, placement ``X-Y``.
+
+    ``kind`` is ``volt`` (diode mode, value [V]), ``over`` (over-range mark, value nan) or ``ohm``
+    (resistance range, value [ohm]; inf is an over-range resistance).
+    """
+
+    placement: str
+    kind: str
+    value: float = nan
+    settling: bool = False  # marked as still falling: a capacitor charging in circuit
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("volt", "over", "ohm"):
+            raise ValueError(f"reading kind {self.kind!r}: expected volt, over or ohm")
+
+
+@dataclass(frozen=True)
+class PartReadings:
+    """All meter readings of one part, with what its row says of it (nan or '' where silent)."""
+
+    part: str
+    readings: tuple[Reading, ...] = ()
+    type: str = ""
+    polarity: str = ""  # 'NPN', 'PNP' or ''
+    hfe: float = nan  # [1] at ic_A
+    vbe_V: float = nan  # [V] at ic_A
+    ic_A: float = nan  # [A]
+    temp_C: float = nan  # [degC]
+    in_circuit: bool = False
+    note: str = ""
+    file: str = ""
+    row: int = 0
+
+
+def _frozen(array: np.ndarray, dtype: type) -> np.ndarray:
+    view = np.ascontiguousarray(array, dtype=dtype).view()
+    view.flags.writeable = False
+    return view
+
+
+@dataclass(frozen=True, eq=False)
+class SweepTable:
+    """Sweeps of single junctions, ragged.
+
+    Parameters
+    ----------
+    part, junction, type, file : tuple of str, length n
+        Written tag, one of `JUNCTIONS`, registered type or '', file name.
+    temp_C : ndarray (n,)
+        Recorded temperature [degC], nan where not given.
+    starts : ndarray of int (n + 1,)
+        Point offsets.
+    v_V, i_A : ndarray (m,)
+        Voltage of the p side against the n side [V] (collector against emitter for CE) and the
+        current into it [A], in the order logged; forward positive for both polarities.
+    row : ndarray of int (m,)
+        Line of each point in its file.
+    reversed_sign : ndarray of bool (n,)
+        True where the log had the signs of a PNP part and they were turned over.
+    """
+
+    part: tuple[str, ...]
+    junction: tuple[str, ...]
+    type: tuple[str, ...]
+    file: tuple[str, ...]
+    temp_C: np.ndarray
+    starts: np.ndarray
+    v_V: np.ndarray
+    i_A: np.ndarray
+    row: np.ndarray
+    reversed_sign: np.ndarray
+
+    def __post_init__(self) -> None:
+        for name, dtype in (("temp_C", float), ("starts", np.int64), ("v_V", float), ("i_A", float),
+                            ("row", np.int64), ("reversed_sign", bool)):  # fmt: skip
+            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
+        n = len(self.part)
+        if not (len(self.junction) == len(self.type) == len(self.file) == self.temp_C.size == n):
+            raise ValueError("sweep table: one junction, type, file and temperature per sweep")
+        if self.starts.size != n + 1 or (n and self.starts[-1] != self.v_V.size):
+            raise ValueError("sweep table: starts must hold n + 1 offsets that end at the point count")
+        if not (self.v_V.size == self.i_A.size == self.row.size):
+            raise ValueError("sweep table: v, i and row must have one entry a point")
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+    def points(self, k: int) -> slice:
+        """Slice of the flat arrays that sweep `k` owns."""
+        return slice(int(self.starts[k]), int(self.starts[k + 1]))
+
+    @classmethod
+    def from_lists(cls, part, junction, v_V, i_A, temp_C=None, type=None) -> SweepTable:
+        """Build a table from one (v, i) pair of arrays per sweep; for tests, demos and notebooks."""
+        n = len(part)
+        counts = [len(v) for v in v_V]
+        m = sum(counts)
+        return cls(
+            tuple(part), tuple(junction), tuple(type or [""] * n), ("",) * n,
+            np.full(n, nan) if temp_C is None else np.asarray(temp_C, float),
+            np.concatenate(([0], np.cumsum(counts))).astype(np.int64),
+            np.concatenate([*v_V, []]), np.concatenate([*i_A, []]), np.arange(m), np.zeros(n, bool),
+        )  # fmt: skip
+
+    @classmethod
+    def empty(cls) -> SweepTable:
+        """A table of no sweeps."""
+        return cls.from_lists([], [], [], [])
+
+
+@dataclass(frozen=True, eq=False)
+class CurveTable:
+    """Curves of transistors, ragged like `SweepTable`; all values in the NPN sense (positive when on).
+
+    ``vbe_V`` or ``ib_A`` may be nan where a file lacks the column.
+    """
+
+    part: tuple[str, ...]
+    type: tuple[str, ...]
+    polarity: tuple[str, ...]  # 'NPN', 'PNP' or '' (from a column, or from the signs)
+    file: tuple[str, ...]
+    temp_C: np.ndarray  # (n,) [degC]
+    starts: np.ndarray  # (n + 1,)
+    vce_V: np.ndarray  # (m,) [V]
+    vbe_V: np.ndarray  # (m,) [V]
+    ib_A: np.ndarray  # (m,) [A]
+    ic_A: np.ndarray  # (m,) [A]
+    row: np.ndarray  # (m,)
+
+    def __post_init__(self) -> None:
+        for name in ("temp_C", "vce_V", "vbe_V", "ib_A", "ic_A"):
+            object.__setattr__(self, name, _frozen(getattr(self, name), float))
+        for name in ("starts", "row"):
+            object.__setattr__(self, name, _frozen(getattr(self, name), np.int64))
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+    def points(self, k: int) -> slice:
+        """Slice of the flat arrays that part `k` owns."""
+        return slice(int(self.starts[k]), int(self.starts[k + 1]))
+
+    @classmethod
+    def from_lists(
+        cls, part, vce_V, vbe_V, ib_A, ic_A, temp_C=None, polarity=None, type=None
+    ) -> CurveTable:
+        """Build a table from one set of point arrays per part."""
+        n = len(part)
+        counts = [len(v) for v in vce_V]
+        flat = [np.concatenate([*x, []]) for x in (vce_V, vbe_V, ib_A, ic_A)]
+        return cls(
+            tuple(part), tuple(type or [""] * n), tuple(polarity or [""] * n), ("",) * n,
+            np.full(n, nan) if temp_C is None else np.asarray(temp_C, float),
+            np.concatenate(([0], np.cumsum(counts))).astype(np.int64), *flat, np.arange(sum(counts)),
+        )  # fmt: skip
+
+    @classmethod
+    def empty(cls) -> CurveTable:
+        """A table of no parts."""
+        return cls.from_lists([], [], [], [], [])
+
+
+@dataclass(frozen=True, eq=False)
+class Bag:
+    """Everything one call of the intake found: readings, sweeps, curves and the set-aside list."""
+
+    readings: tuple[PartReadings, ...] = ()
+    sweeps: SweepTable = field(default_factory=SweepTable.empty)
+    curves: CurveTable = field(default_factory=CurveTable.empty)
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value with its 95 % interval in SI units.
+
+    A one-sided limit has ``value`` nan and either ``low`` or ``high`` infinite.
+    """
+
+    value: float
+    low: float = nan
+    high: float = nan
+    unit: str = ""

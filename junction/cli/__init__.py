@@ -1,0 +1,1 @@
+"""Arguments, files, exit statuses; one small module per command."""

@@ -1,0 +1,1 @@
+"""Invented, simulated bags, clearly labelled so."""

@@ -1,0 +1,1 @@
+"""Batched least squares, model choice and uncertainty."""

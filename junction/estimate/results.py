@@ -1,0 +1,120 @@
+"""What the estimators return: declared fields, arrays over sweeps, flags that say what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+#: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.
+MODELS = (
+    "none",  # no fit: the reason is in SweepFits.why_not
+    "open",  # no current above the noise: offset only
+    "resistor",  # a straight line through the origin
+    "junction",  # IS, N, RS
+    "junction + shunt",  # + RSH
+    "junction + recombination",  # + second exponential ISR, NR
+    "junction + recombination + shunt",
+    "junction + photocurrent",  # IS, N, RS, RSH, IPH
+    "junction + breakdown",  # forward and reverse branch: + BV, NBV at IBV
+    "junction + shunt + breakdown",
+    "breakdown",  # reverse branch only
+)
+
+#: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
+PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
+
+FLAGS = (
+    "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",
+    "current_limited", "over_range", "range_step", "self_heated", "zero_offset", "outliers", "reversed",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class SweepFits:
+    """Fits of a whole table of sweeps.
+
+    Parameters
+    ----------
+    model, runner_up : ndarray of int (n,)
+        Index into `MODELS`; runner_up -1 where there was no other.
+    evidence_gap : ndarray (n,)
+        Criterion (AICc) of the runner-up minus that of the model [1]; large is decisive.
+    value, low, high, u : dict of str to ndarray (n,)
+        Per name in `PARAMETERS`: estimate, 95 % interval, standard uncertainty; nan where the model
+        has no such parameter; value nan with one finite end is a one-sided limit.
+    covariance : ndarray (n, p, p)
+        Covariance of the fitted coordinates (log of positive parameters), order in `coordinates`.
+    chi2, dof, n_points, n_used : ndarray (n,)
+        Weighted sum of squares, degrees of freedom, points read and points used.
+    used : ndarray of bool (m,)
+        Which of the table's flat points the fit used.
+    temp_C : ndarray (n,)
+        Temperature the fit took [degC] (25 where the table had none).
+    temp_known : ndarray of bool (n,)
+    heating_K : ndarray (n,)
+        Estimated self-heating over the sweep [K]; nan where it cannot be seen.
+    flags : dict of str to ndarray of bool (n,)
+        Per name in `FLAGS`.
+    why_not : tuple of str, length n
+        '' or why a sweep has no fit.
+    """
+
+    model: np.ndarray
+    runner_up: np.ndarray
+    evidence_gap: np.ndarray
+    value: Mapping[str, np.ndarray]
+    low: Mapping[str, np.ndarray]
+    high: Mapping[str, np.ndarray]
+    u: Mapping[str, np.ndarray]
+    coordinates: tuple[str, ...]
+    covariance: np.ndarray
+    chi2: np.ndarray
+    dof: np.ndarray
+    n_points: np.ndarray
+    n_used: np.ndarray
+    used: np.ndarray
+    temp_C: np.ndarray
+    temp_known: np.ndarray
+    heating_K: np.ndarray
+    flags: Mapping[str, np.ndarray]
+    why_not: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return self.model.size
+
+    def model_name(self, k: int) -> str:
+        """Name of the model chosen for sweep `k`."""
+        return MODELS[int(self.model[k])]
+
+
+@dataclass(frozen=True, eq=False)
+class TransistorFits:
+    """Dc Gummel-Poon fits of a batch of parts, referred to 25 degC.
+
+    Each part's curve is carried as parameters with a covariance, so that sharing can propagate it.
+    A spot reading (V_BE and h_FE at one current) is the same object with a wide covariance.
+    """
+
+    part: tuple[str, ...]
+    polarity: tuple[str, ...]
+    type: tuple[str, ...]
+    source: tuple[str, ...]  # 'curves', 'spot' or 'curves + spot'
+    names: tuple[str, ...]  # SPICE names: IS, NF, BF, ISE, NE, IKF, VAF, RE, RB
+    value: np.ndarray  # (n, p) SI units
+    u_log: np.ndarray  # (n, p) standard uncertainty of ln(value); inf where unknown
+    covariance: np.ndarray  # (n, p, p) covariance of ln(value)
+    fixed: np.ndarray  # (n, p) bool: held at a default because the data cannot say
+    temp_C: np.ndarray  # (n,) temperature the data were taken at [degC]
+    temp_known: np.ndarray  # (n,) bool
+    chi2: np.ndarray  # (n,)
+    dof: np.ndarray  # (n,)
+    ic_low_A: np.ndarray  # (n,) lowest and highest collector current the data hold
+    ic_high_A: np.ndarray
+    heating_K: np.ndarray  # (n,)
+    flags: Mapping[str, np.ndarray] = field(default_factory=dict)
+    why_not: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.part)

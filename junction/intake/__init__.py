@@ -1,0 +1,1 @@
+"""CSV text to records and the set-aside list; knows no physics."""

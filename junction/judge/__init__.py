@@ -1,0 +1,1 @@
+"""Decisions under uncertainty: verdicts, lead finding, the next test."""

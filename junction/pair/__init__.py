@@ -1,0 +1,1 @@
+"""The stage, current sharing, best disjoint sets and their grade."""

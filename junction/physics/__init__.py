@@ -1,0 +1,1 @@
+"""Pure functions on arrays: junction, transistor, temperature, meter, network."""

@@ -1,0 +1,1 @@
+"""Pure wiring from records to reports; opens no file, prints nothing."""

@@ -1,0 +1,1 @@
+"""Typed, validated access to the tables under reference/."""

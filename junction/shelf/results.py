@@ -1,0 +1,121 @@
+"""What the shelf hands out: families, meters, registered types and their limits, cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import nan
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One registered limit or typical figure of a type, with the conditions it holds at.
+
+    ``symbol`` is the JEDEC letter symbol (``V_CEO``, ``I_CBO``, ``h_FE``, ``V_BE(on)``, ``V_F``, ``I_R``,
+    ``V_Z``, ``R_thJC`` ...); ``low`` and ``high`` are in SI units (temperatures [degC]), nan where the
+    registration gives no such side; ``at`` holds conditions such as ``{"ic_A": 4.0, "vce_V": 4.0}``.
+    """
+
+    symbol: str
+    low: float = nan
+    high: float = nan
+    unit: str = ""
+    at: dict[str, float] = field(default_factory=dict)
+    source: str = ""
+    basis: str = "published"  # published | from memory | secondary | common practice, no source
+
+
+@dataclass(frozen=True)
+class PartType:
+    """A registered type: what it is and its limits."""
+
+    name: str
+    device: str  # 'bjt' or 'diode'
+    kind: str  # bjt: 'plain', 'darlington'; diode: 'rectifier', 'switching', 'Schottky', 'Zener', ...
+    polarity: str = ""
+    material: str = ""  # 'silicon', 'germanium'
+    package: str = ""
+    leads: str = ""  # pin order for leads 1, 2, 3 seen as the sheet draws it, e.g. 'BCE'; '' unknown
+    damper_diode: bool = False
+    r_be_ohm: tuple[float, ...] = ()  # built-in base-emitter resistors, nominal
+    secondary: bool = False  # rests on reference pages only: never fails a part
+    family: str = ""  # key of the family it belongs to
+    complement: str = ""
+    limits: tuple[Limit, ...] = ()
+    notes: str = ""
+    source: str = ""
+
+    def find(self, symbol: str) -> tuple[Limit, ...]:
+        """All limits with that letter symbol."""
+        return tuple(limit for limit in self.limits if limit.symbol == symbol)
+
+
+@dataclass(frozen=True)
+class Family:
+    """A family of junctions with the limits a healthy one keeps at 25 degC.
+
+    ``vf_low_V``..``vf_high_V`` at ``vf_at_A`` [V, A]; ``n_low``..``n_high`` ideality [1]; a reverse or
+    shunt current over ``leak_max_A`` at ``leak_at_V`` is a leak [A, V].
+    """
+
+    name: str
+    device: str  # 'bjt' or 'diode'
+    material: str
+    vf_low_V: float
+    vf_high_V: float
+    vf_at_A: float
+    n_low: float
+    n_high: float
+    rs_high_ohm: float
+    leak_max_A: float
+    leak_at_V: float
+    eg_eV: float
+    xti: float
+    basis: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Meter:
+    """A kind of multimeter in diode mode (a kind, never a brand).
+
+    ``test_current_A`` drives the part until ``open_voltage_V`` is reached (constant-current kind), or
+    ``open_voltage_V`` sits behind ``resistance_ohm``; readings over ``over_range_V`` show as OL.
+    The half-width of a reading's error is ``accuracy_percent`` of reading plus ``accuracy_counts``
+    times ``resolution_V``.
+    """
+
+    name: str
+    source_kind: str  # 'constant current' or 'resistance'
+    test_current_A: float
+    open_voltage_V: float
+    resistance_ohm: float
+    over_range_V: float
+    resolution_V: float
+    accuracy_percent: float
+    accuracy_counts: float
+    current_spread: float = 0.2  # relative half-width of the unstated test current
+    basis: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class RuleOfThumb:
+    """A named limit used by judgement (short under 50 ohm, ...), with what it rests on."""
+
+    name: str
+    value: float
+    unit: str
+    meaning: str
+    basis: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A caution to show where the user acts."""
+
+    where: str  # 'meter', 'sweep', 'in circuit', 'power-up', 'fitting'
+    text: str
+    source: str = ""
+
+

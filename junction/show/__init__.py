@@ -1,0 +1,1 @@
+"""Numbers, tables, plots, page, labels and JSON."""

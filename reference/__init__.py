@@ -1,0 +1,1 @@
+"""Reference tables as a resource package, so that the wheel carries them."""

@@ -1,0 +1,136 @@
+"""The house rules that no reviewer should have to check by eye: layers, top level, constants, prints."""
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "junction"
+
+# layer -> layers it may import (itself is always allowed); 'X.results' allows that module alone.
+ALLOWED = {
+    "base": set(),
+    "shelf": {"base"},
+    "physics": {"base"},
+    "intake": {"base"},
+    "estimate": {"base", "physics"},
+    "judge": {"base", "shelf", "physics", "estimate"},
+    "pair": {"base", "shelf", "physics", "estimate", "judge"},
+    "demo": {"base", "physics", "shelf"},
+    "show": {"base", "estimate.results", "judge.results", "pair.results", "shelf.results", "pipeline.results"},
+    "pipeline": {"base", "shelf", "physics", "intake", "estimate", "judge", "pair", "demo", "show"},
+    "cli": {"base", "shelf", "intake", "pipeline", "show", "demo", "judge.results"},
+}
+# third-party packages a layer may import, late imports included
+THIRD = {
+    "base": {"numpy", "scipy"},
+    "shelf": {"numpy"},
+    "physics": {"numpy", "scipy"},
+    "intake": {"numpy", "pandas"},
+    "estimate": {"numpy", "scipy"},
+    "judge": {"numpy", "scipy"},
+    "pair": {"numpy", "scipy"},
+    "demo": {"numpy"},
+    "show": {"numpy", "pandas", "matplotlib"},
+    "pipeline": {"numpy"},
+    "cli": {"numpy"},
+}
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "junction", "reference", "tests", "notebooks"}
+
+
+def modules():
+    return sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE)
+
+
+def imported(path):
+    """Absolute names of every import in a file, those inside functions too."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module
+            if node.module == "junction" or node.module.count(".") == 1:
+                yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_one_way(path):
+    layer = path.relative_to(PACKAGE).parts[0]
+    for name in imported(path):
+        parts = name.split(".")
+        if parts[0] == "junction" and len(parts) > 1 and (PACKAGE / parts[1]).is_dir():
+            target = parts[1]
+            ok = target == layer or target in ALLOWED[layer]
+            ok = ok or ".".join(parts[1:3]) in ALLOWED[layer] or (
+                len(parts) == 2 and any(a.startswith(target + ".") for a in ALLOWED[layer])
+            )
+            assert ok, f"{layer} may not import {name}"
+        elif parts[0] not in sys.stdlib_module_names and parts[0] != "junction":
+            assert parts[0] in THIRD[layer], f"{layer} may not import {name}"
+
+
+def test_every_layer_has_a_rule():
+    assert {p.name for p in PACKAGE.iterdir() if (p / "__init__.py").is_file()} == set(ALLOWED)
+
+
+def test_top_level_holds_only_what_the_card_lists():
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    ).stdout.split()
+    if not tracked:  # an exported tree without git
+        tracked = [p.name for p in ROOT.iterdir() if not p.name.endswith(".egg-info") and p.name != "build"]
+    top = {name.split("/")[0] for name in tracked}
+    assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_physical_constants_are_written_once():
+    pattern = re.compile(r"1\.380?6?\d*e-23|1\.602\d*e-19|\b0\.02585?\d*\b|\b273\.15\b")
+    for path in modules():
+        if path.name != "constants.py":
+            assert not pattern.search(path.read_text()), f"{path}: a physical constant typed by hand"
+
+
+def test_no_print_and_no_assert_outside_cli():
+    for path in modules():
+        if path.relative_to(PACKAGE).parts[0] == "cli":
+            continue
+        for node in ast.walk(ast.parse(path.read_text())):
+            assert not isinstance(node, ast.Assert), f"{path}:{node.lineno} assert in the library"
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id != "print", f"{path}:{node.lineno} print in the library"
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_stay_small(path):
+    text = path.read_text()
+    assert len(text.splitlines()) <= 500, "a module past 500 lines wants splitting"
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            doc = ast.get_docstring(node, clean=False)
+            length = node.end_lineno - node.lineno + 1 - (len(doc.splitlines()) if doc else 0)
+            assert length <= 60, f"{node.name} has {length} lines of code"
+
+
+def test_ruff_is_clean():
+    run = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "junction", "tests"],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stdout
+
+
+def test_import_leaves_global_state_alone():
+    code = (
+        "import numpy as np; a = np.geterr(); import pkgutil, importlib, junction;"
+        "[importlib.import_module(m.name) for m in pkgutil.walk_packages(junction.__path__, 'junction.')"
+        " if not m.name.endswith('__main__')];"
+        "assert np.geterr() == a; import sys; assert 'matplotlib' not in sys.modules, 'matplotlib';"
+        "assert 'pandas' not in sys.modules, 'pandas'; assert 'scipy' not in sys.modules, 'scipy'"
+    )
+    run = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
