@@ -1,0 +1,23 @@
+"""The constants written out in base agree with the library's, digit for digit."""
+
+import pytest
+import scipy.constants
+
+from junction.base import constants
+
+
+@pytest.mark.external
+def test_constants_are_codata():
+    """Exact by definition: SI Brochure, 9th edition (2019); compared with scipy.constants."""
+    assert constants.BOLTZMANN_J_PER_K == scipy.constants.k
+    assert constants.ELEMENTARY_CHARGE_C == scipy.constants.e
+    assert constants.ZERO_CELSIUS_K == scipy.constants.zero_Celsius
+
+
+@pytest.mark.external
+def test_thermal_voltage_at_room_temperature():
+    """Published per-decade figures: 59.16 mV at 25 C (design note by J. Williams); 25.69258 mV CODATA."""
+    assert constants.thermal_voltage(25.0) == pytest.approx(25.69258e-3, rel=2e-7)  # printed digits
+    import math
+
+    assert constants.thermal_voltage(25.0) * math.log(10) == pytest.approx(59.16e-3, rel=1e-4)
