@@ -21,7 +21,7 @@ ALLOWED = {
     "judge": {"base", "shelf", "physics", "estimate"},
     "pair": {"base", "shelf", "physics", "estimate", "judge"},
     "demo": {"base", "physics", "shelf"},
-    "show": {"base", "estimate.results", "judge.results", "pair.results", "shelf.results", "pipeline.results"},
+    "show": {"base", *(f"{layer}.results" for layer in ("estimate", "judge", "pair", "shelf", "pipeline"))},
     "pipeline": {"base", "shelf", "physics", "intake", "estimate", "judge", "pair", "demo", "show"},
     "cli": {"base", "shelf", "intake", "pipeline", "show", "demo", "judge.results"},
 }

@@ -48,7 +48,8 @@ def test_demo_runs_from_an_installed_wheel(wheel, tmp_path):
     """A fresh environment; the four run-time packages are lent by the running one to save a download."""
     venv.create(tmp_path / "env", with_pip=False, symlinks=True)
     python = tmp_path / "env" / "bin" / "python"
-    site = Path(run(python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))", cwd=tmp_path).stdout.strip())
+    ask = "import sysconfig; print(sysconfig.get_path('purelib'))"
+    site = Path(run(python, "-c", ask, cwd=tmp_path).stdout.strip())
     done = run(
         sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--target", site, wheel, cwd=tmp_path
     )
