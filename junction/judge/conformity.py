@@ -1,0 +1,125 @@
+"""From a measured value and its standard uncertainty to a decision about a limit.
+
+The rule is that of JCGM 106:2012 (*The role of measurement uncertainty in conformity assessment*): the
+measurement gives a distribution of values the quantity may have, and the part of that distribution
+inside the tolerance interval is the probability of conformity.  At 95 % or more the junction conforms,
+at 5 % or less it does not, and between the two nobody knows yet: the answer is `undecided`, with the
+measurement that would decide.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: Probability of conformity from which a decision is made (two-sided use of one 95 % rule).
+DECIDE = 0.95
+
+
+def conformity(value, u, low=-np.inf, high=np.inf):
+    """Probability that a quantity lies inside a tolerance interval.
+
+    JCGM 106:2012, 7.3: ``p = Phi((high - y)/u) - Phi((low - y)/u)`` for a normal distribution.
+
+    Parameters
+    ----------
+    value, u : array_like
+        Best estimate and its standard uncertainty, same unit; u of 0 is a step.
+    low, high : array_like
+        Tolerance limits; infinite where there is none.
+
+    Returns
+    -------
+    ndarray
+        Probability of conformity [1], broadcast; nan where the value or u is nan.
+    """
+    from scipy.special import ndtr
+
+    y, u, low, high = np.broadcast_arrays(*(np.asarray(x, float) for x in (value, u, low, high)))
+    sharp = u == 0
+    scale = np.where(sharp, 1.0, u)
+    # The difference of the two tails is taken on the side where both are small, or digits are lost.
+    with np.errstate(invalid="ignore"):
+        above = y > 0.5 * (np.where(np.isfinite(low), low, high) + np.where(np.isfinite(high), high, low))
+        a, b = (low - y) / scale, (high - y) / scale
+        p = np.where(above, ndtr(b) - ndtr(a), ndtr(-a) - ndtr(-b))
+    p = np.where(sharp, ((y >= low) & (y <= high)).astype(float), p)
+    return np.where(np.isnan(y) | np.isnan(u), np.nan, np.clip(p, 0.0, 1.0))
+
+
+def conformity_log(value, u_ln, low=0.0, high=np.inf):
+    """Probability of conformity of a positive quantity known to a factor (log-normal).
+
+    Parameters
+    ----------
+    value : array_like
+        Best estimate (median), positive; 0 conforms to any upper limit.
+    u_ln : array_like
+        Standard uncertainty of its natural logarithm [1].
+    low, high : array_like
+        Tolerance limits in the unit of `value`.
+
+    Returns
+    -------
+    ndarray
+        Probability of conformity [1].
+    """
+    with np.errstate(divide="ignore"):
+        y, a, b = (np.log(np.asarray(x, float)) for x in (value, low, high))
+    none = np.isneginf(y)
+    return np.where(none, np.isneginf(a).astype(float), conformity(np.where(none, 0.0, y), u_ln, a, b))
+
+
+def unseen_leak(floor_ohm, limit_ohm, short_ohm, prior):
+    """Probability that a leak hides below what a measurement can see.
+
+    A healthy result from an instrument that cannot resolve the limit is not proof.  Before the
+    measurement a fraction `prior` of parts leaks, with resistances spread evenly over the decades
+    between the short limit and the family's limit; seeing none above `floor_ohm` removes the rest.
+
+    Parameters
+    ----------
+    floor_ohm : array_like
+        Lowest leakage resistance the measurement excludes nothing above [ohm].
+    limit_ohm : array_like
+        Resistance that the family's leakage limit stands for [ohm].
+    short_ohm : float
+        Resistance below which a path is a short [ohm].
+    prior : float
+        Fraction of leaky junctions among those that come to the bench [1].
+
+    Returns
+    -------
+    ndarray
+        Posterior probability of a hidden leak [1]; 0 where the floor is at or above the limit.
+    """
+    floor, limit = np.broadcast_arrays(np.asarray(floor_ohm, float), np.asarray(limit_ohm, float))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        hidden = np.log(limit / np.maximum(floor, short_ohm)) / np.log(limit / short_ohm)
+    hidden = np.clip(np.nan_to_num(hidden, nan=0.0), 0.0, 1.0)
+    return prior * hidden / (prior * hidden + 1.0 - prior)
+
+
+def worst_of(probability):
+    """Probability of a part's worst quality from those of its independent junctions.
+
+    Parameters
+    ----------
+    probability : ndarray (..., k, 4)
+        One row a junction, columns in the order of `judge.results.QUALITIES`
+        (good, leaky, shorted, open).
+
+    Returns
+    -------
+    ndarray (..., 4)
+        A part is shorted if any junction is, else open if any is, else leaky, else good.
+    """
+    p = np.asarray(probability, float)
+    good, leaky, shorted, open_ = (p[..., k] for k in range(4))
+    not_shorted = np.prod(1.0 - shorted, axis=-1)
+    not_open = np.prod(1.0 - shorted - open_, axis=-1).clip(0.0)
+    all_good = np.prod(good, axis=-1)
+    out = np.stack(
+        [all_good, (not_open - all_good).clip(0.0), 1.0 - not_shorted, (not_shorted - not_open).clip(0.0)],
+        axis=-1,
+    )
+    return out / out.sum(axis=-1, keepdims=True)
