@@ -94,6 +94,7 @@ class Meter:
     accuracy_percent: float
     accuracy_counts: float
     current_spread: float = 0.2  # relative half-width of the unstated test current
+    red_lead: str = "positive"  # or 'often negative' (moving coil, ohms ranges)
     basis: str = ""
     source: str = ""
 
@@ -114,8 +115,6 @@ class RuleOfThumb:
 class Caution:
     """A caution to show where the user acts."""
 
-    where: str  # 'meter', 'sweep', 'in circuit', 'power-up', 'fitting'
+    where: str  # 'meter', 'sweep', 'in circuit', 'power-up', 'fitting', 'resistor'
     text: str
     source: str = ""
-
-
