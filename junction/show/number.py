@@ -1,0 +1,259 @@
+"""Numbers as a careful person writes them: no more digits than the uncertainty allows.
+
+Rounding follows the Particle Data Group (Review of Particle Physics, Introduction, "Rounding"): the
+three leading digits of the standard uncertainty decide; 100 to 354 keep two digits, 355 to 949 keep
+one, 950 to 999 go up to 1000 and keep two.  The value is rounded to the same place.  This agrees with
+JCGM 100:2008 (GUM) 7.2.6, which asks for at most two digits in an uncertainty.  A 95 % interval is
+rounded at the place its standard uncertainty (half-width / 1.96) asks for; a one-sided limit is
+rounded away from what it excludes, so that it stays true.
+
+Functions that end in ``_pieces`` return ``(text, value)`` pairs, value None for words, so that the page
+can carry the unrounded value beside each number; joined, they are the text.
+"""
+
+from __future__ import annotations
+
+from math import ceil, floor, inf, isfinite, isnan, log10
+
+from junction.base.records import Interval, Reading
+
+Pieces = tuple[tuple[str, float | None], ...]
+
+_PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+_PREFIXABLE = frozenset(("V", "A", "ohm", "W", "F", "s", "Hz", "V/K"))
+#: Units whose tenths are read in the unit itself by the trade: 0.22 ohm, 0.612 V.
+_TENTHS = frozenset(("V", "ohm"))
+_UNKNOWN = "not known"
+#: Half-width of a 95 % interval in standard uncertainties (normal).
+_K95 = 1.959964
+
+
+def uncertainty_place(u: float) -> int:
+    """Decimal place to round a standard uncertainty and its value at, by the PDG rule.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty, finite and above zero, in any unit.
+
+    Returns
+    -------
+    int
+        Number of decimals (negative: tens, hundreds ...).
+    """
+    exponent = floor(log10(u))
+    leading = round(u / 10.0**exponent * 100)
+    if leading >= 1000:
+        exponent, leading = exponent + 1, 100
+    # 950 to 999 becomes 1000 with two digits kept, which is the place of one digit of this decade
+    return 1 - exponent if leading < 355 else -exponent
+
+
+def fixed(x: float, decimals: int) -> str:
+    """Number with `decimals` decimals (negative rounds to tens ...), never ``-0``."""
+    text = f"{x:.{decimals}f}" if decimals > 0 else f"{round(x, decimals):.0f}"
+    return text.lstrip("-") if text.startswith("-") and not text.strip("-0.") else text
+
+
+def prefix_exponent(x: float, unit: str) -> int:
+    """Power of ten of the SI prefix a value is best read in (0 for units that take none)."""
+    size = abs(x)
+    if unit not in _PREFIXABLE or size == 0 or not isfinite(size):
+        return 0
+    if unit in _TENTHS and 0.0999 < size < 1:
+        return 0
+    power = 3 * floor(log10(size * (1 + 5e-10)) / 3)
+    return power if -15 <= power <= 9 else 0
+
+
+def _unit(unit: str, power: int) -> str:
+    shown = {"degC": "°C"}.get(unit, unit)
+    if not shown:
+        return ""
+    return ("" if shown == "%" else " ") + _PREFIX[power] + shown
+
+
+def _plain(x: float, decimals: int, power: int, like: float | None = None) -> str:
+    """One number in its prefix; far outside the prefixes in powers of ten (the power `like` needs)."""
+    size = abs(x if like is None else like)
+    if power == 0 and size and not 1e-4 <= size < 1e7:
+        exponent = floor(log10(size) + 1e-12)
+        return f"{fixed(x / 10.0**exponent, max(0, decimals + exponent))}e{exponent}"
+    return fixed(x / 10.0**power, decimals + power)
+
+
+def _place_and_prefix(x: float, u: float, unit: str) -> tuple[int, int]:
+    """Decimal place by the uncertainty, and the prefix in which that place needs no padding zeros."""
+    place = uncertainty_place(u)
+    power = prefix_exponent(round(max(abs(x), u), place), unit)
+    while place + power < 0 and unit in _PREFIXABLE and power < 9:
+        power += 3
+    return place, power
+
+
+def _limit(x: float, digits: int, power: int, up: bool) -> str:
+    """A bound rounded outwards (up or down), without needless zeros."""
+    if x == 0:
+        return "0"
+    place = floor(log10(abs(x))) - digits + 1
+    scaled = x / 10.0**place
+    slack = 1e-9 * abs(scaled)  # 0.3 is 0.29999...: do not push it to 0.31
+    whole = ceil(scaled - slack) if up else floor(scaled + slack)
+    text = _plain(whole * 10.0**place, -place, power)
+    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
+def quantity(x: float, unit: str = "", digits: int = 3) -> str:
+    """A number without a stated uncertainty, to `digits` significant digits, in its SI prefix.
+
+    Parameters
+    ----------
+    x : float
+        Value in the SI unit; nan gives "not known".
+    unit : str
+        SI unit ('ohm', 'degC' and 'K/W' as in the records).
+    digits : int
+
+    Returns
+    -------
+    str
+        For example ``2.20 Mohm``.
+    """
+    return "".join(text for text, _ in quantity_pieces(x, unit, digits))
+
+
+def quantity_pieces(x: float, unit: str = "", digits: int = 3) -> Pieces:
+    """`quantity` as pieces."""
+    if isnan(x):
+        return ((_UNKNOWN, None),)
+    if x == inf or x == -inf:
+        return (("unlimited" if x > 0 else "-unlimited", None),)
+    if x == 0:
+        return (("0", 0.0), (_unit(unit, 0), None))
+    decimals = digits - 1 - floor(log10(abs(x)))
+    rounded = round(x, decimals)
+    decimals = digits - 1 - floor(log10(abs(rounded)))
+    power = prefix_exponent(rounded, unit)
+    return ((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
+
+
+def with_uncertainty(x: float, u: float, unit: str = "") -> str:
+    """Value and standard uncertainty, for example ``612.3 ± 1.2 mV``.
+
+    Parameters
+    ----------
+    x, u : float
+        Value and standard uncertainty in the SI unit; an unknown or zero `u` leaves it out.
+    unit : str
+    """
+    if not (isfinite(x) and isfinite(u) and u > 0):
+        return quantity(x, unit)
+    place, power = _place_and_prefix(x, u, unit)
+    return f"{_plain(x, place, power)} ± {_plain(u, place, power, x or u)}{_unit(unit, power)}"
+
+
+def interval(it: Interval, unit: str | None = None) -> str:
+    """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``)."""
+    return "".join(text for text, _ in interval_pieces(it, unit))
+
+
+def value_only(it: Interval, unit: str | None = None) -> str:
+    """The value alone, rounded at the place its interval allows; a limit stays a limit."""
+    return "".join(text for text, _ in interval_pieces(it, unit, ends=False))
+
+
+def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True) -> Pieces:
+    """`interval` as pieces; without `ends`, the value alone.
+
+    Parameters
+    ----------
+    it : Interval
+    unit : str, optional
+        Instead of ``it.unit``.
+    ends : bool
+        Whether the interval follows in brackets.
+
+    Returns
+    -------
+    tuple of (str, float or None)
+    """
+    unit = it.unit if unit is None else unit
+    if isnan(it.value):
+        return _one_sided(it.low, it.high, unit)
+    low, high = it.low, it.high
+    if not (isfinite(low) and isfinite(high)) or high <= low:
+        return _half_open(it, unit, ends)
+    # relative to both ends: an interval over decades gets its own digits and prefix at each end
+    if low > 0 and high / low > 8 or high < 0 and low / high > 8:
+        pieces = quantity_pieces(it.value, unit, 2)
+        if not ends:
+            return pieces
+        return (*pieces, (" (", None), *quantity_pieces(low, unit, 2), (" to ", None),
+                *quantity_pieces(high, unit, 2), (")", None))  # fmt: skip
+    half = min(x for x in (it.value - low, high - it.value, (high - low) / 2) if x > 0)
+    place, power = _place_and_prefix(it.value, half / _K95, unit)
+    like = it.value or half
+    shown = _unit(unit, power)
+    value = (_plain(it.value, place, power), it.value)
+    if not ends:
+        return (value, (shown, None))
+    return (value, (shown + " (", None), (_plain(low, place, power, like), low), (" to ", None),
+            (_plain(high, place, power, like), high), (shown + ")", None))  # fmt: skip
+
+
+def _one_sided(low: float, high: float, unit: str) -> Pieces:
+    if isfinite(high) and (isnan(low) or low == -inf or low == 0):
+        power = prefix_exponent(high, unit)
+        return (("< ", None), (_limit(high, 2, power, up=True), high), (_unit(unit, power), None))
+    if isfinite(low) and (isnan(high) or high == inf):
+        power = prefix_exponent(low, unit)
+        return (("> ", None), (_limit(low, 2, power, up=False), low), (_unit(unit, power), None))
+    if isfinite(low) and isfinite(high):
+        return (*quantity_pieces(low, unit, 2), (" to ", None), *quantity_pieces(high, unit, 2))
+    return ((_UNKNOWN, None),)
+
+
+def _half_open(it: Interval, unit: str, ends: bool) -> Pieces:
+    """A value whose interval is unknown, or open at one end."""
+    pieces = quantity_pieces(it.value, unit, 2)
+    if not ends or (isnan(it.low) and isnan(it.high)) or it.low == it.high:
+        return pieces
+    if not isfinite(it.low) and not isfinite(it.high):
+        return pieces
+    return (*pieces, (" (", None), *_one_sided(it.low, it.high, unit), (")", None))
+
+
+def reading(r: Reading) -> str:
+    """A meter reading as the meter shows it: ``0.612 V``, ``OL``, ``34 ohm``."""
+    return "".join(text for text, _ in reading_pieces(r))
+
+
+def reading_pieces(r: Reading) -> Pieces:
+    """`reading` as pieces."""
+    settling: Pieces = ((" (still falling)", None),) if r.settling else ()
+    if r.kind == "over":
+        return (("OL", None), *settling)
+    if r.kind == "ohm":
+        if isfinite(r.value):
+            return (*_as_read(r.value, "ohm"), *settling)
+        return (("over-range ohm", None), *settling)
+    text = fixed(r.value, 3) if round(r.value, 3) == round(r.value, 6) else f"{r.value:.6g}"
+    return ((text, r.value), (" V", None), *settling)
+
+
+def _as_read(x: float, unit: str) -> Pieces:
+    """A number that was read, not computed: all of its digits (up to 6), in its prefix."""
+    power = prefix_exponent(x, unit)
+    return ((f"{x / 10.0**power:.6g}", x), (_unit(unit, power), None))
+
+
+def percent(p: float, digits: int = 0) -> str:
+    """A probability or share in percent; never rounded up to 100 % or down to 0 %."""
+    if isnan(p):
+        return _UNKNOWN
+    edge = 10.0**-digits
+    if 0 < p < edge / 100:
+        return f"< {edge:g} %"
+    if 1 > p > 1 - edge / 100:
+        return f"> {100 - edge:g} %"
+    return f"{100 * p:.{digits}f} %"
