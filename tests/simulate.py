@@ -1,0 +1,269 @@
+"""Simulated sweeps of junctions whose truth is known, made without junction's physics or fits.
+
+The current is found by plain bisection on the junction voltage, the temperature law is written out here,
+and the instrument is simulated after it: voltage and current noise, range-wise quantisation, offsets, a
+current limit, linear and current-stepped grids.  Nothing is shared with the code under test but the
+record `SweepTable` and the families' limits, which define what good and leaky mean.
+
+How truths are drawn
+--------------------
+A truth near a limit has no right answer, so a drawn junction is *clearly* one thing:
+
+* good: the junction's own reverse current and its surface leak together stay under 1/5 of the leakage
+  limit, and its forward voltage lies at least 20 mV inside the family's window;
+* leaky: an otherwise good junction bridged by a resistance that passes at least 5 times the limit at the
+  limit's voltage, and is at least 150 ohm (3 times the short limit);
+* shorted: a path of at most 20 ohm (0.4 times the short limit);
+* open: no path, or one of at least 10 Mohm (10 times the open limit).
+
+Where the part carries no type, the limit is not known to the tool either: good then means clearly good
+and leaky clearly leaky for *every* family such a junction could belong to by its forward voltage.
+Parts are at 15..35 degC with the temperature recorded, or at 21..29 degC with none recorded.  The
+instrument is fit for the job: its current floor is under 1/10 of the limit it must resolve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.base.records import SweepTable
+
+K_OVER_Q = 8.617333262e-5  # CODATA 2018, eV/K
+T0_K = 298.15
+SHORT_OHM, OPEN_OHM = 50.0, 1e6
+MARGIN = 5.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """How one family is drawn: ranges of forward voltage at 1 mA, ideality, series resistance."""
+
+    family: str
+    junctions: tuple[str, ...]
+    vf: tuple[float, float]
+    n: tuple[float, float]
+    rs: tuple[float, float]
+    i_max: tuple[float, float]
+    eg_eV: float = 1.11
+    xti: float = 3.0
+    bv: tuple[float, float] | None = None
+    types: tuple[str, ...] = ()
+
+
+KINDS = (
+    Kind("small-signal silicon BJT", ("BE", "BC"), (0.58, 0.70), (1.0, 1.1), (0.3, 6), (3e-3, 3e-2),
+         types=("BC547B", "2N3904", "BC557B")),
+    Kind("silicon power BJT", ("BE", "BC"), (0.46, 0.60), (1.0, 1.12), (0.02, 0.5), (1e-2, 1.0),
+         types=("2N3055", "MJ2955", "MJ15003")),
+    Kind("germanium small-signal", ("BE", "BC"), (0.14, 0.24), (1.0, 1.15), (1, 10), (3e-3, 3e-2), 0.67,
+         types=("2N404",)),
+    Kind("germanium power", ("BE", "BC"), (0.08, 0.16), (1.0, 1.1), (0.05, 0.5), (1e-2, 0.5), 0.67),
+    Kind("switching diode", ("AK",), (0.56, 0.68), (1.6, 2.0), (0.3, 2), (3e-3, 5e-2), types=("1N4148",)),
+    Kind("silicon rectifier", ("AK",), (0.46, 0.64), (1.3, 1.95), (0.02, 0.2), (1e-2, 1.0),
+         types=("1N4004", "1N5404")),
+    Kind("Schottky", ("AK",), (0.11, 0.34), (1.02, 1.15), (0.05, 6), (1e-2, 0.5), 0.69, 2.0,
+         types=("1N5819",)),
+    Kind("germanium point contact", ("AK",), (0.22, 0.38), (1.2, 1.8), (10, 60), (3e-3, 1e-2), 0.67),
+    Kind("Zener", ("AK",), (0.60, 0.72), (1.0, 1.3), (0.5, 4), (5e-3, 3e-2), bv=(4.7, 15.0)),
+    Kind("LED red", ("AK",), (1.45, 1.80), (1.3, 2.2), (1, 10), (3e-3, 2e-2), 1.9),
+    Kind("LED blue or white", ("AK",), (2.30, 2.90), (1.5, 3.5), (2, 15), (3e-3, 2e-2), 2.7),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What a simulated sweep really is."""
+
+    quality: str
+    family: str
+    junction: str
+    leak_ohm: float
+    vf_V: float
+    n: float
+    rs_ohm: float
+    temp_C: float
+    bv_V: float
+    floor_A: float
+    typed: bool
+
+
+def saturation_at(is_A, n, temp_C, eg_eV, xti):
+    """Saturation current at a temperature by the SPICE law."""
+    t = temp_C + 273.15
+    arrhenius = eg_eV / (n * K_OVER_Q) * (1 / T0_K - 1 / t)
+    return is_A * (t / T0_K) ** (xti / n) * np.exp(arrhenius)
+
+
+def diode_current(vj, is_A, n, leak_ohm, bv, nbv, temp_C):
+    """Current of an inner junction voltage: exponential, leak, breakdown (1 mA at BV)."""
+    vt = K_OVER_Q * (temp_C + 273.15)
+    forward = is_A * np.expm1(np.minimum(vj / (n * vt), 300.0))
+    with np.errstate(over="ignore"):
+        reverse = np.where(np.isfinite(bv), 1e-3 * np.exp(np.minimum(-(vj + bv) / (nbv * vt), 300.0)), 0.0)
+    return forward + vj / leak_ohm - reverse
+
+
+def solve(v, rs, *parameters):
+    """Terminal current at terminal voltage `v`, by bisection on the junction voltage."""
+    low, high = np.minimum(v, 0.0), np.maximum(v, 0.0)
+    for _ in range(70):
+        middle = 0.5 * (low + high)
+        above = middle + rs * diode_current(middle, *parameters) > v
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    middle = 0.5 * (low + high)
+    # v - vj loses digits when RS carries little; the junction equation does not there
+    drop = (v - middle) / rs
+    own = diode_current(middle, *parameters)
+    return np.where(np.abs(v - middle) > 1e-6 * np.abs(v), drop, own)
+
+
+def candidates(kind: Kind, junction: str, vf: float, families) -> list:
+    """Families an untyped junction could belong to by its forward voltage (40 mV either way)."""
+    device = "diode" if junction == "AK" else "bjt"
+    return [
+        f for f in families
+        if f.device == device and f.vf_low_V - 0.04 <= vf <= f.vf_high_V + 0.04
+        and "Darlington" not in f.name and (f.name != "Zener" or kind.family == "Zener")
+    ]  # fmt: skip
+
+
+def loguniform(rng, low, high):
+    """One draw, even over the decades."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+def draw(rng, kind: Kind, quality: str, typed: bool, families, limit_of_type):
+    """One truth with its parameters, by the rules of this module's docstring."""
+    junction = str(rng.choice(kind.junctions))
+    own = next(f for f in families if f.name == kind.family)
+    type_name = str(rng.choice(kind.types)) if typed else ""
+    for _ in range(500):
+        vf, n = rng.uniform(*kind.vf), rng.uniform(*kind.n)
+        rs = loguniform(rng, *kind.rs)
+        is_A = 1e-3 / np.expm1((vf - 1e-3 * rs) / (n * K_OVER_Q * T0_K))
+        if typed and limit_of_type:
+            limits = [limit_of_type(type_name, junction) or (own.leak_max_A, own.leak_at_V)]
+        else:
+            limits = [(f.leak_max_A, f.leak_at_V) for f in candidates(kind, junction, vf, families)]
+        room_good = min(v / max(i / MARGIN - is_A, 1e-30) for i, v in limits)  # smallest healthy leak R
+        room_leaky = min(v / (MARGIN * i) for i, v in limits)  # largest clear leak R
+        inside = own.vf_low_V + 0.02 <= vf <= own.vf_high_V - 0.02 and own.n_low <= n <= own.n_high
+        if inside and room_good < 1e12 and (quality != "leaky" or room_leaky > 200):
+            break
+    else:
+        return None
+    leak = {
+        "good": lambda: loguniform(rng, room_good, max(1e13, 10 * room_good)),
+        "leaky": lambda: loguniform(rng, 150.0, room_leaky),
+        "shorted": lambda: loguniform(rng, 0.05, 20.0),
+        "open": lambda: loguniform(rng, 10 * OPEN_OHM, 1e13),
+    }[quality]()
+    recorded = rng.random() < 0.6
+    temp = rng.uniform(15, 35) if recorded else rng.uniform(21, 29)
+    bv = rng.uniform(*kind.bv) if kind.bv else np.inf
+    floor = loguniform(rng, 1e-11, max(2e-11, min(1e-6, 0.1 * min(i for i, _ in limits))))
+    truth = Truth(quality, kind.family, junction, leak, vf, n, rs, temp, bv, floor, typed)
+    return truth, is_A, type_name, recorded, max(v for _, v in limits)
+
+
+def grid(rng, kind, truth, is_A, leak_at, i_max):
+    """Voltages set by the instrument: linear, or stepped evenly in log current, with a reverse part."""
+    n = int(rng.integers(40, 120))
+    parameters = parameters_of(kind, truth, is_A)
+    knee = truth.vf_V + truth.n * 0.0257 * np.log(i_max / 1e-3) + truth.rs_ohm * i_max
+    v_top = max(knee * rng.uniform(1.0, 1.15), 0.3)
+    if truth.quality == "open":
+        v_top = max(v_top, 1.2 if truth.junction != "AK" else 3.6)
+    v_low = -min(leak_at * rng.uniform(0.6, 1.1), 25.0)
+    if np.isfinite(truth.bv_V):
+        v_low = -(truth.bv_V + rng.uniform(0.02, 0.1))
+    if rng.random() < 0.5 or truth.quality in ("shorted", "open"):
+        if rng.random() < 0.5:  # one ramp
+            return np.linspace(v_low, v_top, n), parameters
+        return np.concatenate([np.linspace(v_low, 0, n // 3), np.linspace(0, v_top, n - n // 3)]), parameters
+    currents = np.geomspace(max(1e-7, 10 * truth.floor_A), i_max, n - n // 4)
+    forward = forced(currents, truth.rs_ohm, *parameters)
+    return np.concatenate([np.linspace(v_low, 0, n // 4), forward]), parameters
+
+
+def forced(i, rs, *parameters):
+    """Terminal voltage of a forced forward current, by bisection."""
+    low, high = np.zeros_like(i), np.full_like(i, 10.0)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        above = diode_current(middle, *parameters) > i
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return 0.5 * (low + high) + rs * i
+
+
+def parameters_of(kind, truth, is_A):
+    """Arguments of `diode_current` after the quality is applied."""
+    dead = truth.quality in ("open", "shorted")
+    is_t = 0.0 if dead else saturation_at(is_A, truth.n, truth.temp_C, kind.eg_eV, kind.xti)
+    bv = np.inf if dead else truth.bv_V
+    return is_t, truth.n, truth.leak_ohm, bv, 2.0, truth.temp_C
+
+
+def measure(rng, v, i, floor_A, i_max):
+    """What the instrument writes down for true voltages and currents."""
+    limited = np.abs(i) > i_max
+    i = np.clip(i, -i_max, i_max)
+    gain_v, gain_i = 1 + rng.normal(0, 5e-4), 1 + rng.normal(0, 2e-3)
+    v_noise, i_noise = loguniform(rng, 5e-5, 5e-4), loguniform(rng, 2e-4, 3e-3)
+    v_step = float(rng.choice([1e-4, 1e-3]))
+    step = np.maximum(floor_A, 10.0 ** (np.floor(np.log10(np.maximum(np.abs(i), 1e-14))) - 3))
+    v = v * gain_v + rng.normal(0, v_noise, v.size) + rng.normal(0, 2e-4)
+    i = i * gain_i * (1 + rng.normal(0, i_noise, v.size)) + rng.normal(0, floor_A, v.size)
+    i = i + rng.normal(0, floor_A)
+    return np.round(v / v_step) * v_step, np.round(i / step) * step, limited
+
+
+def simulate_sweeps(n: int, seed: int, families, limit_of_type=None, typed_share: float = 0.5):
+    """A table of `n` sweeps over all families and the four truths in turn, and their truths.
+
+    Parameters
+    ----------
+    n, seed : int
+    families : sequence of Family
+        Limits that define good and leaky.
+    limit_of_type : callable, optional
+        ``(type, junction) -> (current [A], voltage [V])`` or None; without it no part is typed.
+    typed_share : float
+        Fraction of parts that carry a registered type [1].
+    """
+    rng = np.random.default_rng(seed)
+    qualities = ("good", "leaky", "shorted", "open")
+    columns = {k: [] for k in ("part", "junction", "v_V", "i_A", "temp_C", "type")}
+    truths = []
+    k = 0
+    while len(truths) < n:
+        kind, quality = KINDS[(k // 4) % len(KINDS)], qualities[k % 4]
+        k += 1
+        typed = bool(kind.types) and limit_of_type is not None and rng.random() < typed_share
+        drawn = draw(rng, kind, quality, typed, families, limit_of_type)
+        if drawn is None:
+            continue
+        truth, is_A, type_name, recorded, leak_at = drawn
+        i_max = loguniform(rng, *kind.i_max)
+        v, parameters = grid(rng, kind, truth, is_A, leak_at, i_max)
+        i = solve(v, max(truth.rs_ohm, 1e-3), *parameters)
+        logged_v, logged_i, limited = measure(rng, v, i, truth.floor_A, i_max)
+        if limited.any() and rng.random() < 0.5:  # the logger reads the voltage back: it stops at the limit
+            at_limit = np.interp(np.sign(v) * i_max, *sorted_curve(i, v))
+            logged_v = np.where(limited, np.round(at_limit, 4), logged_v)
+        columns["part"].append(f"S{len(truths):04d}")
+        columns["junction"].append(truth.junction)
+        columns["v_V"].append(logged_v)
+        columns["i_A"].append(logged_i)
+        columns["temp_C"].append(round(truth.temp_C + rng.normal(0, 0.5), 1) if recorded else np.nan)
+        columns["type"].append(type_name)
+        truths.append(truth)
+    return SweepTable.from_lists(**columns), tuple(truths)
+
+
+def sorted_curve(i, v):
+    """Current and voltage sorted for interpolation."""
+    order = np.argsort(i)
+    return i[order], v[order]
