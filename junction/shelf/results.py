@@ -22,6 +22,7 @@ class Limit:
     at: dict[str, float] = field(default_factory=dict)
     source: str = ""
     basis: str = "published"  # published | from memory | secondary | common practice, no source
+    typical: float = nan  # nominal or typical figure, never a limit
 
 
 @dataclass(frozen=True)
@@ -43,10 +44,46 @@ class PartType:
     limits: tuple[Limit, ...] = ()
     notes: str = ""
     source: str = ""
+    also: tuple[str, ...] = ()  # other names of the same row
+    registration: str = ""  # JEDEC, Pro Electron, MIL, industry ...
+    sections: int = 1  # 2 for a dual; limits hold for one section
+    leads_basis: str = ""  # what the lead order rests on: 'from memory', 'outline, from memory' ...
+    case_to: str = ""  # lead the case or tab is joined to; 'none' insulated, '' unknown
+    mounting: str = ""  # 'bolted' (to a heat sink) or 'board'
 
     def find(self, symbol: str) -> tuple[Limit, ...]:
         """All limits with that letter symbol."""
         return tuple(limit for limit in self.limits if limit.symbol == symbol)
+
+    def rating(self, symbol: str) -> float:
+        """Maximum rating with that letter symbol in its SI unit (T_j in degC); nan where not known."""
+        return next((limit.high for limit in self.limits if limit.symbol == symbol), nan)
+
+
+@dataclass(frozen=True)
+class MatchedDual:
+    """A matched dual or complementary pair with its matching limits."""
+
+    name: str
+    polarity: str
+    limits: tuple[Limit, ...] = ()
+    registration: str = ""
+    notes: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class WorkedFigure:
+    """A published worked figure that code can be checked against."""
+
+    number: int
+    topic: str
+    title: str
+    inputs: str
+    published: str
+    source: str
+    status: str  # verified | verified (inputs only) | from memory | mixed | computed | rejected
+    recomputed: str
 
 
 @dataclass(frozen=True)
