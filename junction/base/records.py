@@ -22,13 +22,21 @@ JUNCTIONS = ("AK", "BE", "BC", "CE")
 
 @dataclass(frozen=True)
 class SetAside:
-    """A row or cell that was not used, with its place and the reason."""
+    """A row or cell that was not used, with its place and the reason.
+
+    ``row`` is the 1-based line in the file, comment and blank lines counted (None for a whole file),
+    ``column`` the heading as written.  ``rows`` is how many data rows this entry takes out: 1 for a row,
+    0 where only a cell or a column is left out and the row is otherwise used, more where one fault
+    holds for several rows (``row`` is then the first of them).  Over a bag, rows used plus the sum of
+    ``rows`` is the number of rows read.
+    """
 
     file: str
     row: int | None
     column: str
     value: str
     reason: str
+    rows: int = 1
 
 
 @dataclass(frozen=True)
@@ -50,8 +58,21 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Spot:
+    """One spot reading of a transistor: V_BE and h_FE at a collector current (nan where silent)."""
+
+    ic_A: float = nan  # [A], positive for both polarities
+    vbe_V: float = nan  # [V], positive for both polarities
+    hfe: float = nan  # [1]
+    temp_C: float = nan  # [degC]
+
+
+@dataclass(frozen=True)
 class PartReadings:
-    """All meter readings of one part, with what its row says of it (nan or '' where silent)."""
+    """All meter readings of one part, with what its rows say of it (nan or '' where silent).
+
+    ``hfe``, ``vbe_V`` and ``ic_A`` repeat the first of ``spots``, which holds every spot reading.
+    """
 
     part: str
     readings: tuple[Reading, ...] = ()
@@ -65,6 +86,7 @@ class PartReadings:
     note: str = ""
     file: str = ""
     row: int = 0
+    spots: tuple[Spot, ...] = ()
 
 
 def _frozen(array: np.ndarray, dtype: type) -> np.ndarray:
@@ -92,6 +114,10 @@ class SweepTable:
         Line of each point in its file.
     reversed_sign : ndarray of bool (n,)
         True where the log had the signs of a PNP part and they were turned over.
+    polarity : tuple of str, length n
+        'NPN', 'PNP' or '' (from a column of the file; '' throughout where not given).
+    temp_span_K : ndarray (n,)
+        Highest less lowest recorded temperature within the sweep [K], nan where not given.
     """
 
     part: tuple[str, ...]
@@ -104,14 +130,22 @@ class SweepTable:
     i_A: np.ndarray
     row: np.ndarray
     reversed_sign: np.ndarray
+    polarity: tuple[str, ...] = ()
+    temp_span_K: np.ndarray | None = None
 
     def __post_init__(self) -> None:
-        for name, dtype in (("temp_C", float), ("starts", np.int64), ("v_V", float), ("i_A", float),
-                            ("row", np.int64), ("reversed_sign", bool)):  # fmt: skip
-            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
         n = len(self.part)
-        if not (len(self.junction) == len(self.type) == len(self.file) == self.temp_C.size == n):
-            raise ValueError("sweep table: one junction, type, file and temperature per sweep")
+        if not self.polarity:
+            object.__setattr__(self, "polarity", ("",) * n)
+        if self.temp_span_K is None:
+            object.__setattr__(self, "temp_span_K", np.full(n, nan))
+        for name, dtype in (("temp_C", float), ("starts", np.int64), ("v_V", float), ("i_A", float),
+                            ("row", np.int64), ("reversed_sign", bool), ("temp_span_K", float)):  # fmt: skip
+            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
+        if not (len(self.junction) == len(self.type) == len(self.file) == len(self.polarity) == n):
+            raise ValueError("sweep table: one junction, type, file and polarity per sweep")
+        if not (self.temp_C.size == self.temp_span_K.size == self.reversed_sign.size == n):
+            raise ValueError("sweep table: one temperature, span and sign flag per sweep")
         if self.starts.size != n + 1 or (n and self.starts[-1] != self.v_V.size):
             raise ValueError("sweep table: starts must hold n + 1 offsets that end at the point count")
         if not (self.v_V.size == self.i_A.size == self.row.size):
@@ -161,9 +195,12 @@ class CurveTable:
     ib_A: np.ndarray  # (m,) [A]
     ic_A: np.ndarray  # (m,) [A]
     row: np.ndarray  # (m,)
+    temp_span_K: np.ndarray | None = None  # (n,) [K], nan where not given
 
     def __post_init__(self) -> None:
-        for name in ("temp_C", "vce_V", "vbe_V", "ib_A", "ic_A"):
+        if self.temp_span_K is None:
+            object.__setattr__(self, "temp_span_K", np.full(len(self.part), nan))
+        for name in ("temp_C", "vce_V", "vbe_V", "ib_A", "ic_A", "temp_span_K"):
             object.__setattr__(self, name, _frozen(getattr(self, name), float))
         for name in ("starts", "row"):
             object.__setattr__(self, name, _frozen(getattr(self, name), np.int64))
@@ -197,7 +234,11 @@ class CurveTable:
 
 @dataclass(frozen=True, eq=False)
 class Bag:
-    """Everything one call of the intake found: readings, sweeps, curves and the set-aside list."""
+    """Everything one call of the intake found: readings, sweeps, curves and the set-aside list.
+
+    ``rows_read`` counts data rows (no headings, comments or blank lines); ``rows_used`` those of which
+    something is in the records.  ``rows_used + sum(s.rows for s in set_aside) == rows_read``.
+    """
 
     readings: tuple[PartReadings, ...] = ()
     sweeps: SweepTable = field(default_factory=SweepTable.empty)
@@ -205,6 +246,7 @@ class Bag:
     set_aside: tuple[SetAside, ...] = ()
     files: tuple[str, ...] = ()
     rows_read: int = 0
+    rows_used: int = 0
 
 
 @dataclass(frozen=True)
