@@ -1,0 +1,399 @@
+"""Disjoint sets of least total cost, with the proof of how good the answer is.
+
+Two shapes of the problem:
+
+* a part of one kind with a part of another (NPN with PNP): the assignment problem, solved exactly by
+  ``scipy.optimize.linear_sum_assignment``;
+* sets of k out of one bag: set packing.  Every candidate set is a column; the linear relaxation is
+  solved on few columns, all others are priced with its duals and added where they could help.  For
+  pairs the fractional solutions are odd cycles, cut off by Edmonds' odd-set inequalities
+  x(E(S)) <= (|S| - 1)/2, which with the degree rows describe the matching polytope completely
+  (Edmonds, J. Res. NBS 69B (1965) 125).  What is still fractional goes to ``scipy.optimize.milp`` on
+  the columns whose reduced cost is below the gap; no other column can be in a better answer, so the
+  proof covers all of them.
+
+The bound reported is always a valid one: duals of a finished pricing round, lowered by the most
+negative reduced cost where pricing had to stop.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+#: Reduced costs and violations below this count as zero, relative to the typical cost.
+_EPS = 1e-9
+_START_COLUMNS_PER_PART = 8
+#: Ranges of x whose graphs are searched for violated odd sets.
+_SUPPORTS = tuple((low, high) for low in (1e-6, 0.15, 0.3, 0.45) for high in (1 + 1e-6, 1 - 1e-6))
+
+
+@dataclass(frozen=True, eq=False)
+class Assignment:
+    """Chosen sets: rows of part indices, their total cost, and a proven lower bound of any total."""
+
+    sets: np.ndarray  # (m, k) of int
+    total: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Relative distance from the bound; 0 is proven optimal."""
+        if self.total <= self.bound or not len(self.sets):
+            return 0.0
+        return (self.total - self.bound) / abs(self.total)
+
+
+def assign_two_kinds(cost, n_sets: int | None = None) -> Assignment:
+    """One row with one column each, at least total cost.
+
+    Parameters
+    ----------
+    cost : ndarray (a, b)
+        Cost of each combination [1]; inf forbids it.
+    n_sets : int, optional
+        How many sets; the default is as many as the smaller kind allows.
+
+    Returns
+    -------
+    Assignment
+        ``sets`` (m, 2): row index, column index.
+    """
+    from scipy.optimize import linear_sum_assignment
+
+    cost = np.asarray(cost, float)
+    most = min(cost.shape)
+    m = most if n_sets is None else min(n_sets, most)
+    if m == 0:
+        return Assignment(np.zeros((0, 2), int), 0.0, 0.0)
+    a, b = cost.shape
+    # fewer sets than parts: idle partners that cost nothing take exactly the parts not wanted
+    table = np.full((a + b - m, a + b - m), np.inf)
+    table[:a, :b] = cost
+    table[:a, b:] = 0.0
+    table[a:, :b] = 0.0
+    rows, columns = linear_sum_assignment(table)
+    real = (rows < a) & (columns < b)
+    sets = np.stack([rows[real], columns[real]], axis=1)
+    total = float(cost[sets[:, 0], sets[:, 1]].sum())
+    return Assignment(sets, total, total)
+
+
+def all_sets(n: int, k: int) -> np.ndarray:
+    """Every k-subset of n parts, shape (C(n, k), k), in lexicographic order."""
+    if k == 2:
+        return np.stack(np.triu_indices(n, 1), axis=1)
+    flat = np.fromiter((i for c in combinations(range(n), k) for i in c), dtype=np.int64)
+    return flat.reshape(-1, k)
+
+
+class _Relaxation:
+    """The linear relaxation over a growing list of columns, with odd-set cuts for pairs.
+
+    When every part is used, an odd set S is written as x(cut edges of S) >= 1, else as
+    x(edges inside S) <= (|S| - 1)/2; the two are the same inequality, the first is the sparse one.
+    """
+
+    def __init__(self, members, cost, n: int, m: int, start) -> None:
+        self.members, self.cost, self.n, self.m = members, cost, n, m
+        self.active = np.unique(start)
+        self.cuts: list[np.ndarray] = []  # boolean masks over parts
+        self.full = m * members.shape[1] == n  # every part is used
+
+    def _touch(self, cut, columns):
+        inside = cut[self.members[columns]]
+        return inside[:, 0] != inside[:, 1] if self.full else inside.all(axis=1)
+
+    def matrix(self, columns):
+        """Rows: each part at most once, m sets, odd-set cuts."""
+        from scipy.sparse import csr_matrix, vstack
+
+        k, c = self.members.shape[1], columns.size
+        rows = [self.members[columns].ravel(), np.full(c, self.n)]
+        where = [np.repeat(np.arange(c), k), np.arange(c)]
+        for row, cut in enumerate(self.cuts, self.n + 1):
+            hit = np.flatnonzero(self._touch(cut, columns))
+            rows.append(np.full(hit.size, row))
+            where.append(hit)
+        rows, where = np.concatenate(rows), np.concatenate(where)
+        return csr_matrix((np.ones(rows.size), (rows, where)), shape=(self.n + 1 + len(self.cuts), c))
+
+    def limits(self):
+        """Lower and upper ends of the rows of `matrix`."""
+        c = len(self.cuts)
+        if self.full:
+            ones = np.ones(self.n)
+            return (np.concatenate([ones, [self.m], np.ones(c)]),
+                    np.concatenate([ones, [self.m], np.full(c, np.inf)]))  # fmt: skip
+        half = np.array([(cut.sum() - 1) // 2 for cut in self.cuts], float)
+        return (np.concatenate([np.zeros(self.n), [self.m], np.zeros(c)]),
+                np.concatenate([np.ones(self.n), [self.m], half]))  # fmt: skip
+
+    def solve(self):
+        """Solve on the active columns: x, reduced cost of ALL columns, valid bound; None if infeasible."""
+        from scipy.optimize import linprog
+        from scipy.sparse import diags
+
+        a = self.matrix(self.active)
+        lower, upper = self.limits()
+        equal = lower == upper
+        sign = np.where(np.isinf(upper), -1.0, 1.0)  # a row with only a lower end is turned round
+        end = np.where(np.isinf(upper), -lower, upper)
+        some = (~equal).any()
+        out = linprog(
+            self.cost[self.active], A_eq=a[equal], b_eq=upper[equal],
+            A_ub=(diags(sign[~equal]) @ a[~equal]) if some else None, b_ub=end[~equal] if some else None,
+            bounds=(0, None), method="highs",
+        )  # fmt: skip
+        if out.status != 0:
+            return None
+        dual = np.empty(upper.size)
+        dual[equal] = out.eqlin.marginals
+        if some:
+            dual[~equal] = np.minimum(out.ineqlin.marginals, 0.0)
+        bound = float(dual @ np.where(equal, upper, end))
+        reduced = self.reduced(dual * sign)
+        return out.x, reduced, bound - self.shortfall(reduced)
+
+    def shortfall(self, reduced) -> float:
+        """What a bound loses where reduced costs are still negative: the smaller of two valid lowerings."""
+        negative = np.flatnonzero(reduced < 0)
+        if not negative.size:
+            return 0.0
+        lowered = np.zeros(self.n)  # lower the price of each such column's first part until it is zero
+        np.maximum.at(lowered, self.members[negative, 0], -reduced[negative])
+        return min(float(lowered.sum()), -self.m * float(reduced.min()))
+
+    def reduced(self, dual):
+        """Reduced cost of all columns for the duals of the rows of `matrix`."""
+        reduced = self.cost - dual[self.n]
+        for column in range(self.members.shape[1]):
+            reduced = reduced - dual[self.members[:, column]]
+        price = dual[self.n + 1 :]
+        if self.members.shape[1] == 2 and np.any(price):
+            # a pair's cut prices depend on its two parts only: sum over cuts as a product of masks
+            masks = np.array(self.cuts, float)[price != 0]
+            both = (masks * price[price != 0][:, None]).T @ masks
+            own = np.diag(both)
+            i, j = self.members.T
+            reduced = reduced - (own[i] + own[j] - 2 * both[i, j] if self.full else both[i, j])
+        return reduced
+
+
+def _odd_sets(members, x, n: int, known: list[np.ndarray]) -> list[np.ndarray]:
+    """Violated odd-set inequalities: odd parts of the graph of all, then of the doubtful, edges."""
+    from scipy.sparse import csr_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    found = []
+    seen = {cut.tobytes() for cut in known}
+    for low, high in _SUPPORTS:
+        keep = (x > low) & (x < high)
+        a, b = members[keep].T
+        graph = csr_matrix((np.ones(a.size), (a, b)), shape=(n, n))
+        count, label = connected_components(graph, directed=False)
+        size = np.bincount(label, minlength=count)
+        inside = np.bincount(label[members[:, 0]], np.where(label[members[:, 0]] == label[members[:, 1]], x, 0.0),
+                             minlength=count)  # fmt: skip
+        for c in np.flatnonzero((size >= 3) & (size % 2 == 1) & (inside > (size - 1) / 2 + 1e-6)):
+            cut = label == c
+            if cut.tobytes() not in seen:
+                seen.add(cut.tobytes())
+                found.append(cut)
+    return found
+
+
+def _greedy(members, cost, n: int, m: int) -> np.ndarray:
+    """A first answer: cheapest sets first; may end with fewer than m."""
+    free = np.ones(n, bool)
+    chosen = []
+    for column in np.argsort(cost, kind="stable"):
+        if free[members[column]].all():
+            free[members[column]] = False
+            chosen.append(column)
+            if len(chosen) == m:
+                break
+    return np.array(chosen, dtype=np.int64)
+
+
+def _start_columns(members, cost, n: int) -> np.ndarray:
+    """The cheapest columns of each part."""
+    order = np.argsort(cost, kind="stable")
+    k = members.shape[1]
+    owner = members[order].ravel()
+    column = np.repeat(order, k)
+    by_owner = np.argsort(owner, kind="stable")  # cheapest first within each part
+    first = np.searchsorted(owner[by_owner], np.arange(n))
+    rank = np.arange(owner.size) - first[owner[by_owner]]
+    return np.unique(column[by_owner][rank < _START_COLUMNS_PER_PART])
+
+
+def _line_order(square) -> np.ndarray:
+    """Order of the parts along the line their costs come closest to: distance from the outermost one."""
+    finite = np.where(np.isfinite(square), square, 0.0)
+    return np.argsort(finite[int(finite.sum(axis=1).argmax())], kind="stable")
+
+
+def improve_pairs(pairs, square, *, rounds: int = 200) -> np.ndarray:
+    """Exchange partners between two pairs while that lowers the total; `square` is the cost matrix."""
+    pairs = np.array(pairs)
+    for _ in range(rounds):
+        a, b = pairs.T
+        now = square[a, b]
+        have = now[:, None] + now
+        cross = square[np.ix_(a, a)] + square[np.ix_(b, b)]
+        other = square[np.ix_(a, b)] + square[np.ix_(b, a)]
+        saving = have - np.minimum(cross, other)
+        np.fill_diagonal(saving, 0.0)
+        best = saving.max(axis=1)
+        done = np.zeros(len(pairs), bool)
+        changed = False
+        for p in np.argsort(-best):  # many exchanges a round, each pair in one of them
+            q = int(saving[p].argmax())
+            if best[p] <= 1e-12 or done[p] or done[q]:
+                continue
+            done[[p, q]] = changed = True
+            if cross[p, q] <= other[p, q]:
+                pairs[p], pairs[q] = (a[p], a[q]), (b[p], b[q])
+            else:
+                pairs[p], pairs[q] = (a[p], b[q]), (a[q], b[p])
+        if not changed:
+            break
+    return pairs
+
+
+def pair_up(square, n_sets: int | None = None, *, seconds: float = 20.0) -> Assignment:
+    """Disjoint pairs out of one bag at least total cost, proven (Edmonds' odd-set inequalities).
+
+    Parameters
+    ----------
+    square : ndarray (n, n)
+        Symmetric cost of each pair, at least 0 [1].
+    n_sets : int, optional
+        How many pairs; as many as the bag allows by default.
+    seconds : float
+        Time after which the best answer so far is returned with its gap [s].
+    """
+    square = np.asarray(square, float)
+    n = len(square)
+    m = n // 2 if n_sets is None else n_sets
+    if m == 0:
+        return Assignment(np.zeros((0, 2), int), 0.0, 0.0)
+    members = all_sets(n, 2)
+    cost = square[members[:, 0], members[:, 1]]
+    order = _line_order(square)
+    column = np.zeros((n, n), np.int64)
+    column[members[:, 0], members[:, 1]] = column[members[:, 1], members[:, 0]] = np.arange(cost.size)
+    if 2 * m == n:
+        first = order.reshape(-1, 2)
+    else:
+        greedy = _greedy(members, cost, n, m)
+        first = members[greedy]
+    first = improve_pairs(first, square)
+    cuts = []
+    for length in range(3, n - 2, 2) if n > 6 else ():  # on a line, odd prefixes are all the cuts there are
+        cut = np.zeros(n, bool)
+        cut[order[:length]] = True
+        cuts.append(cut)
+    return pack(members, cost, n, m, first=column[first[:, 0], first[:, 1]], cuts=cuts, seconds=seconds)
+
+
+def pack(
+    members, cost, n: int, n_sets: int, *, first=None, cuts=(), seconds: float = 20.0
+) -> Assignment:
+    """Choose `n_sets` disjoint sets out of the candidates at least total cost.
+
+    Parameters
+    ----------
+    members : ndarray of int (c, k)
+        Parts of each candidate set.
+    cost : ndarray (c,)
+        Its cost, finite and at least 0 [1].
+    n : int
+        Number of parts.
+    n_sets : int
+        How many sets; ``n_sets * k <= n``.
+    first : ndarray of int (n_sets,), optional
+        Candidates of a known answer to start from.
+    cuts : sequence of ndarray of bool (n,)
+        Odd sets of parts whose inequalities to start with; pairs only.
+    seconds : float
+        Time after which the best answer so far is returned with its gap [s].
+
+    Returns
+    -------
+    Assignment
+    """
+    members, cost = np.asarray(members), np.asarray(cost, float)
+    if n_sets == 0 or not len(members):
+        return Assignment(np.zeros((0, members.shape[1]), int), 0.0, 0.0)
+    start_time = time.monotonic()
+    best = _greedy(members, cost, n, n_sets) if first is None else np.asarray(first)
+    best_total = float(cost[best].sum()) if best.size == n_sets else np.inf
+    start = np.concatenate([_start_columns(members, cost, n), best])
+    lp = _Relaxation(members, cost, n, n_sets, start)
+    lp.cuts = list(cuts)
+    scale = max(float(np.median(cost)), 1e-300)
+    bound, reduced = 0.0, None
+    while time.monotonic() - start_time < seconds:
+        solved = lp.solve()
+        if solved is None:  # the active columns hold no full answer: let more of each part in
+            lp.active = np.unique(np.concatenate([lp.active, _more_columns(members, cost, lp.active)]))
+            continue
+        x, reduced, now = solved
+        bound = max(bound, now)
+        if (x > 1 - 1e-6).sum() == n_sets:
+            candidate = lp.active[x > 1 - 1e-6]
+            if cost[candidate].sum() < best_total:
+                best, best_total = candidate, float(cost[candidate].sum())
+        negative = np.flatnonzero(reduced < -_EPS * scale)
+        if negative.size:
+            negative = negative[np.argsort(reduced[negative])][: max(2000, 2 * n)]
+            lp.active = np.unique(np.concatenate([lp.active, negative]))
+            continue
+        cuts = _odd_sets(members[lp.active], x, n, lp.cuts) if members.shape[1] == 2 else []
+        if not cuts or best_total - bound <= _EPS * max(best_total, scale):
+            break
+        lp.cuts += cuts
+    return _finish(lp, best, best_total, bound, reduced, seconds - (time.monotonic() - start_time))
+
+
+def _more_columns(members, cost, active) -> np.ndarray:
+    rest = np.setdiff1d(np.arange(cost.size), active)
+    return rest[np.argsort(cost[rest], kind="stable")[: max(4 * active.size, 1000)]]
+
+
+def _finish(lp: _Relaxation, best, best_total: float, bound: float, reduced, seconds: float) -> Assignment:
+    """Close what is left between answer and bound by branch and bound on the columns that can matter."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    scale = max(float(np.median(lp.cost)), 1e-300)
+    if reduced is not None and best_total - bound > _EPS * max(best_total, scale) and seconds > 0.05:
+        open_gap = best_total - bound
+        columns = np.flatnonzero(reduced <= open_gap + _EPS * scale)
+        complete = reduced.min() > -1e-6 * scale
+        if columns.size > 60000:  # too many for branch and bound: the best ones, and no new bound
+            columns = columns[np.argsort(reduced[columns])[:60000]]
+            complete = False
+        lower, upper = lp.limits()
+        out = milp(
+            lp.cost[columns], constraints=LinearConstraint(lp.matrix(columns), lower, upper),
+            integrality=np.ones(columns.size), bounds=Bounds(0, 1),
+            options={"time_limit": max(seconds, 0.1), "mip_rel_gap": 0.0},
+        )  # fmt: skip
+        if out.x is not None:
+            chosen = columns[out.x > 0.5]
+            total = float(lp.cost[chosen].sum())
+            if chosen.size == lp.m and total < best_total:
+                best, best_total = chosen, total
+        if complete and out.mip_dual_bound is not None and np.isfinite(out.mip_dual_bound):
+            # columns left out cannot be part of anything better than the old answer
+            bound = max(bound, min(float(out.mip_dual_bound), best_total))
+    if best.size < lp.m:
+        raise ValueError("the candidate sets hold no full answer")
+    if best_total - bound <= 1e-7 * max(best_total, scale):  # the solvers' own tolerance
+        bound = best_total
+    return Assignment(np.sort(lp.members[best], axis=1), best_total, bound)
