@@ -235,14 +235,21 @@ def reading_pieces(r: Reading) -> Pieces:
         return (("OL", None), *settling)
     if r.kind == "ohm":
         if isfinite(r.value):
-            return (*_as_read(r.value, "ohm"), *settling)
+            return (*nominal_pieces(r.value, "ohm"), *settling)
         return (("over-range ohm", None), *settling)
     text = fixed(r.value, 3) if round(r.value, 3) == round(r.value, 6) else f"{r.value:.6g}"
     return ((text, r.value), (" V", None), *settling)
 
 
-def _as_read(x: float, unit: str) -> Pieces:
-    """A number that was read, not computed: all of its digits (up to 6), in its prefix."""
+def nominal(x: float, unit: str = "") -> str:
+    """A number that was given, not computed: all of its digits (up to 6), in its prefix."""
+    return "".join(text for text, _ in nominal_pieces(x, unit))
+
+
+def nominal_pieces(x: float, unit: str = "") -> Pieces:
+    """`nominal` as pieces."""
+    if not isfinite(x):
+        return quantity_pieces(x, unit)
     power = prefix_exponent(x, unit)
     return ((f"{x / 10.0**power:.6g}", x), (_unit(unit, power), None))
 

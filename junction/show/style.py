@@ -9,10 +9,9 @@ STYLESHEET = """
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%}
 body{margin:0;background:var(--paper);color:var(--ink);
- font:16px/1.5 "Iowan Old Style","Source Serif Pro","Liberation Serif",Georgia,serif}
+ font:15px/1.5 "Segoe UI","Liberation Sans",Arial,sans-serif}
 main,footer{max-width:62rem;margin:0 auto;padding:0 1.25rem}
 main{padding-top:1.5rem}
-h1,h2,h3,th,.v,.num,.tag,nav,figcaption,dt,table{font-family:"Segoe UI","Liberation Sans",Arial,sans-serif}
 h1{font-size:1.7rem;line-height:1.2;margin:0 0 .25rem}
 h2{font-size:1.15rem;margin:2rem 0 .5rem;padding-bottom:.2rem;border-bottom:1px solid var(--rule)}
 h3{font-size:1rem;margin:1.1rem 0 .3rem}
@@ -20,7 +19,7 @@ p{margin:.4rem 0}
 ul{margin:.4rem 0;padding-left:1.25rem}
 a{color:var(--mark)}
 .lead{color:var(--soft);margin-bottom:1rem}
-.num{white-space:nowrap;font-variant-numeric:tabular-nums}
+.num,.sure{white-space:nowrap;font-variant-numeric:tabular-nums}
 .soft{color:var(--soft)}
 .caution{border:2px solid var(--ink);padding:.6rem 1rem .7rem;margin:1rem 0 1.5rem}
 .caution h2{border:0;margin:0 0 .2rem;padding:0;font-size:1rem}
@@ -28,7 +27,7 @@ a{color:var(--mark)}
 .caution li{margin:.15rem 0}
 .counts{display:flex;flex-wrap:wrap;gap:.5rem 2rem;list-style:none;margin:1rem 0;padding:0}
 .counts li{min-width:5rem}
-.counts data{display:block;font:600 1.6rem/1.1 "Segoe UI","Liberation Sans",Arial,sans-serif}
+.counts data{display:block;font-size:1.6rem;font-weight:600;line-height:1.1}
 .v{display:inline-block;padding:0 .5em;border:1.5px solid;border-radius:2px;font-size:.85rem;
  line-height:1.5;white-space:nowrap;background:#fff}
 .v-good{color:#3d4856;border-color:#b9c0ca}
@@ -41,18 +40,24 @@ table{border-collapse:collapse;width:100%;font-size:.9rem;margin:.6rem 0}
 th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:.25rem .6rem .25rem 0;
  vertical-align:bottom}
 td{border-bottom:1px solid var(--rule);padding:.3rem .6rem .3rem 0;vertical-align:top}
-th.r,td.r{text-align:right}
+th.r,td.r{text-align:right;padding-right:1.2rem}
+table.values{width:auto}
+table.values td:first-child{min-width:7rem;color:var(--soft)}
 td a{font-weight:600;text-decoration:none}
 table.grid{width:auto}
 table.grid th,table.grid td{padding:.25rem .8rem;border:1px solid var(--rule);text-align:center}
 table.grid thead th,table.grid th[scope=row]{background:var(--wash);border-bottom:1px solid var(--rule)}
-.part{border-top:1.5px solid var(--ink);margin-top:1.8rem;padding-top:.5rem;break-inside:avoid-page}
+.part{border-top:1.5px solid var(--ink);margin-top:1.8rem;padding-top:.5rem}
+.part.short{break-inside:avoid-page}
 .part h3{font-size:1.15rem;margin:0 0 .2rem;display:flex;flex-wrap:wrap;gap:.3rem .7rem;align-items:baseline}
 .part h3 .what{font-weight:400;color:var(--soft);font-size:.9rem}
-.part h4{font:600 .9rem "Segoe UI","Liberation Sans",Arial,sans-serif;margin:.8rem 0 .2rem}
+.part h4{font-size:.92rem;margin:.8rem 0 .2rem}
 .next{border-left:4px solid var(--mark);padding:.1rem 0 .1rem .8rem;margin:.6rem 0}
 figure{margin:.6rem 0;break-inside:avoid}
-figure img{width:100%;height:auto;display:block}
+.views{display:grid;grid-template-columns:repeat(3,1fr);gap:.5rem}
+.views img{width:100%;height:auto;display:block}
+dl{display:grid;grid-template-columns:auto 1fr;gap:.3rem .8rem;margin:.5rem 0}
+dd{margin:0}
 figcaption{font-size:.8rem;color:var(--soft)}
 .back{font-size:.8rem;float:right}
 footer{color:var(--soft);font-size:.8rem;margin-top:2.5rem;padding-bottom:2rem}
@@ -60,6 +65,7 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
 @media (max-width:40rem){
  main,footer{padding-left:.9rem;padding-right:.9rem}
  .num{white-space:normal}
+ .views{grid-template-columns:1fr}
  table:not(.grid) thead{display:none}
  table:not(.grid),table:not(.grid) tbody,table:not(.grid) tr,table:not(.grid) td{display:block;width:100%}
  table:not(.grid) tr{border-bottom:1.5px solid var(--rule);padding:.45rem 0}

@@ -1,0 +1,122 @@
+"""Report records: what a job hands to `junction.show`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import nan
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import PartReadings, SetAside
+from junction.estimate.results import SweepFits, TransistorFits
+from junction.judge.results import WORST_FIRST, FitSummary, PartVerdict
+from junction.shelf.results import Caution, Meter
+
+
+@dataclass(frozen=True, eq=False)
+class SweepPlot:
+    """Points and fitted curve of one sweep, ready to draw.
+
+    ``residual`` is measured minus fitted current at each point in its standard uncertainty [1], nan where the
+    fit left the point out; the fitted curve is empty where there is no fit.
+    """
+
+    part: str
+    junction: str
+    v_V: np.ndarray
+    i_A: np.ndarray
+    used: np.ndarray
+    v_fit_V: np.ndarray
+    i_fit_A: np.ndarray
+    residual: np.ndarray
+    model: str = ""
+
+
+@dataclass(frozen=True)
+class SweepSource:
+    """Where a sweep came from."""
+
+    junction: str
+    file: str
+    first_row: int
+    last_row: int
+    points: int
+    sweep: int = -1  # index into the sweep table
+
+
+@dataclass(frozen=True, eq=False)
+class SortReport:
+    """A sorted bag.
+
+    ``verdicts`` stand worst first; ``readings`` and ``sources`` are by part; ``plots`` by index of the
+    sweep, for the worst parts only where a limit was asked for (``parts_plotted`` of ``parts_with_sweeps``).
+    """
+
+    verdicts: tuple[PartVerdict, ...]
+    meter: Meter
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    readings: Mapping[str, PartReadings] = field(default_factory=dict)
+    sources: Mapping[str, tuple[SweepSource, ...]] = field(default_factory=dict)
+    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
+    parts_plotted: int = 0
+    parts_with_sweeps: int = 0
+    cautions: tuple[Caution, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    parts_without_temp: int = 0
+
+    def counts(self) -> dict[str, int]:
+        """Number of parts by verdict, worst first, verdicts that do not occur left out."""
+        found = dict.fromkeys(WORST_FIRST, 0)
+        for v in self.verdicts:
+            found[v.verdict] = found.get(v.verdict, 0) + 1
+        return {word: n for word, n in found.items() if n}
+
+
+@dataclass(frozen=True)
+class FitRow:
+    """One fitted sweep; `why_not` says why there is no fit."""
+
+    part: str
+    junction: str
+    source: SweepSource
+    fit: FitSummary
+    why_not: str = ""
+    type: str = ""
+    heating_K: float = nan
+
+
+@dataclass(frozen=True)
+class TransistorRow:
+    """One transistor fitted from its curves: SPICE parameters [SI] with 95 % intervals."""
+
+    part: str
+    polarity: str
+    type: str
+    parameters: Mapping[str, object]  # name -> Interval
+    held: tuple[str, ...]  # parameters the data cannot say, held at a default
+    ic_low_A: float
+    ic_high_A: float
+    temp_C: float
+    temp_known: bool
+    why_not: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class FitReport:
+    """Fits of all sweeps and curves of one call, in the order read."""
+
+    rows: tuple[FitRow, ...]
+    transistors: tuple[TransistorRow, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    noise_note: str = ""
+    fits: SweepFits | None = None
+    transistor_fits: TransistorFits | None = None

@@ -1,0 +1,161 @@
+"""The section of one part on a page: what was measured, what it shows, what else it could be, what next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from junction.base.records import PartReadings, Reading
+from junction.judge.results import FitSummary, JunctionVerdict, PartVerdict
+from junction.pipeline.results import SweepSource
+from junction.show.html import Html, badge, bullets, datum, image, join, number, table, tag
+from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
+from junction.show.words import device_words, evidence_of, leads_words, shown_parameters, sureness
+
+#: What the flags of a fit mean, in a bench's words.
+FLAG_WORDS = {
+    "converged": "", "uncertainty_known": "",
+    "at_bound": "a parameter stands at its bound",
+    "rank_deficient": "the points cannot hold every parameter apart",
+    "unphysical": "the best fit is not physical: read no parameter from it",
+    "current_limited": "the source ran into its current limit; those points are left out",
+    "over_range": "over-range points are left out",
+    "range_step": "a step where the meter changed range",
+    "self_heated": "the part warmed up during the sweep",
+    "zero_offset": "the ammeter has a zero offset; it is taken off",
+    "outliers": "wild points are left out",
+    "reversed": "logged with the signs of a PNP part; turned over",
+}  # fmt: skip
+
+
+def probability_datum(p: float) -> Html:
+    """A probability in percent with its value."""
+    return tag("span", datum(percent(p), p), class_="sure") if p == p else Html("")
+
+
+def reading_grid(readings: Sequence[Reading]) -> Html:
+    """Readings as a square: rows are the red lead, columns the black one."""
+    found = {r.placement: r for r in readings}
+    leads = list(dict.fromkeys(name for r in readings for name in r.placement.split("-")))
+    leads.sort(key=lambda name: "BCEAK123".find(name))
+    rows = []
+    for red in leads:
+        cells = [tag("td", number(reading_pieces(found[f"{red}-{black}"]))) if f"{red}-{black}" in found
+                 else tag("td", "·" if red != black else "") for black in leads]  # fmt: skip
+        rows.append(tag("tr", tag("th", f"red on {red}", scope="row"), cells))
+    head = tag("tr", tag("th"), (tag("th", f"black on {black}", scope="col") for black in leads))
+    return tag("table", tag("thead", head), tag("tbody", rows), class_="grid")
+
+
+def fit_list(fit: FitSummary) -> Html:
+    """Model, parameters and derived values with their 95 % intervals."""
+    rows = [[name, number(interval_pieces(it))] for name, it in shown_parameters(fit.parameters)]
+    rows += [[name, number(interval_pieces(it))] for name, it in fit.derived.items()]
+    notes = [FLAG_WORDS.get(flag, flag) for flag in fit.flags]
+    return join(
+        tag("p", "Model: ", fit.model, "; ", datum(str(fit.n_used), fit.n_used), " of ",
+            datum(str(fit.n_points), fit.n_points), " points used, at ",
+            number(nominal_pieces(fit.temp_C, "degC")), None if fit.temp_known else " (taken, not measured)",
+            "."),
+        bullets([n for n in notes if n], "soft"),
+        table(["quantity", "value (95 %)"], rows, "values") if rows else None,
+    )  # fmt: skip
+
+
+def sweep_figures(svgs: Mapping[str, str], part: str, junction: str, caption: Html | str) -> Html:
+    """Views of one sweep side by side; on a narrow screen one under the other."""
+    pictures = [
+        image(svg, f"{part} {junction}: {view} view of the sweep", 336, 250) for view, svg in svgs.items()
+    ]
+    return tag("figure", tag("div", pictures, class_="views"), tag("figcaption", caption))
+
+
+def source_caption(source: SweepSource) -> Html:
+    """Where a sweep came from, by file and lines."""
+    return join(
+        source.file or "sweep", ", lines ", datum(str(source.first_row), source.first_row), " to ",
+        datum(str(source.last_row), source.last_row), " (", datum(str(source.points), source.points),
+        " points)",
+    )  # fmt: skip
+
+
+def junction_block(
+    j: JunctionVerdict, source: SweepSource | None, svgs: Mapping[str, str], evidence: Sequence[str]
+) -> Html:
+    """One junction: verdict, evidence (what the part has not said yet), pictures and fit."""
+    surest = j.probability.get(j.verdict, max(j.probability.values(), default=float("nan")))
+    parts: list = [tag("h4", j.junction, " ", badge(j.verdict), " ", probability_datum(surest))]
+    parts.append(bullets(evidence))
+    if j.leak_ohm is not None:
+        parts.append(tag("p", "Leak path: ", number(interval_pieces(j.leak_ohm, "ohm"))))
+    if svgs:
+        caption = source_caption(source) if source else ""
+        parts.append(sweep_figures(svgs, "", j.junction, caption))
+    if j.fit is not None:
+        parts.append(fit_list(j.fit))
+    if j.limit:
+        limit = f"Limits: {j.family}. {j.limit}" if j.family else f"Limit: {j.limit}"
+        parts.append(tag("p", limit, class_="soft"))
+    return tag("div", parts, class_="junction")
+
+
+def part_section(
+    v: PartVerdict,
+    readings: PartReadings | None = None,
+    sources: Iterable[SweepSource] = (),
+    svgs: Mapping[int, Mapping[str, str]] | None = None,
+    anchor: str = "",
+) -> Html:
+    """All that is known of one part.
+
+    Parameters
+    ----------
+    v : PartVerdict
+    readings : PartReadings, optional
+    sources : iterable of SweepSource
+        Where its sweeps came from.
+    svgs : mapping of int to mapping of str to str, optional
+        By index of the sweep: SVG text of each view.
+    anchor : str
+        Id of the section.
+
+    Returns
+    -------
+    Html
+    """
+    svgs = svgs or {}
+    where = {s.sweep: s for s in sources}
+    what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
+    body: list = [
+        tag("h3", v.part, " ", badge(v.verdict), " ", probability_datum(sureness(v)), " ",
+            tag("span", what, class_="what")),
+        tag("p", "Fault: ", ", ".join(v.faults)) if v.faults else None,
+        bullets(evidence_of(v)),
+        tag("div", v.next, class_="next") if v.next else None,
+        bullets(v.warnings, "soft"),
+    ]  # fmt: skip
+    if readings is not None and readings.readings:
+        body.append(reading_grid(readings.readings))
+    told = set(evidence_of(v))
+    for j in v.junctions:
+        has_picture = j.sweep is not None and j.sweep in svgs
+        fresh = [s for s in j.evidence if s not in told and f"{j.junction}: {s}" not in told]
+        if has_picture or j.fit is not None or fresh or j.limit:
+            body.append(junction_block(j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
+    if v.alternatives:
+        body += [tag("h4", "What else could explain it"), alternatives_table(v)]
+    if v.neighbours:
+        body += [tag("h4", "Test before power-up"), bullets(v.neighbours)]
+    if v.cannot_see:
+        body.append(tag("p", v.cannot_see, class_="soft"))
+    kind = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
+    return tag("article", body, class_=kind, id=anchor or None)
+
+
+def alternatives_table(v: PartVerdict) -> Html:
+    """Other explanations with their probability and the measurement that would decide."""
+    rows = [
+        [", ".join(a.faults) or "no fault", device_words(a.device), probability_datum(a.probability),
+         a.decided_by]
+        for a in v.alternatives
+    ]  # fmt: skip
+    return table(["faults", "device", "probability", "decided by"], rows, numeric=(2,))

@@ -1,0 +1,71 @@
+"""The same few phrases about parts, for the terminal, the page and the CSV alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from junction.base.records import Interval
+from junction.judge.results import Device, PartVerdict
+from junction.show.json_out import PARAMETER_KEYS
+
+#: estimate's parameter name -> how it is called in front of people.
+PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
+
+#: What each verdict means, for the foot of a page and the help.
+MEANING = {
+    "good": "every junction that was measured behaves within the limits of its family or registered type",
+    "leaky": "a path carries more current than the limit allows, yet the junction can still be biased on",
+    "shorted": "a path of a few ohm where a junction should be",
+    "open": "no current where a junction should conduct",
+    "undecided": "not a quality but a refusal: the measurement named beside it would decide",
+}
+
+
+def device_words(d: Device, type_: str = "") -> str:
+    """``NPN silicon bjt``, with the written type in front where there is one."""
+    kind = d.kind if d.kind != "unknown" else ""
+    words = [type_, d.polarity, d.material, "transistor" if kind == "bjt" else kind]
+    return " ".join(w for w in words if w) or "unknown device"
+
+
+def leads_words(d: Device) -> str:
+    """``lead 1 E, 2 B, 3 C``, or nothing where the leads were given by name."""
+    if not d.leads:
+        return ""
+    return "lead " + ", ".join(f"{number} {letter}" for number, letter in sorted(d.leads.items()))
+
+
+def sureness(v: PartVerdict) -> float:
+    """Probability of the verdict; for an undecided part, of its likeliest quality."""
+    if v.verdict in v.probability:
+        return v.probability[v.verdict]
+    return max(v.probability.values(), default=float("nan"))
+
+
+def evidence_of(v: PartVerdict) -> tuple[str, ...]:
+    """Sentences of evidence of a part: its own, or those of the junctions that explain its verdict."""
+    if v.evidence:
+        return v.evidence
+    blamed = [j for j in v.junctions if j.verdict == v.verdict] or list(v.junctions)
+    return tuple(_named(j.junction, sentence) for j in blamed for sentence in j.evidence)
+
+
+def _named(junction: str, sentence: str) -> str:
+    """A sentence about a junction, which is named in front unless the sentence names it itself."""
+    spelled = (junction, "-".join(junction), "-".join(reversed(junction)))
+    return sentence if any(s in sentence for s in spelled) else f"{junction}: {sentence}"
+
+
+def counts_words(counts: dict[str, int]) -> str:
+    """``3 shorted, 2 open, 4 leaky, 1 undecided, 14 good``."""
+    return ", ".join(f"{n} {word}" for word, n in counts.items()) or "no parts"
+
+
+def basis_words(v: PartVerdict) -> str:
+    """What the verdict rests on."""
+    return v.basis or "not stated"
+
+
+def shown_parameters(parameters: dict[str, Interval]) -> Sequence[tuple[str, Interval]]:
+    """Parameters a fit holds, under the names people read, in the order of the fit."""
+    return [(PARAMETER_WORDS.get(name, name), it) for name, it in parameters.items()]
