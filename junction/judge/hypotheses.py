@@ -1,0 +1,233 @@
+"""The explanations that lead finding weighs: what the part is, and what is wrong with it.
+
+A hypothesis is written for an NPN part with its leads known; the twelve ways to turn it onto a real part
+(six lead orders, two polarities) only permute its readings, because a PNP part is the same network with
+the meter's leads exchanged.  Unknown parameters (junction drops, gains, built-in resistors, the ohms of
+a leak) are latent variables with a spread; the library lays tiles over them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cache
+from math import log
+
+from junction.judge.hypotheses_priors import Prior, priors
+from junction.shelf.families import families
+from junction.shelf.rules import rules
+
+#: Latent variables: junction drops at the family current [V], gains and resistances [log].
+LATENT = (
+    "v_be", "ln_bf", "ln_br", "v_second", "v_ce_diode", "ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce",
+    "v_be_extra", "v_bc_extra",
+)  # fmt: skip
+PATHS = ("BE", "BC", "CE")
+#: Paths that an open lead takes away from the meter, and the fault it is written as.
+OPEN_LEADS = {"E": ("BE open",), "C": ("BC open",), "B": ("BE open", "BC open")}
+SEVERITY = {"none": 0, "leaky": 1, "open": 2, "shorted": 3}
+
+
+@dataclass(frozen=True)
+class Structure:
+    """One kind of part: which network, and the spread of its latent variables (centre, sd)."""
+
+    name: str
+    kind: str
+    material: str
+    weight: float
+    latent: dict[str, tuple[float, float]]
+    darlington: bool = False
+    transistor: bool = True
+    draws: int = 8
+    pairs: bool = False  # two and three faults at once are laid out too
+    leak_limit_ohm: tuple[float, float] = (5e4, 5e7)  # tight and loose limit of a leak
+    remark: str = ""  # said as a warning when the part seems to be one
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong: paths with a short or leak of unknown ohms, leads open, junctions gone soft."""
+
+    name: str
+    faults: tuple[str, ...]
+    weight: float
+    resistive: tuple[tuple[str, str], ...] = ()  # (path, 'shorted' | 'leaky')
+    open_leads: tuple[str, ...] = ()
+    soft: str = ""  # 'BE' or 'BC'
+    no_emitter: bool = False  # emitter junction open, everything else alive
+
+    @property
+    def quality(self) -> str:
+        """Quality of the part: its worst fault, `good` where there is none."""
+        words = [f.split()[1] for f in self.faults] or ["none"]
+        worst = max(words, key=lambda w: SEVERITY[w])
+        return "good" if worst == "none" else worst
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One cell of the answer: a structure with a fault; `doubt` where a limit leaves it between good and leaky."""
+
+    structure: Structure
+    fault: Fault
+    quality: dict[str, float] = field(default_factory=dict)
+
+
+def _family_window(*names: str) -> tuple[float, float]:
+    """Centre and sd of the drop over several families: the widest window holds 2.5 sd each way."""
+    shelf = families()
+    low, high = min(shelf[n].vf_low_V for n in names), max(shelf[n].vf_high_V for n in names)
+    return (low + high) / 2, (high - low) / 5
+
+
+def _limits(loose: str, tight: str) -> tuple[float, float]:
+    shelf = families()
+    return tuple(sorted(shelf[n].leak_at_V / shelf[n].leak_max_A for n in (loose, tight)))
+
+
+def _of(prior: Prior) -> tuple[float, float]:
+    return prior.centre, prior.spread
+
+
+@cache
+def structures() -> tuple[Structure, ...]:
+    """Every kind of three-lead part that is weighed."""
+    p = priors()
+    silicon = _family_window("small-signal silicon BJT", "silicon power BJT")
+    germanium = _family_window("germanium small-signal", "germanium power")
+    gains = {"ln_bf": _of(p["bf"]), "ln_br": _of(p["br"])}
+    si = {"v_be": silicon, **gains}
+    ge = {"v_be": germanium, "ln_bf": _of(p["germanium_bf"]), "ln_br": gains["ln_br"]}
+    damper = {"v_ce_diode": _of(p["damper_v"])}
+    darl = {**si, "v_second": silicon}
+    darl_rr = {**darl, "ln_r_int": _of(p["r1_darlington"]), "ln_r2": _of(p["r2_darlington"])}
+    schottky = _of(p["schottky_v"])
+    si_limit = _limits("silicon power BJT", "small-signal silicon BJT")
+    ge_limit = _limits("germanium power", "germanium small-signal")
+
+    def make(name, kind, material, weight, latent, **more):
+        more.setdefault("leak_limit_ohm", ge_limit if material == "germanium" else si_limit)
+        return Structure(name, kind, material, p[weight].value, latent, **more)
+
+    rbe, low_rbe = {"ln_r_int": _of(p["r_be_built_in"])}, {"ln_r_int": _of(p["r_be_damper"])}
+    not_bjt = "not a bipolar transistor, it seems: "
+    return (
+        make("plain", "bjt", "silicon", "kind_silicon", si, pairs=True),
+        make("germanium", "bjt", "germanium", "kind_germanium", ge, pairs=True, draws=10),
+        make("built-in base-emitter resistor", "bjt", "silicon", "kind_silicon_rbe", {**si, **rbe}, draws=24),
+        make("damper diode and base-emitter resistor", "bjt with damper diode", "silicon", "kind_damper_rbe",
+             {**si, **damper, **low_rbe}, draws=16),
+        make("damper diode", "bjt with damper diode", "silicon", "kind_damper", {**si, **damper}),
+        make("base-emitter resistors and diode", "darlington", "silicon", "kind_darlington_rr",
+             {**darl_rr, **damper}, darlington=True, draws=12),
+        make("base-emitter resistors", "darlington", "silicon", "kind_darlington_rr_bare", darl_rr,
+             darlington=True, draws=12),
+        make("no resistors", "darlington", "silicon", "kind_darlington", darl, darlington=True),
+        make("Schottky clamp", "bjt", "Schottky-clamped silicon", "kind_clamped",
+             {**si, "v_bc_extra": schottky}),
+        make("two diodes", "unknown", "silicon", "kind_two_diodes",
+             {"v_be_extra": silicon, "v_bc_extra": silicon}, transistor=False,
+             remark=not_bjt + "two diodes with a common lead read like this"),
+        make("two Schottky diodes", "unknown", "Schottky", "kind_two_schottky",
+             {"v_be_extra": schottky, "v_bc_extra": schottky}, transistor=False,
+             remark=not_bjt + "two Schottky diodes with a common lead read like this"),
+        make("junction FET", "unknown", "silicon", "kind_junction_fet",
+             {"v_be_extra": silicon, "v_bc_extra": silicon, "ln_r_ce": (log(250.0), 0.7)},
+             transistor=False, draws=16,
+             remark=not_bjt + "a junction FET (two gate junctions, a channel between the others) reads like this"),
+        make("one junction", "unknown", "silicon", "kind_one_junction", {"v_bc_extra": silicon},
+             transistor=False,
+             remark="one junction and a lead that shows nothing: a MOSFET (body diode) or a thyristor "
+             "(gate) reads like this too"),
+    )  # fmt: skip
+
+
+@cache
+def faults() -> tuple[Fault, ...]:
+    """Every fault that is weighed, alone and in company."""
+    p = {k[6:]: v.value for k, v in priors().items() if k.startswith("fault_")}
+    found = [Fault("none", (), p["none"])]
+    for path in PATHS:
+        for word in ("shorted", "leaky"):
+            found.append(Fault(f"{path} {word}", (f"{path} {word}",), p[f"{path.lower()}_{word}"],
+                               ((path, word),)))  # fmt: skip
+    short_all = tuple((path, "shorted") for path in PATHS)
+    found.append(Fault("all shorted", tuple(f"{x} shorted" for x in PATHS), p["all_shorted"], short_all))
+    rest = {"E": "BC", "C": "BE", "B": "CE"}
+    for lead, gone in OPEN_LEADS.items():
+        found.append(Fault(f"{lead} lead open", gone, p[f"{lead.lower()}_open"], (), (lead,)))
+        for word in ("leaky", "shorted"):
+            left = rest[lead]
+            found.append(Fault(f"{lead} lead open, {left} {word}", (*gone, f"{left} {word}"),
+                               p[f"open_{word}"], ((left, word),), (lead,)))  # fmt: skip
+    found.append(Fault("all open", ("BE open", "BC open"), p["all_open"], (), ("B", "C", "E")))
+    for k, path in enumerate(PATHS):
+        for other in PATHS[k + 1 :]:
+            found.append(Fault(f"{path} and {other} leaky", (f"{path} leaky", f"{other} leaky"),
+                               p["two_leaky"], ((path, "leaky"), (other, "leaky"))))  # fmt: skip
+        # beside a short the two other paths lie in parallel: one leak stands for both
+        beside = PATHS[(k + 1) % 3]
+        found.append(Fault(f"{path} shorted with a leak", (f"{path} shorted", f"{beside} leaky"),
+                           p["short_leaky"], ((path, "shorted"), (beside, "leaky"))))  # fmt: skip
+    found.append(Fault("three leaky", tuple(f"{x} leaky" for x in PATHS), p["three_leaky"],
+                       tuple((path, "leaky") for path in PATHS)))  # fmt: skip
+    found += [Fault(f"{x} soft", (f"{x} leaky",), p["soft"], soft=x) for x in ("BE", "BC")]
+    found.append(Fault("BE open inside", ("BE open",), p["inner_open"], no_emitter=True))
+    return tuple(found)
+
+
+def applies(fault: Fault, structure: Structure) -> bool:
+    """Whether a fault is laid out for a structure."""
+    if not structure.transistor:
+        return fault.name in ("none", "all shorted") or (
+            len(fault.faults) == 1 and len(fault.resistive) == 1 and not fault.open_leads
+            and fault.resistive[0][1] == "shorted"
+        )  # fmt: skip
+    if fault.soft:
+        return structure.name == "plain" or (structure.kind == "bjt with damper diode" and fault.soft == "BC")
+    if fault.no_emitter:
+        return "v_ce_diode" in structure.latent and not structure.darlington
+    if len(fault.resistive) > 1 and fault.name != "all shorted":
+        return structure.pairs
+    if fault.open_leads and fault.resistive:
+        return structure.pairs or structure.kind == "bjt with damper diode"
+    return True
+
+
+def short_limit_ohm() -> float:
+    """Resistance below which a path is a short [ohm] (rule of thumb of the shelf)."""
+    return rules()["short_below"].value
+
+
+@dataclass(frozen=True)
+class Span:
+    """A grid over the logarithm of a resistance: centres, sd of a tile, log weight of each tile."""
+
+    centres: tuple[float, ...]
+    sd: float
+    log_weights: tuple[float, ...]
+
+
+def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: float) -> Span:
+    """Tiles over the ohms of a short or a leak.
+
+    Parameters
+    ----------
+    word : str
+        'shorted' (0.2 ohm to the short limit) or 'leaky' (from there up).
+    step : float
+        Spacing of tile centres in ln(ohm) [1].
+    visible_ohm, highest_ohm : float
+        What diode mode can show, and where the grid ends [ohm]; between them the prior density is
+        that of hidden leaks.
+    """
+    edge = log(short_limit_ohm())
+    low, high = (log(0.2), edge) if word == "shorted" else (edge, log(highest_ohm))
+    count = max(2, round((high - low) / step))
+    width = (high - low) / count
+    centres = tuple(low + (k + 0.5) * width for k in range(count))
+    seen = log(visible_ohm)
+    hidden = log(priors()["hidden_leak_density"].value)
+    full = (min(high, seen) - low) if word == "leaky" else high - low
+    return Span(centres, 0.5 * width,
+                tuple(log(width / full) + (hidden if word == "leaky" and c > seen else 0.0) for c in centres))  # fmt: skip

@@ -1,0 +1,368 @@
+"""The library: what each explanation would read, with its spread, on a given meter.
+
+Explanations do not depend on the part in the hand, so each meter needs one library.  A row is a tile of
+one hypothesis: its latent variables drawn from the prior and narrowed (a mixture of normal tiles keeps
+the mean and variance of the whole), the readings the network gives there, and the first derivatives of
+the readings, which turn the tile into a normal distribution over readings.  A junction drop enters a
+reading linearly and the ohms of a leak nearly so over a tile, so few tiles cover much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
+from junction.judge.hypotheses import (
+    LATENT,
+    Fault,
+    Hypothesis,
+    Structure,
+    applies,
+    faults,
+    resistance_span,
+    structures,
+)
+from junction.judge.hypotheses_priors import priors
+from junction.physics.network import Conductance, Diode, Source, Transistor, solve_reading
+from junction.shelf.results import Meter
+
+#: Placements of the canonical NPN part, red node first; nodes are B 0, C 1, E 2.
+PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
+RED = np.array([0, 2, 0, 1, 1, 2])
+BLACK = np.array([2, 0, 1, 0, 2, 1])
+_NODE = {"B": 0, "C": 1, "E": 2}
+_AT = {name: k for k, name in enumerate(LATENT)}
+#: Current at which the families state their drops [A].
+REFERENCE_A = 1e-3
+#: Share of a prior's variance left inside one tile; the draws carry the rest.
+TILE_SHARE = 0.5
+#: Source of the ohms ranges: some tenths of a volt, which range and maker leave open [V, ohm].
+OHMS_OPEN_V, OHMS_SOURCE_OHM, OHMS_SPREAD = 0.4, 1e4, 0.6
+OHMS_OVER_OHM = 4e7
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Tiles before they are solved: latent variables (nan where absent), sd, hypothesis, weight, dead leads."""
+
+    theta: np.ndarray  # (n, 12)
+    sd: np.ndarray  # (n, 12)
+    hypothesis: np.ndarray  # (n,) int
+    log_weight: np.ndarray  # (n,)
+    dead: np.ndarray  # (n, 6) bool: placement on an open lead
+
+    def take(self, keep: np.ndarray) -> Rows:
+        """The rows that `keep` selects."""
+        return Rows(*(getattr(self, f)[keep] for f in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True, eq=False)
+class Library:
+    """Predicted readings of every tile.
+
+    Parameters
+    ----------
+    hypotheses : tuple of Hypothesis
+    hypothesis : ndarray of int (n,)
+        Sorted, so that the tiles of a hypothesis lie together.
+    log_weight : ndarray (n,)
+        Prior of the tile [1].
+    mean : ndarray (n, 12)
+        Six diode-mode readings [V], then six resistance readings [ln ohm].
+    factor : ndarray (n, 12, q)
+        Readings per standard deviation of each shared cause.
+    noise : ndarray (n, 12)
+        Standard deviation of what is each reading's own.
+    over : ndarray (12,)
+        Where a reading becomes over-range [V, ln ohm].
+    ln_ohm : ndarray (n, 3)
+        Resistance across BE, BC, CE that is not built in [ln ohm], nan where there is none.
+    """
+
+    hypotheses: tuple[Hypothesis, ...]
+    hypothesis: np.ndarray
+    log_weight: np.ndarray
+    mean: np.ndarray
+    factor: np.ndarray
+    noise: np.ndarray
+    over: np.ndarray
+    ln_ohm: np.ndarray
+    meter: Meter
+    has_ohms: bool
+
+
+def over_range_V(meter: Meter) -> float:
+    """Reading from which a meter shows over-range or its own open voltage [V]."""
+    margin = meter.accuracy_counts * meter.resolution_V + meter.accuracy_percent / 100 * meter.open_voltage_V
+    return min(meter.over_range_V, meter.open_voltage_V - margin - 2 * meter.resolution_V)
+
+
+def visible_leak_ohm(meter: Meter) -> float:
+    """Largest resistance that diode mode shows as a number [ohm]."""
+    over = over_range_V(meter)
+    if meter.source_kind == "resistance":
+        return meter.resistance_ohm * over / max(meter.open_voltage_V - over, 1e-3 * meter.open_voltage_V)
+    return over / meter.test_current_A
+
+
+def meter_source(meter: Meter) -> Source:
+    """The meter's diode-mode source as the network solver takes it."""
+    if meter.source_kind == "resistance":
+        return Source(meter.open_voltage_V, resistance_ohm=meter.resistance_ohm)
+    return Source(meter.open_voltage_V, current_A=meter.test_current_A)
+
+
+def _draws(structure: Structure, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Tiles of a structure's latent variables, stratified in every one of them; (count, 12) twice."""
+    from statistics import NormalDist
+
+    rng = np.random.default_rng(17)  # fixed: the library is the same in every process
+    quantiles = np.array([NormalDist().inv_cdf((k + 0.5) / count) for k in range(count)])
+    size = np.sqrt(np.mean(quantiles**2)) if count > 1 else 1.0
+    theta, sd = np.full((count, len(LATENT)), np.nan), np.zeros((count, len(LATENT)))
+    spread = np.sqrt(1 - TILE_SHARE) if count > 1 else 0.0
+    inside = np.sqrt(TILE_SHARE) if count > 1 else 1.0
+    for name, (centre, width) in structure.latent.items():
+        theta[:, _AT[name]] = centre + width * spread * rng.permutation(quantiles) / size
+        sd[:, _AT[name]] = width * inside
+    return theta, sd
+
+
+def _count(structure: Structure, fault: Fault) -> int:
+    if not fault.faults:
+        return 2 * structure.draws
+    return max(2, structure.draws // (2 if len(fault.resistive) < 2 else 4))
+
+
+def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm: float):
+    """Latent variables, sd and log weight of every tile of one structure with one fault."""
+    theta, sd = _draws(structure, _count(structure, fault))
+    if fault.soft:
+        soft = priors()["soft_v"]
+        at = _AT[f"v_{fault.soft.lower()}_extra"]
+        theta[:, at] = soft.centre + soft.spread * np.linspace(-1.2, 1.2, len(theta))
+        sd[:, at] = 0.6 * soft.spread
+    if fault.no_emitter:
+        theta[:, _AT["v_bc_extra"]], sd[:, _AT["v_bc_extra"]] = theta[:, 0], sd[:, 0]
+        theta[:, 0] = np.nan
+    log_weight = np.full(len(theta), -np.log(len(theta)))
+    steps = {1: (0.9, 0.3), 2: (1.1, 0.6), 3: (1.4, 1.0)}[max(1, len(fault.resistive))]
+    if fault.name == "all shorted":
+        steps = (1.8, 0.6)
+    for path, word in fault.resistive:
+        span = resistance_span(word, steps[word == "leaky"], visible_ohm, highest_ohm)
+        tiles, n = len(span.centres), len(theta)
+        theta, sd = np.repeat(theta, tiles, axis=0), np.repeat(sd, tiles, axis=0)
+        theta[:, _AT[f"ln_r_{path.lower()}"]] = np.tile(span.centres, n)
+        sd[:, _AT[f"ln_r_{path.lower()}"]] = span.sd
+        log_weight = np.repeat(log_weight, tiles) + np.tile(span.log_weights, n)
+    return theta, sd, log_weight
+
+
+def _split_by_limit(structure: Structure, fault: Fault, theta: np.ndarray) -> np.ndarray:
+    """0 where the fault is one, 1 where every leak lies between the limits, 2 where all are within them."""
+    leaks = [_AT[f"ln_r_{path.lower()}"] for path, word in fault.resistive if word == "leaky"]
+    if not leaks or len(leaks) != len(fault.faults):
+        return np.zeros(len(theta), int)
+    worst = np.min(theta[:, leaks], axis=1)
+    tight, loose = np.log(structure.leak_limit_ohm)
+    return np.where(worst < tight, 0, np.where(worst < loose, 1, 2))
+
+
+def lay_out(
+    kinds: Sequence[Structure], visible_ohm: float, highest_ohm: float
+) -> tuple[tuple[Hypothesis, ...], Rows]:
+    """All tiles of all faults of the given structures.
+
+    Parameters
+    ----------
+    kinds : sequence of Structure
+    visible_ohm, highest_ohm : float
+        Largest leak that diode mode shows, and largest leak that is laid out [ohm].
+    """
+    hypotheses: list[Hypothesis] = []
+    parts: list[Rows] = []
+    total_kind, total_fault = sum(k.weight for k in kinds), sum(f.weight for f in faults())
+    for structure in kinds:
+        for fault in faults():
+            if not applies(fault, structure):
+                continue
+            theta, sd, log_weight = _rows_of(structure, fault, visible_ohm, highest_ohm)
+            log_weight = log_weight + np.log(structure.weight / total_kind * fault.weight / total_fault)
+            grade = _split_by_limit(structure, fault, theta)
+            dead = np.zeros((len(theta), 6), bool)
+            for lead in fault.open_leads:
+                dead |= (RED == _NODE[lead]) | (BLACK == _NODE[lead])
+            for g, quality in enumerate(({fault.quality: 1.0}, {"good": 0.5, "leaky": 0.5}, {"good": 1.0})):
+                pick = grade == g
+                if pick.any():
+                    index = np.full(pick.sum(), len(hypotheses))
+                    parts.append(Rows(theta[pick], sd[pick], index, log_weight[pick], dead[pick]))
+                    hypotheses.append(Hypothesis(structure, fault, quality))
+    joined = Rows(*(np.concatenate([getattr(p, f) for p in parts]) for f in Rows.__dataclass_fields__))
+    return tuple(hypotheses), joined
+
+
+def _exp_or_zero(log_value: np.ndarray) -> np.ndarray:
+    return np.exp(np.where(np.isnan(log_value), -np.inf, log_value))
+
+
+def _elements(theta: np.ndarray, darlington: bool, extras: bool, vt: float):
+    """Network elements of a set of tiles, and how latent variables enter each of them.
+
+    Returns the elements and a list of (parameter column, latent column, slope (n,)).
+    """
+    col = {name: theta[:, k] for name, k in _AT.items()}
+    bf, br = np.exp(np.nan_to_num(col["ln_bf"])), np.exp(np.nan_to_num(col["ln_br"]))
+    share = 1 / bf + 1 / (1 + br)
+    ln_ref = np.log(REFERENCE_A)
+
+    def transistor(base, collector, emitter, drop):
+        is_A = _exp_or_zero(ln_ref - col[drop] / vt - np.log(share))
+        return Transistor(base, collector, emitter, is_A, bf, br)
+
+    elements: list = []
+    slopes: list = []
+    column = 0
+
+    def add_transistor(base, collector, emitter, drop):
+        nonlocal column
+        elements.append(transistor(base, collector, emitter, drop))
+        slopes.extend([
+            (column, _AT[drop], np.full(len(theta), -1 / vt)),
+            (column, _AT["ln_bf"], 1 / bf / share), (column + 1, _AT["ln_bf"], np.ones(len(theta))),
+            (column, _AT["ln_br"], br / (1 + br) ** 2 / share), (column + 2, _AT["ln_br"], np.ones(len(theta))),
+        ])  # fmt: skip
+        column += 3
+
+    def add_conductance(p, q, name):
+        nonlocal column
+        elements.append(Conductance(p, q, _exp_or_zero(-col[name])))
+        slopes.append((column, _AT[name], np.full(len(theta), -1.0)))
+        column += 1
+
+    def add_diode(anode, cathode, name):
+        nonlocal column
+        elements.append(
+            Diode(anode, cathode, _exp_or_zero(ln_ref - col[name] / vt), np.full(len(theta), vt))
+        )
+        slopes.append((column, _AT[name], np.full(len(theta), -1 / vt)))
+        column += 1
+
+    if darlington:
+        add_transistor(0, 1, 3, "v_be")
+        add_transistor(3, 1, 2, "v_second")
+        add_conductance(0, 3, "ln_r_int")
+        add_conductance(3, 2, "ln_r2")
+    else:
+        add_transistor(0, 1, 2, "v_be")
+        add_conductance(0, 2, "ln_r_int")
+    for p, q, name in ((0, 2, "ln_r_be"), (0, 1, "ln_r_bc"), (1, 2, "ln_r_ce")):
+        add_conductance(p, q, name)
+    if extras:
+        for anode, cathode, name in ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra")):
+            add_diode(anode, cathode, name)
+    return elements, slopes
+
+
+def _groups(theta: np.ndarray, darlington: np.ndarray):
+    """(rows, is a Darlington, has diodes) of every topology present."""
+    extras = ~np.isnan(theta[:, [_AT["v_ce_diode"], _AT["v_be_extra"], _AT["v_bc_extra"]]]).all(axis=1)
+    for d in (False, True):
+        for x in (False, True):
+            pick = np.flatnonzero((darlington == d) & (extras == x))
+            if pick.size:
+                yield pick, d, x
+
+
+def _solve(theta: np.ndarray, darlington: np.ndarray, source: Source, vt: float):
+    """Readings (n, 6), source currents, dynamic resistances, and derivatives (n, 6, 12) by latent variable."""
+    n = len(theta)
+    v, i, r = np.zeros((n, 6)), np.zeros((n, 6)), np.zeros((n, 6))
+    dv = np.zeros((n, 6, len(LATENT)))
+    for pick, is_darlington, extras in _groups(theta, darlington):
+        for chunk in np.array_split(pick, max(1, pick.size // 700)):
+            spread = np.repeat(theta[chunk], 6, axis=0)
+            elements, slopes = _elements(spread, is_darlington, extras, vt)
+            red, black = np.tile(RED, chunk.size), np.tile(BLACK, chunk.size)
+            s = solve_reading(elements, red, black, source, vt_V=vt, nodes=4 if is_darlington else 3)
+            v[chunk], i[chunk], r[chunk] = (x.reshape(-1, 6) for x in (s.v_V, s.i_A, s.r_ohm))
+            d = np.zeros((spread.shape[0], len(LATENT)))
+            for parameter, latent, slope in slopes:
+                d[:, latent] += s.dv_V[:, parameter] * slope
+            dv[chunk] = d.reshape(-1, 6, len(LATENT))
+    return v, i, r, dv
+
+
+def _volts(rows: Rows, darlington, meter: Meter, vt: float):
+    """Mean, shared factors and own noise of the six diode-mode readings."""
+    v, i, r, dv = _solve(rows.theta, darlington, meter_source(meter), vt)
+    shared = dv * rows.sd[:, None, :]
+    current = (r * i * meter.current_spread / np.sqrt(3))[:, :, None]
+    gain = (v * meter.accuracy_percent / 100 / np.sqrt(3))[:, :, None]
+    factor = np.concatenate([shared, current, gain], axis=2)
+    own = np.sqrt((meter.accuracy_counts * meter.resolution_V) ** 2 / 3 + meter.resolution_V**2 / 12
+                  + priors()["discrepancy_v"].value ** 2)  # fmt: skip
+    mean = np.where(rows.dead, meter.open_voltage_V, v)
+    return mean, np.where(rows.dead[:, :, None], 0.0, factor), np.full_like(v, own)
+
+
+def _ohms(rows: Rows, darlington, vt: float):
+    """Mean, shared factors and own noise of the six resistance readings [ln ohm]."""
+    source = Source(OHMS_OPEN_V, resistance_ohm=OHMS_SOURCE_OHM)
+    v, i, r, dv = _solve(rows.theta, darlington, source, vt)
+    v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
+    slope = 1 / v + 1 / (i * OHMS_SOURCE_OHM)
+    by_open = OHMS_OPEN_V * (r / OHMS_SOURCE_OHM / v - (1 - r / OHMS_SOURCE_OHM) / (i * OHMS_SOURCE_OHM))
+    factor = np.concatenate([dv * rows.sd[:, None, :] * slope[:, :, None],
+                             (by_open * OHMS_SPREAD)[:, :, None], np.zeros((*v.shape, 1))], axis=2)  # fmt: skip
+    ln_ohm = np.log(v / i)
+    mean = np.where(rows.dead, np.log(1e12), ln_ohm)
+    noise = 0.02 + 0.3 * np.exp(-np.maximum(ln_ohm, -1.5))
+    return mean, np.where(rows.dead[:, :, None], 0.0, factor), noise
+
+
+def build_library(
+    meter: Meter,
+    *,
+    kinds: Sequence[Structure] | None = None,
+    ohms: bool = False,
+    keep: Callable[[Rows], np.ndarray] | None = None,
+) -> Library:
+    """Predicted readings of every explanation on one meter.
+
+    Parameters
+    ----------
+    meter : Meter
+    kinds : sequence of Structure, optional
+        Structures to weigh, with their weights; all of them by default.
+    ohms : bool
+        Also predict resistance readings, and lay out leaks up to tens of megohms.
+    keep : callable, optional
+        Rows -> bool (n,): drop tiles that the readings at hand exclude before they are solved.
+
+    Returns
+    -------
+    Library
+    """
+    visible = visible_leak_ohm(meter)
+    hypotheses, rows = lay_out(kinds or structures(), visible, 3e7 if ohms else 1.5 * visible)
+    if keep is not None:
+        rows = rows.take(keep(rows))
+    vt = thermal_voltage(REFERENCE_TEMP_C)
+    darlington = np.array([h.structure.darlington for h in hypotheses])[rows.hypothesis]
+    mean, factor, noise = _volts(rows, darlington, meter, vt)
+    over = np.full(12, np.log(OHMS_OVER_OHM))
+    over[:6] = over_range_V(meter)
+    if ohms:
+        parts = zip((mean, factor, noise), _ohms(rows, darlington, vt), strict=True)
+        mean, factor, noise = (np.concatenate(pair, axis=1) for pair in parts)
+    else:
+        pad = np.zeros((len(mean), 6))
+        mean, noise = np.concatenate([mean, pad], axis=1), np.concatenate([noise, pad + 1.0], axis=1)
+        factor = np.concatenate([factor, np.zeros_like(factor)], axis=1)
+    ln_ohm = rows.theta[:, [_AT["ln_r_be"], _AT["ln_r_bc"], _AT["ln_r_ce"]]]
+    return Library(hypotheses, rows.hypothesis, rows.log_weight, mean, factor, noise, over, ln_ohm, meter, ohms)
