@@ -16,8 +16,9 @@ A truth near a limit has no right answer, so a drawn junction is *clearly* one t
 * shorted: a path of at most 20 ohm (0.4 times the short limit);
 * open: no path, or one of at least 10 Mohm (10 times the open limit).
 
-Where the part carries no type, the limit is not known to the tool either: good then means clearly good
-and leaky clearly leaky for *every* family such a junction could belong to by its forward voltage.
+A part with a registered type is clear by the registered limit and by the family's.  Where it carries none,
+the limit is not known to the tool either: good then means clearly good and leaky clearly leaky for *every*
+family such a junction could belong to by its forward voltage.
 Parts are at 15..35 degC with the temperature recorded, or at 21..29 degC with none recorded.  The
 instrument is fit for the job: its current floor is under 1/10 of the limit it must resolve.
 """
@@ -144,10 +145,11 @@ def draw(rng, kind: Kind, quality: str, typed: bool, families, limit_of_type):
         rs = loguniform(rng, *kind.rs)
         is_A = 1e-3 / np.expm1((vf - 1e-3 * rs) / (n * K_OVER_Q * T0_K))
         if typed and limit_of_type:
-            limits = [limit_of_type(type_name, junction) or (own.leak_max_A, own.leak_at_V)]
+            limits = [limit_of_type(type_name, junction), (own.leak_max_A, own.leak_at_V)]
+            limits = [x for x in limits if x]
         else:
             limits = [(f.leak_max_A, f.leak_at_V) for f in candidates(kind, junction, vf, families)]
-        room_good = min(v / max(i / MARGIN - is_A, 1e-30) for i, v in limits)  # smallest healthy leak R
+        room_good = max(v / max(i / MARGIN - is_A, 1e-30) for i, v in limits)  # smallest healthy leak R
         room_leaky = min(v / (MARGIN * i) for i, v in limits)  # largest clear leak R
         inside = own.vf_low_V + 0.02 <= vf <= own.vf_high_V - 0.02 and own.n_low <= n <= own.n_high
         if inside and room_good < 1e12 and (quality != "leaky" or room_leaky > 200):

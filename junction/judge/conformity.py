@@ -23,7 +23,7 @@ def conformity(value, u, low=-np.inf, high=np.inf):
     Parameters
     ----------
     value, u : array_like
-        Best estimate and its standard uncertainty, same unit; u of 0 is a step.
+        Best estimate and its standard uncertainty, same unit; u of 0, or an infinite value, is a step.
     low, high : array_like
         Tolerance limits; infinite where there is none.
 
@@ -35,7 +35,7 @@ def conformity(value, u, low=-np.inf, high=np.inf):
     from scipy.special import ndtr
 
     y, u, low, high = np.broadcast_arrays(*(np.asarray(x, float) for x in (value, u, low, high)))
-    sharp = u == 0
+    sharp = (u == 0) | np.isinf(y)
     scale = np.where(sharp, 1.0, u)
     # The difference of the two tails is taken on the side where both are small, or digits are lost.
     with np.errstate(invalid="ignore"):
@@ -65,8 +65,7 @@ def conformity_log(value, u_ln, low=0.0, high=np.inf):
     """
     with np.errstate(divide="ignore"):
         y, a, b = (np.log(np.asarray(x, float)) for x in (value, low, high))
-    none = np.isneginf(y)
-    return np.where(none, np.isneginf(a).astype(float), conformity(np.where(none, 0.0, y), u_ln, a, b))
+    return conformity(y, u_ln, a, b)
 
 
 def unseen_leak(floor_ohm, limit_ohm, short_ohm, prior):

@@ -1,0 +1,333 @@
+"""What was seen, in the words of the bench: one sentence with numbers for each verdict.
+
+The sentences are plain f-strings over lists, because a bag may hold ten thousand sweeps.
+"""
+
+from __future__ import annotations
+
+from math import floor, inf, isfinite, isnan, log10, nan
+from typing import NamedTuple
+
+import numpy as np
+
+from junction.base.records import Interval
+from junction.estimate.results import FLAGS, MODELS, PARAMETERS
+from junction.judge.measured import JUNCTION, OPEN, RESISTOR, REVERSE_ONLY
+from junction.judge.results import QUALITIES, VERDICTS, FitSummary, JunctionVerdict
+from junction.judge.sweeps import BLIND, NEAR_LIMIT, NO_FIT, NOT_REACHED, ODD, WHICH_FAMILY, SweepVerdicts
+from junction.shelf.rules import rules
+
+_PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+#: Units of the fit's parameters, by name.
+UNITS = {name: name.rpartition("_")[2] if "_" in name else "" for name in PARAMETERS}
+
+#: What a flag of the fit means, as a sentence.
+FLAG_WORDS = {
+    "current_limited": "The instrument ran into its current limit; the points there were left out.",
+    "over_range": "Some points were over the instrument's range and were left out.",
+    "range_step": "The current steps where the instrument changed range; the step was allowed for.",
+    "self_heated": "The part warmed up during the sweep; keep the sweep short and start from cold.",
+    "zero_offset": "The instrument shows a current at zero volt; the offset was taken off.",
+    "outliers": "Single points lie far off the curve and were left out: look at the probe contact.",
+    "unphysical": "The fitted values are not those of a junction: repeat the sweep.",
+    "at_bound": "A fitted value ran to the end of its range; what it says is only a limit.",
+    "reversed": "The signs are those of a sweep with the leads the other way round.",
+}
+
+
+def si(x: float, unit: str, digits: int = 3) -> str:
+    """A number to some significant digits in its SI prefix: ``1.3 µA``, ``0.652 V``, ``10.4 kohm``."""
+    if isnan(x):
+        return "an unknown number of " + unit
+    if x == 0 or not isfinite(x):
+        return f"{x:g} {unit}"
+    power = min(max(3 * floor(log10(abs(x) * (1 + 1e-9)) / 3), -15), 9)
+    if unit in ("V", "ohm") and 0.1 <= abs(x) < 1:
+        return f"{x:.{digits}f} {unit}"
+    scaled = x / 10.0**power
+    text = f"{scaled:.{digits}g}"
+    if "e" in text:
+        text = f"{scaled:.0f}"
+    return f"{text} {_PREFIX[power]}{unit}"
+
+
+class Facts(NamedTuple):
+    """One sweep's numbers, as a sentence needs them."""
+
+    junction: str
+    kind: int
+    reason: int
+    family: str
+    typed: bool
+    vf_V: float
+    vf_at_A: float
+    n: float
+    leak_A: float
+    limit_A: float
+    at_V: float
+    path_ohm: float
+    floor_ohm: float
+    hidden: float
+    v_low_V: float
+    v_high_V: float
+    i_high_A: float
+    bv_V: float
+    rs_ohm: float
+    vf_low_V: float
+    vf_high_V: float
+    why_not: str
+
+
+def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
+    """Numbers of all sweeps (or of `rows`) as python records."""
+    rows = np.arange(len(sv)) if rows is None else rows
+    m, best, families = sv.measured, sv.family[rows], sv.limits.families
+    pick = np.array([(f.vf_at_A, f.vf_low_V, f.vf_high_V) for f in families])[best]
+    names = [families[j].name for j in best.tolist()]
+    columns = (
+        sv.vf_V[rows], pick[:, 0], m.n[rows], sv.leak_A[rows], sv.limits.leak_A[sv.row[rows], best],
+        sv.limits.at_V[sv.row[rows], best], m.path_ohm[rows], m.floor_ohm[rows], sv.hidden[rows],
+        m.v_low_V[rows], m.v_high_V[rows], m.i_high_A[rows], m.bv_V[rows], m.rs_ohm[rows], pick[:, 1],
+        pick[:, 2],
+    )  # fmt: skip
+    at = rows.tolist()
+    return [
+        Facts(*x)
+        for x in zip(
+            [sv.table.junction[k] for k in at], m.kind[rows].tolist(), sv.reason[rows].tolist(), names,
+            sv.limits.typed[sv.row[rows]].tolist(), *(c.tolist() for c in columns),
+            [sv.fits.why_not[k] for k in at], strict=True,
+        )
+    ]  # fmt: skip
+
+
+def _forward(f: Facts) -> str:
+    if isnan(f.vf_V):
+        return ""
+    return f"{f.vf_V:.3f} V at {si(f.vf_at_A, 'A')}, N {f.n:.2f}"
+
+
+def _reverse(f: Facts) -> str:
+    if f.path_ohm == inf and f.floor_ohm != f.floor_ohm:
+        return "no leak to be seen"
+    if f.path_ohm == inf and f.leak_A < 0.1 * f.limit_A:
+        return f"no leak to be seen (one of {si(f.floor_ohm, 'ohm', 2)} would show)"
+    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse where {si(f.limit_A, 'A')} is allowed"
+
+
+def _good(f: Facts) -> str:
+    if f.junction == "CE":
+        return f"CE: {_reverse(f)}; nothing flows with the base open, as it should."
+    text = f"{f.junction}: {_forward(f)}, {_reverse(f)}: a healthy {f.family} junction."
+    if not isnan(f.bv_V):
+        text = text[:-1] + f", breaking down at {f.bv_V:.3g} V."
+    return text
+
+
+def _leaky(f: Facts) -> str:
+    if f.path_ohm == inf:
+        body = f"{f.junction}: passes {si(f.leak_A, 'A')} at {f.at_V:g} V reverse"
+    else:
+        body = f"{f.junction}: a path of {si(f.path_ohm, 'ohm')}"
+        if f.kind == JUNCTION:
+            body += f" across the junction ({_forward(f)})"
+        body += f", {si(f.leak_A, 'A')} at {f.at_V:g} V"
+    whose = "this type" if f.typed else f"a {f.family} junction" if f.junction != "CE" else "such a part"
+    return f"{body}; {whose} may pass {si(f.limit_A, 'A')}."
+
+
+def _shorted(f: Facts) -> str:
+    limit = rules()["short_below"].value
+    return f"{f.junction}: {si(f.path_ohm, 'ohm')} both ways and no knee; under {limit:g} ohm is a short."
+
+
+def _open(f: Facts) -> str:
+    if f.kind == RESISTOR:
+        return (
+            f"{f.junction}: nothing but a path of {si(f.path_ohm, 'ohm')} up to {f.v_high_V:.2f} V;"
+            " there is no junction left."
+        )
+    return (
+        f"{f.junction}: no current beyond the {si(f.i_high_A, 'A', 2)} of noise up to {f.v_high_V:.2f} V;"
+        " the junction is open."
+    )
+
+
+def _undecided(f: Facts) -> str:
+    j = f.junction
+    if f.reason == NO_FIT:
+        return f"{j}: the sweep cannot be judged: {f.why_not or 'no curve fits it'}."
+    if f.reason == NOT_REACHED:
+        if f.kind == REVERSE_ONLY:
+            return f"{j}: only the reverse part was swept ({_reverse(f)}); the forward part is missing."
+        seen = f"{si(f.path_ohm, 'ohm')}" if f.kind == RESISTOR else "no current"
+        return (
+            f"{j}: {seen} up to {f.v_high_V:.2f} V, and a {f.family} junction may only conduct"
+            f" from {f.vf_high_V:.2f} V: not swept far enough to tell it from an open one."
+        )
+    if f.reason == ODD:
+        return (
+            f"{j}: {_forward(f)}, RS {si(f.rs_ohm, 'ohm', 2)}: no healthy"
+            f" {f.family + ' junction' if f.typed else 'junction of any family here'} looks like this."
+        )
+    if f.reason == BLIND:
+        return (
+            f"{j}: {_forward(f) or 'nothing flows'}, but a leak over the limit of {si(f.limit_A, 'A')}"
+            f" at {f.at_V:g} V would not show in this sweep."
+        )
+    if f.reason == NEAR_LIMIT:
+        return (
+            f"{j}: {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse, too near the limit of"
+            f" {si(f.limit_A, 'A')} for this measurement to say which side."
+        )
+    return (
+        f"{j}: {_forward(f) or si(f.path_ohm, 'ohm')} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
+        " a leak or not, depending on what the part is."
+    )
+
+
+_SENTENCE = (_good, _leaky, _shorted, _open, _undecided)
+
+
+def sentence(code: int, f: Facts) -> str:
+    """The sentence for a verdict (index into `judge.results.VERDICTS`)."""
+    return _SENTENCE[code](f)
+
+
+def next_test(code: int, f: Facts) -> str:
+    """The measurement or act that comes next for one junction."""
+    j, volts = f.junction, f"{f.at_V:g} V"
+    if code == 0:
+        return ""
+    if code == 1:
+        return (
+            f"Clean the leads and case and repeat {j} in reverse at {volts}; if the"
+            f" {si(f.leak_A, 'A', 2)} stay, replace the part."
+        )
+    if code == 2:
+        return f"Confirm {j} with the ohms range on the part alone, then replace it and test its neighbours."
+    if code == 3:
+        return f"Check the probe contact on both leads of {j} and repeat; if still nothing flows, replace the part."
+    return {
+        NO_FIT: f"Repeat the sweep of {j}.",
+        NOT_REACHED: f"Sweep {j} forward up to {max(f.vf_high_V + 0.1, f.v_high_V):.1f} V,"
+                     " with the current limit at 10 mA or more.",
+        ODD: f"Check the marking and the probe contact, then sweep {j} again.",
+        BLIND: f"Sweep {j} in reverse to {volts} on a range that shows {si(0.1 * f.limit_A, 'A')}.",
+        NEAR_LIMIT: f"Measure the reverse current of {j} at {volts} and 25 °C with a range that"
+                    f" resolves {si(0.02 * f.limit_A, 'A')}.",
+        WHICH_FAMILY: f"Read the type off the part and enter it: it fixes what {j} may leak.",
+    }.get(f.reason, f"Repeat the sweep of {j}.")  # fmt: skip
+
+
+def cannot_see(code: int, f: Facts) -> str:
+    """What a sweep that says good is blind to."""
+    if code != 0:
+        return ""
+    blind = []
+    if f.hidden > 0:
+        blind.append(f"a leak of more than {si(f.floor_ohm, 'ohm', 2)}")
+    if f.v_low_V > -0.9 * f.at_V:
+        blind.append(f"anything in reverse beyond {max(-f.v_low_V, 0.0):.2g} V")
+    elif isnan(f.bv_V):
+        blind.append(f"breakdown beyond {-f.v_low_V:.2g} V")
+    if f.junction != "AK":
+        blind.append("current gain")
+    return f"{f.junction} sweep cannot see: " + ", ".join(blind) + "." if blind else ""
+
+
+def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[FitSummary]:
+    """Fits as records for people.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    rows : ndarray of int, optional
+        Which sweeps; all by default.
+    derived : sequence of mapping, optional
+        Derived values by name, one mapping a row.
+
+    Returns
+    -------
+    list of FitSummary
+        Only the parameters that the chosen model has.
+    """
+    rows = np.arange(len(fits)) if rows is None else rows
+    held: list[dict] = [{} for _ in range(rows.size)]
+    for name in PARAMETERS:
+        value, low, high = (np.asarray(x[name])[rows] for x in (fits.value, fits.low, fits.high))
+        has = np.flatnonzero(~np.isnan(value) | np.isfinite(low) | np.isfinite(high))
+        for k, *ends in zip(has.tolist(), *(x[has].tolist() for x in (value, low, high)), strict=True):
+            held[k][name] = Interval(*ends, UNITS[name])
+    raised: list[list[str]] = [[] for _ in range(rows.size)]
+    for name in FLAGS:
+        for k in np.flatnonzero(fits.flags[name][rows]).tolist():
+            raised[k].append(name)
+    columns = (fits.evidence_gap, fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C, fits.temp_known)
+    lists = [np.asarray(c)[rows].tolist() for c in columns]
+    names = (*MODELS, "")
+    return [
+        FitSummary(names[model], names[other], gap, parameters, more, tuple(flags), points, used, chi2, dof,
+                   temp, known)
+        for model, other, parameters, more, flags, gap, points, used, chi2, dof, temp, known in zip(
+            fits.model[rows].tolist(), fits.runner_up[rows].tolist(), held, derived or [{}] * rows.size,
+            raised, *lists, strict=True)
+    ]  # fmt: skip
+
+
+def _derived(sv: SweepVerdicts, all_facts: list[Facts], rows: np.ndarray) -> list[dict[str, Interval]]:
+    """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
+    out = []
+    for f in all_facts:
+        more = {}
+        if not isnan(f.vf_V):
+            more[f"V at {si(f.vf_at_A, 'A')}, 25 degC"] = Interval(f.vf_V, nan, nan, "V")
+        if f.kind not in (OPEN,) and isfinite(f.leak_A):
+            more[f"I at -{f.at_V:g} V, 25 degC"] = Interval(f.leak_A, nan, nan, "A")
+        out.append(more)
+    return out
+
+
+def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
+    fits, kind = sv.fits, sv.measured.kind[rows]
+    pick = kind == RESISTOR
+    ends = [
+        np.where(pick, np.asarray(x["R_ohm"])[rows], np.asarray(x["RSH_ohm"])[rows]).tolist()
+        for x in (fits.value, fits.low, fits.high)
+    ]
+    return [
+        Interval(v, lo, hi, "ohm") if v == v or isfinite(lo) or isfinite(hi) else None
+        for v, lo, hi in zip(*ends, strict=True)
+    ]
+
+
+def junction_verdicts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> tuple[JunctionVerdict, ...]:
+    """Verdicts of all sweeps (or of `rows`) as records.
+
+    Parameters
+    ----------
+    sv : SweepVerdicts
+    rows : ndarray of int, optional
+
+    Returns
+    -------
+    tuple of JunctionVerdict
+    """
+    rows = np.arange(len(sv)) if rows is None else rows
+    all_facts = facts(sv, rows)
+    fits = fit_summaries(sv.fits, rows, _derived(sv, all_facts, rows))
+    told = [name for name in FLAGS if name in FLAG_WORDS]
+    out = []
+    for k, pair, best, code, p, f, fit, leak in zip(
+        rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
+        sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
+    ):  # fmt: skip
+        evidence = (sentence(code, f), *(FLAG_WORDS[n] for n in fit.flags if n in told))
+        word = VERDICTS[code]
+        limit = f"{si(f.limit_A, 'A')} at {f.at_V:g} V ({sv.limits.words[pair][best]})"
+        faults = (f"{f.junction} {word}",) if 1 <= code <= 3 else ()
+        out.append(JunctionVerdict(
+            f.junction, word, dict(zip(QUALITIES, p, strict=True)), faults, evidence, fit, leak, k, f.family,
+            limit))  # fmt: skip
+    return tuple(out)

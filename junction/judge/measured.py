@@ -1,0 +1,189 @@
+"""What a table of sweeps and its fits say about each junction, as plain arrays, before any limit.
+
+Everything is referred to 25 degC where a family's temperature law allows it; where the temperature was not
+recorded, the spread of bench temperatures goes into the uncertainties instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.records import SweepTable
+from junction.estimate.results import MODELS, SweepFits
+from junction.physics.junction import voltage_with_derivatives
+
+#: Standard uncertainty of the junction temperature [K]: recorded, and not recorded (a bench between about
+#: 16 and 34 degC; our convention).
+TEMP_U_K, TEMP_UNKNOWN_U_K = 1.0, 5.0
+
+#: Least relative uncertainty of any current or resistance: the instrument's own calibration (our convention).
+GAIN_U = 0.03
+
+NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY = range(5)
+_BARE = {"none": NONE, "open": OPEN, "resistor": RESISTOR, "breakdown": REVERSE_ONLY}
+_KIND = np.array([_BARE.get(model, JUNCTION) for model in MODELS])
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Arrays over sweeps (n,).
+
+    Parameters
+    ----------
+    kind : ndarray of int
+        One of NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY.
+    v_low_V, v_high_V, i_high_A : ndarray
+        Ends of the sweep [V] and the largest current logged [A].
+    n, n_u, rs_ohm : ndarray
+        Ideality [1] with its standard uncertainty, series resistance [ohm] (upper limit where that is all
+        the data give).
+    sat_A, sat_u_ln : ndarray
+        Saturation current of the junction at the sweep's temperature [A], standard uncertainty of its
+        logarithm [1].
+    path_ohm, path_u_ln : ndarray
+        Resistance beside the junction (shunt, or the whole path) [ohm], inf where there is none to be
+        seen; standard uncertainty of its logarithm [1].
+    floor_ohm : ndarray
+        Where no path is seen: one of at least this resistance could hide [ohm].
+    bv_V, bv_u_V : ndarray
+        Breakdown voltage [V], nan where none was reached.
+    dT_K, temp_u_K : ndarray
+        Recorded temperature less 25 degC (0 where unknown) and its standard uncertainty [K].
+    """
+
+    kind: np.ndarray
+    v_low_V: np.ndarray
+    v_high_V: np.ndarray
+    i_high_A: np.ndarray
+    n: np.ndarray
+    n_u: np.ndarray
+    rs_ohm: np.ndarray
+    sat_A: np.ndarray
+    sat_u_ln: np.ndarray
+    path_ohm: np.ndarray
+    path_u_ln: np.ndarray
+    floor_ohm: np.ndarray
+    bv_V: np.ndarray
+    bv_u_V: np.ndarray
+    dT_K: np.ndarray
+    temp_u_K: np.ndarray
+
+
+def _ends(table: SweepTable):
+    """Lowest and highest voltage and largest current of every sweep; nan for an empty one."""
+    n = len(table)
+    out = np.full((3, n), np.nan)
+    full = np.flatnonzero(np.diff(table.starts) > 0)
+    if full.size:
+        at = table.starts[:-1][full]
+        with np.errstate(invalid="ignore"):
+            out[0, full] = np.fmin.reduceat(table.v_V, at)
+            out[1, full] = np.fmax.reduceat(table.v_V, at)
+            out[2, full] = np.fmax.reduceat(np.abs(table.i_A), at)
+    return out
+
+
+def _relative(fits: SweepFits, name: str) -> np.ndarray:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return fits.u[name] / np.abs(fits.value[name])
+
+
+def measured(table: SweepTable, fits: SweepFits) -> Measured:
+    """Collect what the fits say.
+
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+        Of the same sweeps.
+    """
+    if len(table) != len(fits):
+        raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
+    kind = _KIND[fits.model]
+    v_low, v_high, i_high = _ends(table)
+    value = fits.value
+    whole = kind == RESISTOR
+    path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
+    path_u = np.where(whole, _relative(fits, "R_ohm"), _relative(fits, "RSH_ohm"))
+    seen = np.isfinite(path)
+    floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
+    u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
+    rs = np.where(np.isfinite(value["RS_ohm"]), value["RS_ohm"], fits.high["RS_ohm"])
+    known = fits.temp_known
+    dT = np.where(known, fits.temp_C - REFERENCE_TEMP_C, 0.0)
+    temp_u = np.where(known, TEMP_U_K, TEMP_UNKNOWN_U_K)
+    isr = np.nan_to_num(value["ISR_A"])
+    sat = np.nan_to_num(value["IS_A"]) + isr
+    n = value["N"]
+    return Measured(
+        kind, v_low, v_high, i_high, n,
+        np.hypot(np.nan_to_num(fits.u["N"], nan=0.2), n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
+        np.nan_to_num(rs), sat,
+        np.hypot(np.nan_to_num(_relative(fits, "IS_A"), nan=0.5), u_extra).clip(GAIN_U),
+        np.where(seen, path, np.inf),
+        np.hypot(np.nan_to_num(path_u, nan=0.3), u_extra).clip(GAIN_U),
+        np.where(seen, np.inf, floor), value["BV_V"],
+        np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])), dT, temp_u,
+    )  # fmt: skip
+
+
+def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
+    """Forward voltage of the junction alone, its shunt taken away, at a current.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    i_A : float
+        Test current [A].
+
+    Returns
+    -------
+    v_V, u_V : ndarray (n,)
+        Voltage at the sweep's own temperature and its standard uncertainty from the fit [V]; nan where the
+        fit has no junction.
+    """
+    value = fits.value
+    has = np.isfinite(value["IS_A"]) & (value["IS_A"] > 0) & np.isfinite(value["N"])
+    names = {"IS_A": 1e-14, "N": 1.0, "RS_ohm": 0.0, "ISR_A": 0.0, "NR": 2.0}
+    filled = {k: np.where(has & np.isfinite(value[k]), value[k], v) for k, v in names.items()}
+    v, slope = voltage_with_derivatives(i_A, **filled, temp_C=fits.temp_C)
+    variance = np.zeros(len(fits))
+    # Covariance of the logarithms: IS and N are strongly anti-correlated, so it cannot be left out.
+    gradient = np.zeros((len(fits), len(fits.coordinates)))
+    for k, name in enumerate(fits.coordinates):
+        if name in names:
+            gradient[:, k] = np.where(np.isfinite(value[name]), slope[name] * filled[name], 0.0)
+    covariance = np.nan_to_num(fits.covariance, nan=0.0, posinf=0.0, neginf=0.0)
+    variance = np.einsum("ni,nij,nj->n", gradient, covariance, gradient).clip(0.0)
+    # A series resistance known only as a limit may drop up to that much more.
+    limit_only = has & ~np.isfinite(value["RS_ohm"]) & np.isfinite(fits.high["RS_ohm"])
+    hidden = np.where(limit_only, 0.5 * i_A * np.nan_to_num(fits.high["RS_ohm"]), 0.0)
+    unsure = np.where(fits.flags["uncertainty_known"], 0.0, 0.02)
+    u = np.sqrt(variance + hidden**2 + unsure**2)
+    return np.where(has, v, np.nan), np.where(has, u, np.nan)
+
+
+def slope_at_constant_current(v_V, eg_eV, xti, temp_C=REFERENCE_TEMP_C):
+    """Temperature slope of a junction's forward voltage at constant current.
+
+    From ``IS(T) = IS (T/T0)^(XTI/N) exp(EG/(N VT) (T/T0 - 1))`` (SPICE), whatever the ideality:
+    ``dV/dT = (V - EG - XTI VT) / T``.
+
+    Parameters
+    ----------
+    v_V : array_like
+        Forward voltage [V].
+    eg_eV, xti : array_like
+        Energy gap [eV] and saturation-current exponent [1].
+    temp_C : array_like
+        Temperature [degC].
+
+    Returns
+    -------
+    ndarray
+        Slope [V/K]; about -2 mV/K for silicon.
+    """
+    return (v_V - eg_eV - xti * thermal_voltage(temp_C)) / (temp_C + ZERO_CELSIUS_K)

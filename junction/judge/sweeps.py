@@ -1,0 +1,200 @@
+"""Verdicts of many sweeps at once: good, leaky, shorted, open, or undecided.
+
+For every sweep and every family it may belong to, three questions are asked of the fit: do forward
+voltage, ideality and series resistance fit the family (which weighs the families), does the reverse
+current keep that family's limit (which decides good against leaky), and is there a path under the short
+limit, or no junction at all.  The answers are probabilities (`junction.judge.weigh`), the families'
+answers are averaged with their weights, and the 95 % rule of `junction.judge.conformity` decides.
+
+A leaky silicon junction is not taken for a good germanium one, because the forward voltage asked about is
+that of the junction alone, its shunt taken away.  Where shunt and junction cannot be told apart, or
+where an unmarked part may belong to families whose limits disagree, the weights stay mixed and the
+verdict is `undecided`, with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.base.records import SweepTable
+from junction.estimate.results import SweepFits
+from junction.judge import weigh
+from junction.judge.conformity import DECIDE, conformity_log
+from junction.judge.limits import LimitTable, limit_table, registered_leak
+from junction.judge.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, Measured, measured
+from junction.judge.results import VERDICTS, JunctionVerdict
+from junction.shelf.families import families as shelf_families
+from junction.shelf.results import Family, PartType
+from junction.shelf.rules import rules
+from junction.shelf.types import find_type
+
+REASONS = (
+    "", "no fit", "not swept far enough", "fits no family", "too coarse to see the limit", "near the limit",
+    "family not known",
+)  # fmt: skip
+DECIDED, NO_FIT, NOT_REACHED, ODD, BLIND, NEAR_LIMIT, WHICH_FAMILY = range(7)
+
+#: A registered limit is used when its voltage is at most this many times what the sweep reached.
+MAX_EXTRAPOLATION = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class SweepVerdicts:
+    """Verdicts of a whole table as arrays; `verdict` and `verdicts` make the records for people.
+
+    Parameters
+    ----------
+    table, fits : SweepTable, SweepFits
+    measured : Measured
+    limits : LimitTable
+    row : ndarray of int (n,)
+        Row of `limits` that holds for each sweep.
+    code : ndarray of int (n,)
+        Index into `judge.results.VERDICTS`.
+    probability : ndarray (n, 4)
+        Over `judge.results.QUALITIES`; rows sum to 1.
+    reason : ndarray of int (n,)
+        Index into `REASONS`: why a sweep is undecided.
+    weight : ndarray (n, f)
+        Probability of each family [1].
+    family : ndarray of int (n,)
+        Most probable family.
+    leak_A : ndarray (n,)
+        Reverse current, referred to 25 degC, at that family's limit voltage [A].
+    kept, hidden : ndarray (n,)
+        Probability that the limit is kept, over all families; that a leak over it hides below what the sweep
+        resolves [1].
+    vf_V : ndarray (n,)
+        Forward voltage of the junction alone at that family's test current and 25 degC [V].
+    window : ndarray (n,)
+        Probability that the forward part is that of a healthy junction [1].
+    """
+
+    table: SweepTable
+    fits: SweepFits
+    measured: Measured
+    limits: LimitTable
+    row: np.ndarray
+    code: np.ndarray
+    probability: np.ndarray
+    reason: np.ndarray
+    weight: np.ndarray
+    family: np.ndarray
+    leak_A: np.ndarray
+    kept: np.ndarray
+    hidden: np.ndarray
+    vf_V: np.ndarray
+    window: np.ndarray
+
+    def __len__(self) -> int:
+        return self.code.size
+
+    def names(self) -> tuple[str, ...]:
+        """Verdict of every sweep as a word."""
+        return tuple(VERDICTS[c] for c in self.code.tolist())
+
+    def verdicts(self) -> tuple[JunctionVerdict, ...]:
+        """Every sweep as a record with evidence, limit and fit."""
+        from junction.judge.evidence import junction_verdicts
+
+        return junction_verdicts(self)
+
+
+def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
+    """Limits by distinct (junction, type, within reach of the registered voltage), and each sweep's row."""
+    types = {name: find(name) if name else None for name in set(table.type)}
+    pairs: dict[tuple[str, str, bool], int] = {}
+    row = np.empty(len(table), np.int64)
+    reach = (MAX_EXTRAPOLATION * -np.nan_to_num(m.v_low_V)).tolist()
+    for k, (junction, name) in enumerate(zip(table.junction, table.type, strict=True)):
+        part_type = types[name]
+        held = registered_leak(part_type, junction) if part_type else None
+        row[k] = pairs.setdefault((junction, name, bool(held and held.at_V <= reach[k])), len(pairs))
+    return limit_table([(j, types[name], use) for j, name, use in pairs], families), row
+
+
+def _decide(p: np.ndarray) -> np.ndarray:
+    code = np.full(len(p), weigh.UNDECIDED)
+    code[p[:, weigh.GOOD] >= DECIDE] = weigh.GOOD
+    bad = p[:, weigh.GOOD] <= 1.0 - DECIDE
+    # Not good for certain: the likelier fault is named, and the probabilities tell how sure that is.
+    code[bad] = 1 + p[bad, 1:].argmax(axis=1)
+    return code
+
+
+def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
+    """Why a sweep is undecided: the first thing that keeps it from being decided."""
+    doubt = code == weigh.UNDECIDED
+    reason = np.where(doubt, WHICH_FAMILY, DECIDED)
+    near = (kept > 1 - DECIDE) & (kept < DECIDE)
+    reason[doubt & near] = NEAR_LIMIT
+    reason[doubt & (hidden > 0.5 * (1 - DECIDE)) & (kept >= 0.5)] = BLIND
+    reason[doubt & (window < DECIDE) & (kept > 1 - DECIDE)] = ODD
+    reason[doubt & (m.kind != JUNCTION) & (kept > 1 - DECIDE)] = NOT_REACHED
+    reason[doubt & (m.kind == NONE)] = NO_FIT
+    return reason
+
+
+def judge_sweeps(
+    table: SweepTable,
+    fits: SweepFits,
+    types: Callable[[str], PartType | None] = find_type,
+    families: Iterable[Family] | None = None,
+) -> SweepVerdicts:
+    """Judge every sweep of a table.
+
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+        Of the same sweeps, in the same order.
+    types : callable, optional
+        From a marking to its registered type or None; the shelf's own by default.
+    families : iterable of Family, optional
+        Instead of the shelf's.
+
+    Returns
+    -------
+    SweepVerdicts
+
+    Raises
+    ------
+    ValueError
+        Table and fits of different length, or a junction that is none of `JUNCTIONS`.
+    """
+    kin = tuple(families) if families is not None else tuple(shelf_families().values())
+    m = measured(table, fits)
+    limits, row = _limits(table, m, types, kin)
+    prior = limits.prior[row]
+    junction = np.array(table.junction, dtype="U2")
+    ce = junction == "CE"
+
+    vf, inside, density = weigh.forward_fit(m, fits, kin)
+    density *= weigh.breakdown_factor(m, kin, junction == "AK")
+    density[ce] = 0.0  # a path between collector and emitter says nothing of the family
+    weight = weigh.family_weight(prior, weigh.share_by_part(table.part, table.junction, density, kin))
+    window = np.minimum((inside * (prior > 0)).sum(axis=1), 1.0)
+    leak, kept, hidden = weigh.leakage(m, limits, row, ce)
+    short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rules()["short_below"].value)
+    kept_mean, hidden_mean = (weight * kept).sum(axis=1), (weight * kept * hidden).sum(axis=1)
+
+    p = np.full((len(table), 4), 0.25)
+    for at, rows in (
+        (m.kind == JUNCTION, weigh.junction_seen(kept_mean - hidden_mean, window, short)),
+        ((m.kind == OPEN) | (m.kind == RESISTOR),
+         weigh.junction_not_seen(m, weight, kept, hidden, short, kin)),
+        (m.kind == REVERSE_ONLY, weigh.reverse_only(kept_mean, hidden_mean, short)),
+        (ce & (m.kind != NONE), weigh.path_without_junction(kept_mean, hidden_mean, short)),
+    ):  # fmt: skip
+        p[at] = rows[at]
+    code = _decide(p)
+    best = weight.argmax(axis=1)
+    each = np.arange(len(table))
+    reason = _reasons(code, m, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
+    return SweepVerdicts(
+        table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean,
+        hidden[each, best], vf[each, best], window,
+    )  # fmt: skip
