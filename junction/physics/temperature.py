@@ -77,7 +77,8 @@ def log_saturation_factor(temp_C, nom_temp_C=REFERENCE_TEMP_C, EG_eV=SILICON_EG_
         ln of the factor [1].
     """
     T, Tn = _kelvin(temp_C), _kelvin(nom_temp_C)
-    return np.asarray(XTI) * np.log(T / Tn) + np.asarray(EG_eV) / thermal_voltage(temp_C) * (T / Tn - 1.0)
+    VT = thermal_voltage(np.asarray(temp_C, float))
+    return np.asarray(XTI) * np.log(T / Tn) + np.asarray(EG_eV) / VT * (T / Tn - 1.0)
 
 
 def saturation_current(IS_A, temp_C, nom_temp_C=REFERENCE_TEMP_C, EG_eV=SILICON_EG_EV, XTI=SILICON_XTI,

@@ -1,0 +1,75 @@
+"""Every number that crosses the physics boundary has its unit in the docstring and its row in the table."""
+
+import importlib
+import inspect
+import pkgutil
+import re
+
+import pytest
+
+import junction.physics
+from junction.base.symbols import DERIVED, JUNCTION, TRANSISTOR, symbol
+from junction.base.units import QUANTITIES
+from junction.estimate.results import PARAMETERS
+from junction.estimate.transistor_values import FITTED
+from junction.physics.transistor import NAMES
+
+MODULES = sorted(m.name for m in pkgutil.iter_modules(junction.physics.__path__))
+NOT_NUMBERS = re.compile(
+    r"\b(str|bool|int|mapping|dict|tuple|TemperatureLaw|callable|Source|Circuit|[A-Z][a-z]\w+)\b"
+)
+
+
+def public_functions():
+    for module in MODULES:
+        loaded = importlib.import_module(f"junction.physics.{module}")
+        for name, function in inspect.getmembers(loaded, inspect.isfunction):
+            if function.__module__ == loaded.__name__ and not name.startswith("_"):
+                yield pytest.param(function, id=f"{module}.{name}")
+
+
+def documented_parameters(doc):
+    """(names, type, description) of each entry of the Parameters section."""
+    match = re.search(r"Parameters\n\s*-+\n(.*?)(?:\n\s*\n\s*(?:Returns|Raises|Notes)\n|\Z)", doc, re.S)
+    body = inspect.cleandoc("\n" + match.group(1)) if match else ""
+    for entry in re.split(r"\n(?=\S)", body):
+        head, _, text = entry.partition("\n")
+        names, _, kind = head.partition(" : ")
+        yield [n.strip().lstrip("*") for n in names.split(",")], kind, text
+
+
+@pytest.mark.parametrize("function", list(public_functions()))
+def test_every_numeric_parameter_has_a_bracketed_unit(function):
+    entries = list(documented_parameters(function.__doc__ or ""))
+    documented = {name for names, _, _ in entries for name in names}
+    missing = set(inspect.signature(function).parameters) - documented
+    assert not missing, f"not in the docstring: {missing}"
+    for names, kind, text in entries:
+        if NOT_NUMBERS.search(kind) or not kind:
+            continue
+        referred = re.search(r"As in `\w+`, same units|as in `", text)
+        assert referred or re.search(r"\[[^\]]+\]", text), f"{names}: no unit in brackets: {text!r}"
+
+
+def test_every_parameter_has_a_row():
+    assert set(PARAMETERS) <= set(JUNCTION)
+    assert set(FITTED) | set(NAMES) <= set(TRANSISTOR)
+    assert symbol("IS_A").symbol == "I_S" and symbol("hfe").symbol == "h_FE"
+    with pytest.raises(KeyError, match="nothing"):
+        symbol("nothing")
+
+
+def test_units_agree_with_the_names_and_factors_with_the_prefixes():
+    si = {"_A": "A", "_V": "V", "_ohm": "ohm", "_C": "degC", "_K": "K", "_K_per_W": "K/W"}
+    prefix = {"m": 1e3, "u": 1e6}
+    known = {s for row in QUANTITIES.values() for s in row[0]} | {"1", "K", "eV", "degC"}
+    for table in (JUNCTION, TRANSISTOR, DERIVED):
+        for name, row in table.items():
+            assert row.name == name and row.unit in known
+            for suffix, unit in si.items():
+                if name.endswith(suffix):
+                    assert row.unit == unit, name
+            if row.display and row.display[0] in prefix and row.display != row.unit:
+                assert row.display[1:] == row.unit and row.factor == prefix[row.display[0]], name
+            else:
+                assert row.factor == 1.0, name
