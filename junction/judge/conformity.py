@@ -98,27 +98,45 @@ def unseen_leak(floor_ohm, limit_ohm, short_ohm, prior):
     return prior * hidden / (prior * hidden + 1.0 - prior)
 
 
-def worst_of(probability):
-    """Probability of a part's worst quality from those of its independent junctions.
+def decide(p: np.ndarray) -> np.ndarray:
+    """Verdict by the 95 % rule.
 
     Parameters
     ----------
-    probability : ndarray (..., k, 4)
-        One row a junction, columns in the order of `judge.results.QUALITIES`
-        (good, leaky, shorted, open).
+    p : ndarray (n, 4)
+        Probabilities of `judge.results.QUALITIES` (good, leaky, shorted, open), rows sum to 1.
 
     Returns
     -------
-    ndarray (..., 4)
+    ndarray of int (n,)
+        Index into `judge.results.VERDICTS`.  Not good for certain is a fault, and the likelier is named.
+    """
+    code = np.full(len(p), 4)  # undecided
+    code[p[:, 0] >= DECIDE] = 0
+    bad = p[:, 0] <= 1.0 - DECIDE
+    code[bad] = 1 + p[bad, 1:].argmax(axis=1)
+    return code
+
+
+def worst_of(p: np.ndarray, part: np.ndarray, n_parts: int) -> np.ndarray:
+    """Probability of each part's worst quality from those of its junctions.
+
+    Parameters
+    ----------
+    p : ndarray (n, 4)
+        Of each junction (good, leaky, shorted, open); junctions are taken as independent.
+    part : ndarray of int (n,)
+        Which part each belongs to.
+    n_parts : int
+
+    Returns
+    -------
+    ndarray (n_parts, 4)
         A part is shorted if any junction is, else open if any is, else leaky, else good.
     """
-    p = np.asarray(probability, float)
-    good, leaky, shorted, open_ = (p[..., k] for k in range(4))
-    not_shorted = np.prod(1.0 - shorted, axis=-1)
-    not_open = np.prod(1.0 - shorted - open_, axis=-1).clip(0.0)
-    all_good = np.prod(good, axis=-1)
-    out = np.stack(
-        [all_good, (not_open - all_good).clip(0.0), 1.0 - not_shorted, (not_shorted - not_open).clip(0.0)],
-        axis=-1,
-    )
-    return out / out.sum(axis=-1, keepdims=True)
+    product = np.ones((n_parts, 3))
+    sound = np.stack([p[:, 0], 1.0 - p[:, 2] - p[:, 3], 1.0 - p[:, 2]], axis=1).clip(0.0)
+    np.multiply.at(product, part, sound)
+    good, not_open, not_shorted = product.T
+    out = np.stack([good, not_open - good, 1.0 - not_shorted, not_shorted - not_open], axis=1).clip(0.0)
+    return out / out.sum(axis=1, keepdims=True)

@@ -5,36 +5,16 @@ The sentences are plain f-strings over lists, because a bag may hold ten thousan
 
 from __future__ import annotations
 
-from math import floor, inf, isfinite, isnan, log10, nan
+from math import floor, inf, isfinite, isnan, log10
 from typing import NamedTuple
 
 import numpy as np
 
-from junction.base.records import Interval
-from junction.estimate.results import FLAGS, MODELS, PARAMETERS
-from junction.judge.measured import JUNCTION, OPEN, RESISTOR, REVERSE_ONLY
-from junction.judge.results import QUALITIES, VERDICTS, FitSummary, JunctionVerdict
+from junction.judge.measured import JUNCTION, RESISTOR, REVERSE_ONLY
 from junction.judge.sweeps import BLIND, NEAR_LIMIT, NO_FIT, NOT_REACHED, ODD, WHICH_FAMILY, SweepVerdicts
 from junction.shelf.rules import rules
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
-
-#: Units of the fit's parameters, by name.
-UNITS = {name: name.rpartition("_")[2] if "_" in name else "" for name in PARAMETERS}
-
-#: What a flag of the fit means, as a sentence.
-FLAG_WORDS = {
-    "current_limited": "The instrument ran into its current limit; the points there were left out.",
-    "over_range": "Some points were over the instrument's range and were left out.",
-    "range_step": "The current steps where the instrument changed range; the step was allowed for.",
-    "self_heated": "The part warmed up during the sweep; keep the sweep short and start from cold.",
-    "zero_offset": "The instrument shows a current at zero volt; the offset was taken off.",
-    "outliers": "Single points lie far off the curve and were left out: look at the probe contact.",
-    "unphysical": "The fitted values are not those of a junction: repeat the sweep.",
-    "at_bound": "A fitted value ran to the end of its range; what it says is only a limit.",
-    "reversed": "The signs are those of a sweep with the leads the other way round.",
-}
-
 
 def si(x: float, unit: str, digits: int = 3) -> str:
     """A number to some significant digits in its SI prefix: ``1.3 µA``, ``0.652 V``, ``10.4 kohm``."""
@@ -79,12 +59,17 @@ class Facts(NamedTuple):
     why_not: str
 
 
+def family_words(name: str) -> str:
+    """Family as it stands in a sentence: ``red LED`` for ``LED red``."""
+    return f"{name[4:]} LED" if name.startswith("LED ") else name
+
+
 def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
     """Numbers of all sweeps (or of `rows`) as python records."""
     rows = np.arange(len(sv)) if rows is None else rows
     m, best, families = sv.measured, sv.family[rows], sv.limits.families
     pick = np.array([(f.vf_at_A, f.vf_low_V, f.vf_high_V) for f in families])[best]
-    names = [families[j].name for j in best.tolist()]
+    names = [family_words(families[j].name) for j in best.tolist()]
     columns = (
         sv.vf_V[rows], pick[:, 0], m.n[rows], sv.leak_A[rows], sv.limits.leak_A[sv.row[rows], best],
         sv.limits.at_V[sv.row[rows], best], m.path_ohm[rows], m.floor_ohm[rows], sv.hidden[rows],
@@ -208,7 +193,7 @@ def next_test(code: int, f: Facts) -> str:
     if code == 2:
         return f"Confirm {j} with the ohms range on the part alone, then replace it and test its neighbours."
     if code == 3:
-        return f"Check the probe contact on both leads of {j} and repeat; if still nothing flows, replace the part."
+        return f"Check the probe contact on both leads of {j} and repeat; if nothing flows, replace the part."
     return {
         NO_FIT: f"Repeat the sweep of {j}.",
         NOT_REACHED: f"Sweep {j} forward up to {max(f.vf_high_V + 0.1, f.v_high_V):.1f} V,"
@@ -219,6 +204,20 @@ def next_test(code: int, f: Facts) -> str:
                     f" resolves {si(0.02 * f.limit_A, 'A')}.",
         WHICH_FAMILY: f"Read the type off the part and enter it: it fixes what {j} may leak.",
     }.get(f.reason, f"Repeat the sweep of {j}.")  # fmt: skip
+
+
+def what_else(code: int, f: Facts) -> str:
+    """What else could look like this verdict; '' where nothing does."""
+    if code == 1 and f.junction == "BE" and not f.typed:
+        return "A built-in base-emitter resistor, as in many Darlingtons, looks the same."
+    if code == 1 and f.path_ohm == inf:
+        return "A warm part looks the same: its leakage doubles for each 10 °C or so."
+    if code == 1 and f.junction == "CE":
+        return "A leaky collector-base junction looks the same, multiplied by the gain."
+    if code == 3:
+        lit = " and so does a blue or white LED swept too low" if f.junction == "AK" and not f.typed else ""
+        return f"A probe that makes no contact looks the same{lit}."
+    return ""
 
 
 def cannot_see(code: int, f: Facts) -> str:
@@ -235,99 +234,3 @@ def cannot_see(code: int, f: Facts) -> str:
     if f.junction != "AK":
         blind.append("current gain")
     return f"{f.junction} sweep cannot see: " + ", ".join(blind) + "." if blind else ""
-
-
-def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[FitSummary]:
-    """Fits as records for people.
-
-    Parameters
-    ----------
-    fits : SweepFits
-    rows : ndarray of int, optional
-        Which sweeps; all by default.
-    derived : sequence of mapping, optional
-        Derived values by name, one mapping a row.
-
-    Returns
-    -------
-    list of FitSummary
-        Only the parameters that the chosen model has.
-    """
-    rows = np.arange(len(fits)) if rows is None else rows
-    held: list[dict] = [{} for _ in range(rows.size)]
-    for name in PARAMETERS:
-        value, low, high = (np.asarray(x[name])[rows] for x in (fits.value, fits.low, fits.high))
-        has = np.flatnonzero(~np.isnan(value) | np.isfinite(low) | np.isfinite(high))
-        for k, *ends in zip(has.tolist(), *(x[has].tolist() for x in (value, low, high)), strict=True):
-            held[k][name] = Interval(*ends, UNITS[name])
-    raised: list[list[str]] = [[] for _ in range(rows.size)]
-    for name in FLAGS:
-        for k in np.flatnonzero(fits.flags[name][rows]).tolist():
-            raised[k].append(name)
-    columns = (fits.evidence_gap, fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C, fits.temp_known)
-    lists = [np.asarray(c)[rows].tolist() for c in columns]
-    names = (*MODELS, "")
-    return [
-        FitSummary(names[model], names[other], gap, parameters, more, tuple(flags), points, used, chi2, dof,
-                   temp, known)
-        for model, other, parameters, more, flags, gap, points, used, chi2, dof, temp, known in zip(
-            fits.model[rows].tolist(), fits.runner_up[rows].tolist(), held, derived or [{}] * rows.size,
-            raised, *lists, strict=True)
-    ]  # fmt: skip
-
-
-def _derived(sv: SweepVerdicts, all_facts: list[Facts], rows: np.ndarray) -> list[dict[str, Interval]]:
-    """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
-    out = []
-    for f in all_facts:
-        more = {}
-        if not isnan(f.vf_V):
-            more[f"V at {si(f.vf_at_A, 'A')}, 25 degC"] = Interval(f.vf_V, nan, nan, "V")
-        if f.kind not in (OPEN,) and isfinite(f.leak_A):
-            more[f"I at -{f.at_V:g} V, 25 degC"] = Interval(f.leak_A, nan, nan, "A")
-        out.append(more)
-    return out
-
-
-def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
-    fits, kind = sv.fits, sv.measured.kind[rows]
-    pick = kind == RESISTOR
-    ends = [
-        np.where(pick, np.asarray(x["R_ohm"])[rows], np.asarray(x["RSH_ohm"])[rows]).tolist()
-        for x in (fits.value, fits.low, fits.high)
-    ]
-    return [
-        Interval(v, lo, hi, "ohm") if v == v or isfinite(lo) or isfinite(hi) else None
-        for v, lo, hi in zip(*ends, strict=True)
-    ]
-
-
-def junction_verdicts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> tuple[JunctionVerdict, ...]:
-    """Verdicts of all sweeps (or of `rows`) as records.
-
-    Parameters
-    ----------
-    sv : SweepVerdicts
-    rows : ndarray of int, optional
-
-    Returns
-    -------
-    tuple of JunctionVerdict
-    """
-    rows = np.arange(len(sv)) if rows is None else rows
-    all_facts = facts(sv, rows)
-    fits = fit_summaries(sv.fits, rows, _derived(sv, all_facts, rows))
-    told = [name for name in FLAGS if name in FLAG_WORDS]
-    out = []
-    for k, pair, best, code, p, f, fit, leak in zip(
-        rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
-        sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
-    ):  # fmt: skip
-        evidence = (sentence(code, f), *(FLAG_WORDS[n] for n in fit.flags if n in told))
-        word = VERDICTS[code]
-        limit = f"{si(f.limit_A, 'A')} at {f.at_V:g} V ({sv.limits.words[pair][best]})"
-        faults = (f"{f.junction} {word}",) if 1 <= code <= 3 else ()
-        out.append(JunctionVerdict(
-            f.junction, word, dict(zip(QUALITIES, p, strict=True)), faults, evidence, fit, leak, k, f.family,
-            limit))  # fmt: skip
-    return tuple(out)

@@ -22,7 +22,7 @@ import numpy as np
 from junction.base.records import SweepTable
 from junction.estimate.results import SweepFits
 from junction.judge import weigh
-from junction.judge.conformity import DECIDE, conformity_log
+from junction.judge.conformity import DECIDE, conformity_log, decide
 from junction.judge.limits import LimitTable, limit_table, registered_leak
 from junction.judge.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, Measured, measured
 from junction.judge.results import VERDICTS, JunctionVerdict
@@ -67,6 +67,8 @@ class SweepVerdicts:
     kept, hidden : ndarray (n,)
         Probability that the limit is kept, over all families; that a leak over it hides below what the sweep
         resolves [1].
+    kept_by : ndarray (n, f)
+        Probability that each family's own limit is kept [1].
     vf_V : ndarray (n,)
         Forward voltage of the junction alone at that family's test current and 25 degC [V].
     window : ndarray (n,)
@@ -85,6 +87,7 @@ class SweepVerdicts:
     family: np.ndarray
     leak_A: np.ndarray
     kept: np.ndarray
+    kept_by: np.ndarray
     hidden: np.ndarray
     vf_V: np.ndarray
     window: np.ndarray
@@ -98,7 +101,7 @@ class SweepVerdicts:
 
     def verdicts(self) -> tuple[JunctionVerdict, ...]:
         """Every sweep as a record with evidence, limit and fit."""
-        from junction.judge.evidence import junction_verdicts
+        from junction.judge.summary import junction_verdicts
 
         return junction_verdicts(self)
 
@@ -114,15 +117,6 @@ def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
         held = registered_leak(part_type, junction) if part_type else None
         row[k] = pairs.setdefault((junction, name, bool(held and held.at_V <= reach[k])), len(pairs))
     return limit_table([(j, types[name], use) for j, name, use in pairs], families), row
-
-
-def _decide(p: np.ndarray) -> np.ndarray:
-    code = np.full(len(p), weigh.UNDECIDED)
-    code[p[:, weigh.GOOD] >= DECIDE] = weigh.GOOD
-    bad = p[:, weigh.GOOD] <= 1.0 - DECIDE
-    # Not good for certain: the likelier fault is named, and the probabilities tell how sure that is.
-    code[bad] = 1 + p[bad, 1:].argmax(axis=1)
-    return code
 
 
 def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
@@ -190,11 +184,11 @@ def judge_sweeps(
         (ce & (m.kind != NONE), weigh.path_without_junction(kept_mean, hidden_mean, short)),
     ):  # fmt: skip
         p[at] = rows[at]
-    code = _decide(p)
+    code = decide(p)
     best = weight.argmax(axis=1)
     each = np.arange(len(table))
     reason = _reasons(code, m, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
     return SweepVerdicts(
-        table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean,
+        table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean, kept,
         hidden[each, best], vf[each, best], window,
     )  # fmt: skip

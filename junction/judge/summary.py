@@ -1,0 +1,133 @@
+"""Verdicts and fits of sweeps as records for people."""
+
+from __future__ import annotations
+
+from math import isfinite, isnan, nan
+
+import numpy as np
+
+from junction.base.records import Interval
+from junction.estimate.results import FLAGS, MODELS, PARAMETERS
+from junction.judge.evidence import Facts, facts, sentence, si
+from junction.judge.measured import OPEN, RESISTOR
+from junction.judge.results import QUALITIES, VERDICTS, FitSummary, JunctionVerdict
+from junction.judge.sweeps import SweepVerdicts
+from junction.shelf.rules import rules
+
+#: Units of the fit's parameters, by name.
+UNITS = {name: name.rpartition("_")[2] if "_" in name else "" for name in PARAMETERS}
+
+#: What a flag of the fit means, as a sentence.
+FLAG_WORDS = {
+    "current_limited": "The instrument ran into its current limit; the points there were left out.",
+    "over_range": "Some points were over the instrument's range and were left out.",
+    "range_step": "The current steps where the instrument changed range; the step was allowed for.",
+    "self_heated": "The part warmed up during the sweep; keep the sweep short and start from cold.",
+    "zero_offset": "The instrument shows a current at zero volt; the offset was taken off.",
+    "outliers": "Single points lie far off the curve and were left out: look at the probe contact.",
+    "unphysical": "The fitted values are not those of a junction: repeat the sweep.",
+    "at_bound": "A fitted value ran to the end of its range; what it says is only a limit.",
+    "reversed": "The signs are those of a sweep with the leads the other way round.",
+}
+
+
+def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[FitSummary]:
+    """Fits as records for people.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    rows : ndarray of int, optional
+        Which sweeps; all by default.
+    derived : sequence of mapping, optional
+        Derived values by name, one mapping a row.
+
+    Returns
+    -------
+    list of FitSummary
+        Only the parameters that the chosen model has.
+    """
+    rows = np.arange(len(fits)) if rows is None else rows
+    held: list[dict] = [{} for _ in range(rows.size)]
+    for name in PARAMETERS:
+        value, low, high = (np.asarray(x[name])[rows] for x in (fits.value, fits.low, fits.high))
+        has = np.flatnonzero(~np.isnan(value) | np.isfinite(low) | np.isfinite(high))
+        for k, *ends in zip(has.tolist(), *(x[has].tolist() for x in (value, low, high)), strict=True):
+            held[k][name] = Interval(*ends, UNITS[name])
+    raised: list[list[str]] = [[] for _ in range(rows.size)]
+    for name in FLAGS:
+        for k in np.flatnonzero(fits.flags[name][rows]).tolist():
+            raised[k].append(name)
+    lists = [
+        np.asarray(c)[rows].tolist()
+        for c in (fits.evidence_gap, fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C,
+                  fits.temp_known)
+    ]
+    names = (*MODELS, "")
+    return [
+        FitSummary(names[model], names[other], gap, parameters, more, tuple(flags), points, used, chi2, dof,
+                   temp, known)
+        for model, other, parameters, more, flags, gap, points, used, chi2, dof, temp, known in zip(
+            fits.model[rows].tolist(), fits.runner_up[rows].tolist(), held, derived or [{}] * rows.size,
+            raised, *lists, strict=True)
+    ]  # fmt: skip
+
+
+def _derived(all_facts: list[Facts]) -> list[dict[str, Interval]]:
+    """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
+    out = []
+    for f in all_facts:
+        more = {}
+        if not isnan(f.vf_V):
+            more[f"V at {si(f.vf_at_A, 'A')}, 25 degC"] = Interval(f.vf_V, nan, nan, "V")
+        if f.kind != OPEN and isfinite(f.leak_A):
+            more[f"I at -{f.at_V:g} V, 25 degC"] = Interval(f.leak_A, nan, nan, "A")
+        out.append(more)
+    return out
+
+
+def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
+    fits, kind = sv.fits, sv.measured.kind[rows]
+    pick = kind == RESISTOR
+    ends = [
+        np.where(pick, np.asarray(x["R_ohm"])[rows], np.asarray(x["RSH_ohm"])[rows]).tolist()
+        for x in (fits.value, fits.low, fits.high)
+    ]
+    return [
+        Interval(v, lo, hi, "ohm") if v == v or isfinite(lo) or isfinite(hi) else None
+        for v, lo, hi in zip(*ends, strict=True)
+    ]
+
+
+def junction_verdicts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> tuple[JunctionVerdict, ...]:
+    """Verdicts of all sweeps (or of `rows`) as records.
+
+    Parameters
+    ----------
+    sv : SweepVerdicts
+    rows : ndarray of int, optional
+
+    Returns
+    -------
+    tuple of JunctionVerdict
+    """
+    rows = np.arange(len(sv)) if rows is None else rows
+    all_facts = facts(sv, rows)
+    fits = fit_summaries(sv.fits, rows, _derived(all_facts))
+    rule = rules()
+    bare = {
+        2: f"{rule['short_below'].value:g} ohm and less is a short ({rule['short_below'].basis})",
+        3: f"{si(rule['open_above'].value, 'ohm')} and more is open ({rule['open_above'].basis})",
+    }
+    out = []
+    for k, pair, best, code, p, f, fit, leak in zip(
+        rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
+        sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
+    ):  # fmt: skip
+        evidence = (sentence(code, f), *(FLAG_WORDS[n] for n in fit.flags if n in FLAG_WORDS))
+        limit = bare.get(code) or f"{si(f.limit_A, 'A')} at {f.at_V:g} V ({sv.limits.words[pair][best]})"
+        faults = (f"{f.junction} {VERDICTS[code]}",) if code in (1, 2, 3) else ()
+        out.append(JunctionVerdict(
+            f.junction, VERDICTS[code], dict(zip(QUALITIES, p, strict=True)), faults, evidence, fit, leak, k,
+            f.family, limit))  # fmt: skip
+    return tuple(out)
