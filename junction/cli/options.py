@@ -141,6 +141,34 @@ def add_meter(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def add_instrument(parser: argparse.ArgumentParser) -> None:
+    """Accuracy of the instruments that logged the sweeps."""
+    group = parser.add_argument_group("instruments of the sweeps (default: found from each sweep itself)")
+    group.add_argument("--voltage-accuracy", metavar="A", type=accuracy("voltage"),
+                       help="limits of error of the voltage, percent of reading and floor, such as 0.5%%+2mV")
+    group.add_argument("--current-accuracy", metavar="A", type=accuracy("current"),
+                       help="limits of error of the current, such as 1%%+10nA")  # fmt: skip
+
+
+def noise_from(args: argparse.Namespace):
+    """Noise (`junction.estimate.noise.Noise`) that the options state, or None where they state none."""
+    volts, amps = args.voltage_accuracy, args.current_accuracy
+    if volts is None and amps is None:
+        return None
+    if volts is None or amps is None:
+        raise UsageError("--voltage-accuracy and --current-accuracy belong together: state both or neither")
+    from junction.pipeline.settings import stated_noise
+
+    return stated_noise(volts, amps)
+
+
+def types_from(args: argparse.Namespace):
+    """Shelf of registered types: the reference tables and the file of ``--types``."""
+    from junction.shelf.types import type_shelf
+
+    return type_shelf((args.types,) if args.types else ())
+
+
 def meter_from(args: argparse.Namespace) -> Meter:
     """Meter that the options describe.
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.base.records import SetAside
-from junction.show.text import count, visible
+from junction.show.text import count, set_aside_words, visible
 
 #: Stand-ins for a terminal that cannot show these characters.
 _PLAIN = str.maketrans({"µ": "u", "±": "+/-", "°": "", "Ω": "ohm", "–": "-", "×": "x", "²": "2"})
@@ -77,9 +77,21 @@ class Outputs:
         return sys.stderr if self.json_on_stdout else sys.stdout
 
     @property
-    def wants_json(self) -> bool:
-        """Whether the JSON is asked for anywhere (a folder gets it as well)."""
+    def wanted(self) -> bool:
+        """Whether anything beside the text is asked for."""
         return self.json_on_stdout or self.json_path is not None or self.folder is not None
+
+    def keep_off(self, files: Iterable[str]) -> None:
+        """Name files that were read, so that none of them is ever overwritten.
+
+        Raises
+        ------
+        OutputError
+            The JSON was to go into one of them.
+        """
+        self._inputs.update(os.path.realpath(p) for p in files if p != "-")
+        if self.json_path is not None:
+            self._not_an_input(self.json_path)
 
     def _not_an_input(self, path: Path) -> None:
         if os.path.realpath(path) in self._inputs:
@@ -111,7 +123,15 @@ class Outputs:
         OutputError
             A file or folder cannot be written; what stood there before stands there still.
         """
+        self.commit_files()
+        self.commit_stdout()
+
+    def commit_files(self) -> None:
+        """Write the files; the JSON for standard output is still held back."""
         _write_all(self._files, self.folder)
+
+    def commit_stdout(self) -> None:
+        """Write the JSON to standard output, if it was asked for there."""
         if self._stdout_json:
             text = self._stdout_json
             sys.stdout.write(text if _can_encode(text) else _ascii(text))
@@ -217,7 +237,7 @@ def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:
     """List the rows that were not used on standard error, with place and reason."""
     if not items:
         return
-    say(f"set aside, not used: {count(len(items), 'row')}", sys.stderr)
+    say(f"set aside, not used: {set_aside_words(items)}", sys.stderr)
     for item in items[:most]:
         place = visible(item.file) if item.file else "given"
         if item.row is not None:
@@ -227,8 +247,8 @@ def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:
         value = f" {visible(item.value)[:40]!r}" if item.value else ""
         say(f"  {place}:{value} {visible(item.reason)}", sys.stderr)
     if len(items) > most:
-        say(f"  and {count(len(items) - most, 'more row')}; all of them are in set_aside.csv (-o FOLDER) "
-            "and in the JSON", sys.stderr)  # fmt: skip
+        more = count(len(items) - most, "more entry", "more entries")
+        say(f"  and {more}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)
 
 
 def exit_status(set_aside: Sequence[SetAside]) -> int:

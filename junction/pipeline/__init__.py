@@ -1,1 +1,1 @@
-"""Pure wiring from records to reports; opens no file, prints nothing."""
+"""Wiring: records in, one report record out.  One module a job; none opens a file or prints."""

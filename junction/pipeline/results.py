@@ -87,6 +87,7 @@ class FitRow:
     why_not: str = ""
     type: str = ""
     heating_K: float = nan
+    breakdown_at_A: float | None = None  # current at which BV holds [A]
 
 
 @dataclass(frozen=True)

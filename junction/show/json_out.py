@@ -36,9 +36,10 @@ def interval(it: Interval | None) -> dict | None:
 def set_aside(items: Iterable[SetAside]) -> list[dict]:
     """The set-aside list."""
     return [
-        {"file": s.file, "row": s.row, "column": s.column, "value": s.value, "reason": s.reason}
+        {"file": s.file, "row": s.row, "column": s.column, "value": s.value, "reason": s.reason,
+         "rows": s.rows}
         for s in items
-    ]
+    ]  # fmt: skip
 
 
 def probability(p: Mapping[str, float]) -> dict:

@@ -157,6 +157,12 @@ def interval(it: Interval, unit: str | None = None) -> str:
     return "".join(text for text, _ in interval_pieces(it, unit))
 
 
+def value_and_ends(it: Interval, unit: str | None = None) -> tuple[str, str]:
+    """`interval` in two columns: the value or limit, and the interval without its brackets."""
+    value, _, rest = interval(it, unit).partition(" (")
+    return value, rest.removesuffix(")")
+
+
 def value_only(it: Interval, unit: str | None = None) -> str:
     """The value alone, rounded at the place its interval allows; a limit stays a limit."""
     return "".join(text for text, _ in interval_pieces(it, unit, ends=False))
@@ -259,8 +265,9 @@ def percent(p: float, digits: int = 0) -> str:
     if isnan(p):
         return _UNKNOWN
     edge = 10.0**-digits
-    if 0 < p < edge / 100:
+    rounded = round(100 * p, digits)
+    if rounded == 0 < p:
         return f"< {edge:g} %"
-    if 1 > p > 1 - edge / 100:
+    if rounded == 100 and p < 1:
         return f"> {100 - edge:g} %"
-    return f"{100 * p:.{digits}f} %"
+    return f"{rounded:.{digits}f} %"

@@ -9,22 +9,7 @@ from junction.judge.results import FitSummary, JunctionVerdict, PartVerdict
 from junction.pipeline.results import SweepSource
 from junction.show.html import Html, badge, bullets, datum, image, join, number, table, tag
 from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
-from junction.show.words import device_words, evidence_of, leads_words, shown_parameters, sureness
-
-#: What the flags of a fit mean, in a bench's words.
-FLAG_WORDS = {
-    "converged": "", "uncertainty_known": "",
-    "at_bound": "a parameter stands at its bound",
-    "rank_deficient": "the points cannot hold every parameter apart",
-    "unphysical": "the best fit is not physical: read no parameter from it",
-    "current_limited": "the source ran into its current limit; those points are left out",
-    "over_range": "over-range points are left out",
-    "range_step": "a step where the meter changed range",
-    "self_heated": "the part warmed up during the sweep",
-    "zero_offset": "the ammeter has a zero offset; it is taken off",
-    "outliers": "wild points are left out",
-    "reversed": "logged with the signs of a PNP part; turned over",
-}  # fmt: skip
+from junction.show.words import device_words, evidence_of, fit_notes, leads_words, shown_parameters, sureness
 
 
 def probability_datum(p: float) -> Html:
@@ -50,14 +35,13 @@ def fit_list(fit: FitSummary) -> Html:
     """Model, parameters and derived values with their 95 % intervals."""
     rows = [[name, number(interval_pieces(it))] for name, it in shown_parameters(fit.parameters)]
     rows += [[name, number(interval_pieces(it))] for name, it in fit.derived.items()]
-    notes = [FLAG_WORDS.get(flag, flag) for flag in fit.flags]
     return join(
         tag("p", "Model: ", fit.model, "; ", datum(str(fit.n_used), fit.n_used), " of ",
             datum(str(fit.n_points), fit.n_points), " points used, at ",
             number(nominal_pieces(fit.temp_C, "degC")), None if fit.temp_known else " (taken, not measured)",
             "."),
-        bullets([n for n in notes if n], "soft"),
-        table(["quantity", "value (95 %)"], rows, "values") if rows else None,
+        bullets(fit_notes(fit), "soft"),
+        table(["quantity", "value and its interval"], rows, "values") if rows else None,
     )  # fmt: skip
 
 

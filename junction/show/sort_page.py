@@ -79,7 +79,7 @@ def _lead(report: SortReport, made: str) -> h.Html:
         if len(report.files) > 6:
             bits.append(" and others")
     if report.set_aside:
-        bits += ["; ", h.count(len(report.set_aside)), " set aside"]
+        bits += ["; ", h.count(sum(s.rows for s in report.set_aside)), " rows set aside"]
     return h.join(*bits, f". {made}" if made else ".")
 
 

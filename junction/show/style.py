@@ -59,6 +59,8 @@ figure{margin:.6rem 0;break-inside:avoid}
 dl{display:grid;grid-template-columns:auto 1fr;gap:.3rem .8rem;margin:.5rem 0}
 dd{margin:0}
 figcaption{font-size:.8rem;color:var(--soft)}
+pre{font:.8rem/1.45 "Liberation Mono","DejaVu Sans Mono",Consolas,monospace;background:var(--wash);
+ padding:.5rem .7rem;white-space:pre-wrap;overflow-wrap:anywhere;margin:.3rem 0;break-inside:avoid}
 .back{font-size:.8rem;float:right}
 footer{color:var(--soft);font-size:.8rem;margin-top:2.5rem;padding-bottom:2rem}
 footer>*{border-top:1px solid var(--rule);padding-top:.5rem}

@@ -57,6 +57,13 @@ def count(n: int, one: str, many: str = "") -> str:
     return f"{n} {one if n == 1 else many or one + 's'}"
 
 
+def set_aside_words(items) -> str:
+    """How much of the input was not used: ``3 rows and 1 cell``."""
+    rows, cells = sum(s.rows for s in items), sum(s.rows == 0 for s in items)
+    words = [count(rows, "row")] if rows else []
+    return " and ".join(words + ([count(cells, "cell")] if cells else [])) or "nothing"
+
+
 def join_words(words, last: str = "and") -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     words = list(words)

@@ -5,11 +5,37 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from junction.base.records import Interval
-from junction.judge.results import Device, PartVerdict
+from junction.judge.results import Device, FitSummary, PartVerdict
 from junction.show.json_out import PARAMETER_KEYS
 
 #: estimate's parameter name -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
+
+#: What the flags of a fit mean, in a bench's words.
+FLAG_WORDS = {
+    "converged": "", "uncertainty_known": "",
+    "at_bound": "a parameter stands at its bound",
+    "rank_deficient": "the points cannot hold every parameter apart",
+    "unphysical": "the best fit is not physical: read no parameter from it",
+    "current_limited": "the source ran into its current limit; those points are left out",
+    "over_range": "over-range points are left out",
+    "range_step": "a step where the meter changed range",
+    "self_heated": "the part warmed up during the sweep",
+    "zero_offset": "the ammeter has a zero offset; it is taken off",
+    "outliers": "wild points are left out",
+    "reversed": "logged with the signs of a PNP part; turned over",
+    "poor_fit": "the points scatter more than their uncertainty allows; the intervals are widened for it",
+}  # fmt: skip
+
+
+
+def fit_notes(f: FitSummary) -> list[str]:
+    """What the flags of a fit say, in words; nothing where all is well."""
+    notes = [FLAG_WORDS.get(flag, flag) for flag in f.flags]
+    if "converged" not in f.flags and f.n_used and f.model != "none":
+        notes.insert(0, "the fit did not settle: trust no digit of it")
+    return [note for note in notes if note]
+
 
 #: What each verdict means, for the foot of a page and the help.
 MEANING = {

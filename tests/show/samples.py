@@ -29,8 +29,8 @@ def fit_summary(**changes):
         },
         derived={"V at 1 mA": Interval(0.6534, 0.6529, 0.6539, "V"),
                  "I at -5 V": Interval(-1.06e-4, -1.08e-4, -1.04e-4, "A")},
-        flags=("converged", "current_limited", "uncertainty_known"), n_points=80, n_used=75, chi2=70.2, dof=71,
-        temp_C=25.0, temp_known=False,
+        flags=("converged", "current_limited", "uncertainty_known"), n_points=80, n_used=75, chi2=70.2,
+        dof=71, temp_C=25.0, temp_known=False,
     )  # fmt: skip
     return FitSummary(**{**values, **changes})
 
@@ -41,7 +41,8 @@ def sweep_plot(part="A07", junction="BE", shunt_ohm=47e3):
     rng = np.random.default_rng(5)
     used = np.arange(80) < 75
     residual = np.where(used, rng.normal(size=80), nan)
-    return SweepPlot(part, junction, v, i * (1 + 0.01 * rng.normal(size=80)), used, v, i, residual, "junction")
+    measured = i * (1 + 0.01 * rng.normal(size=80))
+    return SweepPlot(part, junction, v, measured, used, v, i, residual, "junction")
 
 
 def six_readings(**changes):
@@ -78,8 +79,8 @@ def shorted_part():
 def good_part(name="N01", sweep=None):
     return PartVerdict(
         name, "good", probability(good=0.98, leaky=0.02), NPN,
-        (JunctionVerdict("BE", "good", probability(good=0.98, leaky=0.02), (), ("BE reads 0.642 V one way and OL "
-                         "the other.",), sweep=sweep),),
+        (JunctionVerdict("BE", "good", probability(good=0.98, leaky=0.02), (),
+                         ("BE reads 0.642 V one way and OL the other.",), sweep=sweep),),
         basis="readings", cannot_see="Diode mode does not see a leak above some 100 kohm, breakdown or gain.",
         temp_C=23.0, temp_known=True,
     )  # fmt: skip

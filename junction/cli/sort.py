@@ -1,0 +1,100 @@
+"""``junction sort``: a bag of parts, readings and sweeps, to verdicts, worst first."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from time import strftime
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import InputError
+from junction.base.records import Bag
+from junction.cli import options
+from junction.cli.output import Outputs, exit_status, report_set_aside, say
+from junction.pipeline.results import SortReport
+from junction.show.table import Paint, width_for
+
+EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.
+exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+example: junction sort bag.csv curves/ -o report/ --json report.json"""
+
+#: Parts whose sweeps are drawn on the page unless --plots says otherwise.
+DEFAULT_PLOTS = 40
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``junction sort``."""
+    parser.epilog = EPILOG
+    options.add_inputs(parser, "CSV with meter readings, sweeps or curves")
+    options.add_output(parser, "a page, verdicts.csv, set_aside.csv and sort.json")
+    parser.add_argument("--all", action="store_true",
+                        help="list every part of a large bag (over 40 parts, good ones are only counted)")
+    parser.add_argument("--plots", metavar="N", type=options.whole(), default=DEFAULT_PLOTS,
+                        help=f"draw the sweeps of the N worst parts on the page (default {DEFAULT_PLOTS})")
+    options.add_instrument(parser)
+    options.add_temperature(parser)
+    options.add_types(parser)
+    options.add_meter(parser)
+
+
+def read_bag(files: list[str]) -> Bag:
+    """Read the files; an unusable set of files is an error, with the first reason in it.
+
+    Raises
+    ------
+    InputError
+        Nothing usable in any of the files.
+    """
+    from junction.intake.read import read_paths
+
+    bag = read_paths(files, sys.stdin.buffer)
+    if not (bag.readings or len(bag.sweeps) or len(bag.curves)):
+        report_set_aside(bag.set_aside[1:])
+        if bag.set_aside:
+            first = bag.set_aside[0]
+            raise InputError(first.reason, first.file, first.row, first.column)
+        raise InputError("no readings, sweeps or curves in it", ", ".join(files))
+    return bag
+
+
+def run(args: argparse.Namespace) -> int:
+    """Sort, show and write; the exit status."""
+    from junction.pipeline.sort import SortSettings, run_sort
+
+    outputs = Outputs(args.output, args.json)
+    meter = options.meter_from(args)
+    types = options.types_from(args)
+    noise = options.noise_from(args)
+    bag = read_bag(args.files)
+    outputs.keep_off(bag.files)
+    settings = SortSettings(
+        meter, types, noise, REFERENCE_TEMP_C if args.temperature is None else args.temperature,
+        details=outputs.wanted, plots=args.plots if args.output else 0,
+    )  # fmt: skip
+    report = run_sort(bag, settings)
+    finish(report, outputs, everything=args.all)
+    return exit_status(report.set_aside)
+
+
+def finish(report: SortReport, outputs: Outputs, *, everything: bool = False) -> None:
+    """Write the files of a sorted bag and print its table."""
+    from junction.show.sort import json_text, terminal_text, verdicts_csv
+
+    made = strftime("%Y-%m-%d %H:%M")
+    if outputs.folder is not None:
+        from junction.show.csv_out import set_aside_csv
+        from junction.show.sort_page import sort_page
+
+        outputs.add("sort.html", sort_page(report, made))
+        outputs.add("verdicts.csv", verdicts_csv(report))
+        outputs.add("set_aside.csv", set_aside_csv(report.set_aside))
+    if outputs.wanted:
+        outputs.add_json(json_text(report, made), "sort.json")
+    outputs.commit_files()
+    stream = outputs.text_stream
+    paint = Paint.for_stream(stream)
+    say(terminal_text(report, width=width_for(stream), everything=everything, paint=paint), stream)
+    report_set_aside(report.set_aside)
+    if outputs.folder is not None:
+        say(f"page: {outputs.folder / 'sort.html'}", stream)
+    outputs.commit_stdout()

@@ -1,0 +1,117 @@
+"""A bag of readings and sweeps to verdicts, worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import isnan
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import Bag
+from junction.judge.parts import judge_bag
+from junction.judge.results import WORST_FIRST, PartVerdict
+from junction.pipeline.results import SortReport
+from junction.shelf.cautions import cautions
+from junction.shelf.results import Meter
+
+if TYPE_CHECKING:
+    from junction.estimate.noise import Noise
+    from junction.estimate.results import SweepFits
+    from junction.shelf.types import TypeShelf
+
+
+@dataclass(frozen=True)
+class SortSettings:
+    """How a bag is to be sorted.
+
+    Parameters
+    ----------
+    meter : Meter
+        The meter the readings were taken with.
+    types : TypeShelf, optional
+        Registered types; without it, the reference tables.
+    noise : Noise, optional
+        Stated instrument uncertainty of the sweeps; without it, it is found from each sweep.
+    default_temp_C : float
+        Temperature where none is given [degC].
+    details : bool
+        Also gather where each sweep and reading came from (for the page and the JSON).
+    plots : int
+        Number of parts, worst first, whose sweeps are made ready to draw.
+    """
+
+    meter: Meter
+    types: TypeShelf | None = None
+    noise: Noise | None = None
+    default_temp_C: float = REFERENCE_TEMP_C
+    details: bool = False
+    plots: int = 0
+
+
+def worst_first(verdicts: Iterable[PartVerdict]) -> tuple[PartVerdict, ...]:
+    """Verdicts ordered shorted, open, leaky, undecided, good; equals stay in the order read."""
+    rank = {word: k for k, word in enumerate(WORST_FIRST)}
+    return tuple(sorted(verdicts, key=lambda v: rank[v.verdict]))
+
+
+def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
+    """Fit the sweeps of a bag, judge its parts and put them in order.
+
+    Parameters
+    ----------
+    bag : Bag
+    settings : SortSettings
+
+    Returns
+    -------
+    SortReport
+    """
+    fits = _fits(bag, settings)
+    verdicts = worst_first(judge_bag(bag, fits, settings.meter, settings.types))
+    with_sweeps = set(bag.sweeps.part)
+    sources, plots, plotted = {}, {}, 0
+    if settings.details and len(bag.sweeps):
+        from junction.pipeline.curves import sweep_plots, sweep_sources
+
+        sources = sweep_sources(bag.sweeps)
+        chosen = [v.part for v in verdicts if v.part in with_sweeps][: settings.plots]
+        plotted = len(chosen)
+        plots = sweep_plots(
+            bag.sweeps, fits, settings.noise, (s.sweep for part in chosen for s in sources[part])
+        )
+    return SortReport(
+        verdicts, settings.meter, bag.set_aside, bag.files, bag.rows_read,
+        {p.part: p for p in bag.readings} if settings.details else {}, sources, plots, plotted,
+        len(with_sweeps), _cautions(bag) if settings.details else (), settings.default_temp_C,
+        parts_without_temperature(bag),
+    )  # fmt: skip
+
+
+def _fits(bag: Bag, settings: SortSettings) -> SweepFits | None:
+    if not len(bag.sweeps):
+        return None
+    from junction.estimate.sweeps import fit_sweeps
+
+    return fit_sweeps(bag.sweeps, settings.noise, settings.default_temp_C)
+
+
+def _cautions(bag: Bag):
+    places = ["meter"] if bag.readings or not len(bag.sweeps) else []
+    if any(p.in_circuit for p in bag.readings):
+        places.append("in circuit")
+    if len(bag.sweeps) or len(bag.curves):
+        places.append("sweep")
+    return cautions(*places, "power-up")
+
+
+def parts_without_temperature(bag: Bag) -> int:
+    """Number of parts with no temperature in any of their rows."""
+    known = {p.part for p in bag.readings if not isnan(p.temp_C)}
+    every = {p.part for p in bag.readings}
+    for table in (bag.sweeps, bag.curves):
+        every.update(table.part)
+        known.update(table.part[k] for k in np.flatnonzero(~np.isnan(table.temp_C)).tolist())
+    return len(every - known)

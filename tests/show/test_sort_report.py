@@ -1,0 +1,127 @@
+"""The sorted bag as text, CSV, JSON and page, failure states included."""
+
+import csv
+import io
+import json
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+from junction.judge.results import PartVerdict
+from junction.pipeline.results import SortReport
+from junction.show.sort import json_text, terminal_text, verdicts_csv
+from junction.show.sort_page import sort_page
+from junction.show.table import Paint
+from junction.show.text import visible
+from tests.show import samples
+from tests.show.trace import Page, untraced
+
+GOLDEN = Path(__file__).resolve().parents[1] / "golden"
+
+
+def same_as_golden(name, text):
+    """Compare with a kept report; JUNCTION_GOLDEN=write makes it anew (read the difference before)."""
+    path = GOLDEN / name
+    if os.environ.get("JUNCTION_GOLDEN") == "write":
+        path.write_text(text)
+    assert text == path.read_text(), f"{name} has changed"
+
+
+def without_pictures(page):
+    """Drawings depend on the version of matplotlib, and the stylesheet is not a report."""
+    page = re.sub(r"<style>.*?</style>", "<style></style>", page, flags=re.S)
+    return re.sub(r'src="data:[^"]*"', 'src="data:..."', page).replace("><", ">\n<")
+
+
+REPORTS = {
+    "sort_full": samples.sort_report(),
+    "sort_empty": SortReport((), samples.METER, samples.sort_report().set_aside, ("bag.csv",), 2),
+    "sort_failed_fit": samples.sort_report(verdicts=(PartVerdict(
+        "F1", "undecided", samples.probability(good=0.5, open=0.5), junctions=(samples.JunctionVerdict(
+            "AK", "undecided", samples.probability(good=0.5, open=0.5), (), ("One point is no sweep.",),
+            samples.failed_fit(), sweep=0),), basis="sweeps"),), plots={}, parts_plotted=0, set_aside=()),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REPORTS)
+def test_golden(name):
+    report = REPORTS[name]
+    same_as_golden(f"{name}.txt", terminal_text(report) + "\n")
+    same_as_golden(f"{name}.html", without_pictures(sort_page(report, "2026-01-02 03:04")))
+    same_as_golden(f"{name}.json", json_text(report, "2026-01-02 03:04"))
+    same_as_golden(f"{name}.csv", verdicts_csv(report))
+
+
+@pytest.mark.parametrize("name", REPORTS)
+def test_every_number_on_the_page_is_in_the_json(name):
+    report, made = REPORTS[name], "2026-01-02 03:04"
+    assert untraced(sort_page(report, made), json_text(report, made), visible) == []
+
+
+def test_the_trace_would_find_a_number_that_is_not_in_the_json():
+    """The check above can fail: change one number of the JSON, one word of the page."""
+    report = REPORTS["sort_full"]
+    page, document = sort_page(report, "2026-01-02 03:04"), json_text(report, "2026-01-02 03:04")
+    assert untraced(page, document.replace("1.234e-14", "1.235e-14"), visible)
+    assert untraced(page.replace("OL the other.", "OL the other, 47 ohm."), document, visible)
+    assert untraced(page.replace(">12.3<", ">12.5<"), document, visible)
+
+
+def test_page_needs_nothing_from_outside():
+    page = sort_page(REPORTS["sort_full"])
+    read = Page(page)
+    assert all(link.startswith(("#", "data:")) for link in read.links)
+    assert "<script" not in page and "@import" not in page and "url(" not in page
+    assert len(read.images) == 3 and all(i["alt"] for i in read.images)
+
+
+def test_every_anchor_leads_somewhere():
+    page = sort_page(REPORTS["sort_full"])
+    targets = set(re.findall(r' id="([^"]+)"', page))
+    assert {link[1:] for link in Page(page).links if link.startswith("#")} <= targets
+
+
+def test_terminal_text_fits_80_columns_and_is_worst_first():
+    text = terminal_text(REPORTS["sort_full"])
+    assert max(map(len, text.split("\n"))) <= 80
+    order = [line for line in text.split("\n")[2:]
+             if re.search(r"\b(shorted|leaky|undecided|good) +[>\d]", line)]  # fmt: skip
+    assert [re.search(r"shorted|leaky|undecided|good", line).group() for line in order] == [
+        "shorted", "leaky", "undecided", "good", "good"]  # fmt: skip
+    assert "\x1b" not in text
+    assert "\x1b[" in terminal_text(REPORTS["sort_full"], paint=Paint(True))
+
+
+def many(n_good, n_bad):
+    bad = tuple(samples.undecided_part() for _ in range(n_bad))
+    return samples.sort_report(verdicts=bad + tuple(samples.good_part(f"N{k}") for k in range(n_good)))
+
+
+def test_large_bags_count_the_good_ones():
+    text = terminal_text(many(60, 3))
+    assert "60 good parts not listed; --all lists every part." in text and "N59" not in text
+    assert "N59" in terminal_text(many(60, 3), everything=True)
+    text = terminal_text(many(0, 300))
+    assert "100 further parts not listed" in text
+    assert "not listed" not in terminal_text(many(40, 0))
+
+
+def test_csv_neutralises_names():
+    rows = list(csv.DictReader(io.StringIO(verdicts_csv(REPORTS["sort_full"]))))
+    assert [r["part"] for r in rows][:3] == ["'=cmd|' /C calc'!A0", "A07", "\\x1b[2Jevil <b>"]
+    assert float(rows[0]["p_shorted"]) == 0.9996
+
+
+def test_json_contract():
+    read = json.loads(json_text(REPORTS["sort_full"]))
+    assert list(read)[:4] == ["format", "command", "parts", "set_aside"]
+    part = read["parts"][1]
+    assert part["part"] == "A07" and part["verdict"] == "leaky" and part["faults"] == ["BE leaky"]
+    assert part["device"] == {"kind": "bjt", "polarity": "NPN", "material": "silicon", "leads": {}}
+    fit = part["junctions"][0]["fit"]
+    assert fit["IS"] == {"value": 1.234e-14, "low": 1.1e-14, "high": 1.4e-14}
+    assert fit["RS"] == {"value": None, "low": 0.0, "high": 0.3} and fit["shunt"]["value"] == 47120.0
+    assert set(part["alternatives"][0]) == {"faults", "device", "probability", "decided_by"}
+    assert set(read["set_aside"][0]) == {"file", "row", "column", "value", "reason", "rows"}
