@@ -1,0 +1,121 @@
+"""Power at a temperature and the dc safe area of a type, from its registered ratings.
+
+The power rating falls in a straight line from its reference temperature to nothing at the highest
+junction temperature; the slope is one over the thermal resistance (Malvino, Electronic Principles,
+example 12-14; Floyd, Electronic Devices, example 4.7).  The dc safe area is bounded by I_C, by the power
+hyperbola, by V_CEO, and by second breakdown where the type's test line for it is on the shelf.
+"""
+
+from __future__ import annotations
+
+from math import isnan, log, nan
+
+from junction.shelf.results import PartType
+
+_THERMAL = {"case": "R_thJC", "ambient": "R_thJA", "lead": "R_thJL"}
+
+
+def power_reference(part: PartType) -> tuple[str, float]:
+    """Where the registered power holds: ('case', 25.0) ...; ('', nan) when it is not said."""
+    for limit in part.find("P_tot"):
+        for key, temp_C in limit.at.items():
+            return key.removesuffix("_C"), temp_C
+    return "", nan
+
+
+def power_at_W(part: PartType, where: str, temp_C: float) -> float:
+    """Largest dissipation at a case, ambient or lead temperature.
+
+    Parameters
+    ----------
+    part : PartType
+    where : str
+        'case', 'ambient' or 'lead'.
+    temp_C : float
+        Temperature there [degC].
+
+    Returns
+    -------
+    float
+        Power [W]; nan where the ratings do not tell.  Below the reference temperature of the rating it is
+        the rating itself, which a lower temperature does not raise.  Where the rating holds elsewhere, the
+        thermal resistance to that place is taken.
+    """
+    place, ref_C = power_reference(part)
+    tj_C, rated_W = part.rating("T_j"), part.rating("P_tot")
+    if place == where and not isnan(rated_W):
+        if temp_C <= ref_C:
+            return rated_W
+        if isnan(tj_C):
+            return nan
+        return max(0.0, rated_W * (tj_C - temp_C) / (tj_C - ref_C))
+    rth = part.rating(_THERMAL[where])
+    if isnan(rth) or isnan(tj_C):
+        return nan
+    return max(0.0, (tj_C - temp_C) / rth)
+
+
+def safe_current_A(part: PartType, vce_V: float, temp_C: float = 25.0, where: str = "case") -> float:
+    """Largest dc collector current at a collector-emitter voltage.
+
+    Parameters
+    ----------
+    part : PartType
+    vce_V : float
+        Collector-emitter voltage, magnitude [V].
+    temp_C : float
+        Case (or ambient, lead) temperature [degC].
+    where : str
+        'case', 'ambient' or 'lead'.
+
+    Returns
+    -------
+    float
+        Current [A]; 0 above V_CEO; nan where I_C or the power is not known.  Second breakdown lowers it
+        only where its test lines are known; above the highest voltage tested no more than the current
+        tested there is allowed.
+    """
+    if vce_V > part.rating("V_CEO"):
+        return 0.0
+    power = power_at_W(part, where, temp_C)
+    current = part.rating("I_C")
+    if isnan(power) or isnan(current):
+        return nan
+    found = min(current, power / vce_V) if vce_V > 0 else current
+    breakdown = second_breakdown_line(part, vce_V)
+    return found if isnan(breakdown) else min(found, breakdown)
+
+
+def second_breakdown_A(part: PartType, vce_V: float) -> float:
+    """Current that the type is tested to stand without second breakdown at a voltage, at least.
+
+    The current falls as the voltage rises, so what is tested at a higher voltage holds at a lower one.
+
+    Returns
+    -------
+    float
+        Current [A] of the best test line at `vce_V` or above; nan where there is none.
+    """
+    points = [limit.low for limit in part.find("I_S/b") if limit.at.get("vce_V", nan) >= vce_V]
+    return max(points, default=nan)
+
+
+def second_breakdown_line(part: PartType, vce_V: float) -> float:
+    """Straight line on logarithmic axes through a type's second-breakdown test lines.
+
+    Returns
+    -------
+    float
+        Current [A]; above the highest voltage tested the current tested there, which is then an upper
+        bound; nan below the lowest, where the power hyperbola bounds, and nan where nothing is known.
+    """
+    points = sorted((limit.at["vce_V"], limit.low) for limit in part.find("I_S/b") if "vce_V" in limit.at)
+    for (v_low, i_low), (v_high, i_high) in zip(points, points[1:], strict=False):
+        if v_low <= vce_V <= v_high:
+            share = _log_share(v_low, vce_V, v_high)
+            return i_low ** (1 - share) * i_high**share
+    return points[-1][1] if points and vce_V >= points[-1][0] else nan
+
+
+def _log_share(low: float, x: float, high: float) -> float:
+    return log(x / low) / log(high / low) if high > low else 0.0
