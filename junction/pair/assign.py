@@ -103,9 +103,11 @@ class _Relaxation:
         self.cuts: list[np.ndarray] = []  # boolean masks over parts
         self.full = m * members.shape[1] == n  # every part is used
 
-    def _touch(self, cut, columns):
-        inside = cut[self.members[columns]]
-        return inside[:, 0] != inside[:, 1] if self.full else inside.all(axis=1)
+    def _touch(self, columns):
+        """Which cuts (rows) each of `columns` of pairs is in."""
+        masks = np.array(self.cuts)
+        one, two = masks[:, self.members[columns, 0]], masks[:, self.members[columns, 1]]
+        return one != two if self.full else one & two
 
     def matrix(self, columns):
         """Rows: each part at most once, m sets, odd-set cuts."""
@@ -114,10 +116,10 @@ class _Relaxation:
         k, c = self.members.shape[1], columns.size
         rows = [self.members[columns].ravel(), np.full(c, self.n)]
         where = [np.repeat(np.arange(c), k), np.arange(c)]
-        for row, cut in enumerate(self.cuts, self.n + 1):
-            hit = np.flatnonzero(self._touch(cut, columns))
-            rows.append(np.full(hit.size, row))
-            where.append(hit)
+        if self.cuts:
+            row, column = np.nonzero(self._touch(columns))
+            rows.append(row + self.n + 1)
+            where.append(column)
         rows, where = np.concatenate(rows), np.concatenate(where)
         return csr_matrix((np.ones(rows.size), (rows, where)), shape=(self.n + 1 + len(self.cuts), c))
 
@@ -338,7 +340,7 @@ def pack(
     lp.cuts = list(cuts)
     scale = max(float(np.median(cost)), 1e-300)
     bound, reduced = 0.0, None
-    while time.monotonic() - start_time < seconds:
+    while time.monotonic() - start_time < 0.6 * seconds:
         solved = lp.solve()
         if solved is None:  # the active columns hold no full answer: let more of each part in
             lp.active = np.unique(np.concatenate([lp.active, _more_columns(members, cost, lp.active)]))
@@ -352,12 +354,11 @@ def pack(
         negative = np.flatnonzero(reduced < -_EPS * scale)
         if negative.size:
             negative = negative[np.argsort(reduced[negative])][: max(2000, 2 * n)]
-            lp.active = np.unique(np.concatenate([lp.active, negative]))
-            continue
         cuts = _odd_sets(members[lp.active], x, n, lp.cuts) if members.shape[1] == 2 else []
-        if not cuts or best_total - bound <= _EPS * max(best_total, scale):
+        if not (cuts or negative.size) or best_total - bound <= _EPS * max(best_total, scale):
             break
         lp.cuts += cuts
+        lp.active = np.unique(np.concatenate([lp.active, negative]))
     return _finish(lp, best, best_total, bound, reduced, seconds - (time.monotonic() - start_time))
 
 
@@ -366,32 +367,42 @@ def _more_columns(members, cost, active) -> np.ndarray:
     return rest[np.argsort(cost[rest], kind="stable")[: max(4 * active.size, 1000)]]
 
 
-def _finish(lp: _Relaxation, best, best_total: float, bound: float, reduced, seconds: float) -> Assignment:
-    """Close what is left between answer and bound by branch and bound on the columns that can matter."""
+def _branch(lp: _Relaxation, columns, seconds: float):
+    """Branch and bound on some of the columns: chosen ones (or None) and the bound for these columns."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
+    lower, upper = lp.limits()
+    out = milp(
+        lp.cost[columns], constraints=LinearConstraint(lp.matrix(columns), lower, upper),
+        integrality=np.ones(columns.size), bounds=Bounds(0, 1),
+        options={"time_limit": max(seconds, 0.1), "mip_rel_gap": 0.0},
+    )  # fmt: skip
+    chosen = None if out.x is None else columns[out.x > 0.5]
+    if chosen is not None and chosen.size != lp.m:
+        chosen = None
+    bound = out.mip_dual_bound if out.mip_dual_bound is not None else -np.inf
+    return chosen, float(bound)
+
+
+def _finish(lp: _Relaxation, best, best_total: float, bound: float, reduced, seconds: float) -> Assignment:
+    """Close what is left between answer and bound by branch and bound on the columns that can matter."""
     scale = max(float(np.median(lp.cost)), 1e-300)
-    if reduced is not None and best_total - bound > _EPS * max(best_total, scale) and seconds > 0.05:
-        open_gap = best_total - bound
-        columns = np.flatnonzero(reduced <= open_gap + _EPS * scale)
+    end = time.monotonic() + seconds
+    for few in (True, False):
+        slack = best_total - bound
+        if reduced is None or slack <= _EPS * max(best_total, scale) or end - time.monotonic() < 0.05:
+            break
+        columns = np.flatnonzero(reduced <= slack + _EPS * scale)
         complete = reduced.min() > -1e-6 * scale
-        if columns.size > 60000:  # too many for branch and bound: the best ones, and no new bound
-            columns = columns[np.argsort(reduced[columns])[:60000]]
+        limit = 6 * lp.n if few else 40_000
+        if columns.size > limit:  # the most promising ones: a better answer, but no new bound
+            columns = columns[np.argpartition(reduced[columns], limit)[:limit]]
             complete = False
-        lower, upper = lp.limits()
-        out = milp(
-            lp.cost[columns], constraints=LinearConstraint(lp.matrix(columns), lower, upper),
-            integrality=np.ones(columns.size), bounds=Bounds(0, 1),
-            options={"time_limit": max(seconds, 0.1), "mip_rel_gap": 0.0},
-        )  # fmt: skip
-        if out.x is not None:
-            chosen = columns[out.x > 0.5]
-            total = float(lp.cost[chosen].sum())
-            if chosen.size == lp.m and total < best_total:
-                best, best_total = chosen, total
-        if complete and out.mip_dual_bound is not None and np.isfinite(out.mip_dual_bound):
-            # columns left out cannot be part of anything better than the old answer
-            bound = max(bound, min(float(out.mip_dual_bound), best_total))
+        chosen, found = _branch(lp, columns, (end - time.monotonic()) * (0.5 if few else 1.0))
+        if chosen is not None and lp.cost[chosen].sum() < best_total:
+            best, best_total = chosen, float(lp.cost[chosen].sum())
+        if complete:  # columns left out cannot be part of anything better than the answer so far
+            bound = max(bound, min(found, best_total))
     if best.size < lp.m:
         raise ValueError("the candidate sets hold no full answer")
     if best_total - bound <= 1e-7 * max(best_total, scale):  # the solvers' own tolerance

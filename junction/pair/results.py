@@ -2,11 +2,114 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import nan
 
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Interval
 
 GRADES = ("A", "B", "C", "none")
+
+#: layout -> what it means, for the help and the report
+LAYOUTS = {
+    "pairs": "parts of one polarity, in sets that share one drive node (the default)",
+    "complementary": "NPN parts on the upper rail with PNP parts on the lower one",
+    "quasi-complementary": "parts of one polarity on both rails",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoint:
+    """What a set carries and what surrounds it.
+
+    Parameters
+    ----------
+    name : str
+    total_A : float
+        Emitter current of the whole set [A].
+    vce_V : float
+        Collector to output node, emitter resistor included [V].
+    temp_C : float
+        Junction temperature where no self-heating is solved, else the temperature the devices would
+        have without their own heat [degC].
+    re_ohm, rb_ohm : float or tuple of float
+        Emitter and base resistors, one for all or one a position [ohm].
+    rth_K_per_W : float
+        Thermal resistance that a device has for itself alone (junction to sink) [K/W].
+    watts_per_A : float
+        Mean dissipation of a device per ampere of its current at this point [V]; V_CE at idle.
+    """
+
+    name: str
+    total_A: float
+    vce_V: float
+    temp_C: float = REFERENCE_TEMP_C
+    re_ohm: float | tuple[float, ...] = 0.0
+    rb_ohm: float | tuple[float, ...] = 0.0
+    rth_K_per_W: float = 0.0
+    watts_per_A: float = 0.0
+
+
+@dataclass(frozen=True)
+class Dissipation:
+    """Heat of one device in one way of driving the stage; nan where it cannot be known."""
+
+    name: str
+    average_W: float
+    peak_W: float  # instantaneous
+    vce_at_peak_V: float
+    ic_at_peak_A: float
+    sink_C: float = nan
+    case_C: float = nan
+    junction_C: float = nan
+
+
+@dataclass(frozen=True)
+class LimitCheck:
+    """One limit of a type held against what the stage asks of it."""
+
+    type: str
+    quantity: str  # in words, with its letter symbol
+    asked: float
+    limit: float
+    unit: str
+    verdict: str  # 'within', 'close', 'beyond', 'unknown'
+    text: str
+    source: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """An output stage: what it asks of each device.
+
+    Voltages [V], currents [A], powers [W]; nan where nothing was given from which it follows.
+    ``parallel`` devices share each rail's current; currents named ``_device`` are for one of them.
+    """
+
+    parallel: int
+    re_ohm: tuple[float, ...]
+    rb_ohm: tuple[float, ...]
+    idle: OperatingPoint
+    peak: OperatingPoint
+    idle_drop_V: tuple[float, ...]
+    power_W: float = nan
+    load_ohm: float = nan
+    supply_V: float = nan
+    peak_output_V: float = nan
+    peak_output_A: float = nan
+    headroom_V: float = nan
+    dissipation: tuple[Dissipation, ...] = ()
+    limits: tuple[LimitCheck, ...] = ()
+    loop_gain_device: float = nan  # theta dP/dT of one device on a stiff drive, alone
+    loop_gain_bias: float = nan  # the same with the sink heated by all, the bias not following
+    vce_critical_V: float = nan  # V_CE at which loop_gain_device would be 1
+    sink_needed_K_per_W: float = nan
+    assumptions: tuple[str, ...] = ()
+    questions: tuple[str, ...] = ()  # what would have to be known
+    findings: tuple[str, ...] = ()  # sentences that need attention
 
 
 @dataclass(frozen=True)
@@ -15,6 +118,19 @@ class LeftOver:
 
     part: str
     why: str
+
+
+@dataclass(frozen=True)
+class Swap:
+    """One exchange in a set that was fixed by hand, and what it would do."""
+
+    out: str
+    into: str
+    imbalance_idle: float
+    imbalance_peak: float
+    cost: float
+    saving: float
+    other_set: int | None = None  # index of the set `into` comes from, None: left over
 
 
 @dataclass(frozen=True)
@@ -33,6 +149,38 @@ class MatchedSet:
     dvbe_V: Interval | None = None  # V_BE difference at the idle current
     hfe_ratio: Interval | None = None  # lower over higher
     notes: tuple[str, ...] = ()
+    rails: tuple[int, ...] = ()  # 0 upper, 1 lower, one a part
+    limit_idle: float = nan  # the 95 % limits that the grade rests on
+    limit_peak: float = nan
+    halves_idle: Interval | None = None  # upper against lower rail at equal drive
+    halves_peak: Interval | None = None
+    imbalance_hot: Interval | None = None  # idle, electrothermal
+    loop_gain: float = nan  # thermal, at idle
+    runs_away: bool = False
+    kept: bool = False  # fixed by the user
+    swaps: tuple[Swap, ...] = ()
+    cost: float = nan
+
+
+@dataclass(frozen=True, eq=False)
+class PartCurves:
+    """V_BE and h_FE of parts on one grid of collector currents, for drawing.
+
+    ``ic_A`` (g,); the rest (n, g): V_BE [V] and h_FE [1] with standard uncertainties.
+    """
+
+    part: tuple[str, ...]
+    ic_A: np.ndarray
+    vbe_V: np.ndarray
+    u_vbe_V: np.ndarray
+    hfe: np.ndarray
+    u_hfe: np.ndarray
+    vce_V: float = nan
+    temp_C: float = REFERENCE_TEMP_C
+
+    def row(self, part: str) -> int:
+        """Row of a part."""
+        return self.part.index(part)
 
 
 @dataclass(frozen=True)
@@ -45,3 +193,36 @@ class MatchResult:
     layout: str
     assumptions: tuple[str, ...] = ()
     advice: tuple[str, ...] = field(default_factory=tuple)  # what one more measurement would improve
+    stage: Stage | None = None
+    curves: PartCurves | None = None
+    gap_basis: str = ""  # what the gap is measured against
+    weights: Mapping[str, float] = field(default_factory=dict)
+    refused: tuple[str, ...] = ()  # why fewer sets than wanted
+
+
+@dataclass(frozen=True)
+class DropVerdict:
+    """What one measured emitter-resistor drop says."""
+
+    position: str
+    measured_V: float
+    expected_V: Interval
+    verdict: str  # 'as predicted', 'not conducting', 'resistor open', 'resistor out of value', 'undecided'
+    current_A: Interval | None = None
+    resistor_ohm: Interval | None = None  # what the resistor would have to be
+    probability: float = nan
+    text: str = ""
+    next: str = ""
+
+
+@dataclass(frozen=True)
+class DropReport:
+    """Measured emitter-resistor drops against the prediction."""
+
+    drops: tuple[DropVerdict, ...]
+    bias: str  # 'as predicted', 'too high', 'too low', 'undecided'
+    bias_ratio: Interval  # measured over wanted idle current
+    bias_text: str
+    overall: str  # 'as predicted', 'fault', 'bias', 'undecided'
+    swaps: tuple[str, ...] = ()
+    assumptions: tuple[str, ...] = ()

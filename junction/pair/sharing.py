@@ -19,45 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.pair.curves import Devices, Point, drive_point
+from junction.pair.results import OperatingPoint
 
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
 TOLERANCE_V = 1e-9
 _MAX_STEPS = 40
 _HEAT_STEPS = 8
-
-
-@dataclass(frozen=True, eq=False)
-class OperatingPoint:
-    """What a set carries and what surrounds it.
-
-    Parameters
-    ----------
-    name : str
-    total_A : float
-        Emitter current of the whole set [A].
-    vce_V : float
-        Collector to output node, emitter resistor included [V].
-    temp_C : float
-        Junction temperature where no self-heating is solved, else the temperature the devices would
-        have without their own heat [degC].
-    re_ohm, rb_ohm : float or tuple of float
-        Emitter and base resistors, one for all or one a position [ohm].
-    rth_K_per_W : float
-        Thermal resistance that a device has for itself alone (junction to sink) [K/W].
-    watts_per_A : float
-        Mean dissipation of a device per ampere of its current at this point [V]; V_CE at idle.
-    """
-
-    name: str
-    total_A: float
-    vce_V: float
-    temp_C: float = REFERENCE_TEMP_C
-    re_ohm: float | tuple[float, ...] = 0.0
-    rb_ohm: float | tuple[float, ...] = 0.0
-    rth_K_per_W: float = 0.0
-    watts_per_A: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,89 @@
+"""What one more measurement would improve, and which differences no measurement here can claim."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.pair.curves import drive_point
+
+_MOST = 5
+#: Half-width of a 95 % interval in standard uncertainties.
+_K95 = 1.96
+
+
+def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
+    """Sentences for the report, the most useful first.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    stage : Stage
+    sets : sequence of MatchedSet
+    maker : SetMaker
+        Holds the devices and their draws.
+    ask : MatchAsk
+    """
+    out = []
+    per = stage.peak.total_A / ask.per_set
+    unknown = [fits.part[i] for i in range(len(fits)) if not fits.temp_known[i]]
+    if unknown:
+        out.append(f"Write down the temperature: without it a silicon V_BE is uncertain by 2 mV for each degree "
+                   f"({_some(unknown)}).")  # fmt: skip
+    short = [name for s in sets for name in s.parts if fits.ic_high_A[fits.part.index(name)] * 1.3 < per]
+    if short:
+        out.append(f"A reading at about {per:.2g} A, short and on a heat sink, would settle the shares at the peak "
+                   f"({_some(short)}).")  # fmt: skip
+    out += _cannot_tell(fits, stage, sets, maker, ask)
+    return tuple(out)
+
+
+def _some(names) -> str:
+    names = list(dict.fromkeys(names))
+    if len(names) <= 4:
+        return ", ".join(names)
+    return f"{', '.join(names[:3])} and {len(names) - 3} more"
+
+
+def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
+    """Pairs of parts in different sets whose difference is within its uncertainty."""
+    parts = [fits.part.index(name) for s in sets for name in s.parts]
+    where = np.array([number for number, s in enumerate(sets) for _ in s.parts])
+    if len(parts) < 2:
+        return []
+    parts = np.array(parts)
+    p = stage.idle
+    log_ic = np.log(p.total_A / ask.per_set)
+    now = drive_point(maker.devices.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
+    drawn = drive_point(maker.drawn.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
+    order = np.argsort(now)
+    polarity = np.array([fits.polarity[i] for i in parts])
+    near = []
+    for a, b in zip(order[:-1], order[1:], strict=True):  # neighbours: the pairs most easily exchanged
+        if where[a] == where[b] or polarity[a] != polarity[b]:
+            continue
+        u = float(np.std(drawn[:, a] - drawn[:, b]))
+        gap = float(now[b] - now[a])
+        if gap < _K95 * u:
+            near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
+    near.sort()
+    if not near:
+        return []
+    cause = _cause(fits, [i for i in parts])
+    lines = [
+        f"{a} and {b} cannot be told apart {cause}: V_BE differs by {1000 * gap:.2g} mV, "
+        f"known to within {1000 * _K95 * u:.2g} mV."
+        for _, a, b, gap, u in near[:_MOST]
+    ]
+    if len(near) > _MOST:
+        lines.append(f"The same holds for {len(near) - _MOST} more neighbours in V_BE.")
+    lines.append("To tell such parts apart, measure them side by side on one block of metal, at one current, "
+                 "within a minute of each other.")  # fmt: skip
+    return lines
+
+
+def _cause(fits, parts) -> str:
+    if all(fits.source[i] == "spot" for i in parts):
+        return "by these spot readings"
+    if not all(fits.temp_known[i] for i in parts):
+        return "at these temperatures, which were not recorded"
+    return "at this temperature uncertainty"

@@ -1,0 +1,217 @@
+"""Matching: which parts work together, for one stage and one layout."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from junction.base.errors import UsageError
+from junction.estimate.results import TransistorFits
+from junction.estimate.transistor_values import draw
+from junction.pair.advice import advice_for
+from junction.pair.curves import Devices, devices_from_fits
+from junction.pair.finish import SetMaker
+from junction.pair.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
+from junction.pair.results import LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
+from junction.pair.swaps import swaps_for
+from junction.pair.weigh import WEIGHTS, Weigher
+
+#: Draws of the parts' parameters; the 95 % limits scatter by about 4 % of u with this many.
+DRAWS = 500
+
+
+@dataclass(frozen=True)
+class MatchAsk:
+    """What is wanted: layout, devices in a set (or on a rail), number of sets, sets fixed by hand."""
+
+    layout: str = "pairs"
+    per_set: int = 2  # devices that share one drive node: per set, or per rail in the two-rail layouts
+    sets: int | None = None
+    keep: tuple[tuple[str, ...], ...] = ()
+    weights: dict[str, float] = field(default_factory=lambda: dict(WEIGHTS))
+    seconds: float = 20.0
+    draws: int = DRAWS
+    seed: int = 1
+
+
+def usable(fits: TransistorFits) -> np.ndarray:
+    """Parts whose curve can be worked with."""
+    needed = [fits.names.index(name) for name in ("IS", "BF")]
+    ok = np.isfinite(fits.value[:, needed]).all(axis=1)
+    if fits.why_not:
+        ok &= np.array([not why for why in fits.why_not])
+    return ok
+
+
+class Pool:
+    """The parts of one polarity: their devices, draws and indices in the whole batch."""
+
+    def __init__(self, index, devices: Devices, drawn: Devices) -> None:
+        self.index = np.asarray(index, int)
+        self.devices, self.drawn = devices, drawn
+
+    def without(self, taken) -> Pool:
+        """The same pool less some parts of the whole batch."""
+        return Pool(self.index[~np.isin(self.index, list(taken))], self.devices, self.drawn)
+
+    def weigher(self, stage: Stage, k: int, weights) -> Weigher:
+        """Costs of sets of k of this pool; part indices are local to the pool."""
+        return Weigher(self.devices.take(self.index), self.drawn.take(self.index), (stage.idle, stage.peak), k,
+                       weights)  # fmt: skip
+
+
+def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResult:
+    """Choose disjoint sets for a stage.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+        Parts that may be used (those judged not good are not among them).
+    stage : Stage
+    ask : MatchAsk
+
+    Returns
+    -------
+    MatchResult
+
+    Raises
+    ------
+    UsageError
+        An unknown layout, or a kept set that cannot be.
+    """
+    if ask.layout not in LAYOUTS:
+        raise UsageError(f"no layout {ask.layout!r}; there are: {', '.join(LAYOUTS)}")
+    if ask.per_set < 1 or (ask.layout == "pairs" and ask.per_set < 2):
+        raise UsageError("a set of one part shares nothing: at least 2 in a set")
+    good = usable(fits)
+    devices = devices_from_fits(fits)
+    drawn = devices_from_fits(fits, draw(fits, ask.draws, ask.seed))
+    pools = {}
+    for word in ("NPN", "PNP", ""):
+        index = [i for i, p in enumerate(fits.polarity) if p == word and good[i]]
+        if index:
+            pools[word] = Pool(index, devices, drawn)
+    maker = SetMaker(fits, stage, devices, drawn, ask)
+    kept = _kept(fits, good, ask)
+    taken = {i for rails in kept for rail in rails for i in rail}
+    free = {word: pool.without(taken) for word, pool in pools.items()}
+    chosen, refused = _choose(free, stage, ask, len(kept))
+    rails = list(kept) + [r for c in chosen for r in c[1]]
+    sets = maker.make(rails, kept=len(kept))
+    sets = tuple(_placed(sets, ask.layout))
+    if kept:
+        weighers = {w: p.weigher(stage, ask.per_set, ask.weights) for w, p in pools.items()}
+        sets = swaps_for(sets, fits, pools, weighers, ask)
+    used = {name for s in sets for name in s.parts}
+    left = _left_over(fits, good, used, ask)
+    total, bound = sum(c[0].total for c in chosen), sum(c[0].bound for c in chosen)
+    gap = (total - bound) / total if total > bound else 0.0
+    basis = next((c[0].basis for c in chosen if c[0].basis != EXACT), EXACT)
+    return MatchResult(
+        sets, left, gap, ask.layout, stage.assumptions + _extra_assumptions(fits, stage, ask),
+        advice_for(fits, stage, sets, maker, ask), stage, None, basis, dict(ask.weights), tuple(refused),
+    )  # fmt: skip
+
+
+def _choose(free: dict[str, Pool], stage: Stage, ask: MatchAsk, kept: int):
+    """Run the layout on the free parts: list of (Chosen, rails as indices of the whole batch)."""
+    wanted = None if ask.sets is None else max(ask.sets - kept, 0)
+    k = ask.per_set
+    out: list[tuple[Chosen, list]] = []
+    refused: list[str] = []
+    if ask.layout == "complementary":
+        if not ("NPN" in free and "PNP" in free):
+            found = " and ".join(w or "of unknown polarity" for w in free) or "none"
+            raise UsageError(f"complementary sets need NPN and PNP parts; usable parts are {found}")
+        up, low = free["NPN"], free["PNP"]
+        c = two_rails(up.weigher(stage, k, ask.weights), low.weigher(stage, k, ask.weights), k, wanted, ask.seconds)
+        out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
+    else:
+        for pool in free.values():
+            weigher = pool.weigher(stage, k, ask.weights)
+            if ask.layout == "pairs":
+                c = one_rail(weigher, k, wanted, ask.seconds)
+                out.append((c, [(pool.index[a],) for a in c.upper]))
+            else:
+                c = same_both_rails(weigher, k, wanted, ask.seconds)
+                out.append((c, [(pool.index[a], pool.index[b])
+                                for a, b in zip(c.upper, c.lower, strict=True)]))  # fmt: skip
+    made = sum(len(c.upper) for c, _ in out)
+    if wanted is not None and made < wanted:
+        refused.append(f"{ask.sets} sets were wanted; the usable parts are enough for {made + kept}")
+    return out, refused
+
+
+def _kept(fits: TransistorFits, good, ask: MatchAsk) -> list[tuple[np.ndarray, ...]]:
+    """Sets fixed by hand, as rails of part indices."""
+    size = ask.per_set if ask.layout == "pairs" else 2 * ask.per_set
+    where = {name: i for i, name in enumerate(fits.part)}
+    seen: set[str] = set()
+    out = []
+    for names in ask.keep:
+        if len(names) != size:
+            raise UsageError(f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}")
+        for name in names:
+            if name not in where or not good[where[name]]:
+                why = "is not among the parts read" if name not in where else "has no usable curve or reading"
+                raise UsageError(f"--keep: {name} {why}")
+            if name in seen:
+                raise UsageError(f"--keep: {name} stands twice")
+            seen.add(name)
+        index = np.array([where[name] for name in names])
+        polarity = [fits.polarity[i] for i in index]
+        if ask.layout == "complementary":
+            rails = tuple(index[[p == w for p in polarity]] for w in ("NPN", "PNP"))
+            if any(len(r) != ask.per_set for r in rails):
+                raise UsageError(f"--keep {','.join(names)}: needs {ask.per_set} NPN and {ask.per_set} PNP")
+        elif len(set(polarity)) > 1:
+            raise UsageError(f"--keep {','.join(names)}: parts of both polarities")
+        else:
+            rails = (index,) if ask.layout == "pairs" else (index[: ask.per_set], index[ask.per_set :])
+        out.append(rails)
+    return out
+
+
+def _placed(sets: Sequence[MatchedSet], layout: str):
+    """Say where each part goes."""
+    for number, s in enumerate(sets, 1):
+        count = {0: 0, 1: 0}
+        places = []
+        for rail in s.rails:
+            count[rail] += 1
+            if layout == "pairs":
+                places.append(f"set {number}, position {count[rail]}")
+            else:
+                side = ("upper", "lower")[rail]
+                places.append(f"channel {number}, {side} rail, position {count[rail]}")
+        yield replace(s, places=tuple(places))
+
+
+def _left_over(fits: TransistorFits, good, used, ask: MatchAsk) -> tuple[LeftOver, ...]:
+    out = []
+    for i, name in enumerate(fits.part):
+        if name in used:
+            continue
+        if not good[i]:
+            why = (fits.why_not[i] if fits.why_not else "") or "no curve or reading to match by"
+        elif ask.sets is not None:
+            why = "spare: the sets wanted are complete without it"
+        else:
+            why = "spare: no partner left, and the sets are better without it"
+        out.append(LeftOver(name, why))
+    return tuple(out)
+
+
+def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tuple[str, ...]:
+    out = []
+    unknown = int(np.sum(~np.asarray(fits.temp_known)))
+    if unknown:
+        out.append(f"{unknown} of {len(fits)} parts came without a temperature: 25 C taken, and their differences "
+                   "are that much less certain")  # fmt: skip
+    if any(not p for p in fits.polarity):
+        out.append("parts whose polarity is not said are matched among themselves")
+    if ask.layout != "pairs":
+        out.append("at idle the two rails carry the same current in series; their match is judged at equal drive")
+    return tuple(out)

@@ -1,0 +1,173 @@
+"""What a candidate set costs: the imbalance to expect in the stage, given what the measurements can say.
+
+The imbalance of the fitted curves is solved exactly.  The measurements leave an uncertainty u of the
+difference, and the difference that is really there is normal about the fitted one, so the size to expect
+is the mean of a folded normal distribution: for differences well above u it is the fitted imbalance
+itself, and for differences below u it levels off at 0.8 u instead of chasing noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi, sqrt
+
+import numpy as np
+
+from junction.pair.curves import Devices, drive_point
+from junction.pair.results import OperatingPoint
+from junction.pair.sharing import share
+
+#: Sets solved at a time, so that the arrays stay in the processor's cache.
+_CHUNK = 20_000
+#: Shares of the cost: idle current, peak current, the two rails against each other, base current.
+WEIGHTS = {"idle": 0.5, "peak": 0.5, "halves": 0.5, "base": 0.25}
+
+
+def folded_mean(size, u):
+    """Mean of |x| for x normal with mean `size` and standard deviation `u` (Leone et al. 1961)."""
+    from scipy.special import erf
+
+    size, u = np.asarray(size, float), np.asarray(u, float)
+    safe = np.where(u > 0, u, 1.0)
+    ratio = size / safe
+    mean = safe * sqrt(2 / pi) * np.exp(-0.5 * ratio * ratio) + size * erf(ratio / sqrt(2))
+    return np.where(u > 0, mean, size)
+
+
+def mean_resistor(value) -> float:
+    """One resistor to stand for those of all positions while sets are chosen."""
+    return float(np.mean(value))
+
+
+@dataclass(frozen=True, eq=False)
+class Linear:
+    """Each part near its share of the current at one operating point.
+
+    ``drive_V`` (n,): what it needs to carry an equal share [V]; ``u_V``: standard uncertainty of that
+    against the other parts [V]; ``slope_V``: dV/d ln I, mean of the parts [V]; ``ib_A`` (n,).
+    """
+
+    drive_V: np.ndarray
+    u_V: np.ndarray
+    slope_V: float
+    ib_A: np.ndarray
+
+
+class Weigher:
+    """Costs of sets of `k` devices that share the operating points.
+
+    Parameters
+    ----------
+    devices : Devices
+        The n parts, fitted values.
+    drawn : Devices
+        Draws of the same parts, shape (d, n).
+    points : sequence of OperatingPoint
+        Idle and peak, for the whole set.
+    k : int
+        Devices in a set.
+    weights : mapping of str to float
+        Keys of `WEIGHTS`.
+    """
+
+    def __init__(self, devices: Devices, drawn: Devices, points, k: int, weights) -> None:
+        self.devices, self.drawn, self.k, self.weights = devices, drawn, k, dict(weights)
+        self.points = tuple(_even(p) for p in points)
+        self.linear = tuple(self._linear(p) for p in self.points)
+
+    def _linear(self, point: OperatingPoint) -> Linear:
+        log_ic = np.log(point.total_A / self.k)
+        now = drive_point(self.devices, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm)
+        drawn = drive_point(self.drawn, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm).drive_V
+        n = self.devices.shape[-1]
+        drawn = np.broadcast_to(drawn, (*drawn.shape[:-1], n))
+        # an error that all parts of a draw share moves no current from one to another
+        own = drawn - np.mean(drawn, axis=-1, keepdims=True)
+        unbiased = sqrt(n / (n - 1)) if n > 1 else 1.0
+        return Linear(
+            np.broadcast_to(now.drive_V, (n,)), own.std(axis=0) * unbiased,
+            float(np.mean(now.slope_V)), np.broadcast_to(now.ib_A, (n,)),
+        )  # fmt: skip
+
+    def coordinates(self) -> np.ndarray:
+        """Per part and point, the place whose range in a set is the weighted imbalance to first order."""
+        return np.stack(
+            [self.weights[p.name] * a.drive_V / (a.slope_V * self.k)
+             for p, a in zip(self.points, self.linear, strict=True)], axis=1)  # fmt: skip
+
+    def u_imbalance(self, members, which: int) -> np.ndarray:
+        """Standard uncertainty of the imbalance of each set, to first order."""
+        linear = self.linear[which]
+        u = linear.u_V[members] / (linear.slope_V * self.k)
+        return np.sqrt(2 * np.mean(u * u, axis=-1))
+
+    def cost(self, members) -> np.ndarray:
+        """Cost of sets (c, k) of part indices [1]."""
+        members = np.asarray(members)
+        if self.k == 1:
+            return np.zeros(len(members))
+        total = np.zeros(len(members))
+        for at in range(0, len(members), _CHUNK):
+            piece = members[at : at + _CHUNK]
+            gathered = self.devices.take(piece)
+            for which, point in enumerate(self.points):
+                size = share(gathered, point).imbalance
+                total[at : at + _CHUNK] += self.weights[point.name] * folded_mean(
+                    size, self.u_imbalance(piece, which)
+                )
+        return total
+
+    def groups(self, members) -> tuple[np.ndarray, ...]:
+        """Sets seen from outside: drive [V], its slope [V], its uncertainty [V], base current [A], (q, c)."""
+        members = np.asarray(members)
+        out = []
+        for which, point in enumerate(self.points):
+            linear = self.linear[which]
+            rows = []
+            for at in range(0, len(members), _CHUNK):
+                piece = members[at : at + _CHUNK]
+                if self.k == 1:
+                    one = piece[:, 0]
+                    rows.append((linear.drive_V[one], np.full(len(one), linear.slope_V), linear.ib_A[one]))
+                else:
+                    s = share(self.devices.take(piece), point)
+                    rows.append((s.drive_V, s.drive_slope_V, s.ib_A.sum(axis=-1)))
+            drive, slope, base = (np.concatenate(x) for x in zip(*rows, strict=True))
+            u = np.sqrt(np.mean(linear.u_V[members] ** 2, axis=-1) / self.k)
+            out.append((drive, slope, u, base))
+        return tuple(np.stack(x) for x in zip(*out, strict=True))
+
+
+def _even(point: OperatingPoint) -> OperatingPoint:
+    return OperatingPoint(
+        point.name, point.total_A, point.vce_V, point.temp_C, mean_resistor(point.re_ohm),
+        mean_resistor(point.rb_ohm), point.rth_K_per_W, point.watts_per_A,
+    )  # fmt: skip
+
+
+def cross_cost(upper, lower, points, weights) -> np.ndarray:
+    """Cost of putting groups of the upper rail against groups of the lower one.
+
+    Parameters
+    ----------
+    upper, lower : tuple of ndarray
+        What `Weigher.groups` gave, arrays that broadcast against each other behind axis 0.
+    points, weights
+        As in `Weigher`.
+
+    Returns
+    -------
+    ndarray
+        At equal drive, how unequal the two rails' currents are, idle and peak weighted; and how unequal
+        the base currents are that the driver has to bring at the peak.
+    """
+    total = 0.0
+    for q, point in enumerate(points):
+        v1, s1, u1, b1 = (x[q] for x in upper)
+        v2, s2, u2, b2 = (x[q] for x in lower)
+        size = np.tanh(np.abs(v1 - v2) / (s1 + s2))
+        u = np.sqrt(u1 * u1 + u2 * u2) / (s1 + s2)
+        total = total + weights["halves"] * weights[point.name] * folded_mean(size, u)
+        if point.name == "peak":
+            total = total + weights["base"] * np.abs(b1 - b2) / (b1 + b2)
+    return total
