@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 
 import junction
@@ -24,11 +25,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("junction.cli.demo", "write an invented, simulated bag and run the whole job on it"),
 }
 
+NOTHING_DONE = 2
+
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str):
-        self.print_usage(sys.stderr)
-        self.exit(2, f"{self.prog}: {message}\n")
+        self.exit(NOTHING_DONE, f"{self.prog}: {message} (see {self.prog} --help)\n")
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
@@ -52,12 +54,24 @@ def main(argv: list[str] | None = None) -> int:
     asked = next((word for word in argv if word in COMMANDS), "")
     args = build_parser(asked).parse_args(argv)
     try:
-        return importlib.import_module(COMMANDS[args.command][0]).run(args)
+        status = importlib.import_module(COMMANDS[args.command][0]).run(args)
+        sys.stdout.flush()
+        return status
     except JunctionError as error:
-        print(f"junction {args.command}: {error}", file=sys.stderr)
-        return 2
+        _complain(f"junction {args.command}: {error}")
+        return NOTHING_DONE
     except BrokenPipeError:
-        return 2
+        # the reader went away (``| head``); what is still in the buffer must not raise again at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return NOTHING_DONE
     except KeyboardInterrupt:
-        print(f"\njunction {args.command}: stopped", file=sys.stderr)
-        return 2
+        _complain(f"\njunction {args.command}: stopped")
+        return NOTHING_DONE
+
+
+def _complain(text: str) -> None:
+    """One line on standard error, control characters from a file or an argument made visible."""
+    from junction.cli.output import say
+    from junction.show.text import visible
+
+    say("\n".join(visible(line) for line in text.split("\n")), sys.stderr)

@@ -1,0 +1,92 @@
+"""Options with units: what is taken, and one clear line for what is not."""
+
+import argparse
+
+import pytest
+
+from junction.base.errors import UsageError
+from junction.cli import options
+from junction.shelf.meters import default_meter
+
+
+def parsed(*words):
+    parser = argparse.ArgumentParser()
+    options.add_meter(parser)
+    options.add_temperature(parser)
+    options.add_instrument(parser)
+    return parser.parse_args(words)
+
+
+def meter(*words):
+    return options.meter_from(parsed(*words))
+
+
+def test_no_option_is_the_default_meter():
+    assert meter() == default_meter()
+
+
+def test_constant_current():
+    m = meter("--meter-current", "500 uA", "--meter-open-voltage", "2,8V")
+    assert m.source_kind == "constant current" and m.test_current_A == pytest.approx(5e-4, rel=1e-12)
+    assert m.open_voltage_V == 2.8 and m.over_range_V == min(default_meter().over_range_V, 2.8)
+    assert m.current_spread <= 0.1 and "given" in m.basis
+
+
+def test_source_behind_a_resistance():
+    m = meter("--meter-open-voltage", "2.8V", "--meter-resistance", "2.2kohm", "--meter-over-range", "2V")
+    assert (m.source_kind, m.resistance_ohm, m.over_range_V) == ("resistance", 2200.0, 2.0)
+    assert m.test_current_A == pytest.approx(2.8 / 2200)
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--meter-current", "1mA", "--meter-resistance", "1kohm"), "not both"),
+    (("--meter-resistance", "1kohm"), "also needs --meter-open-voltage"),
+    (("--meter-open-voltage", "1.5V", "--meter-over-range", "2V"), "above the open voltage"),
+])  # fmt: skip
+def test_meters_that_cannot_be(words, says):
+    with pytest.raises(UsageError, match=says):
+        meter(*words)
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--meter-current", "1"), "has no unit"),
+    (("--meter-current", "1V"), "is a unit of voltage"),
+    (("--meter-current", "0mA"), "must be above 0"),
+    (("--meter-current", "lots"), "does not start with a number"),
+    (("--temperature", "400C"), "at most 250"),
+    (("--voltage-accuracy", "2"), "no unit"),
+    (("--voltage-accuracy", "1%+1%"), "once each"),
+    (("--current-accuracy", "2mV"), "is a unit of voltage"),
+    (("--voltage-accuracy", "%"), "is not a number"),
+])  # fmt: skip
+def test_one_clear_line(words, says, capsys):
+    with pytest.raises(SystemExit) as stop:
+        parsed(*words)
+    assert stop.value.code == 2
+    last = capsys.readouterr().err.strip().split("\n")[-1]
+    assert says in last and words[0] in last
+
+
+@pytest.mark.parametrize(("text", "value"), [
+    ("0.5%+2mV", (0.005, 0.002)), ("0,5 % + 2 mV", (0.005, 0.002)), ("±1%", (0.01, 0.0)),
+    ("3 mV", (0.0, 0.003)), ("1e-3V", (0.0, 1e-3)),
+])  # fmt: skip
+def test_accuracy(text, value):
+    assert options.accuracy("voltage")(text) == pytest.approx(value, rel=1e-12)
+
+
+def test_stated_noise_is_the_limit_over_root_three():
+    """JCGM 100:2008, 4.3.7: a quantity known to lie within +-a has the standard uncertainty a/sqrt(3)."""
+    noise = options.noise_from(parsed("--voltage-accuracy", "1%+3mV", "--current-accuracy", "2nA"))
+    assert noise.v_percent == pytest.approx(1 / 3**0.5) and noise.v_floor_V == pytest.approx(3e-3 / 3**0.5)
+    assert noise.i_percent == 0 and noise.i_floor_A == pytest.approx(2e-9 / 3**0.5)
+    assert options.noise_from(parsed()) is None
+    with pytest.raises(UsageError, match="belong together"):
+        options.noise_from(parsed("--voltage-accuracy", "1%"))
+
+
+def test_whole():
+    assert options.whole(1)("3") == 3
+    for text in ("0", "x", "1.5"):
+        with pytest.raises(argparse.ArgumentTypeError):
+            options.whole(1)(text)

@@ -1,0 +1,150 @@
+"""Whole or nothing: files appear together or not at all, and nothing that was read is overwritten."""
+
+import io
+import json
+import os
+import sys
+
+import pytest
+
+from junction.base.errors import OutputError
+from junction.base.records import SetAside
+from junction.cli import output
+from junction.cli.output import Outputs, exit_status, report_set_aside, say
+
+
+def tree(folder):
+    return {str(p.relative_to(folder)): p.read_text() for p in folder.rglob("*") if p.is_file()}
+
+
+def test_files_and_folders_are_made(tmp_path):
+    outputs = Outputs(str(tmp_path / "a" / "b"), str(tmp_path / "r.json"))
+    outputs.add("page.html", "x")
+    outputs.add("plots/p.svg", b"y")
+    outputs.add_json("{}", "sort.json")
+    assert tree(tmp_path) == {}
+    outputs.commit()
+    assert tree(tmp_path) == {
+        "a/b/page.html": "x", "a/b/plots/p.svg": "y", "a/b/sort.json": "{}", "r.json": "{}",
+    }  # fmt: skip
+
+
+def test_json_into_the_folder_under_its_own_name_is_written_once(tmp_path):
+    outputs = Outputs(str(tmp_path), str(tmp_path / "sort.json"))
+    outputs.add_json("{}", "sort.json")
+    outputs.commit()
+    assert tree(tmp_path) == {"sort.json": "{}"}
+
+
+@pytest.mark.parametrize("fail_at", [0, 1, 2])
+def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
+    (tmp_path / "b").write_text("old")
+    outputs = Outputs(str(tmp_path))
+    for name in ("a", "b", "new/c"):
+        outputs.add(name, "new")
+    real, calls = os.replace, []
+
+    def replace(source, target):
+        calls.append(target)
+        if len(calls) == fail_at + 1:
+            raise OSError(28, "No space left on device", str(target))
+        return real(source, target)
+
+    monkeypatch.setattr(output.os, "replace", replace)
+    with pytest.raises(OutputError, match="No space left on device; nothing was written"):
+        outputs.commit()
+    assert tree(tmp_path) == {"b": "old"} and not (tmp_path / "new").exists()
+
+
+def test_a_full_disk_while_staging_leaves_nothing(tmp_path, monkeypatch):
+    outputs = Outputs(str(tmp_path / "r"))
+    outputs.add("a", "1")
+    outputs.add("b", "2")
+    real, made = output.tempfile.mkstemp, []
+
+    def mkstemp(**kwargs):
+        made.append(1)
+        if len(made) == 2:
+            raise OSError(28, "No space left on device")
+        return real(**kwargs)
+
+    monkeypatch.setattr(output.tempfile, "mkstemp", mkstemp)
+    with pytest.raises(OutputError):
+        outputs.commit()
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("folder", ["file", "file/below", "/proc/junction-cannot"])
+def test_a_folder_that_cannot_be_written_is_refused_before_any_work(tmp_path, folder):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError, match="cannot write there"):
+        Outputs(str(tmp_path / folder) if not folder.startswith("/") else folder)
+
+
+def test_json_places_that_cannot_be(tmp_path):
+    with pytest.raises(OutputError, match="is a folder"):
+        Outputs(None, str(tmp_path))
+    with pytest.raises(OutputError, match="no such folder"):
+        Outputs(None, str(tmp_path / "no" / "x.json"))
+
+
+def test_what_was_read_is_never_overwritten(tmp_path):
+    source = tmp_path / "verdicts.csv"
+    source.write_text("data")
+    outputs = Outputs(str(tmp_path), inputs=[str(source)])
+    with pytest.raises(OutputError, match="one of the files read"):
+        outputs.add("verdicts.csv", "x")
+    with pytest.raises(OutputError, match="one of the files read"):
+        Outputs(None, str(source)).keep_off([str(source)])
+
+
+def test_files_keep_usual_permissions(tmp_path):
+    outputs = Outputs(str(tmp_path))
+    outputs.add("a", "x")
+    outputs.commit()
+    mask = os.umask(0)
+    os.umask(mask)
+    assert (tmp_path / "a").stat().st_mode & 0o777 == 0o666 & ~mask
+
+
+def test_text_goes_to_stderr_while_stdout_carries_json(capsys):
+    outputs = Outputs(None, "-")
+    assert outputs.text_stream is sys.stderr and outputs.wanted
+    outputs.add_json('{"a": 1}', "x.json")
+    outputs.commit()
+    assert json.loads(capsys.readouterr().out) == {"a": 1}
+
+
+def narrow():
+    return io.TextIOWrapper(io.BytesIO(), encoding="ascii", newline="\n")
+
+
+def test_a_terminal_without_the_letters_gets_plain_ones():
+    stream = narrow()
+    say("12 µA ± 1 Ω \u4e00", stream)
+    stream.flush()
+    assert stream.buffer.getvalue() == b"12 uA +/- 1 ohm \\u4e00\n"
+
+
+def test_json_on_a_narrow_stdout_stays_json(monkeypatch):
+    stream = narrow()
+    monkeypatch.setattr(sys, "stdout", stream)
+    outputs = Outputs(None, "-")
+    outputs.add_json('{"a": "µ😀"}', "x.json")
+    outputs.commit()
+    assert json.loads(stream.buffer.getvalue().decode("ascii")) == {"a": "µ😀"}
+
+
+def test_set_aside_list(capsys):
+    items = [SetAside("bag.csv", 17, "B-E", "0,61.2", "not a number"),
+             SetAside("x\x1b.csv", None, "", "", "empty"),
+             SetAside("bag.csv", 18, "note", "y", "cell left out", 0)]  # fmt: skip
+    report_set_aside(items)
+    err = capsys.readouterr().err
+    assert err.split("\n")[0] == "set aside, not used: 2 rows and 1 cell"
+    assert "  bag.csv, line 17, column 'B-E': '0,61.2' not a number" in err and "\x1b" not in err
+    assert (exit_status(items), exit_status(())) == (1, 0)
+    report_set_aside(items * 40, most=10)
+    assert "and 110 more entries" in capsys.readouterr().err
+    report_set_aside(())
+    assert capsys.readouterr().err == ""
