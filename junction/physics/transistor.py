@@ -242,8 +242,9 @@ def _internal_at_ic(ic, vce, p, temp_C):
         a, b = (m.ic_be + m.ic_bc) / safe, m.ic_bc * p["RE"] / safe
         c, d = m.ib_be + m.ib_bc, m.ib_bc * p["RE"] - 1.0
         det = a * d - b * c
-        dx = np.where(good, -(f * d - h * b) / det, -VT)
-        dx = np.clip(dx, -4 * VT, 4 * VT)
+        good &= det != 0  # a point the part cannot reach; it ends as nan
+        det = np.where(good, det, 1.0)
+        dx = np.clip(np.where(good, -(f * d - h * b) / det, -VT), -4 * VT, 4 * VT)
         ib = np.where(good, ib - (h * a - f * c) / det, m.ib)
         x = x + dx
         if np.all(np.abs(dx) <= 1e-15 + 4e-16 * np.abs(x)):
