@@ -5,7 +5,8 @@ The sentences are plain f-strings over lists, because a bag may hold ten thousan
 
 from __future__ import annotations
 
-from math import floor, inf, isfinite, isnan, log10
+from functools import cache
+from math import inf, isnan
 from typing import NamedTuple
 
 import numpy as np
@@ -15,21 +16,34 @@ from junction.judge.sweeps import BLIND, NEAR_LIMIT, NO_FIT, NOT_REACHED, ODD, W
 from junction.shelf.rules import rules
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+#: Decade of a number -> (factor to its SI prefix, digits before the point, prefix).
+_DECADE = {
+    e: (10.0**-power, e - power + 1, _PREFIX[power])
+    for e in range(-330, 310)
+    for power in (min(max(3 * (e // 3), -15), 9),)
+    if abs(power) < 300
+}
+
 
 def si(x: float, unit: str, digits: int = 3) -> str:
     """A number to some significant digits in its SI prefix: ``1.3 µA``, ``0.652 V``, ``10.4 kohm``."""
-    if isnan(x):
+    if x != x:
         return "an unknown number of " + unit
-    if x == 0 or not isfinite(x):
+    if x in (0.0, inf, -inf):
         return f"{x:g} {unit}"
-    power = min(max(3 * floor(log10(abs(x) * (1 + 1e-9)) / 3), -15), 9)
-    if unit in ("V", "ohm") and 0.1 <= abs(x) < 1:
+    decade = int(f"{x:.{digits - 1}e}".rpartition("e")[2])
+    if decade == -1 and unit in ("V", "ohm"):
         return f"{x:.{digits}f} {unit}"
-    scaled = x / 10.0**power
-    text = f"{scaled:.{digits}g}"
-    if "e" in text:
-        text = f"{scaled:.0f}"
-    return f"{text} {_PREFIX[power]}{unit}"
+    factor, whole, prefix = _DECADE[decade]
+    scaled = x * factor
+    text = f"{scaled:.0f}" if whole > digits else f"{scaled:.{digits}g}"
+    return f"{text} {prefix}{unit}"
+
+
+@cache
+def si_of_limit(x: float, unit: str) -> str:
+    """`si` of a limit: there are few, and each stands in thousands of sentences."""
+    return si(x, unit)
 
 
 class Facts(NamedTuple):
@@ -90,7 +104,7 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
 def _forward(f: Facts) -> str:
     if isnan(f.vf_V):
         return ""
-    return f"{f.vf_V:.3f} V at {si(f.vf_at_A, 'A')}, N {f.n:.2f}"
+    return f"{f.vf_V:.3f} V at {si_of_limit(f.vf_at_A, 'A')}, N {f.n:.2f}"
 
 
 def _reverse(f: Facts) -> str:
@@ -98,7 +112,7 @@ def _reverse(f: Facts) -> str:
         return "no leak to be seen"
     if f.path_ohm == inf and f.leak_A < 0.1 * f.limit_A:
         return f"no leak to be seen (one of {si(f.floor_ohm, 'ohm', 2)} would show)"
-    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse where {si(f.limit_A, 'A')} is allowed"
+    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse where {si_of_limit(f.limit_A, 'A')} is allowed"
 
 
 def _good(f: Facts) -> str:
@@ -119,7 +133,7 @@ def _leaky(f: Facts) -> str:
             body += f" across the junction ({_forward(f)})"
         body += f", {si(f.leak_A, 'A')} at {f.at_V:g} V"
     whose = "this type" if f.typed else f"a {f.family} junction" if f.junction != "CE" else "such a part"
-    return f"{body}; {whose} may pass {si(f.limit_A, 'A')}."
+    return f"{body}; {whose} may pass {si_of_limit(f.limit_A, 'A')}."
 
 
 def _shorted(f: Facts) -> str:
@@ -158,13 +172,13 @@ def _undecided(f: Facts) -> str:
         )
     if f.reason == BLIND:
         return (
-            f"{j}: {_forward(f) or 'nothing flows'}, but a leak over the limit of {si(f.limit_A, 'A')}"
-            f" at {f.at_V:g} V would not show in this sweep."
+            f"{j}: {_forward(f) or 'nothing flows'}, but a leak over the limit of"
+            f" {si_of_limit(f.limit_A, 'A')} at {f.at_V:g} V would not show in this sweep."
         )
     if f.reason == NEAR_LIMIT:
         return (
             f"{j}: {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse, too near the limit of"
-            f" {si(f.limit_A, 'A')} for this measurement to say which side."
+            f" {si_of_limit(f.limit_A, 'A')} for this measurement to say which side."
         )
     return (
         f"{j}: {_forward(f) or si(f.path_ohm, 'ohm')} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"

@@ -7,7 +7,7 @@ when every junction measured is good at 95 % together.  What was not measured is
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -17,7 +17,15 @@ from junction.estimate.results import SweepFits
 from junction.judge.conformity import DECIDE, decide, worst_of
 from junction.judge.evidence import Facts, cannot_see, facts, next_test, what_else
 from junction.judge.neighbours import neighbours
-from junction.judge.results import QUALITIES, VERDICTS, WORST_FIRST, Alternative, Device, PartVerdict
+from junction.judge.results import (
+    QUALITIES,
+    VERDICTS,
+    WORST_FIRST,
+    Alternative,
+    Device,
+    JunctionVerdict,
+    PartVerdict,
+)
 from junction.judge.summary import junction_verdicts
 from junction.judge.sweeps import SweepVerdicts, judge_sweeps
 from junction.judge.weigh import GOOD, UNDECIDED
@@ -49,10 +57,11 @@ def _device(junctions: Sequence[str], family: str, material: str, polarity: str,
     return Device("darlington" if "Darlington" in family else "bjt", polarity, material)
 
 
-def _alternatives(sv: SweepVerdicts, k: int, f: Facts, device: Device, verdict: str, p) -> list[Alternative]:
+def _alternatives(sv: SweepVerdicts, k: int, f: Facts, device: Device, verdict: str):
     """Other qualities of the deciding junction that are not out of the question, likeliest first."""
     out = []
-    decided_by = next_test(sv.code[k], f)
+    p = sv.probability[k]
+    decided_by = next_test(int(sv.code[k]), f)
     for q in np.argsort(p)[::-1].tolist():
         word = QUALITIES[q]
         if word == verdict or p[q] < 0.02:
@@ -61,10 +70,10 @@ def _alternatives(sv: SweepVerdicts, k: int, f: Facts, device: Device, verdict: 
         if word in ("good", "leaky") and not f.typed:  # the family that this answer would mean
             share = sv.weight[k] * (sv.kept_by[k] if word == "good" else 1.0 - sv.kept_by[k])
             material = sv.limits.families[int(share.argmax())].material
-        other = Device(device.kind, device.polarity, material)
         faults = () if word == "good" else (f"{f.junction} {word}",)
+        other = Device(device.kind, device.polarity, material)
         out.append(Alternative(faults, other, float(p[q]), decided_by))
-    return out
+    return tuple(out)
 
 
 def _not_swept(device: Device, junctions: Sequence[str]) -> str:
@@ -74,29 +83,43 @@ def _not_swept(device: Device, junctions: Sequence[str]) -> str:
     return f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'} not swept."
 
 
-def _warnings(table: SweepTable, fits: SweepFits, k: int, device: Device, f: Facts) -> tuple[str, ...]:
+@dataclass(frozen=True)
+class _Columns:
+    """Per-sweep values as python lists: a numpy scalar costs more than the sentence it goes into."""
+
+    code: list[int]
+    family: list[int]
+    rank: list[int]
+    p_good: list[float]
+    p_top: list[float]
+    sure_of_family: list[bool]
+    temp_C: list[float]
+    temp_known: list[bool]
+    reversed_sign: list[bool]
+    facts: list[Facts]
+    junctions: tuple[JunctionVerdict, ...]
+
+    @classmethod
+    def of(cls, sv: SweepVerdicts) -> _Columns:
+        found, p = facts(sv), sv.probability
+        return cls(
+            sv.code.tolist(), sv.family.tolist(), _BY_CODE[sv.code].tolist(), p[:, GOOD].tolist(),
+            p.max(axis=1).tolist(), (sv.weight.max(axis=1) >= DECIDE).tolist(), sv.fits.temp_C.tolist(),
+            sv.fits.temp_known.tolist(), sv.table.reversed_sign.tolist(), found,
+            junction_verdicts(sv, all_facts=found),
+        )  # fmt: skip
+
+
+def _warnings(table: SweepTable, c: _Columns, k: int, device: Device) -> tuple[str, ...]:
     out = []
-    if not fits.temp_known[k]:
-        out.append(f"No temperature recorded: {fits.temp_C[k]:g} °C assumed, 5 °C allowed for.")
-    if table.type[k] and not f.typed:
+    if not c.temp_known[k]:
+        out.append(f"No temperature recorded: {c.temp_C[k]:g} °C assumed, 5 °C allowed for.")
+    if table.type[k] and not c.facts[k].typed:
         out.append(f"The type {table.type[k]} is not on the shelf: judged by what its junctions look like.")
     logged = table.polarity[k]
     if logged and device.polarity and logged != device.polarity:
         out.append(f"Logged as {logged}, but {table.type[k] or 'the part'} is {device.polarity}.")
     return tuple(out)
-
-
-class _Parts:
-    """Parts of a sweep table in the order of their first sweep."""
-
-    def __init__(self, table: SweepTable) -> None:
-        names: dict[str, int] = {}
-        index = [names.setdefault(p, len(names)) for p in table.part]
-        self.names = tuple(names)
-        self.index = np.array(index, np.int64)
-        self.rows: list[list[int]] = [[] for _ in names]
-        for k, j in enumerate(index):
-            self.rows[j].append(k)
 
 
 def sweep_parts(
@@ -117,55 +140,61 @@ def sweep_parts(
     table = sv.table
     if not len(table):
         return ()
-    parts = _Parts(table)
-    probability = worst_of(sv.probability, parts.index, len(parts.names))
-    codes, ranks = decide(probability).tolist(), _BY_CODE[sv.code].tolist()
-    all_facts, junctions = facts(sv), junction_verdicts(sv)
+    names: dict[str, int] = {}
+    index = [names.setdefault(p, len(names)) for p in table.part]
+    rows_of: list[list[int]] = [[] for _ in names]
+    for k, j in enumerate(index):
+        rows_of[j].append(k)
+    probability = worst_of(sv.probability, np.array(index), len(names))
     known = {name: types(name) if name else None for name in set(table.type)}
-    p_good = sv.probability[:, GOOD].tolist()
-    out = []
-    for name, rows, code, p in zip(parts.names, parts.rows, codes, probability.tolist(), strict=True):
-        rows = sorted(rows, key=lambda k: _JUNCTION_ORDER[table.junction[k]]) if len(rows) > 1 else rows
-        deciding = min(rows, key=lambda k: (ranks[k], p_good[k]))
-        out.append(_part(sv, name, rows, deciding, code, p, all_facts, junctions, known))
-    return tuple(out)
+    c = _Columns.of(sv)
+    return tuple(
+        _part(sv, c, name, rows, code, p, known)
+        for name, rows, code, p in zip(
+            names, rows_of, decide(probability).tolist(), probability.tolist(), strict=True
+        )
+    )
 
 
-def _part(sv, name, rows, deciding, code, p, all_facts, junctions, known) -> PartVerdict:
-    table, f = sv.table, all_facts[deciding]
-    verdict = VERDICTS[code]
-    type_name = next((table.type[k] for k in rows if table.type[k]), "")
-    family = sv.limits.families[int(sv.family[deciding])]
-    seen = [table.junction[k] for k in rows]
-    material = family.material if f.typed or sv.weight[deciding].max() >= DECIDE else ""
-    polarity = next((table.polarity[k] for k in rows if table.polarity[k]), "")
-    if not polarity and seen[0] != "AK" and table.reversed_sign[deciding]:
-        polarity = "PNP"
+def _first(values: Sequence[str], rows: list[int]) -> str:
+    for k in rows:
+        if values[k]:
+            return values[k]
+    return ""
+
+
+def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
+    table, verdict, k = sv.table, VERDICTS[code], rows[0]
+    ranked = rows
+    if len(rows) > 1:
+        rows = sorted(rows, key=lambda r: _JUNCTION_ORDER[table.junction[r]])
+        ranked = sorted(rows, key=lambda r: (c.rank[r], c.p_good[r]))
+        k = ranked[0]  # the junction that decides
+    f, type_name = c.facts[k], _first(table.type, rows)
+    family = sv.limits.families[c.family[k]]
+    seen = [table.junction[r] for r in rows]
+    polarity = _first(table.polarity, rows) or (
+        "PNP" if c.reversed_sign[k] and seen[0] != "AK" else ""
+    )
+    material = family.material if f.typed or c.sure_of_family[k] else ""
     device = _device(seen, family.name, material, polarity, known[type_name])
-    ranked = sorted(rows, key=lambda k: _ORDER[junctions[k].verdict]) if len(rows) > 1 else rows
-    evidence = [s for k in ranked for s in junctions[k].evidence]
-    evidence += [s for k in ranked for s in (what_else(int(sv.code[k]), all_facts[k]),) if s]
+    evidence = [s for r in ranked for s in c.junctions[r].evidence]
+    evidence += filter(None, [what_else(c.code[r], c.facts[r]) for r in ranked])
     blind = ""
     if code == GOOD:
-        sentences = [cannot_see(GOOD, all_facts[k]) for k in rows] + [_not_swept(device, seen)]
-        blind = " ".join(s for s in sentences if s)
-    alternatives = ()
-    if code == UNDECIDED or sv.probability[deciding].max() < 0.98:
-        alternatives = tuple(
-            _alternatives(sv, deciding, f, device, verdict, sv.probability[deciding])
-        )
-    test = next_test(int(sv.code[deciding]), f)
+        sentences = [cannot_see(GOOD, c.facts[r]) for r in rows]
+        blind = " ".join(filter(None, [*sentences, _not_swept(device, seen)]))
+    doubtful = code == UNDECIDED or c.p_top[k] < 0.98
+    known_temp = c.temp_known[k]
     made = PartVerdict(
         name, verdict, dict(zip(QUALITIES, p, strict=True)), device,
-        tuple(junctions[k] for k in rows), tuple(x for k in ranked for x in junctions[k].faults),
-        alternatives, tuple(evidence), test or _good_next(device), blind,
-        _warnings(table, sv.fits, deciding, device, f), (), "sweeps", type_name,
-        float(table.temp_C[deciding]) if sv.fits.temp_known[deciding] else nan,
-        bool(sv.fits.temp_known[deciding]),
+        tuple([c.junctions[r] for r in rows]), tuple([x for r in ranked for x in c.junctions[r].faults]),
+        _alternatives(sv, k, f, device, verdict) if doubtful else (), tuple(evidence),
+        next_test(c.code[k], f) or _good_next(device), blind, _warnings(table, c, k, device), (), "sweeps",
+        type_name, c.temp_C[k] if known_temp else nan, known_temp,
     )  # fmt: skip
-    if verdict in ("shorted", "leaky") and seen[0] != "AK" and (
-        "power" in family.name or device.kind != "bjt"
-    ):
+    power = "power" in family.name or device.kind != "bjt"
+    if verdict in ("shorted", "leaky") and seen[0] != "AK" and power:
         return replace(made, neighbours=neighbours(made))
     return made
 

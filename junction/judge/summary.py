@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
 from math import isfinite, isnan, nan
 
 import numpy as np
 
 from junction.base.records import Interval
 from junction.estimate.results import FLAGS, MODELS, PARAMETERS
-from junction.judge.evidence import Facts, facts, sentence, si
+from junction.judge.evidence import Facts, facts, sentence, si, si_of_limit
 from junction.judge.measured import OPEN, RESISTOR
 from junction.judge.results import QUALITIES, VERDICTS, FitSummary, JunctionVerdict
 from junction.judge.sweeps import SweepVerdicts
@@ -73,15 +74,25 @@ def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[Fi
     ]  # fmt: skip
 
 
+@cache
+def _vf_name(at_A: float) -> str:
+    return f"V at {si(at_A, 'A')}, 25 degC"
+
+
+@cache
+def _leak_name(at_V: float) -> str:
+    return f"I at -{at_V:g} V, 25 degC"
+
+
 def _derived(all_facts: list[Facts]) -> list[dict[str, Interval]]:
     """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
     out = []
     for f in all_facts:
         more = {}
         if not isnan(f.vf_V):
-            more[f"V at {si(f.vf_at_A, 'A')}, 25 degC"] = Interval(f.vf_V, nan, nan, "V")
+            more[_vf_name(f.vf_at_A)] = Interval(f.vf_V, nan, nan, "V")
         if f.kind != OPEN and isfinite(f.leak_A):
-            more[f"I at -{f.at_V:g} V, 25 degC"] = Interval(f.leak_A, nan, nan, "A")
+            more[_leak_name(f.at_V)] = Interval(f.leak_A, nan, nan, "A")
         out.append(more)
     return out
 
@@ -99,20 +110,24 @@ def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
     ]
 
 
-def junction_verdicts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> tuple[JunctionVerdict, ...]:
+def junction_verdicts(
+    sv: SweepVerdicts, rows: np.ndarray | None = None, all_facts: list[Facts] | None = None
+) -> tuple[JunctionVerdict, ...]:
     """Verdicts of all sweeps (or of `rows`) as records.
 
     Parameters
     ----------
     sv : SweepVerdicts
     rows : ndarray of int, optional
+    all_facts : list of Facts, optional
+        Of the same rows, where they are at hand.
 
     Returns
     -------
     tuple of JunctionVerdict
     """
     rows = np.arange(len(sv)) if rows is None else rows
-    all_facts = facts(sv, rows)
+    all_facts = facts(sv, rows) if all_facts is None else all_facts
     fits = fit_summaries(sv.fits, rows, _derived(all_facts))
     rule = rules()
     bare = {
@@ -125,7 +140,8 @@ def junction_verdicts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> tupl
         sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
     ):  # fmt: skip
         evidence = (sentence(code, f), *(FLAG_WORDS[n] for n in fit.flags if n in FLAG_WORDS))
-        limit = bare.get(code) or f"{si(f.limit_A, 'A')} at {f.at_V:g} V ({sv.limits.words[pair][best]})"
+        whose = sv.limits.words[pair][best]
+        limit = bare.get(code) or f"{si_of_limit(f.limit_A, 'A')} at {f.at_V:g} V ({whose})"
         faults = (f"{f.junction} {VERDICTS[code]}",) if code in (1, 2, 3) else ()
         out.append(JunctionVerdict(
             f.junction, VERDICTS[code], dict(zip(QUALITIES, p, strict=True)), faults, evidence, fit, leak, k,
