@@ -1,0 +1,294 @@
+"""Points of sweep and curve files: numbers fast where a file is regular, with care where it is not.
+
+A regular file goes through pandas' number parser in chunks, straight into preallocated arrays.  Lines
+that are not regular (comments, wrong cell counts, cells that parser cannot read) are picked out by
+their line number and go through the written grammar of `junction.base.units`; both roads give the same
+points, which a test holds them to.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass, field
+from math import nan
+
+import numpy as np
+
+from junction.base.errors import UnitError
+from junction.base.records import SetAside
+from junction.intake.cells import MissingUnit, quantity_cell, temperature_cell
+from junction.intake.headings import Column
+from junction.intake.rows import Rows, clip, numbered_lines, split_rows
+from junction.intake.sheet import Sheet
+
+#: text and number columns of each form, and the numbers a row cannot do without
+TEXTS = {"sweeps": ("part", "junction", "type", "polarity"), "curves": ("part", "type", "polarity")}
+NUMBERS = {"sweeps": ("v", "i", "temp"), "curves": ("vce", "vbe", "ib", "ic", "temp")}
+REQUIRED = {"sweeps": ("v", "i"), "curves": ("vce", "ic")}
+
+_CHUNK_ROWS = 50_000
+_COLDEST_C, _HOTTEST_C = -80.0, 250.0
+
+
+@dataclass
+class Points:
+    """Points of one sheet as logged, with the text cells of each row by code.
+
+    ``keys[code[k]]`` are the text cells of row k, in the order of `TEXTS`; ``values`` holds one array of
+    SI values per column of `NUMBERS` (nan where the file has none).
+    """
+
+    keys: list[tuple[str, ...]]
+    code: np.ndarray
+    values: dict[str, np.ndarray]
+    line: np.ndarray
+    set_aside: list[SetAside] = field(default_factory=list)
+    rows_read: int = 0
+
+    def take(self, index: np.ndarray) -> Points:
+        """The same points in another order, or fewer of them."""
+        values = {name: array[index] for name, array in self.values.items()}
+        return Points(self.keys, self.code[index], values, self.line[index], self.set_aside, self.rows_read)
+
+
+def read_points(sheet: Sheet) -> Points:
+    """Read all points of a sweep or curve sheet.
+
+    Returns
+    -------
+    Points
+        In the order of the file; rows that cannot be used are in its set-aside list.
+    """
+    columns = [c for name in NUMBERS[sheet.form] if (c := sheet.column(name))]
+    regular = b'"' not in sheet.text and sheet.mark != "?" and all(np.isfinite(c.factor) for c in columns)
+    if not regular or len(sheet.columns) < 2:
+        return careful_points(sheet, split_rows(sheet, numbered_lines(sheet)))
+    return _fast_points(sheet)
+
+
+# --- with care -------------------------------------------------------------------------------------------
+
+
+def careful_points(sheet: Sheet, rows: Rows) -> Points:
+    """Points of rows already split into cells, each number by the written grammar."""
+    n = len(rows)
+    out = rows.set_aside
+    lost = np.zeros(n, bool)
+    values: dict[str, np.ndarray] = {}
+    for name in NUMBERS[sheet.form]:
+        column = sheet.column(name)
+        if column is None:
+            values[name] = np.full(n, nan)
+            continue
+        values[name], faults = _numbers(rows.cells[column.index], column, sheet.mark)
+        if name in REQUIRED[sheet.form]:
+            empty = np.flatnonzero(np.isnan(values[name])).tolist()
+            faults |= {k: UnitError("empty cell; a number was expected") for k in empty if k not in faults}
+        _set_aside_cells(sheet, column, rows, faults, lost, out, optional=name == "temp")
+    if sheet.form == "curves":
+        neither = np.isnan(values["vbe"]) & np.isnan(values["ib"]) & ~lost
+        reason = "neither vbe nor ib is given; a curve point needs one of them"
+        for k in np.flatnonzero(neither).tolist():
+            out.append(SetAside(sheet.file, int(rows.line[k]), "", "", reason))
+        lost |= neither
+    keys, code = _codes([_text(rows, sheet, name) for name in TEXTS[sheet.form]], {})
+    points = Points(list(keys), code, values, rows.line, out, rows.rows_read)
+    return points.take(~lost) if lost.any() else points
+
+
+def _text(rows: Rows, sheet: Sheet, name: str) -> np.ndarray | None:
+    column = sheet.column(name)
+    return None if column is None else rows.cells[column.index]
+
+
+def _numbers(cells: np.ndarray, column: Column, mark: str) -> tuple[np.ndarray, dict[int, UnitError]]:
+    """Values of a column of texts [SI], and what was wrong by row."""
+    parse = temperature_cell if column.name == "temp" else quantity_cell
+    known: dict[str, float | UnitError] = {}
+    values = np.full(len(cells), nan)
+    faults: dict[int, UnitError] = {}
+    for k, text in enumerate(cells.tolist()):
+        if text not in known:
+            try:
+                known[text] = parse(text, column, mark)
+            except UnitError as error:
+                known[text] = error
+        value = known[text]
+        if isinstance(value, UnitError):
+            faults[k] = value
+        else:
+            values[k] = value
+    return values, faults
+
+
+def _set_aside_cells(
+    sheet: Sheet, column: Column, rows: Rows, faults: dict[int, UnitError], lost: np.ndarray,
+    out: list[SetAside], *, optional: bool,
+) -> None:  # fmt: skip
+    """Enter a column's faults into the list; a unit missing throughout is one entry, not thousands."""
+    unitless = [k for k, fault in faults.items() if isinstance(fault, MissingUnit)]
+    entries = [([k], str(fault)) for k, fault in faults.items() if not isinstance(fault, MissingUnit)]
+    if unitless:
+        reason = str(faults[unitless[0]])
+        if len(unitless) > 1:
+            reason += f"; {len(unitless)} cells, down to line {rows.line[unitless[-1]]}"
+        entries.append((unitless, reason))
+    for where, reason in entries:
+        value = clip(rows.cells[column.index][where[0]])
+        takes = 0 if optional else int(np.count_nonzero(~lost[where]))
+        out.append(SetAside(sheet.file, int(rows.line[where[0]]), column.heading, value, reason, takes))
+        if not optional:
+            lost[where] = True
+
+
+def _codes(
+    texts: list[np.ndarray | None], keys: dict[tuple[str, ...], int]
+) -> tuple[dict[tuple[str, ...], int], np.ndarray]:
+    """Number the combinations of text cells; only where a run of equal rows ends is anything looked up."""
+    present = [t for t in texts if t is not None]
+    n = len(present[0])
+    if n == 0:
+        return keys, np.empty(0, np.int32)
+    change = np.zeros(n, bool)
+    change[0] = True
+    for column in present:
+        change[1:] |= (column[1:] != column[:-1]).astype(bool)
+    first = np.flatnonzero(change)
+    picked = [[""] * first.size if t is None else t[first].tolist() for t in texts]
+    ids = [keys.setdefault(key, len(keys)) for key in zip(*picked, strict=True)]
+    return keys, np.repeat(np.asarray(ids, np.int32), np.diff(np.append(first, n)))
+
+
+# --- fast ------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Lines:
+    """Lines below the headings: where each ends, and which want care."""
+
+    offset: int
+    end: np.ndarray
+    odd: np.ndarray
+
+    def start(self, k: int) -> int:
+        """First byte of line k."""
+        return int(self.end[k - 1]) + 1 if k else self.offset
+
+    def text(self, sheet: Sheet, k: int) -> tuple[int, str]:
+        """Line number in the file and text of line k."""
+        return k + sheet.first_line, sheet.text[self.start(k) : int(self.end[k])].decode()
+
+
+def _survey(sheet: Sheet) -> _Lines:
+    """Find the lines, and those that are no plain row of the right number of cells."""
+    raw = np.frombuffer(sheet.text, np.uint8)
+    width, sep = len(sheet.columns), ord(sheet.sep)
+    kind = np.int32 if raw.size < 2**31 else np.int64
+    parts, separators = [], 0
+    for a in range(sheet.offset, raw.size, 1 << 22):  # in blocks: a mask of the whole file would double it
+        block = raw[a : a + (1 << 22)]
+        parts.append((np.flatnonzero(block == 10) + a).astype(kind))
+        separators += np.count_nonzero(block == sep)
+    if raw[-1] != 10:
+        parts.append(np.array([raw.size], kind))
+    end = np.concatenate(parts)
+    first = np.empty(end.size, np.uint8)
+    first[0], first[1:] = raw[sheet.offset], raw[end[:-1] + 1]
+    odd = (first == ord("#")) | (first <= 32) | (first == sep)
+    if separators != end.size * (width - 1):
+        at = np.flatnonzero(raw[sheet.offset :] == sep) + sheet.offset
+        odd |= np.diff(np.append(0, np.searchsorted(at, end))) != width - 1
+    return _Lines(sheet.offset, end, odd)
+
+
+def _fast_points(sheet: Sheet) -> Points:
+    lines = _survey(sheet)
+    n = lines.odd.size - np.count_nonzero(lines.odd)
+    if n < lines.odd.size / 2:
+        return careful_points(sheet, split_rows(sheet, numbered_lines(sheet)))
+    names = [name for name in NUMBERS[sheet.form] if sheet.column(name)]
+    values = {name: np.empty(n) for name in names}
+    code, unread = np.empty(n, np.int32), np.zeros(n, bool)
+    keys: dict[tuple[str, ...], int] = {}
+    done = 0
+    for chunk in _chunks(sheet, _body(sheet, lines)):
+        part = slice(done, done + len(chunk))
+        for name in names:
+            values[name][part], bad = _column_values(chunk, sheet, name)
+            unread[part] |= bad
+        texts = [None if (c := sheet.column(t)) is None else chunk[c.index].to_numpy(dtype=object)
+                 for t in TEXTS[sheet.form]]  # fmt: skip
+        keys, code[part] = _codes(texts, keys)
+        done += len(chunk)
+    if done != n:  # a guard: a row must never slip in silence
+        raise RuntimeError(f"{sheet.file}: {n} rows went into the CSV reader, {done} came out")
+    if sheet.form == "curves":
+        absent = [~np.isfinite(values[name]) for name in ("vbe", "ib") if name in values]
+        unread |= np.logical_and.reduce(absent)
+    values |= {name: np.full(n, nan) for name in NUMBERS[sheet.form] if name not in values}
+    line = np.flatnonzero(~lines.odd) + sheet.first_line
+    points = Points(list(keys), code, values, line, [], n)
+    return _with_care(sheet, points, unread, lines) if unread.any() or lines.odd.any() else points
+
+
+def _body(sheet: Sheet, lines: _Lines) -> io.BytesIO:
+    """The plain rows as a file: the text itself, or a copy of it without the lines that want care."""
+    if not lines.odd.any():
+        body = io.BytesIO(sheet.text)
+        body.seek(sheet.offset)
+        return body
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], lines.odd, [True]))))
+    bounds = edges.reshape(-1, 2).tolist()  # lines [a, b) are plain
+    return io.BytesIO(b"\n".join(sheet.text[lines.start(a) : int(lines.end[b - 1])] for a, b in bounds))
+
+
+def _chunks(sheet: Sheet, body: io.BytesIO):
+    import pandas as pd
+
+    texts = [c.index for name in TEXTS[sheet.form] if (c := sheet.column(name))]
+    numbers = [c.index for name in NUMBERS[sheet.form] if (c := sheet.column(name))]
+    return pd.read_csv(
+        body, sep=sheet.sep, header=None, names=list(range(len(sheet.columns))), index_col=False,
+        usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
+        keep_default_na=False, na_values={k: [""] for k in numbers}, quoting=csv.QUOTE_NONE,
+        skip_blank_lines=False, low_memory=False, decimal="," if sheet.mark == "," else ".",
+    )  # fmt: skip
+
+
+def _column_values(chunk, sheet: Sheet, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """SI values of a chunk's number column, and which of its rows the grammar has to see."""
+    import pandas as pd
+
+    column = sheet.column(name)
+    series = chunk[column.index]
+    if series.dtype.kind in "iuf":
+        values = series.to_numpy(dtype=float)
+        bad = np.isinf(values)
+    else:  # some cell is no plain number; the plain ones among them need no second look
+        texts = series.astype(object)
+        values = pd.to_numeric(texts, errors="coerce").to_numpy(dtype=float)
+        if sheet.mark == ",":  # the second look would read a decimal point without asking
+            values = np.full(values.size, nan)
+        bad = ~np.isfinite(values) & (texts != "").to_numpy(dtype=bool)
+    if column.factor != 1.0:
+        values = values * column.factor
+    if name == "temp":
+        bad |= (values < _COLDEST_C) | (values > _HOTTEST_C)
+    if name in REQUIRED[sheet.form]:
+        bad = ~np.isfinite(values) | bad
+    return values, bad
+
+
+def _with_care(sheet: Sheet, points: Points, unread: np.ndarray, lines: _Lines) -> Points:
+    """Read the lines that want care, and put them back at their place in the log."""
+    care = np.append(np.flatnonzero(lines.odd), points.line[unread] - sheet.first_line)
+    texts = [lines.text(sheet, k) for k in np.sort(care).tolist()]
+    extra = careful_points(sheet, split_rows(sheet, texts))
+    kept = points.take(~unread)
+    rows_read = len(kept.line) + extra.rows_read
+    values = {name: np.append(kept.values[name], extra.values[name]) for name in kept.values}
+    code = np.append(kept.code, extra.code + len(kept.keys)).astype(np.int32)
+    line = np.append(kept.line, extra.line)
+    both = Points(kept.keys + extra.keys, code, values, line, extra.set_aside, rows_read)
+    return both.take(np.argsort(line, kind="stable"))
