@@ -18,9 +18,20 @@ from junction.shelf.rules import rules
 
 #: Latent variables: junction drops at the family current [V], gains and resistances [log].
 LATENT = (
-    "v_be", "ln_bf", "ln_br", "v_second", "v_ce_diode", "ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce",
-    "v_be_extra", "v_bc_extra",
-)  # fmt: skip
+    "v_be",
+    "ln_bf",
+    "ln_br",
+    "v_second",
+    "v_ce_diode",
+    "ln_r_int",
+    "ln_r2",
+    "ln_r_be",
+    "ln_r_bc",
+    "ln_r_ce",
+    "v_be_extra",
+    "v_bc_extra",
+    "v_eb_extra",
+)
 PATHS = ("BE", "BC", "CE")
 #: Paths that an open lead takes away from the meter, and the fault it is written as.
 OPEN_LEADS = {"E": ("BE open",), "C": ("BC open",), "B": ("BE open", "BC open")}
@@ -66,7 +77,7 @@ class Fault:
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One cell of the answer: a structure with a fault; `doubt` where a limit leaves it between good and leaky."""
+    """One cell of the answer: a structure with a fault, and the quality that amounts to."""
 
     structure: Structure
     fault: Fault
@@ -115,31 +126,80 @@ def structures() -> tuple[Structure, ...]:
         make("plain", "bjt", "silicon", "kind_silicon", si, pairs=True),
         make("germanium", "bjt", "germanium", "kind_germanium", ge, pairs=True, draws=10),
         make("built-in base-emitter resistor", "bjt", "silicon", "kind_silicon_rbe", {**si, **rbe}, draws=24),
-        make("damper diode and base-emitter resistor", "bjt with damper diode", "silicon", "kind_damper_rbe",
-             {**si, **damper, **low_rbe}, draws=16),
+        make(
+            "damper diode and base-emitter resistor",
+            "bjt with damper diode",
+            "silicon",
+            "kind_damper_rbe",
+            {**si, **damper, **low_rbe},
+            draws=16,
+        ),
         make("damper diode", "bjt with damper diode", "silicon", "kind_damper", {**si, **damper}),
-        make("base-emitter resistors and diode", "darlington", "silicon", "kind_darlington_rr",
-             {**darl_rr, **damper}, darlington=True, draws=12),
-        make("base-emitter resistors", "darlington", "silicon", "kind_darlington_rr_bare", darl_rr,
-             darlington=True, draws=12),
+        make(
+            "base-emitter resistors and diode",
+            "darlington",
+            "silicon",
+            "kind_darlington_rr",
+            {**darl_rr, **damper},
+            darlington=True,
+            draws=12,
+        ),
+        make(
+            "base-emitter resistors",
+            "darlington",
+            "silicon",
+            "kind_darlington_rr_bare",
+            darl_rr,
+            darlington=True,
+            draws=12,
+        ),
         make("no resistors", "darlington", "silicon", "kind_darlington", darl, darlington=True),
-        make("Schottky clamp", "bjt", "Schottky-clamped silicon", "kind_clamped",
-             {**si, "v_bc_extra": schottky}),
-        make("two diodes", "unknown", "silicon", "kind_two_diodes",
-             {"v_be_extra": silicon, "v_bc_extra": silicon}, transistor=False,
-             remark=not_bjt + "two diodes with a common lead read like this"),
-        make("two Schottky diodes", "unknown", "Schottky", "kind_two_schottky",
-             {"v_be_extra": schottky, "v_bc_extra": schottky}, transistor=False,
-             remark=not_bjt + "two Schottky diodes with a common lead read like this"),
-        make("junction FET", "unknown", "silicon", "kind_junction_fet",
-             {"v_be_extra": silicon, "v_bc_extra": silicon, "ln_r_ce": (log(250.0), 0.7)},
-             transistor=False, draws=16,
-             remark=not_bjt + "a junction FET (two gate junctions, a channel between the others) reads like this"),
-        make("one junction", "unknown", "silicon", "kind_one_junction", {"v_bc_extra": silicon},
-             transistor=False,
-             remark="one junction and a lead that shows nothing: a MOSFET (body diode) or a thyristor "
-             "(gate) reads like this too"),
-    )  # fmt: skip
+        make(
+            "Schottky clamp",
+            "bjt",
+            "Schottky-clamped silicon",
+            "kind_clamped",
+            {**si, "v_bc_extra": schottky},
+        ),
+        make(
+            "two diodes",
+            "unknown",
+            "silicon",
+            "kind_two_diodes",
+            {"v_be_extra": silicon, "v_bc_extra": silicon},
+            transistor=False,
+            remark=not_bjt + "two diodes with a common lead read like this",
+        ),
+        make(
+            "two Schottky diodes",
+            "unknown",
+            "Schottky",
+            "kind_two_schottky",
+            {"v_be_extra": schottky, "v_bc_extra": schottky},
+            transistor=False,
+            remark=not_bjt + "two Schottky diodes with a common lead read like this",
+        ),
+        make(
+            "junction FET",
+            "unknown",
+            "silicon",
+            "kind_junction_fet",
+            {"v_be_extra": silicon, "v_bc_extra": silicon, "ln_r_ce": (log(250.0), 0.7)},
+            transistor=False,
+            draws=16,
+            remark=not_bjt + "a junction FET (two gate junctions and a channel) reads like this",
+        ),
+        make(
+            "one junction",
+            "unknown",
+            "silicon",
+            "kind_one_junction",
+            {"v_bc_extra": silicon},
+            transistor=False,
+            remark="one junction and a lead that shows nothing: a MOSFET (body diode) or a thyristor "
+            "(gate) reads like this too",
+        ),
+    )
 
 
 @cache
@@ -149,8 +209,9 @@ def faults() -> tuple[Fault, ...]:
     found = [Fault("none", (), p["none"])]
     for path in PATHS:
         for word in ("shorted", "leaky"):
-            found.append(Fault(f"{path} {word}", (f"{path} {word}",), p[f"{path.lower()}_{word}"],
-                               ((path, word),)))  # fmt: skip
+            found.append(
+                Fault(f"{path} {word}", (f"{path} {word}",), p[f"{path.lower()}_{word}"], ((path, word),))
+            )
     short_all = tuple((path, "shorted") for path in PATHS)
     found.append(Fault("all shorted", tuple(f"{x} shorted" for x in PATHS), p["all_shorted"], short_all))
     rest = {"E": "BC", "C": "BE", "B": "CE"}
@@ -158,19 +219,44 @@ def faults() -> tuple[Fault, ...]:
         found.append(Fault(f"{lead} lead open", gone, p[f"{lead.lower()}_open"], (), (lead,)))
         for word in ("leaky", "shorted"):
             left = rest[lead]
-            found.append(Fault(f"{lead} lead open, {left} {word}", (*gone, f"{left} {word}"),
-                               p[f"open_{word}"], ((left, word),), (lead,)))  # fmt: skip
+            found.append(
+                Fault(
+                    f"{lead} lead open, {left} {word}",
+                    (*gone, f"{left} {word}"),
+                    p[f"open_{word}"],
+                    ((left, word),),
+                    (lead,),
+                )
+            )
     found.append(Fault("all open", ("BE open", "BC open"), p["all_open"], (), ("B", "C", "E")))
     for k, path in enumerate(PATHS):
         for other in PATHS[k + 1 :]:
-            found.append(Fault(f"{path} and {other} leaky", (f"{path} leaky", f"{other} leaky"),
-                               p["two_leaky"], ((path, "leaky"), (other, "leaky"))))  # fmt: skip
+            found.append(
+                Fault(
+                    f"{path} and {other} leaky",
+                    (f"{path} leaky", f"{other} leaky"),
+                    p["two_leaky"],
+                    ((path, "leaky"), (other, "leaky")),
+                )
+            )
         # beside a short the two other paths lie in parallel: one leak stands for both
         beside = PATHS[(k + 1) % 3]
-        found.append(Fault(f"{path} shorted with a leak", (f"{path} shorted", f"{beside} leaky"),
-                           p["short_leaky"], ((path, "shorted"), (beside, "leaky"))))  # fmt: skip
-    found.append(Fault("three leaky", tuple(f"{x} leaky" for x in PATHS), p["three_leaky"],
-                       tuple((path, "leaky") for path in PATHS)))  # fmt: skip
+        found.append(
+            Fault(
+                f"{path} shorted with a leak",
+                (f"{path} shorted", f"{beside} leaky"),
+                p["short_leaky"],
+                ((path, "shorted"), (beside, "leaky")),
+            )
+        )
+    found.append(
+        Fault(
+            "three leaky",
+            tuple(f"{x} leaky" for x in PATHS),
+            p["three_leaky"],
+            tuple((path, "leaky") for path in PATHS),
+        )
+    )
     found += [Fault(f"{x} soft", (f"{x} leaky",), p["soft"], soft=x) for x in ("BE", "BC")]
     found.append(Fault("BE open inside", ("BE open",), p["inner_open"], no_emitter=True))
     return tuple(found)
@@ -178,11 +264,15 @@ def faults() -> tuple[Fault, ...]:
 
 def applies(fault: Fault, structure: Structure) -> bool:
     """Whether a fault is laid out for a structure."""
+    if structure.kind == "diode":
+        return True
     if not structure.transistor:
         return fault.name in ("none", "all shorted") or (
-            len(fault.faults) == 1 and len(fault.resistive) == 1 and not fault.open_leads
+            len(fault.faults) == 1
+            and len(fault.resistive) == 1
+            and not fault.open_leads
             and fault.resistive[0][1] == "shorted"
-        )  # fmt: skip
+        )
     if fault.soft:
         return structure.name == "plain" or (structure.kind == "bjt with damper diode" and fault.soft == "BC")
     if fault.no_emitter:
@@ -229,5 +319,8 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
     seen = log(visible_ohm)
     hidden = log(priors()["hidden_leak_density"].value)
     full = (min(high, seen) - low) if word == "leaky" else high - low
-    return Span(centres, 0.5 * width,
-                tuple(log(width / full) + (hidden if word == "leaky" and c > seen else 0.0) for c in centres))  # fmt: skip
+    return Span(
+        centres,
+        0.5 * width,
+        tuple(log(width / full) + (hidden if word == "leaky" and c > seen else 0.0) for c in centres),
+    )

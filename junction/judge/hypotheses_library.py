@@ -35,6 +35,8 @@ RED = np.array([0, 2, 0, 1, 1, 2])
 BLACK = np.array([2, 0, 1, 0, 2, 1])
 _NODE = {"B": 0, "C": 1, "E": 2}
 _AT = {name: k for k, name in enumerate(LATENT)}
+#: Columns of the latent variables that hold a resistance across BE, BC, CE.
+PATH_COLUMNS = [_AT["ln_r_be"], _AT["ln_r_bc"], _AT["ln_r_ce"]]
 #: Current at which the families state their drops [A].
 REFERENCE_A = 1e-3
 #: Share of a prior's variance left inside one tile; the draws carry the rest.
@@ -46,10 +48,10 @@ OHMS_OVER_OHM = 4e7
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Tiles before they are solved: latent variables (nan where absent), sd, hypothesis, weight, dead leads."""
+    """Tiles before they are solved; a latent variable is nan where the part has none of it."""
 
-    theta: np.ndarray  # (n, 12)
-    sd: np.ndarray  # (n, 12)
+    theta: np.ndarray  # (n, len(LATENT))
+    sd: np.ndarray  # (n, len(LATENT))
     hypothesis: np.ndarray  # (n,) int
     log_weight: np.ndarray  # (n,)
     dead: np.ndarray  # (n, 6) bool: placement on an open lead
@@ -57,6 +59,10 @@ class Rows:
     def take(self, keep: np.ndarray) -> Rows:
         """The rows that `keep` selects."""
         return Rows(*(getattr(self, f)[keep] for f in self.__dataclass_fields__))
+
+
+#: Fields of a `Library` that have one entry a tile.
+ROW_FIELDS = ("hypothesis", "log_weight", "mean", "factor", "noise", "ln_ohm", "ohm_sd")
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +84,9 @@ class Library:
         Standard deviation of what is each reading's own.
     over : ndarray (12,)
         Where a reading becomes over-range [V, ln ohm].
-    ln_ohm : ndarray (n, 3)
-        Resistance across BE, BC, CE that is not built in [ln ohm], nan where there is none.
+    ln_ohm, ohm_sd : ndarray (n, 3)
+        Resistance across BE, BC, CE that is not built in [ln ohm], nan where there is none, and the
+        standard deviation of it within the tile.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -90,6 +97,7 @@ class Library:
     noise: np.ndarray
     over: np.ndarray
     ln_ohm: np.ndarray
+    ohm_sd: np.ndarray
     meter: Meter
     has_ohms: bool
 
@@ -152,7 +160,8 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
     steps = {1: (0.9, 0.3), 2: (1.1, 0.6), 3: (1.4, 1.0)}[max(1, len(fault.resistive))]
     if fault.name == "all shorted":
         steps = (1.8, 0.6)
-    for path, word in fault.resistive:
+    for pair, word in fault.resistive:
+        path = "BE" if pair == "AK" else pair  # a diode is laid out with its anode on B, its cathode on E
         span = resistance_span(word, steps[word == "leaky"], visible_ohm, highest_ohm)
         tiles, n = len(span.centres), len(theta)
         theta, sd = np.repeat(theta, tiles, axis=0), np.repeat(sd, tiles, axis=0)
@@ -164,7 +173,11 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
 
 def _split_by_limit(structure: Structure, fault: Fault, theta: np.ndarray) -> np.ndarray:
     """0 where the fault is one, 1 where every leak lies between the limits, 2 where all are within them."""
-    leaks = [_AT[f"ln_r_{path.lower()}"] for path, word in fault.resistive if word == "leaky"]
+    leaks = [
+        _AT["ln_r_be" if path == "AK" else f"ln_r_{path.lower()}"]
+        for path, word in fault.resistive
+        if word == "leaky"
+    ]
     if not leaks or len(leaks) != len(fault.faults):
         return np.zeros(len(theta), int)
     worst = np.min(theta[:, leaks], axis=1)
@@ -173,21 +186,22 @@ def _split_by_limit(structure: Structure, fault: Fault, theta: np.ndarray) -> np
 
 
 def lay_out(
-    kinds: Sequence[Structure], visible_ohm: float, highest_ohm: float
+    kinds: Sequence[Structure], ills: Sequence[Fault], visible_ohm: float, highest_ohm: float
 ) -> tuple[tuple[Hypothesis, ...], Rows]:
     """All tiles of all faults of the given structures.
 
     Parameters
     ----------
     kinds : sequence of Structure
+    ills : sequence of Fault
     visible_ohm, highest_ohm : float
         Largest leak that diode mode shows, and largest leak that is laid out [ohm].
     """
     hypotheses: list[Hypothesis] = []
     parts: list[Rows] = []
-    total_kind, total_fault = sum(k.weight for k in kinds), sum(f.weight for f in faults())
+    total_kind, total_fault = sum(k.weight for k in kinds), sum(f.weight for f in ills)
     for structure in kinds:
-        for fault in faults():
+        for fault in ills:
             if not applies(fault, structure):
                 continue
             theta, sd, log_weight = _rows_of(structure, fault, visible_ohm, highest_ohm)
@@ -231,11 +245,15 @@ def _elements(theta: np.ndarray, darlington: bool, extras: bool, vt: float):
     def add_transistor(base, collector, emitter, drop):
         nonlocal column
         elements.append(transistor(base, collector, emitter, drop))
-        slopes.extend([
-            (column, _AT[drop], np.full(len(theta), -1 / vt)),
-            (column, _AT["ln_bf"], 1 / bf / share), (column + 1, _AT["ln_bf"], np.ones(len(theta))),
-            (column, _AT["ln_br"], br / (1 + br) ** 2 / share), (column + 2, _AT["ln_br"], np.ones(len(theta))),
-        ])  # fmt: skip
+        slopes.extend(
+            [
+                (column, _AT[drop], np.full(len(theta), -1 / vt)),
+                (column, _AT["ln_bf"], 1 / bf / share),
+                (column + 1, _AT["ln_bf"], np.ones(len(theta))),
+                (column, _AT["ln_br"], br / (1 + br) ** 2 / share),
+                (column + 2, _AT["ln_br"], np.ones(len(theta))),
+            ]
+        )
         column += 3
 
     def add_conductance(p, q, name):
@@ -246,9 +264,7 @@ def _elements(theta: np.ndarray, darlington: bool, extras: bool, vt: float):
 
     def add_diode(anode, cathode, name):
         nonlocal column
-        elements.append(
-            Diode(anode, cathode, _exp_or_zero(ln_ref - col[name] / vt), np.full(len(theta), vt))
-        )
+        elements.append(Diode(anode, cathode, _exp_or_zero(ln_ref - col[name] / vt), np.full(len(theta), vt)))
         slopes.append((column, _AT[name], np.full(len(theta), -1 / vt)))
         column += 1
 
@@ -263,14 +279,20 @@ def _elements(theta: np.ndarray, darlington: bool, extras: bool, vt: float):
     for p, q, name in ((0, 2, "ln_r_be"), (0, 1, "ln_r_bc"), (1, 2, "ln_r_ce")):
         add_conductance(p, q, name)
     if extras:
-        for anode, cathode, name in ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra")):
+        for anode, cathode, name in (
+            (2, 1, "v_ce_diode"),
+            (0, 2, "v_be_extra"),
+            (0, 1, "v_bc_extra"),
+            (2, 0, "v_eb_extra"),
+        ):
             add_diode(anode, cathode, name)
     return elements, slopes
 
 
 def _groups(theta: np.ndarray, darlington: np.ndarray):
     """(rows, is a Darlington, has diodes) of every topology present."""
-    extras = ~np.isnan(theta[:, [_AT["v_ce_diode"], _AT["v_be_extra"], _AT["v_bc_extra"]]]).all(axis=1)
+    diodes = [_AT[name] for name in ("v_ce_diode", "v_be_extra", "v_bc_extra", "v_eb_extra")]
+    extras = ~np.isnan(theta[:, diodes]).all(axis=1)
     for d in (False, True):
         for x in (False, True):
             pick = np.flatnonzero((darlington == d) & (extras == x))
@@ -279,7 +301,7 @@ def _groups(theta: np.ndarray, darlington: np.ndarray):
 
 
 def _solve(theta: np.ndarray, darlington: np.ndarray, source: Source, vt: float):
-    """Readings (n, 6), source currents, dynamic resistances, and derivatives (n, 6, 12) by latent variable."""
+    """Readings, source currents, dynamic resistances (n, 6), derivatives by latent variable (n, 6, l)."""
     n = len(theta)
     v, i, r = np.zeros((n, 6)), np.zeros((n, 6)), np.zeros((n, 6))
     dv = np.zeros((n, 6, len(LATENT)))
@@ -304,8 +326,11 @@ def _volts(rows: Rows, darlington, meter: Meter, vt: float):
     current = (r * i * meter.current_spread / np.sqrt(3))[:, :, None]
     gain = (v * meter.accuracy_percent / 100 / np.sqrt(3))[:, :, None]
     factor = np.concatenate([shared, current, gain], axis=2)
-    own = np.sqrt((meter.accuracy_counts * meter.resolution_V) ** 2 / 3 + meter.resolution_V**2 / 12
-                  + priors()["discrepancy_v"].value ** 2)  # fmt: skip
+    own = np.sqrt(
+        (meter.accuracy_counts * meter.resolution_V) ** 2 / 3
+        + meter.resolution_V**2 / 12
+        + priors()["discrepancy_v"].value ** 2
+    )
     mean = np.where(rows.dead, meter.open_voltage_V, v)
     return mean, np.where(rows.dead[:, :, None], 0.0, factor), np.full_like(v, own)
 
@@ -317,8 +342,14 @@ def _ohms(rows: Rows, darlington, vt: float):
     v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
     slope = 1 / v + 1 / (i * OHMS_SOURCE_OHM)
     by_open = OHMS_OPEN_V * (r / OHMS_SOURCE_OHM / v - (1 - r / OHMS_SOURCE_OHM) / (i * OHMS_SOURCE_OHM))
-    factor = np.concatenate([dv * rows.sd[:, None, :] * slope[:, :, None],
-                             (by_open * OHMS_SPREAD)[:, :, None], np.zeros((*v.shape, 1))], axis=2)  # fmt: skip
+    factor = np.concatenate(
+        [
+            dv * rows.sd[:, None, :] * slope[:, :, None],
+            (by_open * OHMS_SPREAD)[:, :, None],
+            np.zeros((*v.shape, 1)),
+        ],
+        axis=2,
+    )
     ln_ohm = np.log(v / i)
     mean = np.where(rows.dead, np.log(1e12), ln_ohm)
     noise = 0.02 + 0.3 * np.exp(-np.maximum(ln_ohm, -1.5))
@@ -329,6 +360,7 @@ def build_library(
     meter: Meter,
     *,
     kinds: Sequence[Structure] | None = None,
+    ills: Sequence[Fault] | None = None,
     ohms: bool = False,
     keep: Callable[[Rows], np.ndarray] | None = None,
 ) -> Library:
@@ -338,7 +370,9 @@ def build_library(
     ----------
     meter : Meter
     kinds : sequence of Structure, optional
-        Structures to weigh, with their weights; all of them by default.
+        Structures to weigh, with their weights; those of three-lead parts by default.
+    ills : sequence of Fault, optional
+        Faults to weigh; those of three-lead parts by default.
     ohms : bool
         Also predict resistance readings, and lay out leaks up to tens of megohms.
     keep : callable, optional
@@ -349,9 +383,26 @@ def build_library(
     Library
     """
     visible = visible_leak_ohm(meter)
-    hypotheses, rows = lay_out(kinds or structures(), visible, 3e7 if ohms else 1.5 * visible)
+    hypotheses, rows = lay_out(
+        kinds or structures(), ills or faults(), visible, 3e7 if ohms else 1.5 * visible
+    )
     if keep is not None:
         rows = rows.take(keep(rows))
+    return solve_rows(meter, hypotheses, rows, ohms=ohms)
+
+
+def solve_rows(meter: Meter, hypotheses: tuple[Hypothesis, ...], rows: Rows, *, ohms: bool) -> Library:
+    """Solve the networks of some tiles on a meter.
+
+    Parameters
+    ----------
+    meter : Meter
+    hypotheses : tuple of Hypothesis
+    rows : Rows
+        Tiles, those of a hypothesis together.
+    ohms : bool
+        Also predict resistance readings.
+    """
     vt = thermal_voltage(REFERENCE_TEMP_C)
     darlington = np.array([h.structure.darlington for h in hypotheses])[rows.hypothesis]
     mean, factor, noise = _volts(rows, darlington, meter, vt)
@@ -364,5 +415,16 @@ def build_library(
         pad = np.zeros((len(mean), 6))
         mean, noise = np.concatenate([mean, pad], axis=1), np.concatenate([noise, pad + 1.0], axis=1)
         factor = np.concatenate([factor, np.zeros_like(factor)], axis=1)
-    ln_ohm = rows.theta[:, [_AT["ln_r_be"], _AT["ln_r_bc"], _AT["ln_r_ce"]]]
-    return Library(hypotheses, rows.hypothesis, rows.log_weight, mean, factor, noise, over, ln_ohm, meter, ohms)
+    return Library(
+        hypotheses,
+        rows.hypothesis,
+        rows.log_weight,
+        mean,
+        factor,
+        noise,
+        over,
+        rows.theta[:, PATH_COLUMNS],
+        rows.sd[:, PATH_COLUMNS],
+        meter,
+        ohms,
+    )

@@ -101,20 +101,23 @@ def log_phi(z: np.ndarray) -> np.ndarray:
 
     Abramowitz and Stegun (1964) 26.2.17 for the body, 26.2.12 (first terms) for the far tail.
     """
-    a = np.abs(z)
+    a = np.minimum(np.abs(z), 1e6)
     t = 1 / (1 + 0.2316419 * a)
     series = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
-    log_tail = -0.5 * a**2 - 0.5 * np.log(2 * np.pi) + np.log(
-        np.where(a > 6, (1 - 1 / np.maximum(a, 1) ** 2 + 3 / np.maximum(a, 1) ** 4) / np.maximum(a, 1), series)
-    )  # fmt: skip
+    far = np.maximum(a, 6.0)
+    series = np.where(a > 6, (1 - far**-2 + 3 * far**-4) / far, series)
+    log_tail = -0.5 * a**2 - 0.5 * np.log(2 * np.pi) + np.log(series)
     return np.where(z < 0, log_tail, np.log1p(-np.minimum(np.exp(log_tail), 0.5)))
 
 
 def odd_log_likelihood(state: np.ndarray, over_V: float) -> np.ndarray:
     """Likelihood of the readings where nothing explains them: any value, any mark."""
     volts, ohms = state[:, :6], state[:, 6:]
-    return (-np.log(over_V) * (volts == VALUE).sum(1) - np.log(20.0) * (ohms == VALUE).sum(1)
-            - np.log(2.0) * (state == OVER).sum(1))  # fmt: skip
+    return (
+        -np.log(over_V) * (volts == VALUE).sum(1)
+        - np.log(20.0) * (ohms == VALUE).sum(1)
+        - np.log(2.0) * (state == OVER).sum(1)
+    )
 
 
 def _tile_densities(library: Library, rows: np.ndarray, seen: np.ndarray):
@@ -130,7 +133,9 @@ def _tile_densities(library: Library, rows: np.ndarray, seen: np.ndarray):
     return white, centre, log_norm
 
 
-def tile_log_likelihood(library: Library, value: np.ndarray, state: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def tile_log_likelihood(
+    library: Library, value: np.ndarray, state: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Weight times likelihood of every tile for readings of one pattern.
 
     Parameters
@@ -193,9 +198,7 @@ def log_evidence(library: Library, value: np.ndarray, state: np.ndarray) -> np.n
     return out
 
 
-def weigh(
-    library: Library, turns: Sequence[Arrangement], value: np.ndarray, state: np.ndarray
-) -> np.ndarray:
+def weigh(library: Library, turns: Sequence[Arrangement], value: np.ndarray, state: np.ndarray) -> np.ndarray:
     """Log of prior times likelihood, (parts, arrangements, H + 1), not normalised."""
     n, a = len(value), len(turns)
     order = np.array([(*t.order, *(6 + k for k in t.order)) for t in turns])

@@ -70,7 +70,7 @@ class Conductance:
 
 @dataclass(frozen=True)
 class Source:
-    """The meter's source: constant current up to an open-circuit voltage, or that voltage behind a resistance.
+    """The meter's source: constant current up to an open voltage, or that voltage behind a resistance.
 
     Parameters
     ----------
@@ -117,8 +117,14 @@ class Solution:
 
 def _take(element: Element, keep: np.ndarray) -> Element:
     if isinstance(element, Transistor):
-        return Transistor(element.base, element.collector, element.emitter,
-                          element.is_A[keep], element.bf[keep], element.br[keep])  # fmt: skip
+        return Transistor(
+            element.base,
+            element.collector,
+            element.emitter,
+            element.is_A[keep],
+            element.bf[keep],
+            element.br[keep],
+        )
     if isinstance(element, Diode):
         return Diode(element.anode, element.cathode, element.is_A[keep], element.n_vt_V[keep])
     return Conductance(element.p, element.q, element.g_S[keep])
@@ -139,8 +145,9 @@ def _junctions(elements: Sequence[Element], vt_V: float) -> list[tuple[int, int,
 def _limit(new, old, n_vt, critical):
     """Junction voltage after the logarithmic step limit (Nagel 1975, section 4.5)."""
     step = (new - old) / n_vt
-    up = np.where(old > 0, old + n_vt * np.log1p(np.maximum(step, 0.0)),
-                  n_vt * np.log(np.maximum(new / n_vt, 1e-30)))  # fmt: skip
+    up = np.where(
+        old > 0, old + n_vt * np.log1p(np.maximum(step, 0.0)), n_vt * np.log(np.maximum(new / n_vt, 1e-30))
+    )
     limited = np.where(step < 0, np.maximum(new, critical * (old > critical)), up)
     return np.where((new > critical) & (np.abs(step) > 2.0), limited, new)
 
@@ -293,7 +300,12 @@ def _iterate(elements, on_red, on_black, source, vt_V):
 
 
 def solve_reading(
-    elements: Sequence[Element], red: np.ndarray, black: np.ndarray, source: Source, *, vt_V: float,
+    elements: Sequence[Element],
+    red: np.ndarray,
+    black: np.ndarray,
+    source: Source,
+    *,
+    vt_V: float,
     nodes: int = 3,
 ) -> Solution:
     """Readings of `n` networks of one topology, each between two leads with the others floating.

@@ -1,0 +1,230 @@
+"""From the marginals of one part to its verdict, evidence, alternatives and next step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import Interval
+from junction.judge import next_test
+from junction.judge.hypotheses_library import over_range_V
+from junction.judge.leads_answer import Answer, Explanation
+from junction.judge.leads_priors import matches
+from junction.judge.leads_words import evidence, explanation_words, ohm_words
+from junction.judge.neighbours import neighbours
+from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
+from junction.shelf.results import Meter, PartType
+from junction.shelf.rules import rules
+
+if TYPE_CHECKING:
+    from junction.judge.readings import Bench, Weighed
+
+#: Explanations from this probability on are named as alternatives.
+NAME_FROM = 0.02
+MOST_ALTERNATIVES = 6
+
+
+def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
+    """Verdict from the probabilities of the four qualities (JCGM 106:2012 in the form of the rules table).
+
+    Good from 95 % on; not good (then the likeliest fault) when good has at most 5 %; else undecided.
+    Undecided too when no explanation fits.
+    """
+    good, bad = rules()["conformity_good"].value, rules()["conformity_bad"].value
+    if odd > 0.5:
+        return "undecided"
+    if quality["good"] >= good:
+        return "good"
+    if quality["good"] <= bad:
+        return max(("leaky", "shorted", "open"), key=lambda q: quality[q])
+    return "undecided"
+
+
+def _junctions(
+    found: Answer, bench: Bench, ohms: Mapping[str, Interval], family: str
+) -> tuple[JunctionVerdict, ...]:
+    paths = ("AK",) if len(bench.leads) == 2 else ("BE", "BC", "CE")
+    top = {f.split()[0]: f for f in found.explanations[0].faults if " " in f}
+    out = []
+    for path in paths:
+        p = found.paths["BE" if path == "AK" else path]
+        word = decide(p, found.odd)
+        faults = (top[path],) if path in top and word != "good" else ()
+        limit = f"leak limit {ohm_words(_limit_ohm(bench, found)[0])}" if path != "CE" else ""
+        out.append(
+            JunctionVerdict(path, word, p, faults, leak_ohm=ohms.get(path), family=family, limit=limit)
+        )
+    return tuple(out)
+
+
+def _limit_ohm(bench: Bench, found: Answer) -> tuple[float, float]:
+    top = found.explanations[0]
+    if top.hypothesis < 0:
+        return (5e4, 5e7)
+    return bench.library.hypotheses[top.hypothesis].structure.leak_limit_ohm
+
+
+def _device(found: Answer, bench: Bench) -> Device:
+    if len(bench.leads) == 2:
+        structure = found.explanations[0].structure
+        material = found.material
+        return Device(found.kind, "", material or ("LED" if structure.startswith("LED") else ""), {})
+    leads = {} if bench.named else dict(found.leads)
+    return Device(found.kind, found.polarity, found.material, leads)
+
+
+def _alternatives(found: Answer, bench: Bench, in_circuit: bool) -> tuple[Alternative, ...]:
+    """Other explanations, one for each set of faults or kind of part."""
+    top, *rest = found.explanations
+    out, told = [], {(top.faults, top.kind)}
+    for e in rest:
+        if e.probability < NAME_FROM or len(out) == MOST_ALTERNATIVES:
+            break
+        if (e.faults, e.kind) in told or (e.faults and e.faults in {f for f, _ in told}):
+            continue
+        told.add((e.faults, e.kind))
+        device = Device(e.kind, e.polarity, e.material, {} if bench.named else e.leads)
+        faults = e.faults if e.hypothesis >= 0 else ()
+        out.append(
+            Alternative(faults, device, e.probability, next_test.decided_by(top, e, in_circuit=in_circuit))
+        )
+    return tuple(out)
+
+
+def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
+    part, top = weighed.readings, found.explanations[0]
+    out = []
+    if top.hypothesis < 0:
+        return ["No known explanation fits these readings: clean the leads and read them all again."]
+    structure = bench.library.hypotheses[top.hypothesis].structure
+    said = part.polarity or (registered.polarity if registered else "")
+    if registered is not None and not matches(structure, registered) and top.probability > 0.5:
+        out.append(
+            f"Reads as {explanation_words(replace(top, faults=()))}: the marking {part.type} does not fit, "
+            "or the leads are in another order."
+        )
+    elif said and found.polarity and said != found.polarity:
+        out.append(f"Reads as {found.polarity}, not {said}: the marking or the lead order does not fit.")
+    if part.type and registered is None:
+        out.append(f"Type {part.type} is not in the tables: judged by its family.")
+    if bench.named and len(bench.leads) == 3:
+        moved = {lead: role for lead, role in found.leads.items() if role != lead}
+        if moved:
+            spelled = ", ".join(f"the lead called {lead} is {role}" for lead, role in sorted(moved.items()))
+            out.append(f"The leads are not those: {spelled}.")
+    if len(bench.leads) == 2 and bench.turns[top.arrangement].roles[0] == "E" and top.probability > 0.5:
+        out.append("Anode and cathode are the other way round than written.")
+    likely = [e for e in found.explanations if e.remark and e.probability >= 0.05]
+    out += [e.remark[0].upper() + e.remark[1:] + "." for e in likely[:1]]
+    if part.in_circuit:
+        out.append("Read in circuit: every path beside the part counts in.")
+    if any(r.settling for r in part.readings):
+        out.append("A reading was still falling (a capacitor charging): wait until it stands and read again.")
+    return out
+
+
+def cannot_see(meter: Meter, visible_ohm: float) -> str:
+    """What diode mode on this meter is blind to."""
+    return (
+        f"a leak above about {ohm_words(visible_ohm)}, breakdown below the rating, gain, whatever shows only "
+        f"hot or above {over_range_V(meter):.2g} V"
+    )
+
+
+def _next(
+    verdict: str, found: Answer, bench: Bench, weighed: Weighed, unread: Sequence[str], visible: float
+) -> str:
+    top = found.explanations[0]
+    part = weighed.readings
+    if verdict != "undecided":
+        if verdict == "good":
+            order = (
+                ""
+                if bench.named or set(found.leads.values()) >= set("BCE")
+                else f" To tell {next_test.ORDER_TEST}."
+            )
+            return next_test.good_next(visible) + order
+        power = top.kind != "diode"
+        return next_test.faulty_next(top.faults, verdict, power=power)
+    if unread:
+        name, gain = next_placement(bench, weighed)
+        if name and gain > 0.01:
+            red, black = name.split("-")
+            return f"Read {name} (red lead on {red}, black on {black})."
+    for other in found.explanations[1:]:
+        text = next_test.decided_by(top, other, in_circuit=part.in_circuit)
+        if text and {*top.faults} != {*other.faults}:
+            return text[0].upper() + text[1:] + "."
+    if part.in_circuit:
+        return "Lift one lead of the part, or take it out, and read it again."
+    return "Clean the leads and read all placements again; then read them on the ohms range as well."
+
+
+def next_placement(bench: Bench, weighed: Weighed) -> tuple[str, float]:
+    """Unread placement that tells most about faults, polarity and base, and what it tells [nat]."""
+    import numpy as np
+
+    base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
+    what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
+    gain = next_test.expected_information(bench.library, weighed.p, bench.turns, what)
+    return next_test.best_placement(gain, weighed.state, bench.placements)
+
+
+def part_verdict(
+    weighed: Weighed,
+    bench: Bench,
+    registered: PartType | None,
+    unread: Sequence[str],
+    visible_ohm: float,
+    temp_missing: bool,
+) -> PartVerdict:
+    """Verdict of one part.
+
+    Parameters
+    ----------
+    weighed : Weighed
+    bench : Bench
+    registered : PartType or None
+        Registered type of the part.
+    unread : sequence of str
+        Placements with no reading.
+    visible_ohm : float
+        Largest leak this meter shows [ohm].
+    temp_missing : bool
+
+    Returns
+    -------
+    PartVerdict
+    """
+    found, part = weighed.found, weighed.readings
+    top: Explanation = found.explanations[0]
+    verdict = decide(found.quality, found.odd)
+    limit_V = rules()["short_below"].value * 1e-3
+    said = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V)
+    if not part.readings:
+        said = ("No readings.",)
+    faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
+    family = registered.family if registered else top.structure if len(bench.leads) == 2 else top.material
+    result = PartVerdict(
+        part.part,
+        verdict,
+        found.quality,
+        _device(found, bench),
+        _junctions(found, bench, weighed.ohms, family),
+        faults,
+        _alternatives(found, bench, part.in_circuit),
+        said,
+        _next(verdict, found, bench, weighed, unread, visible_ohm),
+        cannot_see(bench.library.meter, visible_ohm),
+        tuple(_warnings(found, bench, weighed, registered)),
+        (),
+        "readings",
+        part.type,
+        REFERENCE_TEMP_C if temp_missing else part.temp_C,
+        not temp_missing,
+        part.in_circuit,
+        faults_probability=found.fault_probability.get(top.faults, 0.0),
+    )
+    return replace(result, neighbours=neighbours(result))

@@ -1,0 +1,208 @@
+"""What the readings of a part say, in the words of the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import isinf
+
+from junction.base.records import Interval, Reading
+from junction.judge.leads_answer import Answer, Explanation
+
+_MATERIAL = {
+    "silicon": "a silicon",
+    "germanium": "a germanium",
+    "Schottky": "a Schottky",
+    "Schottky-clamped silicon": "a Schottky-clamped",
+    "LED": "an LED",
+}
+_PATH_WORDS = {"BE": "base-emitter", "BC": "base-collector", "CE": "collector-emitter", "AK": "diode"}
+
+
+def ohm_words(ohm: float) -> str:
+    """Resistance to two significant digits: ``0.4 ohm``, ``340 ohm``, ``2.2 kohm``."""
+    if isinf(ohm):
+        return "over range"
+    for factor, unit in ((1e6, "Mohm"), (1e3, "kohm")):
+        if ohm >= 0.995 * factor:
+            return f"{float(f'{ohm / factor:.2g}'):g} {unit}"
+    return f"{float(f'{ohm:.2g}'):g} ohm"
+
+
+def value_words(reading: Reading) -> str:
+    """A reading as the meter shows it."""
+    if reading.kind == "over":
+        return "OL"
+    if reading.kind == "ohm":
+        return "OL on ohms" if isinf(reading.value) else ohm_words(reading.value)
+    return f"{reading.value:.3f} V"
+
+
+def pair_words(readings: Sequence[Reading], one: str, other: str) -> str:
+    """``B-E 0.642 V, E-B OL`` for the readings between two leads, both ways; '' where there are none."""
+    found = [r for r in readings if r.placement in (f"{one}-{other}", f"{other}-{one}")]
+    if len(found) >= 2 and all(r.kind == "over" for r in found):
+        return f"{one}-{other} OL both ways"
+    return ", ".join(f"{r.placement} {value_words(r)}" for r in found)
+
+
+def lead_of_role(explanation: Explanation, turns, leads: Sequence[str]) -> dict[str, str]:
+    """Lead that plays each role in the explanation's most probable arrangement."""
+    roles = turns[explanation.arrangement].roles
+    return dict(zip(roles, leads, strict=False))
+
+
+def path_sentence(
+    path: str,
+    word: str,
+    explanation: Explanation,
+    readings: Sequence[Reading],
+    lead: Mapping[str, str],
+    ohm: Interval | None,
+) -> str:
+    """One sentence about one path: the readings, and what they are taken for."""
+    one, other = lead[path[0]], lead[path[1]]
+    seen = pair_words(readings, one, other)
+    if not seen:
+        return ""
+    name = _PATH_WORDS[path]
+    material = _MATERIAL.get(explanation.material, "a")
+    if word == "shorted":
+        about = f" (about {ohm_words(ohm.value)})" if ohm is not None and ohm.value >= 1 else ""
+        return f"{seen}: a short{about} between {name_pair(path)}; under 50 ohm is a short."
+    if word == "leaky":
+        if ohm is None:
+            return f"{seen}: the {name} junction drops far too little for {material} one and is leaky."
+        return f"{seen}: a path of about {ohm_words(ohm.value)} lies across the {name} {kind(path)}."
+    if word == "open":
+        return f"{seen}: the {name} {kind(path)} is open."
+    if path == "CE":
+        if all(r.kind == "over" for r in readings if r.placement in (f"{one}-{other}", f"{other}-{one}")):
+            return f"{seen}: no path from collector to emitter."
+        return f"{seen}: as {explanation_words(explanation)} shows it."
+    ways = {
+        r.placement
+        for r in readings
+        if r.kind != "over" and r.placement in (f"{one}-{other}", f"{other}-{one}")
+    }
+    if len(ways) == 2:
+        return f"{seen}: as {explanation_words(explanation)} shows it, without a further fault there."
+    return f"{seen}: {material} junction."
+
+
+def name_pair(path: str) -> str:
+    """``base and emitter`` and so on."""
+    names = {"B": "base", "C": "collector", "E": "emitter", "A": "anode", "K": "cathode"}
+    return f"{names[path[0]]} and {names[path[1]]}"
+
+
+def kind(path: str) -> str:
+    """``junction``, or ``path`` for collector to emitter."""
+    return "path" if path == "CE" else "junction"
+
+
+def device_words(explanation: Explanation) -> str:
+    """``an NPN silicon transistor with ...``, without its faults."""
+    noun = {
+        "bjt": "transistor",
+        "darlington": "Darlington",
+        "bjt with damper diode": "transistor",
+        "diode": "diode",
+        "unknown": "part",
+    }[explanation.kind]
+    structure = explanation.structure
+    extra = ""
+    if explanation.kind == "unknown":
+        noun, extra = structure, ""
+    elif explanation.kind == "diode":
+        noun = (
+            structure
+            if structure.startswith(("LED", "Zener"))
+            else f"{structure} diode".replace("diode diode", "diode")
+        )
+        return noun
+    elif structure not in ("plain", "germanium"):
+        extra = f" with {structure}"
+        if structure == "no resistors":
+            extra = " without resistors"
+        if structure == "Schottky clamp":
+            extra = " with a Schottky clamp"
+    material = explanation.material if explanation.material in ("silicon", "germanium") else ""
+    if noun.startswith(("two", "junction", "one")):
+        material = ""
+    return " ".join(w for w in (explanation.polarity, material, noun) if w) + extra
+
+
+def explanation_words(explanation: Explanation) -> str:
+    """An explanation in a few words: what it is, and what is wrong with it."""
+    if explanation.hypothesis < 0:
+        return "no explanation that is known here"
+    base = device_words(explanation)
+    article = "an " if base[0] in "aeiouANLE" and not base.startswith(("LED w",)) else "a "
+    if base.startswith(("two", "one", "junction FET")):
+        article = "" if not base.startswith("junction") else "a "
+    if base.startswith("PNP"):
+        article = "a "
+    bad = fault_words(explanation.faults)
+    return f"{article}{base}" + (f", {bad}" if bad else "")
+
+
+def fault_words(faults: Sequence[str]) -> str:
+    """``B-E shorted and C-E leaky``."""
+    names = [f"{f[0]}-{f[1:]}" for f in faults]
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 2 else names)
+
+
+def shorted_pairs(readings: Sequence[Reading], limit_V: float) -> list[tuple[str, str]]:
+    """Lead pairs whose readings are close to nothing both ways."""
+    low = {
+        r.placement
+        for r in readings
+        if (r.kind == "volt" and abs(r.value) <= limit_V) or (r.kind == "ohm" and r.value < 50)
+    }
+    found = []
+    for placement in sorted(low):
+        a, b = placement.split("-")
+        if f"{b}-{a}" in low and a < b:
+            found.append((a, b))
+    return found
+
+
+def evidence(
+    found: Answer,
+    readings: Sequence[Reading],
+    turns,
+    leads: Sequence[str],
+    ohms: Mapping[str, Interval],
+    limit_V: float,
+) -> tuple[str, ...]:
+    """Sentences of evidence for the most probable explanation, faults first."""
+    top = found.explanations[0]
+    if top.hypothesis < 0:
+        return ("The readings contradict each other: no part, good or bad, that is known here gives them.",)
+    lead = lead_of_role(top, turns, leads)
+    diode = top.kind == "diode"
+    paths = ("AK",) if diode else ("BE", "BC", "CE")
+    if diode:
+        lead = (
+            {"A": leads[0], "K": leads[1]}
+            if turns[top.arrangement].roles[0] == "B"
+            else {"A": leads[1], "K": leads[0]}
+        )
+    named = not leads[0].isdigit()
+    sentences = []
+    pairs = shorted_pairs(readings, limit_V)
+    if not named and pairs:
+        if len(pairs) >= 3:
+            sentences.append("All three leads are shorted together.")
+        else:
+            a, b = pairs[0]
+            sentences.append(f"{pair_words(readings, a, b)}: leads {a} and {b} are shorted together.")
+    bad = {f.split()[0]: f.split()[1] for f in top.faults}
+    for path in (*[p for p in paths if p in bad], *[p for p in paths if p not in bad]):
+        word = bad.get(path, "good")
+        if not named and word == "shorted" and pairs:
+            continue
+        sentence = path_sentence(path, word, top, readings, lead, ohms.get(path))
+        if sentence:
+            sentences.append(sentence)
+    return tuple(sentences)

@@ -1,0 +1,247 @@
+"""Meter readings of parts to verdicts: which lead is which, what is wrong, how sure, what next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import isnan
+
+import numpy as np
+
+from junction.base.records import Interval, PartReadings, Reading
+from junction.judge.hypotheses_diode import diode_faults, diode_structures
+from junction.judge.hypotheses_library import (
+    PATH_COLUMNS,
+    Library,
+    Rows,
+    build_library,
+    over_range_V,
+    visible_leak_ohm,
+)
+from junction.judge.leads import (
+    MISSING,
+    Arrangement,
+    arrangements,
+    normalise,
+    placement_index,
+    reading_table,
+    weigh,
+)
+from junction.judge.leads_answer import Answer, Catalogue, answer, catalogue, path_ohms
+from junction.judge.leads_priors import log_bias
+from junction.judge.leads_verdict import part_verdict
+from junction.judge.results import PartVerdict
+from junction.shelf.results import Meter, PartType
+
+Types = Callable[[str], PartType | None]
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """A meter's library for one kind of lead names, with the ways to turn it onto a part."""
+
+    leads: tuple[str, ...]
+    named: bool
+    library: Library
+    known: Catalogue
+    turns: tuple[Arrangement, ...]
+    at: dict[str, int]
+
+    @property
+    def placements(self) -> tuple[str, ...]:
+        """Placement names in the order of a row of readings."""
+        return tuple(self.at)
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """One part weighed: its posterior, its table row and the marginals."""
+
+    readings: PartReadings
+    p: np.ndarray  # (A, H + 1)
+    value: np.ndarray  # (12,)
+    state: np.ndarray  # (12,)
+    found: Answer
+    ohms: dict[str, Interval]
+
+
+LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
+
+
+def lead_set(readings: Sequence[Reading]) -> str:
+    """Which lead names a part's readings use: 'BCE', '123' or 'AK'; 'BCE' where there are none."""
+    for name, (leads, _) in LEAD_SETS.items():
+        if any(r.placement.split("-")[0] in leads for r in readings):
+            return name
+    return "BCE"
+
+
+def _diode_turns() -> tuple[Arrangement, ...]:
+    """A diode as its leads are named, or the wrong way round; placements 2 to 5 do not exist."""
+    usual = arrangements(("B", "E", "C"), named=True)[0]
+    away = (2, 3, 4, 5)
+    return (
+        replace(usual, roles=("B", "E"), order=(0, 1, *away), log_prior=float(np.log(0.98))),
+        replace(usual, roles=("E", "B"), order=(1, 0, *away), log_prior=float(np.log(0.02))),
+    )
+
+
+def make_bench(
+    meter: Meter,
+    names: str,
+    *,
+    ohms: bool = False,
+    in_circuit: bool = False,
+    keep: Callable[[Rows], np.ndarray] | None = None,
+) -> Bench:
+    """Library and arrangements for one kind of lead names.
+
+    Parameters
+    ----------
+    meter : Meter
+    names : str
+        A key of `LEAD_SETS`.
+    ohms : bool
+        Resistance readings occur.
+    in_circuit : bool
+        Unknown paths lie beside the part.
+    keep : callable, optional
+        See `build_library`.
+    """
+    leads, named = LEAD_SETS[names]
+    if names == "AK":
+        library = build_library(meter, kinds=diode_structures(), ills=diode_faults(), ohms=ohms)
+        turns = _diode_turns()
+    elif in_circuit:
+        from junction.judge.hypotheses_circuit import circuit_library
+
+        library, turns = circuit_library(meter, ohms=ohms), arrangements(leads, named=named)
+    else:
+        library, turns = build_library(meter, ohms=ohms, keep=keep), arrangements(leads, named=named)
+    return Bench(leads, named, library, catalogue(library.hypotheses), turns, placement_index(leads))
+
+
+def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None = None) -> list[Weighed]:
+    """Posterior and marginals of parts that share a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+    parts : sequence of PartReadings
+    types : callable, optional
+        Written type -> registered type or None.
+    """
+    value, state = reading_table([p.readings for p in parts], bench.at, bench.library.over[0])
+    found: list[Weighed] = []
+    biases: dict[tuple[str, str], np.ndarray] = {}
+    for first in range(0, len(parts), 200):
+        chunk = parts[first : first + 200]
+        v, s = value[first : first + 200], state[first : first + 200]
+        log_weight = weigh(bench.library, bench.turns, v, s)
+        for k, part in enumerate(chunk):
+            key = (part.type, part.polarity)
+            if key not in biases:
+                registered = types(part.type) if types is not None and part.type else None
+                biases[key] = log_bias(
+                    bench.library.hypotheses, bench.turns, registered, part.polarity, named=bench.named
+                )
+            log_weight[k] += biases[key]
+        p = normalise(log_weight)
+        for k, part in enumerate(chunk):
+            marginals = answer(p[k], bench.known, bench.turns, bench.leads)
+            found.append(Weighed(part, p[k], v[k], s[k], marginals, _ohms(bench, marginals, v[k], s[k])))
+    return found
+
+
+def _ohms(bench: Bench, found: Answer, value: np.ndarray, state: np.ndarray) -> dict[str, Interval]:
+    top = found.explanations[0]
+    if top.hypothesis < 0 or not top.faults:
+        return {}
+    order = bench.turns[top.arrangement].order
+    order = [*order, *(6 + k for k in order)]
+    return path_ohms(bench.library, top.hypothesis, value[order], state[order])
+
+
+def plausible_tiles(meter: Meter, parts: Sequence[PartReadings]) -> Callable[[Rows], np.ndarray] | None:
+    """Rule that drops tiles which the readings of a few parts exclude whatever the lead order is.
+
+    A resistance across two leads shows in both directions as at most the meter's current times itself.
+    So a pair that reads over-range in one direction has none worth laying out, and one that reads a
+    voltage has none far below that voltage over the current.
+    """
+    current = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
+    limits = []
+    for part in parts:
+        highest: dict[frozenset[str], float] = {}
+        for r in part.readings:
+            pair = frozenset(r.placement.split("-"))
+            if r.kind == "ohm":
+                return None
+            seen = over_range_V(meter) if r.kind == "over" else abs(r.value)
+            highest[pair] = max(highest.get(pair, 0.0), min(seen, over_range_V(meter)))
+        limits.append([highest.get(pair, 0.0) for pair in _PAIRS[lead_set(part.readings)]])
+    # over the parts, the k-th lowest limit is what the k-th resistance of a tile must get past
+    bound = np.min([np.sort(row) for row in limits], axis=0)
+    # generous by the spread of the current and the accuracy of the reading
+    least = np.log(np.maximum(bound / current / (1 + 1.5 * meter.current_spread) - 10.0, 1e-3))
+
+    def keep(rows: Rows) -> np.ndarray:
+        ln_ohm = rows.theta[:, PATH_COLUMNS]
+        ohms = np.sort(np.where(np.isnan(ln_ohm), np.inf, ln_ohm), axis=1)
+        return (ohms + 2.5 * rows.sd[:, PATH_COLUMNS].max(axis=1, keepdims=True) >= least).all(axis=1)
+
+    return keep
+
+
+_PAIRS = {
+    "BCE": [frozenset(x) for x in ("BE", "BC", "CE")],
+    "123": [frozenset(x) for x in ("12", "13", "23")],
+    "AK": [frozenset("AK")] * 3,
+}
+
+
+def judge_readings(
+    parts: Sequence[PartReadings], meter: Meter, types: Types | None = None
+) -> list[PartVerdict]:
+    """Verdict of every part from its meter readings.
+
+    Parameters
+    ----------
+    parts : sequence of PartReadings
+    meter : Meter
+        The meter that all readings were taken with.
+    types : callable, optional
+        Written type -> registered type, None where it is not known.
+
+    Returns
+    -------
+    list of PartVerdict
+        In the order of `parts`.
+    """
+    verdicts: list[PartVerdict | None] = [None] * len(parts)
+    groups: dict[tuple[str, bool, bool], list[int]] = {}
+    for k, part in enumerate(parts):
+        ohms = any(r.kind == "ohm" for r in part.readings)
+        names = lead_set(part.readings)
+        groups.setdefault((names, ohms, part.in_circuit and names != "AK"), []).append(k)
+    for (names, ohms, in_circuit), members in groups.items():
+        some = [parts[k] for k in members]
+        keep = plausible_tiles(meter, some) if len(members) <= 4 and names != "AK" else None
+        bench = make_bench(meter, names, ohms=ohms, in_circuit=in_circuit, keep=keep)
+        for k, weighed in zip(members, weigh_parts(bench, some, types), strict=True):
+            verdicts[k] = judge_one(bench, weighed, types)
+    return [v for v in verdicts if v is not None]
+
+
+def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> PartVerdict:
+    """Verdict of one weighed part."""
+    part = weighed.readings
+    registered = types(part.type) if types is not None and part.type else None
+    unread = [
+        name
+        for k, name in enumerate(bench.placements)
+        if weighed.state[k] == MISSING and weighed.state[6 + k] == MISSING
+    ]
+    return part_verdict(
+        weighed, bench, registered, unread, visible_leak_ohm(bench.library.meter), isnan(part.temp_C)
+    )
