@@ -20,6 +20,8 @@ MODELS = (
     "junction + breakdown",  # forward and reverse branch: + BV, NBV at IBV
     "junction + shunt + breakdown",
     "breakdown",  # reverse branch only
+    "junction + recombination + breakdown",
+    "junction + recombination + shunt + breakdown",
 )
 
 #: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
@@ -28,6 +30,7 @@ PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", 
 FLAGS = (
     "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",
     "current_limited", "over_range", "range_step", "self_heated", "zero_offset", "outliers", "reversed",
+    "poor_fit",  # chi2 far above what the uncertainties allow; intervals were widened by its root
 )  # fmt: skip
 
 
@@ -45,7 +48,8 @@ class SweepFits:
         Per name in `PARAMETERS`: estimate, 95 % interval, standard uncertainty; nan where the model
         has no such parameter; value nan with one finite end is a one-sided limit.
     covariance : ndarray (n, p, p)
-        Covariance of the fitted coordinates (log of positive parameters), order in `coordinates`.
+        Covariance of the logarithms of the parameters named in `coordinates`; zero rows where a
+        parameter is absent or only a limit.
     chi2, dof, n_points, n_used : ndarray (n,)
         Weighted sum of squares, degrees of freedom, points read and points used.
     used : ndarray of bool (m,)
@@ -59,6 +63,14 @@ class SweepFits:
         Per name in `FLAGS`.
     why_not : tuple of str, length n
         '' or why a sweep has no fit.
+    theta, theta_covariance : ndarray (n, q), (n, q, q)
+        What was really fitted, in the near-linear coordinates `junction.estimate.terms.COORDINATES` (nan
+        where a term is absent), with covariance; a conductance or series resistance may be negative here.
+    quantile : ndarray (n,)
+        Standard uncertainties to either side that make 95 % (1.96, or Student's t).
+    noise_V2, noise_A2, noise_ratio2 : ndarray (n,)
+        Noise components found where none was stated: variance of voltage [V^2], of current [A^2], relative
+        variance of current [1]; nan where the noise was stated.
     """
 
     model: np.ndarray
@@ -80,6 +92,12 @@ class SweepFits:
     heating_K: np.ndarray
     flags: Mapping[str, np.ndarray]
     why_not: tuple[str, ...]
+    theta: np.ndarray | None = None
+    theta_covariance: np.ndarray | None = None
+    quantile: np.ndarray | None = None
+    noise_V2: np.ndarray | None = None
+    noise_A2: np.ndarray | None = None
+    noise_ratio2: np.ndarray | None = None
 
     def __len__(self) -> int:
         return self.model.size
@@ -101,7 +119,7 @@ class TransistorFits:
     polarity: tuple[str, ...]
     type: tuple[str, ...]
     source: tuple[str, ...]  # 'curves', 'spot' or 'curves + spot'
-    names: tuple[str, ...]  # SPICE names: IS, NF, BF, ISE, NE, IKF, VAF, RE, RB
+    names: tuple[str, ...]  # SPICE names at 25 degC: estimate.transistor_values.FITTED
     value: np.ndarray  # (n, p) SI units
     u_log: np.ndarray  # (n, p) standard uncertainty of ln(value); inf where unknown
     covariance: np.ndarray  # (n, p, p) covariance of ln(value)
@@ -115,6 +133,9 @@ class TransistorFits:
     heating_K: np.ndarray  # (n,)
     flags: Mapping[str, np.ndarray] = field(default_factory=dict)
     why_not: tuple[str, ...] = ()
+    iceo_A: np.ndarray | None = None  # (n,) leakage with the base open, from output curves at i_b = 0
+    n_points: np.ndarray | None = None  # (n,) points read and points used
+    n_used: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.part)
