@@ -8,7 +8,7 @@ from pathlib import Path
 from junction.base.errors import OutputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, say
-from junction.cli.sort import DEFAULT_PLOTS, finish, read_bag
+from junction.cli.sort import DEFAULT_PLOTS, finish
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
@@ -29,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the bag, sort it, show the table; the exit status is that of ``junction sort``."""
     from junction.demo.bag import demo_files
+    from junction.intake.read import read_paths
     from junction.pipeline.sort import SortSettings, run_sort
     from junction.shelf.meters import default_meter
 
@@ -44,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     say(f"The job, as you would run it: junction sort {' '.join(paths)} -o {folder / REPORT}")
     say()
     outputs = Outputs(str(folder / REPORT), inputs=paths)
-    report = run_sort(read_bag(paths), SortSettings(default_meter(), details=True, plots=DEFAULT_PLOTS))
+    report = run_sort(read_paths(paths), SortSettings(default_meter(), details=True, plots=DEFAULT_PLOTS))
     finish(report, outputs)
     say(f"next: junction match {' '.join(paths)} -o {folder / REPORT}")
     return exit_status(report.set_aside)

@@ -9,7 +9,6 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import InputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
-from junction.cli.sort import read_bag
 from junction.pipeline.results import FitReport
 from junction.show.table import Paint, width_for
 
@@ -36,11 +35,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, show and write; the exit status."""
+    from junction.intake.read import read_paths
     from junction.pipeline.fit import FitSettings, run_fit
 
     outputs = Outputs(args.output, args.json)
     noise = options.noise_from(args)
-    bag = read_bag(args.files)
+    bag = read_paths(args.files)
     if not (len(bag.sweeps) or len(bag.curves)):
         raise InputError("no sweeps or curves in it; meter readings alone hold no parameters to fit",
                          ", ".join(args.files))  # fmt: skip

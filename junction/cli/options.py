@@ -163,10 +163,15 @@ def noise_from(args: argparse.Namespace):
 
 
 def types_from(args: argparse.Namespace):
-    """Shelf of registered types: the reference tables and the file of ``--types``."""
-    from junction.shelf.types import type_shelf
+    """From a marking to its registered type: the reference tables and the file of ``--types``."""
+    from functools import partial
 
-    return type_shelf((args.types,) if args.types else ())
+    from junction.shelf.types import find_type, type_shelf
+
+    if not args.types:
+        return find_type
+    type_shelf((args.types,))  # a fault in the user's file is said before any work
+    return partial(find_type, extra=(args.types,))
 
 
 def meter_from(args: argparse.Namespace) -> Meter:

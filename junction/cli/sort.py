@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from time import strftime
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.errors import InputError
-from junction.base.records import Bag
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.pipeline.results import SortReport
@@ -37,35 +34,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_meter(parser)
 
 
-def read_bag(files: list[str]) -> Bag:
-    """Read the files; an unusable set of files is an error, with the first reason in it.
-
-    Raises
-    ------
-    InputError
-        Nothing usable in any of the files.
-    """
-    from junction.intake.read import read_paths
-
-    bag = read_paths(files, sys.stdin.buffer)
-    if not (bag.readings or len(bag.sweeps) or len(bag.curves)):
-        report_set_aside(bag.set_aside[1:])
-        if bag.set_aside:
-            first = bag.set_aside[0]
-            raise InputError(first.reason, first.file, first.row, first.column)
-        raise InputError("no readings, sweeps or curves in it", ", ".join(files))
-    return bag
-
-
 def run(args: argparse.Namespace) -> int:
     """Sort, show and write; the exit status."""
+    from junction.intake.read import read_paths
     from junction.pipeline.sort import SortSettings, run_sort
 
     outputs = Outputs(args.output, args.json)
     meter = options.meter_from(args)
     types = options.types_from(args)
     noise = options.noise_from(args)
-    bag = read_bag(args.files)
+    bag = read_paths(args.files)
     outputs.keep_off(bag.files)
     settings = SortSettings(
         meter, types, noise, REFERENCE_TEMP_C if args.temperature is None else args.temperature,

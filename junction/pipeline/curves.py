@@ -8,7 +8,7 @@ import numpy as np
 
 from junction.base.records import SweepTable
 from junction.estimate.noise import Noise
-from junction.estimate.predict import predict_current
+from junction.estimate.predict import predict_current, residuals
 from junction.estimate.results import SweepFits
 from junction.pipeline.results import SweepPlot, SweepSource
 
@@ -60,7 +60,7 @@ def _plot(table: SweepTable, fits: SweepFits, noise: Noise | None, k: int) -> Sw
     if fitted and v.size:
         grid = np.linspace(float(v.min()), float(v.max()), _CURVE_POINTS)
         curve = predict_current(fits, k, grid)
-        residual = np.where(used, _residual(fits, noise, k, v, i), np.nan)
+        residual = residuals(table, fits, k, noise)
     else:
         grid = curve = np.empty(0)
         residual = np.full(v.size, np.nan)
@@ -69,16 +69,3 @@ def _plot(table: SweepTable, fits: SweepFits, noise: Noise | None, k: int) -> Sw
         table.part[k], table.junction[k], v[::step], i[::step], used[::step], grid, curve,
         residual[::step], model,
     )  # fmt: skip
-
-
-def _residual(fits: SweepFits, noise: Noise | None, k: int, v: np.ndarray, i: np.ndarray) -> np.ndarray:
-    """Measured minus fitted current over its effective standard uncertainty (both axes)."""
-    miss = i - predict_current(fits, k, v)
-    step = 1e-6 * np.maximum(1.0, np.abs(v))  # central difference: good to 1e-9 of the slope here
-    slope = (predict_current(fits, k, v + step) - predict_current(fits, k, v - step)) / (2 * step)
-    if noise is not None:
-        v_variance, i_variance = noise.variances(v, i)
-    else:  # the components the fit found in the sweep itself
-        v_variance = fits.noise_V2[k]
-        i_variance = fits.noise_A2[k] + fits.noise_ratio2[k] * (i - miss) ** 2
-    return miss / np.sqrt(slope**2 * v_variance + i_variance)

@@ -12,7 +12,7 @@ from junction.base.records import Bag, Interval
 from junction.estimate.results import SweepFits, TransistorFits
 from junction.estimate.sweeps import fit_sweeps
 from junction.estimate.terms import IBV_A
-from junction.judge.evidence import fit_summaries
+from junction.judge.summary import fit_summaries
 from junction.pipeline.curves import sweep_plots, sweep_sources
 from junction.pipeline.results import FitReport, FitRow, TransistorRow
 from junction.shelf.cautions import cautions
@@ -67,11 +67,11 @@ def _noise_note(noise: Noise | None) -> str:
 
 def sweep_rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
     """One record a sweep, in the order read."""
-    from junction.estimate.derived import derived_values
+    from junction.pipeline.derived import derived_values
 
     table = bag.sweeps
     sources = {s.sweep: s for group in sweep_sources(table).values() for s in group}
-    summaries = fit_summaries(fits, None, derived_values(fits))
+    summaries = fit_summaries(fits, None, derived_values(table, fits))
     return tuple(
         FitRow(table.part[k], table.junction[k], sources[k], fit, fits.why_not[k], table.type[k],
                float(fits.heating_K[k]), IBV_A)

@@ -11,8 +11,17 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import PartReadings, SetAside
 from junction.estimate.results import SweepFits, TransistorFits
-from junction.judge.results import WORST_FIRST, FitSummary, PartVerdict
-from junction.shelf.results import Caution, Meter
+from junction.judge.results import (
+    WORST_FIRST,
+    FitSummary,
+    Needs,
+    PartVerdict,
+    ResistorNetwork,
+    ResistorVerdict,
+    SharingEffect,
+    Substitution,
+)
+from junction.shelf.results import Caution, Meter, PartType
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +76,7 @@ class SortReport:
     cautions: tuple[Caution, ...] = ()
     default_temp_C: float = REFERENCE_TEMP_C
     parts_without_temp: int = 0
+    curves_only: int = 0
 
     def counts(self) -> dict[str, int]:
         """Number of parts by verdict, worst first, verdicts that do not occur left out."""
@@ -121,3 +131,36 @@ class FitReport:
     noise_note: str = ""
     fits: SweepFits | None = None
     transistor_fits: TransistorFits | None = None
+
+
+@dataclass(frozen=True)
+class SubstituteReport:
+    """Candidates against an original type (or, `original` None, against the needs of a place), best first."""
+
+    results: tuple[Substitution, ...]
+    original: PartType | None = None
+    needs: Needs | None = None
+    from_shelf: bool = False  # the list is the shelf's own, not the user's
+    searched: int = 0
+    case_temp_C: float = REFERENCE_TEMP_C
+    types: Mapping[str, PartType] = field(default_factory=dict)  # of the candidates shown
+    safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
+    set_aside: tuple[SetAside, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+
+
+@dataclass(frozen=True)
+class ResistorReport:
+    """A resistor: networks from stock, what its tolerance does, and the verdict of a reading."""
+
+    wanted_ohm: float
+    tolerance: float
+    stock: str  # the stock in words
+    networks: tuple[ResistorNetwork, ...] = ()
+    nearest_ohm: tuple[float, ...] = ()  # the stock values below and above
+    power_W: float = nan
+    part_power_W: float = nan
+    effect: SharingEffect | None = None
+    verdict: ResistorVerdict | None = None
+    in_circuit: bool = False
+    cautions: tuple[Caution, ...] = ()

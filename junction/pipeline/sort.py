@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import isnan
 from typing import TYPE_CHECKING
@@ -11,16 +11,15 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag
-from junction.judge.parts import judge_bag
-from junction.judge.results import WORST_FIRST, PartVerdict
+from junction.judge.parts import judge_bag, worst_first
 from junction.pipeline.results import SortReport
 from junction.shelf.cautions import cautions
-from junction.shelf.results import Meter
+from junction.shelf.results import Meter, PartType
+from junction.shelf.types import find_type
 
 if TYPE_CHECKING:
     from junction.estimate.noise import Noise
     from junction.estimate.results import SweepFits
-    from junction.shelf.types import TypeShelf
 
 
 @dataclass(frozen=True)
@@ -31,8 +30,8 @@ class SortSettings:
     ----------
     meter : Meter
         The meter the readings were taken with.
-    types : TypeShelf, optional
-        Registered types; without it, the reference tables.
+    types : callable
+        From a marking to its registered type, or None.
     noise : Noise, optional
         Stated instrument uncertainty of the sweeps; without it, it is found from each sweep.
     default_temp_C : float
@@ -44,17 +43,11 @@ class SortSettings:
     """
 
     meter: Meter
-    types: TypeShelf | None = None
+    types: Callable[[str], PartType | None] = find_type
     noise: Noise | None = None
     default_temp_C: float = REFERENCE_TEMP_C
     details: bool = False
     plots: int = 0
-
-
-def worst_first(verdicts: Iterable[PartVerdict]) -> tuple[PartVerdict, ...]:
-    """Verdicts ordered shorted, open, leaky, undecided, good; equals stay in the order read."""
-    rank = {word: k for k, word in enumerate(WORST_FIRST)}
-    return tuple(sorted(verdicts, key=lambda v: rank[v.verdict]))
 
 
 def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
@@ -86,7 +79,7 @@ def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
         verdicts, settings.meter, bag.set_aside, bag.files, bag.rows_read,
         {p.part: p for p in bag.readings} if settings.details else {}, sources, plots, plotted,
         len(with_sweeps), _cautions(bag) if settings.details else (), settings.default_temp_C,
-        parts_without_temperature(bag),
+        parts_without_temperature(bag), curves_only(bag),
     )  # fmt: skip
 
 
@@ -107,11 +100,16 @@ def _cautions(bag: Bag):
     return cautions(*places, "power-up")
 
 
+def curves_only(bag: Bag) -> int:
+    """Number of parts that have curves and nothing a verdict can rest on."""
+    return len(set(bag.curves.part) - set(bag.sweeps.part) - {p.part for p in bag.readings})
+
+
 def parts_without_temperature(bag: Bag) -> int:
     """Number of parts with no temperature in any of their rows."""
     known = {p.part for p in bag.readings if not isnan(p.temp_C)}
     every = {p.part for p in bag.readings}
-    for table in (bag.sweeps, bag.curves):
+    for table in (bag.sweeps,):
         every.update(table.part)
         known.update(table.part[k] for k in np.flatnonzero(~np.isnan(table.temp_C)).tolist())
     return len(every - known)

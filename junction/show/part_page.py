@@ -9,7 +9,15 @@ from junction.judge.results import FitSummary, JunctionVerdict, PartVerdict
 from junction.pipeline.results import SweepSource
 from junction.show.html import Html, badge, bullets, datum, image, join, number, table, tag
 from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
-from junction.show.words import device_words, evidence_of, fit_notes, leads_words, shown_parameters, sureness
+from junction.show.words import (
+    blind_words,
+    device_words,
+    evidence_of,
+    fit_notes,
+    leads_words,
+    shown_parameters,
+    sureness,
+)
 
 
 def probability_datum(p: float) -> Html:
@@ -130,7 +138,7 @@ def part_section(
     if v.neighbours:
         body += [tag("h4", "Test before power-up"), bullets(v.neighbours)]
     if v.cannot_see:
-        body.append(tag("p", v.cannot_see, class_="soft"))
+        body.append(tag("p", blind_words(v), class_="soft"))
     kind = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
     return tag("article", body, class_=kind, id=anchor or None)
 

@@ -9,7 +9,7 @@ from junction.show.csv_out import csv_text
 from junction.show.number import nominal, percent
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
-from junction.show.words import counts_words, evidence_of, leads_words, sureness
+from junction.show.words import blind_words, counts_words, evidence_of, leads_words, sureness
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40
@@ -17,6 +17,8 @@ SHOW_ALL_UP_TO = 40
 MOST_LINES = 200
 #: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
 MOST_SECTIONS = 400
+#: Different remarks on what a good does not show that stand under the table.
+MOST_BLIND = 3
 
 _COLUMNS = (
     Column("part"), Column("verdict"), Column("sure", "right"), Column("fault", wrap=True),
@@ -89,13 +91,23 @@ def terminal_text(
 def notes(report: SortReport) -> list[str]:
     """What a reader of the table must know: temperatures that were taken, and what goods do not show."""
     out = []
-    if report.parts_without_temp:
+    if report.parts_without_temp and report.verdicts:
         out.append(
             f"No temperature given for {count(report.parts_without_temp, 'part')}: "
             f"{nominal(report.default_temp_C, 'degC')} taken."
         )
-    blind = dict.fromkeys(v.cannot_see for v in report.verdicts if v.verdict == "good" and v.cannot_see)
-    return out + list(blind)
+    if report.curves_only:
+        out.append(
+            f"{count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
+            "junction match read those."
+        )
+    blind = list(dict.fromkeys(
+        blind_words(v) for v in report.verdicts if v.verdict == "good" and v.cannot_see
+    ))  # fmt: skip
+    if len(blind) > MOST_BLIND:
+        more = count(len(blind) - MOST_BLIND, "further blind spot")
+        blind = [*blind[:MOST_BLIND], f"{more} of single parts: see the page or verdicts.csv."]
+    return out + blind
 
 
 VERDICT_HEADINGS = (

@@ -82,6 +82,14 @@ def _named(junction: str, sentence: str) -> str:
     return sentence if any(s in sentence for s in spelled) else f"{junction}: {sentence}"
 
 
+def blind_words(v: PartVerdict) -> str:
+    """What the method cannot see, as a sentence."""
+    text = v.cannot_see
+    if not text or text.endswith("."):
+        return text
+    return f"{'Sweeps' if v.basis == 'sweeps' else 'Diode-mode readings'} cannot see: {text}."
+
+
 def counts_words(counts: dict[str, int]) -> str:
     """``3 shorted, 2 open, 4 leaky, 1 undecided, 14 good``."""
     return ", ".join(f"{n} {word}" for word, n in counts.items()) or "no parts"
