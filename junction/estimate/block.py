@@ -1,0 +1,328 @@
+"""One block of sweeps from raw points to fit: order, what to leave out, fit, choice, heating."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.estimate import sense
+from junction.estimate.choose import choose
+from junction.estimate.engine import FINAL, Block, fit_plain, fit_set, new_block, problem_of, store
+from junction.estimate.inverse import voltage_of
+from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
+from junction.estimate.noise import Noise
+from junction.estimate.terms import AB, I0, A, G, RS
+from junction.physics.temperature import temperature_rise
+
+#: A quantity this many standard uncertainties below zero that cannot be negative is a misfit, not chance.
+UNPHYSICAL = 3.5
+
+
+def fit_block(v, i, real, vt, temp_C, noise: Noise | None) -> dict:
+    """Fit a block of sweeps of one padded length.
+
+    Parameters
+    ----------
+    v, i : ndarray (n, m)
+        Points in the order logged [V], [A]; padding repeats the last point.
+    real : ndarray of bool (n, m)
+        False for padding.
+    vt, temp_C : ndarray (n,)
+        Thermal voltage [V] and temperature [degC].
+    noise : Noise or None
+
+    Returns
+    -------
+    dict
+        Arrays over the block's sweeps, named as `assemble.Collected` wants them.
+    """
+    n, m = v.shape
+    with np.errstate(invalid="ignore"):
+        finite = np.isfinite(v) & np.isfinite(i)
+        huge = real & ~(np.isnan(v) | np.isnan(i)) & ~((np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE))
+    good = real & finite & ~huge
+    v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
+    keep = good.astype(float)
+    back = sense.branches(v, keep)
+    order = _order(v, good)
+    if order is not None:
+        v, i, keep, back = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back))
+    limit = sense.limited(v, i, keep)
+    keep[limit] = 0.0
+    two_way = back.any(1)
+    whole = keep.copy()
+    keep[back] = 0.0
+    enough = keep.sum(1) >= 5
+    block = new_block(v, i, keep, vt[:, None], noise)
+    flags = {"current_limited": limit.any(1), "over_range": huge.any(1)}
+    out = {"n_used": None, "heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan)}
+    out["reason"] = _reasons(v, whole)
+    rows = np.flatnonzero(enough & (out["reason"] == 0))
+    settle(block, rows, out, flags)
+    short = np.flatnonzero(~enough & (out["reason"] == 0))
+    if short.size:
+        _few(block, short, out)
+    two = np.flatnonzero(two_way & np.isin(np.arange(n), rows))
+    flags["self_heated"] = np.zeros(n, bool)
+    if two.size:
+        _heating(block, two, whole, back, temp_C, out, flags)
+    _finish(block, out, flags)
+    used = block.keep > 0
+    if order is not None:
+        back_order = np.empty_like(used)
+        np.put_along_axis(back_order, order, used, 1)
+        used = back_order
+    return out | {"used": used, "flags": flags}
+
+
+def _order(v, good):
+    """Order by voltage, left-out entries last; None where all is in order already."""
+    key = np.where(good, v, np.inf)
+    with np.errstate(invalid="ignore"):
+        sorted_ = np.all(key[:, 1:] >= key[:, :-1], axis=1)
+    if sorted_.all():
+        return None
+    order = np.broadcast_to(np.arange(v.shape[1]), v.shape).copy()
+    order[~sorted_] = np.argsort(key[~sorted_], axis=1, kind="stable")
+    return order
+
+
+#: Reasons for no fit, by number; 0 is none.
+REASONS = (
+    "", "no usable point (all missing or over-range)", "one usable point: a curve needs at least two",
+    "all points at one voltage: they show no curve",
+    "too few usable points for a junction (5 are needed), and they lie on no straight line",
+    "the fit did not come to rest: the points follow none of the models",
+)  # fmt: skip
+
+
+def _reasons(v, keep):
+    live = keep > 0
+    count = live.sum(1)
+    span = np.max(np.where(live, v, -np.inf), axis=1) - np.min(np.where(live, v, np.inf), axis=1)
+    flat = ~(span > 1e-12 * np.max(np.abs(v), axis=1))
+    return np.select([count == 0, count == 1, flat], [1, 2, 3], 0)
+
+
+def take(block: Block, rows) -> Block:
+    """Part of a block as a block of its own (copies)."""
+    uv2 = np.ascontiguousarray(np.broadcast_to(block.uv2, (block.v.shape[0], block.uv2.shape[1])))
+    return Block(**{name: (uv2 if name == "uv2" else getattr(block, name))[rows] if name != "noise" else block.noise
+                    for name in Block.__dataclass_fields__})  # fmt: skip
+
+
+def give(block: Block, rows, part: Block) -> None:
+    """Write a part's results back."""
+    if part is block:
+        return
+    for name in Block.__dataclass_fields__:
+        if name == "uv2" and block.uv2.shape[1] == 1:
+            block.uv2 = np.array(block.uv2)
+        if name not in ("noise", "v", "i", "vt"):
+            getattr(block, name)[rows] = getattr(part, name)
+
+
+def settle(block: Block, rows, out: dict, flags: dict) -> None:
+    """Fit and choose for the sweeps `rows`, with the evidence against the runner-up."""
+    if not rows.size:
+        _default_flags(block, flags)
+        return
+    part = block if rows.size == block.chi2.size else take(block, rows)
+    fit_plain(part)
+    choice = choose(part)
+    _unphysical(part, flags, rows)
+    runner, gap = _runner_up(part, choice)
+    give(block, rows, part)
+    _default_flags(block, flags)
+    flags["outliers"][rows] = choice.wild
+    out["runner_up"][rows], out["gap"][rows] = runner, gap
+
+
+def _default_flags(block: Block, flags: dict) -> None:
+    for name in ("outliers", "unphysical"):
+        flags.setdefault(name, np.zeros(block.chi2.size, bool))
+
+
+def _unphysical(part: Block, flags: dict, rows) -> None:
+    """Hold a resistance at zero that came out clearly negative, and fit the rest again."""
+    u = np.sqrt(np.einsum("nii->ni", part.covariance))
+    dof = np.maximum(part.n_used - NUMBER[part.code], 1)
+    u = u * np.sqrt(np.maximum(part.chi2 / dof, 1.0))[:, None]
+    with np.errstate(invalid="ignore"):
+        negative = (part.theta < -UNPHYSICAL * u) & (u > 0)
+    bad = np.zeros(part.theta.shape, bool)
+    bad[:, [RS, G]] = negative[:, [RS, G]]
+    bad[part.code == CODE["resistor + offset"]] = False
+    index = np.flatnonzero(bad.any(1))
+    _default_flags_of(flags, rows, index)
+    for name in NAMES:
+        at = index[part.code[index] == CODE[name]]
+        if not at.size or name in ("open", "resistor"):
+            continue
+        columns = list(columns_of(name))
+        start = np.where(bad[at], 0.0, part.theta[at])
+        solution = fit_set(part, name, start, at, FINAL, free=~bad[at][:, columns])
+        store(part, name, solution, at)
+        part.rank_short[at] = False
+
+
+def _default_flags_of(flags: dict, rows, index) -> None:
+    n = flags["current_limited"].size
+    flags.setdefault("unphysical", np.zeros(n, bool))
+    flags["unphysical"][rows[index]] = True
+
+
+def _runner_up(part: Block, choice):
+    """Best rival of the chosen model and how much worse its AICc is: fitted, or promised by a score test."""
+    n = part.chi2.size
+    used, row = part.n_used, np.arange(n)
+    scores = choice.criterion.copy()
+    plain = np.isin(part.code, [CODE["base"], CODE["bare"]])
+    base = CODE["base"]
+    for name, drop in (("offset", choice.drop_offset), ("recombination", choice.drop_recombination)):
+        promised = aicc(part.chi2 - drop, NUMBER[CODE[name]], used)
+        empty = plain & ~np.isfinite(scores[:, CODE[name]])
+        scores[empty, CODE[name]] = promised[empty]
+    own = choice.criterion[row, part.code]  # by the weights its rivals were judged by
+    # with or without the shunt: by the shunt estimate itself
+    u = np.sqrt(part.covariance[:, G, G])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
+    has_g = plain & (part.code == base)
+    without = np.where(has_g, aicc(part.chi2 + z2, NUMBER[base] - 1, used), np.inf)
+    scores[row, part.code] = np.inf
+    rival = np.argmin(scores, axis=1)
+    best = scores[row, rival]
+    shunt_is_rival = np.abs(without) < best
+    rival = np.where(shunt_is_rival, -2, np.where(np.isfinite(best), rival, -1))
+    gap = np.where(shunt_is_rival, np.abs(without - own), best - np.minimum(own, without))
+    return rival, gap
+
+
+def _few(block: Block, rows, out: dict) -> None:
+    """Two to four points: a straight line through zero or nothing, else no model."""
+    part = take(block, rows)
+    start = np.zeros(part.theta.shape)
+    w = part.keep / part.ui2
+    start[:, G] = np.einsum("nm,nm->n", w * part.v, part.i) / np.maximum(
+        np.einsum("nm,nm->n", w * part.v, part.v), 1e-300
+    )
+    line, none = (fit_set(part, name, start) for name in ("resistor", "open"))
+    count = part.n_used
+    store(part, "open", none)
+    store(part, "resistor", line, which=line.chi2 + 4 < none.chi2)
+    give(block, rows, part)
+    poor = part.chi2 > 9.0 * np.maximum(count - 1, 1) + 9
+    out["reason"][rows[poor]] = 4
+
+
+def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) -> None:
+    """Compare the way back with the way up at the same currents; fold it in where they agree."""
+    v, i = block.v[rows], block.i[rows]
+    on_way_back = back[rows] & (whole[rows] > 0)
+    curve = ~np.isin(block.code[rows], [CODE["open"], CODE["resistor"], CODE["resistor + offset"]])
+    top = np.max(np.where(on_way_back, i, 0.0), axis=1)
+    high = on_way_back & (i > 0.2 * top[:, None]) & (i > 0) & (curve & (top > 0))[:, None]
+    predicted, _, slope = voltage_of(block.theta[rows], temp_C[rows], np.where(high, i, 1e-6))
+    high &= np.isfinite(predicted)
+    dv = np.where(high, v - predicted, 0.0)
+    count = np.maximum(high.sum(1), 1)
+    mean = dv.sum(1) / count
+    u_point = np.sqrt(np.broadcast_to(block.uv2, block.v.shape)[rows] + block.ui2[rows] * np.nan_to_num(slope) ** 2)
+    u = np.sqrt(np.where(high, u_point**2, 0.0).sum(1)) / count
+    v_top = np.max(np.where(high, predicted, -np.inf), axis=1)
+    v_top = np.where(np.isfinite(v_top), v_top, 0.6)
+    gap = np.where(v_top < 0.45, 0.68, np.where(v_top > 1.4, v_top + 0.2, 1.11))
+    fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
+    out["heating_K"][rows[fallen]] = temperature_rise(mean, np.minimum(v_top, gap - 0.05), temp_C[rows], gap)[fallen]
+    flags["self_heated"][rows[fallen]] = True
+    agree = rows[~fallen]
+    if agree.size:
+        block.keep[agree] = whole[agree]
+        if block.noise is None:
+            again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], None)
+        else:
+            again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], block.noise)
+        sub_out = {k: np.full(agree.size, -1) for k in ("runner_up",)} | {"gap": np.full(agree.size, np.nan)}
+        sub_flags = {"current_limited": np.zeros(agree.size, bool)}
+        settle(again, np.arange(agree.size), sub_out, sub_flags)
+        give(block, agree, again)
+        for name in ("outliers", "unphysical"):
+            flags[name][agree] = sub_flags[name]
+        out["runner_up"][agree], out["gap"][agree] = sub_out["runner_up"], sub_out["gap"]
+
+
+def _finish(block: Block, out: dict, flags: dict) -> None:
+    """Scale for the noise as found, effective degrees of freedom, range steps, limits of an open path."""
+    n = block.chi2.size
+    used = block.n_used
+    out["reason"] = np.where((out["reason"] == 0) & ~np.isfinite(block.chi2), 5, out["reason"])
+    fitted = out["reason"] == 0
+    dof = used - NUMBER[block.code]
+    scale, effective = np.ones((n, 2)), dof.astype(float)
+    ratio = np.where(dof > 0, block.chi2 / np.maximum(dof, 1), 1.0)
+    poor = fitted & (dof > 0) & (block.chi2 > dof + 4 * np.sqrt(2 * np.maximum(dof, 1)))
+    if block.noise is None:
+        scale, effective = _found_noise(block, fitted, dof)
+    else:
+        scale[poor] = ratio[poor, None]
+    flags["poor_fit"] = poor
+    flags["range_step"] = np.zeros(n, bool)
+    limit_g = np.full(n, np.nan)
+    for name in NAMES:
+        at = np.flatnonzero(fitted & poor & (block.code == CODE[name]))
+        if at.size and name not in ("open",):
+            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
+            flags["range_step"][at] = sense.step_in(r, block.keep[at])
+    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
+    if at.size:
+        line = fit_set(block, "resistor + offset", np.zeros((at.size, block.theta.shape[1])), at)
+        u = np.sqrt(line.covariance[:, 0, 0])
+        limit_g[at] = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+    floor = np.zeros(block.theta.shape[1], int)
+    floor[[G, I0]] = 1
+    root = np.sqrt(scale)[:, floor]
+    covariance = block.covariance * root[:, :, None] * root[:, None, :]
+    top = np.max(np.abs(block.i) * block.keep, axis=1)
+    out.update(
+        theta=block.theta, covariance=covariance, chi2=block.chi2, code=block.code, dof=np.maximum(dof, 0),
+        effective=effective, parts=block.parts if block.noise is None else np.full((n, 3), np.nan),
+        n_used=used.astype(np.int64), limit_g=limit_g, top=top,
+    )  # fmt: skip
+    flags["converged"] = block.converged & fitted
+    flags["at_bound"] = block.at_bound & fitted
+    flags["rank_deficient"] = block.rank_short & fitted
+
+
+def _found_noise(block: Block, fitted, dof):
+    """Scale of the covariance for the floor and for the rest, each from its own residuals.
+
+    A linear sweep may have sixty points in the noise floor and twenty on the curve: what is known of the
+    scatter on the curve rests on the twenty.
+    """
+    n = block.chi2.size
+    scale, effective = np.ones((n, 2)), np.maximum(dof, 1).astype(float)
+    for name in NAMES:
+        at = np.flatnonzero(fitted & (block.code == CODE[name]))
+        if not at.size:
+            continue
+        r2 = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1] ** 2
+        live = block.keep[at] > 0
+        k = NUMBER[CODE[name]]
+        whole = np.maximum(r2.sum(1), 1e-12) / np.maximum(dof[at], 1)
+        if name in ("open",):
+            scale[at] = whole[:, None]
+            continue
+        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None])
+        if A not in columns_of(name) and AB not in columns_of(name):
+            on_curve = live
+        count = on_curve.sum(1)
+        shares = min(k, 3)
+        rest = live & ~on_curve
+        curve = np.where(on_curve, r2, 0.0).sum(1) / np.maximum(count - shares, 1)
+        floor = np.where(rest, r2, 0.0).sum(1) / np.maximum(rest.sum(1) - max(k - shares, 0), 1)
+        able = count >= shares + 4
+        scale[at, 0] = np.where(able, np.maximum(curve, 0.5 * whole), whole)
+        scale[at, 1] = np.where(able & (rest.sum(1) >= 6), np.maximum(floor, 0.5 * whole), whole)
+        effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])
+    # scatter of a handful of points says too little to believe it when it is small
+    return np.where(effective[:, None] < 4, np.maximum(scale, 1.0), scale), effective

@@ -1,0 +1,202 @@
+"""Fits a dense block of sweeps of one (padded) length: rough fit, noise, weights, final fit, tests.
+
+Everything here works on arrays (n, m) that fit the cache; `junction.estimate.sweeps` cuts a table into such
+blocks, `junction.estimate.choose` takes the sweeps for which the plain junction is not the whole story.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.estimate import starts
+from junction.estimate.lsq import Options, solve
+from junction.estimate.models import CODE, columns_of
+from junction.estimate.noise import Noise, components, first_guess
+from junction.estimate.terms import AB, BB, COORDINATES, LOWER, UPPER, A, B, G, JunctionProblem, RS
+
+WIDTH = len(COORDINATES)
+#: A sweep that never goes above this says nothing of the forward branch [V].
+FORWARD_V = 0.25
+ROUGH = Options(max_iterations=14, decrease_tol=0.3)
+FINAL = Options(max_iterations=40, decrease_tol=1e-6)
+
+
+@dataclass(eq=False)
+class Block:
+    """Working record of one block; arrays over its n sweeps (and m points), in order of voltage.
+
+    ``code`` indexes `models.NAMES`; ``theta`` and ``covariance`` are in `terms.COORDINATES`, nan and zero
+    where a term is absent; ``covariance`` is for the noise as given, before any scaling by chi2.
+    """
+
+    v: np.ndarray
+    i: np.ndarray
+    keep: np.ndarray
+    vt: np.ndarray
+    uv2: np.ndarray
+    ui2: np.ndarray
+    noise: Noise | None
+    parts: np.ndarray  # (n, 3) noise components, nan where stated
+    theta: np.ndarray
+    covariance: np.ndarray
+    chi2: np.ndarray
+    code: np.ndarray
+    converged: np.ndarray
+    at_bound: np.ndarray
+    rank_short: np.ndarray
+
+    @property
+    def n_used(self) -> np.ndarray:
+        """Points that count, per sweep."""
+        return self.keep.sum(1)
+
+
+def new_block(v, i, keep, vt, noise: Noise | None) -> Block:
+    """A block with nothing fitted yet, its weights from the readings themselves."""
+    n = v.shape[0]
+    parts = np.full((n, 3), np.nan)
+    if noise is None:
+        parts = first_guess(v, i, keep)
+        uv2, ui2 = _variances(parts, i)
+    else:
+        uv2, ui2 = noise.variances(v, i)
+        uv2 = np.array(np.broadcast_to(uv2, v.shape))
+    return Block(
+        v, i, keep, vt, uv2, ui2, noise, parts, np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)),
+        np.full(n, np.inf), np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool),
+    )  # fmt: skip
+
+
+def _variances(parts, i):
+    ui2 = i * i
+    ui2 *= parts[:, 2, None]
+    ui2 += parts[:, 0, None]
+    return parts[:, 1, None], ui2
+
+
+def problem_of(block: Block, name: str, index=None) -> JunctionProblem:
+    """The least-squares problem of some sweeps of the block for one set of terms."""
+    arrays = (block.v, block.i, block.uv2, block.ui2, block.keep, block.vt)
+    if index is not None:
+        arrays = tuple(a[index] for a in arrays)
+    return JunctionProblem(*arrays, columns_of(name))
+
+
+def fit_set(block: Block, name: str, start: np.ndarray, index=None, options: Options = FINAL, free=None,
+            problem: JunctionProblem | None = None):  # fmt: skip
+    """Fit one set of terms to some sweeps of the block.
+
+    Parameters
+    ----------
+    block : Block
+    name : str
+        Key of `models.SETS`.
+    start : ndarray (n, 9)
+        Start values in `COORDINATES`.
+    index : ndarray of int, optional
+        Sweeps of the block; all by default.
+    options : Options
+    free : ndarray of bool (n, p), optional
+    problem : JunctionProblem, optional
+        To reuse its buffers.
+
+    Returns
+    -------
+    lsq.Solution
+    """
+    columns = list(columns_of(name))
+    problem = problem or problem_of(block, name, index)
+    lower, upper = LOWER[columns], UPPER[columns]
+    bounded = np.isfinite(lower).any()
+    return solve(
+        problem, start[:, columns], lower=lower if bounded else None, upper=upper if bounded else None,
+        free=free, options=options,
+    )  # fmt: skip
+
+
+def store(block: Block, name: str, solution, index=None, which=None) -> None:
+    """Make a solution (or the part `which` of it) the block's fit of those sweeps."""
+    columns = np.array(columns_of(name))
+    index = np.arange(block.chi2.size) if index is None else index
+    rows = np.arange(index.size) if which is None else np.flatnonzero(which)
+    at = index[rows]
+    block.theta[at] = np.nan
+    block.theta[np.ix_(at, columns)] = solution.theta[rows]
+    block.covariance[at] = 0.0
+    block.covariance[np.ix_(at, columns, columns)] = solution.covariance[rows]
+    block.chi2[at] = solution.chi2[rows]
+    block.code[at] = CODE[name]
+    block.converged[at] = solution.converged[rows]
+    block.at_bound[at] = solution.at_bound[rows].any(1)
+    block.rank_short[at] = solution.rank[rows] < columns.size
+
+
+def start_values(block: Block) -> tuple[np.ndarray, np.ndarray]:
+    """Start values (n, 9) of the plain junction, and which sweeps show a breakdown branch."""
+    n = block.chi2.size
+    theta = np.full((n, WIDTH), np.nan)
+    args = (block.v, block.i, block.keep)
+    conductance = starts.lowest_chord(*args, block.ui2, block.vt)
+    theta[:, A], theta[:, B], theta[:, RS], _ = starts.exponential(
+        *args, block.uv2, block.ui2, block.vt, conductance
+    )
+    theta[:, G] = conductance
+    seen = np.zeros(n, bool)
+    deep = np.flatnonzero(np.min(np.where(block.keep > 0, block.v, 0.0), axis=1) < -1.0)
+    if deep.size:
+        theta[deep, AB], theta[deep, BB], series, seen[deep] = starts.breakdown(
+            block.v[deep], block.i[deep], block.keep[deep], np.broadcast_to(block.uv2, block.v.shape)[deep],
+            block.ui2[deep], block.vt[deep], conductance[deep],
+        )  # fmt: skip
+        blind = np.max(np.where(block.keep[deep] > 0, block.v[deep], -np.inf), axis=1) <= FORWARD_V
+        theta[deep[blind], RS] = series[blind]
+    return theta, seen
+
+
+def set_weights(block: Block, name: str, theta: np.ndarray, index=None, problem=None) -> None:
+    """Renew the weights from a fitted curve: found noise components, or stated ones at the model's current.
+
+    Weights taken from a reading carry that reading's error: a low reading would count more.
+    """
+    problem = problem or problem_of(block, name, index)
+    error, slope, current = problem.at_points(theta)
+    rows = slice(None) if index is None else index
+    if block.noise is None:
+        slope *= slope
+        square = current * current
+        block.parts[rows] = components(error, slope, square, block.keep[rows], block.parts[rows])
+        square *= block.parts[rows, 2, None]
+        square += block.parts[rows, 0, None]
+        block.uv2[rows], block.ui2[rows] = block.parts[rows, 1, None], square
+    else:
+        _, block.ui2[rows] = block.noise.variances(0.0, np.clip(current, -10 * np.abs(block.i[rows]) - 1,
+                                                                10 * np.abs(block.i[rows]) + 1))  # fmt: skip
+
+
+def fit_plain(block: Block) -> None:
+    """Fit the plain junction (with the breakdown branch where it shows) to every sweep of the block."""
+    theta, seen = start_values(block)
+    few = block.n_used < 8
+    forward = np.max(np.where(block.keep > 0, block.v, -np.inf), axis=1) > FORWARD_V
+    reverse_only = seen & ~forward
+    for name, rows in (("base", ~seen & ~few), ("breakdown", seen & forward & ~few),
+                       ("bare", few & ~reverse_only), ("reverse only", reverse_only)):  # fmt: skip
+        index = np.flatnonzero(rows)
+        if not index.size:
+            continue
+        whole = index.size == block.chi2.size
+        where = None if whole else index
+        start = theta if whole else theta[index]
+        columns = list(columns_of(name))
+        problem = problem_of(block, name, where)
+        rough = fit_set(block, name, start, where, ROUGH, problem=problem)
+        set_weights(block, name, rough.theta, where, problem)
+        if not whole or block.noise is not None:
+            problem = problem_of(block, name, where)
+        else:
+            problem.uv2, problem.ui2 = block.uv2, block.ui2
+        again = start.copy()
+        again[:, columns] = rough.theta
+        store(block, name, fit_set(block, name, again, where, FINAL, problem=problem), index)

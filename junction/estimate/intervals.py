@@ -1,0 +1,112 @@
+"""From fitted coordinates to parameters with 95 % intervals, limits and flags.
+
+A conductance or series resistance whose interval holds zero is not a number the data can give: it becomes
+a one-sided limit (`RS < x`, `RSH > x`), the far end of the same interval.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.estimate.results import PARAMETERS
+from junction.estimate.terms import AB, AR, BB, BR, G, I0, IBV_A, RS, A, B
+
+#: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
+LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
+
+
+def _empty(n):
+    return {name: np.full(n, np.nan) for name in PARAMETERS}
+
+
+def parameters(theta, u, q, vt, covariance, *, resistor, light):
+    """Values, interval ends and standard uncertainties of all parameters.
+
+    Parameters
+    ----------
+    theta, u : ndarray (n, 9)
+        Coordinates and their standard uncertainties; nan where absent.
+    q : ndarray (n,)
+        Half-width of the interval in standard uncertainties.
+    vt : ndarray (n,)
+        Thermal voltage [V].
+    covariance : ndarray (n, 9, 9)
+    resistor : ndarray of bool (n,)
+        The conductance is the whole path, not a shunt.
+    light : ndarray of bool (n,)
+        The constant term is a photocurrent.
+
+    Returns
+    -------
+    value, low, high, u : dict of str to ndarray (n,)
+    """
+    n = theta.shape[0]
+    value, low, high, spread = _empty(n), _empty(n), _empty(n), _empty(n)
+
+    def put(name, val, lo, hi, dev):
+        value[name], low[name], high[name], spread[name] = val, lo, hi, dev
+
+    for name, k in (("IS_A", A), ("ISR_A", AR)):
+        best = np.exp(theta[:, k])
+        put(name, best, best * np.exp(-np.minimum(q * u[:, k], 700.0)),
+            best * np.exp(np.minimum(q * u[:, k], 700.0)), best * u[:, k])  # fmt: skip
+    for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
+        b = theta[:, k]
+        with np.errstate(divide="ignore"):
+            put(name, 1 / b, 1 / (b + q * u[:, k]),
+                np.where(b > q * u[:, k], 1 / np.maximum(b - q * u[:, k], 1e-300), np.where(np.isnan(b), b, np.inf)),
+                u[:, k] / b**2)  # fmt: skip
+    put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], q))
+    path = _resistance(theta[:, G], u[:, G], q)
+    for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
+        put(name, *(np.where(rows, a, np.nan) for a in path))
+    for name, rows, sign in (("IPH_A", light, -1.0), ("I0_A", ~light, 1.0)):
+        best = np.where(rows, sign * theta[:, I0], np.nan)
+        put(name, best, best - q * u[:, I0], best + q * u[:, I0], np.where(rows, u[:, I0], np.nan))
+    bv, u_bv = _breakdown_voltage(theta, vt, covariance)
+    put("BV_V", bv, bv - q * u_bv, bv + q * u_bv, u_bv)
+    return value, low, high, spread
+
+
+def _above_zero(x, u, q):
+    held = x > q * u
+    limit = np.maximum(x, 0.0) + q * u
+    absent = np.isnan(x)
+    return (np.where(held, x, np.nan), np.where(held, x - q * u, np.where(absent, np.nan, -np.inf)),
+            np.where(held, x + q * u, limit), np.where(held, u, np.nan))  # fmt: skip
+
+
+def _resistance(g, u, q):
+    """Value, ends and uncertainty of 1/g; a lower limit where the interval of g holds zero."""
+    held = g > q * u
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = 1 / (np.maximum(g, 0.0) + q * u)
+        high = np.where(held, 1 / np.where(held, g - q * u, 1.0), np.where(np.isnan(g), np.nan, np.inf))
+        safe = np.where(held, g, 1.0)
+        return np.where(held, 1 / safe, np.nan), low, high, np.where(held, u / safe**2, np.nan)
+
+
+def _breakdown_voltage(theta, vt, covariance):
+    bb = theta[:, BB]
+    bv = (np.log(IBV_A) - theta[:, AB]) * vt / bb
+    da, db = -vt / bb, -bv / bb
+    var = da * da * covariance[:, AB, AB] + 2 * da * db * covariance[:, AB, BB] + db * db * covariance[:, BB, BB]
+    return bv, np.where(np.isnan(bv), np.nan, np.sqrt(np.maximum(var, 0.0)))
+
+
+def log_covariance(theta, covariance, value, vt):
+    """Covariance of the logarithms of `LOGARITHMIC`; zero where a parameter is absent or only a limit."""
+    n = theta.shape[0]
+    jac = np.zeros((n, len(LOGARITHMIC), theta.shape[1]))
+    held = {name: np.isfinite(value[name]) for name in LOGARITHMIC}
+    for row, name, k in ((0, "IS_A", A), (4, "ISR_A", AR)):
+        jac[:, row, k] = held[name]
+    for row, name, k in ((1, "N", B), (5, "NR", BR), (7, "NBV", BB)):
+        jac[:, row, k] = np.where(held[name], -1 / np.where(held[name], theta[:, k], 1.0), 0.0)
+    jac[:, 2, RS] = np.where(held["RS_ohm"], 1 / np.where(held["RS_ohm"], theta[:, RS], 1.0), 0.0)
+    jac[:, 3, G] = np.where(held["RSH_ohm"], -1 / np.where(held["RSH_ohm"], theta[:, G], 1.0), 0.0)
+    if held["BV_V"].any():
+        bv, bb = np.where(held["BV_V"], value["BV_V"], 1.0), np.where(held["BV_V"], theta[:, BB], 1.0)
+        jac[:, 6, AB] = np.where(held["BV_V"], -vt / (bb * bv), 0.0)
+        jac[:, 6, BB] = np.where(held["BV_V"], -1 / bb, 0.0)
+    return np.matmul(np.matmul(jac, covariance), jac.transpose(0, 2, 1))

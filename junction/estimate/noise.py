@@ -1,0 +1,178 @@
+"""What a measured point is uncertain by: stated by the user, or found from the sweep itself.
+
+Stated figures are standard uncertainties (one sigma).  A meter's data sheet states limits of error; the
+standard uncertainty of a quantity known only to lie within +-a is a/sqrt(3) (JCGM 100:2008, 4.3.7), which
+`Noise.from_accuracy` applies.
+
+Where nothing is stated, three components are estimated for every sweep: a constant floor of the current,
+a voltage scatter and a scatter proportional to the current.  They come from second differences of the
+fit's residuals, so that a curve the model does not follow (which leaves smooth residuals) is not taken
+for noise; that is what lets the choice of model see it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+#: Least standard uncertainty ever assumed: 1 uV, 10 fA and 1e-6 of the current.  No bench instrument
+#: resolves less; without it a file of computed values would have none at all.
+FLOOR_V = 1e-6
+FLOOR_A = 1e-14
+FLOOR_RATIO = 1e-6
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Standard uncertainty of each point: percent of reading and a floor, added as squares.
+
+    Parameters
+    ----------
+    v_percent, i_percent : float
+        Part proportional to the reading [%].
+    v_floor_V, i_floor_A : float
+        Constant part [V], [A].
+    """
+
+    v_percent: float = 0.0
+    v_floor_V: float = FLOOR_V
+    i_percent: float = 0.0
+    i_floor_A: float = FLOOR_A
+
+    def __post_init__(self) -> None:
+        for name in ("v_percent", "v_floor_V", "i_percent", "i_floor_A"):
+            if not (np.isfinite(getattr(self, name)) and getattr(self, name) >= 0):
+                raise ValueError(f"noise: {name} must be a number of at least 0, not {getattr(self, name)!r}")
+
+    @classmethod
+    def from_accuracy(
+        cls, v_percent: float = 0.0, v_floor_V: float = 0.0, i_percent: float = 0.0, i_floor_A: float = 0.0
+    ) -> Noise:
+        """From limits of error as data sheets state them (rectangular distribution, a/sqrt 3)."""
+        root = 3**0.5
+        return cls(v_percent / root, v_floor_V / root, i_percent / root, i_floor_A / root)
+
+    def u_v(self, v_V):
+        """Standard uncertainty of a voltage reading [V]."""
+        return np.sqrt(self.variances(v_V, 0.0)[0])
+
+    def u_i(self, i_A):
+        """Standard uncertainty of a current reading [A]."""
+        return np.sqrt(self.variances(0.0, i_A)[1])
+
+    def variances(self, v, i):
+        """Squared standard uncertainty of voltage [V^2] and current [A^2] at the values given."""
+        uv2 = (0.01 * self.v_percent * v) ** 2 + max(self.v_floor_V, FLOOR_V) ** 2
+        ui2 = (max(0.01 * self.i_percent, FLOOR_RATIO) * i) ** 2 + max(self.i_floor_A, FLOOR_A) ** 2
+        return uv2, ui2
+
+
+def first_guess(v, i, keep):
+    """Noise components to start from: the scatter of the small currents, 0.25 mV and 1 % (alike on an exponential).
+
+    Parameters
+    ----------
+    v, i : ndarray (n, m)
+        Points sorted by voltage [V], [A].
+    keep : ndarray (n, m)
+        1 where a point counts.
+
+    Returns
+    -------
+    ndarray (n, 3)
+        Variances: current floor [A^2], voltage [V^2], relative current [1].
+    """
+    n, m = i.shape
+    out = np.empty((n, 3))
+    out[:, 1], out[:, 2] = (2.5e-4) ** 2, (1e-2) ** 2
+    if m < 3:
+        out[:, 0] = FLOOR_A**2
+        return out
+    second = np.abs(i[:, :-2] - 2 * i[:, 1:-1] + i[:, 2:])
+    whole = keep[:, :-2] * keep[:, 1:-1] * keep[:, 2:]
+    second[whole == 0] = np.inf
+    place = np.maximum((0.2 * whole.sum(1)).astype(int), 0)
+    second.partition(np.unique(place), axis=1)
+    low = second[np.arange(n), place]
+    # the 20 % quantile of |second difference| of unit noise is 0.62
+    floor = np.where(np.isfinite(low), low, 0.0) / 0.62
+    top = np.max(np.abs(i) * keep, axis=1)
+    out[:, 0] = np.maximum(np.minimum(floor, 0.1 * top), FLOOR_A) ** 2
+    return out
+
+
+def components(error, shape_v, shape_i, keep, start, steps: int = 10):
+    """Variance components from second differences of the residuals.
+
+    Each second difference has the variance of its three points, (V1 + 4 V2 + V3)/6 after scaling; the
+    components are raised or lowered by the multiplicative steps that maximise the normal likelihood
+    (each step s <- s sqrt(sum(A e^2/V^2) / sum(A/V)) keeps them positive).  Squares beyond 9 V count as
+    9 V, so that a wild point does not pass for noise.
+
+    Parameters
+    ----------
+    error : ndarray (n, m)
+        Residual in terms of the current at the measured point [A], sorted by voltage.
+    shape_v : ndarray (n, m)
+        Squared current that a unit of voltage noise makes: (g/(1 + RS g))^2 [S^2].
+    shape_i : ndarray (n, m)
+        Squared model current [A^2].
+    keep : ndarray (n, m)
+    start : ndarray (n, 3)
+
+    Returns
+    -------
+    ndarray (n, 3)
+        As `first_guess`.
+    """
+    n, m = error.shape
+    if m < 5:
+        return start
+    d2 = (error[:, :-2] - 2 * error[:, 1:-1] + error[:, 2:]) ** 2 / 6
+    whole = keep[:, :-2] * keep[:, 1:-1] * keep[:, 2:]
+
+    def spread(a):
+        b = a[:, :-2] + a[:, 2:]
+        b += 4 * a[:, 1:-1]
+        b *= 1 / 6
+        return b
+
+    sv, si = spread(shape_v), spread(shape_i)
+    out = start.copy()
+    weight, work = np.empty_like(d2), np.empty_like(d2)
+    for _ in range(steps):
+        np.multiply(sv, out[:, 1, None], out=weight)
+        np.multiply(si, out[:, 2, None], out=work)
+        weight += work
+        weight += out[:, 0, None]
+        np.divide(whole, weight, out=weight)  # 1/V
+        np.multiply(d2, weight, out=work)
+        np.minimum(work, 9.0, out=work)
+        work *= weight  # e^2/V^2
+        for k, shape in enumerate((None, sv, si)):
+            up = work.sum(1) if shape is None else np.einsum("nm,nm->n", work, shape)
+            down = weight.sum(1) if shape is None else np.einsum("nm,nm->n", weight, shape)
+            out[:, k] *= np.sqrt(np.maximum(up, 1e-12 * down) / np.maximum(down, 1e-300))
+    few = whole.sum(1) < 6
+    out[few] = start[few]
+    return np.maximum(out, [FLOOR_A**2, FLOOR_V**2, FLOOR_RATIO**2])
+
+
+def student_t(dof, probability: float = 0.975):
+    """Quantile of Student's t: exact for 1 and 2 degrees of freedom, series beyond.
+
+    Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5), good to 0.2 % at 3 degrees of freedom and
+    1e-6 at 30; saves the import of a statistics library.
+    """
+    z = {0.975: 1.959963984540054, 0.95: 1.6448536269514722}[probability]
+    exact = {0.975: (12.706204736432095, 4.302652729911275, 3.182446305284263, 2.7764451051977987),
+             0.95: (6.313751514675043, 2.919985580353726, 2.3533634348018264, 2.13184678632665)}[probability]
+    nu = np.maximum(np.asarray(dof, float), 1.0)
+    z2 = z * z
+    t = z + z * ((z2 + 1) / (4 * nu) + (5 * z2**2 + 16 * z2 + 3) / (96 * nu**2)
+                 + (3 * z2**3 + 19 * z2**2 + 17 * z2 - 15) / (384 * nu**3)
+                 + (79 * z2**4 + 776 * z2**3 + 1482 * z2**2 - 1920 * z2 - 945) / (92160 * nu**4))  # fmt: skip
+    for k, value in enumerate(exact):
+        t = np.where(nu == k + 1, value, t)
+    return t

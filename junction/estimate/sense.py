@@ -1,0 +1,132 @@
+"""What can be wrong with the points themselves: limits, over-range, up and down branches.
+
+All on dense arrays (n, m); nothing is thrown away here without a flag that says so.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: Values from here on are an instrument's mark for over-range (IEEE 488.2 uses 9.91e37), not a reading.
+OVER_RANGE = 1e6
+
+
+def branches(v, keep):
+    """Points that belong to the way back of an up-and-down sweep, in the order logged.
+
+    Parameters
+    ----------
+    v : ndarray (n, m)
+        Voltage in the order logged [V].
+    keep : ndarray (n, m)
+
+    Returns
+    -------
+    ndarray of bool (n, m)
+        True on the second branch; all False where the sweep goes one way only.
+    """
+    n, m = v.shape
+    place = np.arange(m)
+    back = np.zeros((n, m), bool)
+    live = keep > 0
+    last = np.max(np.where(live, place, 0), axis=1)
+    with np.errstate(invalid="ignore"):
+        rising = np.diff(v, axis=1) > 0
+    pair = live[:, 1:] & live[:, :-1]
+    for sign in (1.0, -1.0):
+        turn = np.argmax(np.where(live, sign * v, -np.inf), axis=1)
+        before, after = turn, last - turn
+        ahead = place[1:] <= turn[:, None]
+        up = rising if sign > 0 else ~rising
+        good_before = (up & pair & ahead).sum(1) >= 0.8 * np.maximum((pair & ahead).sum(1), 1)
+        good_after = (~up & pair & ~ahead).sum(1) >= 0.8 * np.maximum((pair & ~ahead).sum(1), 1)
+        is_two = (before >= 4) & (after >= 4) & good_before & good_after
+        back |= is_two[:, None] & (place > turn[:, None]) & live
+    return back
+
+
+def limited(v, i, keep):
+    """Points at the source's current limit, sorted by voltage.
+
+    The current stands within 0.5 % (or three times its scatter) of its extreme for at least three points,
+    while the voltage goes on by so much that the slope before would have raised it by five times that.
+    Points where the voltage falls back at the same current belong to it.
+
+    Returns
+    -------
+    ndarray of bool (n, m)
+    """
+    out = np.zeros(v.shape, bool)
+    live = keep > 0
+    if v.shape[1] < 6:
+        return out
+    for sign in (1.0, -1.0):
+        top = np.max(np.where(live, sign * i, 0.0), axis=1)
+        # cheap look first: a limit leaves many points close to the extreme
+        close = live & (sign * i >= 0.99 * top[:, None])
+        rows = np.flatnonzero((close.sum(1) >= 3) & (top > 0))
+        if rows.size:
+            out[rows] |= _limited_side(sign * v[rows], sign * i[rows], live[rows], top[rows], sign < 0)
+    return out
+
+
+def _limited_side(v, i, live, top, reverse):
+    near_top = live & (i >= 0.9 * top[:, None])
+    with np.errstate(invalid="ignore"):
+        jump = np.abs(np.diff(np.where(near_top, i, np.nan), 2, axis=1)) / np.sqrt(6)
+    whole = np.isfinite(jump)
+    scatter = np.zeros(v.shape[0])
+    some = whole.any(1)
+    scatter[some] = np.nanmedian(jump[some], axis=1) if some.any() else 0.0
+    tolerance = np.maximum(5e-3 * top, np.minimum(3 * scatter, 0.03 * top))
+    flat = live & (i >= (top - tolerance)[:, None])
+    low, high = np.min(np.where(flat, v, np.inf), axis=1), np.max(np.where(flat, v, -np.inf), axis=1)
+    half = np.min(np.where(live & (i >= 0.5 * top[:, None]), v, np.inf), axis=1)
+    span = np.ptp(np.where(live, v, 0.0), axis=1)
+    run = high - low
+    expected = 0.5 * top * run / np.maximum(low - half, 1e-4 * np.maximum(span, 1e-9))
+    is_limited = (flat.sum(1) >= 3) & (expected > 5 * tolerance) & (run > np.maximum(0.02 * span, 5e-3))
+    if reverse:
+        # light and saturation make a flat reverse current too, but one that is flat from zero volt on
+        is_limited &= (low > 0.3) & (half > 0.3 * low)
+    return flat & is_limited[:, None]
+
+
+def step_in(residual, keep):
+    """Whether residuals, in order of current, jump from one level to another and stay there.
+
+    That is what a change of range leaves: the mean of the four points above a place differs from that of
+    the four below by more than 6 times its own scatter, and the jump happens between two neighbours.
+
+    Parameters
+    ----------
+    residual, keep : ndarray (n, m)
+
+    Returns
+    -------
+    ndarray of bool (n,)
+    """
+    n, m = residual.shape
+    if m < 12:
+        return np.zeros(n, bool)
+    r = np.where(keep > 0, residual, np.nan)
+    local = np.abs(np.diff(r, axis=1))
+    with np.errstate(invalid="ignore"):
+        whole = np.isfinite(local).sum(1) > 8
+    out = np.zeros(n, bool)
+    rows = np.flatnonzero(whole)
+    if not rows.size:
+        return out
+    r, local = r[rows], local[rows]
+    sd = np.nanmedian(local, axis=1) / 0.954  # median |difference| of unit noise
+    total = np.cumsum(np.nan_to_num(r), axis=1)
+    total = np.concatenate([np.zeros((rows.size, 1)), total], axis=1)
+    at = np.arange(4, m - 3)
+    below, above = (total[:, at] - total[:, at - 4]) / 4, (total[:, at + 4] - total[:, at]) / 4
+    level = above - below
+    jump = r[:, at] - r[:, at - 1]
+    live = np.isfinite(r[:, at]) & np.isfinite(r[:, at - 1])
+    sharp = live & (np.abs(level) > 6 * sd[:, None]) & (np.abs(jump) > 0.6 * np.abs(level))
+    sharp &= np.sign(jump) == np.sign(level)
+    out[rows] = sharp.any(1)
+    return out

@@ -1,0 +1,101 @@
+"""Fit of a whole table of sweeps: blocks of equal length, two threads, one result.
+
+Sweeps are sorted into lengths of a fixed ladder (padded by at most an eighth), so that a sweep is computed
+the same way alone and in any company, then cut into blocks of about 40,000 points, whose arrays stay in
+the cache.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from junction.base.constants import thermal_voltage
+from junction.base.records import SweepTable
+from junction.estimate.assemble import Collected, assemble
+from junction.estimate.block import fit_block
+from junction.estimate.noise import Noise
+from junction.estimate.results import SweepFits
+
+#: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
+BLOCK_POINTS = 40_000
+#: Blocks under which threads cost more than they bring.
+_WORTH_THREADS = 4
+
+
+def ladder(length: np.ndarray) -> np.ndarray:
+    """Padded length: multiples of 4 up to 32, then eight steps to the octave."""
+    length = np.asarray(length, np.int64)
+    octave = np.maximum(np.ceil(np.log2(np.maximum(length, 1) / 32.0)), 0).astype(np.int64)
+    step = 4 * 2 ** np.maximum(octave - 1, 0)
+    return -(-length // step) * step
+
+
+def _blocks(table: SweepTable):
+    """Indices of the sweeps of every block, and the block's padded length."""
+    count = np.diff(table.starts)
+    padded = ladder(count)
+    order = np.argsort(padded, kind="stable")
+    for length in np.unique(padded):
+        if length == 0:
+            continue
+        rows = order[np.searchsorted(padded[order], length) : np.searchsorted(padded[order], length, "right")]
+        size = max(1, BLOCK_POINTS // int(length))
+        for first in range(0, rows.size, size):
+            yield rows[first : first + size], int(length)
+
+
+def _gather(table: SweepTable, rows, length: int):
+    """Dense copies (n, length) of voltage and current, and which entries are real points."""
+    first, count = table.starts[rows], table.starts[rows + 1] - table.starts[rows]
+    place = np.arange(length)
+    at = first[:, None] + np.minimum(place, count[:, None] - 1)
+    return table.v_V[at], table.i_A[at], place < count[:, None]
+
+
+def fit_sweeps(
+    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0, threads: int | None = None
+) -> SweepFits:
+    """Fit every sweep of a table: model, parameters, intervals, flags.
+
+    Parameters
+    ----------
+    table : SweepTable
+        n sweeps with m points in all; any order of points, any lengths.
+    noise : Noise, optional
+        Standard uncertainty of the readings.  Without it, every sweep's own scatter is taken.
+    default_temp_C : float
+        Temperature of sweeps that record none [degC].
+    threads : int, optional
+        At most so many at a time; 2 where the machine has as many.
+
+    Returns
+    -------
+    SweepFits
+        A sweep that cannot be fitted has model `none` and a reason in `why_not`; nothing is raised for
+        the data's sake.
+    """
+    temp_known = np.isfinite(table.temp_C) & (np.abs(table.temp_C) < 400)
+    temp_C = np.where(temp_known, table.temp_C, default_temp_C)
+    vt = thermal_voltage(np.maximum(temp_C, -200.0))
+    collected = Collected.empty(len(table), table.v_V.size)
+    blocks = list(_blocks(table))
+
+    def work(job):
+        rows, length = job
+        v, i, real = _gather(table, rows, length)
+        # fits of models the data do not hold may overflow on their way; what they reach is checked
+        with np.errstate(all="ignore"):
+            out = fit_block(v, i, real, vt[rows], temp_C[rows], noise)
+        collected.put(rows, table.starts, out, real)
+
+    threads = min(2, os.cpu_count() or 1) if threads is None else threads
+    if threads > 1 and len(blocks) >= _WORTH_THREADS:
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, blocks))
+    else:
+        for job in blocks:
+            work(job)
+    return assemble(table, collected, temp_C, temp_known, vt, stated=noise is not None)
