@@ -160,6 +160,8 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
     steps = {1: (0.9, 0.3), 2: (1.1, 0.6), 3: (1.4, 1.0)}[max(1, len(fault.resistive))]
     if fault.name == "all shorted":
         steps = (1.8, 0.6)
+    if highest_ohm > 2 * visible_ohm and len(fault.resistive) > 1:  # a long grid: coarser tiles
+        steps = (steps[0], 2 * steps[1])
     for pair, word in fault.resistive:
         path = "BE" if pair == "AK" else pair  # a diode is laid out with its anode on B, its cathode on E
         span = resistance_span(word, steps[word == "leaky"], visible_ohm, highest_ohm)

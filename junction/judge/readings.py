@@ -11,6 +11,7 @@ import numpy as np
 from junction.base.records import Interval, PartReadings, Reading
 from junction.judge.hypotheses_diode import diode_faults, diode_structures
 from junction.judge.hypotheses_library import (
+    OHMS_OVER_OHM,
     PATH_COLUMNS,
     Library,
     Rows,
@@ -121,6 +122,30 @@ def make_bench(
     return Bench(leads, named, library, catalogue(library.hypotheses), turns, placement_index(leads))
 
 
+def _group(part: PartReadings) -> tuple[str, bool, bool]:
+    """Lead names, whether resistance readings occur, whether the part is weighed in circuit."""
+    names = lead_set(part.readings)
+    return names, any(r.kind == "ohm" for r in part.readings), part.in_circuit and names != "AK"
+
+
+def bench_for(meter: Meter, parts: Sequence[PartReadings], names: str = "") -> Bench:
+    """Bench for parts of one kind; for a few parts, without the tiles that their readings exclude.
+
+    Parameters
+    ----------
+    meter : Meter
+    parts : sequence of PartReadings
+        Not empty; all with the same lead names, in circuit or not, with resistance readings or without.
+    names : str
+        A key of `LEAD_SETS`, where the readings do not tell.
+    """
+    found, ohms, in_circuit = _group(parts[0])
+    names = names or found
+    few = len(parts) <= 4 and names != "AK" and any(p.readings for p in parts)
+    keep = plausible_tiles(meter, parts) if few else None
+    return make_bench(meter, names, ohms=ohms, in_circuit=in_circuit and names != "AK", keep=keep)
+
+
 def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None = None) -> list[Weighed]:
     """Posterior and marginals of parts that share a bench.
 
@@ -162,28 +187,17 @@ def _ohms(bench: Bench, found: Answer, value: np.ndarray, state: np.ndarray) -> 
     return path_ohms(bench.library, top.hypothesis, value[order], state[order])
 
 
-def plausible_tiles(meter: Meter, parts: Sequence[PartReadings]) -> Callable[[Rows], np.ndarray] | None:
+def plausible_tiles(meter: Meter, parts: Sequence[PartReadings]) -> Callable[[Rows], np.ndarray]:
     """Rule that drops tiles which the readings of a few parts exclude whatever the lead order is.
 
     A resistance across two leads shows in both directions as at most the meter's current times itself.
     So a pair that reads over-range in one direction has none worth laying out, and one that reads a
     voltage has none far below that voltage over the current.
     """
-    current = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
-    limits = []
-    for part in parts:
-        highest: dict[frozenset[str], float] = {}
-        for r in part.readings:
-            pair = frozenset(r.placement.split("-"))
-            if r.kind == "ohm":
-                return None
-            seen = over_range_V(meter) if r.kind == "over" else abs(r.value)
-            highest[pair] = max(highest.get(pair, 0.0), min(seen, over_range_V(meter)))
-        limits.append([highest.get(pair, 0.0) for pair in _PAIRS[lead_set(part.readings)]])
-    # over the parts, the k-th lowest limit is what the k-th resistance of a tile must get past
+    limits = [_least_ohms(meter, part) for part in parts]
+    # over the parts, the k-th lowest limit is what the k-th lowest resistance of a tile must get past
     bound = np.min([np.sort(row) for row in limits], axis=0)
-    # generous by the spread of the current and the accuracy of the reading
-    least = np.log(np.maximum(bound / current / (1 + 1.5 * meter.current_spread) - 10.0, 1e-3))
+    least = np.log(np.maximum(bound - 10.0, 1e-3))
 
     def keep(rows: Rows) -> np.ndarray:
         ln_ohm = rows.theta[:, PATH_COLUMNS]
@@ -191,6 +205,22 @@ def plausible_tiles(meter: Meter, parts: Sequence[PartReadings]) -> Callable[[Ro
         return (ohms + 2.5 * rows.sd[:, PATH_COLUMNS].max(axis=1, keepdims=True) >= least).all(axis=1)
 
     return keep
+
+
+def _least_ohms(meter: Meter, part: PartReadings) -> list[float]:
+    """Lowest resistance that may lie across each pair of leads [ohm], with room for the meter's spread."""
+    current = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
+    over = over_range_V(meter)
+    least: dict[frozenset[str], float] = {}
+    for r in part.readings:
+        if r.kind == "ohm":
+            ohm = 0.8 * min(r.value, OHMS_OVER_OHM)
+        else:
+            volts = over if r.kind == "over" else min(abs(r.value), over)
+            ohm = volts / current / (1 + 1.5 * meter.current_spread)
+        pair = frozenset(r.placement.split("-"))
+        least[pair] = max(least.get(pair, 0.0), ohm)
+    return [least.get(pair, 0.0) for pair in _PAIRS[lead_set(part.readings)]]
 
 
 _PAIRS = {
@@ -221,13 +251,10 @@ def judge_readings(
     verdicts: list[PartVerdict | None] = [None] * len(parts)
     groups: dict[tuple[str, bool, bool], list[int]] = {}
     for k, part in enumerate(parts):
-        ohms = any(r.kind == "ohm" for r in part.readings)
-        names = lead_set(part.readings)
-        groups.setdefault((names, ohms, part.in_circuit and names != "AK"), []).append(k)
-    for (names, ohms, in_circuit), members in groups.items():
+        groups.setdefault(_group(part), []).append(k)
+    for members in groups.values():
         some = [parts[k] for k in members]
-        keep = plausible_tiles(meter, some) if len(members) <= 4 and names != "AK" else None
-        bench = make_bench(meter, names, ohms=ohms, in_circuit=in_circuit, keep=keep)
+        bench = bench_for(meter, some)
         for k, weighed in zip(members, weigh_parts(bench, some, types), strict=True):
             verdicts[k] = judge_one(bench, weighed, types)
     return [v for v in verdicts if v is not None]
