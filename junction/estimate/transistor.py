@@ -15,6 +15,7 @@ import numpy as np
 
 from junction.base.records import CurveTable, Interval, PartReadings
 from junction.estimate.lsq import Options, invert, solve
+from junction.estimate.noise import student_t
 from junction.estimate.results import TransistorFits
 from junction.estimate.transistor_data import (
     UNKNOWN_NOISE,
@@ -135,12 +136,13 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     # Elsewhere they keep their prior, whose width goes into the covariance all the same.
     fit = free.copy()
     fit[:, [AT["RC"], AT["BR"]]] = False
-    for _ in range(2):
-        _, solution = _solve(points, priors, theta, fit, robust)
-        theta = solution.theta
-        points = _rescale(points, priors, theta, scalable, robust=True)
-    points, wild = _drop_wild(points, priors, theta)
+    _, solution = _solve(points, priors, theta, fit, robust)
     fit[:, [AT["RC"], AT["BR"]]] = _saturates(points)[:, None]
+    for _ in range(2):
+        _, solution = _solve(points, priors, solution.theta, fit, robust)
+        points = _rescale(points, priors, solution.theta, scalable, robust=True)
+    theta = solution.theta
+    points, wild = _drop_wild(points, priors, theta)
     for _ in range(2):
         _, solution = _solve(points, priors, theta, fit, _OPTIONS)
         theta = solution.theta
@@ -158,11 +160,15 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
     covariance, _ = invert(information + prior, free)
     used = np.einsum("nij,nji->n", information, covariance)
+    # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
+    widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
+    covariance, _ = invert(information / widen[:, None, None] ** 2 + prior, free)
     before, _ = invert(prior, free)
     power = (np.abs(points.vce * points.ic) * points.keep).max(axis=1, initial=0.0)
     return {
         "theta": theta, "covariance": covariance, "chi2": chi2, "dof": np.maximum(count - used, 0.0),
-        "before": before, "converged": solution.converged, "at_bound": (solution.at_bound & fit).any(1), "hot": hot,
+        "before": before, "converged": solution.converged, "at_bound": (solution.at_bound & fit).any(1),
+        "hot": hot,
         "heating": np.where(hot, theta[:, RTH] * power, np.nan), "wild": wild, "used": points.keep.sum(1),
         "keep": points.keep, "free": free,
     }  # fmt: skip
