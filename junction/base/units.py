@@ -16,7 +16,7 @@ import re
 from junction.base.errors import UnitError
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
-_LETTER_MARK = re.compile(r"([0-9]*)([RkKMGT])([0-9]+)")  # IEC 60062: 4k7, 0R22, R22
+_LETTER_MARK = re.compile(r"([0-9]+(?=[kKMGT])|[0-9]*(?=R))([RkKMGT])([0-9]+)")  # IEC 60062: 4k7, 0R22, R22
 # Signs, micro, ohm and degree have several code points that look alike; one of each is kept.
 _ALIKE = str.maketrans({"−": "-", "µ": "u", "μ": "u", "Ω": "Ω", "º": "°", "℃": "°C"})  # noqa: RUF001
 
@@ -131,6 +131,23 @@ def unit_factor(unit: str, quantity: str) -> float:
     raise UnitError(f"{shown(unit)} is not a unit of {quantity}; {hint}")
 
 
+def in_si(value, factor: float):
+    """Value times a unit's factor; 700 mV is 0.7 V to the last bit, where a product gives 0.7000000000000001.
+
+    Parameters
+    ----------
+    value : float or ndarray
+        In the unit as written.
+    factor : float
+        From `unit_factor`: a power of ten, or 0.01.
+
+    Returns
+    -------
+    float or ndarray
+    """
+    return value * factor if factor >= 1.0 else value / round(1.0 / factor)
+
+
 def quantity_of_unit(unit: str) -> str:
     """Quantity a unit belongs to, or '' when it is none of ours (a bare prefix is none)."""
     name = _tidy(unit)
@@ -150,8 +167,11 @@ def split_quantity(text: str) -> tuple[float, str]:
     body = text.strip().replace("−", "-")
     match = _NUMBER.match(body)
     if not match:
-        raise UnitError(f"{shown(text)} does not start with a number")
-    return parse_number(match.group()), body[match.end() :].strip()
+        raise UnitError(f"{shown(text)} is not a number")
+    rest = body[match.end() :].strip()
+    if rest and not (rest[0].isalpha() or rest[0] in "°℃%"):  # 1_000, 0.6.1, 1'000, 1 000
+        raise UnitError(f"{shown(text)} is not a number")
+    return parse_number(match.group()), rest
 
 
 def letter_marked(text: str) -> float:
@@ -200,7 +220,7 @@ def parse_quantity(text: str, quantity: str) -> float:
     if unit == "" and quantity != "ratio":
         example = text.strip()[:40] + QUANTITIES[quantity][1]
         raise UnitError(f"{shown(text)} has no unit; write the unit, for example '{example}'")
-    result = value * unit_factor(unit, quantity)
+    result = in_si(value, unit_factor(unit, quantity))
     if not math.isfinite(result):
         raise UnitError(f"{shown(text)} is too large for a number")
     return result

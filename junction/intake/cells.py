@@ -14,6 +14,7 @@ from junction.base.constants import ZERO_CELSIUS_K
 from junction.base.errors import UnitError
 from junction.base.records import Reading
 from junction.base.units import (
+    in_si,
     letter_marked,
     parse_quantity,
     quantity_of_unit,
@@ -71,7 +72,7 @@ def quantity_cell(text: str, column: Column, mark: str = "") -> float:
         return parse_quantity(text, column.quantity)
     if not isfinite(column.factor):
         raise MissingUnit(column.quantity)
-    value *= column.factor
+    value = in_si(value, column.factor)
     if not isfinite(value):
         raise UnitError(f"{shown(text)} is too large for a number")
     return value
@@ -169,7 +170,7 @@ def _meter_value(text: str, column: Column | None, mark: str) -> tuple[str, floa
         raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
     elif value > BARE_HIGH_V:
         raise UnitError(f"{shown(text)} is too high for diode mode; in mV? write the unit: {text} mV")
-    value *= factor
+    value = in_si(value, factor)
     if not isfinite(value):
         raise UnitError(f"{shown(text)} is too large for a number")
     if quantity == "resistance" and value < 0:

@@ -71,6 +71,7 @@ _USED = {
     "sweeps": {"part", "junction", "v", "i", "type", "polarity", "temp", "note"},
     "curves": {"part", "vce", "vbe", "ib", "ic", "type", "polarity", "temp", "note"},
 }  # fmt: skip
+_UNKNOWN = "heading not understood"
 _BRACKETED = re.compile(r"(.*?)\s*(?:\((.*)\)|\[(.*)\])")
 _ARROW = re.compile(r"\s*([A-Za-z0-9]+)\s*[-‐‑‒–—−_>→:]+\s*([A-Za-z0-9]+)\s*")  # noqa: RUF001
 _MONTH = "jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez"
@@ -161,7 +162,7 @@ def _not_understood(label: str) -> str:
         return "a date: has a spreadsheet turned a placement such as 1-2 into one? format the cell as text"
     folded = {name.lower(): name for name in _SUGGESTED}
     near = difflib.get_close_matches(label.lower()[:60], folded, n=1, cutoff=0.6)
-    return "heading not understood" + (f"; nearest is {folded[near[0]]!r}" if near else "")
+    return _UNKNOWN + (f"; nearest is {folded[near[0]]!r}" if near else "")
 
 
 def recognise(columns: Sequence[Column]) -> str:
@@ -187,15 +188,16 @@ def why_not_recognised(columns: Sequence[Column]) -> str:
     }  # fmt: skip
     telling = {form: len(names & {*want} - {"part", "vbe"}) for form, want in wanted.items()}
     form = max(telling, key=lambda f: (telling[f] / len(wanted[f]), telling[f]))
-    unknown = [c for c in columns if c.problem and not c.name][:5]
-    faults = ", ".join(f"{c.heading!r}: {c.problem}" for c in unknown)
+    unknown = [c for c in columns if c.problem and not c.name and c.problem != _UNKNOWN][:5]
+    faults = ", ".join(f"{c.heading!r}: {c.problem.removeprefix(_UNKNOWN + '; ')}" for c in unknown)
     if telling[form]:
         missing = [EXAMPLE.get(w, w) for w in wanted[form] if w not in names] or ["vbe_V or ib_A"]
         text = f"headings look like {form}, but a column is missing: {', '.join(missing)}"
         text += " (AK, BE, BC or CE)" if "junction" in missing else ""
         return text + (f" ({faults})" if faults else "")
     found = ", ".join(repr(c.heading) for c in columns[:8]) + (" ..." if len(columns) > 8 else "")
-    return f"headings not understood: {found} ({faults}); understood are {UNDERSTOOD}; also {OPTIONAL}"
+    near = f" ({faults})" if faults else ""
+    return f"headings not understood: {found}{near}; understood are {UNDERSTOOD}; also {OPTIONAL}"
 
 
 def unused(columns: Sequence[Column], form: str) -> list[tuple[Column, str]]:

@@ -17,6 +17,7 @@ import numpy as np
 
 from junction.base.errors import UnitError
 from junction.base.records import SetAside
+from junction.base.units import in_si
 from junction.intake.cells import MissingUnit, quantity_cell, temperature_cell
 from junction.intake.headings import Column
 from junction.intake.rows import Rows, clip, numbered_lines, split_rows
@@ -272,7 +273,7 @@ def _column_values(chunk, sheet: Sheet, name: str) -> tuple[np.ndarray, np.ndarr
             values = np.full(values.size, nan)
         bad = ~np.isfinite(values) & (texts != "").to_numpy(dtype=bool)
     if column.factor != 1.0:
-        values = values * column.factor
+        values = in_si(values, column.factor)
     if name == "temp":
         bad |= (values < _COLDEST_C) | (values > _HOTTEST_C)
     if name in REQUIRED[sheet.form]:

@@ -31,8 +31,10 @@ from junction.intake.headings import Column, parse_placement
 from junction.intake.rows import Rows, clip, numbered_lines, split_rows
 from junction.intake.sheet import Sheet
 
-#: Two values of one placement agree within this many counts of the coarser last digit.
+#: Two values of one placement agree within this many counts of the coarser last digit ...
 AGREE_COUNTS = 2.5  # two counts, and half of one for rounding in binary
+#: ... where a diode-mode count is taken as this [V] at most, a resistance count as 0.4 % or 0.1 ohm.
+COARSEST_V = 1e-3
 _FACTS = ("type", "polarity", "temp", "in_circuit", "note", "hfe", "vbe", "ic")
 
 
@@ -304,7 +306,8 @@ def _agree(a: Cell, b: Cell) -> bool:
         return False
     if not (isfinite(one.value) and isfinite(other.value)):
         return isfinite(one.value) == isfinite(other.value)
-    return abs(one.value - other.value) <= AGREE_COUNTS * max(a.step, b.step)
+    coarsest = max(0.1, 0.004 * abs(one.value)) if one.kind == "ohm" else COARSEST_V
+    return abs(one.value - other.value) <= AGREE_COUNTS * min(max(a.step, b.step), coarsest)
 
 
 def _agreed_fact(part: str, rows: list[Row], name: str, then: str = "; none is used") -> object:

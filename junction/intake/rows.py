@@ -77,7 +77,7 @@ def _logical(lines: list[tuple[int, str]], sep: str, width: int) -> Iterator[tup
             joined, stop = text, k
             while count == 0 and stop < min(len(lines), k + MOST_CELL_LINES):
                 following = lines[stop][1]
-                if quotes.cells(following) == width:
+                if quotes.cells(following) == width and following.count('"') % 2 == 0:
                     break  # a row of its own: the quote above was a slip, and may not swallow it
                 joined, stop = f"{joined} {following}", stop + 1
                 count = quotes.cells(joined) if '"' in following else 0

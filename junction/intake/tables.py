@@ -45,10 +45,11 @@ class Grouped:
 def junction_cell(text: str) -> str:
     """Junction name of a cell, in the one spelling of `JUNCTIONS`."""
     name = "".join(c for c in text.upper() if c.isalnum())
-    name = {"KA": "AK", "EB": "BE", "CB": "BC", "EC": "CE"}.get(name, name)
-    if name not in JUNCTIONS:
-        raise UnitError(f"{shown(text)} is not a junction; write AK, BE, BC or CE")
-    return name
+    if name in JUNCTIONS:
+        return name
+    if name[::-1] in JUNCTIONS:  # turned letters may mean turned signs, or not
+        raise UnitError(f"{shown(text)}: write {name[::-1]}, with v as the p side against the n side")
+    raise UnitError(f"{shown(text)} is not a junction; write AK, BE, BC or CE")
 
 
 class _Places:
