@@ -224,9 +224,11 @@ def combinations(
             rows = _candidates(arrangement, stock, pairs, wanted_ohm, each, share)
             found += [network(arrangement, row, wanted_ohm, tolerance, power_W) for row in rows]
     step = max(tolerance / 10, 1e-4)  # a difference that the tolerance drowns does not decide
-    return tuple(
-        sorted(found, key=lambda n: (round(abs(n.error) / step), len(n.parts_ohm), abs(n.error), n.arrangement))
-    )
+
+    def rank(n: ResistorNetwork) -> tuple:
+        return round(abs(n.error) / step), len(n.parts_ohm), abs(n.error), n.arrangement
+
+    return tuple(sorted(found, key=rank))
 
 
 def sharing_effect(
@@ -311,11 +313,11 @@ def judge_reading(
 def _open(nominal: float, reading: float, tolerance: float, top_ohm: float) -> ResistorVerdict:
     if isinf(reading) and nominal > top_ohm * (1 - tolerance):
         return ResistorVerdict(
-            "undecided", nominal, reading, tolerance, nan, "the nominal is above what the meter can show",
+            "undecided", nominal, reading, tolerance, nan, "is above what the meter can show even when good",
             "measure the voltage across it with a known current, or use a meter with a higher range",
         )  # fmt: skip
     return ResistorVerdict(
-        "open", nominal, reading, tolerance, 0.0, "no path, or more than a hundred times the nominal",
+        "open", nominal, reading, tolerance, 0.0, "reads no path, or over a hundred times its nominal",
         "find what burnt it before a new one goes in: the device it belongs to first",
     )  # fmt: skip
 
@@ -329,21 +331,22 @@ def _state(nominal: float, reading: float, p: float, in_circuit: bool, u: float)
     burnt = rules()["resistor_drifted"].value
     if p >= 0.95:
         if in_circuit:
-            return "fine", f"{said}; in circuit that is what it and the paths beside it make together", lift
+            return "fine", f"{said}, together with the paths beside it", lift
         return "fine", said, ""
     if p > 0.05:
         if u > 0.5 * abs(nominal - reading) or u > 0.02 * nominal:
             hint = "the meter is too coarse for it: measure the drop at a known current (four wires)"
         else:
             hint = "read again with a better meter"
-        return "undecided", f"{said}, at the edge of its tolerance for this meter", lift if in_circuit else hint
+        edge = f"{said}, and this meter cannot tell whether that is within its tolerance"
+        return "undecided", edge, lift if in_circuit else hint
     if off < 0 and in_circuit:
         return "undecided", f"{said}: a path beside it would do the same", lift
+    if off < 0 and reading <= 0.1 * nominal:
+        return "shorted", f"{said}: bridged or carbonised", "clean the board round it, then replace it"
     if off < 0:
-        if reading <= 0.1 * nominal:
-            return "shorted", f"{said}: bridged or carbonised", "clean the board round it, then replace it"
-        return "drifted", f"{said}; resistors seldom fall by themselves", "look for a bridge, replace it"
-    extra = "; paths beside it can only make it read low, so it is at least this high" if in_circuit else ""
+        return "drifted", f"{said}; resistors seldom fall alone", "look for a bridge, replace it"
+    extra = "; paths beside it only make it read low, so it is at least this high" if in_circuit else ""
     if reading >= burnt * nominal:
         return "burnt", said + extra, "replace it, and find what drew the current through it"
-    return "drifted", said + extra, "replace it; where it shares or senses a current, the split is wrong until then"
+    return "drifted", said + extra, "replace it; where it shares or senses a current, that is wrong too"

@@ -7,6 +7,7 @@ the answer is "not known".
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import isnan, log, nan
 
 from junction.judge.results import SubstituteLine
@@ -73,12 +74,16 @@ def _soft(a: PartType, b: PartType) -> bool:
 
 
 def _note_of(*limits: Limit | None) -> str:
+    if limits and limits[0] is not None and limits[-1] is None:
+        return "the candidate's is not on the shelf"
     bases = {limit.basis for limit in limits if limit is not None and limit.basis != "published"}
     return ", ".join(sorted(bases))
 
 
-def _rating(a: PartType, b: PartType, symbol: str, unit: str, must: bool, note: str = "") -> SubstituteLine:
-    return at_least(symbol, a.rating(symbol), b.rating(symbol), unit, must=must, note=note, soft=_soft(a, b))
+def _rating(a: PartType, b: PartType, symbol: str, unit: str, must: bool, short: str = "") -> SubstituteLine:
+    """Line of a maximum rating; `short` is said where it falls short."""
+    line = at_least(symbol, a.rating(symbol), b.rating(symbol), unit, must=must, soft=_soft(a, b))
+    return replace(line, note=short) if line.result == "falls short" and short else line
 
 
 def _v_cbo(a: PartType, b: PartType) -> SubstituteLine:
@@ -151,14 +156,11 @@ def gain_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
         note = _note_of(limit, match)
         if match and match.at.get("ic_A") != at_A:
             note = ", ".join(x for x in (f"candidate's at {_amps(match.at['ic_A'])}", note) if x)
-        line = at_least(figure, limit.low, match.low if match else nan, "", must=False, note=note,
-                        soft=_soft(a, b))  # fmt: skip
-        lines.append(
-            SubstituteLine(
-                line.figure, line.result, line.wanted, line.has, "", _range(limit),
-                _range(match) if match else "", line.margin, False, line.note,
-            )  # fmt: skip
+        line = at_least(
+            figure, limit.low, match.low if match else nan, "", must=False, note=note, soft=_soft(a, b)
         )
+        has = _range(match) if match else ""
+        lines.append(replace(line, wanted_text=_range(limit), has_text=has))
     return lines
 
 

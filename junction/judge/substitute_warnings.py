@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from math import isnan
 
 from junction.judge.results import SubstituteLine
+from junction.judge.substitute_lines import nearest
 from junction.shelf.results import Limit, PartType
 from junction.shelf.rules import rules
 
@@ -63,19 +64,29 @@ def _bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]
         found.append(f"{a.name} has a collector-emitter diode inside, {b.name} shows none: fit one outside")
     if a.material != b.material:
         found.append(f"{a.material} to {b.material}: the bias network must be changed")
-    return found + _gain(a, lines) + _pairing(a, b)
+    return found + _gain(a, b, lines) + _pairing(a, b)
 
 
-def _gain(a: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
+def _gain(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
     """A minimum gain far from the original's, either way."""
     ratios = [x.margin for x in lines if x.figure.startswith("h_FE") and not isnan(x.margin)]
     differs = rules()["hfe_differs"].value
     found = []
     if ratios and min(ratios) < 1:
         found.append(f"less gain, down to {min(ratios):.2g} of {a.name}'s minimum: the driver must give it")
-    if ratios and max(ratios) >= differs and a.kind == "plain":
-        found.append(f"more gain, up to {max(ratios):.2g} times {a.name}'s minimum: look at the bias")
+    means = [_mean_ratio(a, b, limit) for limit in a.find("h_FE")]
+    higher = max((x for x in means if not isnan(x)), default=1.0)
+    if higher >= differs:
+        found.append(f"mean gain {higher:.2g} times that of {a.name}: look at the bias")
     return found
+
+
+def _mean_ratio(a: PartType, b: PartType, limit: Limit) -> float:
+    """Geometric mean gain of `b` over that of `a` at one of a's currents; nan where a range is open."""
+    match = nearest(b.find("h_FE"), "ic_A", limit.at.get("ic_A", 0.0))
+    if match is None:
+        return float("nan")
+    return ((match.low * match.high) / (limit.low * limit.high)) ** 0.5
 
 
 def _pairing(a: PartType, b: PartType) -> list[str]:

@@ -1,0 +1,203 @@
+"""Wiring of ``junction substitute``: names to types, types to a ranked comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from math import isfinite, nan
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import UsageError
+from junction.base.records import Bag, SetAside
+from junction.judge.results import Needs
+from junction.judge.substitute import compare, compare_with_needs, rank, suggest, suggest_for_needs
+from junction.pair.results import Stage
+from junction.pipeline.results import SubstituteReport
+from junction.shelf.cautions import cautions
+from junction.shelf.ratings import power_reference, safe_current_A
+from junction.shelf.results import PartType
+from junction.shelf.types import TypeShelf, type_shelf
+
+#: Types whose safe area is handed on for drawing, the original included.
+MOST_AREAS = 5
+
+
+def look_up(name: str, shelf: TypeShelf) -> PartType:
+    """Type of a name that must be on the shelf.
+
+    Raises
+    ------
+    UsageError
+        It is not; says what looks like it and what else can be done.
+    """
+    part = shelf.find(name)
+    if part is None:
+        near = shelf.near(name)
+        like = f"; on the shelf there is {', '.join(near)}" if near else ""
+        raise UsageError(
+            f"no type {name!r} on the shelf{like}. Add its figures with --types FILE, or say what the place"
+            " needs (--voltage, --current, --power ...)"
+        )
+    return part
+
+
+def _split(
+    names: Sequence[tuple[str, str]], shelf: TypeShelf, device: str
+) -> tuple[list[tuple[PartType, str]], list[SetAside]]:
+    """(name, tag) pairs to types of one device, and those that cannot be compared."""
+    found, aside = [], []
+    for name, tag in names:
+        part = shelf.find(name) if name else None
+        column = "type" if tag else ""
+        if part is None:
+            near = shelf.near(name) if name else ()
+            like = f"; on the shelf there is {', '.join(near)}" if near else ""
+            reason = f"no such type on the shelf{like}" if name else "its type is not given"
+            reason = f"{name}: {reason}" if tag and name else reason
+            aside.append(SetAside("", None, column, tag or name, reason))
+        elif device and part.device != device:
+            reason = f"{part.name} is a {part.device}, not a {device}"
+            aside.append(SetAside("", None, column, tag or name, reason))
+        else:
+            found.append((part, tag))
+    return found, aside
+
+
+def safe_area(part: PartType, temp_C: float) -> tuple[tuple[float, float], ...]:
+    """Dc safe area of a transistor as (voltage [V], current [A]) points; () where it is not known."""
+    top = part.rating("V_CEO")
+    where = power_reference(part)[0] or "case"
+    if part.device != "bjt" or not top > 1:
+        return ()
+    volts = [top ** (k / 60) for k in range(61)]  # even on a logarithmic axis, from 1 V to V_CEO
+    points = [(v, safe_current_A(part, v, temp_C, where)) for v in volts[:-1]]
+    points.append((top, safe_current_A(part, top * (1 - 1e-12), temp_C, where)))
+    return tuple(points) if all(i > 0 for _, i in points) else ()
+
+
+def _report(results, parts: Iterable[PartType], original: PartType | None = None, **rest) -> SubstituteReport:
+    by_name = {part.name: part for part in parts}
+    types = {r.candidate: by_name[r.candidate] for r in results}
+    bolted = any(part.mounting == "bolted" for part in types.values())
+    place = ("fitting", "power-up") if bolted else ("power-up",)
+    drawn = [part for part in (original, *types.values()) if part is not None][:MOST_AREAS]
+    areas = {part.name: safe_area(part, rest["case_temp_C"]) for part in drawn}
+    return SubstituteReport(
+        tuple(results), original, types=types, safe_areas={k: v for k, v in areas.items() if v},
+        cautions=cautions(*place), **rest,
+    )  # fmt: skip
+
+
+def run_substitute(
+    original: str,
+    candidates: Sequence[tuple[str, str]] = (),
+    shelf: TypeShelf | None = None,
+    case_temp_C: float = REFERENCE_TEMP_C,
+    most: int = 10,
+) -> SubstituteReport:
+    """Candidates against an original; without candidates the shelf's own list.
+
+    Parameters
+    ----------
+    original : str
+        Type number.
+    candidates : sequence of (str, str)
+        Type number and written tag ('' where it has none).
+    shelf : TypeShelf, optional
+    case_temp_C : float
+        Temperature at which the power is compared besides its reference [degC].
+    most : int
+        Length of the shelf's own list.
+
+    Raises
+    ------
+    UsageError
+        The original is not on the shelf, or none of the candidates is.
+    """
+    shelf = shelf or type_shelf()
+    part = look_up(original, shelf)
+    if not candidates:
+        others = shelf.all(part.device)
+        results = suggest(part, others, case_temp_C, most)
+        return _report(results, others, original=part, from_shelf=True, searched=len(others) - 1,
+                       case_temp_C=case_temp_C)  # fmt: skip
+    found, aside = _split(candidates, shelf, part.device)
+    if not found:
+        raise UsageError("; ".join(f"{s.value}: {s.reason}" for s in aside[:5]))
+    results = rank(compare(part, other, case_temp_C, tag) for other, tag in found)
+    return _report(results, (other for other, _ in found), original=part, searched=len(found),
+                   case_temp_C=case_temp_C, set_aside=tuple(aside))  # fmt: skip
+
+
+def run_needs(
+    needs: Needs,
+    candidates: Sequence[tuple[str, str]] = (),
+    shelf: TypeShelf | None = None,
+    most: int = 10,
+    device: str = "bjt",
+) -> SubstituteReport:
+    """Candidates against the needs of a place; without candidates the shelf's own list.
+
+    Raises
+    ------
+    UsageError
+        Needs that ask for nothing, or no candidate that is on the shelf.
+    """
+    asked = (needs.voltage_V, needs.current_A, needs.power_W, needs.hfe_low, needs.f_t_Hz)
+    if not any(isfinite(x) for x in asked) and not needs.load_line:
+        raise UsageError("the needs ask for nothing: give a voltage, a current, a power, a gain ...")
+    shelf = shelf or type_shelf()
+    if not candidates:
+        others = shelf.all(device)
+        results = suggest_for_needs(needs, others, most)
+        return _report(results, others, needs=needs, from_shelf=True, searched=len(others),
+                       case_temp_C=needs.case_temp_C)  # fmt: skip
+    found, aside = _split(candidates, shelf, "")
+    if not found:
+        raise UsageError("; ".join(f"{s.value}: {s.reason}" for s in aside[:5]))
+    results = rank(compare_with_needs(needs, part, tag) for part, tag in found)
+    return _report(results, (part for part, _ in found), needs=needs, searched=len(found),
+                   case_temp_C=needs.case_temp_C, set_aside=tuple(aside))  # fmt: skip
+
+
+def types_in_bag(bag: Bag) -> tuple[tuple[str, str], ...]:
+    """(type, tag) of every part of a bag, in the order read; the type is '' where none was written."""
+    found: dict[str, str] = {}
+    for reading in bag.readings:
+        found[reading.part] = found.get(reading.part) or reading.type
+    for table in (bag.sweeps, bag.curves):
+        for tag, name in zip(table.part, table.type, strict=True):
+            found[tag] = found.get(tag) or name
+    return tuple((name, tag) for tag, name in found.items())
+
+
+def needs_of_stage(stage: Stage, polarity: str = "") -> Needs:
+    """What an output stage asks of each of its devices, as a yardstick for substitutes.
+
+    The device that is off sees both rails; it carries its share of the rail's peak current; its power is
+    the mean of the worst way of driving the stage, at the case temperature worked out for that.
+
+    Parameters
+    ----------
+    stage : Stage
+    polarity : str
+        'NPN', 'PNP' or '' for either side.
+    """
+    heat = [d for d in stage.dissipation if isfinite(d.average_W)]
+    worst = max(heat, key=lambda d: d.average_W, default=None)
+    points = tuple(
+        (d.vce_at_peak_V, d.ic_at_peak_A)
+        for d in stage.dissipation
+        if isfinite(d.vce_at_peak_V) and isfinite(d.ic_at_peak_A) and d.ic_at_peak_A > 0
+    )
+    needs = Needs(
+        polarity=polarity,
+        voltage_V=2 * stage.supply_V,
+        current_A=stage.peak.total_A / stage.parallel if stage.parallel else nan,
+        power_W=worst.average_W if worst else nan,
+        load_line=tuple(dict.fromkeys(points)),
+        source="junction stage",
+    )
+    if worst and isfinite(worst.case_C):
+        needs = replace(needs, case_temp_C=worst.case_C)
+    return needs
