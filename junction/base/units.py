@@ -18,7 +18,9 @@ from junction.base.errors import UnitError
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LETTER_MARK = re.compile(r"([0-9]+(?=[kKMGT])|[0-9]*(?=R))([RkKMGT])([0-9]+)")  # IEC 60062: 4k7, 0R22, R22
 # Signs, micro, ohm and degree have several code points that look alike; one of each is kept.
-_ALIKE = str.maketrans({"−": "-", "µ": "u", "μ": "u", "Ω": "Ω", "º": "°", "℃": "°C"})  # noqa: RUF001
+_ALIKE = str.maketrans(
+    {"\u2212": "-", "\u00b5": "u", "\u03bc": "u", "\u2126": "\u03a9", "\u00ba": "\u00b0", "\u2103": "\u00b0C"}
+)
 
 PREFIXES = {
     "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0,
@@ -85,7 +87,7 @@ def parse_number(text: str) -> float:
     UnitError
         If the text is anything else, or too large for a float.
     """
-    body = text.strip().replace("−", "-")
+    body = text.strip().replace("\u2212", "-")
     if not _NUMBER.fullmatch(body):
         raise UnitError(f"{shown(text)} is not a number")
     value = float(body.replace(",", "."))
@@ -164,12 +166,12 @@ def split_quantity(text: str) -> tuple[float, str]:
     UnitError
         If it does not start with a number.
     """
-    body = text.strip().replace("−", "-")
+    body = text.strip().replace("\u2212", "-")
     match = _NUMBER.match(body)
     if not match:
         raise UnitError(f"{shown(text)} is not a number")
     rest = body[match.end() :].strip()
-    if rest and not (rest[0].isalpha() or rest[0] in "°℃%"):  # 1_000, 0.6.1, 1'000, 1 000
+    if rest and not (rest[0].isalpha() or rest[0] in "\u00b0\u2103%"):  # 1_000, 0.6.1, 1'000, 1 000
         raise UnitError(f"{shown(text)} is not a number")
     return parse_number(match.group()), rest
 

@@ -28,7 +28,8 @@ def test_nothing_can_be_assigned_or_written():
         sweeps.part = ()
     with pytest.raises(ValueError, match="read-only"):
         sweeps.v_V[0] = 1.0
-    for record in (SetAside("f", 1, "c", "v", "r"), Reading("B-E", "volt", 0.6), PartReadings("A"), Spot(), Bag()):
+    row = SetAside("f", 1, "c", "v", "r")
+    for record in (row, Reading("B-E", "volt", 0.6), PartReadings("A"), Spot(), Bag()):
         field = dataclasses.fields(record)[0].name
         with pytest.raises(dataclasses.FrozenInstanceError):
             setattr(record, field, "x")
@@ -39,7 +40,8 @@ def test_a_bad_table_cannot_exist():
     fields = {f.name: getattr(good, f.name) for f in dataclasses.fields(good)}
     for change in (
         {"junction": ("BE",)}, {"starts": np.array([0, 3])}, {"starts": np.array([0, 3, 9])},
-        {"i_A": np.zeros(4)}, {"temp_C": np.zeros(1)}, {"polarity": ("NPN",)}, {"reversed_sign": np.zeros(3, bool)},
+        {"i_A": np.zeros(4)}, {"temp_C": np.zeros(1)}, {"polarity": ("NPN",)},
+        {"reversed_sign": np.zeros(3, bool)},
     ):  # fmt: skip
         with pytest.raises(ValueError, match="sweep table"):
             SweepTable(**{**fields, **change})

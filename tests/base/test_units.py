@@ -24,7 +24,8 @@ from junction.base.units import (
 @pytest.mark.parametrize(
     ("text", "value"),
     [
-        ("0.612", 0.612), ("0,612", 0.612), (" 12 ", 12.0), (".5", 0.5), (",5", 0.5), ("5.", 5.0), ("5,", 5.0),
+        ("0.612", 0.612), ("0,612", 0.612), (" 12 ", 12.0), (".5", 0.5), (",5", 0.5), ("5.", 5.0),
+        ("5,", 5.0),
         ("+1e-3", 1e-3), ("-2,5E+3", -2500.0), ("−0.5", -0.5), ("007", 7.0), ("1e-400", 0.0),
     ],
 )  # fmt: skip
@@ -35,8 +36,10 @@ def test_numbers(text, value):
 @pytest.mark.parametrize(
     "text",
     [
-        "", " ", "1_000", "nan", "NaN", "inf", "-inf", "infinity", "1e999", "1.2.3", "1,234,567", "1.234,5", "1'000",
-        "1 000", "0x10", "1e", "1e5.5", "--1", "+-1", "1d3", ".", ",", "-", "e5", "١٢", "１２", "1.5f", "five", "True",
+        "", " ", "1_000", "nan", "NaN", "inf", "-inf", "infinity", "1e999", "1.2.3", "1,234,567", "1.234,5",
+        "1'000",
+        "1 000", "0x10", "1e", "1e5.5", "--1", "+-1", "1d3", ".", ",", "-", "e5", "١٢", "１２", "1.5f",
+        "five", "True",
     ],
 )  # fmt: skip
 def test_what_is_no_number(text):
@@ -63,10 +66,12 @@ def test_anything_else_is_refused_and_never_guessed(text):
 @pytest.mark.parametrize(
     ("text", "quantity", "value"),
     [
-        ("612 mV", "voltage", 0.612), ("2,8 V", "voltage", 2.8), ("700mV", "voltage", 0.7), ("5A", "current", 5.0),
+        ("612 mV", "voltage", 0.612), ("2,8 V", "voltage", 2.8), ("700mV", "voltage", 0.7),
+        ("5A", "current", 5.0),
         ("12 µA", "current", 12e-6), ("12 μA", "current", 12e-6), ("12uA", "current", 12e-6),
         ("0.22ohm", "resistance", 0.22), ("34k", "resistance", 34e3), ("2.2 MΩ", "resistance", 2.2e6),
-        ("2.2 M\u2126", "resistance", 2.2e6), ("4.7 k ohm", "resistance", 4700.0), ("4k7", "resistance", 4700.0),
+        ("2.2 M\u2126", "resistance", 2.2e6), ("4.7 k ohm", "resistance", 4700.0),
+        ("4k7", "resistance", 4700.0),
         ("0R22", "resistance", 0.22), ("R22", "resistance", 0.22), ("1M0", "resistance", 1e6),
         ("1 megohm", "resistance", 1e6), ("25 °C", "temperature", 25.0), ("25\u00a0℃", "temperature", 25.0),
         ("-40C", "temperature", -40.0), ("1.5 K/W", "thermal resistance", 1.5), ("5 %", "ratio", 0.05),
@@ -81,11 +86,13 @@ def test_quantities(text, quantity, value):
 @pytest.mark.parametrize(
     ("text", "quantity", "says"),
     [
-        ("5", "voltage", "no unit"), ("5 A", "voltage", "unit of current"), ("5 V", "current", "unit of voltage"),
+        ("5", "voltage", "no unit"), ("5 A", "voltage", "unit of current"),
+        ("5 V", "current", "unit of voltage"),
         ("5MA", "current", "did you mean mA"), ("300 K", "temperature", "not a unit of temperature"),
         ("5 m", "voltage", "not a unit of voltage"), ("x V", "voltage", "not a number"),
         ("nan V", "voltage", "not a number"), ("1_000 V", "voltage", "not a number"),
-        ("1e308 kV", "voltage", "too large"), ("5 Vrms", "voltage", "not a unit"), ("V", "voltage", "not a number"),
+        ("1e308 kV", "voltage", "too large"), ("5 Vrms", "voltage", "not a unit"),
+        ("V", "voltage", "not a number"),
     ],
 )  # fmt: skip
 def test_wrong_units_say_what_was_expected(text, quantity, says):

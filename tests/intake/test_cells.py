@@ -1,0 +1,196 @@
+"""Cells: meter readings with units, over-range and settling marks; names; what is refused and why."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from junction.base.errors import UnitError
+from junction.intake.cells import (
+    check_mark,
+    last_digit,
+    name_cell,
+    parse_reading,
+    polarity_cell,
+    quantity_cell,
+    reading_cell,
+    temperature_cell,
+    visible,
+    yes_cell,
+)
+from junction.intake.headings import parse_heading
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "value"),
+    [
+        ("0.612", "volt", 0.612), ("0,612", "volt", 0.612), ("612 mV", "volt", 0.612),
+        ("612mV", "volt", 0.612),
+        ("1.95", "volt", 1.95), ("1.000", "volt", 1.0), ("1 V", "volt", 1.0), ("6.2 V", "volt", 6.2),
+        ("-0.001", "volt", -0.001), ("0.000", "volt", 0.0), ("34 ohm", "ohm", 34.0), ("34R", "ohm", 34.0),
+        ("34k", "ohm", 34e3), ("4k7", "ohm", 4700.0), ("2.2 MΩ", "ohm", 2.2e6), ("2,2 MΩ", "ohm", 2.2e6),
+        ("0.3 Ω", "ohm", 0.3), ("OL MΩ", "ohm", math.inf), ("OL k", "ohm", math.inf),
+        ("1. MΩ", "ohm", math.inf),
+    ],
+)  # fmt: skip
+def test_readings(text, kind, value):
+    reading = reading_cell("B-E", text)
+    assert (reading.placement, reading.kind, reading.value) == ("B-E", kind, value)
+    assert not reading.settling
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["OL", "ol", "O.L", "O.L.", "0L", "0.L", ".OL", "+OL", "-OL", "OFL", "OVL", "over", "OVERLOAD",
+    "over-range",
+     "--", "---", "- - -", "----", "——", "1.", "1,", "1 .", "∞", "OL V", "OL mV"],
+)  # fmt: skip
+def test_over_range_marks(text):
+    reading = reading_cell("E-B", text)
+    assert reading.kind == "over" and math.isnan(reading.value)
+
+
+@pytest.mark.parametrize("text", ["0.45~", "0.45 ~", "0.45 settling", "450 mV Settling", "0.45 falling"])
+def test_settling_marks(text):
+    reading = reading_cell("B-C", text)
+    assert reading.settling and reading.kind == "volt" and reading.value == 0.45
+
+
+def test_a_settling_mark_goes_with_any_reading():
+    assert reading_cell("B-C", "OL~").kind == "over" and reading_cell("B-C", "OL~").settling
+    assert reading_cell("B-C", "34k ~").kind == "ohm" and reading_cell("B-C", "34k ~").settling
+    with pytest.raises(UnitError, match="settling mark without a reading"):
+        reading_cell("B-C", "~")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("612", "in mV\\? write the unit: 612 mV"), ("6.1", "in mV"), ("1", "1.000 or OL"),
+        ("1. V", "1.000 or OL"),
+        ("nan", "not a reading"), ("inf", "not a reading"), ("open", "not a reading"),
+        ("short", "not a reading"),
+        ("1_000", "not a reading"), ("0.6.1", "not a reading"), ("0,61.2", "not a reading"),
+        ("5 A", "unit of current"),
+        ("612m", "mV or mohm"), ("-", "OL for over-range, or leave"), ("—", "OL for over-range, or leave"),
+        ("-0.5", "discharge"), ("-34 ohm", "cannot be negative"), ("n/a", "not a reading"),
+        ("0.6 0.7", "not a reading"),
+        ("1e999", "too large|not a reading"), ("0.6 mW", "unit of power"), ("0.6 foo", "not a unit"),
+    ],
+)  # fmt: skip
+def test_refused_readings_say_what_to_write(text, says):
+    with pytest.raises(UnitError, match=says):
+        reading_cell("B-E", text)
+
+
+def test_an_empty_cell_is_no_reading():
+    assert reading_cell("B-E", "") is None and reading_cell("B-E", "  ") is None
+
+
+def test_the_heading_gives_the_unit_and_the_cell_overrules_it():
+    millivolt, ohm = parse_heading(0, "B-E (mV)"), parse_heading(0, "B-E [kohm]")
+    assert reading_cell("B-E", "612", millivolt).value == 0.612
+    assert reading_cell("B-E", "0.612 V", millivolt).value == 0.612
+    assert reading_cell("B-E", "1", millivolt).value == 0.001
+    assert reading_cell("B-E", "34", ohm).kind == "ohm" and reading_cell("B-E", "34", ohm).value == 34e3
+    assert reading_cell("B-E", "OL", ohm).kind == "ohm" and reading_cell("B-E", "OL", ohm).value == math.inf
+    assert reading_cell("B-E", "OL", millivolt).kind == "over"
+
+
+@pytest.mark.parametrize("mark", [".", ",", "?", ""])
+def test_a_number_that_could_be_thousands_is_refused_where_the_file_uses_the_other_mark(mark):
+    for text in ("1.234", "1,234"):
+        ambiguous = mark == "?" or (mark and text[1] != mark)
+        if ambiguous:
+            with pytest.raises(UnitError, match="thousands"):
+                check_mark(text, mark)
+        else:
+            check_mark(text, mark)
+    for text in ("0.612", "0,612", "1.23", "12,3456", "1.234e-3", "OL"):
+        check_mark(text, mark)
+
+
+def test_quantities_need_a_unit_somewhere():
+    volt, bare = parse_heading(0, "v_mV"), parse_heading(0, "v")
+    assert quantity_cell("650", volt) == 0.65
+    assert quantity_cell("0.65 V", volt) == quantity_cell("0.65V", bare) == 0.65
+    assert math.isnan(quantity_cell(" ", bare))
+    with pytest.raises(UnitError, match="no unit: write it in the heading"):
+        quantity_cell("0.65", bare)
+    with pytest.raises(UnitError, match="unit of current"):
+        quantity_cell("0.65 A", volt)
+
+
+def test_temperatures_outside_reason_are_refused():
+    column = parse_heading(0, "temp_C")
+    assert temperature_cell("25", column) == 25.0
+    assert temperature_cell("-40 °C", column) == -40.0
+    with pytest.raises(UnitError, match="298 K is 24.9 C"):
+        temperature_cell("298", column)
+    with pytest.raises(UnitError, match="outside"):
+        temperature_cell("-273", column)
+
+
+@pytest.mark.parametrize(
+    ("text", "step"),
+    [("0.612", 1e-3), ("612 mV", 1e-3), ("0.6", 0.1), ("34k", 1e3), ("2.2 MΩ", 1e5), ("0,61~", 0.01),
+    ("5e-3", 1e-3)],
+)
+def test_weight_of_the_last_digit(text, step):
+    assert last_digit(text) == pytest.approx(step, rel=1e-12)
+
+
+def test_typed_readings():
+    reading = parse_reading("B-E=0.612")
+    assert (reading.placement, reading.kind, reading.value) == ("B-E", "volt", 0.612)
+    assert parse_reading("1-2 = OL").kind == "over"
+    for text,
+    says in (("B-E", "red lead first"), ("B-X=1", "red lead first"), ("B-E=", "no value"), ("B-E=612", "mV")):
+        with pytest.raises(UnitError, match=says):
+            parse_reading(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "seen"),
+    [
+        ("Q1", "Q1"), (" Q 1 ", "Q 1"), ("=1+2", "=1+2"), ("@x", "@x"), ("+Q", "+Q"), ("-Q", "-Q"),
+        ("Ωß漢", "Ωß漢"),
+        ("a\x00b", "a␀b"), ("a\x1b[31mb", "a␛[31mb"), ("a\x7fb", "a␡b"), ("a\u202eb", "a<U+202E>b"),
+        ("a\u00a0b", "a b"), ("a\tb", "a␉b"), ("007", "007"), ("\ufeffQ", "<U+FEFF>Q"),
+        ("a\u0085b", "a<U+0085>b"),
+    ],
+)  # fmt: skip
+def test_part_names_stay_text_with_control_characters_made_visible(text, seen):
+    assert name_cell(text) == seen == visible(text)
+
+
+@given(st.text(min_size=1, max_size=30))
+def test_a_visible_name_can_always_be_printed_and_keeps_its_length_or_grows(text):
+    seen = visible(text)
+    assert seen.isprintable()
+    assert visible(seen) == seen
+
+
+def test_names_that_are_none():
+    for text in ("", "  ", "x" * 200):
+        with pytest.raises(UnitError, match="part name"):
+            name_cell(text)
+
+
+def test_polarity_and_yes():
+    assert [polarity_cell(t) for t in ("NPN", "pnp", "N-P-N", "")] == ["NPN", "PNP", "NPN", ""]
+    assert [yes_cell(t) for t in ("yes", "Y", "no", "0", "", "x")] == [True, True, False, False, False, True]
+    with pytest.raises(UnitError, match="NPN or PNP"):
+        polarity_cell("NNP")
+    with pytest.raises(UnitError, match="neither yes nor no"):
+        yes_cell("maybe")
+
+
+@given(st.text(max_size=20))
+def test_any_cell_gives_a_value_or_one_line_of_reason(text):
+    for read in (lambda t: reading_cell("B-E", t), lambda t: quantity_cell(t, parse_heading(0, "v_V"))):
+        try:
+            read(text)
+        except UnitError as error:
+            assert str(error) and "\n" not in str(error)
