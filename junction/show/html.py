@@ -90,7 +90,8 @@ def table(
 ) -> Html:
     """A table with a heading row; columns listed in `numeric` are set to the right.
 
-    On a narrow screen each row becomes a small block, so every cell repeats its heading for that.
+    With the class ``stack`` (the default) each row becomes a small block on a narrow screen, so every
+    cell repeats its heading for that.
     """
     right = frozenset(numeric)
     labels = [h if isinstance(h, str) else "".join(_children([h])) for h in headings]
@@ -102,7 +103,7 @@ def table(
     head = tag("tr", (tag("th", h, scope="col", class_="r" if k in right else None)
                       for k, h in enumerate(headings)))  # fmt: skip
     return tag("table", tag("thead", head), tag("tbody", (tag("tr", cells(row)) for row in rows)),
-               class_=class_ or None)  # fmt: skip
+               class_=class_ or "stack")  # fmt: skip
 
 
 def bullets(items: Iterable[Child], class_: str = "") -> Html:

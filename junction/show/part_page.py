@@ -41,15 +41,18 @@ def reading_grid(readings: Sequence[Reading]) -> Html:
 
 def fit_list(fit: FitSummary) -> Html:
     """Model, parameters and derived values with their 95 % intervals."""
-    rows = [[name, number(interval_pieces(it))] for name, it in shown_parameters(fit.parameters)]
-    rows += [[name, number(interval_pieces(it))] for name, it in fit.derived.items()]
+    tables = [
+        table(["quantity", "value and its interval"],
+              [[name, number(interval_pieces(it))] for name, it in items], "values")
+        for items in (shown_parameters(fit.parameters), list(fit.derived.items())) if items
+    ]  # fmt: skip
     return join(
         tag("p", "Model: ", fit.model, "; ", datum(str(fit.n_used), fit.n_used), " of ",
             datum(str(fit.n_points), fit.n_points), " points used, at ",
             number(nominal_pieces(fit.temp_C, "degC")), None if fit.temp_known else " (taken, not measured)",
             "."),
         bullets(fit_notes(fit), "soft"),
-        table(["quantity", "value and its interval"], rows, "values") if rows else None,
+        tag("div", tables, class_="pair"),
     )  # fmt: skip
 
 

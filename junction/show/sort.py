@@ -160,7 +160,7 @@ def json_text(report: SortReport, made: str = "") -> str:
     return json_out.document("sort", {
         "parts": parts, "set_aside": json_out.set_aside(report.set_aside), "counts": report.counts(),
         "files": list(report.files), "rows_read": report.rows_read,
-        "rows_set_aside": sum(s.rows for s in report.set_aside),
+        "entries_set_aside": len(report.set_aside), "rows_set_aside": sum(s.rows for s in report.set_aside),
         "meter": meter_json(report.meter), "default_temp_C": report.default_temp_C,
         "parts_without_temp": report.parts_without_temp, "parts_plotted": report.parts_plotted,
         "parts_with_sweeps": report.parts_with_sweeps,

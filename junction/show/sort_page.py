@@ -79,7 +79,7 @@ def _lead(report: SortReport, made: str) -> h.Html:
         if len(report.files) > 6:
             bits.append(" and others")
     if report.set_aside:
-        bits += ["; ", h.count(sum(s.rows for s in report.set_aside)), " rows set aside"]
+        bits += ["; ", h.count(len(report.set_aside)), " set aside"]
     return h.join(*bits, f". {made}" if made else ".")
 
 
@@ -92,7 +92,7 @@ def _overview(report: SortReport) -> h.Html:
             h.badge(v.verdict), probability_datum(sureness(v)), device_words(v.device, v.type),
             ", ".join(v.faults), sentences[0] if sentences else "",
         ])  # fmt: skip
-    return h.table(["part", "verdict", "sure", "device", "fault", "why"], rows, "overview", numeric=(2,))
+    return h.table(["part", "verdict", "sure", "device", "fault", "why"], rows, "stack overview", numeric=(2,))
 
 
 def _caps(report: SortReport) -> h.Html:

@@ -23,8 +23,8 @@ a{color:var(--mark)}
 .soft{color:var(--soft)}
 .caution{border:2px solid var(--ink);padding:.6rem 1rem .7rem;margin:1rem 0 1.5rem}
 .caution h2{border:0;margin:0 0 .2rem;padding:0;font-size:1rem}
-.caution ul{margin:0}
-.caution li{margin:.15rem 0}
+.caution ul{margin:0;columns:2;column-gap:2.2rem}
+.caution li{margin:.15rem 0;break-inside:avoid;font-size:.92rem}
 .counts{display:flex;flex-wrap:wrap;gap:.5rem 2rem;list-style:none;margin:1rem 0;padding:0}
 .counts li{min-width:5rem}
 .counts data{display:block;font-size:1.6rem;font-weight:600;line-height:1.1}
@@ -41,11 +41,13 @@ th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:
  vertical-align:bottom}
 td{border-bottom:1px solid var(--rule);padding:.3rem .6rem .3rem 0;vertical-align:top}
 th.r,td.r{text-align:right;padding-right:1.2rem}
+.pair{display:flex;flex-wrap:wrap;gap:0 3rem;align-items:flex-start}
 table.values{width:auto}
 table.values td:first-child{min-width:7rem;color:var(--soft)}
 td a{font-weight:600;text-decoration:none}
 table.grid{width:auto}
-table.grid th,table.grid td{padding:.25rem .8rem;border:1px solid var(--rule);text-align:center}
+table.grid th{white-space:nowrap}
+table.grid th,table.grid td{padding:.25rem .7rem;border:1px solid var(--rule);text-align:center}
 table.grid thead th,table.grid th[scope=row]{background:var(--wash);border-bottom:1px solid var(--rule)}
 .part{border-top:1.5px solid var(--ink);margin-top:1.8rem;padding-top:.5rem}
 .part.short{break-inside:avoid-page}
@@ -68,14 +70,15 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
  main,footer{padding-left:.9rem;padding-right:.9rem}
  .num{white-space:normal}
  .views{grid-template-columns:1fr}
- table:not(.grid) thead{display:none}
- table:not(.grid),table:not(.grid) tbody,table:not(.grid) tr,table:not(.grid) td{display:block;width:100%}
- table:not(.grid) tr{border-bottom:1.5px solid var(--rule);padding:.45rem 0}
- table:not(.grid) td,table:not(.grid) td.r{border:0;padding:.1rem 0 .1rem 6.6rem;text-align:left;
+ .caution ul{columns:1}
+ table.stack thead{display:none}
+ table.stack,table.stack tbody,table.stack tr,table.stack td{display:block;width:100%}
+ table.stack tr{border-bottom:1.5px solid var(--rule);padding:.45rem 0}
+ table.stack td,table.stack td.r{border:0;padding:.1rem 0 .1rem 6.6rem;text-align:left;
   min-height:1.5rem;position:relative;overflow-wrap:anywhere}
- table:not(.grid) td::before{content:attr(data-label);position:absolute;left:0;width:6.2rem;
+ table.stack td::before{content:attr(data-label);position:absolute;left:0;width:6.2rem;
   color:var(--soft);font-size:.8rem}
- table:not(.grid) td:empty{display:none}
+ table.stack td:empty{display:none}
 }
 @media print{
  @page{margin:14mm 13mm}
