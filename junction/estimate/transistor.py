@@ -42,8 +42,9 @@ from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 
 #: A residual beyond this many standard uncertainties is a wild point.
 WILD = 6.0
-#: Self-heating is fitted where its thermal resistance stands so many standard uncertainties above zero.
-HEATING_SIGNIFICANCE = 4.0
+#: A rise of temperature with power is fitted where its thermal resistance stands so many standard
+#: uncertainties above zero, and said where it stands clearer still.
+HEATING_FITTED, HEATING_SAID = 2.0, 4.0
 #: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
 CHUNK = 40_000
 _OPTIONS = Options(max_iterations=80, decrease_tol=1e-8, relative_tol=1e-10, step_tol=1e-10)
@@ -142,19 +143,23 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
         _, solution = _solve(points, priors, solution.theta, fit, robust)
         points = _rescale(points, priors, solution.theta, scalable, robust=True)
     theta = solution.theta
+    all_kept = points.keep
     points, wild = _drop_wild(points, priors, theta)
     for _ in range(2):
         _, solution = _solve(points, priors, theta, fit, _OPTIONS)
         theta = solution.theta
         points = _rescale(points, priors, theta, scalable, robust=False)
-    hot = _heating_shows(points, priors, theta, free)
-    if hot.any():
-        fit[hot, RTH] = True
-        free = free | fit
-        theta[hot, RTH] = 1.0
-    problem, solution = _solve(points, priors, theta, fit, _OPTIONS)
-    theta = solution.theta
-    problem = replace(problem, whitening=whiten(theta, points))
+    significance = _heating_shows(points, priors, theta, free)
+    warm, hot = significance > HEATING_FITTED, significance > HEATING_SAID
+    fit[warm, RTH] = True
+    free = free | fit
+    theta[warm, RTH] = 1.0
+    for _ in range(3 if hot.any() else 1):
+        problem, solution = _solve(points, priors, theta, fit, _OPTIONS)
+        theta = solution.theta
+        # What looked wild at one temperature may only have been hot.
+        points, wild = _drop_wild(replace(points, keep=all_kept), priors, theta)
+    problem = replace(problem, points=points, whitening=whiten(theta, points))
     _, chi2, count, information = _data_chi2(problem, theta)
     prior = problem.priors.rows(theta)[:, :-1]
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
@@ -215,7 +220,7 @@ def _saturates(points: Points):
 
 
 def _heating_shows(points: Points, priors: Priors, theta, free):
-    """Whether a thermal resistance stands clear of zero: one step of the full problem with it free."""
+    """Thermal resistance over its standard uncertainty, by one step of the full problem with it free."""
     several = points.keep.sum(1) > 3
     problem = TransistorProblem(points, priors, whiten(theta, points))
     buffer = problem.evaluate(theta)
@@ -225,7 +230,7 @@ def _heating_shows(points: Points, priors: Priors, theta, free):
     hessian = np.matmul(d, d.transpose(0, 2, 1))
     covariance, _ = invert(hessian, wide)
     step = -np.einsum("ni,nij,nj->n", covariance[:, RTH], d, r)
-    return several & (step > HEATING_SIGNIFICANCE * np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)))
+    return np.where(several, step / np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)), 0.0)
 
 
 def _result(bench: Bench, priors: Priors, free, scalable, f) -> TransistorFits:

@@ -257,7 +257,8 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     and power parts of silicon: NF 1 (2 %), BF 100 (factor 7), non-ideal base current 3 % of the ideal one
     at the lowest current (factor 10), NE 1.5 (15 %), IKF at three times the highest current (factor 4.5),
     VAF 100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 100 mV at the highest current (factors
-    3.3, 7 and 4.5; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come from the temperature law.
+    3.3, 7 and 4.5; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come from the
+    temperature law.
     """
     pts = bench.points
     n = len(bench.part)

@@ -187,10 +187,14 @@ def raw_residuals(theta: np.ndarray, points: Points):
     only = points.keep & points.has_vbe & points.has_ib
     f1, f2 = np.where(points.keep, model_c - data_c, 0.0), np.where(only, model_b - data_b, 0.0)
     d1, d2 = _to_coordinates(value, temp, power, columns)
+    measured = _measured_columns(points, p, m, solved)
+    # Self-heating makes the temperature itself a function of the measured power.
+    for row, d in enumerate((d1, d2)):
+        measured[row, 1] += d[:, TEMP] * theta[:, RTH, None] * points.ic
+        measured[row, 3] += d[:, TEMP] * theta[:, RTH, None] * points.vce
     d1 -= d2 * eliminate[:, None]
     d1 *= (slope_c * points.keep)[:, None]
     d2 *= (slope_b * only)[:, None]
-    measured = _measured_columns(points, p, m, solved)
     measured[1, 2] -= np.where(solved, 1.0, 0.0)  # IB(x) - i_b, before it is eliminated
     measured[0] -= measured[1] * eliminate
     measured[0] *= slope_c
