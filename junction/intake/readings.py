@@ -35,6 +35,7 @@ from junction.intake.sheet import Sheet
 AGREE_COUNTS = 2.5  # two counts, and half of one for rounding in binary
 #: ... where a diode-mode count is taken as this [V] at most, a resistance count as 0.4 % or 0.1 ohm.
 COARSEST_V = 1e-3
+_WORD = {"temp": "temperature", "vbe": "V_BE", "hfe": "h_FE"}
 _FACTS = ("type", "polarity", "temp", "in_circuit", "note", "hfe", "vbe", "ic")
 
 
@@ -227,13 +228,13 @@ def _join_part(part: str, rows: list[Row]) -> PartReadings | None:
             row.refuse(Cell("", "", part), "no reading in this row")
     if not readings and not spots:
         return None
-    measured = [row for row in rows if row.readings] or rows
-    temp = _agreed_fact(part, measured, "temp", "; the temperature is taken as not given")
+    measured = [row for row in rows if row.readings]
+    temp = _agreed_fact(part, measured, "temp", "; it is taken as not given")
     notes = dict.fromkeys(str(row.facts["note"].value) for row in rows if "note" in row.facts)
     first = spots[0] if spots else Spot()
     return PartReadings(
         part, tuple(readings), said["type"] or "", said["polarity"] or "", first.hfe, first.vbe_V, first.ic_A,
-        temp if isinstance(temp, float) else nan, _in_circuit(part, rows), "; ".join(notes), rows[0].file,
+        (nan if temp is None else temp) if measured else first.temp_C, _in_circuit(part, rows), "; ".join(notes), rows[0].file,
         rows[0].line, tuple(spots),
     )  # fmt: skip
 
@@ -318,7 +319,7 @@ def _agreed_fact(part: str, rows: list[Row], name: str, then: str = "; none is u
         return next(iter(values), None)
     given = ", ".join(clip(str(value)) for value in list(values)[:4])
     for row, cell in entries:
-        row.refuse(cell, f"part {part} has more than one {name}: {given}{then}")
+        row.refuse(cell, f"part {part} has more than one {_WORD.get(name, name)}: {given}{then}")
         if name != "temp":  # a spot reading keeps the temperature of its own row
             del row.facts[name]
     return None
@@ -345,7 +346,7 @@ def _spots(part: str, rows: list[Row]) -> list[Spot]:
         for name in differing:
             for row, _ in entries:
                 if name in row.facts:
-                    reason = f"part {part} has different {name} at one current and temperature; none is used"
+                    reason = f"part {part} has different {_WORD[name]} at one current and temperature; none is used"
                     row.refuse(row.facts.pop(name), reason)
         said = [(_fact(row, "vbe"), _fact(row, "hfe")) for row, _ in entries]
         vbe, hfe = (next((v for v in column if v is not None), nan) for column in zip(*said, strict=True))

@@ -145,8 +145,8 @@ def test_typed_readings():
     reading = parse_reading("B-E=0.612")
     assert (reading.placement, reading.kind, reading.value) == ("B-E", "volt", 0.612)
     assert parse_reading("1-2 = OL").kind == "over"
-    for text,
-    says in (("B-E", "red lead first"), ("B-X=1", "red lead first"), ("B-E=", "no value"), ("B-E=612", "mV")):
+    faults = {"B-E": "red lead first", "B-X=1": "red lead first", "B-E=": "no value", "B-E=612": "in mV"}
+    for text, says in faults.items():
         with pytest.raises(UnitError, match=says):
             parse_reading(text)
 
