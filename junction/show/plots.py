@@ -99,7 +99,7 @@ def draw_linear(plot: SweepPlot, axes):
     _series(axes, "fit", plot.v_fit_V[inside], factor * plot.i_fit_A[inside], **_CURVE)
     _series(axes, "points", plot.v_V[plot.used], factor * plot.i_A[plot.used], **_POINTS)
     _series(axes, "left out", plot.v_V[~plot.used], factor * plot.i_A[~plot.used], **_OUT)
-    axes.set_xlim(*_span(plot.v_V))
+    axes.set_xlim(*_span(plot.v_V[_forward_part(plot)]))
     axes.set_ylim(*_span(factor * plot.i_A))
     _label(axes, "linear", "voltage (V)", f"current ({unit})")
     return axes
@@ -169,6 +169,17 @@ def draw_residuals(plot: SweepPlot, axes):
     axes.set_ylim(-reach, reach)
     _label(axes, "measured - fitted (dashed: 2 u)", "voltage (V)", "in standard uncertainties u")
     return axes
+
+
+def _forward_part(plot: SweepPlot) -> np.ndarray:
+    """Points the linear view frames: not a long reverse branch that carries next to nothing.
+
+    The knee would be squeezed into a corner by it; the logarithmic view shows every point.
+    """
+    v, size = plot.v_V, np.abs(plot.i_A)
+    top = float(v.max(initial=0.0))
+    quiet = size[v < 0].max(initial=0.0) < 0.02 * size.max(initial=0.0)
+    return v > -0.25 * top if top > 0 and quiet else np.ones(v.shape, bool)
 
 
 def _drawn(plot: SweepPlot) -> np.ndarray:

@@ -79,3 +79,11 @@ def test_svg_is_the_same_each_time_and_small():
         assert len(text) < 22_000  # three views of forty sweeps stay under 4 MB of page
         ET.fromstring(text)
         assert "http://www.w3.org/1999/xlink" in text and "<script" not in text
+
+
+def test_linear_view_frames_the_knee_unless_the_reverse_branch_carries_current():
+    quiet = sweep_plot()
+    low, high = plots.draw_linear(quiet, plots.new_axes()).get_xlim()
+    assert -0.25 < low < 0 and high > quiet.v_V.max()
+    low, _ = plots.draw_linear(sweep_plot(shunt_ohm=100.0), plots.new_axes()).get_xlim()
+    assert low < -1.0
