@@ -156,6 +156,8 @@ def draw(rng, kind: Kind, quality: str, typed: bool, families, limit_of_type):
             break
     else:
         return None
+    if quality == "shorted":
+        rs = 1e-3  # the drawn resistance is that of the whole path
     leak = {
         "good": lambda: loguniform(rng, room_good, max(1e13, 10 * room_good)),
         "leaky": lambda: loguniform(rng, 150.0, room_leaky),
@@ -182,7 +184,7 @@ def grid(rng, kind, truth, is_A, leak_at, i_max):
     if np.isfinite(truth.bv_V):
         v_low = -(truth.bv_V + rng.uniform(0.02, 0.1))
     if rng.random() < 0.5 or truth.quality in ("shorted", "open"):
-        if rng.random() < 0.5:  # one ramp
+        if rng.random() < 0.5 and -v_low < 2 * v_top:  # one ramp; deeper ones would skip over the knee
             return np.linspace(v_low, v_top, n), parameters
         return np.concatenate([np.linspace(v_low, 0, n // 3), np.linspace(0, v_top, n - n // 3)]), parameters
     currents = np.geomspace(max(1e-7, 10 * truth.floor_A), i_max, n - n // 4)
@@ -250,7 +252,7 @@ def simulate_sweeps(n: int, seed: int, families, limit_of_type=None, typed_share
         truth, is_A, type_name, recorded, leak_at = drawn
         i_max = loguniform(rng, *kind.i_max)
         v, parameters = grid(rng, kind, truth, is_A, leak_at, i_max)
-        i = solve(v, max(truth.rs_ohm, 1e-3), *parameters)
+        i = solve(v, truth.rs_ohm, *parameters)
         logged_v, logged_i, limited = measure(rng, v, i, truth.floor_A, i_max)
         if limited.any() and rng.random() < 0.5:  # the logger reads the voltage back: it stops at the limit
             at_limit = np.interp(np.sign(v) * i_max, *sorted_curve(i, v))

@@ -6,18 +6,28 @@ recorded, the spread of bench temperatures goes into the uncertainties instead.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K
 from junction.base.records import SweepTable
 from junction.estimate.results import MODELS, SweepFits
+from junction.judge.direct import ask_points, believed
 from junction.physics.junction import voltage_with_derivatives
+from junction.shelf.rules import rules
 
 #: Standard uncertainty of the junction temperature [K]: recorded, and not recorded (a bench between about
 #: 16 and 34 degC; our convention).
 TEMP_U_K, TEMP_UNKNOWN_U_K = 1.0, 5.0
+
+#: Test current of a knee read off the points [A].
+TEST_A = 1e-3
+#: Standard uncertainty of the logarithm of a chord read off the points [1] (our convention).
+CHORD_U = 0.25
+#: A chord that stands in the current limit is an upper limit: the resistance is taken as a third of it, known
+#: to a factor of about 1.6 (our convention).
+STOPPED_RATIO, STOPPED_U = 3.0, 0.5
 
 #: Least relative uncertainty of any current or resistance: the instrument's own calibration (our convention).
 GAIN_U = 0.03
@@ -52,6 +62,9 @@ class Measured:
         Breakdown voltage [V], nan where none was reached.
     dT_K, temp_u_K : ndarray
         Recorded temperature less 25 degC (0 where unknown) and its standard uncertainty [K].
+    knee_V, knee_u_V : ndarray
+        Forward voltage at `TEST_A` read off the points where the fit cannot be believed, and its standard
+        uncertainty [V]; else nan.
     """
 
     kind: np.ndarray
@@ -70,6 +83,8 @@ class Measured:
     bv_u_V: np.ndarray
     dT_K: np.ndarray
     temp_u_K: np.ndarray
+    knee_V: np.ndarray
+    knee_u_V: np.ndarray
 
 
 def _ends(table: SweepTable):
@@ -102,32 +117,70 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
     """
     if len(table) != len(fits):
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
-    kind = _KIND[fits.model]
+    found = _from_fits(table, fits)
+    has_points = np.diff(table.starts) > 1
+    ok = believed(table, fits, found.v_low_V, found.v_high_V, found.i_high_A)
+    blind = ok & has_points & (found.kind == JUNCTION) & np.isinf(found.path_ohm) & np.isnan(found.floor_ohm)
+    if blind.any():  # no word on a shunt: it cannot carry more than all that flows in reverse
+        rows = np.flatnonzero(blind)
+        floor = found.floor_ohm.copy()
+        floor[rows] = ask_points(table, rows, TEST_A).reverse_ohm
+        found = replace(found, floor_ohm=floor)
+    doubtful = np.flatnonzero(~ok & has_points)
+    return _from_points(found, table, doubtful) if doubtful.size else found
+
+
+def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
     v_low, v_high, i_high = _ends(table)
-    value = fits.value
+    kind, value = _KIND[fits.model], fits.value
     whole = kind == RESISTOR
     path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
     path_u = np.where(whole, _relative(fits, "R_ohm"), _relative(fits, "RSH_ohm"))
     seen = np.isfinite(path)
     floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
-    rs = np.where(np.isfinite(value["RS_ohm"]), value["RS_ohm"], fits.high["RS_ohm"])
+    rs = np.where(np.isfinite(value["RS_ohm"]), value["RS_ohm"], 0.0)  # a limit alone is no objection
     known = fits.temp_known
-    dT = np.where(known, fits.temp_C - REFERENCE_TEMP_C, 0.0)
+    n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
     temp_u = np.where(known, TEMP_U_K, TEMP_UNKNOWN_U_K)
-    isr = np.nan_to_num(value["ISR_A"])
-    sat = np.nan_to_num(value["IS_A"]) + isr
-    n = value["N"]
     return Measured(
         kind, v_low, v_high, i_high, n,
         np.hypot(np.nan_to_num(fits.u["N"], nan=0.2), n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
-        np.nan_to_num(rs), sat,
+        rs, np.nan_to_num(value["IS_A"]) + np.nan_to_num(value["ISR_A"]),
         np.hypot(np.nan_to_num(_relative(fits, "IS_A"), nan=0.5), u_extra).clip(GAIN_U),
         np.where(seen, path, np.inf),
         np.hypot(np.nan_to_num(path_u, nan=0.3), u_extra).clip(GAIN_U),
         np.where(seen, np.inf, floor), value["BV_V"],
-        np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])), dT, temp_u,
+        np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])),
+        np.where(known, fits.temp_C - REFERENCE_TEMP_C, 0.0), temp_u, *np.full((2, len(fits)), np.nan),
     )  # fmt: skip
+
+
+def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
+    """Put what the points say in the place of fits that cannot be believed."""
+    seen = ask_points(table, rows, TEST_A)
+    rule = rules()
+    changed = {name: np.array(getattr(m, name), copy=True) for name in m.__dataclass_fields__}
+    open_above, short = rule["open_above"].value, rule["short_below"].value
+    with np.errstate(invalid="ignore", divide="ignore"):
+        dead = (seen.top_ohm > open_above) & ~(seen.reverse_ohm < open_above)
+        steep = np.where(seen.stopped, seen.steep_ohm / STOPPED_RATIO, seen.steep_ohm)
+        hard = seen.even & (seen.steep_ohm < 3.0 * short) & ~dead
+        alike = seen.even & (np.abs(np.log(seen.top_ohm / seen.reverse_ohm)) < 0.5) & ~dead & ~hard
+    nothing = ~dead & ~hard & ~alike & np.isnan(seen.knee_V)
+    kind = np.select([dead, hard | alike, nothing], [OPEN, RESISTOR, NONE], JUNCTION)
+    path = np.select([dead, hard, alike], [np.inf, steep, seen.reverse_ohm], seen.reverse_ohm)
+    put = {
+        "kind": kind, "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": CHORD_U,
+        "path_ohm": np.where(np.isnan(path), np.inf, path),
+        "path_u_ln": np.where(hard & seen.stopped, STOPPED_U, CHORD_U),
+        "floor_ohm": np.where(dead, np.fmin(seen.top_ohm, seen.reverse_ohm), np.nan),
+        "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V,
+        "knee_u_V": seen.knee_u_V,
+    }  # fmt: skip
+    for name, value in put.items():
+        changed[name][rows] = value
+    return Measured(**changed)
 
 
 def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
@@ -164,26 +217,3 @@ def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
     unsure = np.where(fits.flags["uncertainty_known"], 0.0, 0.02)
     u = np.sqrt(variance + hidden**2 + unsure**2)
     return np.where(has, v, np.nan), np.where(has, u, np.nan)
-
-
-def slope_at_constant_current(v_V, eg_eV, xti, temp_C=REFERENCE_TEMP_C):
-    """Temperature slope of a junction's forward voltage at constant current.
-
-    From ``IS(T) = IS (T/T0)^(XTI/N) exp(EG/(N VT) (T/T0 - 1))`` (SPICE), whatever the ideality:
-    ``dV/dT = (V - EG - XTI VT) / T``.
-
-    Parameters
-    ----------
-    v_V : array_like
-        Forward voltage [V].
-    eg_eV, xti : array_like
-        Energy gap [eV] and saturation-current exponent [1].
-    temp_C : array_like
-        Temperature [degC].
-
-    Returns
-    -------
-    ndarray
-        Slope [V/K]; about -2 mV/K for silicon.
-    """
-    return (v_V - eg_eV - xti * thermal_voltage(temp_C)) / (temp_C + ZERO_CELSIUS_K)

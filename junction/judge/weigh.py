@@ -12,7 +12,8 @@ from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.estimate.results import SweepFits
 from junction.judge.conformity import conformity, conformity_log, unseen_leak
 from junction.judge.limits import LimitTable
-from junction.judge.measured import OPEN, Measured, knee_voltage, slope_at_constant_current
+from junction.judge.measured import OPEN, TEST_A, Measured, knee_voltage
+from junction.physics.temperature import forward_voltage_slope
 from junction.shelf.results import Family
 from junction.shelf.rules import rules
 
@@ -54,12 +55,17 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     v, u = np.empty((len(fits), at.size)), np.empty((len(fits), at.size))
     for i in np.unique(at):
         v[:, at == i], u[:, at == i] = (x[:, None] for x in knee_voltage(fits, float(i)))
-    slope = slope_at_constant_current(v, eg, xti)
+    # Read off the points: at the families' test current, or not at all.
+    read = np.isfinite(m.knee_V)
+    v[read] = np.where(np.isclose(at, TEST_A, rtol=1e-6, atol=0), m.knee_V[read, None], np.nan)
+    u[read] = m.knee_u_V[read, None]
+    slope = forward_voltage_slope(v, EG_eV=eg, XTI=xti)
     v25 = v - slope * m.dT_K[:, None]
     u = np.sqrt(u**2 + (slope * m.temp_u_K[:, None]) ** 2 + CONTACT_U_V**2)
     inside = conformity(v25, u, low, high)
     # No junction has N under 1, and no fault lowers it: a low N is a warm part or a short sweep.
-    inside *= conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], n_low - LOW_N_ALLOWED, n_high)
+    ideality = conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], n_low - LOW_N_ALLOWED, n_high)
+    inside *= np.where(read[:, None], 1.0, ideality)
     inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=rs_high)
     inside = np.nan_to_num(inside)
     return v25, inside, inside / ((high - low) * (n_high - n_low))

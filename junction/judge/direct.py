@@ -1,0 +1,193 @@
+"""What the points of a sweep say by themselves, for sweeps whose fit cannot be believed.
+
+A short that sits in the current limit leaves a fit one or two points, an open junction leaves it only
+noise, and a burnt junction may follow no law at all.  The technician still sees what it is: the current
+at the top, the chord in reverse, both ends alike.  So do these arrays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from junction.base.records import SweepTable
+from junction.estimate.results import MODELS, SweepFits
+
+#: Points nearer to zero volt than this tell the meter's offset, not the chord [V].
+NEAR_ZERO_V = 0.01
+#: Forward points up to here lie before any knee [V]; germanium power junctions start just above.
+BEFORE_KNEE_V = 0.05
+#: A chi2 this many times its degrees of freedom is that of another law [1].
+POOR_CHI2 = 25.0
+_OPEN, _RESISTOR = MODELS.index("open"), MODELS.index("resistor")
+#: An ideality less certain than this does not hold its junction [1].
+MOST_N_U = 0.3
+#: Standard uncertainty of a knee read off the points, beside the step [V] (our convention).
+KNEE_U_V = 0.02
+#: A fitted ideality outside this range is not that of a junction [1].
+N_BELIEVED = (0.7, 8.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Direct:
+    """Arrays over the sweeps asked for (k,); nan where the sweep has no such points.
+
+    Parameters
+    ----------
+    top_ohm : ndarray
+        Chord of the highest tenth of the forward voltages [ohm].
+    steep_ohm : ndarray
+        Smallest chord in reverse or before the knee [ohm].
+    stopped : ndarray of bool
+        That chord stands in the current limit: the resistance is smaller still.
+    reverse_ohm : ndarray
+        Median chord in the middle of the reverse part [ohm].
+    even : ndarray of bool
+        Both ends carry about the same current, as a resistance does and a junction does not.
+    knee_V, knee_u_V : ndarray
+        Forward voltage where the current, less that of the reverse chord, reaches the test current, and its
+        standard uncertainty, a third of the step it lies in included [V].
+    """
+
+    top_ohm: np.ndarray
+    steep_ohm: np.ndarray
+    stopped: np.ndarray
+    reverse_ohm: np.ndarray
+    even: np.ndarray
+    knee_V: np.ndarray
+    knee_u_V: np.ndarray
+
+
+def believed(table: SweepTable, fits: SweepFits, v_low, v_high, i_high) -> np.ndarray:
+    """Which fits can be taken at their word.
+
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+    v_low, v_high, i_high : ndarray (n,)
+        Ends of each sweep [V] and its largest current [A].
+    """
+    flags = fits.flags
+    ok = (fits.model > 0) & flags["converged"] & ~flags["unphysical"] & ~flags["rank_deficient"]
+    n, rs = fits.value["N"], fits.value["RS_ohm"]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ok &= ~((n < N_BELIEVED[0]) | (n > N_BELIEVED[1]))  # an absent N is no objection
+        ok &= ~(rs > 1e5) & ~(flags["at_bound"] & np.isfinite(n)) & (fits.n_used >= 5)
+        ok &= ~(fits.u["N"] > MOST_N_U)
+        ok &= ~(fits.chi2 > POOR_CHI2 * np.maximum(fits.dof, 1))
+        # An open that carries current, and a junction that carries as much in reverse, are something else.
+        offset_only = (fits.low["R_ohm"] > 1e6) & (i_high < 1e-5 * v_high)
+        ok &= ~((fits.model == _OPEN) & (i_high > 1e-6 * v_high) & ~offset_only)
+        path = np.where(fits.model == _RESISTOR, fits.value["R_ohm"], fits.value["RSH_ohm"])
+        ok &= ~(_even_ends(table) & (fits.model != _OPEN) & ~np.isfinite(path))
+        more = i_high * path > 5.0 * np.maximum(v_high, -v_low)  # its outliers are the better part of it
+        ok &= ~((fits.model == _RESISTOR) & (flags["poor_fit"] | ~np.isfinite(path) | more))
+    return ok
+
+
+def _even_ends(table: SweepTable) -> np.ndarray:
+    """Whether a sweep's lowest and highest voltage carry about the same current."""
+    n = len(table)
+    out = np.zeros(n, bool)
+    count = np.diff(table.starts)
+    full = np.flatnonzero(count > 0)
+    if not full.size:
+        return out
+    at, size = table.starts[:-1][full], np.abs(table.i_A)
+    found = []
+    for pick, sign in ((np.fmin, -1.0), (np.fmax, 1.0)):
+        end = pick.reduceat(table.v_V, at)
+        here = (table.v_V == np.repeat(end, count[full])) & (sign * table.v_V > 0)
+        found.append(np.fmax.reduceat(np.where(here, size, 0.0), at))
+    out[full] = (found[0] > 0.3 * found[1]) & (found[1] > 0)
+    return out
+
+
+def _dense(table: SweepTable, rows: np.ndarray):
+    """Points of some sweeps as (k, longest) arrays, sorted by voltage, nan beyond the end."""
+    count = np.diff(table.starts)[rows]
+    length = int(count.max(initial=1))
+    place = np.arange(length)
+    at = np.minimum(table.starts[:-1][rows][:, None] + place, max(table.v_V.size - 1, 0))
+    real = place < count[:, None]
+    v, i = np.where(real, table.v_V[at], np.nan), np.where(real, table.i_A[at], np.nan)
+    v = np.where(np.isfinite(i), v, np.nan)
+    order = np.argsort(v, axis=1)
+    return np.take_along_axis(v, order, axis=1), np.take_along_axis(i, order, axis=1)
+
+
+def _median(x, keep):
+    """Median of each row over kept entries; nan where there are none."""
+    ordered = np.sort(np.where(keep, x, np.inf), axis=1)
+    n = keep.sum(axis=1)
+    middle = np.take_along_axis(ordered, np.maximum((n - 1) // 2, 0)[:, None], axis=1)[:, 0]
+    return np.where(n > 0, middle, np.nan)
+
+
+def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Direct:
+    """Look at the points of some sweeps.
+
+    Parameters
+    ----------
+    table : SweepTable
+    rows : ndarray of int (k,)
+    test_A : float
+        Test current for the knee [A].
+
+    Returns
+    -------
+    Direct
+    """
+    v, i = _dense(table, rows)
+    if not v.size:
+        none = np.full(rows.size, np.nan)
+        no = np.zeros(rows.size, bool)
+        return Direct(none, none, no, none, no, none, none)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        high, low = np.nanmax(np.where(np.isnan(v), -np.inf, v), axis=1), np.nanmin(np.nan_to_num(v), axis=1)
+        size = np.abs(i)
+        # A current of zero is one under the last digit, and the smallest other one tells what that is.
+        digit = np.where(size > 0, size, np.inf).min(axis=1, keepdims=True)
+        chord = np.abs(v) / np.maximum(size, digit)
+        top = _median(chord, (v >= 0.9 * high[:, None]) & (v > NEAR_ZERO_V))
+        before = (v < BEFORE_KNEE_V) & (np.abs(v) >= NEAR_ZERO_V)
+        # A short so hard that nothing reaches 10 mV: its largest voltage over its largest current.
+        tiny = np.nanmax(np.abs(np.nan_to_num(v)), axis=1) < NEAR_ZERO_V
+        steep = np.where(before, chord, np.inf).min(axis=1)
+        largest = np.nanmax(np.nan_to_num(size), axis=1)
+        steep = np.where(tiny, NEAR_ZERO_V / largest, np.where(np.isinf(steep), np.nan, steep))
+        there = before & (chord <= 1.001 * steep[:, None])
+        stopped = ~tiny & (np.where(there, size, 0.0).max(axis=1) > 0.9 * largest)
+        middle = (v <= 0.3 * low[:, None]) & (v >= 0.65 * low[:, None]) & (v < -NEAR_ZERO_V)
+        reverse = _median(chord, middle)
+        ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
+        both = (low < -NEAR_ZERO_V / 2) & (high > NEAR_ZERO_V / 2)
+        even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)
+        return Direct(top, steep, stopped, reverse, even, *_knee(v, i, reverse, test_A))
+
+
+def _share(low, high):
+    """Part of the larger end's current that a resistance would carry at the nearer end."""
+    return np.minimum(np.minimum(-low, high) / np.maximum(-low, high), 1.0)
+
+
+def _end(i, v, at):
+    """Current at the end of the sweep."""
+    return _median(i, np.abs(v - at[:, None]) <= 1e-9 + 0.02 * np.abs(at[:, None]))
+
+
+def _knee(v, i, reverse_ohm, test_A):
+    own = i - np.nan_to_num(v / reverse_ohm[:, None])
+    beyond = (own >= test_A) & (v > 0)
+    first = np.argmax(beyond, axis=1)
+    k = np.arange(v.shape[0])
+    before = np.maximum(first - 1, 0)
+    i1, i2 = np.maximum(own[k, before], 1e-15), own[k, first]
+    v1, v2 = v[k, before], v[k, first]
+    share = np.log(test_A / i1) / np.log(i2 / i1)
+    knee = np.where((first > 0) & (i2 > i1), v1 + np.clip(share, 0, 1) * (v2 - v1), v2)
+    some = beyond.any(axis=1)
+    u = np.hypot(KNEE_U_V, np.where(first > 0, v2 - v1, v2) / 3.0)
+    return np.where(some, knee, np.nan), np.where(some, u, np.nan)
