@@ -27,11 +27,13 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
     per = stage.peak.total_A / ask.per_set
     unknown = [fits.part[i] for i in range(len(fits)) if not fits.temp_known[i]]
     if unknown:
-        out.append(f"Write down the temperature: without it a silicon V_BE is uncertain by 2 mV for each degree "
+        out.append("Write down the temperature: without it a silicon V_BE is uncertain by 2 mV for "
+                   "each degree "
                    f"({_some(unknown)}).")  # fmt: skip
     short = [name for s in sets for name in s.parts if fits.ic_high_A[fits.part.index(name)] * 1.3 < per]
     if short:
-        out.append(f"A reading at about {per:.2g} A, short and on a heat sink, would settle the shares at the peak "
+        out.append(f"A reading at about {per:.2g} A, short and on a heat sink, would settle the shares "
+                   "at the peak "
                    f"({_some(short)}).")  # fmt: skip
     out += _cannot_tell(fits, stage, sets, maker, ask)
     return tuple(out)

@@ -111,7 +111,7 @@ class _Relaxation:
 
     def matrix(self, columns):
         """Rows: each part at most once, m sets, odd-set cuts."""
-        from scipy.sparse import csr_matrix, vstack
+        from scipy.sparse import csr_matrix
 
         k, c = self.members.shape[1], columns.size
         rows = [self.members[columns].ravel(), np.full(c, self.n)]
@@ -198,7 +198,8 @@ def _odd_sets(members, x, n: int, known: list[np.ndarray]) -> list[np.ndarray]:
         graph = csr_matrix((np.ones(a.size), (a, b)), shape=(n, n))
         count, label = connected_components(graph, directed=False)
         size = np.bincount(label, minlength=count)
-        inside = np.bincount(label[members[:, 0]], np.where(label[members[:, 0]] == label[members[:, 1]], x, 0.0),
+        one, two = label[members[:, 0]], label[members[:, 1]]
+        inside = np.bincount(one, np.where(one == two, x, 0.0),
                              minlength=count)  # fmt: skip
         for c in np.flatnonzero((size >= 3) & (size % 2 == 1) & (inside > (size - 1) / 2 + 1e-6)):
             cut = label == c
@@ -208,7 +209,7 @@ def _odd_sets(members, x, n: int, known: list[np.ndarray]) -> list[np.ndarray]:
     return found
 
 
-def _greedy(members, cost, n: int, m: int) -> np.ndarray:
+def greedy(members, cost, n: int, m: int) -> np.ndarray:
     """A first answer: cheapest sets first; may end with fewer than m."""
     free = np.ones(n, bool)
     chosen = []
@@ -233,79 +234,7 @@ def _start_columns(members, cost, n: int) -> np.ndarray:
     return np.unique(column[by_owner][rank < _START_COLUMNS_PER_PART])
 
 
-def _line_order(square) -> np.ndarray:
-    """Order of the parts along the line their costs come closest to: distance from the outermost one."""
-    finite = np.where(np.isfinite(square), square, 0.0)
-    return np.argsort(finite[int(finite.sum(axis=1).argmax())], kind="stable")
-
-
-def improve_pairs(pairs, square, *, rounds: int = 200) -> np.ndarray:
-    """Exchange partners between two pairs while that lowers the total; `square` is the cost matrix."""
-    pairs = np.array(pairs)
-    for _ in range(rounds):
-        a, b = pairs.T
-        now = square[a, b]
-        have = now[:, None] + now
-        cross = square[np.ix_(a, a)] + square[np.ix_(b, b)]
-        other = square[np.ix_(a, b)] + square[np.ix_(b, a)]
-        saving = have - np.minimum(cross, other)
-        np.fill_diagonal(saving, 0.0)
-        best = saving.max(axis=1)
-        done = np.zeros(len(pairs), bool)
-        changed = False
-        for p in np.argsort(-best):  # many exchanges a round, each pair in one of them
-            q = int(saving[p].argmax())
-            if best[p] <= 1e-12 or done[p] or done[q]:
-                continue
-            done[[p, q]] = changed = True
-            if cross[p, q] <= other[p, q]:
-                pairs[p], pairs[q] = (a[p], a[q]), (b[p], b[q])
-            else:
-                pairs[p], pairs[q] = (a[p], b[q]), (a[q], b[p])
-        if not changed:
-            break
-    return pairs
-
-
-def pair_up(square, n_sets: int | None = None, *, seconds: float = 20.0) -> Assignment:
-    """Disjoint pairs out of one bag at least total cost, proven (Edmonds' odd-set inequalities).
-
-    Parameters
-    ----------
-    square : ndarray (n, n)
-        Symmetric cost of each pair, at least 0 [1].
-    n_sets : int, optional
-        How many pairs; as many as the bag allows by default.
-    seconds : float
-        Time after which the best answer so far is returned with its gap [s].
-    """
-    square = np.asarray(square, float)
-    n = len(square)
-    m = n // 2 if n_sets is None else n_sets
-    if m == 0:
-        return Assignment(np.zeros((0, 2), int), 0.0, 0.0)
-    members = all_sets(n, 2)
-    cost = square[members[:, 0], members[:, 1]]
-    order = _line_order(square)
-    column = np.zeros((n, n), np.int64)
-    column[members[:, 0], members[:, 1]] = column[members[:, 1], members[:, 0]] = np.arange(cost.size)
-    if 2 * m == n:
-        first = order.reshape(-1, 2)
-    else:
-        greedy = _greedy(members, cost, n, m)
-        first = members[greedy]
-    first = improve_pairs(first, square)
-    cuts = []
-    for length in range(3, n - 2, 2) if n > 6 else ():  # on a line, odd prefixes are all the cuts there are
-        cut = np.zeros(n, bool)
-        cut[order[:length]] = True
-        cuts.append(cut)
-    return pack(members, cost, n, m, first=column[first[:, 0], first[:, 1]], cuts=cuts, seconds=seconds)
-
-
-def pack(
-    members, cost, n: int, n_sets: int, *, first=None, cuts=(), seconds: float = 20.0
-) -> Assignment:
+def pack(members, cost, n: int, n_sets: int, *, first=None, cuts=(), seconds: float = 20.0) -> Assignment:
     """Choose `n_sets` disjoint sets out of the candidates at least total cost.
 
     Parameters
@@ -333,7 +262,7 @@ def pack(
     if n_sets == 0 or not len(members):
         return Assignment(np.zeros((0, members.shape[1]), int), 0.0, 0.0)
     start_time = time.monotonic()
-    best = _greedy(members, cost, n, n_sets) if first is None else np.asarray(first)
+    best = greedy(members, cost, n, n_sets) if first is None else np.asarray(first)
     best_total = float(cost[best].sum()) if best.size == n_sets else np.inf
     start = np.concatenate([_start_columns(members, cost, n), best])
     lp = _Relaxation(members, cost, n, n_sets, start)

@@ -42,7 +42,9 @@ class SetMaker:
         blocks = [np.array([r[side] for r in rails]) for side in range(len(rails[0]))]
         found = [self._rail(block, side) for side, block in enumerate(blocks)]
         halves = self._halves(blocks) if self.two_rails else None
-        return [self._one(number, rails[number], found, halves, number < kept) for number in range(len(rails))]
+        return [
+            self._one(number, rails[number], found, halves, number < kept) for number in range(len(rails))
+        ]
 
     def point(self, which: str, side: int) -> OperatingPoint:
         """The stage's operating point with the resistors of one rail."""
@@ -63,7 +65,11 @@ class SetMaker:
         for side, members in enumerate(rails):
             members = np.asarray(members)
             point = self.point("idle", side)
-            same = len(np.unique(np.atleast_1d(point.re_ohm))) == 1 == len(np.unique(np.atleast_1d(point.rb_ohm)))
+            same = (
+                len(np.unique(np.atleast_1d(point.re_ohm)))
+                == 1
+                == len(np.unique(np.atleast_1d(point.rb_ohm)))
+            )
             if not same and factorial(len(members)) <= 720:
                 orders = members[np.array(list(permutations(range(len(members)))))]
                 size = share(self.devices.take(orders), point).imbalance
@@ -96,7 +102,8 @@ class SetMaker:
         out = {}
         for which in ("idle", "peak"):
             one, two = self.point(which, 0), self.point(which, 1)
-            joined = OperatingPoint(one.name, 2 * one.total_A, one.vce_V, one.temp_C, _join(one.re_ohm, two.re_ohm, k),
+            joined = OperatingPoint(one.name, 2 * one.total_A, one.vce_V, one.temp_C,
+                                    _join(one.re_ohm, two.re_ohm, k),
                                     _join(one.rb_ohm, two.rb_ohm, k))  # fmt: skip
 
             def size(s: Shares):
@@ -117,15 +124,19 @@ class SetMaker:
         limits = [shown["idle"][1], shown["peak"][1]] + [h[1] for h in half.values()]
         away = any(bool(f["hot"][0].runs_away[number]) for f in found) and not single
         gain = max(float(f["hot"][0].loop_gain[number]) for f in found)
-        resistors = [np.broadcast_to(np.atleast_1d(self.point("idle", s).re_ohm), len(r)) for s, r in enumerate(rails)]
+        resistors = [
+            np.broadcast_to(np.atleast_1d(self.point("idle", s).re_ohm), len(r)) for s, r in enumerate(rails)
+        ]
         idle = np.concatenate([f["idle"][0].ie_A[number] for f in found])
         return MatchedSet(
             parts=tuple(self.fits.part[i] for i in parts), polarity=self._polarity(parts),
-            grade=grade_of(max(limits), away), imbalance_idle=shown["idle"][0], imbalance_peak=shown["peak"][0],
+            grade=grade_of(max(limits), away),
+            imbalance_idle=shown["idle"][0], imbalance_peak=shown["peak"][0],
             share_idle=_shares(found, "idle", number), share_peak=_shares(found, "peak", number),
             emitter_drop_idle_V=tuple(float(x) for x in idle * np.concatenate(resistors)),
             dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts),
-            notes=self._notes(parts, sizes, away, gain), rails=tuple(s for s, r in enumerate(rails) for _ in r),
+            notes=self._notes(parts, sizes, away, gain),
+            rails=tuple(s for s, r in enumerate(rails) for _ in r),
             limit_idle=shown["idle"][1], limit_peak=shown["peak"][1],
             halves_idle=half["idle"][0] if half else None, halves_peak=half["peak"][0] if half else None,
             imbalance_hot=None if single else sizes["hot"][0], loop_gain=gain, runs_away=away, kept=kept,
@@ -156,7 +167,10 @@ class SetMaker:
         """Lower over higher h_FE at the peak's share."""
         p = self.stage.peak
         ic = p.total_A / self.ask.per_set
-        hfe = [ic / drive_point(d.take(parts), np.log(ic), p.vce_V, p.temp_C).ib_A for d in (self.devices, self.drawn)]
+        hfe = [
+            ic / drive_point(d.take(parts), np.log(ic), p.vce_V, p.temp_C).ib_A
+            for d in (self.devices, self.drawn)
+        ]
         ratio = [np.min(h, axis=-1) / np.max(h, axis=-1) for h in hfe]
         low, high = np.quantile(ratio[1], (0.025, 0.975))
         return Interval(float(ratio[0]), min(float(low), float(ratio[0])), max(float(high), float(ratio[0])))
@@ -166,10 +180,12 @@ class SetMaker:
         per = self.stage.peak.total_A / self.ask.per_set
         short = [self.fits.part[i] for i in parts if self.fits.ic_high_A[i] * _REACH < per]
         if short:
-            out.append(f"{', '.join(short)}: measured only to less than the {per:.2g} A each carries at the peak; "
+            out.append(f"{', '.join(short)}: measured only to less than the {per:.2g} A each carries "
+                       "at the peak; "
                        "the peak figures are extrapolated")  # fmt: skip
         if away:
-            out.append(f"runs away: theta dP/dT is {gain:.2f} at idle and must stay below 1; the warmer part takes "
+            out.append(f"runs away: theta dP/dT is {gain:.2f} at idle and must stay below 1; the "
+                       "warmer part takes "
                        "nearly all the current")  # fmt: skip
         elif gain > 0.5:
             out.append(f"thin thermal margin: theta dP/dT is {gain:.2f} at idle (must stay below 1)")

@@ -21,7 +21,8 @@ MEANING = {
     "none": "cannot be trusted to stay under 20 %",
 }
 CONVENTION = (
-    "Grades are this tool's own convention: by the 95 % limit of the predicted imbalance (largest less smallest "
+    "Grades are this tool's own convention: by the 95 % limit of the predicted imbalance (largest less "
+    "smallest "
     "current, over their sum), the worse of idle and peak: A up to 5 %, B up to 10 %, C up to 20 %."
 )
 

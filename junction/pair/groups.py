@@ -6,7 +6,8 @@ from math import comb
 
 import numpy as np
 
-from junction.pair.assign import Assignment, all_sets, assign_two_kinds, pack, pair_up
+from junction.pair.assign import Assignment, all_sets, assign_two_kinds, pack
+from junction.pair.pairs import pair_up
 from junction.pair.search import improve_sets, lexicographic_rank, swap_left_over
 
 #: Up to this many candidate sets all are weighed; beyond, local search with a bound.

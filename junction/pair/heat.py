@@ -43,11 +43,7 @@ def average_W(swing_V, supply_V: float, load_ohm: float, phase_rad: float = 0.0,
         [W].
     """
     current = np.asarray(swing_V, float) / load_ohm
-    return (
-        supply_V * current / np.pi
-        - swing_V * current * np.cos(phase_rad) / 4
-        - current**2 * re_ohm / 4
-    )
+    return supply_V * current / np.pi - swing_V * current * np.cos(phase_rad) / 4 - current**2 * re_ohm / 4
 
 
 def instant_peak(swing_V, supply_V: float, load_ohm: float, phase_rad: float = 0.0, re_ohm: float = 0.0):
@@ -91,7 +87,9 @@ def worst_instant(swing_max_V: float, supply_V: float, load_ohm: float, phase_ra
     return float(power[k]), float(vce[k]), float(current[k])
 
 
-def load_locus(swing_V: float, supply_V: float, load_ohm: float, phase_rad: float, re_ohm: float, points: int = 181):
+def load_locus(
+    swing_V: float, supply_V: float, load_ohm: float, phase_rad: float, re_ohm: float, points: int = 181
+):
     """V_CE and collector current of one rail over its conducting half cycle, for drawing."""
     angle = np.linspace(0.0, np.pi, points)
     current = swing_V / load_ohm * np.sin(angle)

@@ -11,8 +11,9 @@ from math import comb
 
 import numpy as np
 
-from junction.pair.assign import Assignment, all_sets, assign_two_kinds, pack, pair_up
+from junction.pair.assign import Assignment, all_sets, assign_two_kinds, pack
 from junction.pair.groups import MOST_CANDIDATES, group_up
+from junction.pair.pairs import pair_up
 from junction.pair.search import _splits, lexicographic_rank
 from junction.pair.weigh import Weigher, cross_cost
 
@@ -66,11 +67,12 @@ def two_rails(upper: Weigher, lower: Weigher, k: int, n_sets: int | None, second
     one, two = all_sets(a, k), all_sets(b, k)
     cost = upper.cost(one)[:, None] + lower.cost(two)[None, :]
     cost = cost + cross_cost(
-        [x[:, :, None] for x in upper.groups(one)], [x[:, None, :] for x in lower.groups(two)], points, weights
+        [x[:, :, None] for x in upper.groups(one)],
+        [x[:, None, :] for x in lower.groups(two)],
+        points,
+        weights,
     )
-    columns = np.concatenate(
-        [np.repeat(one, len(two), axis=0), np.tile(two, (len(one), 1)) + a], axis=1
-    )
+    columns = np.concatenate([np.repeat(one, len(two), axis=0), np.tile(two, (len(one), 1)) + a], axis=1)
     first = lexicographic_rank(staged.upper, a) * len(two) + lexicographic_rank(staged.lower, b)
     found = pack(columns, cost.ravel(), a + b, m, first=first, seconds=seconds)
     return Chosen(found.sets[:, :k], found.sets[:, k:] - a, found.total, found.bound, EXACT)
@@ -85,7 +87,9 @@ def _staged(upper: Weigher, lower: Weigher, k: int, m: int, seconds: float) -> C
     )  # fmt: skip
     rails: Assignment = assign_two_kinds(cross, m)
     total = float(upper.cost(one.upper).sum() + lower.cost(two.upper).sum()) + rails.total
-    return Chosen(one.upper[rails.sets[:, 0]], two.upper[rails.sets[:, 1]], total, one.bound + two.bound, STAGED)
+    return Chosen(
+        one.upper[rails.sets[:, 0]], two.upper[rails.sets[:, 1]], total, one.bound + two.bound, STAGED
+    )
 
 
 def same_both_rails(weigher: Weigher, k: int, n_sets: int | None, seconds: float) -> Chosen:
@@ -101,7 +105,9 @@ def same_both_rails(weigher: Weigher, k: int, n_sets: int | None, seconds: float
         square = cross_cost([x[:, :, None] for x in groups], [x[:, None, :] for x in groups], points, weights)
         rails = pair_up(square, m, seconds=seconds / 2)
         total = float(weigher.cost(halves.upper).sum()) + rails.total
-        return Chosen(halves.upper[rails.sets[:, 0]], halves.upper[rails.sets[:, 1]], total, halves.bound, STAGED)
+        return Chosen(
+            halves.upper[rails.sets[:, 0]], halves.upper[rails.sets[:, 1]], total, halves.bound, STAGED
+        )
     subsets = all_sets(n, k)
     own = weigher.cost(subsets)
     groups = weigher.groups(subsets)
@@ -111,8 +117,10 @@ def same_both_rails(weigher: Weigher, k: int, n_sets: int | None, seconds: float
     way = np.zeros(len(members), int)
     for w, (one, two) in enumerate(ways):
         i, j = (lexicographic_rank(members[:, list(part)], n) for part in (one, two))
-        cost = own[i] + own[j] + cross_cost(
-            [x[:, i] for x in groups], [x[:, j] for x in groups], points, weights
+        cost = (
+            own[i]
+            + own[j]
+            + cross_cost([x[:, i] for x in groups], [x[:, j] for x in groups], points, weights)
         )
         better = cost < best
         best[better], way[better] = cost[better], w

@@ -56,7 +56,8 @@ def check_limits(ask, types, supply_V: float, device_peak_A: float, heat, rth: f
         ambient = ask.ambient_C if not isnan(ask.ambient_C) else 40.0
         sink = (limit_C - rth * worst - ambient) / (2 * ask.parallel * worst)
         if sink <= 0:
-            notes.findings.append("No heat sink is large enough: the devices alone would pass their T_j limit. "
+            notes.findings.append("No heat sink is large enough: the devices alone would pass their "
+                                  "T_j limit. "
                                   "More of them in parallel, or a lower supply.")  # fmt: skip
     return tuple(checks), sink
 
@@ -72,15 +73,33 @@ def _of_type(kind, supply_V: float, device_peak_A: float, heat) -> list[LimitChe
 
     volts = 2 * supply_V
     limit = kind.rating("V_CEO")
-    add("V_CEO against both rails", "V_CEO", volts, limit, "V",
-        f"{kind.name}: the device that is off sees both rails, {volts:.0f} V; V_CEO is {limit:.0f} V.")
+    add(
+        "V_CEO against both rails",
+        "V_CEO",
+        volts,
+        limit,
+        "V",
+        f"{kind.name}: the device that is off sees both rails, {volts:.0f} V; V_CEO is {limit:.0f} V.",
+    )
     limit = kind.rating("I_C")
-    add("I_C at the peak", "I_C", device_peak_A, limit, "A",
-        f"{kind.name}: {device_peak_A:.1f} A at the peak; I_C is {limit:g} A.")
+    add(
+        "I_C at the peak",
+        "I_C",
+        device_peak_A,
+        limit,
+        "A",
+        f"{kind.name}: {device_peak_A:.1f} A at the peak; I_C is {limit:g} A.",
+    )
     tj = kind.rating("T_j")
     hottest = max((d.junction_C for d in heat if isfinite(d.junction_C)), default=nan)
-    add("T_j, worst drive", "T_j", hottest, tj, "C",
-        f"{kind.name}: the junction reaches {hottest:.0f} C; the limit is {tj:.0f} C.")
+    add(
+        "T_j, worst drive",
+        "T_j",
+        hottest,
+        tj,
+        "C",
+        f"{kind.name}: the junction reaches {hottest:.0f} C; the limit is {tj:.0f} C.",
+    )
     rth_jc = kind.rating("R_thJC")
     if isnan(rth_jc) and not isnan(kind.rating("P_tot")):
         at = next((limit.at.get("case_C", 25.0) for limit in kind.find("P_tot")), 25.0)
@@ -89,19 +108,28 @@ def _of_type(kind, supply_V: float, device_peak_A: float, heat) -> list[LimitChe
         if not isfinite(row.case_C):
             continue
         allowed = (tj - row.case_C) / rth_jc
-        add(f"P_tot derated, {row.name}", "P_tot", row.average_W, allowed, "W",
+        add(
+            f"P_tot derated, {row.name}",
+            "P_tot",
+            row.average_W,
+            allowed,
+            "W",
             f"{kind.name}: {row.average_W:.0f} W on average with {row.name}; derated to a case of "
-            f"{row.case_C:.0f} C it may take {allowed:.0f} W.")
+            f"{row.case_C:.0f} C it may take {allowed:.0f} W.",
+        )
     worst = max(heat, key=lambda d: d.peak_W, default=None)
     if worst is not None:
         allowed = kind.rating("P_tot")
         verdict = _verdict(worst.peak_W, allowed)
         text = (f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {worst.vce_at_peak_V:.0f} V and "
-                f"{worst.ic_at_peak_A:.1f} A ({worst.name}); hold this point against the type's own safe-area chart: its "
+                f"{worst.ic_at_peak_A:.1f} A ({worst.name}); hold this point against the type's own "
+                "safe-area chart: its "
                 "second-breakdown line is not on the shelf")  # fmt: skip
         if verdict == "beyond":
             verdict = "close"
-            text += f", and it lies above the dc rating of {allowed:.0f} W, so only the pulse lines can allow it"
+            text += (
+                f", and it lies above the dc rating of {allowed:.0f} W, so only the pulse lines can allow it"
+            )
         out.append(LimitCheck(kind.name, "safe area, worst instant", worst.peak_W, allowed, "W",
                               verdict, text + ".", _source(kind, "P_tot")))  # fmt: skip
     return out

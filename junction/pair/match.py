@@ -58,8 +58,8 @@ class Pool:
 
     def weigher(self, stage: Stage, k: int, weights) -> Weigher:
         """Costs of sets of k of this pool; part indices are local to the pool."""
-        return Weigher(self.devices.take(self.index), self.drawn.take(self.index), (stage.idle, stage.peak), k,
-                       weights)  # fmt: skip
+        own, drawn = self.devices.take(self.index), self.drawn.take(self.index)
+        return Weigher(own, drawn, (stage.idle, stage.peak), k, weights)
 
 
 def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResult:
@@ -126,7 +126,9 @@ def _choose(free: dict[str, Pool], stage: Stage, ask: MatchAsk, kept: int):
             found = " and ".join(w or "of unknown polarity" for w in free) or "none"
             raise UsageError(f"complementary sets need NPN and PNP parts; usable parts are {found}")
         up, low = free["NPN"], free["PNP"]
-        c = two_rails(up.weigher(stage, k, ask.weights), low.weigher(stage, k, ask.weights), k, wanted, ask.seconds)
+        c = two_rails(
+            up.weigher(stage, k, ask.weights), low.weigher(stage, k, ask.weights), k, wanted, ask.seconds
+        )
         out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
     else:
         for pool in free.values():
@@ -152,7 +154,9 @@ def _kept(fits: TransistorFits, good, ask: MatchAsk) -> list[tuple[np.ndarray, .
     out = []
     for names in ask.keep:
         if len(names) != size:
-            raise UsageError(f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}")
+            raise UsageError(
+                f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}"
+            )
         for name in names:
             if name not in where or not good[where[name]]:
                 why = "is not among the parts read" if name not in where else "has no usable curve or reading"
@@ -208,10 +212,13 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
     out = []
     unknown = int(np.sum(~np.asarray(fits.temp_known)))
     if unknown:
-        out.append(f"{unknown} of {len(fits)} parts came without a temperature: 25 C taken, and their differences "
+        out.append(f"{unknown} of {len(fits)} parts came without a temperature: 25 C taken, and their "
+                   "differences "
                    "are that much less certain")  # fmt: skip
     if any(not p for p in fits.polarity):
         out.append("parts whose polarity is not said are matched among themselves")
     if ask.layout != "pairs":
-        out.append("at idle the two rails carry the same current in series; their match is judged at equal drive")
+        out.append(
+            "at idle the two rails carry the same current in series; their match is judged at equal drive"
+        )
     return tuple(out)

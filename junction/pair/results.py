@@ -9,7 +9,8 @@ from math import nan
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval
+from junction.base.records import Interval, SetAside
+from junction.shelf.results import Caution
 
 GRADES = ("A", "B", "C", "none")
 
@@ -226,3 +227,43 @@ class DropReport:
     overall: str  # 'as predicted', 'fault', 'bias', 'undecided'
     swaps: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Yardstick:
+    """Matching limits of a registered dual, to lay a grade beside."""
+
+    type: str
+    hfe_ratio_min: float
+    dvbe_max_V: float
+    at_A: float
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class MatchReport:
+    """Everything the matching report shows."""
+
+    result: MatchResult
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    cautions: tuple[Caution, ...] = ()
+    yardsticks: tuple[Yardstick, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    parts: tuple[str, ...] = ()  # every part read
+    sources: Mapping[str, str] = field(default_factory=dict)  # part -> 'curves', 'spot', 'curves + spot'
+
+
+@dataclass(frozen=True, eq=False)
+class StageReport:
+    """Everything the stage report shows."""
+
+    stage: Stage
+    drops: DropReport | None = None
+    cautions: tuple[Caution, ...] = ()
+    loci: Mapping[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # load line: V_CE, I_C
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    predicted: MatchedSet | None = None

@@ -202,8 +202,10 @@ def _idle(ask: StageAsk, re: tuple[float, ...], notes: _Notes) -> tuple[float, t
     elif mean:
         idle = n * IDLE_DROP_V / mean
         notes.assumptions.append(
-            f"the idle current was not given: {1000 * IDLE_DROP_V:.0f} mV across each emitter resistor taken as "
-            f"the trade's starting point ({1000 * IDLE_DROP_RANGE_V[0]:.0f} to {1000 * IDLE_DROP_RANGE_V[1]:.0f} mV; "
+            f"the idle current was not given: {1000 * IDLE_DROP_V:.0f} mV across each emitter resistor "
+            "taken as "
+            f"the trade's starting point ({1000 * IDLE_DROP_RANGE_V[0]:.0f} to "
+            f"{1000 * IDLE_DROP_RANGE_V[1]:.0f} mV; "
             "common practice, no source); the service manual's figure outranks it"
         )
     else:
@@ -239,7 +241,9 @@ def _rth_device(ask: StageAsk, types, notes: _Notes) -> float:
         known = [r for r in known if not isnan(r)]
         jc = max(known) if known else nan
     if isnan(jc):
-        notes.questions.append("What is the thermal resistance junction to case? (--rth-junction-case, or --type)")
+        notes.questions.append(
+            "What is the thermal resistance junction to case? (--rth-junction-case, or --type)"
+        )
     jc = notes.take(jc, RTH_JUNCTION_CASE, f"junction to case taken as {RTH_JUNCTION_CASE:g} K/W "
                     "(a TO-3 or TO-247 power part; common practice, no source)")  # fmt: skip
     cs = notes.take(ask.rth_cs, RTH_CASE_SINK, f"case to sink taken as {RTH_CASE_SINK:g} K/W (insulator with "
@@ -259,7 +263,7 @@ def _heat(ask, supply, swing, idle_A, re_rail, rth, notes) -> tuple[Dissipation,
     rows = [("idle", idle_W, idle_W, supply, idle_A / n)]
     if not isnan(swing):
         phase_deg = notes.take(ask.load_phase_deg, LOAD_PHASE_DEG, f"the reactive case is a load of the same "
-                               f"size at {LOAD_PHASE_DEG:g} degrees (common practice, no source)")  # fmt: skip
+                               f"size at {LOAD_PHASE_DEG:g} degrees (common practice)")  # fmt: skip
         load = ask.load_ohm
         for word, phase in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
             power, vce, current = instant_peak(swing, supply, load, phase, re_rail)
@@ -285,7 +289,8 @@ def _warm(ask, name, average, peak, vce, ic, rth, n, notes) -> Dissipation:
         sink = nan
     else:
         sink = SINK_C
-        _once(notes, f"the sink was not given: {SINK_C:g} C taken after hard work (too hot to keep a hand on; "
+        _once(notes, f"the sink was not given: {SINK_C:g} C taken after hard work (too hot to keep a "
+                     "hand on; "
               "common practice, no source)")  # fmt: skip
         question = "What is the heat sink's thermal resistance, for one channel? (--rth-sink)"
         if question not in notes.questions:
@@ -325,16 +330,20 @@ def _loop_gains(ask: StageAsk, idle: OperatingPoint, rth: float, notes: _Notes) 
         if all_ >= 1:
             notes.findings.append(
                 "With a bias that does not follow the sink the idle current runs away (loop gain "
-                f"{all_:.2f}, must stay below 1): the bias transistor has to sit on the sink, close to the devices."
+                f"{all_:.2f}, must stay below 1): the bias transistor has to sit on the sink, close to "
+                "the devices."
             )
     if alone >= 1:
         notes.findings.append(
-            f"Devices with this V_CE, idle current and emitter resistor run away: theta dP/dT is {alone:.2f} and "
+            "Devices with this V_CE, idle current and emitter resistor run away: theta dP/dT is "
+            f"{alone:.2f} and "
             f"must stay below 1. V_CE would have to be under {1 / per_volt:.0f} V, or the emitter resistor "
             f"at least {idle.vce_V * rth * VBE_SLOPE_V_PER_K - (slope - own):.2f} ohm."
         )
     elif alone > 0.5:
-        notes.findings.append(f"The thermal margin is thin: theta dP/dT is {alone:.2f}, at 1 the devices run away.")
+        notes.findings.append(
+            f"The thermal margin is thin: theta dP/dT is {alone:.2f}, at 1 the devices run away."
+        )
     return alone, all_, 1 / per_volt
 
 

@@ -1,0 +1,54 @@
+"""The parts' curves on one grid of currents, and the registered yardsticks, for the report."""
+
+from __future__ import annotations
+
+from math import isnan
+
+import numpy as np
+
+from junction.estimate.results import TransistorFits
+from junction.estimate.transistor_values import evaluate
+from junction.pair.results import PartCurves, Stage, Yardstick
+
+_POINTS = 41
+
+
+def curves_on_grid(fits: TransistorFits, names, stage: Stage) -> PartCurves:
+    """V_BE and h_FE of some parts from a tenth of the idle share to past the peak's.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    names : sequence of str
+        Parts wanted.
+    stage : Stage
+
+    Returns
+    -------
+    PartCurves
+    """
+    names = tuple(names)
+    rows = [fits.part.index(name) for name in names]
+    low = stage.idle.total_A / stage.parallel / 10
+    high = max(stage.peak.total_A / stage.parallel * 1.5, 20 * low)
+    ic = np.geomspace(low, high, _POINTS)
+    temp = stage.idle.temp_C
+    vce = min(max(stage.peak.vce_V, 3.0), 10.0)
+    values = evaluate(fits, ic, vce, temp)
+    return PartCurves(
+        names, ic, *(np.asarray(a)[rows] for a in (values.vbe_V, values.u_vbe_V, values.hfe, values.u_hfe)),
+        vce_V=vce, temp_C=temp,
+    )  # fmt: skip
+
+
+def yardsticks() -> tuple[Yardstick, ...]:
+    """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
+    from junction.shelf.duals import matched_duals
+
+    out = []
+    for name, dual in matched_duals().items():
+        ratio = next((x for x in dual.limits if x.symbol == "h_FE1/h_FE2" and not isnan(x.low)), None)
+        vbe = next((x for x in dual.limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
+        if ratio is not None and vbe is not None:
+            out.append(Yardstick(name, ratio.low, vbe.high, vbe.at.get("ic_A", float("nan")), vbe.source))
+    return tuple(out)

@@ -1,0 +1,197 @@
+"""A bag of curves and spot readings to matched sets for one stage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import InputError
+from junction.base.records import Bag, PartReadings
+from junction.estimate.results import TransistorFits
+from junction.pair.grid import curves_on_grid, yardsticks
+from junction.pair.match import MatchAsk, match_parts
+from junction.pair.results import LeftOver, MatchReport
+from junction.pair.stage import StageAsk, plan_stage
+from junction.shelf.cautions import cautions
+from junction.shelf.results import Meter
+
+if TYPE_CHECKING:
+    from junction.shelf.types import TypeShelf
+
+#: Verdicts that keep a part out of every set.
+NOT_GOOD = ("shorted", "open", "leaky")
+#: Parts whose curves are drawn; beyond, a page would only be grey.
+MOST_DRAWN = 400
+
+
+@dataclass(frozen=True)
+class MatchSettings:
+    """How a bag is to be matched."""
+
+    stage: StageAsk
+    ask: MatchAsk
+    meter: Meter
+    types: TypeShelf | None = None
+    type_names: tuple[str, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    temp_u_K: float | None = None  # standard uncertainty of recorded temperatures
+    curve_noise: tuple[tuple[float, float], tuple[float, float]] | None = None  # limits of error, V and A
+    details: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """Fits of the parts that may be used, and why the others may not."""
+
+    fits: TransistorFits
+    left_out: tuple[LeftOver, ...] = ()
+    notes: tuple[str, ...] = ()
+    parts: tuple[str, ...] = field(default_factory=tuple)
+
+
+def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
+    """Transistor fits of every part with curves or spot readings.
+
+    Raises
+    ------
+    InputError
+        No part has either.
+    """
+    from junction.estimate.transistor import fit_transistors
+    from junction.estimate.transistor_data import CurveNoise, TemperatureNoise
+
+    readings = tuple(r for r in bag.readings if _has_spot(r))
+    if not len(bag.curves) and not readings:
+        raise InputError(
+            "no part has a transistor curve or a spot reading to match by; give rows with "
+            "part, vce_V, vbe_V, ib_A, ic_A, or part, ic_mA, vbe_mV, hFE, temp_C",
+            ", ".join(bag.files),
+        )
+    known = {} if settings.temp_u_K is None else {"recorded_K": settings.temp_u_K}
+    noise = None
+    if settings.curve_noise is not None:
+        (v_part, v_floor), (i_part, i_floor) = settings.curve_noise
+        noise = CurveNoise.from_accuracy(100 * v_part, v_floor, 100 * i_part, i_floor)
+    curves, readings = _with_default_temp(bag.curves, readings, settings.default_temp_C)
+    return fit_transistors(curves, noise, readings=readings, temperature=TemperatureNoise(**known))
+
+
+def _with_default_temp(curves, readings, default_C: float):
+    """A missing temperature is the fit's business (25 C, less certain) unless the user stated one."""
+    if default_C == REFERENCE_TEMP_C:
+        return curves, readings
+    curves = replace(curves, temp_C=np.where(np.isnan(curves.temp_C), default_C, curves.temp_C))
+    return curves, tuple(replace(r, temp_C=default_C) if np.isnan(r.temp_C) else r for r in readings)
+
+
+def _has_spot(reading: PartReadings) -> bool:
+    return not np.isnan(reading.vbe_V) or not np.isnan(reading.hfe)
+
+
+def prepare(bag: Bag, settings: MatchSettings) -> Prepared:
+    """Fit the bag and leave out what was judged not good."""
+    fits = fit_bag(bag, settings)
+    bad, doubtful = _verdicts(bag, settings)
+    keep = np.array([name not in bad for name in fits.part], bool)
+    left = [LeftOver(name, why) for name, why in bad.items()]
+    every = tuple(dict.fromkeys([*fits.part, *(r.part for r in bag.readings), *bag.sweeps.part]))
+    for name in every:
+        if name not in bad and name not in fits.part:
+            left.append(LeftOver(name, "no curve and no V_BE or h_FE reading at a known current to match by"))
+    notes = []
+    here = [name for name in doubtful if name in fits.part]
+    if here:
+        notes.append(f"judged undecided, used all the same: {', '.join(here[:8])}"
+                     + (f" and {len(here) - 8} more" if len(here) > 8 else ""))  # fmt: skip
+    return Prepared(subset(fits, np.flatnonzero(keep)), tuple(left), tuple(notes), every)
+
+
+def subset(fits: TransistorFits, index) -> TransistorFits:
+    """Some parts of a batch of fits."""
+    n = len(fits)
+    changes = {}
+    for name in fits.__dataclass_fields__:
+        value = getattr(fits, name)
+        if name == "names":
+            continue
+        if isinstance(value, np.ndarray) and value.shape[:1] == (n,):
+            changes[name] = value[index]
+        elif isinstance(value, tuple) and len(value) == n:
+            changes[name] = tuple(value[i] for i in index)
+        elif isinstance(value, dict):
+            changes[name] = {
+                k: v[index] if isinstance(v, np.ndarray) and v.shape[:1] == (n,) else v
+                for k, v in value.items()
+            }
+    return replace(fits, **changes)
+
+
+def _verdicts(bag: Bag, settings: MatchSettings) -> tuple[dict[str, str], list[str]]:
+    """Parts judged not good, with the reason, and parts left undecided."""
+    judged = [r for r in bag.readings if r.readings]
+    if not judged and not len(bag.sweeps):
+        return {}, []
+    from junction.judge.parts import judge_bag
+
+    fits = None
+    if len(bag.sweeps):
+        from junction.estimate.sweeps import fit_sweeps
+
+        fits = fit_sweeps(bag.sweeps, None, settings.default_temp_C)
+    bad, doubtful = {}, []
+    only = replace(bag, readings=tuple(judged))
+    for verdict in judge_bag(only, fits, settings.meter, settings.types):
+        if verdict.verdict in NOT_GOOD:
+            said = verdict.evidence[0] if verdict.evidence else ", ".join(verdict.faults)
+            bad[verdict.part] = f"judged {verdict.verdict}: {said}".rstrip(": ")
+        elif verdict.verdict == "undecided":
+            doubtful.append(verdict.part)
+    return bad, doubtful
+
+
+def types_in_use(fits: TransistorFits | None, names: Sequence[str], shelf) -> tuple:
+    """Registered types named by the user, or else by the parts' rows."""
+    if shelf is None:
+        from junction.shelf.types import type_shelf
+
+        shelf = type_shelf()
+    wanted = list(names) or ([t for t in dict.fromkeys(fits.type) if t] if fits is not None else [])
+    found = [shelf.find(name) for name in wanted]
+    return tuple(t for t in found if t is not None)
+
+
+def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
+    """Match a bag for a stage.
+
+    Parameters
+    ----------
+    bag : Bag
+    settings : MatchSettings
+
+    Returns
+    -------
+    MatchReport
+    """
+    ready = prepare(bag, settings)
+    high = ready.fits.ic_high_A[np.isfinite(ready.fits.ic_high_A)]
+    ask = settings.stage
+    if np.isnan(ask.data_high_A) and high.size:
+        ask = replace(ask, data_high_A=float(np.median(high)))
+    stage = plan_stage(ask, types_in_use(ready.fits, settings.type_names, settings.types))
+    result = match_parts(ready.fits, stage, settings.ask)
+    used = [name for s in result.sets for name in s.parts]
+    curves = None
+    if settings.details and 0 < len(used) <= MOST_DRAWN:
+        curves = curves_on_grid(ready.fits, used, stage)
+    result = replace(
+        result, left_over=(*ready.left_out, *result.left_over), curves=curves,
+        assumptions=(*result.assumptions, *ready.notes),
+    )  # fmt: skip
+    return MatchReport(
+        result, bag.set_aside, bag.files, bag.rows_read, cautions("fitting", "power-up"), yardsticks(),
+        settings.default_temp_C, ready.parts, dict(zip(ready.fits.part, ready.fits.source, strict=True)),
+    )  # fmt: skip
