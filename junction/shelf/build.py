@@ -68,16 +68,19 @@ def build(entry: Entry, base: PartType | None) -> PartType:
         reason = "is empty; where was it read? (a book, a sheet, 'measured', 'from memory')"
         raise entry.fault("source", reason)
     secondary = standing == "secondary" or (not standing and base is not None and base.secondary)
+    only_limits = base is not None and entry.row is None
     basis = standing if standing else ("secondary" if secondary else "published")
     common = {
         "name": entry.name, "device": entry.device, "secondary": secondary, "source": source,
-        "also": tuple(row.text("also").split()),
+        "also": tuple(row.text("also").split()) or (base.also if only_limits else ()),
         "limits": _limits(entry, row, base, source, basis),
-        "notes": row.text("notes") or (base.notes if base and entry.row is None else ""),
+        "notes": row.text("notes") or (base.notes if only_limits else ""),
     }  # fmt: skip
     if entry.device == "diode":
         return PartType(**common, **_diode_words(row, base))
-    part = PartType(**common, **_bjt_words(row, base))
+    words = _bjt_words(row, base)
+    words["complement"] = row.text("complement") or (base.complement if only_limits else "")
+    part = PartType(**common, **words)
     _check_bjt(entry, part)
     return part
 
@@ -128,7 +131,7 @@ def _bjt_words(row: Row, base: PartType | None) -> dict[str, object]:
     damper = row.text("damper_diode", among=("yes", "no"))
     return {
         "kind": structure, "polarity": polarity, "material": material, "package": package, "leads": leads,
-        "leads_basis": leads_basis, "r_be_ohm": r_be, "complement": row.text("complement"),
+        "leads_basis": leads_basis, "r_be_ohm": r_be,
         "family": family or _bjt_family(row, material, structure, r_be),
         "damper_diode": damper == "yes" or (not damper and base is not None and base.damper_diode),
         "sections": int(sections) if not isnan(sections) else (base.sections if base else 1),

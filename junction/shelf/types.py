@@ -137,7 +137,8 @@ class TypeShelf:
                 same = plain_name(like) == key
                 if plain_name(like) in seen and not same:
                     raise entry.fault("like", f"{like!r} leads round in a circle")
-                base = self._build(plain_name(like), depth - 1 if same else under, (*seen, key))
+                # what a user lays over the base of a type below does not reach that type
+                base = self._build(plain_name(like), depth - 1 if same else depth, (*seen, key))
                 if base is None:
                     raise entry.fault("like", f"no type {like!r} to take the rest from")
                 if base.device != entry.device:

@@ -1,0 +1,211 @@
+"""Registered types: every cell of the tables, finding a marking, and a user's own tables."""
+
+from math import isnan
+
+import pytest
+
+from junction.base.errors import ShelfError
+from junction.shelf.families import families
+from junction.shelf.packages import packages
+from junction.shelf.symbols import LIMIT_SYMBOLS
+from junction.shelf.types import bjt_types, diode_types, find_type, plain_name, type_shelf
+
+HEAD = "type,polarity,material,V_CEO_V,I_C_A,P_tot_W,P_tot_at,T_j_C,package,source\n"
+ROW = "MINE1,NPN,silicon,120,12,100,case 25C,150,TO-3,measured\n"
+
+
+def test_every_cell_of_every_type_is_sound():
+    bjt, diode = bjt_types(), diode_types()
+    # 147 registered transistors and 24 gain groups of them; 176 diodes
+    assert len([p for p in bjt if not (p.notes.startswith("gain group ") and p.name[-3] == "-")]) == 147
+    assert (len(bjt), len(diode)) == (171, 176)
+    for part in (*bjt, *diode):
+        assert part.source and part.family in families() and part.limits, part.name
+        assert not part.package or part.package in packages()
+        for limit in part.limits:
+            assert limit.source and limit.basis
+            assert not (isnan(limit.low) and isnan(limit.high) and isnan(limit.typical))
+    for part in bjt:
+        assert part.polarity in ("NPN", "PNP") and part.kind in ("plain", "darlington")
+        assert part.family.startswith("germanium") == (part.material == "germanium")
+
+
+def test_complements_answer_each_other():
+    by_name = {part.name: part for part in bjt_types()}
+    for part in by_name.values():
+        if part.complement:
+            other = by_name[part.complement]
+            assert other.complement == part.name and other.polarity != part.polarity
+            assert (other.kind, other.package) == (part.kind, part.package)
+
+
+def test_leads_by_outline():
+    assert find_type("2N3055").leads == "BEC"  # TO-3: two pins and the case
+    assert find_type("TIP41C").leads == "BCE"
+    for part in bjt_types():
+        if part.leads:
+            assert sorted(part.leads) == ["B", "C", "E"] and part.leads_basis
+            outline = packages()[part.package]
+            assert not outline.fixed or part.leads == outline.leads
+
+
+def test_secondary_rows_are_marked():
+    secondary = {p.name for p in (*bjt_types(), *diode_types()) if p.secondary}
+    assert secondary == {"AC128", "AD162", "OC72", "1N34A"}
+    assert {limit.basis for limit in find_type("AC128").limits} == {"secondary"}
+
+
+def test_values_are_in_si_units():
+    part = find_type("BC547B")
+    assert part.find("I_CBO")[0].high == pytest.approx(15e-9, rel=1e-12)
+    assert part.find("C_ob")[0].high == pytest.approx(6e-12, rel=1e-12)
+    assert part.find("h_FE")[0].at == {"ic_A": pytest.approx(2e-3), "vce_V": 5.0}
+    assert find_type("TIP142").r_be_ohm == (8000.0, 40.0)
+    zener = find_type("1N4742A").find("V_Z")[0]
+    assert (zener.low, zener.typical, zener.high) == pytest.approx((11.4, 12.0, 12.6))
+
+
+def test_a_gain_group_takes_the_rest_from_its_base():
+    base, group = find_type("BC547"), find_type("BC547B")
+    assert group.rating("V_CEO") == base.rating("V_CEO") and group.leads == base.leads
+    assert group.find("h_FE") != base.find("h_FE")
+    assert find_type("BC337-25").find("h_FE")[0].low == 160
+
+
+@pytest.mark.parametrize(
+    ("marking", "name"),
+    [
+        ("2n3055", "2N3055"), (" 2N 3055 ", "2N3055"), ("bc 337-25", "BC337-25"), ("BC33725", "BC337-25"),
+        ("2N3055G", "2N3055"), ("JANTX2N3055", "JAN2N3055"), ("JANTXV2N2222A", "2N2222A"),
+        ("BC547BTA", "BC547B"), ("TIP41CG", "TIP41C"), ("1N914B", "1N4448"), ("1n4148", "1N4148"),
+        ("MJE340STU", "MJE340"),
+    ],
+)  # fmt: skip
+def test_markings_that_are_found(marking, name):
+    assert find_type(marking).name == name
+
+
+@pytest.mark.parametrize(
+    "marking", ["", "  ", "TIP41", "2N3055H", "1N4728", "BC547D", "2N305", "G", "JAN", "?"]
+)
+def test_markings_that_must_not_be_guessed(marking):
+    # a letter may be a voltage step (TIP41A is 60 V), a gain group, a tolerance (1N4728 is 10 %) or a process
+    assert find_type(marking) is None
+
+
+def test_near_names_for_a_message():
+    assert "TIP41C" in type_shelf().near("TIP41")
+
+
+def test_plain_name_is_idempotent():
+    for part in (*bjt_types(), *diode_types()):
+        assert plain_name(plain_name(part.name)) == plain_name(part.name)
+        assert find_type(part.name) is find_type(part.name.lower())
+
+
+def test_a_types_file_adds_a_type(tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text(HEAD + ROW, encoding="utf-8")
+    part = find_type("mine1", (path,))
+    assert part.rating("V_CEO") == 120 and part.leads == "BEC" and part.family == "silicon power BJT"
+    assert find_type("mine1") is None
+    assert part in bjt_types((path,))
+
+
+def test_a_types_file_overrides_by_name_and_a_limits_row_by_symbol(tmp_path):
+    types, limits = tmp_path / "t.csv", tmp_path / "l.csv"
+    types.write_text("type,polarity,material,V_CEO_V,source\nBC547,NPN,silicon,44,bench\n", encoding="utf-8")
+    limits.write_text(
+        "type;symbol;min;max;unit;at;source\n2N3055;h_FE;30;60;;IC=4A VCE=4V;bench\n", encoding="utf-8"
+    )
+    shelf = type_shelf((types, limits))
+    assert shelf.find("BC547").rating("V_CEO") == 44
+    assert isnan(shelf.find("BC547").rating("I_C"))  # replaced, not mixed
+    # what is like it below stays what it was (repr: nan is not equal to itself)
+    assert repr(shelf.find("BC547B")) == repr(find_type("BC547B"))
+    changed = shelf.find("2N3055")
+    assert [(x.low, x.high) for x in changed.find("h_FE")] == [(30, 60)]
+    assert changed.rating("V_CEO") == 60 and changed.complement == find_type("2N3055").complement
+    assert len(shelf.names("bjt")) == len(type_shelf().names("bjt"))
+
+
+def test_like_may_name_the_type_it_overrides(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("type,polarity,like,V_CEO_V\n2N3055,NPN,2N3055,50\n", encoding="utf-8")
+    part = find_type("2N3055", (path,))
+    assert part.rating("V_CEO") == 50 and part.rating("I_C") == 15
+
+
+def test_the_users_folder_and_the_order_of_layers(no_user_tables, tmp_path):
+    no_user_tables.mkdir(parents=True)
+    (no_user_tables / "a.csv").write_text(HEAD + ROW, encoding="utf-8")
+    assert find_type("MINE1").rating("I_C") == 12
+    type_file = tmp_path / "over.csv"
+    type_file.write_text(HEAD + ROW.replace(",12,", ",9,"), encoding="utf-8")
+    assert find_type("MINE1", (type_file,)).rating("I_C") == 9
+
+
+def test_a_diode_of_the_users_own(tmp_path):
+    path = tmp_path / "d.csv"
+    path.write_text("type,kind,material,V_RRM_V,I_F_A,source\nLAMP,LED,gallium phosphide,5,0.02,bench\n")
+    part = find_type("lamp", (path,))
+    assert part.device == "diode" and part.rating("V_RRM") == 5
+
+
+FAULTS = [
+    ("type,polarity,material,source\nX,npn,silicon,s\n", 2, "polarity", "NPN, PNP"),
+    ("type,polarity,material,source\nX,NPN,carbon,s\n", 2, "material", "silicon, germanium"),
+    ("type,polarity,material,source\nX,NPN,,s\n", 2, "material", "is empty"),
+    ("type,polarity,material,source\n,NPN,silicon,s\n", 2, "type", "is empty"),
+    ("type,polarity,material\nX,NPN,silicon\n", 2, "source", "where was it read"),
+    ("type,polarity,material,source\nX,NPN,silicon,s\nx ,NPN,silicon,s\n", 3, "type", "stands twice"),
+    ("type,polarity,material,leads,source\nX,NPN,silicon,BBE,s\n", 2, "leads", "not an order"),
+    ("type,polarity,material,leads,package,source\nX,NPN,silicon,EBC,TO-3,s\n", 2, "leads", "outline TO-3"),
+    ("type,polarity,material,package,source\nX,NPN,silicon,TO-999,s\n", 2, "package", "TO-999"),
+    ("type,polarity,material,V_CEO_V,source\nX,NPN,silicon,60V,s\n", 2, "V_CEO_V", "plain number"),
+    ("type,polarity,material,V_CEO_V,source\nX,NPN,silicon,60000,s\n", 2, "V_CEO_V", "is the unit right"),
+    ("type,polarity,material,V_CEO_V,V_CBO_V,source\nX,NPN,silicon,60,50,s\n", 2, "V_CEO_V", "cannot be"),
+    ("type,polarity,material,I_C_A,I_CM_A,source\nX,NPN,silicon,6,5,s\n", 2, "I_CM_A", "less than"),
+    ("type,polarity,material,P_tot_W,P_tot_at,source\nX,NPN,silicon,6,25C,s\n", 2, "P_tot_at", "case 25C"),
+    ("type,polarity,material,P_tot_W,P_tot_at,source\nX,NPN,silicon,6,case 25,s\n", 2, "P_tot_at", "unit"),
+    ("type,polarity,material,P_tot_at,source\nX,NPN,silicon,case 25C,s\n", 2, "P_tot_at", "without a power"),
+    ("type,polarity,like,source\nX,NPN,NOSUCH,s\n", 2, "like", "NOSUCH"),
+    ("type,polarity,like,source\nX,NPN,1N4148,s\n", 2, "like", "is a diode"),
+    ("type,polarity,like,source\nX,NPN,Y,s\nY,NPN,X,s\n", 3, "like", "circle"),
+    ("type,polarity,material,family,source\nX,NPN,silicon,strange,s\n", 2, "family", "strange"),
+    ("type,polarity,material,standing,source\nX,NPN,silicon,sure,s\n", 2, "standing", "published"),
+    ("type,kind,material,source\nX,tube,silicon,s\n", 2, "kind", "rectifier"),
+    ("type,polarity,V_CEO,source\nX,NPN,60,s\n", None, "V_CEO", "no such heading"),
+    ("name,value\nX,1\n", None, "name", "no such heading"),
+    ("type,source\nX,s\n", None, "", "neither a table of types"),
+    ("type,symbol,min,unit\nNOSUCH,h_FE,3,\n", 2, "type", "NOSUCH"),
+    ("type,symbol,min,unit\n2N3055,beta,3,\n", 2, "symbol", "h_FE"),
+    ("type,symbol,max,unit\n2N3055,I_CBO,3,V\n", 2, "unit", "unit of voltage"),
+    ("type,symbol,max,unit\n2N3055,I_CBO,3,\n", 2, "unit", "current"),
+    ("type,symbol,max,unit\n2N3055,I_CBO,3,A\n", 2, "max", "is the unit right"),
+    ("type,symbol,min,max,unit\n2N3055,h_FE,30,20,\n", 2, "min", "must rise"),
+    ("type,symbol,min,max,unit\n2N3055,h_FE,,,\n", 2, "min", "all empty"),
+    ("type,symbol,min,unit,at\n2N3055,h_FE,20,,IC=4\n", 2, "at", "no unit"),
+    ("type,symbol,min,unit,at\n2N3055,h_FE,20,,4A\n", 2, "at", "name=value"),
+    ("type,symbol,min,unit,at\n2N3055,h_FE,20,,IC=4A IC=5A\n", 2, "at", "stands twice"),
+    ("type,symbol,min,unit,at\n2N3055,h_FE,20,,VCE=4A\n", 2, "at", "current"),
+]
+
+
+@pytest.mark.parametrize(("text", "line", "column", "words"), FAULTS)
+def test_a_fault_in_a_users_table_is_named(tmp_path, text, line, column, words):
+    path = tmp_path / "mine.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ShelfError, match=words) as caught:
+        type_shelf((path,))
+    error = caught.value
+    assert (error.file, error.row, error.column) == ("mine.csv", line, column), str(error)
+
+
+def test_symbols_of_the_tables_are_all_used():
+    used = {limit.symbol for part in (*bjt_types(), *diode_types()) for limit in part.limits}
+    assert set(LIMIT_SYMBOLS) <= used
+
+
+def test_rating_of_an_unknown_symbol_is_nan():
+    assert isnan(find_type("2N3055").rating("V_GS"))
