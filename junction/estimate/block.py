@@ -6,7 +6,7 @@ import numpy as np
 
 from junction.estimate import sense
 from junction.estimate.choose import choose
-from junction.estimate.engine import FINAL, Block, fit_plain, fit_set, new_block, problem_of, store
+from junction.estimate.engine import FINAL, Block, fit_plain, fit_set, give, new_block, problem_of, store, take
 from junction.estimate.inverse import voltage_of
 from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
 from junction.estimate.noise import Noise
@@ -101,24 +101,6 @@ def _reasons(v, keep):
     span = np.max(np.where(live, v, -np.inf), axis=1) - np.min(np.where(live, v, np.inf), axis=1)
     flat = ~(span > 1e-12 * np.max(np.abs(v), axis=1))
     return np.select([count == 0, count == 1, flat], [1, 2, 3], 0)
-
-
-def take(block: Block, rows) -> Block:
-    """Part of a block as a block of its own (copies)."""
-    uv2 = np.ascontiguousarray(np.broadcast_to(block.uv2, (block.v.shape[0], block.uv2.shape[1])))
-    return Block(**{name: (uv2 if name == "uv2" else getattr(block, name))[rows] if name != "noise" else block.noise
-                    for name in Block.__dataclass_fields__})  # fmt: skip
-
-
-def give(block: Block, rows, part: Block) -> None:
-    """Write a part's results back."""
-    if part is block:
-        return
-    for name in Block.__dataclass_fields__:
-        if name == "uv2" and block.uv2.shape[1] == 1:
-            block.uv2 = np.array(block.uv2)
-        if name not in ("noise", "v", "i", "vt"):
-            getattr(block, name)[rows] = getattr(part, name)
 
 
 def settle(block: Block, rows, out: dict, flags: dict) -> None:

@@ -13,18 +13,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from junction.estimate import starts
-from junction.estimate.engine import FINAL, Block, fit_set, problem_of, set_weights, store
-from junction.estimate.lsq import Options
-from junction.estimate.noise import first_guess
+from junction.estimate.engine import FINAL, Block, fit_set, give, problem_of, set_weights, store, take
 from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
-from junction.estimate.terms import AB, AR, BB, BR, I0, A, B, G, RS
+from junction.estimate.noise import first_guess
+from junction.estimate.rivals import LINES, candidate, held, line_weights, neutral_weights
 
 #: Drop of chi2 that makes a further term worth fitting: 0.3 % chance each for a sweep that lacks it.
 DECISIVE = 9.0
 #: |residual| that makes a point wild [standard uncertainties]; 1 in 5e8 of a normal distribution.
 WILD = 6.0
-ROBUST = Options(max_iterations=40, decrease_tol=1e-3, huber=3.0)
+#: A curve must beat a straight line that fits by this much in AICc: its shapes are many, chance finds one.
+CURVE_OVER_LINE = 10.0
+#: A path must beat no current at all by this much: noise alone must not make one.
+PATH_OVER_OPEN = 4.0
 
 
 @dataclass(eq=False)
@@ -40,14 +41,15 @@ class Choice:
 def _score(block: Block):
     """Residuals at the minimum of the plain sets and the promise of two further terms."""
     n, m = block.v.shape
-    size, offset, second = np.zeros(n), np.zeros(n), np.zeros(n)
+    size, offset, second, reached = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n, bool)
     for name in ("base", "breakdown", "bare", "reverse only"):
         index = np.flatnonzero(block.code == CODE[name])
         if not index.size:
             continue
         whole = index.size == n
         problem = problem_of(block, name, None if whole else index)
-        out = problem.evaluate(block.theta[index][:, list(columns_of(name))])
+        theta = block.theta[index][:, list(columns_of(name))]
+        out = problem.evaluate(theta)
         residual = out[:, -1]
         size[index] = np.abs(residual).max(1)
         covariance = block.covariance[index][:, columns_of(name)][:, :, columns_of(name)]
@@ -61,7 +63,8 @@ def _score(block: Block):
         work /= np.max(np.abs(work) * problem.keep, axis=1, keepdims=True) + 1e-300
         work *= weight
         second[index] = np.maximum(_promise(work, out, covariance), 0.0)
-    return size, offset, second
+        reached[index] = problem.reaches(theta, out)
+    return size, offset, second, reached
 
 
 def _promise(column, out, covariance):
@@ -93,93 +96,153 @@ def _line_like(block: Block) -> np.ndarray:
 def choose(block: Block) -> Choice:
     """Settle the model of every sweep of the block and leave its fit in the block."""
     n = block.chi2.size
-    used = block.n_used
     choice = Choice(np.full((n, len(NAMES)), np.inf), np.zeros(n), np.zeros(n), np.zeros(n, bool))
-    size, choice.drop_offset, choice.drop_recombination = _score(block)
-    choice.criterion[np.arange(n), block.code] = aicc(block.chi2, NUMBER[block.code], used)
-    choice.criterion[block.rank_short] = np.inf
-    dof = np.maximum(used - NUMBER[block.code], 1)
-    poor = block.chi2 > dof + 4 * np.sqrt(2 * dof)
-    trouble = poor | ~block.converged | (size > WILD - 1) | block.at_bound
+    trouble, wild = _look(block, choice, np.arange(n))
     line = _line_like(block)
-    ask = trouble | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE) | line
+    outlying = np.flatnonzero(wild & ~line)
+    if outlying.size:
+        trouble[outlying] = _without_wild(block, choice, outlying)
+    ask = trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
     index = np.flatnonzero(ask)
     if index.size:
-        _contest(block, choice, index, trouble, line)
+        lost = ~np.isfinite(choice.criterion[index].min(1))
+        straight = index[line[index] | lost]
+        index = index[~np.isin(index, _straight_lines(block, choice, straight))]
+    if index.size:
+        _contest(block, choice, index, trouble)
     return choice
 
 
-def _contest(block: Block, choice: Choice, index, trouble, line) -> None:
-    """Fit the candidates of the sweeps in `index`, keep the best, leave out wild points."""
+def _without_wild(block: Block, choice: Choice, rows):
+    """Try whether leaving out isolated wild points makes the plain junction fit; undo it where not.
+
+    Returns
+    -------
+    ndarray of bool
+        Still in trouble.
+    """
+    before = take(block, rows)
+    store(block, "base", candidate(block, block.theta.copy(), "base", rows), rows)
+    _finish(block, choice, rows)
+    trouble = _look(block, choice, rows)[0]
+    trouble |= (choice.drop_offset[rows] > DECISIVE) | (choice.drop_recombination[rows] > DECISIVE)
+    undo = np.flatnonzero(trouble)
+    if undo.size:
+        give(block, rows[undo], take(before, undo))
+        choice.wild[rows[undo]] = False
+        _look(block, choice, rows[undo])
+    return trouble
+
+
+def _look(block: Block, choice: Choice, rows):
+    """Fill in criterion and score tests of the fits as they stand; say which are in trouble, which wild."""
+    whole = rows.size == block.chi2.size
+    part = block if whole else take(block, rows)
+    size, offset, second, reached = _score(part)
+    choice.drop_offset[rows], choice.drop_recombination[rows] = offset, second
+    used, code = part.n_used, part.code
+    dof = np.maximum(used - NUMBER[code], 1)
+    lost = part.rank_short | ~reached
+    choice.criterion[rows, code] = np.where(lost, np.inf, aicc(part.chi2, NUMBER[code], used))
+    poor = part.chi2 > dof + 4 * np.sqrt(2 * dof)
+    wild = (size > WILD - 1) & (code == CODE["base"])
+    return poor | lost | ~part.converged | (size > WILD - 1) | part.at_bound, wild
+
+
+def _try(block: Block, choice: Choice, starting, name: str, rows):
+    """Fit one rival and note its criterion."""
+    solution = candidate(block, starting, name, rows)
+    score = aicc(solution.chi2, NUMBER[CODE[name]], block.n_used[rows])
+    choice.criterion[rows, CODE[name]] = np.where(held(block, name, solution, rows), score, np.inf)
+    return solution
+
+
+def _judge_again(block: Block, choice: Choice, rows) -> None:
+    """Criterion of the plain fits under the weights their rivals are judged by."""
+    for name in ("base", "breakdown", "bare", "reverse only"):
+        at = rows[block.code[rows] == CODE[name]]
+        if at.size:
+            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
+            size = np.abs(r)
+            loss = np.where(size > 3.0, 6.0 * size - 9.0, size * size).sum(1)
+            old = choice.criterion[at, CODE[name]]
+            new = aicc(loss, NUMBER[CODE[name]], block.n_used[at])
+            choice.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
+
+
+def _straight_lines(block: Block, choice: Choice, rows):
+    """Settle the sweeps that a straight line or no current at all explains; returns which."""
+    if not rows.size:
+        return rows
     starting = block.theta.copy()
-    _neutral_weights(block, index)
-    _line_weights(block, index[line[index] & (block.code[index] != CODE["reverse only"])])
+    neutral_weights(block, rows)
+    line_weights(block, rows[block.code[rows] != CODE["reverse only"]])
+    _judge_again(block, choice, rows)
+    best = {name: _try(block, choice, starting, name, rows) for name in LINES}
+    scores = choice.criterion[rows][:, [CODE[name] for name in LINES]] + [0.0, PATH_OVER_OPEN, PATH_OVER_OPEN]
+    winner, lowest = np.argmin(scores, axis=1), scores.min(1)
+    curve = choice.criterion[rows][:, [CODE[n] for n in NAMES if n not in LINES]].min(1)
+    dof = np.maximum(block.n_used[rows] - 2, 1)
+    adequate = lowest < dof + 4 * np.sqrt(2 * dof) + 6
+    settled = adequate & (lowest < curve + CURVE_OVER_LINE)
+    if block.noise is None:
+        settled &= _looks_straight(block, rows)
+    for k, name in enumerate(LINES):
+        pick = settled & (winner == k)
+        if pick.any():
+            store(block, name, best[name], rows, pick)
+    _finish(block, choice, rows[settled])
+    return rows[settled]
+
+
+def _looks_straight(block: Block, rows):
+    """Plain look at the points, for sweeps whose noise was taken from their scatter about a line.
+
+    A coarse curve scatters about a line as well; so the line must hold 85 % of the current, or all points
+    lie within ten times the scatter of the smallest, or within 5 mV of zero.
+    """
+    v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
+    count = np.maximum(keep.sum(1), 1)
+    top = np.max(np.abs(i) * keep, axis=1)
+    g = np.einsum("nm,nm,nm->n", keep, v, i) / np.maximum(np.einsum("nm,nm,nm->n", keep, v, v), 1e-300)
+    rms = np.sqrt(np.einsum("nm,nm->n", keep, (i - g[:, None] * v) ** 2) / count)
+    mean = (i * keep).sum(1) / count
+    floor = np.sqrt(first_guess(v, i, keep)[:, 0])
+    within = np.max(np.abs(i - mean[:, None]) * keep, axis=1) < 10 * floor
+    return (rms < 0.15 * top) | within | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
+
+
+def _contest(block: Block, choice: Choice, index, trouble) -> None:
+    """Fit the curves that may explain the sweeps in `index` better; keep the best."""
+    starting = block.theta.copy()
+    neutral_weights(block, index)
+    _judge_again(block, choice, index)
     best = {}
     for name in NAMES:
-        rows = index[_eligible(block, choice, index, trouble, line, name)]
+        rows = index[_eligible(block, choice, index, trouble, name)]
         if rows.size:
-            solution, at = _candidate(block, starting, name, rows), rows
-            score = aicc(solution.chi2, NUMBER[CODE[name]], block.n_used[at])
-            choice.criterion[at, CODE[name]] = np.where(_held(name, solution), score, np.inf)
-            best[name] = (at, solution)
+            best[name] = (rows, _try(block, choice, starting, name, rows))
     scores = choice.criterion[index]
-    # a poor best fit means the uncertainties are too small: differences count in its units
-    lowest = scores.min(1)
-    finite = np.isfinite(lowest)
-    handicap = np.zeros(len(NAMES))
-    handicap[[CODE["resistor"], CODE["resistor + offset"]]] = 4.0  # noise alone must not make a path
-    winner = np.argmin(scores + handicap, axis=1)
+    finite = np.isfinite(scores.min(1))
+    winner = np.argmin(scores, axis=1)
     for name, (at, solution) in best.items():
-        pick = (winner[np.searchsorted(index, at)] == CODE[name]) & finite[np.searchsorted(index, at)]
+        place = np.searchsorted(index, at)
+        pick = (winner[place] == CODE[name]) & finite[place]
         if pick.any():
             store(block, name, solution, at, pick)
     _finish(block, choice, index[finite])
 
 
-def _held(name: str, solution) -> np.ndarray:
-    """Whether the data hold the set at all: a minimum of full rank with every exponent resolved."""
-    columns = columns_of(name)
-    out = solution.converged & (solution.rank == len(columns))
-    for c in (B, BR, BB):
-        if c in columns:
-            k = columns.index(c)
-            u = np.sqrt(np.maximum(solution.covariance[:, k, k], 0.0))
-            out &= (solution.theta[:, k] > 3 * u) & ~solution.at_bound[:, k]
-    return out
-
-
-def _neutral_weights(block: Block, rows) -> None:
-    """Weights of contested sweeps from their readings: the plain junction's must not judge its rivals."""
-    if block.noise is None:
-        block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
-    else:
-        block.ui2[rows] = block.noise.variances(0.0, block.i[rows])[1]
-
-
-def _line_weights(block: Block, rows) -> None:
-    """Noise of sweeps without a clear curve from their scatter about a line.
-
-    The plain junction fitted to them may be anything, and so may the noise found with it.
-    """
-    if block.noise is not None or not rows.size:
-        return
-    block.parts[rows] = first_guess(block.v[rows], block.i[rows], block.keep[rows])
-    block.uv2[rows] = block.parts[rows, 1, None]
-    block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
-    line = fit_set(block, "resistor + offset", np.zeros((rows.size, block.theta.shape[1])), rows)
-    set_weights(block, "resistor + offset", line.theta, rows)
-
-
-def _eligible(block: Block, choice: Choice, index, trouble, line, name):
+def _eligible(block: Block, choice: Choice, index, trouble, name):
     """Which of the sweeps a set of terms is worth fitting to."""
     used, reverse = block.n_used[index], np.min(np.where(block.keep > 0, block.v, 0.0), axis=1)[index]
     forward = np.max(np.where(block.keep > 0, block.v, 0.0), axis=1)[index]
     enough = used >= NUMBER[CODE[name]] + 2
     hard = trouble[index]
-    if name in ("open", "resistor", "resistor + offset"):
-        return (line[index] | hard) & (used >= NUMBER[CODE[name]])
+    if name in LINES:
+        return hard & ~np.isfinite(choice.criterion[index, CODE[name]])
     if name in ("bare", "base"):
-        return enough & (used >= 5)
+        return enough & (used >= 5) & hard
     offset, second = choice.drop_offset[index] > DECISIVE, choice.drop_recombination[index] > DECISIVE
     if name == "offset":
         return enough & (hard | offset | second)
@@ -192,109 +255,50 @@ def _eligible(block: Block, choice: Choice, index, trouble, line, name):
     return enough & (reverse < -1.0) & hard & (used >= 10)
 
 
-def _candidate(block: Block, starting, name: str, rows):
-    """Robust fit of one set from the plain fit and the regressions; the better of the starts."""
-    start = np.where(np.isfinite(starting[rows]), starting[rows], 0.0)
-    v, i, keep, ui2, vt = block.v[rows], block.i[rows], block.keep[rows], block.ui2[rows], block.vt[rows]
-    uv2 = np.broadcast_to(block.uv2, block.v.shape)[rows]
-    conductance = starts.lowest_chord(v, i, keep, ui2, vt)
-    columns = columns_of(name)
-    tries = [start]
-    if name in ("open", "resistor", "resistor + offset"):
-        w = keep / ui2
-        start[:, G] = np.einsum("nm,nm->n", w * v, i) / np.maximum(np.einsum("nm,nm->n", w * v, v), 1e-300)
-        start[:, I0] = 0.0
-        other = start.copy()  # where the voltage is the noisier, regress it on the current
-        cross = np.einsum("nm,nm->n", w * v, i)
-        other[:, G] = np.einsum("nm,nm->n", w * i, i) / np.where(np.abs(cross) > 1e-300, cross, 1e300)
-        tries.append(other)
-    else:
-        fresh = start.copy()
-        fresh[:, A], fresh[:, B], fresh[:, RS], _ = starts.exponential(v, i, keep, uv2, ui2, vt, conductance)
-        fresh[:, G], fresh[:, I0] = conductance, 0.0
-        if AR in columns:
-            tries = _two_exponentials(v, i, keep, uv2, ui2, vt, conductance, start, fresh)
-        elif I0 in columns:
-            tries.append(_lifted(v, i, keep, uv2, ui2, vt, start, fresh))
-        else:
-            tries.append(fresh)
-        if "breakdown" in name or name == "reverse only":
-            ab, bb, series, _ = starts.breakdown(v, i, keep, uv2, ui2, vt, conductance)
-            for one in tries:
-                one[:, AB], one[:, BB] = ab, bb
-                if name == "reverse only":
-                    one[:, RS] = series
-    return _best([fit_set(block, name, one, rows, ROBUST) for one in tries])
-
-
-def _two_exponentials(v, i, keep, uv2, ui2, vt, conductance, start, fresh):
-    """Starts for a second exponential: the first from the upper decades only, at two places to cut."""
-    top = np.max(np.where(keep > 0, i, 0.0), axis=1)
-    low = np.sqrt(np.maximum(np.min(np.where((keep > 0) & (i > 0), ui2, np.inf), axis=1), 1e-30))
-    tries = []
-    for share in (0.35, 0.65):
-        one = fresh.copy()
-        cut = np.maximum(top, 1e-12) ** (1 - share) * np.minimum(low * 5, np.maximum(top, 1e-12)) ** share
-        one[:, A], one[:, B], one[:, RS], _ = starts.exponential(
-            v, i, keep, uv2, ui2, vt, conductance, above=cut
-        )
-        one[:, RS] = np.maximum(one[:, RS], 0.0)
-        one[:, BR] = 0.5
-        one[:, AR] = starts.recombination(v, i, keep, ui2, vt, one[:, A], one[:, B], one[:, RS], conductance)
-        tries.append(one)
-    return tries
-
-
-def _lifted(v, i, keep, uv2, ui2, vt, start, fresh):
-    """Start with a photocurrent: the most negative current is taken off before the regression."""
-    one = fresh.copy()
-    lift = np.minimum(np.min(np.where(keep > 0, i, np.inf), axis=1), 0.0)
-    raised = i - lift[:, None]
-    slope = starts.lowest_chord(v - np.min(np.where(keep > 0, v, np.inf), axis=1)[:, None] + 1e-9, raised, keep,
-                                ui2, vt) * 0.5  # fmt: skip
-    one[:, A], one[:, B], one[:, RS], _ = starts.exponential(v, raised, keep, uv2, ui2, vt, slope)
-    one[:, RS] = np.maximum(one[:, RS], 0.0)
-    one[:, G], one[:, I0] = slope, lift
-    return one
-
-
-def _best(solutions):
-    """Sweep by sweep the solution with the least loss."""
-    out = solutions[0]
-    for other in solutions[1:]:
-        better = (other.chi2 < out.chi2) & (other.converged | ~out.converged)
-        for name in ("theta", "chi2", "hessian", "covariance", "rank", "converged", "at_bound"):
-            array = getattr(out, name)
-            array[better] = getattr(other, name)[better]
-    return out
-
-
 def _finish(block: Block, choice: Choice, index) -> None:
-    """Least squares for the chosen sets: weights renewed, wild points left out, once more after that."""
+    """Least squares for the chosen sets: weights renewed, wild points left out, again until none is left.
+
+    The first look for wild points is at the robust fit: least squares would bend towards them and make
+    their neighbours look wild as well.
+    """
     for round_ in range(3):
-        dropped = np.zeros(block.chi2.size, bool)
+        again = []
         for name in NAMES:
             at = index[block.code[index] == CODE[name]]
             if not at.size:
                 continue
-            columns = list(columns_of(name))
             if round_ == 0 or block.noise is None:
-                set_weights(block, name, block.theta[at][:, columns], at)
-            solution = fit_set(block, name, block.theta[at], at, FINAL)
-            store(block, name, solution, at)
-            if round_ < 2:
-                dropped[at] = _drop_wild(block, choice, name, at)
-        index = np.flatnonzero(dropped)
-        if not index.size:
+                set_weights(block, name, block.theta[at][:, list(columns_of(name))], at)
+            dropped = _drop_wild(block, choice, name, at)
+            if round_ > 0:
+                at = at[dropped]
+            if at.size:
+                store(block, name, fit_set(block, name, block.theta[at], at, FINAL), at)
+                again.append(at)
+        if not again:
             return
+        index = np.sort(np.concatenate(again))
 
 
 def _drop_wild(block: Block, choice: Choice, name: str, at):
     """Take wild points out of the sweeps `at`, unless there are too many to call them so."""
     residual = np.abs(problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1])
     live = block.keep[at] > 0
-    spread = 1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1)
-    wild = live & (residual > WILD * np.maximum(spread, 1.0)[:, None])
+    spread = np.maximum(1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1), 1.0)[:, None]
+    wild = live & (residual > WILD * spread)
+    if not wild.any():
+        return np.zeros(at.size, bool)
+    # a wild point stands alone, or with one other, among points that fit; a run of misses is a misfit
+    near = np.zeros(wild.shape, np.int64)
+    calm = np.ones(wild.shape, bool)
+    for shift in (-2, -1, 1, 2):
+        there = np.roll(wild, shift, axis=1)
+        other = np.roll(residual, shift, axis=1)
+        edge = np.zeros(wild.shape[1], bool)
+        edge[shift if shift < 0 else 0 : None if shift < 0 else shift] = True
+        near += there & ~edge
+        calm &= there | edge | (other < 0.6 * WILD * spread)
+    wild &= calm & (near <= 1)
     count = wild.sum(1)
     allowed = np.maximum(1, 0.1 * live.sum(1))
     room = live.sum(1) - count >= NUMBER[CODE[name]] + 2
@@ -302,5 +306,3 @@ def _drop_wild(block: Block, choice: Choice, name: str, at):
     block.keep[at[act]] *= ~wild[act]
     choice.wild[at[act]] = True
     return act
-
-

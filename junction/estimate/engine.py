@@ -76,6 +76,24 @@ def _variances(parts, i):
     return parts[:, 1, None], ui2
 
 
+def take(block: Block, rows) -> Block:
+    """Part of a block as a block of its own (copies)."""
+    uv2 = np.ascontiguousarray(np.broadcast_to(block.uv2, (block.v.shape[0], block.uv2.shape[1])))
+    return Block(**{name: (uv2 if name == "uv2" else getattr(block, name))[rows] if name != "noise" else block.noise
+                    for name in Block.__dataclass_fields__})  # fmt: skip
+
+
+def give(block: Block, rows, part: Block) -> None:
+    """Write a part's results back."""
+    if part is block:
+        return
+    for name in Block.__dataclass_fields__:
+        if name == "uv2" and block.uv2.shape[1] == 1:
+            block.uv2 = np.array(block.uv2)
+        if name not in ("noise", "v", "i", "vt"):
+            getattr(block, name)[rows] = getattr(part, name)
+
+
 def problem_of(block: Block, name: str, index=None) -> JunctionProblem:
     """The least-squares problem of some sweeps of the block for one set of terms."""
     arrays = (block.v, block.i, block.uv2, block.ui2, block.keep, block.vt)

@@ -98,7 +98,7 @@ def first_guess(v, i, keep):
     # the 20 % quantile of |second difference| of unit noise is 0.62
     floor = np.where(np.isfinite(low), low, 0.0) / 0.62
     top = np.max(np.abs(i) * keep, axis=1)
-    out[:, 0] = np.maximum(np.minimum(floor, 0.1 * top), FLOOR_A) ** 2
+    out[:, 0] = np.maximum(np.minimum(floor, 0.5 * top), FLOOR_A) ** 2
     return out
 
 

@@ -25,8 +25,7 @@ perpendicular*, not at the measured point,
 (the "effective variance" form F/sqrt(...) taken at an adjusted point, as in the general Gauss-Helmert
 model of adjustment).  At the measured point, derivative and weight would carry the point's own error
 and bias ln IS by half the square of u_v/(N VT): 0.6 standard uncertainties in a sweep of 80 points with
-3 mV of noise.  The foot is found by one Gauss-Newton step from x = v - i RS, which costs one more
-exponential and leaves an error of third order.
+3 mV of noise.  The foot is found by one step from x = v - i RS, which costs one more exponential.
 """
 
 from __future__ import annotations
@@ -73,7 +72,7 @@ class JunctionProblem:
         self.at = {c: k for k, c in enumerate(self.columns)}
         n, m = v.shape
         self.buffer = np.empty((n, len(self.columns) + 1, m))
-        self.work = [np.empty((n, m)) for _ in range(6)]
+        self.work = [np.empty((n, m)) for _ in range(7)]
 
     def take(self, index):
         """The same for some of the sweeps."""
@@ -86,7 +85,7 @@ class JunctionProblem:
     def evaluate(self, theta):
         """Derivatives of the residual and the residual itself, (n, p + 1, m)."""
         n = theta.shape[0]
-        x, f, g, t, s, h = (w[:n] for w in self.work)
+        x, f, g, t, s, h, c = (w[:n] for w in self.work)
         out, at, v, i, uv2, ui2 = self.buffer[:n], self.at, self.v, self.i, self.uv2, self.ui2
         rs = theta[:, at[RS], None] if RS in at else None
         if rs is None:
@@ -94,9 +93,9 @@ class JunctionProblem:
         else:
             np.multiply(i, rs, out=x)
             np.subtract(v, x, out=x)
-        self._curve(theta, x, f, g, t, out)
+        self._curve(theta, x, f, g, t, out, c if self.foot else None)
         if self.foot:
-            self._to_foot(x, f, g, t, s, h, rs, i, uv2, ui2)
+            self._to_foot(x, f, g, t, s, h, c, rs)
             self._curve(theta, x, f, g, t, out)
         residual = out[:, -1]
         # numerator: (i - f) h - (v - x - RS f) g
@@ -128,10 +127,36 @@ class JunctionProblem:
         self._derivatives(theta, x, f, g, s, t, out)
         return out
 
+    def reaches(self, theta, out):
+        """Whether the feet were reached, after `evaluate(theta)` gave `out`; bool (n,).
+
+        One step leads to the foot of any curve the points lie near.  Where a model runs far from them, or
+        bends within their scatter, the distance along the normal says too little: a minimum found there is
+        none.  The full displacement from the point of the curve that was used is always too large; where
+        the two differ much (each point counted to 9 at most), the fit is not to be trusted.
+        """
+        n = theta.shape[0]
+        x, f, _, t, s, h, _ = (w[:n] for w in self.work)
+        rs = theta[:, self.at[RS], None] if RS in self.at else 0.0
+        np.subtract(self.i, f, out=t)
+        t *= t
+        t /= self.ui2
+        np.multiply(f, rs, out=h)
+        h += x
+        np.subtract(self.v, h, out=h)
+        h *= h
+        h /= self.uv2
+        t += h
+        np.minimum(t, 9.0, out=t)
+        t *= self.keep
+        np.multiply(out[:, -1], out[:, -1], out=h)
+        np.minimum(h, 9.0, out=h)
+        return t.sum(1) <= 1.5 * h.sum(1) + 0.15 * self.keep.sum(1) + 1.0
+
     def at_points(self, theta):
         """Error of the current at the measured voltage [A], slope of the whole curve there [S], current [A]."""
         n = theta.shape[0]
-        x, f, g, t, s, h = (w[:n] for w in self.work)
+        x, f, g, t, s, h, _ = (w[:n] for w in self.work)
         if RS in self.at:
             rs = theta[:, self.at[RS], None]
             np.multiply(self.i, rs, out=x)
@@ -147,34 +172,45 @@ class JunctionProblem:
         g /= h
         return t, g, f
 
-    def _to_foot(self, x, f, g, t, s, h, rs, i, uv2, ui2):
-        """One Gauss-Newton step of x towards the foot of the perpendicular.
+    def _to_foot(self, x, f, g, t, s, h, c, rs):
+        """One step of x towards the foot of the perpendicular, of third order in what is left.
 
-        With d = i - f and v - x = i RS: dx = d (g uv2 + RS h ui2) / (g^2 uv2 + h^2 ui2), h = 1 + RS g.
+        With d = i - f and v - x = i RS the Gauss-Newton step is d q, q = (g uv2 + RS h ui2)/(g^2 uv2 +
+        h^2 ui2), h = 1 + RS g.  Halley's correction by the curvature, d q/(1 + d f'' q^2/2), makes it the
+        logarithm that the exponential asks for; both limits (all error in v, all in i) are Halley's step
+        of their own equation.
         """
-        np.multiply(g, uv2, out=s)
+        np.multiply(g, self.uv2, out=s)
         np.multiply(s, g, out=t)
         if rs is None:
-            t += ui2
+            t += self.ui2
         else:
             np.multiply(g, rs, out=h)
             h += 1.0
-            h *= ui2
-            s += h * rs
-            h *= 1.0 + g * rs
+            np.multiply(h, self.ui2, out=g)
+            h *= g
             t += h
-        s /= t
-        np.subtract(i, f, out=t)
+            g *= rs
+            s += g
+        s /= t  # q
+        np.subtract(self.i, f, out=t)
+        t *= s  # d q
         s *= t
-        # far from the curve a linear step overshoots: hold it within one thermal voltage
-        np.clip(s, -self.vt, self.vt, out=s)
-        x += s
+        s *= c
+        s *= 0.5
+        s += 1.0
+        np.maximum(s, 0.3, out=s)
+        t /= s
+        np.clip(t, -4 * self.vt, 4 * self.vt, out=t)
+        x += t
 
-    def _curve(self, theta, x, f, g, t, out):
-        """Fill f(x), f'(x); the planes of the logarithmic coordinates are left holding the exponentials."""
+    def _curve(self, theta, x, f, g, t, out, c=None):
+        """Fill f(x), f'(x), and f''(x) if asked; logarithmic coordinates' planes keep the exponentials."""
         at, vt = self.at, self.vt
         f.fill(0.0)
         g.fill(0.0)
+        if c is not None:
+            c.fill(0.0)
         for a, b in ((A, B), (AR, BR)):
             if a in at:
                 e = out[:, at[a]]
@@ -188,6 +224,9 @@ class JunctionProblem:
                 f -= np.exp(theta[:, at[a], None])
                 t *= slope
                 g += t
+                if c is not None:
+                    t *= slope
+                    c += t
         if AB in at:
             e = out[:, at[AB]]
             slope = theta[:, at[BB], None] / vt
@@ -199,6 +238,9 @@ class JunctionProblem:
             f -= t
             t *= slope
             g += t
+            if c is not None:
+                t *= slope
+                c -= t
         if G in at:
             np.multiply(x, theta[:, at[G], None], out=t)
             f += t

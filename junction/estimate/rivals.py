@@ -1,0 +1,135 @@
+"""Fits of the rivals of the plain junction, from starts of their own, for the sweeps that need them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.estimate import starts
+from junction.estimate.engine import Block, fit_set, problem_of, set_weights
+from junction.estimate.lsq import Options
+from junction.estimate.models import CODE, columns_of
+from junction.estimate.noise import first_guess
+from junction.estimate.terms import AB, AR, BB, BR, I0, A, B, G, RS
+
+ROBUST = Options(max_iterations=40, decrease_tol=1e-3, huber=3.0)
+LINES = ("open", "resistor", "resistor + offset")
+
+
+def held(block: Block, name: str, solution, at) -> np.ndarray:
+    """Whether the data hold the set at all: a minimum of full rank with every exponent resolved."""
+    columns = columns_of(name)
+    problem = problem_of(block, name, at)
+    reached = problem.reaches(solution.theta, problem.evaluate(solution.theta))
+    out = reached & solution.converged & (solution.rank == len(columns))
+    for c in (A, B, BR, AR, BB):
+        if c in (A, AR) and c in columns:
+            out &= ~solution.at_bound[:, columns.index(c)]
+        elif c in columns:
+            k = columns.index(c)
+            u = np.sqrt(np.maximum(solution.covariance[:, k, k], 0.0))
+            out &= (solution.theta[:, k] > 3 * u) & ~solution.at_bound[:, k]
+    return out
+
+
+def neutral_weights(block: Block, rows) -> None:
+    """Weights of contested sweeps from their readings: the plain junction's must not judge its rivals."""
+    if block.noise is None:
+        block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
+    else:
+        block.ui2[rows] = block.noise.variances(0.0, block.i[rows])[1]
+
+
+def line_weights(block: Block, rows) -> None:
+    """Noise of sweeps without a clear curve from their scatter about a line.
+
+    The plain junction fitted to them may be anything, and so may the noise found with it.
+    """
+    if block.noise is not None or not rows.size:
+        return
+    block.parts[rows] = first_guess(block.v[rows], block.i[rows], block.keep[rows])
+    block.uv2[rows] = block.parts[rows, 1, None]
+    block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
+    line = fit_set(block, "resistor + offset", np.zeros((rows.size, block.theta.shape[1])), rows)
+    set_weights(block, "resistor + offset", line.theta, rows)
+
+
+def candidate(block: Block, starting, name: str, rows):
+    """Robust fit of one set from the plain fit and the regressions; the better of the starts."""
+    start = np.where(np.isfinite(starting[rows]), starting[rows], 0.0)
+    v, i, keep, ui2, vt = block.v[rows], block.i[rows], block.keep[rows], block.ui2[rows], block.vt[rows]
+    uv2 = np.broadcast_to(block.uv2, block.v.shape)[rows]
+    conductance = starts.lowest_chord(v, i, keep, ui2, vt)
+    columns = columns_of(name)
+    tries = [start]
+    # a start from a fit that went astray would only lead there again
+    astray = ~np.isin(block.code[rows], [CODE["base"], CODE["breakdown"]]) | ~block.converged[rows] | (
+        np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1)
+    )
+    if name in LINES:
+        w = keep / ui2
+        start[:, G] = np.einsum("nm,nm->n", w * v, i) / np.maximum(np.einsum("nm,nm->n", w * v, v), 1e-300)
+        start[:, I0] = 0.0
+        other = start.copy()  # where the voltage is the noisier, regress it on the current
+        cross = np.einsum("nm,nm->n", w * v, i)
+        other[:, G] = np.einsum("nm,nm->n", w * i, i) / np.where(np.abs(cross) > 1e-300, cross, 1e300)
+        tries.append(other)
+    else:
+        fresh = start.copy()
+        fresh[:, A], fresh[:, B], fresh[:, RS], _ = starts.exponential(v, i, keep, uv2, ui2, vt, conductance)
+        fresh[:, G], fresh[:, I0] = conductance, 0.0
+        start[astray] = fresh[astray]
+        if AR in columns:
+            tries = _two_exponentials(v, i, keep, uv2, ui2, vt, conductance, start, fresh)
+        elif I0 in columns:
+            tries.append(_lifted(v, i, keep, uv2, ui2, vt, start, fresh))
+        else:
+            tries.append(fresh)
+        if "breakdown" in name or name == "reverse only":
+            ab, bb, series, _ = starts.breakdown(v, i, keep, uv2, ui2, vt, conductance)
+            for one in tries:
+                one[:, AB], one[:, BB] = ab, bb
+                if name == "reverse only":
+                    one[:, RS] = series
+    return _best([fit_set(block, name, one, rows, ROBUST) for one in tries])
+
+
+def _two_exponentials(v, i, keep, uv2, ui2, vt, conductance, start, fresh):
+    """Starts for a second exponential: the first from the upper decades only, at two places to cut."""
+    top = np.max(np.where(keep > 0, i, 0.0), axis=1)
+    low = np.sqrt(np.maximum(np.min(np.where((keep > 0) & (i > 0), ui2, np.inf), axis=1), 1e-30))
+    tries = []
+    for share in (0.35, 0.65):
+        one = fresh.copy()
+        cut = np.maximum(top, 1e-12) ** (1 - share) * np.minimum(low * 5, np.maximum(top, 1e-12)) ** share
+        one[:, A], one[:, B], one[:, RS], _ = starts.exponential(
+            v, i, keep, uv2, ui2, vt, conductance, above=cut
+        )
+        one[:, RS] = np.maximum(one[:, RS], 0.0)
+        one[:, BR] = 0.5
+        one[:, AR] = starts.recombination(v, i, keep, ui2, vt, one[:, A], one[:, B], one[:, RS], conductance)
+        tries.append(one)
+    return tries
+
+
+def _lifted(v, i, keep, uv2, ui2, vt, start, fresh):
+    """Start with a photocurrent: the most negative current is taken off before the regression."""
+    one = fresh.copy()
+    lift = np.minimum(np.min(np.where(keep > 0, i, np.inf), axis=1), 0.0)
+    raised = i - lift[:, None]
+    slope = starts.lowest_chord(v - np.min(np.where(keep > 0, v, np.inf), axis=1)[:, None] + 1e-9, raised, keep,
+                                ui2, vt) * 0.5  # fmt: skip
+    one[:, A], one[:, B], one[:, RS], _ = starts.exponential(v, raised, keep, uv2, ui2, vt, slope)
+    one[:, RS] = np.maximum(one[:, RS], 0.0)
+    one[:, G], one[:, I0] = slope, lift
+    return one
+
+
+def _best(solutions):
+    """Sweep by sweep the solution with the least loss."""
+    out = solutions[0]
+    for other in solutions[1:]:
+        better = (other.chi2 < out.chi2) & (other.converged | ~out.converged)
+        for name in ("theta", "chi2", "hessian", "covariance", "rank", "converged", "at_bound"):
+            array = getattr(out, name)
+            array[better] = getattr(other, name)[better]
+    return out
