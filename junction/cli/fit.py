@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from time import strftime
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import InputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
@@ -37,18 +36,19 @@ def run(args: argparse.Namespace) -> int:
     """Fit, show and write; the exit status."""
     from junction.intake.read import read_paths
     from junction.pipeline.fit import FitSettings, run_fit
+    from junction.pipeline.settings import with_temperature
 
     outputs = Outputs(args.output, args.json)
     noise = options.noise_from(args)
-    bag = read_paths(args.files)
+    bag = with_temperature(read_paths(args.files), args.temperature)
     if not (len(bag.sweeps) or len(bag.curves)):
         raise InputError("no sweeps or curves in it; meter readings alone hold no parameters to fit",
                          ", ".join(args.files))  # fmt: skip
     outputs.keep_off(bag.files)
-    report = run_fit(bag, FitSettings(
-        noise, REFERENCE_TEMP_C if args.temperature is None else args.temperature,
-        args.plots if args.output else 0,
-    ))  # fmt: skip
+    settings = FitSettings(
+        noise, options.noise_from(args, curves=True), plots=args.plots if args.output else 0
+    )
+    report = run_fit(bag, settings)
     finish(report, outputs, everything=args.all)
     return exit_status(report.set_aside)
 

@@ -150,16 +150,22 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
                        help="limits of error of the current, such as 1%%+10nA")  # fmt: skip
 
 
-def noise_from(args: argparse.Namespace):
-    """Noise (`junction.estimate.noise.Noise`) that the options state, or None where they state none."""
+def noise_from(args: argparse.Namespace, *, curves: bool = False):
+    """Noise of sweeps (or of transistor curves) that the options state, or None where they state none.
+
+    Raises
+    ------
+    UsageError
+        One of the two is missing.
+    """
     volts, amps = args.voltage_accuracy, args.current_accuracy
     if volts is None and amps is None:
         return None
     if volts is None or amps is None:
         raise UsageError("--voltage-accuracy and --current-accuracy belong together: state both or neither")
-    from junction.pipeline.settings import stated_noise
+    from junction.pipeline.settings import stated_curve_noise, stated_noise
 
-    return stated_noise(volts, amps)
+    return (stated_curve_noise if curves else stated_noise)(volts, amps)
 
 
 def types_from(args: argparse.Namespace):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from time import strftime
 
-from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import InputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.pipeline.results import SortReport
@@ -37,18 +37,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Sort, show and write; the exit status."""
     from junction.intake.read import read_paths
+    from junction.pipeline.settings import with_temperature
     from junction.pipeline.sort import SortSettings, run_sort
 
     outputs = Outputs(args.output, args.json)
     meter = options.meter_from(args)
     types = options.types_from(args)
     noise = options.noise_from(args)
-    bag = read_paths(args.files)
+    bag = with_temperature(read_paths(args.files), args.temperature)
+    if not (bag.readings or len(bag.sweeps)):
+        raise InputError("transistor curves only, which hold no verdict; junction fit reads them",
+                         ", ".join(bag.files))  # fmt: skip
     outputs.keep_off(bag.files)
     settings = SortSettings(
-        meter, types, noise, REFERENCE_TEMP_C if args.temperature is None else args.temperature,
-        details=outputs.wanted, plots=args.plots if args.output else 0,
-    )  # fmt: skip
+        meter, types, noise, details=outputs.wanted, plots=args.plots if args.output else 0
+    )
     report = run_sort(bag, settings)
     finish(report, outputs, everything=args.all)
     return exit_status(report.set_aside)

@@ -8,29 +8,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Bag, Interval
+from junction.base.records import Bag, CurveTable
 from junction.estimate.results import SweepFits, TransistorFits
 from junction.estimate.sweeps import fit_sweeps
 from junction.estimate.terms import IBV_A
 from junction.judge.summary import fit_summaries
 from junction.pipeline.curves import sweep_plots, sweep_sources
-from junction.pipeline.results import FitReport, FitRow, TransistorRow
+from junction.pipeline.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.shelf.cautions import cautions
 
 if TYPE_CHECKING:
     from junction.estimate.noise import Noise
+    from junction.estimate.transistor_data import CurveNoise
 
-#: Units of a transistor's SPICE parameters; the others are pure numbers.
-_UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm"}
-#: Half-width of a normal 95 % interval in standard uncertainties.
-_K95 = 1.959964
+#: Points of a drawn transistor curve.
+_CURVE_POINTS = 80
 
 
 @dataclass(frozen=True)
 class FitSettings:
-    """Stated noise (None: found from each sweep), temperature where none is given, sweeps to draw."""
+    """Stated noise (None: found from the data), temperature where none is given, sweeps to draw."""
 
     noise: Noise | None = None
+    curve_noise: CurveNoise | None = None
     default_temp_C: float = REFERENCE_TEMP_C
     plots: int = 0
 
@@ -55,7 +55,8 @@ def run_fit(bag: Bag, settings: FitSettings) -> FitReport:
         transistor_rows(transistors) if transistors is not None else (),
         bag.set_aside, bag.files, bag.rows_read,
         sweep_plots(bag.sweeps, fits, settings.noise, wanted) if fits is not None else {},
-        cautions("sweep"), settings.default_temp_C, _noise_note(settings.noise), fits, transistors,
+        cautions("sweep"), settings.default_temp_C, _noise_note(settings.noise),
+        transistor_plots(bag.curves, transistors, settings.plots) if transistors is not None else {},
     )  # fmt: skip
 
 
@@ -84,28 +85,50 @@ def _fit_transistors(bag: Bag, settings: FitSettings) -> TransistorFits | None:
         return None
     from junction.estimate.transistor import fit_transistors
 
-    return fit_transistors(bag.curves, default_temp_C=settings.default_temp_C)
+    measured = set(bag.curves.part)
+    spots = tuple(r for r in bag.readings if r.part in measured)
+    return fit_transistors(bag.curves, settings.curve_noise, readings=spots)
 
 
 def transistor_rows(fits: TransistorFits) -> tuple[TransistorRow, ...]:
-    """One record a transistor: parameters with intervals from the uncertainty of their logarithms."""
+    """One record a transistor."""
+    from junction.estimate.transistor import parameter_intervals
+
     rows = []
-    with np.errstate(over="ignore"):
-        low = fits.value * np.exp(-_K95 * fits.u_log)
-        high = fits.value * np.exp(_K95 * fits.u_log)
     for k, part in enumerate(fits.part):
-        parameters = {}
-        for p, name in enumerate(fits.names):
-            value = float(fits.value[k, p])
-            if not np.isfinite(value):
-                continue  # an infinite knee or Early voltage: the effect is absent from the model
-            held = bool(fits.fixed[k, p])
-            ends = (np.nan, np.nan) if held else (float(low[k, p]), float(high[k, p]))
-            parameters[name] = Interval(value, *ends, _UNITS.get(name, ""))
         why = fits.why_not[k] if fits.why_not else ""
-        held_names = tuple(n for n, f in zip(fits.names, fits.fixed[k], strict=True) if f and n in parameters)
+        values = {n: float(x) for n, x in zip(fits.names, fits.value[k], strict=True) if np.isfinite(x)}
+        held = tuple(n for n, f in zip(fits.names, fits.fixed[k], strict=True) if f and n in values)
         rows.append(TransistorRow(
-            part, fits.polarity[k], fits.type[k], parameters, held_names, float(fits.ic_low_A[k]),
-            float(fits.ic_high_A[k]), float(fits.temp_C[k]), bool(fits.temp_known[k]), why,
+            part, fits.polarity[k], fits.type[k], parameter_intervals(fits, k) if not why else {}, values,
+            held, float(fits.ic_low_A[k]), float(fits.ic_high_A[k]), float(fits.temp_C[k]),
+            bool(fits.temp_known[k]), why,
         ))  # fmt: skip
     return tuple(rows)
+
+
+def transistor_plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, TransistorPlot]:
+    """Drawing data of the first `most` fitted transistors, by part."""
+    from junction.estimate.transistor_values import evaluate
+
+    row_of = {part: k for k, part in enumerate(table.part)}
+    good = [k for k, part in enumerate(fits.part) if part in row_of and not fits.why_not[k]][:most]
+    if not good:
+        return {}
+    n = len(fits)
+    grid, vce = np.full((n, _CURVE_POINTS), 1e-3), np.full((n, 1), 5.0)
+    for k in good:
+        grid[k] = np.geomspace(fits.ic_low_A[k], fits.ic_high_A[k], _CURVE_POINTS)
+        vce[k] = np.median(table.vce_V[table.points(row_of[fits.part[k]])])
+    curve = evaluate(fits, grid, vce, fits.temp_C[:, None])
+    out = {}
+    for k in good:
+        points = table.points(row_of[fits.part[k]])
+        ic, ib = table.ic_A[points], table.ib_A[points]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            hfe = np.where((ib > 0) & (ic > 0), ic / ib, np.nan)
+        out[fits.part[k]] = TransistorPlot(
+            fits.part[k], ic, table.vbe_V[points], hfe, grid[k], curve.vbe_V[k], curve.hfe[k],
+            curve.hfe_low[k], curve.hfe_high[k], float(vce[k, 0]),
+        )  # fmt: skip
+    return out

@@ -9,8 +9,7 @@ from math import nan
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import PartReadings, SetAside
-from junction.estimate.results import SweepFits, TransistorFits
+from junction.base.records import Interval, PartReadings, SetAside
 from junction.judge.results import (
     WORST_FIRST,
     FitSummary,
@@ -102,18 +101,42 @@ class FitRow:
 
 @dataclass(frozen=True)
 class TransistorRow:
-    """One transistor fitted from its curves: SPICE parameters [SI] with 95 % intervals."""
+    """One transistor fitted from its curves: SPICE parameters [SI] at 25 degC.
+
+    ``parameters`` are those the data say something on, with 95 % intervals or as limits; ``card`` holds
+    every value the fitted curve was drawn with, the ``held`` defaults included.
+    """
 
     part: str
     polarity: str
     type: str
-    parameters: Mapping[str, object]  # name -> Interval
+    parameters: Mapping[str, Interval]
+    card: Mapping[str, float]
     held: tuple[str, ...]  # parameters the data cannot say, held at a default
-    ic_low_A: float
+    ic_low_A: float  # range of collector current of the data [A]
     ic_high_A: float
     temp_C: float
     temp_known: bool
     why_not: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class TransistorPlot:
+    """Points and fitted curve of one transistor, ready to draw; the curve at the usual V_CE of the points.
+
+    ``vbe_V`` or ``ib_A`` is nan where a file lacks it; the h_FE band is a 95 % interval.
+    """
+
+    part: str
+    ic_A: np.ndarray
+    vbe_V: np.ndarray
+    hfe: np.ndarray
+    ic_fit_A: np.ndarray
+    vbe_fit_V: np.ndarray
+    hfe_fit: np.ndarray
+    hfe_low: np.ndarray
+    hfe_high: np.ndarray
+    vce_V: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,8 +152,7 @@ class FitReport:
     cautions: tuple[Caution, ...] = ()
     default_temp_C: float = REFERENCE_TEMP_C
     noise_note: str = ""
-    fits: SweepFits | None = None
-    transistor_fits: TransistorFits | None = None
+    transistor_plots: Mapping[str, TransistorPlot] = field(default_factory=dict)  # by part
 
 
 @dataclass(frozen=True)

@@ -118,8 +118,10 @@ def _transistors(rows: tuple[TransistorRow, ...], width: int, paint: Paint) -> s
         first = [row.part, row.polarity]
         for name, it in row.parameters.items():
             value, ends = value_and_ends(it)
-            cells.append([*first, name, value, "held: the data cannot say" if name in row.held else ends])
+            cells.append([*first, name, value, ends])
             first = ["", ""]
+        if row.held:
+            cells.append([*first, "held", "", f"the data cannot say: {', '.join(row.held)}"])
     return render(columns, cells, width, paint=paint)
 
 

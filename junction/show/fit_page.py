@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from junction.pipeline.results import FitReport, FitRow, TransistorRow
+from junction.pipeline.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.show import html as h
 from junction.show.fit import notes
 from junction.show.number import interval_pieces, quantity_pieces
@@ -48,11 +48,22 @@ def fit_page(report: FitReport, made: str = "", svgs: Mapping[int, Mapping[str, 
         body.append(h.section("Sweeps", _caps(report), sections))
     if report.transistors:
         shown_t = report.transistors[:MOST_SECTIONS]
-        body.append(h.section("Transistors from curves",
-                              [_transistor(t, texts.get((t.part, ""), "")) for t in shown_t]))  # fmt: skip
+        drawn = draw_transistors(report.transistor_plots)
+        articles = [_transistor(t, drawn.get(t.part, {}), texts.get((t.part, ""), "")) for t in shown_t]
+        body.append(h.section("Transistors from curves", articles))
     if report.set_aside:
         body.append(h.section("Set aside, not used", set_aside_table(report.set_aside)))
     return h.page("Fitted parameters", body, footer=h.tag("p", FOOTER))
+
+
+def draw_transistors(plots: Mapping[str, TransistorPlot]) -> dict[str, dict[str, str]]:
+    """SVG text of each view of each transistor, by part."""
+    if not plots:
+        return {}
+    from junction.show.transistor_plots import TransistorSheets
+
+    sheets = TransistorSheets()
+    return {part: sheets.svgs(plot) for part, plot in plots.items()}
 
 
 def _caps(report: FitReport) -> h.Html:
@@ -86,14 +97,18 @@ def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> h.Html:
     return h.tag("article", name, picture, why, heating, _card(card), class_="part")
 
 
-def _transistor(row: TransistorRow, card: str) -> h.Html:
+def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> h.Html:
     name = h.tag("h3", row.part, " ", h.tag("span", f"{row.type} {row.polarity}".strip(), class_="what"))
     if row.why_not:
         return h.tag("article", name, h.tag("p", f"No fit: {row.why_not}"), class_="part short")
     span = h.tag("p", "Curves from ", h.number(quantity_pieces(row.ic_low_A, "A")), " to ",
                  h.number(quantity_pieces(row.ic_high_A, "A")), "; values referred to 25 °C.",
                  class_="soft")  # fmt: skip
-    held = {key: " (held: the data cannot say)" for key in row.held}
-    rows = [[key, [h.number(interval_pieces(it)), held.get(key)]] for key, it in row.parameters.items()]
+    rows = [[key, h.number(interval_pieces(it))] for key, it in row.parameters.items()]
     table = h.table(["quantity", "value and its interval"], rows, "values")
-    return h.tag("article", name, span, table, _card(card), class_="part short")
+    held = None
+    if row.held:
+        held = h.tag("p", f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", class_="soft")
+    pictures = [h.image(svg, f"{row.part}: {view}", 336, 250) for view, svg in svgs.items()]
+    figure = h.tag("figure", h.tag("div", pictures, class_="views")) if pictures else None
+    return h.tag("article", name, figure, span, table, held, _card(card), class_="part short")

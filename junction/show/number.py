@@ -68,7 +68,7 @@ def prefix_exponent(x: float, unit: str) -> int:
 
 def _unit(unit: str, power: int) -> str:
     shown = {"degC": "°C"}.get(unit, unit)
-    if not shown:
+    if shown in ("", "1"):
         return ""
     return ("" if shown == "%" else " ") + _PREFIX[power] + shown
 

@@ -39,7 +39,7 @@ def new_axes():
     return axes
 
 
-def _series(axes, name: str, x, y, **style):
+def series(axes, name: str, x, y, **style):
     """Line `name` of an axes, made on the first call and moved on later ones."""
     for line in axes.lines:
         if line.get_gid() == name:
@@ -49,13 +49,15 @@ def _series(axes, name: str, x, y, **style):
     return line
 
 
-def _label(axes, title: str, x: str, y: str) -> None:
+def label(axes, title: str, x: str, y: str) -> None:
+    """Title at the left and the names of both axes."""
     axes.set_title(title, fontsize=_TEXT, color=INK, loc="left", pad=4)
     axes.set_xlabel(x, fontsize=_TEXT, color=INK, labelpad=2)
     axes.set_ylabel(y, fontsize=_TEXT, color=INK, labelpad=2)
 
 
-def _span(values: np.ndarray, pad: float = 0.05) -> tuple[float, float]:
+def span(values: np.ndarray, pad: float = 0.05) -> tuple[float, float]:
+    """Lowest and highest finite value, with a margin; never of no width."""
     values = values[np.isfinite(values)]
     if not values.size:
         return -1.0, 1.0
@@ -73,11 +75,11 @@ def current_scale(i_A: np.ndarray) -> tuple[float, str]:
     return 1e15, "fA"
 
 
-_POINTS = dict(
+POINTS = dict(
     marker="o", markersize=3.2, linestyle="none", markerfacecolor="none", color=INK, markeredgewidth=0.8
 )
 _OUT = dict(marker="x", markersize=3.6, linestyle="none", color=LEFT_OUT, markeredgewidth=0.9)
-_CURVE = dict(color=FIT, linewidth=1.2)
+CURVE = dict(color=FIT, linewidth=1.2)
 _ZERO = dict(color=FIT, linewidth=1.0)
 _BAND = dict(color=SOFT, linewidth=0.8, linestyle=(0, (4, 3)))
 
@@ -96,12 +98,12 @@ def draw_linear(plot: SweepPlot, axes):
     """
     factor, unit = current_scale(plot.i_A)
     inside = _drawn(plot)
-    _series(axes, "fit", plot.v_fit_V[inside], factor * plot.i_fit_A[inside], **_CURVE)
-    _series(axes, "points", plot.v_V[plot.used], factor * plot.i_A[plot.used], **_POINTS)
-    _series(axes, "left out", plot.v_V[~plot.used], factor * plot.i_A[~plot.used], **_OUT)
-    axes.set_xlim(*_span(plot.v_V[_forward_part(plot)]))
-    axes.set_ylim(*_span(factor * plot.i_A))
-    _label(axes, "linear", "voltage (V)", f"current ({unit})")
+    series(axes, "fit", plot.v_fit_V[inside], factor * plot.i_fit_A[inside], **CURVE)
+    series(axes, "points", plot.v_V[plot.used], factor * plot.i_A[plot.used], **POINTS)
+    series(axes, "left out", plot.v_V[~plot.used], factor * plot.i_A[~plot.used], **_OUT)
+    axes.set_xlim(*span(plot.v_V[_forward_part(plot)]))
+    axes.set_ylim(*span(factor * plot.i_A))
+    label(axes, "linear", "voltage (V)", f"current ({unit})")
     return axes
 
 
@@ -126,10 +128,10 @@ def draw_log(plot: SweepPlot, axes):
     if axes.get_yscale() != "log":
         axes.set_yscale("log")
     lit = np.abs(plot.i_fit_A) > 0
-    _series(axes, "fit", plot.v_fit_V[lit], np.abs(plot.i_fit_A[lit]), **_CURVE)
-    _series(axes, "points", plot.v_V[forward], size[forward], **_POINTS)
-    _series(axes, "reverse", plot.v_V[reverse], size[reverse], **{**_POINTS, "marker": "s"})
-    _series(axes, "left out", plot.v_V[out], size[out], **_OUT)
+    series(axes, "fit", plot.v_fit_V[lit], np.abs(plot.i_fit_A[lit]), **CURVE)
+    series(axes, "points", plot.v_V[forward], size[forward], **POINTS)
+    series(axes, "reverse", plot.v_V[reverse], size[reverse], **{**POINTS, "marker": "s"})
+    series(axes, "left out", plot.v_V[out], size[out], **_OUT)
     seen = size[size > 0]
     low, high = (float(seen.min()), float(seen.max())) if seen.size else (1e-12, 1e-3)
     bottom, top = floor(log10(low)), ceil(log10(high) + 1e-9)
@@ -140,8 +142,8 @@ def draw_log(plot: SweepPlot, axes):
     axes.yaxis.set_major_locator(FixedLocator(ticks))
     axes.yaxis.set_major_formatter(FixedFormatter([quantity(x, "A", 1) for x in ticks]))
     axes.yaxis.set_minor_locator(NullLocator())
-    axes.set_xlim(*_span(plot.v_V))
-    _label(axes, "logarithmic (squares: reverse)" if reverse.any() else "logarithmic", "voltage (V)",
+    axes.set_xlim(*span(plot.v_V))
+    label(axes, "logarithmic (squares: reverse)" if reverse.any() else "logarithmic", "voltage (V)",
            "size of current")  # fmt: skip
     return axes
 
@@ -158,16 +160,16 @@ def draw_residuals(plot: SweepPlot, axes):
     -------
     Axes
     """
-    v_span = _span(plot.v_V)
+    v_span = span(plot.v_V)
     shown = np.isfinite(plot.residual)
     for level in (-2.0, 0.0, 2.0):
         style = _ZERO if level == 0 else _BAND
-        _series(axes, f"level {level:g}", v_span, (level, level), **style)
-    _series(axes, "residual", plot.v_V[shown], plot.residual[shown], **_POINTS)
+        series(axes, f"level {level:g}", v_span, (level, level), **style)
+    series(axes, "residual", plot.v_V[shown], plot.residual[shown], **POINTS)
     reach = max(3.5, 1.15 * float(np.max(np.abs(plot.residual[shown]), initial=0.0)))
     axes.set_xlim(*v_span)
     axes.set_ylim(-reach, reach)
-    _label(axes, "measured - fitted (dashed: 2 u)", "voltage (V)", "in standard uncertainties u")
+    label(axes, "measured - fitted (dashed: 2 u)", "voltage (V)", "in standard uncertainties u")
     return axes
 
 
@@ -184,7 +186,7 @@ def _forward_part(plot: SweepPlot) -> np.ndarray:
 
 def _drawn(plot: SweepPlot) -> np.ndarray:
     """Points of the fitted curve inside the frame the measured currents set (a curve may run far out)."""
-    low, high = _span(plot.i_A, 0.06)
+    low, high = span(plot.i_A, 0.06)
     return (plot.i_fit_A >= low) & (plot.i_fit_A <= high)
 
 

@@ -19,7 +19,7 @@ from junction.show.text import visible
 
 #: SPICE's own names, in the order of a card.
 _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("NBV", "NBV"))
-_TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC")
+_TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "RE", "RB", "RC", "EG", "XTB")
 
 
 def card_name(*words: str) -> str:
@@ -101,8 +101,7 @@ def transistor_card(name: str, row: TransistorRow) -> str:
     """Card of one transistor fitted from its curves; '' where there is no fit."""
     if row.why_not:
         return ""
-    pairs = [(key, _known(row.parameters, key)) for key in _TRANSISTOR]
-    values = _values([(key, value) for key, value in pairs if value is not None])
+    values = _values([(key, row.card[key]) for key in _TRANSISTOR if key in row.card])
     held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
     taken = "" if row.temp_known else " (taken, not measured)"
     return "\n".join((

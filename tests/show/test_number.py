@@ -43,6 +43,7 @@ def test_gum_example():
     (Interval(0.0, -1e-9, 1e-9, "A"), "0.0 nA (-1.0 to 1.0 nA)"),
     (Interval(0.22, nan, nan, "ohm"), "0.22 ohm"),
     (Interval(1.2, -inf, inf), "1.2"),
+    (Interval(80.0, 73.0, 88.0, "1"), "80 (73 to 88)"),
     (Interval(nan, nan, nan, "ohm"), "not known"),
     (Interval(nan, 0.0, 0.3, "ohm"), "< 0.3 ohm"),
     (Interval(nan, nan, 0.3, "ohm"), "< 0.3 ohm"),

@@ -125,10 +125,8 @@ def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
 def test_ngspice_reads_a_transistor_card(tmp_path, polarity):
     """I_C and I_B of the card against the dc Gummel-Poon equations (SPICE, as in Getreu) at low current."""
     values = {"IS": 1e-14, "NF": 1.0, "BF": 120.0, "ISE": 2e-13, "NE": 1.8, "IKF": 2.0, "RE": 0.05, "RB": 0.0}
-    parameters = {k: Interval(x, nan, nan) for k, x in values.items() if x}
-    parameters["VAF"] = Interval(80.0, nan, nan, "V")
     text = spice.model_file(report(transistors=[TransistorRow(
-        "A 1", polarity, "", parameters, ("VAF",), 1e-6, 1.0, 25.0, True)]))  # fmt: skip
+        "A 1", polarity, "", {}, {**values, "VAF": 80.0}, ("VAF",), 1e-6, 1.0, 25.0, True)]))  # fmt: skip
     assert f".model A_1 {polarity}(" in text and "held at defaults: VAF" in text
     sign = 1 if polarity == "NPN" else -1
     deck = f"""transistor
