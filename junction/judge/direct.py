@@ -42,7 +42,7 @@ class Direct:
     stopped : ndarray of bool
         That chord stands in the current limit: the resistance is smaller still.
     reverse_ohm : ndarray
-        Median chord in the middle of the reverse part [ohm].
+        Median chord in the middle of the reverse part [ohm]; before the knee where nothing else was logged.
     even : ndarray of bool
         Both ends carry about the same current, as a resistance does and a junction does not.
     knee_V, knee_u_V : ndarray
@@ -59,15 +59,18 @@ class Direct:
     knee_u_V: np.ndarray
 
 
-def believed(table: SweepTable, fits: SweepFits, v_low, v_high, i_high) -> np.ndarray:
+def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndarray:
     """Which fits can be taken at their word.
 
     Parameters
     ----------
-    table : SweepTable
     fits : SweepFits
     v_low, v_high, i_high : ndarray (n,)
         Ends of each sweep [V] and its largest current [A].
+    ends : tuple of ndarray (n,)
+        As `end_currents` gives them.
+    short_ohm : float
+        Short limit [ohm]: a resistance fitted to the little that a current limit left must be well under it.
     """
     flags = fits.flags
     ok = (fits.model > 0) & flags["converged"] & ~flags["unphysical"] & ~flags["rank_deficient"]
@@ -80,29 +83,37 @@ def believed(table: SweepTable, fits: SweepFits, v_low, v_high, i_high) -> np.nd
         # An open that carries current, and a junction that carries as much in reverse, are something else.
         offset_only = (fits.low["R_ohm"] > 1e6) & (i_high < 1e-5 * v_high)
         ok &= ~((fits.model == _OPEN) & (i_high > 1e-6 * v_high) & ~offset_only)
+        even = (ends[0] > 0.3 * ends[1]) & (ends[1] > 0)
         path = np.where(fits.model == _RESISTOR, fits.value["R_ohm"], fits.value["RSH_ohm"])
-        ok &= ~(_even_ends(table) & (fits.model != _OPEN) & ~np.isfinite(path))
+        ok &= ~(even & (fits.model != _OPEN) & ~np.isfinite(path))
         more = i_high * path > 5.0 * np.maximum(v_high, -v_low)  # its outliers are the better part of it
-        ok &= ~((fits.model == _RESISTOR) & (flags["poor_fit"] | ~np.isfinite(path) | more))
+        # A "junction" whose whole current is of the size of its IS, and next to nothing, is noise.
+        faint = (i_high < 1e-6 * v_high) & ((i_high < 30 * fits.value["IS_A"]) | (n > 2.3))
+        vague = (fits.model == _RESISTOR) & flags["current_limited"] & (path > 0.5 * short_ohm)
+        ok &= ~faint & ~vague
+        pulled = np.abs(fits.value["I0_A"]) > 0.1 * i_high
+        ok &= ~((fits.model == _RESISTOR) & (flags["poor_fit"] | ~np.isfinite(path) | more | pulled))
     return ok
 
 
-def _even_ends(table: SweepTable) -> np.ndarray:
-    """Whether a sweep's lowest and highest voltage carry about the same current."""
-    n = len(table)
-    out = np.zeros(n, bool)
+def end_currents(table: SweepTable) -> tuple[np.ndarray, np.ndarray]:
+    """Largest current [A] at the lowest (reverse) and highest (forward) voltage of every sweep.
+
+    Returns
+    -------
+    reverse_A, forward_A : ndarray (n,)
+        0 where a sweep has no such side.
+    """
+    out = np.zeros((2, len(table)))
     count = np.diff(table.starts)
     full = np.flatnonzero(count > 0)
-    if not full.size:
-        return out
-    at, size = table.starts[:-1][full], np.abs(table.i_A)
-    found = []
-    for pick, sign in ((np.fmin, -1.0), (np.fmax, 1.0)):
-        end = pick.reduceat(table.v_V, at)
-        here = (table.v_V == np.repeat(end, count[full])) & (sign * table.v_V > 0)
-        found.append(np.fmax.reduceat(np.where(here, size, 0.0), at))
-    out[full] = (found[0] > 0.3 * found[1]) & (found[1] > 0)
-    return out
+    if full.size:
+        at, size = table.starts[:-1][full], np.abs(table.i_A)
+        for side, pick, sign in ((0, np.fmin, -1.0), (1, np.fmax, 1.0)):
+            end = pick.reduceat(table.v_V, at)
+            here = (table.v_V == np.repeat(end, count[full])) & (sign * table.v_V > 0)
+            out[side, full] = np.fmax.reduceat(np.where(here, size, 0.0), at)
+    return out[0], out[1]
 
 
 def _dense(table: SweepTable, rows: np.ndarray):
@@ -162,6 +173,8 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Dir
         stopped = ~tiny & (np.where(there, size, 0.0).max(axis=1) > 0.9 * largest)
         middle = (v <= 0.3 * low[:, None]) & (v >= 0.65 * low[:, None]) & (v < -NEAR_ZERO_V)
         reverse = _median(chord, middle)
+        for instead in (v < -NEAR_ZERO_V, before):  # only its end was logged; no reverse part at all
+            reverse = np.where(np.isnan(reverse), _median(chord, instead), reverse)
         ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
         both = (low < -NEAR_ZERO_V / 2) & (high > NEAR_ZERO_V / 2)
         even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)

@@ -13,7 +13,7 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K
 from junction.base.records import SweepTable
 from junction.estimate.results import MODELS, SweepFits
-from junction.judge.direct import ask_points, believed
+from junction.judge.direct import ask_points, believed, end_currents
 from junction.physics.junction import voltage_with_derivatives
 from junction.shelf.rules import rules
 
@@ -119,7 +119,10 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
     found = _from_fits(table, fits)
     has_points = np.diff(table.starts) > 1
-    ok = believed(table, fits, found.v_low_V, found.v_high_V, found.i_high_A)
+    ends = end_currents(table)
+    short = rules()["short_below"].value
+    ok = believed(fits, found.v_low_V, found.v_high_V, found.i_high_A, ends, short)
+    found = _no_more_than_flows(found, ends[0])
     blind = ok & has_points & (found.kind == JUNCTION) & np.isinf(found.path_ohm) & np.isnan(found.floor_ohm)
     if blind.any():  # no word on a shunt: it cannot carry more than all that flows in reverse
         rows = np.flatnonzero(blind)
@@ -128,6 +131,13 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
         found = replace(found, floor_ohm=floor)
     doubtful = np.flatnonzero(~ok & has_points)
     return _from_points(found, table, doubtful) if doubtful.size else found
+
+
+def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
+    """Hold a fitted shunt to the current seen at the deepest reverse voltage: it cannot carry more."""
+    with np.errstate(divide="ignore"):
+        chord = np.where((m.v_low_V < -0.3) & (m.kind == JUNCTION), -m.v_low_V / reverse_A, 0.0)
+    return replace(m, path_ohm=np.maximum(m.path_ohm, 0.8 * chord))
 
 
 def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
@@ -143,11 +153,15 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
     known = fits.temp_known
     n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
     temp_u = np.where(known, TEMP_U_K, TEMP_UNKNOWN_U_K)
+    both = [np.nan_to_num(value[x]) for x in ("IS_A", "ISR_A")]
+    sat = both[0] + both[1]
+    shares = [np.nan_to_num(fits.u[x], nan=0.0, posinf=1e9) for x in ("IS_A", "ISR_A")]
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        sat_u = np.nan_to_num(np.hypot(*shares) / sat, nan=0.5, posinf=5.0)
     return Measured(
         kind, v_low, v_high, i_high, n,
         np.hypot(np.nan_to_num(fits.u["N"], nan=0.2), n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
-        rs, np.nan_to_num(value["IS_A"]) + np.nan_to_num(value["ISR_A"]),
-        np.hypot(np.nan_to_num(_relative(fits, "IS_A"), nan=0.5), u_extra).clip(GAIN_U),
+        rs, sat, np.hypot(sat_u, u_extra).clip(GAIN_U),
         np.where(seen, path, np.inf),
         np.hypot(np.nan_to_num(path_u, nan=0.3), u_extra).clip(GAIN_U),
         np.where(seen, np.inf, floor), value["BV_V"],

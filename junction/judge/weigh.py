@@ -26,8 +26,8 @@ PRIOR_GOOD, PRIOR_LEAK, PRIOR_OPEN = 0.8, 0.1, 0.05
 KNEE_NEVER_SEEN = 0.94
 #: Contact and calibration of an ordinary voltmeter [V], our convention.
 CONTACT_U_V = 0.005
-#: How far below its family's window a fitted N may lie [1], our convention.
-LOW_N_ALLOWED = 0.1
+#: Test leads and contacts of a two-wire sweep that stand in the series resistance [ohm] (common practice).
+LEADS_OHM = 0.5
 #: Breakdown below this voltage marks a diode as a Zener: the lowest V_RRM of rectifier series is 50 V [V].
 EARLY_BREAKDOWN_V = 45.0
 
@@ -63,10 +63,11 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     v25 = v - slope * m.dT_K[:, None]
     u = np.sqrt(u**2 + (slope * m.temp_u_K[:, None]) ** 2 + CONTACT_U_V**2)
     inside = conformity(v25, u, low, high)
-    # No junction has N under 1, and no fault lowers it: a low N is a warm part or a short sweep.
-    ideality = conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], n_low - LOW_N_ALLOWED, n_high)
+    # No single junction has N under 1 and no fault lowers it: a low N is a warm part or a short sweep.
+    floor = np.where(n_low > 1.2, n_low, -np.inf)
+    ideality = conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], floor, n_high)
     inside *= np.where(read[:, None], 1.0, ideality)
-    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=rs_high)
+    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=rs_high + LEADS_OHM)
     inside = np.nan_to_num(inside)
     return v25, inside, inside / ((high - low) * (n_high - n_low))
 
