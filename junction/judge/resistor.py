@@ -15,12 +15,15 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
+from junction.judge.conformity import DECIDE, conformity
 from junction.judge.results import ResistorNetwork, ResistorVerdict, SharingEffect
 from junction.shelf.rules import rules
 
 #: 95 % of the sum of independent errors that are even within their limits: 1.96/sqrt(3) of the limit
 #: (JCGM 100:2008, 4.3.7 and G.1); for a single part the limit itself bounds it.
 _LIKELY = 1.96 / sqrt(3)
+#: 95 % of a normal distribution lie below this many standard deviations above its mean.
+ONE_SIDED = 1.645
 
 
 def _series(*ohms: float) -> float:
@@ -285,7 +288,9 @@ def judge_reading(
     Returns
     -------
     ResistorVerdict
-        In tolerance at 95 % or more is fine, at 5 % or less is not, between is undecided (JCGM 106).
+        In tolerance at 95 % or more is fine, at 5 % or less is not, between is undecided (JCGM 106).  A
+        meter much coarser than the tolerance gives a small probability whatever it shows, so a resistor is
+        called bad only where a good one would also have read otherwise, at 95 %.
 
     Raises
     ------
@@ -300,10 +305,11 @@ def judge_reading(
     # half-width even over its limits: standard uncertainty is 1/sqrt(3) of it (JCGM 100, 4.3.7)
     half = accuracy_percent / 100 * reading_ohm + counts * resolution_ohm
     u = half / sqrt(3)
-    from junction.judge.conformity import conformity
-
-    p = float(conformity(reading_ohm, u, nominal_ohm * (1 - tolerance), nominal_ohm * (1 + tolerance)))
-    state, evidence, hint = _state(nominal_ohm, reading_ohm, p, in_circuit, u)
+    low, high = nominal_ohm * (1 - tolerance), nominal_ohm * (1 + tolerance)
+    p = float(conformity(reading_ohm, u, low, high))
+    outside = max(low - reading_ohm, reading_ohm - high)  # of the nearest value a good one can have
+    bad = p <= 1 - DECIDE and outside > ONE_SIDED * u
+    state, evidence, hint = _state(nominal_ohm, reading_ohm, p, bad, in_circuit, u)
     beside = nan
     if in_circuit and reading_ohm < nominal_ohm and state != "fine":
         beside = reading_ohm * nominal_ohm / (nominal_ohm - reading_ohm) if reading_ohm else 0.0
@@ -322,18 +328,20 @@ def _open(nominal: float, reading: float, tolerance: float, top_ohm: float) -> R
     )  # fmt: skip
 
 
-def _state(nominal: float, reading: float, p: float, in_circuit: bool, u: float) -> tuple[str, str, str]:
+def _state(
+    nominal: float, reading: float, p: float, bad: bool, in_circuit: bool, u: float
+) -> tuple[str, str, str]:
     off = reading / nominal - 1
     said = "reads its nominal" if abs(off) < 5e-4 else f"reads {off:+.1%} off its nominal"
     if off >= 1:
         said = f"reads {1 + off:.2g} times its nominal"
     lift = "lift one lead and read again"
     burnt = rules()["resistor_drifted"].value
-    if p >= 0.95:
+    if p >= DECIDE:
         if in_circuit:
             return "fine", f"{said}, together with the paths beside it", lift
         return "fine", said, ""
-    if p > 0.05:
+    if not bad:
         if u > 0.5 * abs(nominal - reading) or u > 0.02 * nominal:
             hint = "the meter is too coarse for it: measure the drop at a known current (four wires)"
         else:

@@ -151,10 +151,12 @@ def gain_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
         if isnan(limit.low) or at_A in seen:
             continue
         seen.add(at_A)
-        match = own[0] if isnan(at_A) and own else nearest(own, "ic_A", at_A)
+        match = nearest(own, "ic_A", at_A)
+        if isnan(at_A):  # neither sheet says the current: like with like, else nothing
+            match = next((x for x in own if "ic_A" not in x.at), None)
         figure = "h_FE" if isnan(at_A) else f"h_FE at {_amps(at_A)}"
         note = _note_of(limit, match)
-        if match and match.at.get("ic_A") != at_A:
+        if match and "ic_A" in match.at and match.at["ic_A"] != at_A:
             note = ", ".join(x for x in (f"candidate's at {_amps(match.at['ic_A'])}", note) if x)
         line = at_least(
             figure, limit.low, match.low if match else nan, "", must=False, note=note, soft=_soft(a, b)

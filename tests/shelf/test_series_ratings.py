@@ -3,7 +3,7 @@
 from math import isnan
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
@@ -24,6 +24,7 @@ def test_stock_values_are_the_floats_one_would_write():
     assert stock_values("e12", 8.2e5, 1.2e6) == (820e3, 1e6, 1.2e6)
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from(["E3", "E6", "E12", "E24", "E48", "E96", "E192"]),
     st.floats(0.01, 1e6),
