@@ -17,7 +17,7 @@ from junction.physics.temperature import temperature_rise
 UNPHYSICAL = 3.5
 
 
-def fit_block(v, i, real, vt, temp_C, noise: Noise | None) -> dict:
+def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = True) -> dict:
     """Fit a block of sweeps of one padded length.
 
     Parameters
@@ -29,11 +29,15 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None) -> dict:
     vt, temp_C : ndarray (n,)
         Thermal voltage [V] and temperature [degC].
     noise : Noise or None
+    contest : bool
+        Fit rival models where they are asked for.  False only marks those sweeps in ``ask``, so that the
+        rare ones of many blocks can be fitted together: rivals take many steps, and small batches make
+        every step dear.
 
     Returns
     -------
     dict
-        Arrays over the block's sweeps, named as `assemble.Collected` wants them.
+        Arrays over the block's sweeps, named as `assemble.Collected` wants them, and ``ask``.
     """
     n, m = v.shape
     with np.errstate(invalid="ignore"):
@@ -54,16 +58,18 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None) -> dict:
     enough = keep.sum(1) >= 5
     block = new_block(v, i, keep, vt[:, None], noise)
     flags = {"current_limited": limit.any(1), "over_range": huge.any(1)}
-    out = {"n_used": None, "heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan)}
+    out = {"n_used": None, "heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan),
+           "ask": np.zeros(n, bool)}  # fmt: skip
     out["reason"] = _reasons(v, whole)
     rows = np.flatnonzero(enough & (out["reason"] == 0))
-    settle(block, rows, out, flags)
+    settle(block, rows, out, flags, contest)
     short = np.flatnonzero(~enough & (out["reason"] == 0))
     if short.size:
         _few(block, short, out)
     two = np.flatnonzero(two_way & np.isin(np.arange(n), rows))
     flags["self_heated"] = np.zeros(n, bool)
-    if two.size:
+    out["ask"][two] = True
+    if two.size and contest:
         _heating(block, two, whole, back, temp_C, out, flags)
     _finish(block, out, flags)
     used = block.keep > 0
@@ -103,14 +109,15 @@ def _reasons(v, keep):
     return np.select([count == 0, count == 1, flat], [1, 2, 3], 0)
 
 
-def settle(block: Block, rows, out: dict, flags: dict) -> None:
+def settle(block: Block, rows, out: dict, flags: dict, contest: bool = True) -> None:
     """Fit and choose for the sweeps `rows`, with the evidence against the runner-up."""
     if not rows.size:
         _default_flags(block, flags)
         return
     part = block if rows.size == block.chi2.size else take(block, rows)
     fit_plain(part)
-    choice = choose(part)
+    choice, ask = choose(part, contest=contest)
+    out["ask"][rows] = ask
     _unphysical(part, flags, rows)
     runner, gap = _runner_up(part, choice)
     give(block, rows, part)
@@ -224,7 +231,9 @@ def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) ->
             again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], None)
         else:
             again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], block.noise)
-        sub_out = {k: np.full(agree.size, -1) for k in ("runner_up",)} | {"gap": np.full(agree.size, np.nan)}
+        sub_out = {k: np.full(agree.size, -1) for k in ("runner_up",)} | {
+            "gap": np.full(agree.size, np.nan), "ask": np.zeros(agree.size, bool),
+        }  # fmt: skip
         sub_flags = {"current_limited": np.zeros(agree.size, bool)}
         settle(again, np.arange(agree.size), sub_out, sub_flags)
         give(block, agree, again)

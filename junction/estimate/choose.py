@@ -25,7 +25,7 @@ WILD = 6.0
 #: A curve must beat a straight line that fits by this much in AICc: its shapes are many, chance finds one.
 CURVE_OVER_LINE = 10.0
 #: A path must beat no current at all by this much: noise alone must not make one.
-PATH_OVER_OPEN = 4.0
+PATH_OVER_OPEN = 6.0
 
 
 @dataclass(eq=False)
@@ -80,37 +80,61 @@ def _line_like(block: Block) -> np.ndarray:
     """Sweeps that a straight line, or no current at all, fits about as well as the junction."""
     v, i, keep = block.v, block.i, block.keep
     w = keep / block.ui2
+    wi = w * i
+    sii, svi = np.einsum("nm,nm->n", wi, i), np.einsum("nm,nm->n", wi, v)
     svv = np.einsum("nm,nm,nm->n", w, v, v)
-    g = np.einsum("nm,nm,nm->n", w, v, i) / np.maximum(svv, 1e-300)
-    none = np.einsum("nm,nm,nm->n", w, i, i)
-    mean = np.einsum("nm,nm->n", w, i) / np.maximum(w.sum(1), 1e-300)
-    none = none - mean * mean * w.sum(1)
-    w = keep / (block.ui2 + (g * g)[:, None] * block.uv2)
-    line = i - g[:, None] * v
-    line *= line
-    line = np.einsum("nm,nm->n", w, line)
+    mean = wi.sum(1) / np.maximum(w.sum(1), 1e-300)
     limit = 2.0 * block.chi2 + 40.0
-    return (line < limit) | (none < limit) | ~np.isfinite(block.chi2)
+    like = (sii - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
+    # slope with all the error in the current, and with all of it in the voltage
+    for g in (svi / np.maximum(svv, 1e-300), sii / np.where(np.abs(svi) > 1e-300, svi, 1e300)):
+        np.multiply(block.uv2, (g * g)[:, None], out=w)
+        w += block.ui2
+        np.multiply(v, -g[:, None], out=wi)
+        wi += i
+        wi *= wi
+        wi /= w
+        wi *= keep
+        like |= wi.sum(1) < limit
+    return like
 
 
-def choose(block: Block) -> Choice:
-    """Settle the model of every sweep of the block and leave its fit in the block."""
+def choose(block: Block, *, contest: bool = True):
+    """Settle the model of every sweep of the block and leave its fit in the block.
+
+    Parameters
+    ----------
+    block : Block
+        With its plain fits.
+    contest : bool
+        Fit the rivals where they are asked for; False only says where.
+
+    Returns
+    -------
+    choice : Choice
+    ask : ndarray of bool (n,)
+        Sweeps for which the plain junction is not, or was not, the whole story.
+    """
     n = block.chi2.size
     choice = Choice(np.full((n, len(NAMES)), np.inf), np.zeros(n), np.zeros(n), np.zeros(n, bool))
     trouble, wild = _look(block, choice, np.arange(n))
     line = _line_like(block)
+    ask = trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
+    if not contest:
+        return choice, ask
     outlying = np.flatnonzero(wild & ~line)
     if outlying.size:
         trouble[outlying] = _without_wild(block, choice, outlying)
-    ask = trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
-    index = np.flatnonzero(ask)
+    index = np.flatnonzero(
+        trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
+    )
     if index.size:
         lost = ~np.isfinite(choice.criterion[index].min(1))
         straight = index[line[index] | lost]
         index = index[~np.isin(index, _straight_lines(block, choice, straight))]
     if index.size:
         _contest(block, choice, index, trouble)
-    return choice
+    return choice, ask
 
 
 def _without_wild(block: Block, choice: Choice, rows):

@@ -19,7 +19,7 @@ from junction.estimate.terms import AB, BB, COORDINATES, LOWER, UPPER, A, B, G, 
 WIDTH = len(COORDINATES)
 #: A sweep that never goes above this says nothing of the forward branch [V].
 FORWARD_V = 0.25
-ROUGH = Options(max_iterations=14, decrease_tol=0.3)
+ROUGH = Options(max_iterations=10, decrease_tol=0.3)
 FINAL = Options(max_iterations=40, decrease_tol=1e-6)
 
 

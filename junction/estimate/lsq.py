@@ -94,21 +94,22 @@ class Options:
 
 
 def _lower_factor(matrix: np.ndarray, damping: np.ndarray):
-    """Cholesky factor of `matrix` with `damping` added to its unit diagonal, and its pivots.
+    """Cholesky factor of `matrix` (p, p, n) with `damping` (p, n) on its diagonal, and its pivots.
 
-    Held as a list of rows of (n,) arrays: vectorised over the batch, unrolled over p.
+    The problem runs along the last axis of everything here, so that each operation is one pass over
+    contiguous numbers; the loops are over p, unrolled.  The diagonal is kept as its reciprocal.
     """
-    p = matrix.shape[1]
     factor: list[list[np.ndarray]] = []
     pivots = []
-    for i in range(p):
+    for i in range(matrix.shape[0]):
         row: list[np.ndarray] = []
         for j in range(i):
-            s = matrix[:, i, j].copy()
+            s = matrix[i, j].copy()
             for k in range(j):
                 s -= row[k] * factor[j][k]
-            row.append(s * factor[j][j])  # the diagonal is stored as its reciprocal
-        s = matrix[:, i, i] + damping[:, i]
+            s *= factor[j][j]
+            row.append(s)
+        s = matrix[i, i] + damping[i]
         for k in range(i):
             s -= row[k] * row[k]
         pivots.append(s)
@@ -118,32 +119,34 @@ def _lower_factor(matrix: np.ndarray, damping: np.ndarray):
 
 
 def _substitute(factor, right: np.ndarray) -> np.ndarray:
-    """Solve L L' x = right for (n, p) right sides."""
-    p = right.shape[1]
-    x = np.empty_like(right)
+    """Solve L L' x = right for right sides (p, n)."""
+    p = right.shape[0]
+    x = right.copy()
     for i in range(p):
-        s = right[:, i].copy()
         for k in range(i):
-            s -= factor[i][k] * x[:, k]
-        x[:, i] = s * factor[i][i]
+            x[i] -= factor[i][k] * x[k]
+        x[i] *= factor[i][i]
     for i in reversed(range(p)):
-        s = x[:, i]
         for k in range(i + 1, p):
-            s = s - factor[k][i] * x[:, k]
-        x[:, i] = s * factor[i][i]
+            x[i] -= factor[k][i] * x[k]
+        x[i] *= factor[i][i]
     return x
 
 
+def _diagonal(matrix: np.ndarray) -> np.ndarray:
+    return np.einsum("iin->in", matrix)
+
+
 def _scaled(hessian: np.ndarray, free: np.ndarray | None):
-    """Matrix with unit diagonal, identity rows where a parameter is not free, and the scale."""
-    diagonal = np.einsum("nii->ni", hessian)
+    """Matrix (p, p, n) with unit diagonal, identity rows where a parameter is not free, and the scale."""
+    diagonal = _diagonal(hessian)
     scale = np.sqrt(np.where(diagonal > _TINY, diagonal, 1.0))
-    matrix = hessian / scale[:, :, None]
-    matrix /= scale[:, None, :]
-    index = np.arange(hessian.shape[1])
+    inverse = 1.0 / scale
+    matrix = hessian * inverse[:, None]
+    matrix *= inverse[None]
     if free is not None:
-        matrix *= free[:, :, None] & free[:, None, :]
-        matrix[:, index, index] = np.where(free, matrix[:, index, index], 1.0)
+        matrix *= free[:, None] & free[None]
+        _diagonal(matrix)[~free] = 1.0
     return matrix, scale
 
 
@@ -165,24 +168,25 @@ def invert(hessian: np.ndarray, free: np.ndarray | None = None) -> tuple[np.ndar
         pivots were set to `RANK_TOL`: very large, never negative.
     """
     n, p, _ = hessian.shape
-    matrix, scale = _scaled(hessian, free)
-    factor, pivots = _lower_factor(matrix, np.zeros((n, p)))
-    full = np.ones((n, p), bool) if free is None else free
-    diagonal = np.einsum("nii->ni", hessian)
-    rank = ((np.stack(pivots, 1) > RANK_TOL) & full & (diagonal > _TINY)).sum(1)
-    out = np.empty_like(hessian)
+    turned = np.ascontiguousarray(hessian.transpose(1, 2, 0))
+    full = np.ones((p, n), bool) if free is None else np.ascontiguousarray(free.T)
+    matrix, scale = _scaled(turned, None if free is None else full)
+    factor, pivots = _lower_factor(matrix, np.zeros((p, n)))
+    rank = ((np.stack(pivots) > RANK_TOL) & full & (_diagonal(turned) > _TINY)).sum(0)
+    out = np.empty((p, p, n))
     for k in range(p):
-        unit = np.zeros((n, p))
-        unit[:, k] = full[:, k]
-        out[:, :, k] = _substitute(factor, unit)
-    out *= full[:, :, None]
-    out /= scale[:, :, None]
-    out /= scale[:, None, :]
-    return 0.5 * (out + out.transpose(0, 2, 1)), rank
+        unit = np.zeros((p, n))
+        unit[k] = full[k]
+        out[k] = _substitute(factor, unit)
+    out *= full
+    out /= scale[:, None]
+    out /= scale[None]
+    out = 0.5 * (out + out.transpose(1, 0, 2))
+    return np.ascontiguousarray(out.transpose(2, 0, 1)), rank
 
 
 def _products(buffer: np.ndarray, huber: float):
-    """J'J, J'r and the loss from one buffer of derivatives and residuals."""
+    """J'J (p, p, n), J'r (p, n) and the loss (n,) from one buffer of derivatives and residuals."""
     p = buffer.shape[1] - 1
     loss = None
     if np.isfinite(huber):
@@ -190,12 +194,16 @@ def _products(buffer: np.ndarray, huber: float):
         far = size > huber
         loss = np.where(far, 2 * huber * size - huber * huber, size * size).sum(1)
         buffer *= np.sqrt(huber / np.where(far, size, huber))[:, None, :]
-    square = np.matmul(buffer, buffer.transpose(0, 2, 1))
-    return square[:, :p, :p], square[:, :p, p], square[:, p, p] if loss is None else loss
+    square = np.ascontiguousarray(np.matmul(buffer, buffer.transpose(0, 2, 1)).transpose(1, 2, 0))
+    return square[:p, :p], square[:p, p], square[p, p] if loss is None else loss
 
 
 class _State:
-    """Problems still in the batch, in compact arrays, and where they came from."""
+    """Problems still in the batch, in compact arrays, and where they came from.
+
+    ``theta`` and the box are (n, p), as the problem wants them; ``hessian`` (p, p, n), ``gradient`` and
+    ``top`` (p, n) as the factorisation does.
+    """
 
     def __init__(self, problem, theta, lower, upper, free, options):
         n, p = theta.shape
@@ -204,24 +212,25 @@ class _State:
         self.theta = theta
         self.lower, self.upper, self.free = lower, upper, free
         with np.errstate(over="ignore", invalid="ignore"):
-            self.hessian, self.gradient, self.chi2 = _products(problem.evaluate(theta), options.huber)
-        bad = ~np.isfinite(self.chi2)
-        self.chi2[bad] = np.inf
-        self.hessian[bad], self.gradient[bad] = 0.0, 0.0
+            self.hessian, self.gradient, chi2 = _products(problem.evaluate(theta), options.huber)
+        bad = ~np.isfinite(chi2)
+        self.chi2 = np.where(bad, np.inf, chi2)
+        if bad.any():
+            self.hessian[:, :, bad], self.gradient[:, bad] = 0.0, 0.0
         self.damping = np.full(n, options.damping)
-        self.top = np.full((n, p), _TINY)
+        self.top = np.full((p, n), _TINY)
         self.growth = np.full(n, 2.0)
-        self.done = bad.copy()
+        self.done = bad
         self.converged = np.zeros(n, bool)
         self.iterations = np.ones(n, np.int64)
 
     def held(self) -> np.ndarray:
-        """Parameters that stand at a limit and would be pushed out of the box."""
+        """Parameters that stand at a limit and would be pushed out of the box, (n, p)."""
         out = np.zeros(self.theta.shape, bool)
         if self.lower is not None:
-            out |= (self.theta <= self.lower) & (self.gradient > 0)
+            out |= (self.theta <= self.lower) & (self.gradient.T > 0)
         if self.upper is not None:
-            out |= (self.theta >= self.upper) & (self.gradient < 0)
+            out |= (self.theta >= self.upper) & (self.gradient.T < 0)
         return out
 
     def step(self):
@@ -232,20 +241,25 @@ class _State:
             held = self.held()
             if held.any():
                 free = ~held if free is None else free & ~held
-        matrix, scale = _scaled(self.hessian, free)
-        right = -self.gradient / scale
+        turned = None if free is None else free.T
+        matrix, scale = _scaled(self.hessian, turned)
+        right = self.gradient / -scale
         if free is not None:
-            right = right * free
+            right *= turned
         # MINPACK's scaling: the largest diagonal met so far, so that a flat far region cannot fling a
         # parameter away once its derivative has vanished
-        self.top = np.maximum(self.top, np.einsum("nii->ni", self.hessian))
-        damping = self.damping[:, None] * (self.top / (scale * scale))
+        np.maximum(self.top, _diagonal(self.hessian), out=self.top)
+        damping = self.top / (scale * scale)
+        damping *= self.damping
         factor, _ = _lower_factor(matrix, damping)
         step = _substitute(factor, right)
         # decrease of the quadratic model: d'(lambda D d - J'r), in scaled units
-        decrease = (step * right).sum(1) + (damping * step * step).sum(1)
+        damping *= step
+        damping += right
+        damping *= step
+        decrease = damping.sum(0)
         step /= scale
-        trial = self.theta + step
+        trial = self.theta + step.T
         if self.lower is not None:
             np.maximum(trial, self.lower, out=trial)
         if self.upper is not None:
@@ -258,22 +272,23 @@ class _State:
     def advance(self, trial, decrease, rest):
         """Evaluate the trial points; keep what improves, damp what does not."""
         opt = self.options
-        with np.errstate(over="ignore", invalid="ignore"):
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
             hessian, gradient, chi2 = _products(self.problem.evaluate(trial), opt.huber)
-        live = ~(self.done | rest)
-        with np.errstate(invalid="ignore", divide="ignore"):
+            live = ~(self.done | rest)
             gain = (self.chi2 - chi2) / np.maximum(decrease, _TINY)
             better = live & (chi2 < self.chi2)
         if better.all():
             self.theta, self.hessian, self.gradient, self.chi2 = trial, hessian, gradient, chi2
         else:
-            pick = better[:, None]
-            self.theta = np.where(pick, trial, self.theta)
-            self.gradient = np.where(pick, gradient, self.gradient)
-            self.hessian = np.where(pick[:, :, None], hessian, self.hessian)
+            self.theta = np.where(better[:, None], trial, self.theta)
+            self.gradient = np.where(better, gradient, self.gradient)
+            self.hessian = np.where(better, hessian, self.hessian)
             self.chi2 = np.where(better, chi2, self.chi2)
-        gain = np.clip(np.nan_to_num(gain, nan=-1.0, posinf=2.0, neginf=-1.0), -1.0, 2.0)
-        easier = self.damping * np.clip(1 - (2 * gain - 1) ** 3, 0.1, 2.0)
+        gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
+        easier = 1.0 - (2.0 * gain - 1.0) ** 3
+        np.maximum(easier, 0.1, out=easier)
+        np.minimum(easier, 2.0, out=easier)
+        easier *= self.damping
         harder = np.maximum(self.damping * self.growth, 1e-4)
         self.damping = np.where(better, np.maximum(easier, 1e-14), np.where(live, harder, self.damping))
         self.growth = np.where(better, 2.0, np.where(live, 2 * self.growth, self.growth))
@@ -291,21 +306,20 @@ class _State:
 
     def stalled(self) -> np.ndarray:
         """Whether residuals are orthogonal to every free derivative (MINPACK's gradient test)."""
-        diagonal = np.einsum("nii->ni", self.hessian)
         free = np.ones(self.theta.shape, bool) if self.free is None else self.free
-        slope = np.abs(self.gradient) * (free & ~self.held())
+        slope = np.abs(self.gradient) * (free & ~self.held()).T
         with np.errstate(invalid="ignore", over="ignore"):
-            return np.all(slope <= 1e-6 * np.sqrt(diagonal * self.chi2[:, None]), axis=1)
+            return np.all(slope <= 1e-6 * np.sqrt(_diagonal(self.hessian) * self.chi2), axis=0)
 
     def keep(self, index: np.ndarray) -> None:
         """Drop all but `index` from the batch."""
-        for name in ("where", "theta", "hessian", "gradient", "chi2", "damping", "top", "growth", "done",
-                     "converged", "iterations"):  # fmt: skip
-            setattr(self, name, getattr(self, name)[index])
-        for name in ("lower", "upper", "free"):
+        for name in ("where", "theta", "chi2", "damping", "growth", "done", "converged", "iterations",
+                     "lower", "upper", "free"):  # fmt: skip
             value = getattr(self, name)
             if value is not None:
                 setattr(self, name, value[index])
+        for name in ("hessian", "gradient", "top"):
+            setattr(self, name, np.ascontiguousarray(getattr(self, name)[..., index]))
         self.problem = self.problem.take(index)
 
 
@@ -379,7 +393,7 @@ def _store(out: Solution, state: _State, which: np.ndarray) -> None:
     index = state.where[which]
     out.theta[index] = state.theta[which]
     out.chi2[index] = state.chi2[which]
-    out.hessian[index] = state.hessian[which]
+    out.hessian[index] = state.hessian[..., which].transpose(2, 0, 1)
     out.converged[index] = (state.converged | (state.stalled() & np.isfinite(state.chi2)))[which]
     out.at_bound[index] = state.held()[which]
     out.iterations[index] = state.iterations[which]

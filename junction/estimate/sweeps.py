@@ -33,18 +33,16 @@ def ladder(length: np.ndarray) -> np.ndarray:
     return -(-length // step) * step
 
 
-def _blocks(table: SweepTable):
-    """Indices of the sweeps of every block, and the block's padded length."""
-    count = np.diff(table.starts)
-    padded = ladder(count)
-    order = np.argsort(padded, kind="stable")
-    for length in np.unique(padded):
+def _blocks(padded: np.ndarray, rows: np.ndarray):
+    """Cut sweeps into blocks: (indices, padded length) each, all of one length."""
+    order = rows[np.argsort(padded[rows], kind="stable")]
+    for length in np.unique(padded[rows]):
         if length == 0:
             continue
-        rows = order[np.searchsorted(padded[order], length) : np.searchsorted(padded[order], length, "right")]
+        some = order[padded[order] == length]
         size = max(1, BLOCK_POINTS // int(length))
-        for first in range(0, rows.size, size):
-            yield rows[first : first + size], int(length)
+        for first in range(0, some.size, size):
+            yield some[first : first + size], int(length)
 
 
 def _gather(table: SweepTable, rows, length: int):
@@ -81,21 +79,26 @@ def fit_sweeps(
     temp_C = np.where(temp_known, table.temp_C, default_temp_C)
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
     collected = Collected.empty(len(table), table.v_V.size)
-    blocks = list(_blocks(table))
+    padded = ladder(np.diff(table.starts))
+    threads = min(2, os.cpu_count() or 1) if threads is None else threads
+    ask = np.zeros(len(table), bool)
 
-    def work(job):
+    def work(job, contest):
         rows, length = job
         v, i, real = _gather(table, rows, length)
         # fits of models the data do not hold may overflow on their way; what they reach is checked
         with np.errstate(all="ignore"):
-            out = fit_block(v, i, real, vt[rows], temp_C[rows], noise)
+            out = fit_block(v, i, real, vt[rows], temp_C[rows], noise, contest=contest)
+        ask[rows] = out["ask"]
         collected.put(rows, table.starts, out, real)
 
-    threads = min(2, os.cpu_count() or 1) if threads is None else threads
-    if threads > 1 and len(blocks) >= _WORTH_THREADS:
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, blocks))
-    else:
-        for job in blocks:
-            work(job)
+    for contest in (False, True):
+        rows = np.flatnonzero(ask) if contest else np.arange(len(table))
+        blocks = list(_blocks(padded, rows))
+        if threads > 1 and len(blocks) >= _WORTH_THREADS:
+            with ThreadPoolExecutor(threads) as pool:
+                list(pool.map(lambda job, contest=contest: work(job, contest), blocks))
+        else:
+            for job in blocks:
+                work(job, contest)
     return assemble(table, collected, temp_C, temp_known, vt, stated=noise is not None)
