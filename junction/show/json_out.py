@@ -116,13 +116,26 @@ def document(command: str, body: Mapping[str, object]) -> str:
     Returns
     -------
     str
-        Ends in a line feed; ``format`` and ``command`` stand first.
+        Ends in a line feed; ``format`` and ``command`` stand first, each entry of a long list on a line of
+        its own (the standard library indents ten times slower than it writes).
     """
-    text = json.dumps(
-        _strict({"format": FORMAT, "command": command, **body}), ensure_ascii=False, allow_nan=False, indent=1
-    )
+    lines = []
+    for key, value in {"format": FORMAT, "command": command, **body}.items():
+        if isinstance(value, list | tuple) and any(isinstance(x, Mapping) for x in value):
+            text = "[\n  " + ",\n  ".join(_dump(x) for x in value) + "\n ]"
+        else:
+            text = _dump(value)
+        lines.append(f" {json.dumps(key)}: {text}")
+    whole = "{\n" + ",\n".join(lines) + "\n}\n"
     # a file name that is not UTF-8 arrives with lone surrogates; JSON writes them as escapes
-    return text.encode("utf-8", "backslashreplace").decode("utf-8") + "\n"
+    return whole.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _dump(x) -> str:
+    try:
+        return json.dumps(x, ensure_ascii=False, allow_nan=False, default=_strict)
+    except ValueError:  # a nan or an infinity somewhere inside
+        return json.dumps(_strict(x), ensure_ascii=False, allow_nan=False)
 
 
 def _strict(x):
