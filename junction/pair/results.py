@@ -250,7 +250,6 @@ class MatchReport:
     rows_read: int = 0
     cautions: tuple[Caution, ...] = ()
     yardsticks: tuple[Yardstick, ...] = ()
-    default_temp_C: float = REFERENCE_TEMP_C
     parts: tuple[str, ...] = ()  # every part read
     sources: Mapping[str, str] = field(default_factory=dict)  # part -> 'curves', 'spot', 'curves + spot'
 

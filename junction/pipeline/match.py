@@ -8,19 +8,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import InputError
 from junction.base.records import Bag, PartReadings
 from junction.estimate.results import TransistorFits
 from junction.pair.grid import curves_on_grid, yardsticks
 from junction.pair.match import MatchAsk, match_parts
-from junction.pair.results import LeftOver, MatchReport
+from junction.pair.results import LAYOUTS, LeftOver, MatchReport
 from junction.pair.stage import StageAsk, plan_stage
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
 
 if TYPE_CHECKING:
-    from junction.shelf.types import TypeShelf
+    from collections.abc import Callable
+
+    from junction.estimate.transistor_data import CurveNoise
+    from junction.shelf.results import PartType
 
 #: Verdicts that keep a part out of every set.
 NOT_GOOD = ("shorted", "open", "leaky")
@@ -35,11 +37,10 @@ class MatchSettings:
     stage: StageAsk
     ask: MatchAsk
     meter: Meter
-    types: TypeShelf | None = None
+    types: Callable[[str], PartType | None] | None = None  # marking to registered type
     type_names: tuple[str, ...] = ()
-    default_temp_C: float = REFERENCE_TEMP_C
     temp_u_K: float | None = None  # standard uncertainty of recorded temperatures
-    curve_noise: tuple[tuple[float, float], tuple[float, float]] | None = None  # limits of error, V and A
+    curve_noise: CurveNoise | None = None  # stated accuracy of the curves
     details: bool = True
 
 
@@ -62,7 +63,7 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
         No part has either.
     """
     from junction.estimate.transistor import fit_transistors
-    from junction.estimate.transistor_data import CurveNoise, TemperatureNoise
+    from junction.estimate.transistor_data import TemperatureNoise
 
     readings = tuple(r for r in bag.readings if _has_spot(r))
     if not len(bag.curves) and not readings:
@@ -72,20 +73,9 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
             ", ".join(bag.files),
         )
     known = {} if settings.temp_u_K is None else {"recorded_K": settings.temp_u_K}
-    noise = None
-    if settings.curve_noise is not None:
-        (v_part, v_floor), (i_part, i_floor) = settings.curve_noise
-        noise = CurveNoise.from_accuracy(100 * v_part, v_floor, 100 * i_part, i_floor)
-    curves, readings = _with_default_temp(bag.curves, readings, settings.default_temp_C)
-    return fit_transistors(curves, noise, readings=readings, temperature=TemperatureNoise(**known))
-
-
-def _with_default_temp(curves, readings, default_C: float):
-    """A missing temperature is the fit's business (25 C, less certain) unless the user stated one."""
-    if default_C == REFERENCE_TEMP_C:
-        return curves, readings
-    curves = replace(curves, temp_C=np.where(np.isnan(curves.temp_C), default_C, curves.temp_C))
-    return curves, tuple(replace(r, temp_C=default_C) if np.isnan(r.temp_C) else r for r in readings)
+    return fit_transistors(
+        bag.curves, settings.curve_noise, readings=readings, temperature=TemperatureNoise(**known)
+    )
 
 
 def _has_spot(reading: PartReadings) -> bool:
@@ -141,7 +131,7 @@ def _verdicts(bag: Bag, settings: MatchSettings) -> tuple[dict[str, str], list[s
     if len(bag.sweeps):
         from junction.estimate.sweeps import fit_sweeps
 
-        fits = fit_sweeps(bag.sweeps, None, settings.default_temp_C)
+        fits = fit_sweeps(bag.sweeps)
     bad, doubtful = {}, []
     only = replace(bag, readings=tuple(judged))
     for verdict in judge_bag(only, fits, settings.meter, settings.types):
@@ -153,14 +143,12 @@ def _verdicts(bag: Bag, settings: MatchSettings) -> tuple[dict[str, str], list[s
     return bad, doubtful
 
 
-def types_in_use(fits: TransistorFits | None, names: Sequence[str], shelf) -> tuple:
+def types_in_use(fits: TransistorFits | None, names: Sequence[str], find=None) -> tuple:
     """Registered types named by the user, or else by the parts' rows."""
-    if shelf is None:
-        from junction.shelf.types import type_shelf
-
-        shelf = type_shelf()
+    if find is None:
+        from junction.shelf.types import find_type as find
     wanted = list(names) or ([t for t in dict.fromkeys(fits.type) if t] if fits is not None else [])
-    found = [shelf.find(name) for name in wanted]
+    found = [find(name) for name in wanted]
     return tuple(t for t in found if t is not None)
 
 
@@ -193,5 +181,8 @@ def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
     )  # fmt: skip
     return MatchReport(
         result, bag.set_aside, bag.files, bag.rows_read, cautions("fitting", "power-up"), yardsticks(),
-        settings.default_temp_C, ready.parts, dict(zip(ready.fits.part, ready.fits.source, strict=True)),
+        ready.parts, dict(zip(ready.fits.part, ready.fits.source, strict=True)),
     )  # fmt: skip
+
+
+__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match"]

@@ -96,3 +96,6 @@ def _loci(stage: Stage, ask: StageAsk) -> dict[str, tuple[np.ndarray, np.ndarray
         vce, ic = load_locus(stage.peak_output_V, stage.supply_V, stage.load_ohm, angle, re)
         out[word] = (vce, ic / n)
     return out
+
+
+__all__ = ["DropAsk", "StageAsk", "StageReport", "StageSettings", "run_stage"]
