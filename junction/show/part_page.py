@@ -80,11 +80,11 @@ def junction_block(
     surest = j.probability.get(j.verdict, max(j.probability.values(), default=float("nan")))
     parts: list = [tag("h4", j.junction, " ", badge(j.verdict), " ", probability_datum(surest))]
     parts.append(bullets(evidence))
-    if j.leak_ohm is not None:
-        parts.append(tag("p", "Leak path: ", number(interval_pieces(j.leak_ohm, "ohm"))))
     if svgs:
         caption = source_caption(source) if source else ""
         parts.append(sweep_figures(svgs, "", j.junction, caption))
+    if j.leak_ohm is not None:
+        parts.append(tag("p", "Path resistance: ", number(interval_pieces(j.leak_ohm, "ohm"))))
     if j.fit is not None:
         parts.append(fit_list(j.fit))
     if j.limit:

@@ -82,7 +82,12 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
 }
 @media print{
  @page{margin:14mm 13mm}
- body{font-size:10pt}
+ body{font-size:9.5pt;line-height:1.4}
+ h1{font-size:17pt}
+ h2{margin-top:1.2rem}
+ .caution{margin:.5rem 0 .8rem;padding:.4rem .8rem}
+ .part{margin-top:1rem}
+ th,td{padding-top:.15rem;padding-bottom:.15rem}
  main,footer{max-width:none;padding:0}
  h2,h3,h4{break-after:avoid}
  tr{break-inside:avoid}
