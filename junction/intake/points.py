@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+import warnings
 from dataclasses import dataclass, field
 from math import nan
 
@@ -186,28 +187,76 @@ def _survey(sheet: Sheet) -> _Lines:
     raw = np.frombuffer(sheet.text, np.uint8)
     width, sep = len(sheet.columns), ord(sheet.sep)
     kind = np.int32 if raw.size < 2**31 else np.int64
-    parts, separators = [], 0
+    ends, separators = [], []
     for a in range(sheet.offset, raw.size, 1 << 22):  # in blocks: a mask of the whole file would double it
         block = raw[a : a + (1 << 22)]
-        parts.append((np.flatnonzero(block == 10) + a).astype(kind))
-        separators += np.count_nonzero(block == sep)
+        ends.append((np.flatnonzero(block == 10) + a).astype(kind))
+        separators.append((np.flatnonzero(block == sep) + a).astype(kind))
     if raw[-1] != 10:
-        parts.append(np.array([raw.size], kind))
-    end = np.concatenate(parts)
+        ends.append(np.array([raw.size], kind))
+    end, at = np.concatenate(ends), np.concatenate(separators)
     first = np.empty(end.size, np.uint8)
     first[0], first[1:] = raw[sheet.offset], raw[end[:-1] + 1]
     odd = (first == ord("#")) | (first <= 32) | (first == sep)
-    if separators != end.size * (width - 1):
-        at = np.flatnonzero(raw[sheet.offset :] == sep) + sheet.offset
-        odd |= np.diff(np.append(0, np.searchsorted(at, end))) != width - 1
+    if at.size == end.size * (width - 1):  # as a rule; then every line's separators lie between its ends
+        at = at.reshape(end.size, width - 1)
+        regular = (at[:, -1] < end) & (at[:, 0] > np.append(kind(sheet.offset - 1), end[:-1]))
+    if at.ndim == 1 or not regular.all():
+        odd |= np.diff(np.append(0, np.searchsorted(at.ravel(), end))) != width - 1
     return _Lines(sheet.offset, end, odd)
 
 
+def _hoped_rows(sheet: Sheet) -> int:
+    """Rows below the headings if every line is a plain one, as far as two counts can tell; else 0."""
+    last, first = sheet.columns[-1], sheet.columns[0]
+    used = TEXTS[sheet.form] + NUMBERS[sheet.form]
+    if last.name not in REQUIRED[sheet.form] or first.name not in used or first.problem:
+        return 0
+    raw = np.frombuffer(sheet.text, np.uint8, offset=sheet.offset)
+    rows, separators = int(raw[-1] != 10), 0
+    for a in range(0, raw.size, 1 << 22):  # in blocks: a mask of the whole file would double it
+        block = raw[a : a + (1 << 22)]
+        rows += np.count_nonzero(block == 10)
+        separators += np.count_nonzero(block == ord(sheet.sep))
+    return rows if separators == rows * (len(sheet.columns) - 1) else 0
+
+
 def _fast_points(sheet: Sheet) -> Points:
+    # Most files are regular, and to find every line of one takes as long as a quarter of reading it.  So
+    # it is read in hope first.  With the counts right there is no row too long without one too short, and
+    # the short one shows: its last number is missing.  So does a comment: its first cell starts with #.
+    n = _hoped_rows(sheet)
+    points, unread = _parse_in_hope(sheet, n) if n else (None, None)
+    if points is not None and not unread.any() and not _has_comment(sheet, points):
+        return points
     lines = _survey(sheet)
     n = lines.odd.size - np.count_nonzero(lines.odd)
     if n < lines.odd.size / 2:
         return careful_points(sheet, split_rows(sheet, numbered_lines(sheet)))
+    if points is None or lines.odd.any():
+        points, unread = _parse(sheet, lines, n)
+    return _with_care(sheet, points, unread, lines) if unread.any() or lines.odd.any() else points
+
+
+def _parse_in_hope(sheet: Sheet, n: int) -> tuple[Points | None, np.ndarray | None]:
+    import pandas as pd
+
+    try:
+        return _parse(sheet, None, n)
+    except pd.errors.ParserError:  # rows of several widths: pandas refuses some of them, cuts others short
+        return None, None
+
+
+def _has_comment(sheet: Sheet, points: Points) -> bool:
+    name = sheet.columns[0].name
+    if name not in TEXTS[sheet.form]:
+        return False  # a number: a comment would not have been read as one
+    at = TEXTS[sheet.form].index(name)
+    return any(key[at].lstrip(" \t").startswith("#") for key in points.keys)
+
+
+def _parse(sheet: Sheet, lines: _Lines | None, n: int) -> tuple[Points, np.ndarray]:
+    """Read n plain rows with pandas; also which of them the grammar has to see.  No lines: all are plain."""
     names = [name for name in NUMBERS[sheet.form] if sheet.column(name)]
     values = {name: np.empty(n) for name in names}
     code, unread = np.empty(n, np.int32), np.zeros(n, bool)
@@ -228,14 +277,13 @@ def _fast_points(sheet: Sheet) -> Points:
         absent = [~np.isfinite(values[name]) for name in ("vbe", "ib") if name in values]
         unread |= np.logical_and.reduce(absent)
     values |= {name: np.full(n, nan) for name in NUMBERS[sheet.form] if name not in values}
-    line = np.flatnonzero(~lines.odd) + sheet.first_line
-    points = Points(list(keys), code, values, line, [], n)
-    return _with_care(sheet, points, unread, lines) if unread.any() or lines.odd.any() else points
+    line = (np.arange(n) if lines is None else np.flatnonzero(~lines.odd)) + sheet.first_line
+    return Points(list(keys), code, values, line, [], n), unread
 
 
-def _body(sheet: Sheet, lines: _Lines) -> io.BytesIO:
+def _body(sheet: Sheet, lines: _Lines | None) -> io.BytesIO:
     """The plain rows as a file: the text itself, or a copy of it without the lines that want care."""
-    if not lines.odd.any():
+    if lines is None or not lines.odd.any():
         body = io.BytesIO(sheet.text)
         body.seek(sheet.offset)
         return body
@@ -249,12 +297,14 @@ def _chunks(sheet: Sheet, body: io.BytesIO):
 
     texts = [c.index for name in TEXTS[sheet.form] if (c := sheet.column(name))]
     numbers = [c.index for name in NUMBERS[sheet.form] if (c := sheet.column(name))]
-    return pd.read_csv(
-        body, sep=sheet.sep, header=None, names=list(range(len(sheet.columns))), index_col=False,
-        usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
-        keep_default_na=False, na_values={k: [""] for k in numbers}, quoting=csv.QUOTE_NONE,
-        skip_blank_lines=False, low_memory=False, decimal="," if sheet.mark == "," else ".",
-    )  # fmt: skip
+    with warnings.catch_warnings():  # a first row too long, read in hope, is found out by the caller
+        warnings.simplefilter("ignore", pd.errors.ParserWarning)
+        yield from pd.read_csv(
+            body, sep=sheet.sep, header=None, names=list(range(len(sheet.columns))), index_col=False,
+            usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
+            keep_default_na=False, na_values={k: [""] for k in numbers}, quoting=csv.QUOTE_NONE,
+            skip_blank_lines=False, low_memory=False, decimal="," if sheet.mark == "," else ".",
+        )  # fmt: skip
 
 
 def _column_values(chunk, sheet: Sheet, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -266,6 +316,8 @@ def _column_values(chunk, sheet: Sheet, name: str) -> tuple[np.ndarray, np.ndarr
     if series.dtype.kind in "iuf":
         values = series.to_numpy(dtype=float)
         bad = np.isinf(values)
+    elif series.dtype.kind == "b":  # a chunk of nothing but True and False
+        values, bad = np.full(len(series), nan), np.ones(len(series), bool)
     else:  # some cell is no plain number; the plain ones among them need no second look
         texts = series.astype(object)
         values = pd.to_numeric(texts, errors="coerce").to_numpy(dtype=float)

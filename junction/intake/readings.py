@@ -232,10 +232,12 @@ def _join_part(part: str, rows: list[Row]) -> PartReadings | None:
     temp = _agreed_fact(part, measured, "temp", "; it is taken as not given")
     notes = dict.fromkeys(str(row.facts["note"].value) for row in rows if "note" in row.facts)
     first = spots[0] if spots else Spot()
+    if not measured:
+        temp = first.temp_C
     return PartReadings(
         part, tuple(readings), said["type"] or "", said["polarity"] or "", first.hfe, first.vbe_V, first.ic_A,
-        (nan if temp is None else temp) if measured else first.temp_C, _in_circuit(part, rows), "; ".join(notes), rows[0].file,
-        rows[0].line, tuple(spots),
+        nan if temp is None else temp, _in_circuit(part, rows), "; ".join(notes), rows[0].file, rows[0].line,
+        tuple(spots),
     )  # fmt: skip
 
 
@@ -346,7 +348,8 @@ def _spots(part: str, rows: list[Row]) -> list[Spot]:
         for name in differing:
             for row, _ in entries:
                 if name in row.facts:
-                    reason = f"part {part} has different {_WORD[name]} at one current and temperature; none is used"
+                    what = f"different {_WORD[name]} at one current and temperature"
+                    reason = f"part {part} has {what}; none is used, measure again"
                     row.refuse(row.facts.pop(name), reason)
         said = [(_fact(row, "vbe"), _fact(row, "hfe")) for row, _ in entries]
         vbe, hfe = (next((v for v in column if v is not None), nan) for column in zip(*said, strict=True))

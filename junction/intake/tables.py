@@ -89,7 +89,8 @@ def group_points(sheet: Sheet, points: Points) -> Grouped:
     found: list[Group] = []
     of_key = np.full(len(points.keys), -1, np.int32)
     out = list(points.set_aside)
-    for k, key in enumerate(points.keys):
+    for k in np.argsort(places.first, kind="stable").tolist():  # in the order of the file
+        key = points.keys[k]
         if not places.count[k]:  # all its rows were set aside already
             continue
         column = "part"
