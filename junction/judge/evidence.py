@@ -54,6 +54,7 @@ class Facts(NamedTuple):
     reason: int
     family: str
     typed: bool
+    registered: bool
     vf_V: float
     vf_at_A: float
     n: float
@@ -95,7 +96,8 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
         Facts(*x)
         for x in zip(
             [sv.table.junction[k] for k in at], m.kind[rows].tolist(), sv.reason[rows].tolist(), names,
-            sv.limits.typed[sv.row[rows]].tolist(), *(c.tolist() for c in columns),
+            sv.limits.typed[sv.row[rows]].tolist(), sv.limits.registered[sv.row[rows]].tolist(),
+            *(c.tolist() for c in columns),
             [sv.fits.why_not[k] for k in at], strict=True,
         )
     ]  # fmt: skip
@@ -132,7 +134,7 @@ def _leaky(f: Facts) -> str:
         if f.kind == JUNCTION:
             body += f" across the junction ({_forward(f)})"
         body += f", {si(f.leak_A, 'A')} at {f.at_V:g} V"
-    whose = "this type" if f.typed else f"a {f.family} junction" if f.junction != "CE" else "such a part"
+    whose = "this type" if f.registered else "such a part" if f.junction == "CE" else f"a {f.family} junction"
     return f"{body}; {whose} may pass {si_of_limit(f.limit_A, 'A')}."
 
 
@@ -234,17 +236,11 @@ def what_else(code: int, f: Facts) -> str:
     return ""
 
 
-def cannot_see(code: int, f: Facts) -> str:
-    """What a sweep that says good is blind to."""
-    if code != 0:
-        return ""
+def cannot_see(f: Facts) -> list[str]:
+    """What a sweep that says good is blind to, as phrases."""
     blind = []
     if f.hidden > 0:
-        blind.append(f"a leak of more than {si(f.floor_ohm, 'ohm', 2)}")
-    if f.v_low_V > -0.9 * f.at_V:
-        blind.append(f"anything in reverse beyond {max(-f.v_low_V, 0.0):.2g} V")
-    elif isnan(f.bv_V):
-        blind.append(f"breakdown beyond {-f.v_low_V:.2g} V")
-    if f.junction != "AK":
-        blind.append("current gain")
-    return f"{f.junction} sweep cannot see: " + ", ".join(blind) + "." if blind else ""
+        blind.append(f"a {f.junction} leak of more than {si(f.floor_ohm, 'ohm', 2)}")
+    if isnan(f.bv_V):
+        blind.append(f"{f.junction} in reverse beyond {max(-f.v_low_V, 0.0):.2g} V")
+    return blind

@@ -49,6 +49,8 @@ class LimitTable:
         Largest reverse current of a healthy junction [A] and the reverse voltage it holds at [V].
     typed : ndarray of bool (pairs,)
         True where a registered type fixed the family.
+    registered : ndarray of bool (pairs,)
+        True where the leakage limit is the type's own.
     words : tuple of tuple of str
         The limit in words with what it rests on, per pair and family.
     """
@@ -58,6 +60,7 @@ class LimitTable:
     leak_A: np.ndarray
     at_V: np.ndarray
     typed: np.ndarray
+    registered: np.ndarray
     words: tuple[tuple[str, ...], ...]
 
 
@@ -120,15 +123,16 @@ def limit_table(
     """
     n, m = len(pairs), len(families)
     leak, volts, prior = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
-    words = []
+    words, registered = [], np.zeros(n, bool)
     for k, (junction, part_type, use) in enumerate(pairs):
         if junction not in JUNCTIONS:
             raise ValueError(f"junction {junction!r}: expected one of {', '.join(JUNCTIONS)}")
         prior[k] = _prior(junction, part_type, families)
         held = registered_leak(part_type, junction) if part_type and use else None
+        registered[k] = held is not None
         gain = CEO_GAIN if junction == "CE" else 1.0
         leak[k] = [held.leak_A if held else f.leak_max_A * gain for f in families]
         volts[k] = [held.at_V if held else f.leak_at_V for f in families]
         words.append(tuple(held.words if held else f"{f.name} family; {f.basis}" for f in families))
     typed = np.array([bool(t and t.family) for _, t, _ in pairs], bool)
-    return LimitTable(tuple(families), prior, leak, volts, typed, tuple(words))
+    return LimitTable(tuple(families), prior, leak, volts, typed, registered, tuple(words))

@@ -59,13 +59,25 @@ def _junction(sweep: JunctionVerdict, reading: JunctionVerdict, in_circuit: bool
             return replace(reading, evidence=both, fit=sweep.fit, sweep=sweep.sweep, leak_ohm=ohm), ""
         return replace(sweep, evidence=both), ""
     if _agree(sweep, reading, in_circuit):
-        return replace(sweep, evidence=both), ""
+        return replace(sweep, evidence=(*sweep.evidence, *_why_they_differ(sweep, reading))), ""
     name = _NAMES[sweep.junction]
     words = f"{name}: the sweep says {sweep.verdict}, the meter reading says {reading.verdict}."
     doubtful = replace(
         sweep, verdict="undecided", probability=dict(_DOUBT), faults=(), evidence=(words, *both)
     )
     return doubtful, words
+
+
+def _why_they_differ(sweep: JunctionVerdict, reading: JunctionVerdict) -> tuple[str, ...]:
+    """Why both can be right, in words; () where they say the same."""
+    if sweep.verdict == reading.verdict:
+        return ()
+    name = _NAMES[sweep.junction]
+    if reading.verdict == "good":
+        return (f"The meter reads {name} as healthy: so small a leak does not show in diode mode.",)
+    if sweep.verdict == "good":
+        return (f"In circuit the meter reads {name} as {reading.verdict}: a path beside the part, not in it.",)
+    return (f"The meter reads {name} as {reading.verdict}: the path is near the short limit.",)
 
 
 def _row(j: JunctionVerdict) -> list[float]:
@@ -106,7 +118,7 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
         swept, verdict=verdict, probability=dict(zip(QUALITIES, whole[0].tolist(), strict=True)),
         device=device, junctions=tuple(junctions), faults=tuple(f for j in ranked for f in j.faults),
         alternatives=() if verdict == "good" else (*lead.alternatives,),
-        evidence=tuple(dict.fromkeys(s for j in ranked for s in j.evidence)), next=test,
+        evidence=tuple(dict.fromkeys((*(s for j in ranked for s in j.evidence), *read.evidence))), next=test,
         cannot_see=(swept.cannot_see or read.cannot_see) if verdict == "good" else "",
         warnings=tuple(dict.fromkeys((*conflicts, *clash, *swept.warnings, *read.warnings))),
         neighbours=swept.neighbours or read.neighbours, basis="readings and sweeps",

@@ -76,11 +76,13 @@ def _alternatives(sv: SweepVerdicts, k: int, f: Facts, device: Device, verdict: 
     return tuple(out)
 
 
-def _not_swept(device: Device, junctions: Sequence[str]) -> str:
-    missing = [j for j in _BJT_JUNCTIONS if j not in junctions]
-    if device.kind == "diode" or not missing:
-        return ""
-    return f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'} not swept."
+def _blind(c: _Columns, rows: list[int], device: Device, junctions: Sequence[str]) -> str:
+    """What the sweeps of a good part could not see."""
+    blind = [phrase for r in rows for phrase in cannot_see(c.facts[r])]
+    if device.kind != "diode":
+        blind += [f"{j} (not swept)" for j in _BJT_JUNCTIONS if j not in junctions]
+        blind.append("current gain")
+    return ", ".join(blind)
 
 
 @dataclass(frozen=True)
@@ -180,17 +182,14 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
     device = _device(seen, family.name, material, polarity, known[type_name])
     evidence = [s for r in ranked for s in c.junctions[r].evidence]
     evidence += filter(None, [what_else(c.code[r], c.facts[r]) for r in ranked])
-    blind = ""
-    if code == GOOD:
-        sentences = [cannot_see(GOOD, c.facts[r]) for r in rows]
-        blind = " ".join(filter(None, [*sentences, _not_swept(device, seen)]))
     doubtful = code == UNDECIDED or c.p_top[k] < 0.98
     known_temp = c.temp_known[k]
     made = PartVerdict(
         name, verdict, dict(zip(QUALITIES, p, strict=True)), device,
         tuple([c.junctions[r] for r in rows]), tuple([x for r in ranked for x in c.junctions[r].faults]),
         _alternatives(sv, k, f, device, verdict) if doubtful else (), tuple(evidence),
-        next_test(c.code[k], f) or _good_next(device), blind, _warnings(table, c, k, device), (), "sweeps",
+        next_test(c.code[k], f) or _good_next(device),
+        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, k, device), (), "sweeps",
         type_name, c.temp_C[k] if known_temp else nan, known_temp,
     )  # fmt: skip
     power = "power" in family.name or device.kind != "bjt"
