@@ -27,6 +27,8 @@ from junction.shelf.results import Meter
 
 _KINDS = ("plain", "germanium", "damper diode and base-emitter resistor", "base-emitter resistors and diode")
 _LEVELS = 6
+#: What the linear form of a wide tile misses of a reading, as a fraction of it.
+CURVATURE = 0.06
 _DRAWS = 2
 #: Junctions that stay alive when a lead is open inside the part.
 _ALIVE = {"E": ("v_bc_extra",), "C": ("v_be_extra",), "B": ()}
@@ -136,4 +138,8 @@ def circuit_library(meter: Meter, *, ohms: bool = False) -> Library:
     order = np.argsort(h, kind="stable")
     fields = {name: getattr(solved, name)[i[order]] for name in ROW_FIELDS}
     fields.update(hypothesis=h[order], log_weight=w[order])
+    # the tiles over the circuit's paths are wide, and a straight line misses a curve by some per cent
+    paths = (~np.isnan(fields["ln_ohm"])).sum(axis=1)
+    volts = np.minimum(fields["mean"][:, :6], solved.over[0])
+    fields["noise"][:, :6] = np.hypot(fields["noise"][:, :6], CURVATURE * volts * (paths > 0)[:, None])
     return Library(tuple(hypotheses), over=solved.over, meter=meter, has_ohms=ohms, **fields)

@@ -123,19 +123,30 @@ def meter_source(meter: Meter) -> Source:
     return Source(meter.open_voltage_V, current_A=meter.test_current_A)
 
 
-def _draws(structure: Structure, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Tiles of a structure's latent variables, stratified in every one of them; (count, 12) twice."""
-    from statistics import NormalDist
+def normal_quantile(p: np.ndarray) -> np.ndarray:
+    """Normal quantile to 4.5e-4, enough to place tiles: Abramowitz and Stegun (1964) 26.2.23."""
+    t = np.sqrt(-2 * np.log(np.minimum(p, 1 - p)))
+    x = t - (2.515517 + t * (0.802853 + t * 0.010328)) / (1 + t * (1.432788 + t * (0.189269 + t * 0.001308)))
+    return np.where(p < 0.5, -x, x)
 
-    rng = np.random.default_rng(17)  # fixed: the library is the same in every process
-    quantiles = np.array([NormalDist().inv_cdf((k + 0.5) / count) for k in range(count)])
+
+def _shuffled(count: int, variable: int) -> np.ndarray:
+    """A permutation of `count` that differs between variables: by the fractional parts of k sqrt(prime)."""
+    prime = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)[variable]
+    return np.argsort(np.argsort((np.arange(1, count + 1) * np.sqrt(prime)) % 1.0))
+
+
+def _draws(structure: Structure, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Tiles of a structure's latent variables, stratified in every one of them; (count, l) twice."""
+    quantiles = normal_quantile((np.arange(count) + 0.5) / count)
     size = np.sqrt(np.mean(quantiles**2)) if count > 1 else 1.0
     theta, sd = np.full((count, len(LATENT)), np.nan), np.zeros((count, len(LATENT)))
     spread = np.sqrt(1 - TILE_SHARE) if count > 1 else 0.0
     inside = np.sqrt(TILE_SHARE) if count > 1 else 1.0
     for name, (centre, width) in structure.latent.items():
-        theta[:, _AT[name]] = centre + width * spread * rng.permutation(quantiles) / size
-        sd[:, _AT[name]] = width * inside
+        k = _AT[name]
+        theta[:, k] = centre + width * spread * quantiles[_shuffled(count, k)] / size
+        sd[:, k] = width * inside
     return theta, sd
 
 

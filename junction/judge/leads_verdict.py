@@ -10,6 +10,7 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Interval
 from junction.judge import next_test
 from junction.judge.hypotheses_library import over_range_V
+from junction.judge.leads import MISSING
 from junction.judge.leads_answer import Answer, Explanation
 from junction.judge.leads_priors import matches
 from junction.judge.leads_words import evidence, explanation_words, ohm_words
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 #: Explanations from this probability on are named as alternatives.
 NAME_FROM = 0.02
 MOST_ALTERNATIVES = 6
+_ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
 
 
 def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
@@ -75,7 +77,14 @@ def _device(found: Answer, bench: Bench) -> Device:
     return Device(found.kind, found.polarity, found.material, leads)
 
 
-def _alternatives(found: Answer, bench: Bench, in_circuit: bool) -> tuple[Alternative, ...]:
+def _circumstances(bench: Bench, weighed: Weighed) -> next_test.Circumstances:
+    part = weighed.readings
+    return next_test.Circumstances(part.in_circuit, bench.library.has_ohms, bool(part.type), bench.named)
+
+
+def _alternatives(
+    found: Answer, bench: Bench, circumstances: next_test.Circumstances
+) -> tuple[Alternative, ...]:
     """Other explanations, one for each set of faults or kind of part."""
     top, *rest = found.explanations
     out, told = [], {(top.faults, top.kind)}
@@ -87,9 +96,7 @@ def _alternatives(found: Answer, bench: Bench, in_circuit: bool) -> tuple[Altern
         told.add((e.faults, e.kind))
         device = Device(e.kind, e.polarity, e.material, {} if bench.named else e.leads)
         faults = e.faults if e.hypothesis >= 0 else ()
-        out.append(
-            Alternative(faults, device, e.probability, next_test.decided_by(top, e, in_circuit=in_circuit))
-        )
+        out.append(Alternative(faults, device, e.probability, next_test.decided_by(top, e, circumstances)))
     return tuple(out)
 
 
@@ -150,26 +157,58 @@ def _next(
         return next_test.faulty_next(top.faults, verdict, power=power)
     if unread:
         name, gain = next_placement(bench, weighed)
-        if name and gain > 0.01:
-            red, black = name.split("-")
-            return f"Read {name} (red lead on {red}, black on {black})."
+        unproven = _unproven(bench, weighed) if decide(found.quality, found.odd) == "good" else []
+        if unproven or gain > 0.01:
+            red, black = (unproven[0] if unproven else name).split("-")
+            return f"Read {red}-{black} (red lead on {red}, black on {black})."
+    if part.in_circuit and found.odd <= 0.5:
+        return _lift(found, bench)
     for other in found.explanations[1:]:
-        text = next_test.decided_by(top, other, in_circuit=part.in_circuit)
+        text = next_test.decided_by(top, other, _circumstances(bench, weighed))
         if text and {*top.faults} != {*other.faults}:
             return text[0].upper() + text[1:] + "."
     if part.in_circuit:
-        return "Lift one lead of the part, or take it out, and read it again."
+        return "Take it out of the circuit and read it again."
     return "Clean the leads and read all placements again; then read them on the ohms range as well."
 
 
-def next_placement(bench: Bench, weighed: Weighed) -> tuple[str, float]:
-    """Unread placement that tells most about faults, polarity and base, and what it tells [nat]."""
+def _lift(found: Answer, bench: Bench) -> str:
+    """Which lead to lift: the one that most of the doubtful paths share."""
+    doubtful = [path for path, p in found.paths.items() if 0.02 < p["good"] < 0.98]
+    count = {role: sum(role in path for path in doubtful) for role in "BEC"}
+    role = max(count, key=count.__getitem__)
+    lead_of = dict(zip(bench.turns[found.explanations[0].arrangement].roles, bench.leads, strict=False))
+    lead = role if bench.named else f"{lead_of[role]} (taken for the {_ROLE_WORDS[role]})"
+    paths = [x for x in doubtful if role in x] or [x for x in found.paths if role in x]
+    spelled = " and ".join(f"{lead_of[x[0]]}-{lead_of[x[1]]}" for x in paths)
+    return f"Lift lead {lead} off the board and read {spelled} again: what stays is the part's own."
+
+
+def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:
+    """Placement that tells most about faults, polarity and base, and what it tells [nat].
+
+    Parameters
+    ----------
+    bench : Bench
+    weighed : Weighed
+    among : sequence of str
+        Placements that may be asked for; those without a reading by default.
+    """
     import numpy as np
 
     base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
     what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
     gain = next_test.expected_information(bench.library, weighed.p, bench.turns, what)
-    return next_test.best_placement(gain, weighed.state, bench.placements)
+    unread = among or [name for k, name in enumerate(bench.placements) if weighed.state[k] == MISSING]
+    best = max(unread, key=lambda name: gain[bench.at[name]], default="")
+    return (best, float(gain[bench.at[best]])) if best else ("", 0.0)
+
+
+def _unproven(bench: Bench, weighed: Weighed) -> list[str]:
+    """Placements that a good part must have been read in, and was not: each junction forward."""
+    order = bench.turns[weighed.found.explanations[0].arrangement].order
+    wanted = order[:2] if len(bench.leads) == 2 else (order[0], order[2])
+    return [bench.placements[k] for k in wanted if weighed.state[k] == MISSING]
 
 
 def part_verdict(
@@ -201,8 +240,11 @@ def part_verdict(
     found, part = weighed.found, weighed.readings
     top: Explanation = found.explanations[0]
     verdict = decide(found.quality, found.odd)
+    unproven = _unproven(bench, weighed)
+    if verdict == "good" and unproven:
+        verdict = "undecided"  # likely is not shown: a junction is good when it was seen to conduct
     limit_V = rules()["short_below"].value * 1e-3
-    said = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V)
+    said = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
     if not part.readings:
         said = ("No readings.",)
     faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
@@ -214,7 +256,7 @@ def part_verdict(
         _device(found, bench),
         _junctions(found, bench, weighed.ohms, family),
         faults,
-        _alternatives(found, bench, part.in_circuit),
+        _alternatives(found, bench, _circumstances(bench, weighed)),
         said,
         _next(verdict, found, bench, weighed, unread, visible_ohm),
         cannot_see(bench.library.meter, visible_ohm),

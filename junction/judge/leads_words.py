@@ -58,6 +58,7 @@ def path_sentence(
     readings: Sequence[Reading],
     lead: Mapping[str, str],
     ohm: Interval | None,
+    in_circuit: bool = False,
 ) -> str:
     """One sentence about one path: the readings, and what they are taken for."""
     one, other = lead[path[0]], lead[path[1]]
@@ -84,6 +85,8 @@ def path_sentence(
         for r in readings
         if r.kind != "over" and r.placement in (f"{one}-{other}", f"{other}-{one}")
     }
+    if len(ways) == 2 and in_circuit:
+        return f"{seen}: a path beside it, the circuit's own or a fault of the part."
     if len(ways) == 2:
         return f"{seen}: as {explanation_words(explanation)} shows it, without a further fault there."
     return f"{seen}: {material} junction."
@@ -174,6 +177,7 @@ def evidence(
     leads: Sequence[str],
     ohms: Mapping[str, Interval],
     limit_V: float,
+    in_circuit: bool = False,
 ) -> tuple[str, ...]:
     """Sentences of evidence for the most probable explanation, faults first."""
     top = found.explanations[0]
@@ -202,7 +206,7 @@ def evidence(
         word = bad.get(path, "good")
         if not named and word == "shorted" and pairs:
             continue
-        sentence = path_sentence(path, word, top, readings, lead, ohms.get(path))
+        sentence = path_sentence(path, word, top, readings, lead, ohms.get(path), in_circuit)
         if sentence:
             sentences.append(sentence)
     return tuple(sentences)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from junction.judge.hypotheses_library import Library
-from junction.judge.leads import MISSING, Arrangement, log_phi
+from junction.judge.leads import Arrangement, log_phi
 from junction.judge.leads_answer import Explanation
 from junction.judge.leads_words import fault_words
 
@@ -52,7 +53,6 @@ def expected_information(
     a, h = np.nonzero(cells > _LEAST * cells.max())
     weight = cells[a, h] / cells[a, h].sum()
     # the tiles' prior weights stand for the spread within a hypothesis; the posterior is over hypotheses
-    per_hypothesis = np.zeros((len(library.hypotheses), 6, 0))
     table = outcome_table(library, np.arange(len(library.mean)))
     tile = np.exp(library.log_weight)
     starts = np.flatnonzero(np.diff(library.hypothesis, prepend=-1))
@@ -74,60 +74,71 @@ def expected_information(
     return gain
 
 
-def best_placement(gain: np.ndarray, state: np.ndarray, names: Sequence[str]) -> tuple[str, float]:
-    """Unread placement that tells most, and its expected gain; ('', 0) where all are read.
-
-    Parameters
-    ----------
-    gain : ndarray (6,)
-    state : ndarray (12,)
-        Pattern of the readings taken, by actual placement.
-    names : sequence of str
-        Placement names in that order.
-    """
-    gain = np.where(state[: len(names)] == MISSING, gain[: len(names)], -1.0)
-    k = int(gain.argmax())
-    return (names[k], float(gain[k])) if gain[k] >= 0 else ("", 0.0)
-
-
 def _path_faults(e: Explanation) -> dict[str, str]:
     return dict(f.split() for f in e.faults if " " in f)
 
 
-def decided_by(one: Explanation, other: Explanation, *, in_circuit: bool = False) -> str:
-    """Measurement that tells two explanations of the same readings apart, '' where they need not be.
+@dataclass(frozen=True)
+class Circumstances:
+    """What was already done, so that it is not asked for again."""
+
+    in_circuit: bool = False
+    has_ohms: bool = False
+    typed: bool = False
+    named: bool = False
+
+
+_GAIN = "try its gain: with the collector fed through 1 kohm, does a base current turn it on"
+
+
+def decided_by(one: Explanation, other: Explanation, done: Circumstances) -> str:
+    """Measurement that tells two explanations of the same readings apart, '' where there is none to name.
 
     Parameters
     ----------
     one, other : Explanation
-    in_circuit : bool
+    done : Circumstances
     """
-    if in_circuit:
+    if done.in_circuit:
         return "lift one lead of the path, or take the part out, and read it again"
     if -1 in (one.hypothesis, other.hypothesis):
         return "clean the leads, press the probes on firmly and read all placements again"
-    kinds = {one.kind, other.kind}
     a, b = _path_faults(one), _path_faults(other)
-    built_in = any("resistor" in e.structure for e in (one, other))
-    if built_in and ("BE" in a) != ("BE" in b):
-        return (
-            "find out whether the type has a built-in base-emitter resistor (give --type), and "
-            "read B-E on ohms both ways: built-in reads the sheet's value; or try its gain: with collector "
-            "supply through 1 kohm, does base current turn it on"
-        )
-    if "unknown" in kinds:
+    if any("resistor" in e.structure for e in (one, other)) and ("BE" in a) != ("BE" in b):
+        return _built_in(done)
+    if "unknown" in (one.kind, other.kind):
         return "read the marking; a transistor shows gain in an h_FE socket or with a battery"
     if set(a.values()) == {"shorted"} == set(b.values()) and a != b:
-        return "nothing on a meter: two leads are one node now; the type's lead order names the pair"
+        return "nothing on a meter, two leads are one node now; the lead order of its sheet names the pair"
     if a != b:
-        joint = sorted((set(a) ^ set(b)) | {k for k in set(a) & set(b) if a[k] != b[k]})
-        spelled = " and ".join(f"{x[0]}-{x[1]}" for x in joint)
-        return f"read {spelled} both ways on the ohms range, fingers off the leads"
+        return _paths_test(a, b, done)
+    if "diode" in (one.kind, other.kind):
+        return "the marking, or its reverse voltage through 10 kohm from a supply"
     if one.kind != other.kind or one.structure != other.structure:
-        if built_in:
-            return "the sheet of the type (give --type); or B-E on ohms both ways"
-        return "the sheet of the type (give --type); or h_FE: a Darlington shows 1000 and more"
+        sheet = "its sheet" if done.typed else "its sheet (give --type)"
+        return f"{sheet}; or h_FE: a Darlington shows 1000 and more"
     return ""
+
+
+def _built_in(done: Circumstances) -> str:
+    """Leak or built-in resistor: the sheet, the ohms, the gain."""
+    sheet = (
+        "" if done.typed else "find out whether the type has a built-in base-emitter resistor (give --type); "
+    )
+    if done.has_ohms:
+        return f"{sheet}compare the ohms with its sheet; or {_GAIN}"
+    return f"{sheet}base-emitter on ohms both ways: a built-in resistor reads the sheet's value; or {_GAIN}"
+
+
+def _paths_test(a: dict[str, str], b: dict[str, str], done: Circumstances) -> str:
+    """Where two explanations blame different paths."""
+    joint = sorted((set(a) ^ set(b)) | {k for k in set(a) & set(b) if a[k] != b[k]})
+    spelled = " and ".join(f"{x[0]}-{x[1]}" for x in joint)
+    if "open" in a.values() or "open" in b.values():
+        return f"its lead order from the sheet, then {spelled} once more; or {_GAIN}"
+    if done.has_ohms:
+        return f"its leakage at some volt: {spelled} through 100 kohm from a supply"
+    return f"{spelled} both ways on the ohms range, fingers off the leads"
 
 
 ORDER_TEST = (

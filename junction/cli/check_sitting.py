@@ -1,0 +1,179 @@
+"""The sitting of ``junction check``: asks for one reading after the other and shows where it stands."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import replace
+
+from junction.base.errors import JunctionError, OutputError
+from junction.base.records import PartReadings
+from junction.cli.check_record import append_part, cell_of
+from junction.cli.output import Outputs, say
+from junction.pipeline.check import Sitting, Step
+from junction.shelf.results import Meter
+from junction.show.check import SHORT_CAUTION, running_line
+from junction.show.table import Paint, paragraph
+
+HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
+  B-E=0.6      another placement, or a correction of an earlier reading
+  skip         do not ask for this one          undo   take back the last entry
+  list         what is typed so far             done   end and show the answer (also Ctrl-D)"""
+
+_LEADS = {"": "123", "123": "123", "1": "123", "bce": "BCE", "ebc": "BCE", "b": "BCE", "ak": "AK", "a": "AK"}
+
+
+def run_sitting(args: argparse.Namespace, part: PartReadings, meter: Meter, types, outputs: Outputs) -> int:
+    """Ask until the part is settled; the exit status.
+
+    Ctrl-C and the end of input end the sitting with what was typed so far; nothing typed is lost.
+    """
+    stream = sys.stderr if outputs.json_on_stdout else sys.stdout
+    talk = _Talk(stream)
+    sitting = None
+    try:
+        names = args.leads or talk.ask_leads()
+        sitting = Sitting(part, names, meter, types)
+        talk.opening(sitting, args.record)
+        _loop(sitting, talk)
+    except (EOFError, KeyboardInterrupt):
+        talk.say()
+        if sitting is not None and sitting.part.readings:
+            talk.say("ended; the answer from what was typed so far:")
+    if sitting is None or not sitting.part.readings:
+        talk.say("no readings were typed; nothing was done")
+        return 2
+    return _close(args, sitting, talk, outputs)
+
+
+def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Outputs) -> int:
+    from junction.cli.check import finish
+
+    status = 0
+    if args.record:
+        tagged = sitting.part if sitting.part.part else replace(sitting.part, part="part 1")
+        try:
+            append_part(args.record, _with_free_tag(args.record, tagged))
+        except OutputError as error:
+            talk.say(str(error), sys.stderr)
+            status = 2
+        else:
+            talk.say(f"readings added to {args.record}")
+    talk.say()
+    finish(sitting.report(), outputs)
+    if not args.record or status:
+        spelled = " ".join(f"{r.placement}={cell_of(r).replace(' ', '')}" for r in sitting.part.readings)
+        talk.say(paragraph(f"the same again: junction check {spelled}", 80, "", "  "))
+    return status
+
+
+def _with_free_tag(file: str, part: PartReadings) -> PartReadings:
+    """An untagged part gets the first number that the file does not hold yet."""
+    if not part.part.startswith("part "):
+        return part
+    import csv
+    from pathlib import Path
+
+    path = Path(file)
+    taken: set[str] = set()
+    if path.is_file():
+        try:
+            lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+        except OSError:
+            lines = []
+        taken = {cells[0] for cells in csv.reader(lines) if cells}
+    n = next(n for n in range(1, len(taken) + 2) if f"part {n}" not in taken)
+    return replace(part, part=f"part {n}")
+
+
+class _Talk:
+    """Lines to and from the person at the terminal."""
+
+    def __init__(self, stream) -> None:
+        self.stream = stream
+        self.paint = Paint.for_stream(stream)
+
+    def say(self, text: str = "", stream=None) -> None:
+        say(text, stream or self.stream)
+
+    def ask(self, prompt: str) -> str:
+        self.stream.write(prompt)
+        self.stream.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError
+        return line.strip()
+
+    def ask_leads(self) -> str:
+        self.say(paragraph(SHORT_CAUTION, 80))
+        while True:
+            text = self.ask("leads known? Enter = no (1 2 3), BCE, or AK for a diode: ")
+            name = _LEADS.get(text.lower().replace(" ", "").replace(",", ""))
+            if name:
+                return name
+            if "=" in text:
+                self.say("first the names of the leads; then the readings")
+            else:
+                self.say("Enter, BCE or AK")
+
+    def opening(self, sitting: Sitting, record: str | None) -> None:
+        if sitting.names == "123":
+            self.say("call the leads 1, 2, 3 as they lie before you and keep to it")
+        self.say("diode mode; ? for help" + (f"; readings go to {record} at the end" if record else ""))
+
+
+def _loop(sitting: Sitting, talk: _Talk) -> None:
+    step = sitting.step()
+    while True:
+        if step.placement == "":
+            talk.say("every placement is read")
+            return
+        if step.settled:
+            prompt = f"settled; Enter ends, or sharpen with red {_pair(step.placement)}: "
+        else:
+            prompt = f"red {_pair(step.placement)}: "
+        text = talk.ask(prompt)
+        word = text.lower()
+        if word in ("done", "end", "quit", "q", "exit") or (word == "" and step.settled):
+            return
+        if word == "":
+            talk.say("type what the meter shows, or skip; ? for help")
+        elif word in ("?", "help", "h"):
+            talk.say(HELP)
+        elif word == "list":
+            talk.say(_listed(sitting))
+        else:
+            step = _entry(sitting, talk, text, step)
+
+
+def _pair(placement: str) -> str:
+    red, black = placement.split("-")
+    return f"{red}, black {black}"
+
+
+def _listed(sitting: Sitting) -> str:
+    return "  ".join(f"{r.placement} {cell_of(r)}" for r in sitting.part.readings) or "nothing yet"
+
+
+def _entry(sitting: Sitting, talk: _Talk, text: str, step: Step) -> Step:
+    """Act on one entry that is a reading, a skip or an undo; the new step."""
+    word = text.lower()
+    if word in ("undo", "u"):
+        talk.say(f"taken back; now {_listed(sitting)}" if sitting.undo() else "nothing to take back")
+    elif word in ("skip", "s"):
+        sitting.skip(step.placement)
+    else:
+        from junction.intake.cells import parse_reading
+
+        try:
+            reading = parse_reading(text if "=" in text else f"{step.placement}={text}")
+            before = sitting.add(reading)
+        except (JunctionError, ValueError) as error:
+            talk.say(f"not taken: {error}")
+            return step
+        if before is not None:
+            talk.say(f"{reading.placement} corrected from {cell_of(before)} to {cell_of(reading)}")
+    new = sitting.step()
+    if new.verdict is not None:
+        talk.say("   " + paragraph(running_line(new.verdict), 77, "", "   "))
+    return new

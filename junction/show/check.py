@@ -1,0 +1,195 @@
+"""One judged part as plain text for the bench, as JSON and as a page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from junction.base.records import PartReadings
+from junction.judge.results import Alternative, PartVerdict
+from junction.show.table import Paint, paragraph
+from junction.show.text import visible
+
+_LABEL = 10  # columns the label at the left takes
+
+
+def probability_words(p: float) -> str:
+    """``99 % sure``; never 100, never a digit that means nothing."""
+    if p >= 0.995:
+        return "over 99 %"
+    if p < 0.005:
+        return "under 1 %"
+    return f"{100 * p:.0f} %"
+
+
+def faults_words(faults: Sequence[str]) -> str:
+    """``B-E shorted, C-E leaky``."""
+    return ", ".join(f"{f[0]}-{f[1:]}" for f in faults)
+
+
+def device_line(v: PartVerdict, readings: PartReadings) -> str:
+    """What the part is, and which lead is which, as far as that is known."""
+    d = v.device
+    noun = {
+        "bjt": "transistor",
+        "darlington": "Darlington",
+        "diode": "diode",
+        "bjt with damper diode": "transistor with damper diode",
+    }.get(d.kind, "")
+    named = all(not r.placement[0].isdigit() for r in readings.readings)
+    words = " ".join(w for w in (d.polarity, d.material, noun) if w)
+    if not words:
+        words = "the kind of part cannot be told"
+    elif not noun:
+        words += ", kind of part not settled"
+    if d.kind != "diode" and not d.polarity:
+        words += ", polarity not settled"
+    if named or d.kind == "diode":
+        return words
+    names = {"B": "base", "C": "collector", "E": "emitter"}
+    leads = [f"{lead} is the {names[role]}" for lead, role in sorted(d.leads.items())]
+    if len(leads) < 3:
+        roles = set(d.leads.values())
+        rest = [names[r] for r in "BCE" if r not in roles]
+        leads.append(
+            f"{' and '.join([', '.join(rest[:-1]), rest[-1]] if len(rest) > 1 else rest)} not told apart"
+        )
+    return f"{words}; {', '.join(leads)}"
+
+
+def verdict_line(v: PartVerdict) -> str:
+    """First line: the verdict, the fault, how sure."""
+    word, rest = verdict_pieces(v)
+    return f"{word.upper()}  {rest}"
+
+
+def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
+    """The verdict's word, and what is said beside it."""
+    if v.verdict == "undecided":
+        best = max(v.probability, key=lambda q: v.probability[q])
+        p = v.probability[best]
+        return v.verdict, f"leans to {best}, {probability_words(p)}" if p > 0.4 else "nothing fits well"
+    sure = f"{probability_words(v.probability[v.verdict])} sure"
+    if not v.faults:
+        return v.verdict, sure
+    exact = v.faults_probability
+    doubt = f"; that path {probability_words(exact)}, others below" if exact < 0.9 else ""
+    return v.verdict, f"{faults_words(v.faults)}  ({sure}{doubt})"
+
+
+def alternative_words(a: Alternative) -> str:
+    """Another explanation with its probability and what decides."""
+    what = faults_words(a.faults) or "no fault"
+    kind = {"bjt": "transistor", "darlington": "Darlington", "unknown": "not a bipolar transistor"}.get(
+        a.device.kind, a.device.kind
+    )
+    words = " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
+    leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
+    return f"{probability_words(a.probability)}: {what} ({words}{leads})"
+
+
+def _block(label: str, items: Sequence[str], width: int, paint: Paint) -> list[str]:
+    lines = []
+    for k, item in enumerate(items):
+        text = paragraph(item, width, " " * _LABEL)
+        if k == 0:
+            text = paint.quiet(label.ljust(_LABEL)) + text[_LABEL:]
+        lines.append(text)
+    return lines
+
+
+def check_text(
+    v: PartVerdict,
+    readings: PartReadings,
+    cautions: Sequence = (),
+    *,
+    width: int = 80,
+    paint: Paint | None = None,
+) -> str:
+    """The whole answer in plain text.
+
+    Parameters
+    ----------
+    v : PartVerdict
+    readings : PartReadings
+    cautions : sequence of Caution
+        Shown last; the caution at the top is the short one of `SHORT_CAUTION`.
+    width : int
+        Columns.
+    paint : Paint, optional
+
+    Returns
+    -------
+    str
+        Without a final line end; the first line is the verdict.
+    """
+    paint = paint or Paint()
+    first = paragraph(verdict_line(v), width)
+    word = v.verdict.upper()
+    lines = [paint.verdict(v.verdict, word) + first[len(word) :]]
+    lines.append(paint.quiet(paragraph(SHORT_CAUTION, width)))
+    lines += _block("part", [device_line(v, readings)], width, paint)
+    lines += _block("why", v.evidence, width, paint)
+    lines += _block("note", v.warnings, width, paint)
+    lines += _block("or else", [alternative_words(a) for a in v.alternatives], width, paint)
+    told = dict.fromkeys(a.decided_by for a in v.alternatives if a.decided_by)
+    lines += _block("next", [v.next], width, paint) if v.next else []
+    extra = [f"To tell: {t}." for t in told if t.rstrip(".").lower() not in v.next.lower()]
+    lines += _block("", extra[:2], width, paint)
+    lines += _block("not seen", [f"{v.cannot_see}."], width, paint) if v.cannot_see else []
+    if v.neighbours:
+        lines.append(paint.strong("If it drives a load, test before power comes back:"))
+        lines += [
+            paragraph(f"{k}. {text}", width, "  ", "     ") for k, text in enumerate(v.neighbours[:-1], 1)
+        ]
+        lines.append(paragraph(v.neighbours[-1], width))
+    if cautions:
+        lines.append(paint.quiet("cautions"))
+        lines += [paragraph(f"- {visible(c.text)}", width, "  ", "    ") for c in cautions]
+    return "\n".join(lines)
+
+
+SHORT_CAUTION = (
+    "Leads on a dead circuit only: unplugged, capacitors measured down to under a volt. Local codes and "
+    "licensed practice come first."
+)
+
+
+def running_line(v: PartVerdict) -> str:
+    """One line for a sitting: how the readings so far add up."""
+    if v.verdict == "undecided":
+        ranked = sorted(v.probability.items(), key=lambda item: -item[1])
+        return "so far: " + ", ".join(f"{q} {probability_words(p)}" for q, p in ranked if p >= 0.02)
+    return f"so far: {'  '.join(verdict_pieces(v))}"
+
+
+def check_json(v: PartVerdict, readings: PartReadings, meter) -> str:
+    """JSON of one part, in the contract of `junction sort`, with the readings and the meter."""
+    from junction.show import json_out
+
+    body = {
+        "parts": [{**json_out.part(v), "readings": json_out.readings(readings)}],
+        "meter": {
+            "name": meter.name,
+            "kind": meter.source_kind,
+            "test_current_A": json_out.number(meter.test_current_A),
+            "open_voltage_V": meter.open_voltage_V,
+            "resistance_ohm": json_out.number(meter.resistance_ohm),
+            "over_range_V": meter.over_range_V,
+        },
+        "set_aside": [],
+    }
+    return json_out.document("check", body)
+
+
+def check_page(v: PartVerdict, readings: PartReadings, cautions: Sequence, meter, made: str) -> str:
+    """Self-contained page of one part."""
+    from junction.show import html
+    from junction.show.part_page import part_section
+
+    return html.page(
+        f"check of {v.part or 'one part'}",
+        html.tag("h1", f"Check of {v.part or 'one part'}"),
+        html.cautions_box(cautions),
+        part_section(v, readings),
+        footer=html.tag("p", f"Meter: {meter.name}. Made {made}."),
+    )
