@@ -285,7 +285,7 @@ def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
     -------
     dict of str to Interval
         SI units.  A parameter the data say next to nothing on is left out (``fits.fixed``); one known
-        within a factor of three or worse is a one-sided limit, the side that constrains.
+        within a factor of 1.8 or worse is a one-sided limit, the side that constrains.
     """
     out = {}
     for j, name in enumerate(fits.names):
@@ -293,7 +293,7 @@ def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
             continue
         value, u = float(fits.value[k, j]), float(fits.u_log[k, j])
         unit = _UNITS.get(name, "1")
-        if u < 0.5:
+        if u < 0.3:
             spread = float(np.exp(COVERAGE_95 * u))
             out[name] = Interval(value, value / spread, value * spread, unit)
         elif name in ("IKF", "VAF"):  # a large one has no effect: the data say "at least"

@@ -255,9 +255,9 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     -----
     Centres and widths (natural log) are common practice without a source, wide enough for small-signal
     and power parts of silicon: NF 1 (2 %), BF 100 (factor 7), non-ideal base current 3 % of the ideal one
-    at the lowest current (factor 10), NE 1.5 (15 %), IKF at three times the highest current (factor 4.5),
-    VAF 100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 100 mV at the highest current (factors
-    3.3, 7 and 4.5; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come from the
+    at the lowest current (factor 10), NE 1.5 (15 %), IKF at ten times the highest current (factor 7), VAF
+    100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 50 mV at the highest current (factors 4.5, 7
+    and 2.7; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come from the
     temperature law.
     """
     pts = bench.points
@@ -284,11 +284,11 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     know("BF", np.log(100.0), 2.0)
     know("ISE", np.log(0.03), 2.3)
     know("NE", np.log(1.5), 0.15)
-    know("IKF", np.log(3.0 * top), 1.5)
+    know("IKF", np.log(10.0 * top), 2.0)
     know("VAF", np.log(100.0), 1.0)
-    know("RE", np.log(0.03 / top), 1.2)
+    know("RE", np.log(0.03 / top), 1.5)
     know("RB", np.log(0.02 * 50.0 / top), 2.0)
-    know("RC", np.log(0.1 / top), 1.5)
+    know("RC", np.log(0.05 / top), 1.0)
     know("BR", np.log(5.0), 1.5)
     know("EG", np.log(law.EG_eV), law.u_EG_eV / law.EG_eV or np.inf)
     XTB = max(law.XTB, 1e-12)

@@ -5,7 +5,8 @@ across the terminal resistances the internal voltages follow without solving any
 equations IC(v) = i_c and IB(v) = i_b become two residuals, which share the errors of all four
 measurements.  Each pair is therefore whitened by the 2 x 2 covariance of its own propagated errors
 (effective variance in two dimensions).  Of a point without v_be (a family of output curves at steps of
-i_b) the internal v_be is solved from i_b, and one residual is left; a point without i_b keeps that of i_c.
+i_b) the internal v_be is solved from i_b, and one residual is left; of a point without i_b the base
+current of the drops is solved likewise, and the residual of i_c is left.
 
 Currents are compared through asinh(i / 2u), u being the standard uncertainty of the current: a logarithm
 for a current well above its noise, which makes an exponential law nearly linear in its parameters, and a
@@ -139,6 +140,26 @@ def point_temperature(theta, points: Points):
     return points.temp_C + theta[:, TEMP, None] + theta[:, RTH, None] * power, power
 
 
+def _with_base_current(points: Points, p, temp_C) -> Points:
+    """Points with the model's base current where none was measured: IB(v_be - drops(i_b)) = i_b."""
+    blind = points.keep & points.has_vbe & ~points.has_ib
+    if not blind.any():
+        return points
+    q = {k: np.broadcast_to(v, blind.shape)[blind] for k, v in p.items()}
+    vbe, vce, ic, temp = (a[blind] for a in (points.vbe, points.vce, points.ic, temp_C))
+    ib = ic / q["BF"]
+    for _ in range(12):
+        y = vbe - ib * q["RB"] - vce + ic * q["RC"]
+        m = intrinsic(vbe - ib * q["RB"] - (ic + ib) * q["RE"], y, q, temp)
+        step = (m.ib - ib) / (1.0 + m.ib_be * (q["RB"] + q["RE"]) + m.ib_bc * q["RB"])
+        ib = ib + step
+        if np.all(np.abs(step) <= 1e-12 * np.abs(ib)):
+            break
+    whole = points.ib.copy()
+    whole[blind] = ib
+    return replace(points, ib=whole)
+
+
 def _internal_voltages(points: Points, p, temp_C):
     """Internal junction voltages from the measured ones, or from i_b where there is no v_be."""
     ie = points.ic + points.ib
@@ -174,12 +195,17 @@ def raw_residuals(theta: np.ndarray, points: Points):
     value = np.exp(theta[:, :N_LOG])
     temp, power = point_temperature(theta, points)
     p = parameters_at(FITTED, value, temp)
+    points = _with_base_current(points, p, temp)
     x, y = _internal_voltages(points, p, temp)
     m = intrinsic(x, y, p, temp, log_derivatives=True)
-    solved = ~points.has_vbe
+    solved, blind = ~points.has_vbe, points.has_vbe & ~points.has_ib
     columns = _local_columns(points, p, m, solved)
-    # Without v_be: i_b is met exactly, so every change of IB moves x and with it IC.
+    measured = _measured_columns(points, p, m, solved)
+    # Without v_be, i_b is met exactly, so every change of IB moves v_be and with it IC; without i_b it
+    # moves i_b, and with that the drops.
     eliminate = np.where(solved, (m.ic_be + m.ic_bc) / (m.ib_be + m.ib_bc), 0.0)
+    eliminate = np.where(blind, measured[0, 2] / (measured[1, 2] - 1.0), eliminate)
+    measured[:, 2] = np.where(blind, 0.0, measured[:, 2])
     model_c, slope_c = _squash(m.ic, points.u_ic)
     data_c, own_c = _squash(points.ic, points.u_ic)
     model_b, slope_b = _squash(m.ib, points.u_ib)
@@ -187,7 +213,6 @@ def raw_residuals(theta: np.ndarray, points: Points):
     only = points.keep & points.has_vbe & points.has_ib
     f1, f2 = np.where(points.keep, model_c - data_c, 0.0), np.where(only, model_b - data_b, 0.0)
     d1, d2 = _to_coordinates(value, temp, power, columns)
-    measured = _measured_columns(points, p, m, solved)
     # Self-heating makes the temperature itself a function of the measured power.
     for row, d in enumerate((d1, d2)):
         measured[row, 1] += d[:, TEMP] * theta[:, RTH, None] * points.ic
@@ -255,7 +280,8 @@ def _measured_columns(points: Points, p, m, solved):
 
 def whiten(theta: np.ndarray, points: Points) -> np.ndarray:
     """Factors (n, m, 3) that turn the raw residuals at `theta` into uncorrelated ones of unit variance."""
-    *_, g = raw_residuals(theta, points)
+    with np.errstate(all="ignore"):
+        *_, g = raw_residuals(theta, points)
     u = np.stack([
         np.where(points.has_vbe, points.u_vbe, 0.0), points.u_vce,
         np.where(points.has_ib, points.u_ib, 0.0), points.u_ic,

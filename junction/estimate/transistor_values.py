@@ -180,6 +180,8 @@ def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB"))
     rng = np.random.default_rng(seed)
     n, p = fits.value.shape
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
+    slope = _share_slope(fits)
+    cov = slope @ cov @ np.swapaxes(slope, 1, 2)
     s = [fits.names.index(name) for name in shared]
     common = rng.standard_normal((n_draws, len(s)))
     own = rng.standard_normal((n_draws, n, p))
@@ -191,4 +193,36 @@ def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB"))
     w, q = np.linalg.eigh(0.5 * (left + np.swapaxes(left, 1, 2)))
     factor = q * np.sqrt(np.maximum(w, 0.0))[:, None, :]
     step = np.einsum("nik,dk->dni", gain, common) + np.einsum("nik,dnk->dni", factor, own)
-    return fits.value * np.exp(step)
+    return _from_share(fits, step)
+
+
+def _share_slope(fits: TransistorFits) -> np.ndarray:
+    """Derivatives of the coordinates of `draw` to the logs of the parameters; (n, p, p).
+
+    ISE and NE lie on a long curved ridge: together they say how much non-ideal base current flows where it
+    was measured, each alone says little.  The logarithm of that current at the lowest measured i_c takes
+    the place of ln(ISE), and the ridge is straight.
+    """
+    n, p = fits.value.shape
+    slope = np.broadcast_to(np.eye(p), (n, p, p)).copy()
+    at = {name: k for k, name in enumerate(fits.names)}
+    IS, NF, NE = (fits.value[:, at[name]] for name in ("IS", "NF", "NE"))
+    with np.errstate(invalid="ignore"):
+        ratio = np.nan_to_num(NF / NE)
+        log_i = np.nan_to_num(np.log(fits.ic_low_A / IS))
+    for name, d in (("IS", -ratio), ("NF", ratio * log_i), ("NE", -ratio * log_i)):
+        slope[:, at["ISE"], at[name]] = d
+    return slope
+
+
+def _from_share(fits: TransistorFits, step: np.ndarray) -> np.ndarray:
+    """Parameters at steps of the coordinates of `draw`; exact, not linear."""
+    at = {name: k for k, name in enumerate(fits.names)}
+    drawn = fits.value * np.exp(step)
+
+    def share(value):
+        return value[..., at["NF"]] / value[..., at["NE"]] * np.log(fits.ic_low_A / value[..., at["IS"]])
+
+    with np.errstate(invalid="ignore"):
+        drawn[..., at["ISE"]] *= np.exp(share(fits.value) - share(drawn))
+    return drawn

@@ -32,7 +32,7 @@ from typing import NamedTuple
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
-from junction.base.numerics import limited_exp, limited_expm1, solve_linear_exponential
+from junction.base.numerics import limited_exp, limited_expm1
 
 #: Parameters of the model in card order, with their SPICE defaults.
 DEFAULTS = {
@@ -344,13 +344,14 @@ def internal_vbe_from_ib(ib_A, vce_internal_V, params: Mapping, temp_C=REFERENCE
     ):  # fmt: skip
         # ib plus all saturation currents bounds each exponential from above
         total = ib + p["IS"] / p["BF"] + p["ISE"] + p["IS"] / p["BR"] + p["ISC"]
-        alone = solve_linear_exponential(0.0, scale, emission * VT, total) + shift
-        x = np.minimum(x, np.where((scale > 0) & np.isfinite(alone), alone, np.inf))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            alone = emission * VT * (np.log(total) - np.log(scale)) + shift
+        x = np.minimum(x, np.where(scale > 0, alone, np.inf))
     for _ in range(_STEPS):
         m = intrinsic(x, x - vce, p, temp_C)
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             dx = np.clip(-(m.ib - ib) / (m.ib_be + m.ib_bc), -1.0, 1.0)
         x = x + dx
-        if np.all((np.abs(dx) < 1e-14) | ~np.isfinite(dx)):
+        if np.all((np.abs(dx) < 1e-9) | ~np.isfinite(dx)):  # quadratic: the step after would be under 1e-16
             break
     return x
