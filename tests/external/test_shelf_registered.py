@@ -134,19 +134,24 @@ def test_power_and_thermal_resistance_agree(part):
     assert by_rth == pytest.approx(part.rating("P_tot"), rel=APART.get(part.name, 0.03)), by_rth
 
 
-@pytest.mark.parametrize(
-    ("first", "last", "power"), [("1N4728A", "1N4764A", 1.0), ("1N5333B", "1N5388B", 5.0)]
-)
-def test_zener_test_current_is_a_quarter_of_the_power(first, last, power):
-    """JEDEC test currents of these families: I_ZT·V_Z = P/4, rounded to two or three digits in the tables."""
-    names = [p.name for p in diode_types() if p.kind == "Zener"]
-    family = [n for n in names if len(n) == len(first) and first <= n <= last]
-    assert len(family) > 30
-    for name in family:
-        found = limit(name, "V_Z")
-        # the 1 W family rounds to 2 or 3 digits; the 5 W family steps coarsely (13 V and 14 V: 100 mA)
-        rel = 0.13 if power == 5 else 0.04
-        assert found.at["iz_A"] * found.typical == pytest.approx(power / 4, rel=rel), name
+def test_zener_test_current_is_a_quarter_of_the_power():
+    """JEDEC test currents of the 1 W family: I_ZT·V_Z = 0.25 W, rounded to two or three digits."""
+    for number in range(4728, 4765):
+        found = limit(f"1N{number}A", "V_Z")
+        assert found.at["iz_A"] * found.typical == pytest.approx(0.25, rel=0.04), number
+
+
+@pytest.mark.parametrize("first", [4728, 5221, 5333])
+def test_zener_test_current_falls_as_the_voltage_rises(first):
+    """The tables of a family rise in voltage and do not rise in test current."""
+    number, points = first, []
+    while (part := find_type(f"1N{number}A") or find_type(f"1N{number}B")) is not None:
+        found = part.find("V_Z")[0]
+        points.append((found.typical, found.at["iz_A"]))
+        number += 1
+    assert len(points) > 30
+    assert points == sorted(points, key=lambda p: p[0])
+    assert all(b[1] <= a[1] for a, b in zip(points, points[1:], strict=False))
 
 
 @pytest.mark.parametrize("part", [p for p in diode_types() if p.kind == "Zener"], ids=lambda p: p.name)
