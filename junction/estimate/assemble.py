@@ -30,7 +30,9 @@ class Collected:
     def empty(cls, n: int, m: int) -> Collected:
         """For n sweeps with m points in all; a sweep without points keeps reason 1."""
         p = len(COORDINATES)
-        arrays = {name: np.full(n, np.nan) for name in ("chi2", "effective", "heating_K", "gap", "limit_g", "top")}
+        arrays = {
+            name: np.full(n, np.nan) for name in ("chi2", "effective", "heating_K", "gap", "limit_g", "top")
+        }
         arrays |= {name: np.zeros(n, np.int64) for name in ("code", "dof", "n_used", "runner_up")}
         arrays["reason"] = np.ones(n, np.int64)
         return cls(np.full((n, p), np.nan), np.zeros((n, p, p)), np.full((n, 3), np.nan), arrays,
@@ -38,7 +40,11 @@ class Collected:
 
     def put(self, rows, starts, out: dict, real) -> None:
         """Take in one block."""
-        self.theta[rows], self.covariance[rows], self.parts[rows] = out["theta"], out["covariance"], out["parts"]
+        self.theta[rows], self.covariance[rows], self.parts[rows] = (
+            out["theta"],
+            out["covariance"],
+            out["parts"],
+        )
         for name, array in self.arrays.items():
             array[rows] = out[name]
         for name, array in out["flags"].items():
@@ -76,13 +82,14 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
     model = np.where(none, 0, model_index(code, shunt, light))
     runner = _runner(a["runner_up"], model, light, none)
     return SweepFits(
-        model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, a["gap"]), value=value, low=low,
-        high=high, u=spread, coordinates=LOGARITHMIC, covariance=log_covariance(theta, covariance, value, vt),
-        chi2=np.where(none, np.nan, a["chi2"]), dof=a["dof"], n_points=np.diff(table.starts), n_used=a["n_used"],
-        used=c.used, temp_C=temp_C, temp_known=temp_known, heating_K=a["heating_K"],
-        flags={name: flags[name] for name in FLAGS}, why_not=tuple(REASONS[k] for k in a["reason"]), theta=theta,
-        theta_covariance=covariance, quantile=np.where(none, np.nan, q), noise_V2=c.parts[:, 1],
-        noise_A2=c.parts[:, 0], noise_ratio2=c.parts[:, 2],
+        model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, a["gap"]),
+        value=value, low=low, high=high, u=spread, coordinates=LOGARITHMIC,
+        covariance=log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, a["chi2"]),
+        dof=a["dof"], n_points=np.diff(table.starts), n_used=a["n_used"], used=c.used, temp_C=temp_C,
+        temp_known=temp_known, heating_K=a["heating_K"], flags={name: flags[name] for name in FLAGS},
+        why_not=tuple(REASONS[k] for k in a["reason"]), theta=theta, theta_covariance=covariance,
+        quantile=np.where(none, np.nan, q), noise_V2=c.parts[:, 1], noise_A2=c.parts[:, 0],
+        noise_ratio2=c.parts[:, 2],
     )  # fmt: skip
 
 

@@ -6,11 +6,21 @@ import numpy as np
 
 from junction.estimate import sense
 from junction.estimate.choose import choose
-from junction.estimate.engine import FINAL, Block, fit_plain, fit_set, give, new_block, problem_of, store, take
+from junction.estimate.engine import (
+    FINAL,
+    Block,
+    fit_plain,
+    fit_set,
+    give,
+    new_block,
+    problem_of,
+    store,
+    take,
+)
 from junction.estimate.inverse import voltage_of
 from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
 from junction.estimate.noise import Noise
-from junction.estimate.terms import AB, I0, A, G, RS
+from junction.estimate.terms import AB, I0, RS, A, G
 from junction.physics.temperature import temperature_rise
 
 #: A quantity this many standard uncertainties below zero that cannot be negative is a misfit, not chance.
@@ -42,7 +52,11 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     n, m = v.shape
     with np.errstate(invalid="ignore"):
         finite = np.isfinite(v) & np.isfinite(i)
-        huge = real & ~(np.isnan(v) | np.isnan(i)) & ~((np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE))
+        huge = (
+            real
+            & ~(np.isnan(v) | np.isnan(i))
+            & ~((np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE))
+        )
     good = real & finite & ~huge
     v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
     keep = good.astype(float)
@@ -58,8 +72,8 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     enough = keep.sum(1) >= 5
     block = new_block(v, i, keep, vt[:, None], noise)
     flags = {"current_limited": limit.any(1), "over_range": huge.any(1)}
-    out = {"n_used": None, "heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan),
-           "ask": np.zeros(n, bool)}  # fmt: skip
+    out = {"heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan)}
+    out["ask"] = np.zeros(n, bool)
     out["reason"] = _reasons(v, whole)
     rows = np.flatnonzero(enough & (out["reason"] == 0))
     settle(block, rows, out, flags, contest)
@@ -216,13 +230,17 @@ def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) ->
     dv = np.where(high, v - predicted, 0.0)
     count = np.maximum(high.sum(1), 1)
     mean = dv.sum(1) / count
-    u_point = np.sqrt(np.broadcast_to(block.uv2, block.v.shape)[rows] + block.ui2[rows] * np.nan_to_num(slope) ** 2)
+    u_point = np.sqrt(
+        np.broadcast_to(block.uv2, block.v.shape)[rows] + block.ui2[rows] * np.nan_to_num(slope) ** 2
+    )
     u = np.sqrt(np.where(high, u_point**2, 0.0).sum(1)) / count
     v_top = np.max(np.where(high, predicted, -np.inf), axis=1)
     v_top = np.where(np.isfinite(v_top), v_top, 0.6)
     gap = np.where(v_top < 0.45, 0.68, np.where(v_top > 1.4, v_top + 0.2, 1.11))
     fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
-    out["heating_K"][rows[fallen]] = temperature_rise(mean, np.minimum(v_top, gap - 0.05), temp_C[rows], gap)[fallen]
+    out["heating_K"][rows[fallen]] = temperature_rise(mean, np.minimum(v_top, gap - 0.05), temp_C[rows], gap)[
+        fallen
+    ]
     flags["self_heated"][rows[fallen]] = True
     agree = rows[~fallen]
     if agree.size:

@@ -12,7 +12,7 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.estimate.inverse import current_of, voltage_of
 from junction.estimate.results import MODELS, SweepFits
-from junction.estimate.terms import AR, BR, G, RS, A, B, curve
+from junction.estimate.terms import AR, BR, RS, A, B, G, curve
 
 #: Energy gap [eV] and temperature exponent of the saturation current (SPICE EG, XTI) by material.
 #: Silicon and germanium: SPICE defaults and Sze, Physics of Semiconductor Devices; Schottky (silicon):
@@ -103,7 +103,11 @@ def dynamic_resistance(fits: SweepFits, i_A):
     i, scalar = _shape(fits, i_A)
     _, _, r = voltage_of(fits.theta, fits.temp_C, i)
     r = np.where(_CURVE[fits.model][:, None], r, np.nan)
-    return _out(scalar, r, np.where(np.isnan(r), np.nan, _numeric_spread(fits, lambda t: voltage_of(t, fits.temp_C, i)[2])))
+    return _out(
+        scalar,
+        r,
+        np.where(np.isnan(r), np.nan, _numeric_spread(fits, lambda t: voltage_of(t, fits.temp_C, i)[2])),
+    )
 
 
 def _numeric_spread(fits: SweepFits, function):
@@ -181,7 +185,9 @@ def guess_material(fits: SweepFits):
     eg_eV, xti : ndarray (n,)
     """
     v = voltage_at_current(fits, 1e-3)[0]
-    eg = np.where(v < 0.4, 0.68, np.where(v > 1.2, np.maximum(v, MATERIALS["LED"][0]), MATERIALS["silicon"][0]))
+    eg = np.where(
+        v < 0.4, 0.68, np.where(v > 1.2, np.maximum(v, MATERIALS["LED"][0]), MATERIALS["silicon"][0])
+    )
     return eg, np.full(len(fits), 3.0)
 
 
@@ -211,7 +217,9 @@ def _shifted(fits: SweepFits, temp_C, eg, xti):
     return theta
 
 
-def voltage_at_current_25C(fits: SweepFits, i_A, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C):
+def voltage_at_current_25C(
+    fits: SweepFits, i_A, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C
+):
     """Terminal voltage at a current, referred to 25 degC.
 
     Parameters
@@ -250,7 +258,9 @@ def voltage_at_current_25C(fits: SweepFits, i_A, material=None, eg_eV=None, xti=
     return _out(scalar, v, np.where(np.isnan(v), np.nan, u))
 
 
-def current_at_voltage_25C(fits: SweepFits, v_V, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C):
+def current_at_voltage_25C(
+    fits: SweepFits, v_V, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C
+):
     """Terminal current at a voltage, referred to 25 degC.
 
     Parameters
@@ -300,7 +310,9 @@ def saturation_current_25C(fits: SweepFits, material=None, eg_eV=None, xti=None,
     var = c[:, A, A] + 2 * growth * c[:, A, B] + growth**2 * c[:, B, B]
     kelvin = temp_C + ZERO_CELSIUS_K
     per_kelvin = b * (xti + eg / thermal_voltage(temp_C)) / kelvin
-    u = np.sqrt(np.maximum(var, 0) + (per_kelvin * np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)) ** 2)
+    u = np.sqrt(
+        np.maximum(var, 0) + (per_kelvin * np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)) ** 2
+    )
     q = np.nan_to_num(fits.quantile, nan=1.96)
     value = np.exp(a + b * growth)
     return value, value * np.exp(-q * u), value * np.exp(q * u)

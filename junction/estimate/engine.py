@@ -14,7 +14,7 @@ from junction.estimate import starts
 from junction.estimate.lsq import Options, solve
 from junction.estimate.models import CODE, columns_of
 from junction.estimate.noise import Noise, components, first_guess
-from junction.estimate.terms import AB, BB, COORDINATES, LOWER, UPPER, A, B, G, JunctionProblem, RS
+from junction.estimate.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B, G, JunctionProblem
 
 WIDTH = len(COORDINATES)
 #: A sweep that never goes above this says nothing of the forward branch [V].
@@ -79,8 +79,8 @@ def _variances(parts, i):
 def take(block: Block, rows) -> Block:
     """Part of a block as a block of its own (copies)."""
     uv2 = np.ascontiguousarray(np.broadcast_to(block.uv2, (block.v.shape[0], block.uv2.shape[1])))
-    return Block(**{name: (uv2 if name == "uv2" else getattr(block, name))[rows] if name != "noise" else block.noise
-                    for name in Block.__dataclass_fields__})  # fmt: skip
+    fields = {name: getattr(block, name)[rows] for name in Block.__dataclass_fields__ if name != "noise"}
+    return Block(**fields | {"uv2": uv2[rows]}, noise=block.noise)
 
 
 def give(block: Block, rows, part: Block) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate.results import PARAMETERS
-from junction.estimate.terms import AB, AR, BB, BR, G, I0, IBV_A, RS, A, B
+from junction.estimate.terms import AB, AR, BB, BR, I0, IBV_A, RS, A, B, G
 
 #: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
 LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
@@ -54,7 +54,7 @@ def parameters(theta, u, q, vt, covariance, *, resistor, light):
         b = theta[:, k]
         with np.errstate(divide="ignore"):
             put(name, 1 / b, 1 / (b + q * u[:, k]),
-                np.where(b > q * u[:, k], 1 / np.maximum(b - q * u[:, k], 1e-300), np.where(np.isnan(b), b, np.inf)),
+                np.where(np.isnan(b), b, np.where(b > q * u[:, k], 1 / (b - q * u[:, k]), np.inf)),
                 u[:, k] / b**2)  # fmt: skip
     put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], q))
     path = _resistance(theta[:, G], u[:, G], q)
@@ -90,7 +90,11 @@ def _breakdown_voltage(theta, vt, covariance):
     bb = theta[:, BB]
     bv = (np.log(IBV_A) - theta[:, AB]) * vt / bb
     da, db = -vt / bb, -bv / bb
-    var = da * da * covariance[:, AB, AB] + 2 * da * db * covariance[:, AB, BB] + db * db * covariance[:, BB, BB]
+    var = (
+        da * da * covariance[:, AB, AB]
+        + 2 * da * db * covariance[:, AB, BB]
+        + db * db * covariance[:, BB, BB]
+    )
     return bv, np.where(np.isnan(bv), np.nan, np.sqrt(np.maximum(var, 0.0)))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.constants import thermal_voltage
-from junction.estimate.terms import AB, AR, BB, BR, COORDINATES, G, I0, IBV_A, RS, A, B, curve
+from junction.estimate.terms import AB, AR, BB, BR, COORDINATES, I0, IBV_A, RS, A, B, G, curve
 from junction.physics import junction as law
 
 

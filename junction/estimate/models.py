@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate.results import MODELS
-from junction.estimate.terms import A, AB, AR, B, BB, BR, G, I0, RS
+from junction.estimate.terms import AB, AR, BB, BR, I0, RS, A, B, G
 
 #: Sets of terms that are fitted, as columns of `terms.COORDINATES`.  The shunt conductance is always
 #: among them (but in the shortest sweeps): its estimate may scatter about zero, and dropping it where it

@@ -69,7 +69,10 @@ class Noise:
 
 
 def first_guess(v, i, keep):
-    """Noise components to start from: the scatter of the small currents, 0.25 mV and 1 % (alike on an exponential).
+    """Noise components to start from: scatter of the small currents, 0.25 mV and 1 %.
+
+    The latter two are alike on an exponential, where nothing can tell them apart; where only the series
+    resistance could, an even start leaves more to the current, which widens the interval of RS.
 
     Parameters
     ----------
@@ -166,8 +169,10 @@ def student_t(dof, probability: float = 0.975):
     1e-6 at 30; saves the import of a statistics library.
     """
     z = {0.975: 1.959963984540054, 0.95: 1.6448536269514722}[probability]
-    exact = {0.975: (12.706204736432095, 4.302652729911275, 3.182446305284263, 2.7764451051977987),
-             0.95: (6.313751514675043, 2.919985580353726, 2.3533634348018264, 2.13184678632665)}[probability]
+    exact = {
+        0.975: (12.706204736432095, 4.302652729911275, 3.182446305284263, 2.7764451051977987),
+        0.95: (6.313751514675043, 2.919985580353726, 2.3533634348018264, 2.13184678632665),
+    }[probability]
     nu = np.maximum(np.asarray(dof, float), 1.0)
     z2 = z * z
     t = z + z * ((z2 + 1) / (4 * nu) + (5 * z2**2 + 16 * z2 + 3) / (96 * nu**2)

@@ -79,7 +79,10 @@ def residuals(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = 
     model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], v[None]))
     if noise is None:
         uv2 = np.maximum(np.nan_to_num(fits.noise_V2[k]), FLOOR_V**2)
-        ui2 = np.maximum(np.nan_to_num(fits.noise_A2[k]), FLOOR_A**2) + np.nan_to_num(fits.noise_ratio2[k]) * model**2
+        ui2 = (
+            np.maximum(np.nan_to_num(fits.noise_A2[k]), FLOOR_A**2)
+            + np.nan_to_num(fits.noise_ratio2[k]) * model**2
+        )
     else:
         uv2, _ = noise.variances(v, 0.0)
         _, ui2 = noise.variances(0.0, model)

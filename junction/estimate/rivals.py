@@ -9,7 +9,7 @@ from junction.estimate.engine import Block, fit_set, problem_of, set_weights
 from junction.estimate.lsq import Options
 from junction.estimate.models import CODE, columns_of
 from junction.estimate.noise import first_guess
-from junction.estimate.terms import AB, AR, BB, BR, I0, A, B, G, RS
+from junction.estimate.terms import AB, AR, BB, BR, I0, RS, A, B, G
 
 ROBUST = Options(max_iterations=40, decrease_tol=1e-3, huber=3.0)
 LINES = ("open", "resistor", "resistor + offset")
@@ -62,8 +62,10 @@ def candidate(block: Block, starting, name: str, rows):
     columns = columns_of(name)
     tries = [start]
     # a start from a fit that went astray would only lead there again
-    astray = ~np.isin(block.code[rows], [CODE["base"], CODE["breakdown"]]) | ~block.converged[rows] | (
-        np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1)
+    astray = (
+        ~np.isin(block.code[rows], [CODE["base"], CODE["breakdown"]])
+        | ~block.converged[rows]
+        | (np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1))
     )
     if name in LINES:
         w = keep / ui2
@@ -116,8 +118,8 @@ def _lifted(v, i, keep, uv2, ui2, vt, start, fresh):
     one = fresh.copy()
     lift = np.minimum(np.min(np.where(keep > 0, i, np.inf), axis=1), 0.0)
     raised = i - lift[:, None]
-    slope = starts.lowest_chord(v - np.min(np.where(keep > 0, v, np.inf), axis=1)[:, None] + 1e-9, raised, keep,
-                                ui2, vt) * 0.5  # fmt: skip
+    from_lowest = v - np.min(np.where(keep > 0, v, np.inf), axis=1)[:, None] + 1e-9
+    slope = 0.5 * starts.lowest_chord(from_lowest, raised, keep, ui2, vt)
     one[:, A], one[:, B], one[:, RS], _ = starts.exponential(v, raised, keep, uv2, ui2, vt, slope)
     one[:, RS] = np.maximum(one[:, RS], 0.0)
     one[:, G], one[:, I0] = slope, lift

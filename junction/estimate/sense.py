@@ -85,7 +85,12 @@ def _limited_side(v, i, live, top, reverse):
     span = np.ptp(np.where(live, v, 0.0), axis=1)
     run = high - low
     expected = 0.5 * top * run / np.maximum(low - half, 1e-4 * np.maximum(span, 1e-9))
-    is_limited = (flat.sum(1) >= 3) & (expected > 5 * tolerance) & (run > np.maximum(0.02 * span, 5e-3))
+    is_limited = (
+        (scatter < 0.01 * top)
+        & (flat.sum(1) >= 3)
+        & (expected > 5 * tolerance)
+        & (run > np.maximum(0.02 * span, 5e-3))
+    )
     if reverse:
         # light and saturation make a flat reverse current too, but one that is flat from zero volt on
         is_limited &= (low > 0.3) & (half > 0.3 * low)

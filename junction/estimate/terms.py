@@ -63,7 +63,9 @@ class JunctionProblem:
     columns : tuple of int
         Coordinates present, in rising order; an exponential needs both of its two.
     foot : bool
-        Whether to move to the foot of the perpendicular (the default) or to stay at the measured point.
+        The distance to the curve as above (the default).  False takes the plain error of the equation at
+        the measured point, i - f(v - i RS) [A], without any weight: what much of the literature on cell
+        parameters minimises, kept to compare with it.
     """
 
     def __init__(self, v, i, uv2, ui2, keep, vt, columns, foot=True):
@@ -98,6 +100,12 @@ class JunctionProblem:
             self._to_foot(x, f, g, t, s, h, c, rs)
             self._curve(theta, x, f, g, t, out)
         residual = out[:, -1]
+        if not self.foot:
+            np.subtract(i, f, out=residual)
+            residual *= self.keep
+            np.copyto(s, self.keep)
+            self._derivatives(theta, x, i, g, s, t, out)
+            return out
         # numerator: (i - f) h - (v - x - RS f) g
         np.subtract(i, f, out=residual)
         if rs is None:
@@ -154,7 +162,7 @@ class JunctionProblem:
         return t.sum(1) <= 1.5 * h.sum(1) + 0.15 * self.keep.sum(1) + 1.0
 
     def at_points(self, theta):
-        """Error of the current at the measured voltage [A], slope of the whole curve there [S], current [A]."""
+        """Error of the current at the measured voltage [A], slope of the whole curve [S], current [A]."""
         n = theta.shape[0]
         x, f, g, t, s, h, _ = (w[:n] for w in self.work)
         if RS in self.at:
