@@ -15,7 +15,7 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
-from junction.judge.conformity import DECIDE, conformity
+from junction.judge.conformity import conformity
 from junction.judge.results import ResistorNetwork, ResistorVerdict, SharingEffect
 from junction.shelf.rules import rules
 
@@ -308,7 +308,7 @@ def judge_reading(
     low, high = nominal_ohm * (1 - tolerance), nominal_ohm * (1 + tolerance)
     p = float(conformity(reading_ohm, u, low, high))
     outside = max(low - reading_ohm, reading_ohm - high)  # of the nearest value a good one can have
-    bad = p <= 1 - DECIDE and outside > ONE_SIDED * u
+    bad = p <= rules()["conformity_bad"].value and outside > ONE_SIDED * u
     state, evidence, hint = _state(nominal_ohm, reading_ohm, p, bad, in_circuit, u)
     beside = nan
     if in_circuit and reading_ohm < nominal_ohm and state != "fine":
@@ -337,7 +337,7 @@ def _state(
         said = f"reads {1 + off:.2g} times its nominal"
     lift = "lift one lead and read again"
     burnt = rules()["resistor_drifted"].value
-    if p >= DECIDE:
+    if p >= rules()["conformity_good"].value:
         if in_circuit:
             return "fine", f"{said}, together with the paths beside it", lift
         return "fine", said, ""
