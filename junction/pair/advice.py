@@ -56,7 +56,7 @@ def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
     p = stage.idle
     log_ic = np.log(p.total_A / ask.per_set)
     now = drive_point(maker.devices.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
-    drawn = drive_point(maker.drawn.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
+    drawn = drive_point(maker.drawn["idle"].take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
     order = np.argsort(now)
     polarity = np.array([fits.polarity[i] for i in parts])
     near = []

@@ -24,10 +24,11 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.estimate.results import TransistorFits
 
-#: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults).
+#: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults); DV [V] and LNB
+#: are an offset of V_BE and the logarithm of a factor on the base current, for draws.
 ABSENT = {
     "IS": 1e-12, "NF": 1.0, "BF": 100.0, "ISE": 0.0, "NE": 1.5, "IKF": np.inf, "VAF": np.inf,
-    "RE": 0.0, "RB": 0.0, "RC": 0.0, "EG": 1.11, "XTI": 3.0, "XTB": 0.0,
+    "RE": 0.0, "RB": 0.0, "RC": 0.0, "EG": 1.11, "XTI": 3.0, "XTB": 0.0, "DV": 0.0, "LNB": 0.0,
 }  # fmt: skip
 
 
@@ -69,6 +70,7 @@ class Devices:
         gain = ratio ** v["XTB"]
         out = {name: v[name] for name in ("NF", "NE", "IKF", "VAF", "RE", "RB", "RC")}
         out |= {"IS": v["IS"] * np.exp(exponent), "BF": v["BF"] * gain, "VT": vt, "ratio": ratio}
+        out |= {"DV": v["DV"], "LNB": v["LNB"]}
         out["ISE"] = v["ISE"] / gain * np.exp(exponent / v["NE"])
         # d ln(IS)/dT and the same for ISE, for the electrothermal derivative [1/K]
         out["dlnIS"] = (v["XTI"] + v["EG"] / vt) / (np.asarray(temp_C, float) + ZERO_CELSIUS_K)
@@ -95,17 +97,6 @@ def devices_from_fits(fits: TransistorFits, value=None) -> Devices:
     for name in ("IKF", "VAF"):  # SPICE writes "no such effect" as zero
         columns[name] = np.where(columns[name] > 0, columns[name], np.inf)
     return Devices(columns, REFERENCE_TEMP_C)
-
-
-def draw_log_normal(fits: TransistorFits, n_draws: int, seed: int) -> np.ndarray:
-    """Draws of all parameters from the covariance of their logarithms, shape (n_draws, n, p)."""
-    rng = np.random.default_rng(seed)
-    covariance = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
-    # eigenvalues instead of Cholesky: fixed parameters make the matrix singular
-    w, q = np.linalg.eigh(covariance)
-    root = q * np.sqrt(np.clip(w, 0, None))[:, None, :]
-    z = rng.standard_normal((n_draws, len(fits), len(fits.names)))
-    return fits.value * np.exp(np.einsum("npq,dnq->dnp", root, z))
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,13 +140,14 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     ic = np.exp(log_ic)
     nvt = p["NF"] * p["VT"]
     inverse_vaf = 1.0 / p["VAF"]
+    scale = np.exp(p["LNB"])
     base_factor, early, diffusion, ie = 1.0, 1.0, ic, ic
     for _ in range(2):
         a = ic / early
         diffusion = a * (1 + a / p["IKF"])
         vbe = nvt * np.log1p(diffusion / p["IS"])
         base_factor = (1 + diffusion / p["IS"]) ** (p["NF"] / p["NE"])
-        ib = diffusion / p["BF"] + p["ISE"] * (base_factor - 1)
+        ib = scale * (diffusion / p["BF"] + p["ISE"] * (base_factor - 1))
         ie = ic + ib
         inner_vce = vce_V - ie * (re_ohm + p["RE"]) - ic * p["RC"]
         # below the knee the Early factor means nothing; hold it at its value for V_BC = 0
@@ -165,22 +157,22 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     forward = 1 + diffusion / p["IS"]
     vbe = nvt * np.log(forward)
     recombination = p["ISE"] * forward ** (p["NF"] / p["NE"])
-    ib = diffusion / p["BF"] + recombination - p["ISE"]
+    ib = scale * (diffusion / p["BF"] + recombination - p["ISE"])
     ie = ic + ib
     early_slope = -(ie * (re_ohm + p["RE"]) + ic * p["RC"]) * inverse_vaf / early
     a_slope = 1 - early_slope  # d ln a / d ln IC
     dif_slope = (a + 2 * a * a / p["IKF"]) * a_slope
     vbe_slope = nvt * dif_slope / (p["IS"] * forward)
-    ib_slope = dif_slope / p["BF"] + recombination * (p["NF"] / p["NE"]) * dif_slope / (p["IS"] * forward)
+    ib_slope = scale * dif_slope * (1 / p["BF"] + recombination * (p["NF"] / p["NE"]) / (p["IS"] * forward))
     emitter, base = re_ohm + p["RE"], rb_ohm + p["RB"]
     # at constant IC the diffusion current stays; V_B'E' moves with VT and with IS
     temp_slope = vbe / (np.asarray(temp_C, float) + ZERO_CELSIUS_K) - nvt * p["dlnIS"] * diffusion / (
         p["IS"] * forward
     )
     return Point(
-        drive_V=vbe + ib * base + ie * emitter,
+        drive_V=vbe + ib * base + ie * emitter + p["DV"],
         slope_V=vbe_slope + ib_slope * base + (ic + ib_slope) * emitter,
-        vbe_V=vbe + ib * p["RB"] + ie * p["RE"],
+        vbe_V=vbe + ib * p["RB"] + ie * p["RE"] + p["DV"],
         ib_A=ib, ie_A=ie, ie_slope_A=ic + ib_slope, temp_slope_V_per_K=temp_slope,
         vce_V=vce_V - ie * re_ohm,
     )  # fmt: skip

@@ -49,7 +49,7 @@ def diagnose_drops(
         With the emitter resistor of each position.
     ask : DropAsk
     devices, drawn : Devices, optional
-        The parts in the order of the drops, fitted and drawn; without them, parts that nobody matched.
+        The parts in the order of the drops, fitted and drawn at idle; without them, unmatched parts.
 
     Returns
     -------

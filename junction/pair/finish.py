@@ -23,7 +23,7 @@ _REACH = 1.3
 class SetMaker:
     """Turns rails of part indices into `MatchedSet`s for one stage."""
 
-    def __init__(self, fits: TransistorFits, stage: Stage, devices: Devices, drawn: Devices, ask) -> None:
+    def __init__(self, fits: TransistorFits, stage: Stage, devices: Devices, drawn, ask) -> None:
         self.fits, self.stage, self.devices, self.drawn, self.ask = fits, stage, devices, drawn, ask
         self.two_rails = ask.layout != "pairs"
 
@@ -83,13 +83,15 @@ class SetMaker:
         for which in ("idle", "peak"):
             point = self.point(which, side)
             now = share(self.devices.take(members), point)
-            drawn = [share(self.drawn.take(members[at : at + _CHUNK]), point).imbalance
+            drawn = [share(self.drawn[which].take(members[at : at + _CHUNK]), point).imbalance
                      for at in range(0, len(members), _CHUNK)]  # fmt: skip
             out[which] = (now, np.concatenate(drawn, axis=-1))
         point = self.point("idle", side)
         hot = share(self.devices.take(members), point, electrothermal=True)
-        few = Devices({n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in self.drawn.values.items()},
-                      self.drawn.tnom_C)  # fmt: skip
+        idle = self.drawn["idle"]
+        few = Devices(
+            {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in idle.values.items()}, idle.tnom_C
+        )
         drawn = [share(few.take(members[at : at + _CHUNK]), point, electrothermal=True).imbalance
                  for at in range(0, len(members), _CHUNK)]  # fmt: skip
         out["hot"] = (hot, np.concatenate(drawn, axis=-1))
@@ -110,7 +112,7 @@ class SetMaker:
                 halves = np.stack([s.ie_A[..., :k].sum(axis=-1), s.ie_A[..., k:].sum(axis=-1)], axis=-1)
                 return imbalance(halves)
 
-            drawn = [size(share(self.drawn.take(both[at : at + _CHUNK]), joined))
+            drawn = [size(share(self.drawn[which].take(both[at : at + _CHUNK]), joined))
                      for at in range(0, len(both), _CHUNK)]  # fmt: skip
             out[which] = (size(share(self.devices.take(both), joined)), np.concatenate(drawn, axis=-1))
         return out
@@ -159,7 +161,7 @@ class SetMaker:
         options = []
         for members in groups:
             now = drive_point(self.devices.take(members), log_ic, p.vce_V, p.temp_C).vbe_V
-            drawn = drive_point(self.drawn.take(members), log_ic, p.vce_V, p.temp_C).vbe_V
+            drawn = drive_point(self.drawn["idle"].take(members), log_ic, p.vce_V, p.temp_C).vbe_V
             options.append(interval_of(float(np.ptp(now)), np.ptp(drawn, axis=-1), "V")[0])
         return max(options, key=lambda o: o.high)
 
@@ -169,7 +171,7 @@ class SetMaker:
         ic = p.total_A / self.ask.per_set
         hfe = [
             ic / drive_point(d.take(parts), np.log(ic), p.vce_V, p.temp_C).ib_A
-            for d in (self.devices, self.drawn)
+            for d in (self.devices, self.drawn["peak"])
         ]
         ratio = [np.min(h, axis=-1) / np.max(h, axis=-1) for h in hfe]
         low, high = np.quantile(ratio[1], (0.025, 0.975))

@@ -9,12 +9,12 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.estimate.results import TransistorFits
-from junction.estimate.transistor_values import draw
 from junction.pair.advice import advice_for
 from junction.pair.curves import Devices, devices_from_fits
 from junction.pair.finish import SetMaker
 from junction.pair.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
 from junction.pair.results import LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
+from junction.pair.spread import WITHIN_TYPE, drawn_devices
 from junction.pair.swaps import swaps_for
 from junction.pair.weigh import WEIGHTS, Weigher
 
@@ -48,7 +48,7 @@ def usable(fits: TransistorFits) -> np.ndarray:
 class Pool:
     """The parts of one polarity: their devices, draws and indices in the whole batch."""
 
-    def __init__(self, index, devices: Devices, drawn: Devices) -> None:
+    def __init__(self, index, devices: Devices, drawn: dict[str, Devices]) -> None:
         self.index = np.asarray(index, int)
         self.devices, self.drawn = devices, drawn
 
@@ -58,7 +58,8 @@ class Pool:
 
     def weigher(self, stage: Stage, k: int, weights) -> Weigher:
         """Costs of sets of k of this pool; part indices are local to the pool."""
-        own, drawn = self.devices.take(self.index), self.drawn.take(self.index)
+        own = self.devices.take(self.index)
+        drawn = {name: d.take(self.index) for name, d in self.drawn.items()}
         return Weigher(own, drawn, (stage.idle, stage.peak), k, weights)
 
 
@@ -87,7 +88,7 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
     good = usable(fits)
     devices = devices_from_fits(fits)
-    drawn = devices_from_fits(fits, draw(fits, ask.draws, ask.seed))
+    drawn = drawn_devices(fits, (stage.idle, stage.peak), ask.per_set, ask.draws, ask.seed)
     pools = {}
     for word in ("NPN", "PNP", ""):
         index = [i for i, p in enumerate(fits.polarity) if p == word and good[i]]
@@ -215,6 +216,11 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
         out.append(f"{unknown} of {len(fits)} parts came without a temperature: 25 C taken, and their "
                    "differences "
                    "are that much less certain")  # fmt: skip
+    if any(word == "spot" for word in fits.source):
+        out.append(
+            "parts of one polarity are taken to be of one type: what no reading says of them, such as the Early "
+            f"voltage, is taken alike to {100 * WITHIN_TYPE:.0f} % (common practice, no source)"
+        )
     if any(not p for p in fits.polarity):
         out.append("parts whose polarity is not said are matched among themselves")
     if ask.layout != "pairs":

@@ -60,8 +60,8 @@ class Weigher:
     ----------
     devices : Devices
         The n parts, fitted values.
-    drawn : Devices
-        Draws of the same parts, shape (d, n).
+    drawn : mapping of str to Devices
+        Draws of the same parts at each point, shape (d, n).
     points : sequence of OperatingPoint
         Idle and peak, for the whole set.
     k : int
@@ -70,7 +70,7 @@ class Weigher:
         Keys of `WEIGHTS`.
     """
 
-    def __init__(self, devices: Devices, drawn: Devices, points, k: int, weights) -> None:
+    def __init__(self, devices: Devices, drawn, points, k: int, weights) -> None:
         self.devices, self.drawn, self.k, self.weights = devices, drawn, k, dict(weights)
         self.points = tuple(_even(p) for p in points)
         self.linear = tuple(self._linear(p) for p in self.points)
@@ -78,7 +78,9 @@ class Weigher:
     def _linear(self, point: OperatingPoint) -> Linear:
         log_ic = np.log(point.total_A / self.k)
         now = drive_point(self.devices, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm)
-        drawn = drive_point(self.drawn, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm).drive_V
+        drawn = drive_point(
+            self.drawn[point.name], log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm
+        ).drive_V
         n = self.devices.shape[-1]
         drawn = np.broadcast_to(drawn, (*drawn.shape[:-1], n))
         # an error that all parts of a draw share moves no current from one to another

@@ -9,13 +9,13 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag
-from junction.estimate.transistor_values import draw
 from junction.pair.curves import devices_from_fits
 from junction.pair.drops import diagnose_drops
 from junction.pair.drops_rail import DropAsk
 from junction.pair.heat import load_locus
 from junction.pair.match import DRAWS, MatchAsk, match_parts
 from junction.pair.results import Stage, StageReport
+from junction.pair.spread import drawn_devices
 from junction.pair.stage import LOAD_PHASE_DEG, StageAsk, plan_stage
 from junction.pipeline.match import MatchSettings, prepare, subset, types_in_use
 from junction.shelf.cautions import cautions
@@ -52,7 +52,8 @@ def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
     drops = predicted = devices = drawn = None
     if fits is not None and settings.drops is not None:
         fits = _in_order(fits, settings.drops.parts)
-        devices, drawn = devices_from_fits(fits), devices_from_fits(fits, draw(fits, DRAWS, 1))
+        devices = devices_from_fits(fits)
+        drawn = drawn_devices(fits, (stage.idle,), stage.parallel, DRAWS, 1)["idle"]
         predicted = _predicted(fits, stage)
     if settings.drops is not None:
         drops = diagnose_drops(stage, settings.drops, devices, drawn)
