@@ -341,7 +341,9 @@ def _with_care(sheet: Sheet, points: Points, unread: np.ndarray, lines: _Lines) 
     kept = points.take(~unread)
     rows_read = len(kept.line) + extra.rows_read
     values = {name: np.append(kept.values[name], extra.values[name]) for name in kept.values}
-    code = np.append(kept.code, extra.code + len(kept.keys)).astype(np.int32)
+    keys = {key: k for k, key in enumerate(kept.keys)}
+    renumbered = np.array([keys.setdefault(key, len(keys)) for key in extra.keys], np.int32)
+    code = np.append(kept.code, renumbered[extra.code])
     line = np.append(kept.line, extra.line)
-    both = Points(kept.keys + extra.keys, code, values, line, extra.set_aside, rows_read)
+    both = Points(list(keys), code, values, line, extra.set_aside, rows_read)
     return both.take(np.argsort(line, kind="stable"))
