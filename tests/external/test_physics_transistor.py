@@ -1,0 +1,97 @@
+"""The Gummel-Poon model against ngspice (a general circuit simulator) and published examples."""
+
+import numpy as np
+import pytest
+
+from junction.base.constants import K_OVER_Q_V_PER_K, ZERO_CELSIUS_K
+from junction.physics.temperature import SPICE_LAW, TemperatureLaw, transistor_parameters
+from junction.physics.transistor import currents, intrinsic, operating_point
+from tests.external.transistor_decks import NGSPICE_K_OVER_Q, card, gummel, output_family
+
+pytestmark = pytest.mark.external
+
+POWER = {
+    "IS": 5e-13, "NF": 1.01, "BF": 120.0, "ISE": 3e-12, "NE": 1.6, "IKF": 4.0, "VAF": 120.0, "BR": 5.0,
+    "NR": 1.02, "ISC": 1e-11, "NC": 1.9, "VAR": 20.0, "IKR": 1.0, "RE": 0.03, "RB": 2.0, "RC": 0.05,
+}  # fmt: skip
+SMALL = {"IS": 1.4e-14, "BF": 300.0, "ISE": 5e-14, "NE": 1.45, "IKF": 0.08, "VAF": 90.0, "BR": 7.0, "RE": 0.4,
+         "RB": 20.0, "RC": 0.8}  # fmt: skip
+
+
+def same_vt(temp_C):
+    """Temperature at which our kT/q is the one ngspice has at temp_C (its constants are CODATA 2014)."""
+    return (temp_C + ZERO_CELSIUS_K) * NGSPICE_K_OVER_Q / K_OVER_Q_V_PER_K - ZERO_CELSIUS_K
+
+
+@pytest.mark.parametrize("params", (POWER, SMALL), ids=("power", "small"))
+@pytest.mark.parametrize("kind", ("NPN", "PNP"))
+def test_currents_against_ngspice(params, kind):
+    vces = [0.15, 0.4, 2.0, 20.0]
+    vbe, ic, ib = gummel(card(params, kind), (0.4, 1.0, 0.025), vces, 25.0, kind)
+    vce = np.array(vces)[:, None]
+    ours_c, ours_b = currents(vbe, vce, params, same_vt(25.0))
+    # 1e-6 of what ngspice converges to at its reltol of 1e-9 in voltage over VT
+    np.testing.assert_allclose(ours_c, ic, rtol=1e-6, atol=1e-13)
+    np.testing.assert_allclose(ours_b, ib, rtol=1e-6, atol=1e-13)
+    point = operating_point(ic[2:], vce[2:], params, same_vt(25.0))
+    np.testing.assert_allclose(point.vbe, vbe[2:], rtol=0, atol=1e-7)
+    np.testing.assert_allclose(point.ib, ib[2:], rtol=1e-6)
+
+
+def test_output_family_against_ngspice():
+    """Base driven by current: the internal v_be that carries i_b gives ngspice's i_c."""
+    vce, ic, vbe = output_family(card(POWER), [1e-3, 5e-3, 2e-2], (0.1, 10.1, 0.5))
+    again_c, again_b = currents(vbe, vce, POWER, same_vt(25.0))
+    np.testing.assert_allclose(again_c, ic, rtol=1e-6)
+    np.testing.assert_allclose(again_b, np.array([1e-3, 5e-3, 2e-2])[:, None] * np.ones_like(ic), rtol=1e-6)
+
+
+@pytest.mark.parametrize("temp_C", (-10.0, 60.0, 100.0))
+def test_temperature_law_against_ngspice(temp_C):
+    vbe, ic, ib = gummel(card(POWER | {"XTB": 1.2}), (0.45, 0.9, 0.05), [5.0], temp_C)
+    law = TemperatureLaw(XTB=1.2)
+    moved = transistor_parameters(POWER, temp_C, 25.0, law)
+    ours_c, ours_b = currents(vbe, 5.0, moved, same_vt(temp_C))
+    # ngspice's EG/VT holds its own k/q: 43 * 3.4e-7 * |T/Tn - 1| is up to 4e-6 of IS
+    np.testing.assert_allclose(ours_c, ic, rtol=1e-5)
+    np.testing.assert_allclose(ours_b, ib, rtol=1e-5)
+
+
+def test_spice_law_is_the_default_of_a_card():
+    vbe, ic, _ = gummel(card(POWER), (0.6, 0.7, 0.05), [5.0], 70.0)
+    ours, _ = currents(vbe, 5.0, transistor_parameters(POWER, 70.0, 25.0, SPICE_LAW), same_vt(70.0))
+    np.testing.assert_allclose(ours, ic, rtol=1e-5)
+
+
+def test_transport_model_worked_example():
+    """Electronics question-and-answer post 738989: IS 1e-14, beta 200 and 20, kT/q 25.8649606 mV.
+
+    (a) 802.4051 uA at V_BE 0.65, V_CE 0.1; (b) -41.0221 uA at V_CE 0; (c) V_CE 1.26195567 mV for no
+    current; (d) V_BE 0.7869631 V for 160 mA at V_CE 0.1; (e) I_B 0.9892429 mA there.
+    """
+    p = {"IS": 1e-14, "BF": 200.0, "BR": 20.0}
+    temp = 25.8649606e-3 / K_OVER_Q_V_PER_K - ZERO_CELSIUS_K
+    assert intrinsic(0.65, 0.55, p, temp).ic == pytest.approx(802.4051e-6, rel=1e-7)
+    assert intrinsic(0.65, 0.65, p, temp).ic == pytest.approx(-41.0221e-6, rel=1e-6)
+    assert abs(intrinsic(0.65, 0.65 - 1.26195567390989e-3, p, temp).ic) < 1e-12
+    point = operating_point(160e-3, 0.1, p, temp)
+    assert point.vbe == pytest.approx(0.7869631, abs=5e-8)
+    assert point.ib == pytest.approx(0.9892429e-3, rel=2e-6)  # computed there from the V_BE as printed
+
+
+def test_gain_and_saturation_current_from_a_reading():
+    """FOSSEE book 3515 ex. 3.19 (inputs only): 0.7 V, 10 mA, 100 uA, kT/q 25 mV: IS/beta 6.91e-17 A."""
+    temp = 0.025 / K_OVER_Q_V_PER_K - ZERO_CELSIUS_K
+    m = intrinsic(0.7, -5.0, {"IS": 6.9144e-15, "BF": 100.0}, temp)
+    assert m.ic == pytest.approx(10e-3, rel=1e-4)
+    assert m.ic / (m.ic + m.ib) == pytest.approx(0.990, abs=5e-4)
+    # Same book ex. 3.24: 0.2 V less gives 3.35 uA
+    assert intrinsic(0.5, -5.0, {"IS": 6.9144e-15}, temp).ic == pytest.approx(3.35e-6, rel=2e-3)
+
+
+def test_output_resistance_from_early_voltage():
+    """J. B. Gupta ex. 6.12: 5.0 to 5.8 mA from 5 to 10 V is 6.25 kohm (extrapolated: VAF 26.25 V)."""
+    p = {"IS": 1e-14, "BF": 100.0, "VAF": 26.25}
+    x = 0.7
+    low, high = intrinsic(x, x - 5.0, p).ic, intrinsic(x, x - 10.0, p).ic
+    assert 5.0 / (high - low) * low / 5.0e-3 == pytest.approx(6250.0, rel=0.03)  # v_cb against v_ce: 0.7 V
