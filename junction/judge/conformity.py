@@ -11,8 +11,16 @@ from __future__ import annotations
 
 import numpy as np
 
-#: Probability of conformity from which a decision is made (two-sided use of one 95 % rule).
+from junction.shelf.rules import rules
+
+#: Probability of conformity from which one quantity is called conforming; a test holds it to the rules table.
 DECIDE = 0.95
+
+
+def decision_limits() -> tuple[float, float]:
+    """Least probability of conformity to be called good, and the largest to be called not good [1]."""
+    rule = rules()
+    return rule["conformity_good"].value, rule["conformity_bad"].value
 
 
 def conformity(value, u, low=-np.inf, high=np.inf):
@@ -112,8 +120,9 @@ def decide(p: np.ndarray) -> np.ndarray:
         Index into `judge.results.VERDICTS`.  Not good for certain is a fault, and the likelier is named.
     """
     code = np.full(len(p), 4)  # undecided
-    code[p[:, 0] >= DECIDE] = 0
-    bad = p[:, 0] <= 1.0 - DECIDE
+    least_good, most_bad = decision_limits()
+    code[p[:, 0] >= least_good] = 0
+    bad = p[:, 0] <= most_bad
     code[bad] = 1 + p[bad, 1:].argmax(axis=1)
     return code
 

@@ -60,8 +60,8 @@ class Measured:
         Where no path is seen: one of at least this resistance could hide [ohm].
     bv_V, bv_u_V : ndarray
         Breakdown voltage [V], nan where none was reached.
-    dT_K, temp_u_K : ndarray
-        Recorded temperature less 25 degC (0 where unknown) and its standard uncertainty [K].
+    temp_C, temp_u_K : ndarray
+        Recorded temperature (25 where unknown) [degC] and its standard uncertainty [K].
     knee_V, knee_u_V : ndarray
         Forward voltage at `TEST_A` read off the points where the fit cannot be believed, and its standard
         uncertainty [V]; else nan.
@@ -81,7 +81,7 @@ class Measured:
     floor_ohm: np.ndarray
     bv_V: np.ndarray
     bv_u_V: np.ndarray
-    dT_K: np.ndarray
+    temp_C: np.ndarray
     temp_u_K: np.ndarray
     knee_V: np.ndarray
     knee_u_V: np.ndarray
@@ -135,7 +135,7 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
 
 def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
     """Hold a fitted shunt to the current seen at the deepest reverse voltage: it cannot carry more."""
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         chord = np.where((m.v_low_V < -0.3) & (m.kind == JUNCTION), -m.v_low_V / reverse_A, 0.0)
     return replace(m, path_ohm=np.maximum(m.path_ohm, 0.8 * chord))
 
@@ -166,7 +166,7 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
         np.hypot(np.nan_to_num(path_u, nan=0.3), u_extra).clip(GAIN_U),
         np.where(seen, np.inf, floor), value["BV_V"],
         np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])),
-        np.where(known, fits.temp_C - REFERENCE_TEMP_C, 0.0), temp_u, *np.full((2, len(fits)), np.nan),
+        np.where(known, fits.temp_C, REFERENCE_TEMP_C), temp_u, *np.full((2, len(fits)), np.nan),
     )  # fmt: skip
 
 

@@ -76,7 +76,7 @@ def _why_they_differ(sweep: JunctionVerdict, reading: JunctionVerdict) -> tuple[
     if reading.verdict == "good":
         return (f"The meter reads {name} as healthy: so small a leak does not show in diode mode.",)
     if sweep.verdict == "good":
-        return (f"In circuit the meter reads {name} as {reading.verdict}: a path beside the part, not in it.",)
+        return (f"In circuit the meter reads {name} as {reading.verdict}: a path beside the part.",)
     return (f"The meter reads {name} as {reading.verdict}: the path is near the short limit.",)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from junction.base.records import Bag, SweepTable
 from junction.estimate.results import SweepFits
-from junction.judge.conformity import DECIDE, decide, worst_of
+from junction.judge.conformity import decide, decision_limits, worst_of
 from junction.judge.evidence import Facts, cannot_see, facts, next_test, what_else
 from junction.judge.neighbours import neighbours
 from junction.judge.results import (
@@ -106,8 +106,8 @@ class _Columns:
         found, p = facts(sv), sv.probability
         return cls(
             sv.code.tolist(), sv.family.tolist(), _BY_CODE[sv.code].tolist(), p[:, GOOD].tolist(),
-            p.max(axis=1).tolist(), (sv.weight.max(axis=1) >= DECIDE).tolist(), sv.fits.temp_C.tolist(),
-            sv.fits.temp_known.tolist(), sv.table.reversed_sign.tolist(), found,
+            p.max(axis=1).tolist(), (sv.weight.max(axis=1) >= decision_limits()[0]).tolist(),
+            sv.fits.temp_C.tolist(), sv.fits.temp_known.tolist(), sv.table.reversed_sign.tolist(), found,
             junction_verdicts(sv, all_facts=found),
         )  # fmt: skip
 

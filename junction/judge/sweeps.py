@@ -22,7 +22,7 @@ import numpy as np
 from junction.base.records import SweepTable
 from junction.estimate.results import SweepFits
 from junction.judge import weigh
-from junction.judge.conformity import DECIDE, conformity_log, decide
+from junction.judge.conformity import conformity_log, decide, decision_limits
 from junction.judge.limits import LimitTable, limit_table, registered_leak
 from junction.judge.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, Measured, measured
 from junction.judge.results import VERDICTS, JunctionVerdict
@@ -111,7 +111,8 @@ def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
     types = {name: find(name) if name else None for name in set(table.type)}
     pairs: dict[tuple[str, str, bool], int] = {}
     row = np.empty(len(table), np.int64)
-    reach = (MAX_EXTRAPOLATION * -np.nan_to_num(m.v_low_V)).tolist()
+    ce = np.array([j == "CE" for j in table.junction], bool)
+    reach = (MAX_EXTRAPOLATION * np.nan_to_num(np.where(ce, m.v_high_V, -m.v_low_V))).tolist()
     for k, (junction, name) in enumerate(zip(table.junction, table.type, strict=True)):
         part_type = types[name]
         held = registered_leak(part_type, junction) if part_type else None
@@ -122,12 +123,13 @@ def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
 def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
     """Why a sweep is undecided: the first thing that keeps it from being decided."""
     doubt = code == weigh.UNDECIDED
+    good, bad = decision_limits()
     reason = np.where(doubt, WHICH_FAMILY, DECIDED)
-    near = (kept > 1 - DECIDE) & (kept < DECIDE)
+    near = (kept > bad) & (kept < good)
     reason[doubt & near] = NEAR_LIMIT
-    reason[doubt & (hidden > 0.5 * (1 - DECIDE)) & (kept >= 0.5)] = BLIND
-    reason[doubt & (window < DECIDE) & (kept > 1 - DECIDE)] = ODD
-    reason[doubt & (m.kind != JUNCTION) & (kept > 1 - DECIDE)] = NOT_REACHED
+    reason[doubt & (hidden > 0.5 * (1 - good)) & (kept >= 0.5)] = BLIND
+    reason[doubt & (window < good) & (kept > bad)] = ODD
+    reason[doubt & (m.kind != JUNCTION) & (kept > bad)] = NOT_REACHED
     reason[doubt & (m.kind == NONE)] = NO_FIT
     return reason
 

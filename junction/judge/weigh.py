@@ -13,7 +13,7 @@ from junction.estimate.results import SweepFits
 from junction.judge.conformity import conformity, conformity_log, unseen_leak
 from junction.judge.limits import LimitTable
 from junction.judge.measured import OPEN, TEST_A, Measured, knee_voltage
-from junction.physics.temperature import forward_voltage_slope
+from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
 from junction.shelf.results import Family
 from junction.shelf.rules import rules
 
@@ -59,8 +59,8 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     read = np.isfinite(m.knee_V)
     v[read] = np.where(np.isclose(at, TEST_A, rtol=1e-6, atol=0), m.knee_V[read, None], np.nan)
     u[read] = m.knee_u_V[read, None]
-    slope = forward_voltage_slope(v, EG_eV=eg, XTI=xti)
-    v25 = v - slope * m.dT_K[:, None]
+    v25 = forward_voltage(v, m.temp_C[:, None], EG_eV=eg, XTI=xti)
+    slope = forward_voltage_slope(v25, EG_eV=eg, XTI=xti)
     u = np.sqrt(u**2 + (slope * m.temp_u_K[:, None]) ** 2 + CONTACT_U_V**2)
     inside = conformity(v25, u, low, high)
     # No single junction has N under 1 and no fault lowers it: a low N is a warm part or a short sweep.
@@ -131,7 +131,7 @@ def leakage(m: Measured, limits: LimitTable, row: np.ndarray, ce: np.ndarray):
     """
     at, most = limits.at_V[row], limits.leak_A[row]
     doubling = rules()["leakage_doubling"].value
-    sat = np.where(ce, 0.0, m.sat_A) * 2.0 ** (-m.dT_K / doubling)
+    sat = np.where(ce, 0.0, m.sat_A) / leakage_factor(m.temp_C, REFERENCE_TEMP_C, doubling)
     sat_u = np.hypot(m.sat_u_ln, np.log(2.0) / doubling * m.temp_u_K)
     ohmic = at / m.path_ohm[:, None]
     total = sat[:, None] + ohmic

@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.judge.conformity import conformity, conformity_log, unseen_leak, worst_of
+from junction.judge.conformity import (
+    DECIDE,
+    conformity,
+    conformity_log,
+    decide,
+    decision_limits,
+    unseen_leak,
+    worst_of,
+)
+from junction.judge.results import VERDICTS
 
 
 def test_matches_scipy_normal_over_a_grid():
@@ -60,3 +69,9 @@ def test_worst_of_by_enumeration():
             worst = max(a, b, key=severity.__getitem__)
             expected[worst] += p[0, a] * p[1, b]
     np.testing.assert_allclose(worst_of(p, np.zeros(2, int), 1)[0], expected, rtol=0, atol=1e-14)
+
+
+def test_decision_rule_is_the_one_in_the_rules_table():
+    assert decision_limits() == (DECIDE, pytest.approx(1 - DECIDE, abs=1e-12))
+    p = np.array([[0.95, 0.05, 0, 0], [0.949, 0.051, 0, 0], [0.05, 0.0, 0.5, 0.45], [0.06, 0.94, 0, 0]])
+    assert [VERDICTS[c] for c in decide(p)] == ["good", "undecided", "shorted", "undecided"]
