@@ -72,8 +72,8 @@ def safe_current_A(part: PartType, vce_V: float, temp_C: float = 25.0, where: st
     -------
     float
         Current [A]; 0 above V_CEO; nan where I_C or the power is not known.  Second breakdown lowers it
-        only where its test lines are known; above the highest voltage tested no more than the current
-        tested there is allowed.
+        only where its test lines are known; above the highest voltage tested the power tested there bounds
+        it, because second breakdown falls faster than constant power.
     """
     if vce_V > part.rating("V_CEO"):
         return 0.0
@@ -106,15 +106,17 @@ def second_breakdown_line(part: PartType, vce_V: float) -> float:
     Returns
     -------
     float
-        Current [A]; above the highest voltage tested the current tested there, which is then an upper
-        bound; nan below the lowest, where the power hyperbola bounds, and nan where nothing is known.
+        Current [A]; above the highest voltage tested that of the power tested there, an upper bound; nan
+        below the lowest, where the power hyperbola bounds, and nan where nothing is known.
     """
     points = sorted((limit.at["vce_V"], limit.low) for limit in part.find("I_S/b") if "vce_V" in limit.at)
     for (v_low, i_low), (v_high, i_high) in zip(points, points[1:], strict=False):
         if v_low <= vce_V <= v_high:
             share = _log_share(v_low, vce_V, v_high)
             return i_low ** (1 - share) * i_high**share
-    return points[-1][1] if points and vce_V >= points[-1][0] else nan
+    if not points or vce_V < points[-1][0]:
+        return nan
+    return points[-1][1] * points[-1][0] / vce_V
 
 
 def _log_share(low: float, x: float, high: float) -> float:

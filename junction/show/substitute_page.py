@@ -46,6 +46,8 @@ def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):
         )  # fmt: skip
     axes.set_xscale("log")
     axes.set_yscale("log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(lambda x, _: f"{x:g}")
     lows = [min(i for _, i in points) for points in areas.values()]
     axes.set_ylim(bottom=min(lows) / 2)
     axes.set_xlabel("collector-emitter voltage (V)", fontsize=8)

@@ -79,6 +79,7 @@ def test_second_breakdown_bounds_the_safe_area():
     assert isnan(second_breakdown_A(mj, 120))
     # on logarithmic axes the middle of 50 V and 100 V is 70.7 V, and of 5 A and 1 A is 2.236 A
     assert second_breakdown_line(mj, (50 * 100) ** 0.5) == pytest.approx(5**0.5, rel=1e-12)
+    assert second_breakdown_line(mj, 125) == pytest.approx(0.8)  # not above the 100 W tested at 100 V
     assert isnan(second_breakdown_line(mj, 20))
     assert isnan(second_breakdown_line(find_type("BC547B"), 20))
 
