@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.cli import options
-from junction.cli.output import Outputs, exit_status, say
+from junction.cli.output import Outputs, say
 from junction.cli.sort import DEFAULT_PLOTS, finish
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
+A few rows are spoiled on purpose, to show what is set aside and why.
 example: junction demo bench-demo"""
 
+#: Stands on the page and in the JSON.
+LABEL = "An invented, simulated bag: no part in it was ever on a bench."
+#: The step after: sets for the output stage that the invented amplifier has.
+NEXT = (
+    "junction match {} --power 30W --load 8ohm --supply 30V --parallel 2 --emitter-resistor 0.47ohm"
+    " --idle-current 200mA -o {}"
+)
 #: Folder of the report inside the demo's folder.
 REPORT = "report"
 
@@ -27,7 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the bag, sort it, show the table; the exit status is that of ``junction sort``."""
+    """Write the bag, sort it, show the table.
+
+    The bag holds a few spoiled rows on purpose, to show where they go; the status is 0 all the same.
+    """
     from junction.demo.bag import demo_files
     from junction.intake.read import read_paths
     from junction.pipeline.sort import SortSettings, run_sort
@@ -40,15 +52,15 @@ def run(args: argparse.Namespace) -> int:
     for name, text in files.items():
         written.add(name, text)
     written.commit()
-    paths = [str(folder / name) for name in files if name.endswith(".csv")]
-    say(f"An invented, simulated bag: {', '.join(paths)}")
-    say(f"The job, as you would run it: junction sort {' '.join(paths)} -o {folder / REPORT}")
+    outputs = Outputs(str(folder / REPORT))
+    bag = read_paths([str(folder)])
+    say(f"An invented, simulated bag of {len(files)} files in {folder}; the job on it is")
+    say(f"  junction sort {folder} -o {folder / REPORT}")
     say()
-    outputs = Outputs(str(folder / REPORT), inputs=paths)
-    report = run_sort(read_paths(paths), SortSettings(default_meter(), details=True, plots=DEFAULT_PLOTS))
-    finish(report, outputs)
-    say(f"next: junction match {' '.join(paths)} -o {folder / REPORT}")
-    return exit_status(report.set_aside)
+    report = run_sort(bag, SortSettings(default_meter(), details=True, plots=DEFAULT_PLOTS))
+    finish(replace(report, label=LABEL), outputs)
+    say(f"next, matched sets of its output devices: {NEXT.format(folder, folder / REPORT)}")
+    return 0
 
 
 def refuse_what_is_not_ours(folder: Path, files: dict[str, str]) -> None:

@@ -15,6 +15,7 @@ from junction.show.words import (
     evidence_of,
     fit_notes,
     leads_words,
+    likeliest,
     shown_parameters,
     sureness,
 )
@@ -23,6 +24,12 @@ from junction.show.words import (
 def probability_datum(p: float) -> Html:
     """A probability in percent with its value."""
     return tag("span", datum(percent(p), p), class_="sure") if p == p else Html("")
+
+
+def sure_datum(v: PartVerdict) -> Html:
+    """How sure a verdict is; for an undecided part, of what it is likeliest to be."""
+    p = probability_datum(sureness(v))
+    return p if v.verdict in v.probability else tag("span", p, " ", likeliest(v), class_="sure")
 
 
 def reading_grid(readings: Sequence[Reading]) -> Html:
@@ -121,7 +128,7 @@ def part_section(
     where = {s.sweep: s for s in sources}
     what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
     body: list = [
-        tag("h3", v.part, " ", badge(v.verdict), " ", probability_datum(sureness(v)), " ",
+        tag("h3", v.part, " ", badge(v.verdict), " ", sure_datum(v), " ",
             tag("span", what, class_="what")),
         tag("p", "Fault: ", ", ".join(v.faults)) if v.faults else None,
         bullets(evidence_of(v)),

@@ -6,10 +6,10 @@ from junction.judge.results import PartVerdict
 from junction.pipeline.results import SortReport, SweepSource
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal, percent
+from junction.show.number import nominal
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
-from junction.show.words import blind_words, counts_words, evidence_of, leads_words, sureness
+from junction.show.words import blind_words, counts_words, evidence_of, leads_words, sure_words, sureness
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40
@@ -21,7 +21,7 @@ MOST_SECTIONS = 400
 MOST_BLIND = 3
 
 _COLUMNS = (
-    Column("part"), Column("verdict"), Column("sure", "right"), Column("fault", wrap=True),
+    Column("part"), Column("verdict"), Column("sure"), Column("fault", wrap=True),
     Column("why", wrap=True),
 )  # fmt: skip
 
@@ -73,7 +73,7 @@ def terminal_text(
     lines = []
     if listed:
         rows = [
-            [v.part, v.verdict, percent(sureness(v)), ", ".join(v.faults), _why(v)] for v in listed
+            [v.part, v.verdict, sure_words(v), ", ".join(v.faults), _why(v)] for v in listed
         ]
 
         def paint_cell(r: int, k: int, text: str) -> str:
@@ -90,7 +90,7 @@ def terminal_text(
 
 def notes(report: SortReport) -> list[str]:
     """What a reader of the table must know: temperatures that were taken, and what goods do not show."""
-    out = []
+    out = [report.label] if report.label else []
     if report.parts_without_temp and report.verdicts:
         out.append(
             f"No temperature given for {count(report.parts_without_temp, 'part')}: "

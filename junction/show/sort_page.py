@@ -9,9 +9,9 @@ from junction.pipeline.results import SortReport, SweepPlot
 from junction.shelf.results import Meter
 from junction.show import html as h
 from junction.show.number import nominal_pieces
-from junction.show.part_page import part_section, probability_datum
+from junction.show.part_page import part_section, sure_datum
 from junction.show.sort import MOST_SECTIONS, notes
-from junction.show.words import MEANING, device_words, evidence_of, sureness
+from junction.show.words import MEANING, device_words, evidence_of
 
 #: Set-aside rows listed on the page; the CSV and the JSON hold all.
 MOST_SET_ASIDE = 1000
@@ -89,10 +89,10 @@ def _overview(report: SortReport) -> h.Html:
         sentences = evidence_of(v)
         rows.append([
             h.tag("a", v.part, href=f"#p{k}") if k < MOST_SECTIONS else v.part,
-            h.badge(v.verdict), probability_datum(sureness(v)), device_words(v.device, v.type),
+            h.badge(v.verdict), sure_datum(v), device_words(v.device, v.type),
             ", ".join(v.faults), sentences[0] if sentences else "",
         ])  # fmt: skip
-    return h.table(["part", "verdict", "sure", "device", "fault", "why"], rows, "stack overview", numeric=(2,))
+    return h.table(["part", "verdict", "sure", "device", "fault", "why"], rows, "stack overview")
 
 
 def _caps(report: SortReport) -> h.Html:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from junction.base.records import Interval
 from junction.judge.results import Device, FitSummary, PartVerdict
 from junction.show.json_out import PARAMETER_KEYS
+from junction.show.number import percent
 
 #: estimate's parameter name -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
@@ -68,6 +69,17 @@ def sureness(v: PartVerdict) -> float:
     return max(v.probability.values(), default=float("nan"))
 
 
+def sure_words(v: PartVerdict) -> str:
+    """``99 %``; for an undecided part what it is likeliest to be: ``61 % good``."""
+    text = percent(sureness(v))
+    return text if v.verdict in v.probability else f"{text} {likeliest(v)}".strip()
+
+
+def likeliest(v: PartVerdict) -> str:
+    """Likeliest quality of a part."""
+    return max(v.probability, key=lambda q: v.probability[q], default="")
+
+
 def evidence_of(v: PartVerdict) -> tuple[str, ...]:
     """Sentences of evidence of a part: its own, or those of the junctions that explain its verdict."""
     if v.evidence:
@@ -87,7 +99,8 @@ def blind_words(v: PartVerdict) -> str:
     text = v.cannot_see
     if not text or text.endswith("."):
         return text
-    return f"{'Sweeps' if v.basis == 'sweeps' else 'Diode-mode readings'} cannot see: {text}."
+    method = {"sweeps": "The sweeps", "readings": "Diode mode"}.get(v.basis, "These measurements")
+    return f"{method} cannot see: {text}."
 
 
 def counts_words(counts: dict[str, int]) -> str:

@@ -1,0 +1,91 @@
+"""The entry point: known errors are one line, and only the asked command is imported."""
+
+import re
+import subprocess
+import sys
+
+import pytest
+
+import junction
+from junction.base.errors import InputError, JunctionError
+from junction.cli import main as entry
+
+
+class FakeCommand:
+    def __init__(self, error=None, status=0):
+        self.error, self.status = error, status
+
+    def add_arguments(self, parser):
+        parser.add_argument("words", nargs="*")
+
+    def run(self, args):
+        if self.error:
+            raise self.error
+        return self.status
+
+
+@pytest.fixture
+def command(monkeypatch):
+    def put(**kwargs):
+        monkeypatch.setattr(entry, "COMMANDS", {"try": ("fake", "a command")})
+        monkeypatch.setattr(entry.importlib, "import_module", lambda name: FakeCommand(**kwargs))
+
+    return put
+
+
+@pytest.mark.parametrize("status", [0, 1, 2])
+def test_status_is_the_commands(command, status):
+    command(status=status)
+    assert entry.main(["try"]) == status
+
+
+@pytest.mark.parametrize("error", [JunctionError("went wrong"), InputError("no number", "a.csv", 3, "B-E")])
+def test_a_known_error_is_one_line(command, capsys, error):
+    command(error=error)
+    assert entry.main(["try"]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and err == f"junction try: {error}\n"
+
+
+def test_control_characters_in_an_error_are_shown(command, capsys):
+    command(error=InputError("bad \x1b[2J cell", "a\x07.csv"))
+    assert entry.main(["try"]) == 2
+    assert capsys.readouterr().err == "junction try: a\\x07.csv: bad \\x1b[2J cell\n"
+
+
+def test_an_interrupt_is_said(command, capsys):
+    command(error=KeyboardInterrupt())
+    assert entry.main(["try"]) == 2
+    assert "junction try: stopped" in capsys.readouterr().err
+
+
+def test_a_fault_of_our_own_is_not_hidden(command):
+    command(error=ZeroDivisionError())
+    with pytest.raises(ZeroDivisionError):
+        entry.main(["try"])
+
+
+def test_version(capsys):
+    with pytest.raises(SystemExit) as stop:
+        entry.main(["--version"])
+    assert stop.value.code == 0 and capsys.readouterr().out == f"junction {junction.__version__}\n"
+
+
+@pytest.mark.parametrize("name", entry.COMMANDS)
+def test_every_command_has_help_with_units_and_no_short_words(name, capsys):
+    with pytest.raises(SystemExit) as stop:
+        entry.main([name, "--help"])
+    text = capsys.readouterr().out
+    assert stop.value.code == 0 and entry.COMMANDS[name][1].split(":")[0] in re.sub(r"\s+", " ", text)
+    options = set(re.findall(r"(?<!\w)-\w\b", text)) - {"-h", "-o"}
+    assert not options, f"an option in a letter: {options}"
+
+
+def test_only_the_asked_command_is_imported():
+    code = (
+        "import sys; from junction.cli.main import build_parser; build_parser('sort');"
+        "names = [n for n in sys.modules if n.startswith('junction.cli.')];"
+        "assert 'junction.cli.match' not in names and 'junction.cli.check' not in names, names"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
