@@ -31,17 +31,35 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_inputs(parser, "CSV with transistor curves and spot readings")
     options.add_output(parser, "a page, sets.csv, left_over.csv, labels for A4 and Letter and match.json")
     parser.add_argument("--layout", choices=tuple(LAYOUTS), default="pairs", help="what a set is (see below)")
-    parser.add_argument("--channels", metavar="N", type=options.whole(1),
-                        help="channels to equip in a two-rail layout: one set each")
-    parser.add_argument("--sets", metavar="N", type=options.whole(1),
-                        help="sets wanted of each polarity (default: as many as the parts allow)")
-    parser.add_argument("--keep", metavar="PARTS", type=names, action="append", default=[],
-                        help="fix a set by hand, such as A03,A11, and list the exchanges that would "
-                             "better it; "
-                        "may be given several times")
+    parser.add_argument(
+        "--channels",
+        metavar="N",
+        type=options.whole(1),
+        help="channels to equip in a two-rail layout: one set each",
+    )
+    parser.add_argument(
+        "--sets",
+        metavar="N",
+        type=options.whole(1),
+        help="sets wanted of each polarity (default: as many as the parts allow)",
+    )
+    parser.add_argument(
+        "--keep",
+        metavar="PARTS",
+        type=names,
+        action="append",
+        default=[],
+        help="fix a set by hand, such as A03,A11, and list the exchanges that would "
+        "better it; "
+        "may be given several times",
+    )
     parser.add_argument("--all", action="store_true", help="list every set and every left-over part")
-    parser.add_argument("--temperature-uncertainty", metavar="K", type=_kelvin,
-                        help="standard uncertainty of the recorded temperatures, in kelvin, such as 0.5")
+    parser.add_argument(
+        "--temperature-uncertainty",
+        metavar="K",
+        type=_kelvin,
+        help="standard uncertainty of the recorded temperatures, in kelvin, such as 0.5",
+    )
     add_stage(parser, parallel_help="devices that share a rail's current (default: 2 in a pair, else 1)")
     options.add_instrument(parser)
     options.add_temperature(parser)

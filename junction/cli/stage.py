@@ -13,7 +13,8 @@ from junction.pipeline.stage import DropAsk, StageAsk, StageReport, StageSetting
 from junction.show.table import Paint, width_for
 
 EPILOG = """examples:
-  junction stage --power 80W --load 8ohm --supply 42V --parallel 2 --emitter-resistor 0.22ohm --type MJ15003,MJ15004
+  junction stage --power 80W --load 8ohm --supply 42V --parallel 2 \\
+      --emitter-resistor 0.22ohm --type MJ15003,MJ15004
   junction stage --parallel 2 --emitter-resistor 0.22ohm --idle-drop 20mV --supply 42V \\
       --measured-drops 19.5mV,21.2mV,20.4mV,0.1mV
 Drops are magnitudes across each emitter resistor at idle, warm, without signal and without load: the upper
@@ -25,20 +26,35 @@ exit status: 0 done; 1 done, but rows were set aside; 2 nothing done."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``junction stage``."""
     parser.epilog = EPILOG
-    parser.add_argument("files", nargs="*", metavar="FILE",
-                        help="curves or spot readings of the fitted parts (with --parts), - for "
-                             "standard input")
+    parser.add_argument(
+        "files",
+        nargs="*",
+        metavar="FILE",
+        help="curves or spot readings of the fitted parts (with --parts), - for standard input",
+    )
     options.add_output(parser, "a page, stage.csv, heat.csv, drops.csv and stage.json")
     group = parser.add_argument_group("after fitting")
-    group.add_argument("--measured-drops", metavar="V", type=quantities("voltage"),
-                       help="drops across the emitter resistors at idle, such as 19mV,21mV")
-    group.add_argument("--parts", metavar="NAMES", type=names, help="parts in the order of the drops: "
-                                                                    "A03,A11")
-    group.add_argument("--drop-accuracy", metavar="A", type=options.accuracy("voltage"),
-                       help="limits of error of the meter's millivolt range (default 0.5%%+0.1mV)")
-    group.add_argument("--resistor-tolerance", metavar="PERCENT", type=options.physical("ratio", above=0,
-    at_most=0.5),
-                       help="tolerance of the emitter resistors (default 5%%)")
+    group.add_argument(
+        "--measured-drops",
+        metavar="V",
+        type=quantities("voltage"),
+        help="drops across the emitter resistors at idle, such as 19mV,21mV",
+    )
+    group.add_argument(
+        "--parts", metavar="NAMES", type=names, help="parts in the order of the drops: A03,A11"
+    )
+    group.add_argument(
+        "--drop-accuracy",
+        metavar="A",
+        type=options.accuracy("voltage"),
+        help="limits of error of the meter's millivolt range (default 0.5%%+0.1mV)",
+    )
+    group.add_argument(
+        "--resistor-tolerance",
+        metavar="PERCENT",
+        type=options.physical("ratio", above=0, at_most=0.5),
+        help="tolerance of the emitter resistors (default 5%%)",
+    )
     add_stage(parser, parallel_help="devices in parallel on each rail (default 1)")
     options.add_temperature(parser)
     options.add_types(parser)

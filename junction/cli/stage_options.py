@@ -66,15 +66,31 @@ def add_stage(parser: argparse.ArgumentParser, *, parallel_help: str) -> None:
     add("--load-angle", "DEGREES", _angle, "phase angle of the reactive load to check, in degrees")
     add("--supply", "V", physical("voltage", **positive), "voltage of one rail, such as 42V")
     add("--parallel", "N", _count, parallel_help)
-    add("--emitter-resistor", "R", quantities("resistance"),
-        "emitter resistor; one value for all, or one a position with commas: 0.22ohm,0.22ohm,0.33ohm")
+    add(
+        "--emitter-resistor",
+        "R",
+        quantities("resistance"),
+        "emitter resistor; one value for all, or one a position with commas: 0.22ohm,0.22ohm,0.33ohm",
+    )
     add("--base-resistor", "R", quantities("resistance"), "base resistor of each device, the same way")
-    add("--idle-current", "I", physical("current", **positive), "idle current of a rail, shared by its "
-                                                                "devices")
-    add("--idle-drop", "V", physical("voltage", **positive),
-        "wanted drop across each emitter resistor at idle, such as 20mV, in place of the idle current")
-    add("--peak-current", "I", physical("current", **positive), "peak current of a rail, shared by its "
-                                                                "devices")
+    add(
+        "--idle-current",
+        "I",
+        physical("current", **positive),
+        "idle current of a rail, shared by its devices",
+    )
+    add(
+        "--idle-drop",
+        "V",
+        physical("voltage", **positive),
+        "wanted drop across each emitter resistor at idle, such as 20mV, in place of the idle current",
+    )
+    add(
+        "--peak-current",
+        "I",
+        physical("current", **positive),
+        "peak current of a rail, shared by its devices",
+    )
     add("--vce", "V", physical("voltage", **positive), "V_CE to compare at, where no supply is given")
     add("--type", "NAME", names, "registered types in use, with commas: their limits and R_thJC are checked")
     heat = parser.add_argument_group("heat")
@@ -88,8 +104,9 @@ def add_stage(parser: argparse.ArgumentParser, *, parallel_help: str) -> None:
         ("--ambient", "air at the sink, such as 35C"),
         ("--junction-temperature", "junctions at idle, where the heat is not worked out"),
     ):
-        heat.add_argument(flag, metavar="T", type=physical("temperature", at_least=-60.0, at_most=200.0),
-        help=text)
+        heat.add_argument(
+            flag, metavar="T", type=physical("temperature", at_least=-60.0, at_most=200.0), help=text
+        )
 
 
 def _angle(text: str) -> float:

@@ -10,7 +10,7 @@ decides, less is undecided, with the measurement that would decide.
 
 from __future__ import annotations
 
-from math import isfinite, log, nan, sqrt
+from math import isfinite, log, sqrt
 
 import numpy as np
 
@@ -82,7 +82,8 @@ def diagnose_drops(
         verdicts += found
         ratios.append(_bias_ratio(r, found))
         swaps += _swaps(r, names, found) if own is not None else []
-    bias, ratio, text = _bias(ratios)
+    faulty = any(v.verdict not in ("as predicted", "undecided") for v in verdicts)
+    bias, ratio, text = _bias(ratios, faulty)
     return DropReport(
         tuple(verdicts), bias, ratio, text, _overall(verdicts, bias), tuple(swaps), _assumptions(ask, devices)
     )  # fmt: skip
@@ -205,26 +206,29 @@ def _resistor(
 
 
 def _bias_ratio(r: Rail, verdicts) -> tuple[float, float]:
-    """Mean current of the devices that work as predicted over the wanted one, and its uncertainty."""
-    good = [k for k, v in enumerate(verdicts) if v.verdict == "as predicted"]
-    good = good or [k for k, v in enumerate(verdicts) if v.verdict == "undecided"]
-    if not good:
-        return (0.0, 0.0) if all(v.verdict == "not conducting" for v in verdicts) else (nan, nan)
-    current = r.d[good] / r.re[good]
-    u = current * np.hypot(r.u_r, r.u_d[good] / np.maximum(r.d[good], 1e-9))
-    return float(current.mean()) / r.wanted, float(np.sqrt((u**2).sum())) / len(good) / r.wanted
+    """Rail current over the wanted one, with its standard uncertainty; nan where no drop can be trusted."""
+    current = u2 = 0.0
+    for k, v in enumerate(verdicts):
+        own = float(r.d[k] / r.re[k])
+        u = own * sqrt(r.u_r**2 + (float(r.u_d[k]) / max(float(r.d[k]), 1e-9)) ** 2)
+        if v.verdict == "not conducting":
+            own = u = 0.0
+        elif v.verdict != "as predicted" and v.current_A is not None:
+            # the drop says nothing of this current, only the junction does
+            own, u = v.current_A.value, (v.current_A.high - v.current_A.low) / (2 * K95)
+        current, u2 = current + own, u2 + u * u
+    total = r.stage.idle.total_A
+    return current / total, sqrt(u2) / total
 
 
-def _bias(ratios) -> tuple[str, Interval, str]:
-    """Verdict on the idle current, rails weighted alike."""
-    ratios = [(q, s) for q, s in ratios if isfinite(q)]
-    if not ratios:
-        return "undecided", Interval(nan), "No device works as predicted, so the idle current cannot be told."
-    value = float(np.mean([q for q, _ in ratios]))
-    u = sqrt(sum(s * s for _, s in ratios)) / len(ratios)
+def _bias(ratios, faulty: bool) -> tuple[str, Interval, str]:
+    """Verdict on the idle current, the better known rail first in weight."""
+    weight = [1 / max(s, 1e-4) ** 2 for _, s in ratios]
+    value = sum(w * q for w, (q, _) in zip(weight, ratios, strict=True)) / sum(weight)
+    u = sqrt(1 / sum(weight))
     interval = Interval(value, max(value - K95 * u, 0.0), value + K95 * u)
-    low = phi((1 - BIAS_BAND - value) / u) if u else float(value < 1 - BIAS_BAND)
-    high = 1 - phi((1 + BIAS_BAND - value) / u) if u else float(value > 1 + BIAS_BAND)
+    low = phi((1 - BIAS_BAND - value) / u)
+    high = 1 - phi((1 + BIAS_BAND - value) / u)
     word = "undecided"
     if low >= 0.95:
         word = "too low"
@@ -233,23 +237,24 @@ def _bias(ratios) -> tuple[str, Interval, str]:
     elif 1 - low - high >= 0.95:
         word = "as predicted"
     text = (
-        f"The devices that conduct carry {100 * value:.0f} % of the wanted idle current "
+        f"The rail carries {100 * value:.0f} % of the wanted idle current "
         f"({100 * interval.low:.0f} to {100 * interval.high:.0f} %): "
     )
     text += {
         "too low": "bias too low.", "too high": "bias too high: turn it down before anything else.",
         "as predicted": f"as predicted, within {100 * BIAS_BAND:.0f} %.",
-        "undecided": f"not clearly inside or outside {100 * BIAS_BAND:.0f} % of it; measure the drops "
-                     "with a finer "
-                     "range, or the resistors.",
+        "undecided": f"not clearly inside or outside {100 * BIAS_BAND:.0f} % of it; measure the drops with "
+                     "a finer range, or the resistors.",
     }[word]  # fmt: skip
-    if len(ratios) == 2 and all(q > 0 for q, _ in ratios):
+    if faulty and word != "too high":
+        text += " Clear the fault first, then set the bias."
+    if len(ratios) == 2:
         (a, ua), (b, ub) = ratios
         if abs(a - b) > K95 * sqrt(ua * ua + ub * ub) and abs(a - b) > 0.1 * (a + b):
             text += (
-                " The two rails differ: without a load they carry the same current, so one rail's "
-                "resistors are "
-                "off or current flows into the load; measure the output's dc voltage."
+                f" The two rails differ ({100 * a:.0f} % and {100 * b:.0f} %): without a load they carry the "
+                "same current, so a resistor is off or current flows into the load; measure the "
+                "output's dc voltage."
             )
     return word, interval, text
 

@@ -6,6 +6,8 @@ from math import isfinite, isnan, nan
 
 from junction.pair.results import LimitCheck
 
+#: Air inside a cabinet; common practice, no source.
+AMBIENT_C = 40.0
 #: Use of a limit above which it is called close; common practice, no source.
 CLOSE = 0.9
 
@@ -53,7 +55,9 @@ def check_limits(ask, types, supply_V: float, device_peak_A: float, heat, rth: f
     limit_C = min((t.rating("T_j") for t in types if not isnan(t.rating("T_j"))), default=nan)
     sink = nan
     if isfinite(worst) and isfinite(limit_C) and worst > 0:
-        ambient = ask.ambient_C if not isnan(ask.ambient_C) else 40.0
+        ambient = ask.ambient_C if not isnan(ask.ambient_C) else AMBIENT_C
+        if isnan(ask.ambient_C):
+            notes.assumptions.append(f"the sink needed is for air at {AMBIENT_C:.0f} C")
         sink = (limit_C - rth * worst - ambient) / (2 * ask.parallel * worst)
         if sink <= 0:
             notes.findings.append("No heat sink is large enough: the devices alone would pass their "
@@ -104,9 +108,8 @@ def _of_type(kind, supply_V: float, device_peak_A: float, heat) -> list[LimitChe
     if isnan(rth_jc) and not isnan(kind.rating("P_tot")):
         at = next((limit.at.get("case_C", 25.0) for limit in kind.find("P_tot")), 25.0)
         rth_jc = (tj - at) / kind.rating("P_tot")
-    for row in heat:
-        if not isfinite(row.case_C):
-            continue
+    warmest = max((d for d in heat if isfinite(d.case_C)), key=lambda d: d.average_W, default=None)
+    for row in (warmest,) if warmest is not None else ():
         allowed = (tj - row.case_C) / rth_jc
         add(
             f"P_tot derated, {row.name}",

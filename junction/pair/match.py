@@ -218,8 +218,8 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
                    "are that much less certain")  # fmt: skip
     if any(word == "spot" for word in fits.source):
         out.append(
-            "parts of one polarity are taken to be of one type: what no reading says of them, such as the Early "
-            f"voltage, is taken alike to {100 * WITHIN_TYPE:.0f} % (common practice, no source)"
+            "parts of one polarity are taken to be of one type: what no reading says of them, such as the "
+            f"Early voltage, is taken alike to {100 * WITHIN_TYPE:.0f} % (common practice, no source)"
         )
     if any(not p for p in fits.polarity):
         out.append("parts whose polarity is not said are matched among themselves")

@@ -12,6 +12,7 @@ from math import isfinite, isnan, nan, pi, radians, sqrt
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
 from junction.pair.heat import average_W, instant_peak, worst_instant, worst_swing
+from junction.pair.limits import AMBIENT_C, check_limits
 from junction.pair.results import Dissipation, OperatingPoint, Stage
 
 #: Starting point for the drop across each emitter resistor at idle; common practice, no source.
@@ -113,8 +114,6 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     UsageError
         Values that no stage can have together.
     """
-    from junction.pair.limits import check_limits
-
     _check(ask)
     notes = _Notes()
     n = ask.parallel
@@ -270,7 +269,10 @@ def _heat(ask, supply, swing, idle_A, re_rail, rth, notes) -> tuple[Dissipation,
             rows.append((f"rated power, {word}", float(average_W(swing, supply, load, phase, re_rail)) / n,
                          float(power) / n, float(vce), float(current) / n))  # fmt: skip
             at = worst_swing(swing, supply, load, phase, re_rail)
-            power, vce, current = worst_instant(swing, supply, load, phase, re_rail)
+            worst, vce, current = worst_instant(swing, supply, load, phase, re_rail)
+            if at > 0.999 * swing and worst < 1.001 * power:
+                continue  # full swing is the worst there is
+            power = worst
             rows.append((f"worst drive, {word}", float(average_W(at, supply, load, phase, re_rail)) / n,
                          power / n, vce, current / n))  # fmt: skip
         notes.assumptions.append("heat under drive is that of class B with a sine: the idle current's share "
@@ -281,9 +283,9 @@ def _heat(ask, supply, swing, idle_A, re_rail, rth, notes) -> tuple[Dissipation,
 def _warm(ask, name, average, peak, vce, ic, rth, n, notes) -> Dissipation:
     """Temperatures of one device that dissipates `average`, all devices of both rails on one sink."""
     if not isnan(ask.rth_sa):
-        ambient = ask.ambient_C if not isnan(ask.ambient_C) else REFERENCE_TEMP_C
+        ambient = ask.ambient_C if not isnan(ask.ambient_C) else AMBIENT_C
         if isnan(ask.ambient_C):
-            _once(notes, "ambient taken as 25 C")
+            _once(notes, f"air at the sink taken as {AMBIENT_C:.0f} C")
         sink = ambient + ask.rth_sa * average * 2 * n
     elif name == "idle" and isnan(ask.ambient_C):
         sink = nan

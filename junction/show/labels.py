@@ -47,7 +47,7 @@ def _own_polarity(s: MatchedSet, k: int) -> str:
 
 def _stylesheet(paper: str) -> str:
     name, width, height = PAPERS[paper]
-    cell = (width - 2 * _MARGIN_MM) / _ACROSS
+    cell = (width - 2 * _MARGIN_MM - 1.0) / _ACROSS  # a millimetre for the last border
     return f"""
 @page{{size:{name} portrait;margin:{_MARGIN_MM}mm}}
 *{{box-sizing:border-box}}

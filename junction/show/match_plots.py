@@ -43,6 +43,11 @@ def _frame(axes, title: str, y: str, idle_A: float, peak_A: float) -> None:
                       xytext=(2, -8), textcoords="offset points")  # fmt: skip
 
 
+def _band(axes, x, low, high, color) -> None:
+    """Shaded band as one polygon: a collection would lose its style when the SVG is made small."""
+    axes.fill(np.r_[x, x[::-1]], np.r_[low, high[::-1]], facecolor=color, alpha=0.14, linewidth=0, gid="band")
+
+
 def _short(name: str) -> str:
     return name if len(name) <= 14 else name[:13] + "…"
 
@@ -79,9 +84,9 @@ def draw_vbe_difference(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A
         u = 1000 * _K95 * np.hypot(curves.u_vbe_V[row], curves.u_vbe_V[first])
         style = _STYLES[k % len(_STYLES)]
         axes.plot(curves.ic_A, gap, linewidth=1.2, label=f"{_short(name)} - {_short(s.parts[0])}", **style)
-        axes.fill_between(curves.ic_A, gap - u, gap + u, color=style["color"], alpha=0.12, linewidth=0)
+        _band(axes, curves.ic_A, gap - u, gap + u, style["color"])
     axes.axhline(0, color=SOFT, linewidth=0.8)
-    axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
+    axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
     _frame(axes, "difference of V_BE, 95 % band", "mV", idle_A, peak_A)
     return axes
 
@@ -95,11 +100,9 @@ def draw_hfe_difference(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A
         u = _K95 * np.hypot(curves.u_hfe[row] / curves.hfe[row], curves.u_hfe[first] / curves.hfe[first])
         style = _STYLES[k % len(_STYLES)]
         axes.plot(curves.ic_A, ratio, linewidth=1.2, label=f"{_short(name)} / {_short(s.parts[0])}", **style)
-        axes.fill_between(curves.ic_A, ratio * np.exp(-u), ratio * np.exp(u), color=style["color"],
-        alpha=0.12,
-                          linewidth=0)  # fmt: skip
+        _band(axes, curves.ic_A, ratio * np.exp(-u), ratio * np.exp(u), style["color"])
     axes.axhline(1, color=SOFT, linewidth=0.8)
-    axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
+    axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
     _frame(axes, "ratio of h_FE, 95 % band", "ratio", idle_A, peak_A)
     return axes
 

@@ -236,7 +236,8 @@ def _drops_block(drops: DropReport) -> h.Html:
         expected = ((f"{1000 * e.value:.1f}", e.value), (" mV (", None), (f"{1000 * e.low:.1f}", e.low),
                     (" to ", None), (f"{1000 * e.high:.1f}", e.high), (")", None))  # fmt: skip
         rows.append([v.position, h.number(((f"{1000 * v.measured_V:.1f}", v.measured_V), (" mV", None))),
-                     h.number(expected), h.badge(v.verdict), v.text])  # fmt: skip
+                     h.number(expected), h.badge(v.verdict),
+                     v.text.removeprefix(f"{v.position}: ")])  # fmt: skip
     todo = dict.fromkeys(
         f"{v.position}: {v.next}" for v in drops.drops if v.next and v.verdict != "as predicted"
     )
