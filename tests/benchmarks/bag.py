@@ -1,0 +1,36 @@
+"""The bag that the benchmarks fit: 10,000 simulated sweeps of 80 points, truth and noise known."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.base.records import SweepTable
+from junction.estimate.noise import Noise
+from junction.physics.junction import current
+
+#: 0.5 mV, 0.5 % and 1 nA, as standard uncertainties.
+NOISE = Noise(0.0, 5e-4, 0.5, 1e-9)
+
+
+def bag(n: int = 10_000, m: int = 80, seed: int = 20261125, spoiled: float = 0.0) -> SweepTable:
+    """Silicon junctions from -1 V to 0.75 V; a part `spoiled` of them leaky, shorted or open."""
+    rng = np.random.default_rng(seed)
+    v = np.broadcast_to(np.linspace(-1, 0.75, m), (n, m))
+
+    def draw(low, high):
+        return rng.uniform(low, high, (n, 1))
+
+    parameters = [10 ** draw(-15, -12), draw(1.0, 1.1), draw(0.3, 5.0), 10 ** draw(6, 9)]
+    kind = rng.uniform(size=n)
+    parameters[3] = np.where(kind[:, None] < spoiled / 3, 10 ** draw(3, 5), parameters[3])
+    i = current(v, *parameters)
+    shorted = (kind >= spoiled / 3) & (kind < 2 * spoiled / 3)
+    i[shorted] = (v / 10 ** draw(0, 1.5))[shorted]
+    i[(kind >= 2 * spoiled / 3) & (kind < spoiled)] = 0.0
+    i = i + rng.normal(size=i.shape) * np.hypot(NOISE.i_floor_A, 0.01 * NOISE.i_percent * i)
+    v = v + NOISE.v_floor_V * rng.normal(size=v.shape)
+    names = tuple(f"P{k:05d}" for k in range(n))
+    return SweepTable(
+        names, ("AK",) * n, ("",) * n, ("",) * n, np.full(n, 25.0), np.arange(n + 1) * m, v.ravel(), i.ravel(),
+        np.arange(n * m), np.zeros(n, bool),
+    )  # fmt: skip
