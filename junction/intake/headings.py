@@ -189,7 +189,8 @@ def why_not_recognised(columns: Sequence[Column]) -> str:
     telling = {form: len(names & {*want} - {"part", "vbe"}) for form, want in wanted.items()}
     form = max(telling, key=lambda f: (telling[f] / len(wanted[f]), telling[f]))
     unknown = [c for c in columns if c.problem and not c.name and c.problem != _UNKNOWN][:5]
-    faults = ", ".join(f"{c.heading!r}: {c.problem.removeprefix(_UNKNOWN + '; ')}" for c in unknown)
+    first = {c.problem: c.heading for c in reversed(unknown)}  # each problem once
+    faults = ", ".join(f"{h!r}: {p.removeprefix(_UNKNOWN + '; ')}" for p, h in reversed(first.items()))
     if telling[form]:
         missing = [EXAMPLE.get(w, w) for w in wanted[form] if w not in names] or ["vbe_V or ib_A"]
         text = f"headings look like {form}, but a column is missing: {', '.join(missing)}"

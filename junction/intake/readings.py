@@ -9,6 +9,7 @@ rows agree; if any row says in circuit, the part counts as in circuit.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import isfinite, nan
@@ -35,6 +36,7 @@ from junction.intake.sheet import Sheet
 AGREE_COUNTS = 2.5  # two counts, and half of one for rounding in binary
 #: ... where a diode-mode count is taken as this [V] at most, a resistance count as 0.4 % or 0.1 ohm.
 COARSEST_V = 1e-3
+_WHOLE, _THOUSANDTHS = re.compile(r"[0-3]"), re.compile(r"[0-9]{2,4}(?: ?V)?")
 _WORD = {"temp": "temperature", "vbe": "V_BE", "hfe": "h_FE"}
 _FACTS = ("type", "polarity", "temp", "in_circuit", "note", "hfe", "vbe", "ic")
 
@@ -93,6 +95,10 @@ def _row(sheet: Sheet, split: Rows, k: int) -> Row:
     except UnitError as error:
         row.refuse(Cell("", part.heading, text(part)), str(error))
         return row
+    split_number = _split_by_comma(sheet, text)
+    if split_number:
+        row.refuse(Cell("", split_number[0].heading, text(split_number[0])), split_number[1])
+        return row
     if sheet.form == "long readings":
         _take_long(sheet, row, text)
     else:
@@ -107,6 +113,20 @@ def _row(sheet: Sheet, split: Rows, k: int) -> Row:
     if vbe and polarity and vbe.value < 0 and polarity.value == "NPN":
         row.refuse(row.facts.pop("vbe"), "negative V_BE on a part marked NPN")
     return row
+
+
+def _split_by_comma(sheet: Sheet, text: Callable[[Column], str]) -> tuple[Column, str] | None:
+    """Find ``0,612`` that was meant as one number: taken as 0 V, it would call a good junction shorted."""
+    if sheet.sep != ",":
+        return None
+    for column, following in zip(sheet.columns, sheet.columns[1:], strict=False):
+        if column.name in ("placement", "value") and _WHOLE.fullmatch(text(column).strip()):
+            rest = text(following).strip()
+            if _THOUSANDTHS.fullmatch(rest):
+                whole = text(column).strip()
+                reason = f"{whole},{rest}: a decimal comma in a comma-separated file? write {whole}.{rest}"
+                return column, f"{reason}, or use ; between cells; the row is not used"
+    return None
 
 
 def _take_reading(sheet: Sheet, row: Row, placement: str, column: Column, text: str) -> None:

@@ -14,8 +14,12 @@ import numpy as np
 DEEPEST_V = -3.0
 #: A current below this [A] shows no direction.
 FLOOR_A = 1e-7
-#: d(ln i)/d(ln v) near the top of the sweep: 1 for a resistor, v/(N*VT), about 20, for a junction.
+#: d(ln i)/d(ln v) at the steepest place: 1 for a resistor, v/(N*VT), about 20, for a junction.
 STEEP = 3.0
+#: Current ratio of neighbouring parts of the sweep that noise on a leak does not reach.
+RATIO = 1.5
+#: The sweep is looked at in so many parts; in fewer where it has few points.
+PARTS = (6, 3)
 
 
 def reversed_sweeps(
@@ -68,20 +72,28 @@ def _steep_below_zero(
     which: np.ndarray, starts: np.ndarray, v_V: np.ndarray, i_A: np.ndarray, v_low: np.ndarray,
     v_high: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
-    """Whether the current of these sweeps rises like a forward junction towards negative voltages."""
+    """Whether the current of these sweeps rises somewhere like a forward junction towards -v.
+
+    The steepest rise decides, not the one at the end, where a current limit may hold the current.
+    """
     counts = np.diff(starts)[which]
     sweep = np.repeat(np.arange(which.size), counts)
     point = np.arange(sweep.size) + np.repeat(starts[which] - np.append(0, np.cumsum(counts)[:-1]), counts)
-    v, i = v_V[point], -i_A[point]
-    depth = (v - v_low[which][sweep]) / np.maximum(v_high - v_low, 1e-12)[which][sweep]
-    means = []
-    for inside in (depth <= 0.1, (depth > 0.1) & (depth <= 0.4) & (v < 0)):
-        n = np.bincount(sweep[inside], minlength=which.size)
-        for quantity in (-v, i):
-            total = np.bincount(sweep[inside], quantity[inside], which.size)
-            means.append(total / np.maximum(n, 1))
-    v_top, i_top, v_mid, i_mid = means
-    ok = (v_mid > 0) & (v_top > v_mid) & (i_top > 0)
-    i_mid = np.maximum(i_mid, 1e-6 * np.abs(i_top))  # noise may leave nothing, or less
-    rise = np.log(np.where(ok, i_top, 1.0) / np.where(ok, i_mid, 1.0))
-    return ok & (rise > STEEP * np.log(np.where(ok, v_top, 2.0) / np.where(ok, v_mid, 1.0)))
+    v, i = -v_V[point], -i_A[point]
+    near, far = -v_high[which], -v_low[which]
+    height = (v - near[sweep]) / np.maximum(far - near, 1e-12)[sweep]
+    peak = np.maximum.reduceat(i, np.append(0, np.cumsum(counts)[:-1]))[:, np.newaxis]
+    steep = np.zeros(which.size, bool)
+    for parts in PARTS:
+        inside = height >= 0
+        cell = sweep[inside] * parts + np.minimum((height[inside] * parts).astype(int), parts - 1)
+        n = np.bincount(cell, minlength=which.size * parts).reshape(-1, parts)
+        total = (np.bincount(cell, x[inside], which.size * parts).reshape(-1, parts) for x in (v, i))
+        v_mean, i_mean = (t / np.maximum(n, 1) for t in total)
+        below = np.maximum(i_mean[:, :-1], 1e-6 * peak)  # noise may leave nothing, or less
+        above, there = i_mean[:, 1:], (n[:, :-1] > 0) & (n[:, 1:] > 0)
+        there &= (above > 0.1 * peak) & (above > RATIO * below) & (v_mean[:, :-1] > 0)
+        ratio = np.divide(above, below, out=np.ones_like(above), where=there)
+        run = np.divide(v_mean[:, 1:], v_mean[:, :-1], out=np.full_like(above, 2.0), where=there)
+        steep |= (there & (np.log(ratio) > STEEP * np.log(run))).any(axis=1)
+    return steep

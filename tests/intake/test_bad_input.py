@@ -139,6 +139,16 @@ def test_a_repeated_reading_agrees_within_two_counts(one, other, agree):
     assert bag.rows_used == (3 if agree else 1)
 
 
+def test_a_decimal_comma_that_split_a_cell_is_not_read_as_a_short():
+    bag = bag_of("part,B-E,E-B,note\nQ1,0,612,OL\nQ2,0,OL,612\nQ3,0.000,0.000,612\n")
+    assert [p.part for p in bag.readings] == ["Q2", "Q3"]
+    (entry,) = bag.set_aside
+    assert (entry.row, entry.column, entry.rows) == (2, "B-E", 1) and "write 0.612" in entry.reason
+    bag = bag_of("part,red,black,value,note\nQ1,B,E,0,004\nQ2,B,E,0,short\n")
+    assert [p.part for p in bag.readings] == ["Q2"] and "0,004: a decimal comma" in bag.set_aside[0].reason
+    assert bag_of("part;B-E;E-B\nQ1;0;0.61\n").rows_used == 1
+
+
 def test_two_columns_for_one_placement_follow_the_same_rule():
     bag = bag_of("part,B-E,B-E,E-B\nQ1,0.6,0.6,OL\nQ2,0.6,0.7,OL\nQ3,,0.6,OL\n")
     assert readings(bag, "Q1")["B-E"] == readings(bag, "Q3")["B-E"] == ("volt", 0.6)
