@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import isnan
 from pathlib import Path
 
@@ -95,6 +95,8 @@ def needs_from_file(name: str) -> Needs:
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
         line = getattr(error, "lineno", None)
         raise InputError(f"is not JSON: {getattr(error, 'msg', error)}", name, line) from error
+    if isinstance(data, dict) and data.get("command") == "stage" and "needs" not in data:
+        return _needs_of_stage(data, name)
     if isinstance(data, dict) and "needs" in data:
         data = data["needs"]
     elif isinstance(data, dict) and "format" in data:
@@ -109,6 +111,15 @@ def needs_from_file(name: str) -> Needs:
         if value is not None:
             values[key] = _need(key, value, name)
     return Needs(**values)
+
+
+def _needs_of_stage(data: dict, file: str) -> Needs:
+    from junction.pipeline.substitute import needs_of_stage_record
+
+    try:
+        return needs_of_stage_record(data["stage"])
+    except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
+        raise InputError("is not what junction stage writes", file, column="stage") from error
 
 
 def _is_number(value: object) -> bool:
@@ -151,39 +162,42 @@ def needs_from(args: argparse.Namespace) -> Needs | None:
     return Needs(**values)
 
 
-def _bag(args: argparse.Namespace) -> tuple[tuple[str, str], ...]:
+def _bag(args: argparse.Namespace) -> tuple:
+    """Parts of the bags, and the rows that could not be used."""
     if not args.bag:
-        return ()
+        return (), ()
     from junction.intake.read import read_paths
     from junction.pipeline.substitute import types_in_bag
 
     bag = read_paths(args.bag, sys.stdin.buffer)
-    report_set_aside(bag.set_aside)
     found = types_in_bag(bag)
     if not found:
         raise InputError("no parts in it", ", ".join(args.bag))
-    return found
+    return found, bag.set_aside
 
 
 def run(args: argparse.Namespace) -> int:
     """Compare, show and write; the exit status."""
-    from junction.pipeline.substitute import run_needs, run_substitute
+    from junction.pipeline.substitute import Candidate, run_needs, run_substitute
 
     outputs = Outputs(args.output, args.json, [*args.bag, *([args.needs] if args.needs else [])])
     shelf = type_shelf((args.types,) if args.types else ())
     needs = needs_from(args)
+    in_bag, aside = _bag(args)
+    named = tuple(map(Candidate, args.types_named))
     if needs is None:
         if not args.types_named:
             raise UsageError("name the original type, or say what the place needs (--voltage, --current ...)")
         if args.diodes:
             raise UsageError("--diodes belongs to the needs of a place; an original says itself what it is")
-        candidates = tuple((name, "") for name in args.types_named[1:]) + _bag(args)
+        candidates = named[1:] + in_bag
         temp = 25.0 if args.case_temperature is None else args.case_temperature
         report = run_substitute(args.types_named[0], candidates, shelf, temp, args.most)
     else:
-        candidates = tuple((name, "") for name in args.types_named) + _bag(args)
+        candidates = named + in_bag
         device = "diode" if args.diodes else "bjt"
         report = run_needs(needs, candidates, shelf, args.most, device)
+    report = replace(report, set_aside=(*aside, *report.set_aside))
     _finish(report, outputs)
     return exit_status(report.set_aside)
 

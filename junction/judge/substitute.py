@@ -96,7 +96,7 @@ def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Subs
     pairs = (
         (voltage, needs.voltage_V, candidate.rating(voltage), "V"),
         (current, needs.current_A, candidate.rating(current), "A"),
-        (f"P_tot at {where} {needs.case_temp_C:g} C", needs.power_W,
+        (f"P_tot at {where} {needs.case_temp_C:.3g} C", needs.power_W,
          power_at_W(candidate, where, needs.case_temp_C), "W"),
     )  # fmt: skip
     lines += [
@@ -136,9 +136,9 @@ def _load_point(candidate: PartType, v_V: float, i_A: float, temp_C: float, wher
     if candidate.find("I_S/b"):
         note = f"second breakdown: {candidate.find('I_S/b')[0].basis}"
     else:
-        note = "second breakdown not known: look at the safe-area plot of the sheet"
+        note = "second breakdown not known"
     return at_least(
-        f"safe area at {v_V:g} V", i_A, has, "A", must=True, note=note, soft=candidate.secondary
+        f"safe area at {v_V:.4g} V", i_A, has, "A", must=True, note=note, soft=candidate.secondary
     )
 
 
@@ -146,6 +146,8 @@ def _needs_warnings(needs: Needs, candidate: PartType) -> tuple[str, ...]:
     found = []
     if candidate.secondary:
         found.append(f"{candidate.name}: figures from reference pages only; read a maker's sheet first")
+    if needs.load_line and not candidate.find("I_S/b"):
+        found.append(f"look at the safe-area plot in the sheet of {candidate.name} before you rely on it")
     if candidate.kind == "darlington":
         found.append(f"{candidate.name} is a Darlington: its base needs twice the voltage of a plain part")
     if candidate.material == "germanium" and needs.case_temp_C > 60:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite, nan
+from typing import NamedTuple
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import UsageError
@@ -20,6 +20,15 @@ from junction.shelf.types import TypeShelf, type_shelf
 
 #: Types whose safe area is handed on for drawing, the original included.
 MOST_AREAS = 5
+
+
+class Candidate(NamedTuple):
+    """A part to be compared: its type number, its written tag, and where it was read."""
+
+    name: str
+    tag: str = ""
+    file: str = ""
+    row: int | None = None
 
 
 def look_up(name: str, shelf: TypeShelf) -> PartType:
@@ -42,11 +51,11 @@ def look_up(name: str, shelf: TypeShelf) -> PartType:
 
 
 def _split(
-    names: Sequence[tuple[str, str]], shelf: TypeShelf, device: str
+    candidates: Sequence[Candidate], shelf: TypeShelf, device: str
 ) -> tuple[list[tuple[PartType, str]], list[SetAside]]:
-    """(name, tag) pairs to types of one device, and those that cannot be compared."""
+    """Candidates to types of one device, and those that cannot be compared."""
     found, aside = [], []
-    for name, tag in names:
+    for name, tag, file, row in candidates:
         part = shelf.find(name) if name else None
         column = "type" if tag else ""
         if part is None:
@@ -54,10 +63,10 @@ def _split(
             like = f"; on the shelf there is {', '.join(near)}" if near else ""
             reason = f"no such type on the shelf{like}" if name else "its type is not given"
             reason = f"{name}: {reason}" if tag and name else reason
-            aside.append(SetAside("", None, column, tag or name, reason))
+            aside.append(SetAside(file, row, column, tag or name, reason))
         elif device and part.device != device:
             reason = f"{part.name} is a {part.device}, not a {device}"
-            aside.append(SetAside("", None, column, tag or name, reason))
+            aside.append(SetAside(file, row, column, tag or name, reason))
         else:
             found.append((part, tag))
     return found, aside
@@ -90,7 +99,7 @@ def _report(results, parts: Iterable[PartType], original: PartType | None = None
 
 def run_substitute(
     original: str,
-    candidates: Sequence[tuple[str, str]] = (),
+    candidates: Sequence[Candidate] = (),
     shelf: TypeShelf | None = None,
     case_temp_C: float = REFERENCE_TEMP_C,
     most: int = 10,
@@ -101,8 +110,7 @@ def run_substitute(
     ----------
     original : str
         Type number.
-    candidates : sequence of (str, str)
-        Type number and written tag ('' where it has none).
+    candidates : sequence of Candidate
     shelf : TypeShelf, optional
     case_temp_C : float
         Temperature at which the power is compared besides its reference [degC].
@@ -131,7 +139,7 @@ def run_substitute(
 
 def run_needs(
     needs: Needs,
-    candidates: Sequence[tuple[str, str]] = (),
+    candidates: Sequence[Candidate] = (),
     shelf: TypeShelf | None = None,
     most: int = 10,
     device: str = "bjt",
@@ -160,22 +168,25 @@ def run_needs(
                    case_temp_C=needs.case_temp_C, set_aside=tuple(aside))  # fmt: skip
 
 
-def types_in_bag(bag: Bag) -> tuple[tuple[str, str], ...]:
-    """(type, tag) of every part of a bag, in the order read; the type is '' where none was written."""
-    found: dict[str, str] = {}
-    for reading in bag.readings:
-        found[reading.part] = found.get(reading.part) or reading.type
+def types_in_bag(bag: Bag) -> tuple[Candidate, ...]:
+    """Every part of a bag, in the order read; its type is '' where none was written."""
+    seen = [Candidate(r.type, r.part, r.file, r.row or None) for r in bag.readings]
     for table in (bag.sweeps, bag.curves):
-        for tag, name in zip(table.part, table.type, strict=True):
-            found[tag] = found.get(tag) or name
-    return tuple((name, tag) for tag, name in found.items())
+        rows = (int(table.row[k]) if k < table.row.size else None for k in table.starts[:-1])
+        seen += map(Candidate, table.type, table.part, table.file, rows)
+    found: dict[str, Candidate] = {}
+    for one in seen:
+        if not found.get(one.tag, Candidate("")).name:
+            found[one.tag] = one if one.name or one.tag not in found else found[one.tag]
+    return tuple(found.values())
 
 
 def needs_of_stage(stage: Stage, polarity: str = "") -> Needs:
     """What an output stage asks of each of its devices, as a yardstick for substitutes.
 
     The device that is off sees both rails; it carries its share of the rail's peak current; its power is
-    the mean of the worst way of driving the stage, at the case temperature worked out for that.
+    the mean of the worst way of driving the stage, at the case temperature worked out for that.  The worst
+    instant of each way of driving is held against the dc safe area, which is on the safe side.
 
     Parameters
     ----------
@@ -183,21 +194,38 @@ def needs_of_stage(stage: Stage, polarity: str = "") -> Needs:
     polarity : str
         'NPN', 'PNP' or '' for either side.
     """
-    heat = [d for d in stage.dissipation if isfinite(d.average_W)]
-    worst = max(heat, key=lambda d: d.average_W, default=None)
-    points = tuple(
-        (d.vce_at_peak_V, d.ic_at_peak_A)
-        for d in stage.dissipation
-        if isfinite(d.vce_at_peak_V) and isfinite(d.ic_at_peak_A) and d.ic_at_peak_A > 0
-    )
-    needs = Needs(
-        polarity=polarity,
-        voltage_V=2 * stage.supply_V,
-        current_A=stage.peak.total_A / stage.parallel if stage.parallel else nan,
-        power_W=worst.average_W if worst else nan,
-        load_line=tuple(dict.fromkeys(points)),
-        source="junction stage",
-    )
-    if worst and isfinite(worst.case_C):
-        needs = replace(needs, case_temp_C=worst.case_C)
-    return needs
+    heat = [(d.average_W, d.case_C, d.vce_at_peak_V, d.ic_at_peak_A) for d in stage.dissipation]
+    return _needs(stage.supply_V, stage.peak.total_A / stage.parallel, heat, polarity)
+
+
+def needs_of_stage_record(record: Mapping) -> Needs:
+    """`needs_of_stage` from the object ``stage`` that ``junction stage --json`` writes.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        The object is not of that form.
+    """
+
+    def number(value) -> float:
+        return nan if value is None else float(value)
+
+    heat = [
+        tuple(number(d[key]) for key in ("average_W", "case_C", "vce_at_peak_V", "ic_at_peak_A"))
+        for d in record["dissipation"]
+    ]
+    current_A = number(record["peak"]["total_A"]) / int(record["parallel"])
+    return _needs(number(record["supply_V"]), current_A, heat, "")
+
+
+def _needs(supply_V: float, current_A: float, heat: Sequence[tuple], polarity: str) -> Needs:
+    known = [row for row in heat if isfinite(row[0])]
+    power_W, case_C = max(known, default=(nan, nan))[:2]
+    points = {(v, i) for _, _, v, i in heat if isfinite(v) and isfinite(i) and v > 0 and i > 0}
+    # a point under another one, in voltage and in current, asks for nothing more
+    points = [p for p in points if not any(q != p and q[0] >= p[0] and q[1] >= p[1] for q in points)]
+    return Needs(
+        polarity=polarity, voltage_V=2 * supply_V, current_A=current_A, power_W=power_W,
+        case_temp_C=case_C if isfinite(case_C) else REFERENCE_TEMP_C,
+        load_line=tuple(sorted(points)), source="junction stage",
+    )  # fmt: skip

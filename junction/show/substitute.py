@@ -6,9 +6,8 @@ from math import isnan
 
 from junction.judge.results import Needs, SubstituteLine, Substitution
 from junction.pipeline.results import SubstituteReport
-from junction.show import json_out
+from junction.show import json_out, number
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count, join_words
 
@@ -30,7 +29,7 @@ def value_text(value: float, text: str, unit: str) -> str:
         return text
     if isnan(value):
         return "-"
-    return nominal(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit))
+    return number.nominal(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit))
 
 
 def margin_text(margin: float) -> str:
@@ -63,12 +62,16 @@ def heading(report: SubstituteReport) -> str:
 
 def needs_words(needs: Needs) -> str:
     """What a place needs, in words."""
+
+    def nominal(value: float, unit: str) -> str:
+        return number.nominal(float(f"{value:.4g}"), unit)
+
     parts = [needs.polarity] if needs.polarity else []
     for value, unit in ((needs.voltage_V, "V"), (needs.current_A, "A")):
         if not isnan(value):
             parts.append(nominal(value, unit))
     if not isnan(needs.power_W):
-        parts.append(f"{nominal(needs.power_W, 'W')} at case {needs.case_temp_C:g} °C")
+        parts.append(f"{nominal(needs.power_W, 'W')} at case {needs.case_temp_C:.3g} °C")
     if not isnan(needs.hfe_low):
         at = "" if isnan(needs.hfe_at_A) else f" at {nominal(needs.hfe_at_A, 'A')}"
         parts.append(f"h_FE {needs.hfe_low:g}{at}")
@@ -85,7 +88,7 @@ def _sides(report: SubstituteReport) -> tuple[Column, ...]:
 
 def detail_text(result: Substitution, report: SubstituteReport, width: int, paint: Paint) -> str:
     """One candidate line by line."""
-    lines = [paint.strong(f"{name_of(result)}: {result_words(result)}")]
+    lines = [paint.strong(paragraph(f"{name_of(result)}: {result_words(result)}", width))]
     rows = [
         [
             line.figure + ("" if line.must else " *"),
@@ -108,8 +111,8 @@ def detail_text(result: Substitution, report: SubstituteReport, width: int, pain
 def result_words(result: Substitution) -> str:
     """Result in a few words, with the weakest margin."""
     words = {
-        "exceeds": "meets or exceeds every rating",
-        "meets": "meets every rating",
+        "exceeds": "meets or exceeds everything that counts",
+        "meets": "meets everything that counts",
         "falls short": f"falls short in {join_words(result.figures('falls short', True))}",
         "not known": "not known: a figure is missing",
     }[result.result]

@@ -99,6 +99,18 @@ def test_needs_with_a_bag_of_candidates(capsys):
     assert "P_tot at case 80 C x 1.71" in flat or "V_CEO x 1.75" in flat
 
 
+def test_a_bag_by_its_tags(capsys, tmp_path):
+    bag = tmp_path / "bag.csv"
+    bag.write_text("part,type,B-E,B-C\nA1,MJ15003,0.55,0.54\nA2,TIP41C,0.6,0.59\nA3,,0.6,0.59\nA4,XYZ77,0.6,0.6\n"
+                   "A5,2N3773,abc,0.5\n")  # fmt: skip
+    status, out, err = run(capsys, *NEEDS, "--bag", str(bag))
+    assert status == 1
+    assert "A1 (MJ15003): meets" in out and "A2 (TIP41C): falls short" in out
+    assert "bag.csv, line 4, column 'type': 'A3' its type is not given" in err
+    assert "bag.csv, line 5, column 'type': 'A4' XYZ77: no such type" in err
+    assert "line 6" in err  # the cell that is no reading
+
+
 def test_needs_from_a_file_and_options_over_it(capsys, tmp_path):
     path = tmp_path / "stage.json"
     path.write_text(json.dumps({"format": 1, "command": "stage", "needs": {
@@ -118,6 +130,28 @@ def test_what_is_written_can_be_read_back(capsys, tmp_path):
     first = json.loads(path.read_text())["candidates"]
     status, out, _ = run(capsys, "--needs", str(path), "MJ15003", "--json", "-")
     assert status == 0 and json.loads(out)["candidates"] == first
+
+
+def test_the_json_of_junction_stage_is_a_yardstick(capsys, tmp_path):
+    """80 W into 8 ohm from 42 V rails, two devices a rail: 84 V, sqrt(2·80/8)/2 = 2.236 A each."""
+    path = tmp_path / "stage.json"
+    words = ("--power", "80W", "--load", "8ohm", "--supply", "42V", "--parallel", "2", "--emitter-resistor",
+             "0.22ohm", "--json", str(path))  # fmt: skip
+    assert main(["stage", *words]) == 0
+    capsys.readouterr()
+    words = ("--needs", str(path), "--polarity", "NPN", "2N3055", "MJ15003")
+    _, out, _ = run(capsys, *words)
+    assert max(map(len, out.splitlines())) <= 80
+    status, out, _ = run(capsys, *words, "--json", "-")
+    data = json.loads(out)
+    assert status == 0 and data["needs"]["voltage_V"] == 84.0
+    assert data["needs"]["current_A"] == pytest.approx(20**0.5 / 2)
+    assert [(c["candidate"], c["result"]) for c in data["candidates"]] == [
+        ("MJ15003", "exceeds"), ("2N3055", "falls short"),
+    ]  # fmt: skip
+    path.write_text('{"format": 1, "command": "stage", "stage": {"supply_V": 42}}')
+    status, _, err = run(capsys, "--needs", str(path), "MJ15003")
+    assert status == 2 and "column 'stage'" in err
 
 
 def test_a_users_type(capsys, tmp_path):
