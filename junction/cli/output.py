@@ -68,7 +68,8 @@ class Outputs:
         if self.json_path is not None:
             if self.json_path.is_dir():
                 raise OutputError(f"{self.json_path}: is a folder; --json wants a file name or -")
-            _must_be_writable(self.json_path.parent, make=False)
+            inside = self.folder is not None and self.folder.absolute() in self.json_path.absolute().parents
+            _must_be_writable(self.json_path.parent, make=inside)
             self._not_an_input(self.json_path)
 
     @property

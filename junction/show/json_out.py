@@ -96,7 +96,8 @@ def part(v: PartVerdict) -> dict:
     return {
         "part": v.part, "verdict": v.verdict, "probability": probability(v.probability),
         "device": device(v.device), "junctions": [junction(j) for j in v.junctions],
-        "faults": list(v.faults), "alternatives": [alternative(a) for a in v.alternatives],
+        "faults": list(v.faults), "faults_probability": number(v.faults_probability),
+        "alternatives": [alternative(a) for a in v.alternatives],
         "evidence": list(v.evidence), "next": v.next, "cannot_see": v.cannot_see,
         "warnings": list(v.warnings), "neighbours": list(v.neighbours), "basis": v.basis, "type": v.type,
         "temp_C": number(v.temp_C), "temp_known": v.temp_known, "in_circuit": v.in_circuit,

@@ -81,6 +81,13 @@ def test_a_folder_that_cannot_be_written_is_refused_before_any_work(tmp_path, fo
         Outputs(str(tmp_path / folder) if not folder.startswith("/") else folder)
 
 
+def test_json_into_the_folder_that_will_be_made(tmp_path):
+    outputs = Outputs(str(tmp_path / "new"), str(tmp_path / "new" / "mine.json"))
+    outputs.add_json("{}", "sort.json")
+    outputs.commit()
+    assert tree(tmp_path) == {"new/mine.json": "{}", "new/sort.json": "{}"}
+
+
 def test_json_places_that_cannot_be(tmp_path):
     with pytest.raises(OutputError, match="is a folder"):
         Outputs(None, str(tmp_path))
