@@ -271,3 +271,32 @@ def sorted_curve(i, v):
     """Current and voltage sorted for interpolation."""
     order = np.argsort(i)
     return i[order], v[order]
+
+
+def simulate_borderline(n: int, seed: int, limit_of_type):
+    """Typed sweeps whose reverse current lies within 1 % of the registered limit, and the limits in ampere.
+
+    Silicon parts only: their own saturation current is far below the limit, so the drawn leak is all of it.
+    """
+    rng = np.random.default_rng(seed)
+    wanted = ("small-signal silicon BJT", "silicon power BJT", "switching diode")
+    kinds = [k for k in KINDS if k.family in wanted]
+    columns = {k: [] for k in ("part", "junction", "v_V", "i_A", "temp_C", "type")}
+    limits = []
+    while len(limits) < n:
+        kind = kinds[len(limits) % len(kinds)]
+        type_name, junction = str(rng.choice(kind.types)), str(rng.choice(kind.junctions))
+        limit = limit_of_type(type_name, junction)
+        if limit is None or limit[1] > 20:
+            continue
+        vf, ideality, rs = rng.uniform(*kind.vf), rng.uniform(*kind.n), loguniform(rng, *kind.rs)
+        is_A = 1e-3 / np.expm1((vf - 1e-3 * rs) / (ideality * K_OVER_Q * T0_K))
+        ohm = limit[1] / (limit[0] * np.exp(rng.normal(0, 0.005)) - is_A)
+        v = np.concatenate([np.linspace(-1.05 * limit[1], 0, 40), np.linspace(0, vf + 0.1, 60)])
+        i = solve(v, rs, is_A, ideality, ohm, np.inf, 2.0, 25.0)
+        logged_v, logged_i, _ = measure(rng, v, i, 0.01 * limit[0], 1.0)
+        values = (f"L{len(limits):04d}", junction, logged_v, logged_i, 25.0, type_name)
+        for name, value in zip(columns, values, strict=True):
+            columns[name].append(value)
+        limits.append(limit[0])
+    return SweepTable.from_lists(**columns), np.array(limits)

@@ -108,7 +108,8 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     whole = worst_of(p, np.zeros(len(p), int), 1)
     verdict = VERDICTS[int(decide(whole)[0])]
     ranked = sorted(junctions, key=lambda j: _RANK[j.verdict])
-    lead = read if ranked[0].fit is None and ranked[0].verdict not in ("good",) else swept
+    by_sweep = {j.junction: j.verdict for j in swept.junctions}
+    lead = swept if by_sweep.get(ranked[0].junction) == ranked[0].verdict else read
     device, clash = _devices(swept, read)
     if conflicts:
         test = "Repeat sweep and reading on the part alone, leads clean: one of the two saw something else."
