@@ -170,7 +170,7 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
     log_weight = np.full(len(theta), -np.log(len(theta)))
     steps = {1: (0.9, 0.3), 2: (1.1, 0.6), 3: (1.4, 1.0)}[max(1, len(fault.resistive))]
     if fault.name == "all shorted":
-        steps = (1.8, 0.6)
+        steps = (2.8, 0.6)
     if highest_ohm > 2 * visible_ohm and len(fault.resistive) > 1:  # a long grid: coarser tiles
         steps = (steps[0], 2 * steps[1])
     for pair, word in fault.resistive:

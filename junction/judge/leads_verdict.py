@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Interval
 from junction.judge import next_test
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from junction.judge.readings import Bench, Weighed
 
 #: Explanations from this probability on are named as alternatives.
-NAME_FROM = 0.02
+NAME_FROM = 0.01
 MOST_ALTERNATIVES = 6
 _ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
 
@@ -79,7 +81,9 @@ def _device(found: Answer, bench: Bench) -> Device:
 
 def _circumstances(bench: Bench, weighed: Weighed) -> next_test.Circumstances:
     part = weighed.readings
-    return next_test.Circumstances(part.in_circuit, bench.library.has_ohms, bool(part.type), bench.named)
+    return next_test.Circumstances(
+        bench.turns, bench.leads, part.in_circuit, bench.library.has_ohms, bool(part.type)
+    )
 
 
 def _alternatives(
@@ -94,19 +98,22 @@ def _alternatives(
         if (e.faults, e.kind) in told or (e.faults and e.faults in {f for f, _ in told}):
             continue
         told.add((e.faults, e.kind))
-        device = Device(e.kind, e.polarity, e.material, {} if bench.named else e.leads)
+        told_leads = {} if bench.named or e.kind == "unknown" else e.leads
+        polarity = "" if e.kind in ("unknown", "diode") else e.polarity
+        device = Device(e.kind, polarity, e.material, told_leads)
         faults = e.faults if e.hypothesis >= 0 else ()
         out.append(Alternative(faults, device, e.probability, next_test.decided_by(top, e, circumstances)))
     return tuple(out)
 
 
-def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
+def _contradiction(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
+    """What the readings say against the marking, the polarity or the lead names as written."""
     part, top = weighed.readings, found.explanations[0]
-    out = []
     if top.hypothesis < 0:
-        return ["No known explanation fits these readings: clean the leads and read them all again."]
+        return []
     structure = bench.library.hypotheses[top.hypothesis].structure
     said = part.polarity or (registered.polarity if registered else "")
+    out = []
     if registered is not None and not matches(structure, registered) and top.probability > 0.5:
         out.append(
             f"Reads as {explanation_words(replace(top, faults=()))}: the marking {part.type} does not fit, "
@@ -114,8 +121,6 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
         )
     elif said and found.polarity and said != found.polarity:
         out.append(f"Reads as {found.polarity}, not {said}: the marking or the lead order does not fit.")
-    if part.type and registered is None:
-        out.append(f"Type {part.type} is not in the tables: judged by its family.")
     if bench.named and len(bench.leads) == 3:
         moved = {lead: role for lead, role in found.leads.items() if role != lead}
         if moved:
@@ -123,6 +128,16 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
             out.append(f"The leads are not those: {spelled}.")
     if len(bench.leads) == 2 and bench.turns[top.arrangement].roles[0] == "E" and top.probability > 0.5:
         out.append("Anode and cathode are the other way round than written.")
+    return out
+
+
+def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
+    part, top = weighed.readings, found.explanations[0]
+    if top.hypothesis < 0:
+        return ["No known explanation fits these readings: clean the leads and read them all again."]
+    out = _contradiction(found, bench, weighed, registered)
+    if part.type and registered is None:
+        out.append(f"Type {part.type} is not in the tables: judged by its family.")
     likely = [e for e in found.explanations if e.remark and e.probability >= 0.05]
     out += [e.remark[0].upper() + e.remark[1:] + "." for e in likely[:1]]
     if part.in_circuit:
@@ -141,34 +156,30 @@ def cannot_see(meter: Meter, visible_ohm: float) -> str:
 
 
 def _next(
-    verdict: str, found: Answer, bench: Bench, weighed: Weighed, unread: Sequence[str], visible: float
+    verdict: str, found: Answer, bench: Bench, weighed: Weighed, visible_ohm: float, contradicts: bool
 ) -> str:
+    """What to do next: replace, read a placement, lift a lead, or the test that decides."""
     top = found.explanations[0]
-    part = weighed.readings
+    if verdict == "good":
+        told = bench.named or set(found.leads.values()) >= set("BCE")
+        return next_test.good_next(visible_ohm) + ("" if told else f" To tell {next_test.ORDER_TEST}.")
     if verdict != "undecided":
-        if verdict == "good":
-            order = (
-                ""
-                if bench.named or set(found.leads.values()) >= set("BCE")
-                else f" To tell {next_test.ORDER_TEST}."
-            )
-            return next_test.good_next(visible) + order
-        power = top.kind != "diode"
-        return next_test.faulty_next(top.faults, verdict, power=power)
-    if unread:
-        name, gain = next_placement(bench, weighed)
-        unproven = _unproven(bench, weighed) if decide(found.quality, found.odd) == "good" else []
-        if unproven or gain > 0.01:
-            red, black = (unproven[0] if unproven else name).split("-")
-            return f"Read {red}-{black} (red lead on {red}, black on {black})."
-    if part.in_circuit and found.odd <= 0.5:
+        return next_test.faulty_next(top.faults, verdict, power=top.kind != "diode")
+    likely_good = decide(found.quality, found.odd) == "good"
+    if contradicts and likely_good:
+        return "Check the marking and the order of the leads; then read the placements again."
+    unproven = _unproven(bench, weighed) if likely_good else []
+    name, gain = (unproven[0], 1.0) if unproven else next_placement(bench, weighed)
+    if name and gain > 0.01:
+        red, black = name.split("-")
+        return f"Read {name} (red lead on {red}, black on {black})."
+    if weighed.readings.in_circuit and found.odd <= 0.5:
         return _lift(found, bench)
-    for other in found.explanations[1:]:
+    rest = [e for e in found.explanations[1:] if e.faults != top.faults]
+    for other in sorted(rest, key=lambda e: bool(e.faults) == bool(top.faults)):  # good against bad first
         text = next_test.decided_by(top, other, _circumstances(bench, weighed))
-        if text and {*top.faults} != {*other.faults}:
+        if text:
             return text[0].upper() + text[1:] + "."
-    if part.in_circuit:
-        return "Take it out of the circuit and read it again."
     return "Clean the leads and read all placements again; then read them on the ohms range as well."
 
 
@@ -194,14 +205,14 @@ def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) ->
     among : sequence of str
         Placements that may be asked for; those without a reading by default.
     """
-    import numpy as np
-
+    unread = among or [name for k, name in enumerate(bench.placements) if weighed.state[k] == MISSING]
+    if not unread:
+        return "", 0.0
     base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
     what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
-    gain = next_test.expected_information(bench.library, weighed.p, bench.turns, what)
-    unread = among or [name for k, name in enumerate(bench.placements) if weighed.state[k] == MISSING]
-    best = max(unread, key=lambda name: gain[bench.at[name]], default="")
-    return (best, float(gain[bench.at[best]])) if best else ("", 0.0)
+    gain = next_test.expected_information(bench.outcomes, weighed.p, bench.turns, what)
+    best = max(unread, key=lambda name: gain[bench.at[name]])
+    return best, float(gain[bench.at[best]])
 
 
 def _unproven(bench: Bench, weighed: Weighed) -> list[str]:
@@ -215,7 +226,6 @@ def part_verdict(
     weighed: Weighed,
     bench: Bench,
     registered: PartType | None,
-    unread: Sequence[str],
     visible_ohm: float,
     temp_missing: bool,
 ) -> PartVerdict:
@@ -227,8 +237,6 @@ def part_verdict(
     bench : Bench
     registered : PartType or None
         Registered type of the part.
-    unread : sequence of str
-        Placements with no reading.
     visible_ohm : float
         Largest leak this meter shows [ohm].
     temp_missing : bool
@@ -240,9 +248,11 @@ def part_verdict(
     found, part = weighed.found, weighed.readings
     top: Explanation = found.explanations[0]
     verdict = decide(found.quality, found.odd)
-    unproven = _unproven(bench, weighed)
-    if verdict == "good" and unproven:
-        verdict = "undecided"  # likely is not shown: a junction is good when it was seen to conduct
+    contradiction = _contradiction(found, bench, weighed, registered)
+    if verdict == "good" and (contradiction or _unproven(bench, weighed)):
+        # likely is not shown: a junction is good when it was seen to conduct; and a part that is not
+        # what it says is not good for where it is to go
+        verdict = "undecided"
     limit_V = rules()["short_below"].value * 1e-3
     said = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
     if not part.readings:
@@ -258,7 +268,7 @@ def part_verdict(
         faults,
         _alternatives(found, bench, _circumstances(bench, weighed)),
         said,
-        _next(verdict, found, bench, weighed, unread, visible_ohm),
+        _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction)),
         cannot_see(bench.library.meter, visible_ohm),
         tuple(_warnings(found, bench, weighed, registered)),
         (),

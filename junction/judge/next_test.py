@@ -18,31 +18,40 @@ _EDGES_V = np.array([-np.inf, 0.02, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.58, 0.64, 
 _LEAST = 1e-4
 
 
-def outcome_table(library: Library, rows: np.ndarray) -> np.ndarray:
-    """Probability of every kind of reading under some tiles, (r, 6, bins); the last bin is over-range."""
-    mean = library.mean[rows][:, :6, None]
-    sd = np.sqrt(np.sum(library.factor[rows][:, :6] ** 2, axis=2) + library.noise[rows][:, :6] ** 2)[
-        :, :, None
-    ]
+def outcome_table(library: Library) -> np.ndarray:
+    """Probability of every kind of reading under each hypothesis, (H, 6, bins); the last bin is over-range.
+
+    The tiles' prior weights stand for the spread within a hypothesis; what was read already enters
+    through the posterior of the hypotheses.
+    """
+    mean = library.mean[:, :6, None]
+    variance = np.sum(library.factor[:, :6] ** 2, axis=2) + library.noise[:, :6] ** 2
     edges = np.append(_EDGES_V[_EDGES_V < library.over[0]], library.over[0])
-    below = np.exp(log_phi((edges - mean) / sd))
+    below = np.exp(log_phi((edges - mean) / np.sqrt(variance)[:, :, None]))
     below = np.concatenate([below, np.ones_like(below[:, :, :1])], axis=2)
-    return np.maximum(np.diff(below, axis=2), 0.0)
+    table = np.maximum(np.diff(below, axis=2), 0.0)
+    tile = np.exp(library.log_weight)
+    starts = np.flatnonzero(np.diff(library.hypothesis, prepend=-1))
+    out = np.zeros((len(library.hypotheses), *table.shape[1:]))
+    summed = np.add.reduceat(table * tile[:, None, None], starts, axis=0)
+    out[library.hypothesis[starts]] = summed / np.add.reduceat(tile, starts)[:, None, None]
+    return out
 
 
 def expected_information(
-    library: Library, p: np.ndarray, turns: Sequence[Arrangement], what: np.ndarray
+    table: np.ndarray, p: np.ndarray, turns: Sequence[Arrangement], what: np.ndarray
 ) -> np.ndarray:
     """Expected gain of each placement about what is wanted [nat].
 
     Parameters
     ----------
-    library : Library
+    table : ndarray (H, 6, bins)
+        See `outcome_table`.
     p : ndarray (A, H + 1)
         Posterior so far.
     turns : sequence of Arrangement
     what : ndarray of int (A, H)
-        Answer each cell stands for; only telling answers apart counts.
+        Answer each cell stands for, counted from 0; only telling answers apart counts.
 
     Returns
     -------
@@ -52,25 +61,15 @@ def expected_information(
     cells = p[:, :-1]
     a, h = np.nonzero(cells > _LEAST * cells.max())
     weight = cells[a, h] / cells[a, h].sum()
-    # the tiles' prior weights stand for the spread within a hypothesis; the posterior is over hypotheses
-    table = outcome_table(library, np.arange(len(library.mean)))
-    tile = np.exp(library.log_weight)
-    starts = np.flatnonzero(np.diff(library.hypothesis, prepend=-1))
-    present = library.hypothesis[starts]
-    summed = np.add.reduceat(table * tile[:, None, None], starts, axis=0)
-    per_hypothesis = np.zeros((len(library.hypotheses), *table.shape[1:]))
-    per_hypothesis[present] = summed / np.add.reduceat(tile, starts)[:, None, None]
     order = np.array([t.order for t in turns])
-    answers, index = np.unique(what[a, h], return_inverse=True)
     gain = np.zeros(6)
     for actual in range(6):
         canonical = np.argmax(order[a] == actual, axis=1)
-        outcome = per_hypothesis[h, canonical]  # (cells, bins)
-        joint = np.zeros((answers.size, outcome.shape[1]))
-        np.add.at(joint, index, weight[:, None] * outcome)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            split = joint * np.log(joint / (joint.sum(0) * joint.sum(1, keepdims=True)))
-        gain[actual] = np.nansum(split)
+        joint = np.zeros((int(what.max()) + 1, table.shape[2]))
+        np.add.at(joint, what[a, h], weight[:, None] * table[h, canonical])
+        chance = joint.sum(axis=0) * joint.sum(axis=1, keepdims=True)
+        told = joint > 0
+        gain[actual] = np.sum(joint[told] * np.log(joint[told] / chance[told]))
     return gain
 
 
@@ -80,12 +79,21 @@ def _path_faults(e: Explanation) -> dict[str, str]:
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What was already done, so that it is not asked for again."""
+    """What was already done, so that it is not asked for again, and how the leads are called."""
 
+    turns: Sequence[Arrangement]
+    leads: Sequence[str]
     in_circuit: bool = False
     has_ohms: bool = False
     typed: bool = False
-    named: bool = False
+
+    def pair(self, explanation: Explanation, path: str) -> tuple[str, str]:
+        """Names of the two leads that a path lies between under an explanation."""
+        if path == "AK":
+            return self.leads[0], self.leads[1]
+        lead_of = dict(zip(self.turns[explanation.arrangement].roles, self.leads, strict=False))
+        one, other = sorted((lead_of[path[0]], lead_of[path[1]]), key="BCEAK123".index)
+        return one, other
 
 
 _GAIN = "try its gain: with the collector fed through 1 kohm, does a base current turn it on"
@@ -104,14 +112,17 @@ def decided_by(one: Explanation, other: Explanation, done: Circumstances) -> str
     if -1 in (one.hypothesis, other.hypothesis):
         return "clean the leads, press the probes on firmly and read all placements again"
     a, b = _path_faults(one), _path_faults(other)
-    if any("resistor" in e.structure for e in (one, other)) and ("BE" in a) != ("BE" in b):
-        return _built_in(done)
+    if any("resistor" in e.structure and not faults for e, faults in ((one, a), (other, b))) and a != b:
+        if "open" not in {*a.values(), *b.values()}:
+            return _built_in(done)
     if "unknown" in (one.kind, other.kind):
         return "read the marking; a transistor shows gain in an h_FE socket or with a battery"
-    if set(a.values()) == {"shorted"} == set(b.values()) and a != b:
-        return "nothing on a meter, two leads are one node now; the lead order of its sheet names the pair"
     if a != b:
-        return _paths_test(a, b, done)
+        at_a = {done.pair(one, path): word for path, word in a.items()}
+        at_b = {done.pair(other, path): word for path, word in b.items()}
+        if at_a == at_b:
+            return "nothing more between these leads: the lead order of its sheet says which path that is"
+        return _paths_test(at_a, at_b, done)
     if "diode" in (one.kind, other.kind):
         return "the marking, or its reverse voltage through 10 kohm from a supply"
     if one.kind != other.kind or one.structure != other.structure:
@@ -130,10 +141,10 @@ def _built_in(done: Circumstances) -> str:
     return f"{sheet}base-emitter on ohms both ways: a built-in resistor reads the sheet's value; or {_GAIN}"
 
 
-def _paths_test(a: dict[str, str], b: dict[str, str], done: Circumstances) -> str:
-    """Where two explanations blame different paths."""
+def _paths_test(a: dict, b: dict, done: Circumstances) -> str:
+    """Where two explanations blame different pairs of leads."""
     joint = sorted((set(a) ^ set(b)) | {k for k in set(a) & set(b) if a[k] != b[k]})
-    spelled = " and ".join(f"{x[0]}-{x[1]}" for x in joint)
+    spelled = " and ".join("-".join(pair) for pair in joint)
     if "open" in a.values() or "open" in b.values():
         return f"its lead order from the sheet, then {spelled} once more; or {_GAIN}"
     if done.has_ohms:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import isnan
 
 import numpy as np
@@ -20,7 +21,6 @@ from junction.judge.hypotheses_library import (
     visible_leak_ohm,
 )
 from junction.judge.leads import (
-    MISSING,
     Arrangement,
     arrangements,
     normalise,
@@ -31,6 +31,7 @@ from junction.judge.leads import (
 from junction.judge.leads_answer import Answer, Catalogue, answer, catalogue, path_ohms
 from junction.judge.leads_priors import log_bias
 from junction.judge.leads_verdict import part_verdict
+from junction.judge.next_test import outcome_table
 from junction.judge.results import PartVerdict
 from junction.shelf.results import Meter, PartType
 
@@ -47,6 +48,11 @@ class Bench:
     known: Catalogue
     turns: tuple[Arrangement, ...]
     at: dict[str, int]
+
+    @cached_property
+    def outcomes(self) -> np.ndarray:
+        """Probability of every kind of reading under each hypothesis, to choose the next placement."""
+        return outcome_table(self.library)
 
     @property
     def placements(self) -> tuple[str, ...]:
@@ -264,11 +270,4 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     """Verdict of one weighed part."""
     part = weighed.readings
     registered = types(part.type) if types is not None and part.type else None
-    unread = [
-        name
-        for k, name in enumerate(bench.placements)
-        if weighed.state[k] == MISSING and weighed.state[6 + k] == MISSING
-    ]
-    return part_verdict(
-        weighed, bench, registered, unread, visible_leak_ohm(bench.library.meter), isnan(part.temp_C)
-    )
+    return part_verdict(weighed, bench, registered, visible_leak_ohm(bench.library.meter), isnan(part.temp_C))

@@ -103,29 +103,41 @@ def _meter(n, red, meter, rng_current):
             f"v{n} {n}m 0 {meter.open_voltage_V - 0.55}\n")  # fmt: skip
 
 
-def _run(head, blocks):
-    """Node voltages of independent blocks of netlist; a deck that does not converge is halved."""
+#: Ways to get a stubborn deck to its operating point, tried in turn.
+_ROUTES = (
+    "",
+    ".options gminsteps=0 srcsteps=30",
+    ".options rshunt=1e11 srcsteps=50 gminsteps=20",
+    ".options gmin=1e-11",
+)
+
+
+def _once(head, blocks):
     names = [name for _, wanted in blocks for name in wanted]
-    deck = [
-        head,
-        *(text for text, _ in blocks),
-        ".control\nop",
-        *(f"print v({x})" for x in names),
-        ".endc\n.end\n",
-    ]
+    asked = (f"print v({x})" for x in names)
+    deck = [head, *(text for text, _ in blocks), ".control\nop", *asked, ".endc\n.end\n"]
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "deck.cir").write_text("\n".join(deck))
-        done = subprocess.run(["ngspice", "-b", "deck.cir"], cwd=folder, capture_output=True, text=True,
-                              check=False)  # fmt: skip
-    found = {m[1]: float(m[2]) for m in re.finditer(r"v\((\w+)\) = (\S+)", done.stdout)}
-    if len(found) == len(set(names)) and all(np.isfinite(list(found.values()))):
-        return found
-    if len(blocks) == 1:
-        raise RuntimeError(
-            f"ngspice cannot solve it: {done.stdout[-300:]} {done.stderr[-300:]}\n{blocks[0][0]}"
+        done = subprocess.run(
+            ["ngspice", "-b", "deck.cir"], cwd=folder, capture_output=True, text=True, check=False
         )
-    half = len(blocks) // 2
-    return _run(head, blocks[:half]) | _run(head, blocks[half:])
+    found = {m[1]: float(m[2]) for m in re.finditer(r"v\((\w+)\) = (\S+)", done.stdout)}
+    complete = len(found) == len(set(names)) and all(np.isfinite(list(found.values())))
+    return found if complete else None
+
+
+def _run(head, blocks):
+    """Node voltages of independent blocks of netlist; a deck that does not converge is halved."""
+    found = _once(head, blocks)
+    if found is None and len(blocks) > 1:
+        half = len(blocks) // 2
+        return _run(head, blocks[:half]) | _run(head, blocks[half:])
+    for route in _ROUTES[1:]:
+        if found is None:
+            found = _once(f"{head}\n{route}", blocks)
+    if found is None:
+        raise RuntimeError(f"ngspice cannot solve {blocks[0][0]}")
+    return found
 
 
 def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40):
@@ -139,26 +151,26 @@ def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40):
         temp_C = rng.uniform(17, 32)
         head = (f"readings\n.temp {temp_C:.2f}\n.options gmin=1e-13 reltol=1e-5 itl1=500\n"
                 ".model clamp D (IS=1e-12 N=1)")  # fmt: skip
-        batch, names, blocks = [], [], []
+        batch, names, blocks, models = [], [], [], []
         for k in range(min(at_once, count - first)):
             index = first + k
             kind, fault = kinds[index % len(kinds)], faults[(index // len(kinds)) % len(faults)]
             polarity = ("NPN", "PNP")[int(rng.integers(2))]
             roles = "".join(rng.permutation(list("BCE")))
             cards, netlist = _part(rng, kind, fault, polarity, k)
-            block = [cards]
             for j, (red, black) in enumerate(PAIRS):
                 n = f"{k}z{j}"
                 node = {role: f"n{n}{lead}" for lead, role in enumerate(roles)}
                 node[roles[black]] = "0"
-                block.append(netlist(n, node["B"], node["C"], node["E"]))
+                block = [netlist(n, node["B"], node["C"], node["E"])]
                 block.append(_meter(n, node[roles[red]], meter, off))
                 third = node[roles[3 - red - black]]
                 block.append(f"r{n}t {third} 0 1e11")
                 names.append(node[roles[red]])
-            blocks.append(("\n".join(block), names[-6:]))
+                blocks.append(("\n".join(block), names[-1:]))
+            models.append(cards)
             batch.append(Truth(kind, fault, polarity, roles, temp_C))
-        volts = _run(head, blocks)
+        volts = _run(head + "\n" + "".join(models), blocks)
         for k, truth in enumerate(batch):
             readings = []
             for j, (red, black) in enumerate(PAIRS):
