@@ -82,7 +82,7 @@ def _limited_side(v, i, live, top, reverse):
     flat = live & (i >= (top - tolerance)[:, None])
     low, high = np.min(np.where(flat, v, np.inf), axis=1), np.max(np.where(flat, v, -np.inf), axis=1)
     half = np.min(np.where(live & (i >= 0.5 * top[:, None]), v, np.inf), axis=1)
-    span = np.ptp(np.where(live, v, 0.0), axis=1)
+    span = np.ptp(np.where(live & (v > 0), v, 0.0), axis=1)
     run = high - low
     expected = 0.5 * top * run / np.maximum(low - half, 1e-4 * np.maximum(span, 1e-9))
     is_limited = (

@@ -92,3 +92,16 @@ def test_curves_give_transistor_cards(tmp_path, capsys):
     assert untraced(page, document, visible) == []
     bf = json.loads(document)["parts"][0]["transistor"]["parameters"]["BF"]
     assert bf["low"] <= 100 <= bf["high"]
+
+
+def test_a_current_limit_after_a_long_reverse_branch_is_seen(tmp_path, capsys):
+    """-5 V to past the limit of the source: the flat top is left out, however short beside the whole sweep."""
+    rows = bags.ideal_sweep("L1", top_A=0.02)
+    last = float(rows[-1].split(",")[2])
+    rows += [f"L1,BE,{last + 0.012 * k:.3f},0.02" for k in range(1, 10)]
+    path = tmp_path / "limited.csv"
+    path.write_text(bags.sweeps_csv(rows))
+    assert main(["fit", str(path), "--json", "-"]) == 0
+    fit = json.loads(capsys.readouterr().out)["parts"][0]["sweeps"][0]["fit"]
+    assert "current_limited" in fit["flags"] and fit["points_used"] <= len(rows) - 9
+    assert fit["N"]["value"] == pytest.approx(1.0, abs=0.01)
