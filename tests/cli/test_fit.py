@@ -95,7 +95,7 @@ def test_curves_give_transistor_cards(tmp_path, capsys):
 
 
 def test_a_current_limit_after_a_long_reverse_branch_is_seen(tmp_path, capsys):
-    """-5 V to past the limit of the source: the flat top is left out, however short beside the whole sweep."""
+    """From -5 V to past the limit of the source: the flat top is left out, short as it is."""
     rows = bags.ideal_sweep("L1", top_A=0.02)
     last = float(rows[-1].split(",")[2])
     rows += [f"L1,BE,{last + 0.012 * k:.3f},0.02" for k in range(1, 10)]
