@@ -106,7 +106,8 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
 def _forward(f: Facts) -> str:
     if isnan(f.vf_V):
         return ""
-    return f"{f.vf_V:.3f} V at {si_of_limit(f.vf_at_A, 'A')}, N {f.n:.2f}"
+    n = "" if isnan(f.n) else f", N {f.n:.2f}"
+    return f"{f.vf_V:.3f} V at {si_of_limit(f.vf_at_A, 'A')}{n}"
 
 
 def _reverse(f: Facts) -> str:
