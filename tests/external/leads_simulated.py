@@ -140,8 +140,11 @@ def _run(head, blocks):
     return found
 
 
-def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40):
-    """Parts with their truth, read by the meter with shuffled leads 1, 2, 3."""
+def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40, beside=False):
+    """Parts with their truth, read by the meter with shuffled leads 1, 2, 3.
+
+    With `beside`, each pair of leads has a resistance of the circuit across it in 40 % of parts.
+    """
     rng = np.random.default_rng(seed)
     truths, parts = [], []
     # one meter a batch: its current is its own, within half of the spread that junction allows for
@@ -158,12 +161,16 @@ def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40):
             polarity = ("NPN", "PNP")[int(rng.integers(2))]
             roles = "".join(rng.permutation(list("BCE")))
             cards, netlist = _part(rng, kind, fault, polarity, k)
+            paths = [_between(rng, 30, 2e4) if beside and rng.random() < 0.4 else 0.0 for _ in "012"]
             for j, (red, black) in enumerate(PAIRS):
                 n = f"{k}z{j}"
                 node = {role: f"n{n}{lead}" for lead, role in enumerate(roles)}
                 node[roles[black]] = "0"
                 block = [netlist(n, node["B"], node["C"], node["E"])]
                 block.append(_meter(n, node[roles[red]], meter, off))
+                for (x, y), r in zip(("BE", "BC", "CE"), paths, strict=True):
+                    if r:
+                        block.append(f"r{n}p{x}{y} {node[x]} {node[y]} {r:.5g}")
                 third = node[roles[3 - red - black]]
                 block.append(f"r{n}t {third} 0 1e11")
                 names.append(node[roles[red]])
