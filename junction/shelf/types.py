@@ -9,7 +9,6 @@ pay for three hundred); a user's rows are all checked at once, so that a fault s
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -181,6 +180,8 @@ class TypeShelf:
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
         """Names that look like `name`, for a message."""
+        import difflib  # only where something was not found
+
         names = {plain_name(n): n for n in self.names()}
         return tuple(names[k] for k in difflib.get_close_matches(plain_name(name), names, count, 0.75))
 
