@@ -120,6 +120,13 @@ def _delimiter(text: str) -> str:
     return max(",;\t", key=next((row for row in rows if not row.startswith("#")), "").count)
 
 
+def _cells(reader, path: Path) -> Iterator[list[str]]:
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
+
+
 def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Rows of a table as (line, cells by heading); lines that start with # are notes.
 
@@ -133,7 +140,7 @@ def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     reader = csv.reader(text.splitlines(), delimiter=_delimiter(text))
     heading: list[str] = []
     rows = []
-    for cells in reader:
+    for cells in _cells(reader, path):
         if not any(c.strip() for c in cells) or cells[0].lstrip().startswith("#"):
             continue
         if not heading:

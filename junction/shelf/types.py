@@ -113,8 +113,17 @@ class TypeShelf:
         self._layers = layers
         self._built: dict[tuple[str, int], PartType] = {}
         for depth in range(1, len(layers)):
-            for key in layers[depth].entries:
-                self._build(key, depth + 1)
+            for key, entry in layers[depth].entries.items():
+                part = self._build(key, depth + 1)
+                self._check_complement(entry, part)
+
+    def _check_complement(self, entry: Entry, part: PartType | None) -> None:
+        if entry.row is None or part is None or not part.complement:
+            return
+        other = self.get(part.complement)
+        if other is None or other.polarity == part.polarity or other.device != part.device:
+            reason = "is of the same polarity" if other else "stands in no table"
+            raise entry.fault("complement", f"{part.complement!r} {reason}")
 
     def _depth(self, key: str, under: int) -> tuple[str, int]:
         """Own plain name and depth (1-based) of the highest entry below `under`; depth 0: none."""

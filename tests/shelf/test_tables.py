@@ -155,6 +155,13 @@ def test_a_bad_heading_or_row_is_named(tmp_path, text, line, column, words):
     assert (caught.value.file, caught.value.row, caught.value.column) == ("t.csv", line, column)
 
 
+def test_a_cell_too_large_for_csv_is_named(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("a,b\n1," + "x" * 200_000 + "\n")
+    with pytest.raises(ShelfError, match=r"t\.csv, line 2: cannot be read as CSV"):
+        read_rows(path)
+
+
 def test_unreadable_files_are_named(tmp_path):
     with pytest.raises(ShelfError, match="cannot be read"):
         read_rows(tmp_path / "none.csv")

@@ -172,6 +172,8 @@ FAULTS = [
     ("type,polarity,like,source\nX,NPN,NOSUCH,s\n", 2, "like", "NOSUCH"),
     ("type,polarity,like,source\nX,NPN,1N4148,s\n", 2, "like", "is a diode"),
     ("type,polarity,like,source\nX,NPN,Y,s\nY,NPN,X,s\n", 3, "like", "circle"),
+    ("type,polarity,material,complement,source\nX,NPN,silicon,NOSUCH,s\n", 2, "complement", "no table"),
+    ("type,polarity,material,complement,source\nX,NPN,silicon,2N3055,s\n", 2, "complement", "same polarity"),
     ("type,polarity,material,family,source\nX,NPN,silicon,strange,s\n", 2, "family", "strange"),
     ("type,polarity,material,standing,source\nX,NPN,silicon,sure,s\n", 2, "standing", "published"),
     ("type,kind,material,source\nX,tube,silicon,s\n", 2, "kind", "rectifier"),
