@@ -3,8 +3,11 @@
 from math import isnan
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from junction.base.errors import ShelfError
+from junction.shelf.build import BJT_COLUMNS, DIODE_COLUMNS, LIMIT_COLUMNS
 from junction.shelf.families import families
 from junction.shelf.packages import packages
 from junction.shelf.symbols import LIMIT_SYMBOLS
@@ -211,3 +214,28 @@ def test_symbols_of_the_tables_are_all_used():
 
 def test_rating_of_an_unknown_symbol_is_nan():
     assert isnan(find_type("2N3055").rating("V_GS"))
+
+
+CELLS = st.sampled_from(
+    ["", "X", "2N3055", "NPN", "PNP", "silicon", "germanium", "60", "6,5", "-1", "1e400", "nan", "60 V",
+     "case 25C", "BCE", "TO-3",
+     "like", "yes", "no", "h_FE", "I_CBO", "mA", "V", "IC=4A VCE=4V", "IC=", "=", "\x00", "é", '"']
+)  # fmt: skip
+
+
+@settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.lists(st.sampled_from([*BJT_COLUMNS, *DIODE_COLUMNS, *LIMIT_COLUMNS, "odd"]), min_size=1, max_size=7),
+    st.lists(st.lists(CELLS, min_size=1, max_size=7), max_size=4),
+    st.sampled_from(",;\t"),
+)
+def test_any_table_is_read_or_its_fault_is_named(tmp_path_factory, heading, rows, mark):
+    path = tmp_path_factory.mktemp("fuzz") / "t.csv"
+    rows = [[*row, *[""] * 7][: len(heading)] for row in rows]
+    path.write_text("\n".join(mark.join(row) for row in (heading, *rows)), encoding="utf-8")
+    try:
+        shelf = type_shelf((path,))
+    except ShelfError as error:
+        assert error.file == "t.csv"
+    else:
+        assert len(shelf.names()) >= 347
