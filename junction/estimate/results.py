@@ -136,6 +136,8 @@ class TransistorFits:
     iceo_A: np.ndarray | None = None  # (n,) leakage with the base open, from output curves at i_b = 0
     n_points: np.ndarray | None = None  # (n,) points read and points used
     n_used: np.ndarray | None = None
+    # (n, p, q) part of the covariance that parts of one type share: logs move by shared @ z, one z for all
+    shared: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.part)

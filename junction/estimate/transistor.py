@@ -14,14 +14,15 @@ from dataclasses import replace
 import numpy as np
 
 from junction.base.records import CurveTable, Interval, PartReadings
+from junction.estimate import transistor_kin as kin
 from junction.estimate.lsq import Options, invert, solve
 from junction.estimate.noise import student_t
 from junction.estimate.results import TransistorFits
+from junction.estimate.spot import SpotNoise
 from junction.estimate.transistor_data import (
     UNKNOWN_NOISE,
     Bench,
     CurveNoise,
-    SpotNoise,
     TemperatureNoise,
     free_coordinates,
     gather,
@@ -48,6 +49,8 @@ HEATING_FITTED, HEATING_SAID = 2.0, 4.0
 #: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
 CHUNK = 40_000
 _OPTIONS = Options(max_iterations=80, decrease_tol=1e-8, relative_tol=1e-10, step_tol=1e-10)
+#: Coordinates as a start for another fit: self-heating is found anew.
+_AT_REST = np.array([1.0] * (N_LOG + 1) + [0.0])
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
 
 
@@ -81,16 +84,87 @@ def fit_transistors(
     Returns
     -------
     TransistorFits
-        One entry a part, curves first.  ``value`` is nan where ``why_not`` says why there is no fit;
-        ``fixed`` marks parameters on which the data say next to nothing: they stand at the stated default
-        and carry its uncertainty (`transistor_data.priors_and_start`).
+        One entry a part, curves first.  Where spot readings are among parts of one type, the parts tell of
+        each other (`transistor_kin`; flag ``taught``); parts without a type count as one type by polarity
+        as long as their V_BE agree within some 40 mV.  ``value`` is nan where ``why_not`` says why there
+        is no fit; ``fixed`` marks parameters on which the data say next to nothing: they stand at the
+        stated default and carry its uncertainty (`transistor_data.priors_and_start`).
     """
     bench = gather(curves, UNKNOWN_NOISE if noise is None else noise, readings, spot)
     scalable = ~bench.spot_only if noise is None or not noise.known else np.zeros(len(bench.part), bool)
     priors, start = priors_and_start(bench, law, temperature)
     free = free_coordinates(bench, law, temperature)
     fitted = _fit_in_chunks(bench.points, priors, start, free, scalable)
-    return _result(bench, priors, free, scalable, fitted)
+    if fitted is None:
+        return _result(bench, scalable, _nothing(bench))
+    return _result(bench, scalable, fitted | _teach(bench, priors, free, scalable, fitted))
+
+
+def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndarray]:
+    """Fit parts known by spot readings again with what others of their type tell (`transistor_kin`)."""
+    good = np.isfinite(f["theta"]).all(1) & np.isfinite(f["chi2"]) & np.array([not w for w in bench.why_not])
+    out = {}
+    loadings = []
+    for members in kin.groups(bench.type, bench.polarity, good, bench.spot_only, f["theta"][:, AT["IS"]]):
+        points, own = bench.points.take(members), kin.common_reference(priors.take(members))
+        learned = _learn(points, own, f["theta"][members] * _AT_REST, free[members], scalable[members],
+                         bench.spot_only[members])  # fmt: skip
+        own = kin.informed(own, learned)
+        start = kin.at_mean(learned, own, f["theta"][members] * _AT_REST)
+        again = _fit_in_chunks(points, own, start, free[members], scalable[members])
+        loading = kin.shared_loading(learned, own, again["theta"], again["covariance"])
+        again["covariance"][:, :N_LOG, :N_LOG] += loading @ np.swapaxes(loading, 1, 2)
+        for name, value in again.items():
+            if name == "before":  # what a parameter is worth is judged against the weak prior
+                continue
+            whole = out.setdefault(name, f[name].copy())
+            whole[members] = value
+        loadings.append((members, loading))
+    if loadings:
+        shared = np.zeros((len(bench.part), N_LOG, sum(x.shape[2] for _, x in loadings)))
+        column = 0
+        for members, x in loadings:
+            shared[members, :, column : column + x.shape[2]] = x
+            column += x.shape[2]
+        out["shared"] = shared
+    return out
+
+
+def _learn(points: Points, priors: Priors, theta, free, scalable, spot) -> kin.Kin:
+    """What the parts of one type say of it; curves at their own fits, spot readings at the type's mean."""
+    known = learned = kin.before(priors)
+    curves = np.flatnonzero(~spot)
+    # BF is let go while IS is sought, or a part of more gain would seem one of less V_BE.
+    rest = free.copy()
+    rest[:, [k for k in kin.COORDINATES if k != AT["BF"]]] = False
+    for _ in range(3):
+        own = kin.informed(priors, learned)
+        theta = kin.at_mean(learned, own, theta)
+        _, solution = _solve(points, own, theta, rest & spot[:, None], _OPTIONS)
+        theta = kin.at_mean(learned, own, solution.theta)
+        problem = TransistorProblem(points, own, whiten(theta, points))
+        buffer = problem.evaluate(theta)[:, :, : 2 * points.ic.shape[1]]
+        d, r = buffer[:, :-1], buffer[:, -1]
+        information, gradient = np.matmul(d, d.transpose(0, 2, 1)), np.einsum("nim,nm->ni", d, r)
+        if curves.size:
+            fit = _fit_in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
+                                 scalable[curves])  # fmt: skip
+            theta[curves], information[curves] = fit["theta"], fit["information"]
+            gradient[curves] = kin.stationary_gradient(own.take(curves), fit["theta"])
+        found = kin.learn(known, own, theta, information, gradient, free)
+        # a step longer than a factor of e outruns the quadratic it came from
+        learned = kin.Kin(learned.mean + np.clip(found.mean - learned.mean, -1.0, 1.0), found.covariance)
+    return learned
+
+
+def _nothing(bench: Bench) -> dict[str, np.ndarray]:
+    """What `_fit` gives, for a bag without a part."""
+    p = N_LOG + 2
+    out = {name: np.zeros(0) for name in ("dof", "heating", "used", "chi2")}
+    out |= {name: np.zeros(0, bool) for name in ("converged", "at_bound", "hot", "wild")}
+    square = np.zeros((0, p, p))
+    out |= {"theta": np.zeros((0, p)), "covariance": square, "before": square}
+    return out | {"keep": bench.points.keep, "free": np.zeros((0, p), bool)}
 
 
 def _fit_in_chunks(points: Points, priors: Priors, start, free, scalable):
@@ -155,11 +229,13 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     free = free | fit
     theta[warm, RTH] = 1.0
     for _ in range(3 if hot.any() else 1):
-        problem, solution = _solve(points, priors, theta, fit, _OPTIONS)
+        _, solution = _solve(points, priors, theta, fit, _OPTIONS)
         theta = solution.theta
         # What looked wild at one temperature may only have been hot.
         points, wild = _drop_wild(replace(points, keep=all_kept), priors, theta)
-    problem = replace(problem, points=points, whitening=whiten(theta, points))
+    problem, solution = _solve(points, priors, theta, fit, _OPTIONS)
+    theta = solution.theta
+    problem = replace(problem, whitening=whiten(theta, points))
     _, chi2, count, information = _data_chi2(problem, theta)
     prior = problem.priors.rows(theta)[:, :-1]
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
@@ -167,7 +243,8 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     used = np.einsum("nij,nji->n", information, covariance)
     # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
     widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
-    covariance, _ = invert(information / widen[:, None, None] ** 2 + prior, free)
+    information = information / widen[:, None, None] ** 2
+    covariance, _ = invert(information + prior, free)
     before, _ = invert(prior, free)
     power = (np.abs(points.vce * points.ic) * points.keep).max(axis=1, initial=0.0)
     return {
@@ -175,7 +252,7 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
         "before": before, "converged": solution.converged, "at_bound": (solution.at_bound & fit).any(1),
         "hot": hot,
         "heating": np.where(hot, theta[:, RTH] * power, np.nan), "wild": wild, "used": points.keep.sum(1),
-        "keep": points.keep, "free": free,
+        "keep": points.keep, "free": free, "information": information,
     }  # fmt: skip
 
 
@@ -197,7 +274,7 @@ def _rescale(points: Points, priors: Priors, theta, scalable, *, robust):
     else:
         scale = np.sqrt(chi2 / dof)
     # fewer degrees of freedom than 3 tell no scatter
-    scale = np.where(scalable & (count - dof + 3 <= count), np.clip(scale, 0.02, 1e4), 1.0)
+    scale = np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0)
     return scale_noise(points, scale)
 
 
@@ -233,14 +310,8 @@ def _heating_shows(points: Points, priors: Priors, theta, free):
     return np.where(several, step / np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)), 0.0)
 
 
-def _result(bench: Bench, priors: Priors, free, scalable, f) -> TransistorFits:
+def _result(bench: Bench, scalable, f) -> TransistorFits:
     n, p = len(bench.part), N_LOG
-    empty = np.zeros((n, p))
-    if f is None:
-        f = {"theta": np.zeros((0, p + 2)), "covariance": np.zeros((0, p + 2, p + 2)), "chi2": np.zeros(0),
-             "before": np.zeros((0, p + 2, p + 2)), "keep": bench.points.keep, "free": free}  # fmt: skip
-        f |= {k: np.zeros(0) for k in ("dof", "heating", "used")}
-        f |= {k: np.zeros(0, bool) for k in ("converged", "at_bound", "hot", "wild")}
     good = np.array([not w for w in bench.why_not], bool).reshape(n)
     good &= np.isfinite(f["theta"]).all(1) & np.isfinite(f["chi2"])
     why = tuple(
@@ -258,7 +329,7 @@ def _result(bench: Bench, priors: Priors, free, scalable, f) -> TransistorFits:
         value = np.where(good[:, None], np.exp(f["theta"][:, :p]), np.nan)
     return TransistorFits(
         bench.part, bench.polarity, bench.type, bench.source, FITTED, value,
-        np.where(good[:, None], u, np.inf), covariance, fixed | (empty > 0), bench.temp_C, bench.temp_known,
+        np.where(good[:, None], u, np.inf), covariance, fixed, bench.temp_C, bench.temp_known,
         np.where(good, f["chi2"], np.nan), np.where(good, f["dof"], np.nan),
         np.where(good, np.where(keep, ic, np.inf).min(axis=1, initial=np.inf), np.nan),
         np.where(good, np.where(keep, ic, -np.inf).max(axis=1, initial=-np.inf), np.nan),
@@ -267,8 +338,10 @@ def _result(bench: Bench, priors: Priors, free, scalable, f) -> TransistorFits:
             "converged": good & f["converged"].astype(bool), "at_bound": f["at_bound"].astype(bool),
             "self_heated": good & f["hot"].astype(bool), "outliers": good & (f["wild"] > 0),
             "uncertainty_known": ~scalable, "iceo_seen": np.isfinite(bench.iceo_A),
+            # the fit leans on other parts, taken for the same type
+            "taught": np.zeros(n, bool) if f.get("shared") is None else np.abs(f["shared"]).sum((1, 2)) > 0,
         },
-        why, bench.iceo_A, bench.n_read, np.where(good, f["used"], 0).astype(np.int64),
+        why, bench.iceo_A, bench.n_read, np.where(good, f["used"], 0).astype(np.int64), f.get("shared"),
     )  # fmt: skip
 
 

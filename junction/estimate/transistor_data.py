@@ -9,6 +9,7 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import CurveTable, PartReadings
+from junction.estimate.spot import POINT_FIELDS, SpotNoise, is_spot, spot_row
 from junction.estimate.transistor_model import AT, N_COORDINATES, RTH, TEMP, Points, Priors
 from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 
@@ -53,21 +54,6 @@ UNKNOWN_NOISE = CurveNoise(known=False)
 
 
 @dataclass(frozen=True)
-class SpotNoise:
-    """Standard uncertainties of a spot reading of V_BE [V], h_FE and I_C [%], and its unstated V_CE [V].
-
-    A reading rarely says at which V_CE it was taken: 5 V, give or take 2 V, is assumed (common practice,
-    no source), which matters through the Early voltage alone.
-    """
-
-    u_vbe_V: float = 1e-3
-    hfe_percent: float = 2.0
-    ic_percent: float = 1.0
-    vce_V: float = 5.0
-    u_vce_V: float = 2.0
-
-
-@dataclass(frozen=True)
 class TemperatureNoise:
     """Standard uncertainty of a part's temperature [K].
 
@@ -97,7 +83,7 @@ class Bench:
     why_not: tuple[str, ...]
 
 
-_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
+_FIELDS = POINT_FIELDS
 
 
 def _floor(i, stated, known):
@@ -123,20 +109,6 @@ def _curve_rows(table: CurveTable, k: int, noise: CurveNoise, temp_C: float) -> 
         "u_ic": np.hypot(0.01 * noise.ic_percent * ic, fc),
         "temp_C": np.full(vce.size, temp_C),
     }  # fmt: skip
-
-
-def _spot_row(r: PartReadings, noise: SpotNoise, temp_C: float) -> dict[str, np.ndarray]:
-    """One spot reading as one point: i_b = ic/h_FE, whose error is that of h_FE and that of ic."""
-    ic, ib = abs(r.ic_A), abs(r.ic_A) / r.hfe
-    u_ic = 0.01 * noise.ic_percent * ic
-    u_ib = 0.01 * noise.hfe_percent * ib if np.isfinite(ib) else np.nan
-    values = (abs(r.vbe_V), noise.vce_V, ib, ic, noise.u_vbe_V, noise.u_vce_V, u_ib, u_ic, temp_C)
-    return {name: np.array([x]) for name, x in zip(_FIELDS, values, strict=True)}
-
-
-def is_spot(r: PartReadings) -> bool:
-    """Whether a row of readings holds a spot reading: V_BE or h_FE at a collector current."""
-    return bool((np.isfinite(r.vbe_V) or np.isfinite(r.hfe)) and np.isfinite(r.ic_A) and r.ic_A != 0)
 
 
 def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReadings], spot: SpotNoise) -> Bench:
@@ -174,7 +146,7 @@ def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReading
         add(part, curves.polarity[k], curves.type[k], "curves", temp, block)
     for r in readings:
         if is_spot(r):
-            add(r.part, r.polarity, r.type, "spot", r.temp_C, _spot_row(r, spot, taken(r.temp_C)))
+            add(r.part, r.polarity, r.type, "spot", r.temp_C, spot_row(r, spot, taken(r.temp_C)))
     return _pad(rows)
 
 
@@ -279,7 +251,8 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
         centre[:, AT[name]], width[:, AT[name]] = at, spread
 
     has = np.isfinite(guess)
-    know("IS", np.where(has, guess, blind), np.where(has, 20.0, 4.0))
+    # Where V_BE is measured nothing else may speak of IS, however softly: many parts would add it up.
+    know("IS", np.where(has, guess, blind), np.where(has, 1e4, 4.0))
     know("NF", 0.0, 0.02)
     know("BF", np.log(100.0), 2.0)
     know("ISE", np.log(0.03), 2.3)

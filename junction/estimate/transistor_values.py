@@ -157,8 +157,23 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Curv
     )  # fmt: skip
 
 
-def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
-    """Draws of the parameters from their uncertainty, for propagation through anything not linear.
+def _factors(fits: TransistorFits, shared):
+    """Own factor (n, p, p) and shared loadings (n, p, q) whose squares add up to the covariance."""
+    cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
+    kin = np.zeros((*cov.shape[:2], 0)) if fits.shared is None else fits.shared
+    cov = cov - kin @ np.swapaxes(kin, 1, 2)
+    s = [fits.names.index(name) for name in shared]
+    # Regression on the shared constants, and what is left after it.
+    root = np.sqrt(np.maximum(cov[:, s, s], 0.0)) if s else np.zeros((len(fits), 0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = np.where(root[:, None, :] > 0, cov[:, :, s] / root[:, None, :], 0.0)
+    left = cov - gain @ np.swapaxes(gain, 1, 2)
+    w, q = np.linalg.eigh(0.5 * (left + np.swapaxes(left, 1, 2)))
+    return q * np.sqrt(np.maximum(w, 0.0))[:, None, :], np.concatenate([gain, kin], axis=2)
+
+
+def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
+    """Draws of the errors of the parameters' logarithms, to first order.
 
     Parameters
     ----------
@@ -169,31 +184,84 @@ def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB"))
     seed : int
         Seed of the generator; the same seed gives the same draws.
     shared : tuple of str
-        Parameters whose error is one and the same for all parts of a draw: the temperature law of
-        silicon is not known better by measuring more parts, nor different from part to part.
+        Constants whose error is one and the same for all parts of a draw: the temperature law of silicon
+        is not known better by measuring more parts, nor different from part to part.  What parts of one
+        type share (``fits.shared``) is drawn once for all as well.
 
     Returns
     -------
     ndarray (n_draws, n, p)
-        Parameters at 25 degC in the order of ``fits.names``; give a row to `parameters_at`.
+        Steps of ln(parameter) [1], normal with ``fits.covariance``.
     """
     rng = np.random.default_rng(seed)
-    n, p = fits.value.shape
-    cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
-    slope = _share_slope(fits)
-    cov = slope @ cov @ np.swapaxes(slope, 1, 2)
-    s = [fits.names.index(name) for name in shared]
-    common = rng.standard_normal((n_draws, len(s)))
-    own = rng.standard_normal((n_draws, n, p))
-    # Regression on the shared errors, and what is left after it.
-    root = np.sqrt(np.maximum(cov[:, s, s], 0.0)) if s else np.zeros((n, 0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain = np.where(root[:, None, :] > 0, cov[:, :, s] / root[:, None, :], 0.0)
-    left = cov - gain @ np.swapaxes(gain, 1, 2)
-    w, q = np.linalg.eigh(0.5 * (left + np.swapaxes(left, 1, 2)))
-    factor = q * np.sqrt(np.maximum(w, 0.0))[:, None, :]
-    step = np.einsum("nik,dk->dni", gain, common) + np.einsum("nik,dnk->dni", factor, own)
-    return _from_share(fits, step)
+    factor, common = _factors(fits, shared)
+    step = np.einsum("nik,dk->dni", common, rng.standard_normal((n_draws, common.shape[2])))
+    return step + np.einsum("nik,dnk->dni", factor, rng.standard_normal((n_draws, *fits.value.shape)))
+
+
+def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
+    """Draws of the parameters from their uncertainty, for propagation through anything not linear.
+
+    Parameters
+    ----------
+    fits, n_draws, seed, shared
+        As in `draw_steps`.
+
+    Returns
+    -------
+    ndarray (n_draws, n, p)
+        Parameters at 25 degC in the order of ``fits.names``; give a row to `parameters_at`.  ISE follows
+        its ridge with NE exactly, so that a draw keeps the gain where it was measured.
+    """
+    step = draw_steps(fits, n_draws, seed, shared=shared)
+    # to the step of the non-ideal share, whose ridge is straight
+    return _from_share(fits, np.einsum("nij,dnj->dni", _share_slope(fits), step))
+
+
+class Difference(NamedTuple):
+    """First part less second: V_BE difference [V] and ln of the h_FE ratio [1], standard uncertainties."""
+
+    dvbe_V: np.ndarray
+    u_dvbe_V: np.ndarray
+    log_hfe_ratio: np.ndarray
+    u_log_hfe_ratio: np.ndarray
+
+
+def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Difference:
+    """Differences of parts at equal collector current, errors they share left out.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    first, second : array_like of int (k,)
+        Indices of the parts compared.
+    ic_A : array_like (m,)
+        Collector currents [A].
+    vce_V, temp_C : float
+        V_CE [V] and junction temperature [degC], the same for both.
+
+    Returns
+    -------
+    Difference
+        Arrays (k, m).
+    """
+    ic = np.atleast_1d(np.asarray(ic_A, float))
+    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
+    log_hfe = np.log(ic / point.ib)
+    by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
+    by_gain = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
+    own, common = _factors(fits, ("EG", "XTB"))
+    first, second = np.atleast_1d(first), np.atleast_1d(second)
+
+    def uncertainty(g):
+        alone = np.square(g @ own).sum(-1)
+        together = g @ common
+        return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))
+
+    return Difference(
+        point.vbe[first] - point.vbe[second], uncertainty(by_vbe),
+        log_hfe[first] - log_hfe[second], uncertainty(by_gain),
+    )  # fmt: skip
 
 
 def _share_slope(fits: TransistorFits) -> np.ndarray:

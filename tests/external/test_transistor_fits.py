@@ -132,7 +132,7 @@ def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
     IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for NF = 1 and no resistances.
     """
     from junction.base.records import PartReadings
-    from junction.estimate.transistor_data import SpotNoise
+    from junction.estimate.spot import SpotNoise
 
     one = [PartReadings("Q", hfe=100.0, vbe_V=0.7, ic_A=10e-3, temp_C=25.0)]
     fits = fit_transistors(CurveTable.empty(), readings=one, spot=SpotNoise())
