@@ -84,8 +84,7 @@ def junction_block(
     j: JunctionVerdict, source: SweepSource | None, svgs: Mapping[str, str], evidence: Sequence[str]
 ) -> Html:
     """One junction: verdict, evidence (what the part has not said yet), pictures and fit."""
-    surest = j.probability.get(j.verdict, max(j.probability.values(), default=float("nan")))
-    parts: list = [tag("h4", j.junction, " ", badge(j.verdict), " ", probability_datum(surest))]
+    parts: list = [tag("h4", j.junction, " ", badge(j.verdict), " ", junction_sureness(j))]
     parts.append(bullets(evidence))
     if svgs:
         caption = source_caption(source) if source else ""
@@ -95,9 +94,30 @@ def junction_block(
     if j.fit is not None:
         parts.append(fit_list(j.fit))
     if j.limit:
-        limit = f"Limits: {j.family}. {j.limit}" if j.family else f"Limit: {j.limit}"
-        parts.append(tag("p", limit, class_="soft"))
+        parts.append(tag("p", "Judged by ", _limit_words(j), class_="soft"))
     return tag("div", parts, class_="junction")
+
+
+def _limit_words(j: JunctionVerdict) -> str:
+    return f"{j.family}: {j.limit}" if j.family and j.limit else j.limit or j.family
+
+
+def junction_table(junctions: Iterable[JunctionVerdict]) -> Html:
+    """Junctions that were read and not swept: verdict, path and limit, one a row."""
+    rows = [
+        [j.junction, badge(j.verdict), junction_sureness(j),
+         number(interval_pieces(j.leak_ohm, "ohm")) if j.leak_ohm is not None else "", _limit_words(j)]
+        for j in junctions
+    ]  # fmt: skip
+    return table(["junction", "verdict", "sure", "path resistance", "judged by"], rows)
+
+
+def junction_sureness(j: JunctionVerdict) -> Html:
+    """Probability of a junction's verdict, or of what it is likeliest to be."""
+    best = max(j.probability, key=lambda q: j.probability[q], default="")
+    if j.verdict in j.probability:
+        return probability_datum(j.probability[j.verdict])
+    return tag("span", probability_datum(j.probability[best]), " ", best, class_="sure") if best else Html("")
 
 
 def part_section(
@@ -137,16 +157,20 @@ def part_section(
     ]  # fmt: skip
     if readings is not None and readings.readings:
         body.append(reading_grid(readings.readings))
+    plain = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
+    if plain:
+        body.append(junction_table(plain))
     told = set(evidence_of(v))
     for j in v.junctions:
-        has_picture = j.sweep is not None and j.sweep in svgs
         fresh = [s for s in j.evidence if s not in told and f"{j.junction}: {s}" not in told]
-        if has_picture or j.fit is not None or fresh or j.limit:
+        if j not in plain:
             body.append(junction_block(j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
+        else:
+            body.append(bullets(fresh))
     if v.alternatives:
         body += [tag("h4", "What else could explain it"), alternatives_table(v)]
     if v.neighbours:
-        body += [tag("h4", "Test before power-up"), bullets(v.neighbours)]
+        body += [tag("h4", "Test before power-up"), bullets(v.neighbours, "two")]
     if v.cannot_see:
         body.append(tag("p", blind_words(v), class_="soft"))
     kind = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"

@@ -50,6 +50,8 @@ table.grid th{white-space:nowrap}
 table.grid th,table.grid td{padding:.25rem .7rem;border:1px solid var(--rule);text-align:center}
 table.grid thead th,table.grid th[scope=row]{background:var(--wash);border-bottom:1px solid var(--rule)}
 .part{border-top:1.5px solid var(--ink);margin-top:1.8rem;padding-top:.5rem}
+ul.two{columns:2;column-gap:2.2rem}
+ul.two li{break-inside:avoid}
 .part.short{break-inside:avoid-page}
 .part h3{font-size:1.15rem;margin:0 0 .2rem;display:flex;flex-wrap:wrap;gap:.3rem .7rem;align-items:baseline}
 .part h3 .what{font-weight:400;color:var(--soft);font-size:.9rem}
@@ -70,7 +72,8 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
  main,footer{padding-left:.9rem;padding-right:.9rem}
  .num{white-space:normal}
  .views{grid-template-columns:1fr}
- .caution ul{columns:1}
+ .caution ul,ul.two{columns:1}
+ table.grid th,table.grid td{padding:.25rem .4rem}
  table.stack thead{display:none}
  table.stack,table.stack tbody,table.stack tr,table.stack td{display:block;width:100%}
  table.stack tr{border-bottom:1.5px solid var(--rule);padding:.45rem 0}
