@@ -1,0 +1,147 @@
+"""Wiring between records and reports: what goes in comes out, in range, in order, with its source."""
+
+from math import isnan, nan
+
+import numpy as np
+import pytest
+
+from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
+from junction.estimate.sweeps import fit_sweeps
+from junction.judge.results import WORST_FIRST
+from junction.physics.junction import current, voltage
+from junction.pipeline.curves import MOST_POINTS, sweep_plots, sweep_sources
+from junction.pipeline.derived import derived_values
+from junction.pipeline.fit import FitSettings, run_fit
+from junction.pipeline.settings import stated_noise, with_temperature
+from junction.pipeline.sort import SortSettings, run_sort
+from junction.shelf.meters import default_meter
+
+TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),
+         dict(IS_A=1e-9, N=1.8, RS_ohm=0.1)]  # fmt: skip
+TOP_V = (0.72, 0.65, 0.7)
+
+
+def table(points=70, temp_C=25.0):
+    rng = np.random.default_rng(8)
+    v = [np.r_[np.linspace(-6, 0.1, 20), np.linspace(0.15, top, points - 20)] for top in TOP_V]
+    i = [current(x, **t) * (1 + 0.002 * rng.normal(size=x.size)) + 2e-10 * rng.normal(size=x.size)
+         for x, t in zip(v, TRUTH, strict=True)]  # fmt: skip
+    return SweepTable.from_lists(["a", "a", "b"], ["BE", "BC", "AK"], v, i, [temp_C] * 3)
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    t = table()
+    return t, fit_sweeps(t, None, 25.0)
+
+
+@pytest.mark.external
+def test_derived_values_hold_the_closed_solution(fitted):
+    """Against the closed (Lambert W) solution at the true parameters (Banwell and Jayakumar 2000)."""
+    t, fits = fitted
+    derived = derived_values(t, fits)
+    checked = 0
+    for truth, values in zip(TRUTH, derived, strict=True):
+        for name, amps in (("V at 10 µA", 1e-5), ("V at 100 µA", 1e-4), ("V at 1 mA", 1e-3)):
+            it = values[name]
+            true = float(voltage(np.array([amps]), **truth)[0])
+            # a 95 % interval may miss: three half-widths are past 1e-8
+            assert abs(it.value - true) < 3 * (it.high - it.value) and it.low < it.value < it.high
+            checked += 1
+        it = values["I at -5 V"]
+        true = float(current(np.array([-5.0]), **truth)[0])
+        assert abs(it.value - true) < 3 * (it.high - it.value)
+    assert checked == 9
+
+
+def test_nothing_is_derived_outside_the_range_swept(fitted):
+    t, fits = fitted
+    for k, values in enumerate(derived_values(t, fits)):
+        assert "I at -10 V" not in values and "I at -2 V" not in values, "only the deepest round voltage"
+        top = t.i_A[t.points(k)].max()
+        for amps, name in ((1e-2, "V at 10 mA"), (0.1, "V at 100 mA"), (1.0, "V at 1 A")):
+            assert (name in values) == (amps <= top)
+
+
+def test_a_resistor_has_no_junction_voltage():
+    v = np.linspace(-1, 1, 41)
+    t = SweepTable.from_lists(["r"], ["CE"], [v], [v / 30.0 + 1e-6 * np.sin(40 * v)])
+    (values,) = derived_values(t, fit_sweeps(t, None, 25.0))
+    assert not any(name.startswith("V at") for name in values)
+    assert derived_values(SweepTable.empty(), None) == []
+
+
+def test_plots_carry_the_points_and_the_curve(fitted):
+    t, fits = fitted
+    plots = sweep_plots(t, fits, None, [2, 0])
+    assert set(plots) == {0, 2}
+    plot = plots[2]
+    np.testing.assert_array_equal(plot.v_V, t.v_V[t.points(2)])
+    np.testing.assert_array_equal(plot.i_A, t.i_A[t.points(2)])
+    assert plot.v_fit_V[0] == plot.v_V.min() and plot.v_fit_V[-1] == plot.v_V.max()
+    rising = plot.v_fit_V > 0.3
+    true = current(plot.v_fit_V[rising], **TRUTH[2])
+    np.testing.assert_allclose(plot.i_fit_A[rising], true, rtol=0.01, atol=0)
+    spread = np.nanstd(plot.residual)
+    assert 0.5 < spread < 2.0, "residuals are in standard uncertainties"
+
+
+def test_stated_noise_sets_the_size_of_the_residuals():
+    t = table()
+    noise = stated_noise((0.0, 1e-4), (0.02, 1e-9))
+    coarse = sweep_plots(t, fit_sweeps(t, noise, 25.0), noise, [0])[0]
+    assert np.nanstd(coarse.residual) < 0.5, "0.2 % of scatter under 2 % of stated error"
+
+
+def test_long_sweeps_are_thinned_for_drawing():
+    t = table(points=5000)
+    plot = sweep_plots(t, fit_sweeps(t, None, 25.0), None, [0])[0]
+    assert MOST_POINTS / 2 < plot.v_V.size <= MOST_POINTS
+    assert plot.v_V.size == plot.i_A.size == plot.used.size == plot.residual.size
+
+
+def test_sources_name_lines():
+    sources = sweep_sources(table())
+    assert [s.sweep for s in sources["a"]] == [0, 1] and sources["b"][0].sweep == 2
+    assert (sources["b"][0].first_row, sources["b"][0].last_row, sources["b"][0].points) == (140, 209, 70)
+    assert sweep_sources(SweepTable.empty()) == {}
+
+
+def bag():
+    readings = [PartReadings("n1", (Reading("A-K", "over"), Reading("K-A", "over"))),
+                PartReadings("n2", (Reading("A-K", "volt", 0.6), Reading("K-A", "over")), temp_C=21.0),
+                PartReadings("n3", (Reading("A-K", "volt", 0.0), Reading("K-A", "volt", 0.0)))]  # fmt: skip
+    curves = CurveTable.from_lists(["c1"], [[5.0]], [[0.6]], [[1e-5]], [[1e-3]])
+    return Bag(tuple(readings), table(temp_C=nan), curves, rows_read=217)
+
+
+def test_sort_is_worst_first_and_counts():
+    report = run_sort(bag(), SortSettings(default_meter(), details=True, plots=1))
+    ranks = [WORST_FIRST.index(v.verdict) for v in report.verdicts]
+    assert ranks == sorted(ranks) and {v.part for v in report.verdicts} == {"a", "b", "n1", "n2", "n3"}
+    assert sum(report.counts().values()) == 5 and list(report.counts()) == sorted(
+        report.counts(), key=WORST_FIRST.index)  # fmt: skip
+    assert report.parts_without_temp == 4 and report.curves_only == 1
+    assert report.parts_with_sweeps == 2 and report.parts_plotted == 1 and report.cautions
+    first = next(v.part for v in report.verdicts if v.part in ("a", "b"))
+    assert {p.part for p in report.plots.values()} == {first}
+
+
+def test_sort_without_details_gathers_nothing():
+    report = run_sort(bag(), SortSettings(default_meter()))
+    assert not report.readings and not report.sources and not report.plots and not report.cautions
+
+
+def test_a_stated_temperature_fills_gaps_only():
+    filled = with_temperature(bag(), 30.0)
+    assert [r.temp_C for r in filled.readings] == [30.0, 21.0, 30.0]
+    assert (filled.sweeps.temp_C == 30.0).all() and filled.curves.temp_C[0] == 30.0
+    same = bag()
+    assert with_temperature(same, None) is same and isnan(same.readings[0].temp_C)
+
+
+def test_fit_rows_follow_the_table():
+    report = run_fit(bag(), FitSettings(plots=2))
+    assert [(r.part, r.junction) for r in report.rows] == [("a", "BE"), ("a", "BC"), ("b", "AK")]
+    assert set(report.plots) == {0, 1} and not any(r.fit.temp_known for r in report.rows)
+    assert [t.part for t in report.transistors] == ["c1"] and report.transistors[0].why_not
