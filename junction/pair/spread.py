@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate.results import TransistorFits
-from junction.estimate.transistor_values import chain_to_25C, operating_points
+from junction.estimate.transistor_values import chain_to_25C, draw_steps, operating_points
 from junction.pair.curves import Devices, devices_from_fits
 
 #: Errors common to all silicon.
@@ -37,6 +37,8 @@ def log_steps(fits: TransistorFits, n_draws: int, seed: int) -> np.ndarray:
         The covariance of one part's steps is ``fits.covariance``; between parts the errors are common
         as this module's head says.
     """
+    if fits.shared is not None:  # the fit itself says what parts of one type share
+        return draw_steps(fits, n_draws, seed, shared=COMMON)
     n, p = fits.value.shape
     out = np.zeros((n_draws, n, p))
     common = np.random.default_rng(seed).standard_normal((n_draws, p))
