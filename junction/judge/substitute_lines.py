@@ -136,7 +136,8 @@ def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
     return limits[min(close)[1]]
 
 
-def _amps(value: float) -> str:
+def amps(value: float) -> str:
+    """A current for a sentence: A, mA or uA."""
     if value >= 1:
         return f"{value:g} A"
     return f"{value * 1e3:g} mA" if value >= 1e-3 else f"{value * 1e6:g} uA"
@@ -154,10 +155,10 @@ def gain_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
         match = nearest(own, "ic_A", at_A)
         if isnan(at_A):  # neither sheet says the current: like with like, else nothing
             match = next((x for x in own if "ic_A" not in x.at), None)
-        figure = "h_FE" if isnan(at_A) else f"h_FE at {_amps(at_A)}"
+        figure = "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}"
         note = _note_of(limit, match)
         if match and "ic_A" in match.at and match.at["ic_A"] != at_A:
-            note = ", ".join(x for x in (f"candidate's at {_amps(match.at['ic_A'])}", note) if x)
+            note = ", ".join(x for x in (f"candidate's at {amps(match.at['ic_A'])}", note) if x)
         line = at_least(
             figure, limit.low, match.low if match else nan, "", must=False, note=note, soft=_soft(a, b)
         )
@@ -200,7 +201,7 @@ def _safe_area_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
             at_least(f"safe area at {volts:g} V", limit.low, second_breakdown_A(b, volts), "A", must=False,
                      note=_note_of(limit, _one(b, "I_S/b")), soft=_soft(a, b))  # fmt: skip
         )
-    if not lines:
+    if not lines and (a.mounting == "bolted" or b.mounting == "bolted"):
         note = "no second-breakdown line of the original on the shelf: compare the plots of both sheets"
         lines.append(SubstituteLine("safe area", "not known", note=note))
     return lines
@@ -250,7 +251,13 @@ def bjt_lines(a: PartType, b: PartType, temp_C: float) -> list[SubstituteLine]:
     ]  # fmt: skip
     if a.mounting == "bolted" or b.mounting == "bolted":
         lines.insert(-1, _tab(a, b))
-    return lines
+    return _worth_a_line(lines)
+
+
+def _worth_a_line(lines: list[SubstituteLine]) -> list[SubstituteLine]:
+    """Lines without the minor ratings that neither sheet states."""
+    minor = ("I_CM", "I_FSM", "I_ZM", "R_thJC", "T_j")
+    return [x for x in lines if x.figure not in minor or not (isnan(x.wanted) and isnan(x.has))]
 
 
 def _lead_note(a: PartType, b: PartType) -> str:
@@ -267,9 +274,9 @@ def _forward_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
     for limit in a.find("V_F"):
         at_A = limit.at.get("if_A", nan)
         match = _at_current(b, "V_F", "if_A", at_A)
-        note = f"candidate's at {_amps(match.at['if_A'])}" if match and match.at["if_A"] != at_A else ""
+        note = f"candidate's at {amps(match.at['if_A'])}" if match and match.at["if_A"] != at_A else ""
         lines.append(
-            at_most(f"V_F at {_amps(at_A)}", limit.high, match.high if match else nan, "V", must=False,
+            at_most(f"V_F at {amps(at_A)}", limit.high, match.high if match else nan, "V", must=False,
                     note=note, soft=_soft(a, b))  # fmt: skip
         )
     return lines
@@ -285,8 +292,11 @@ def _zener_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
         inside = rounded(other.low) >= rounded(mine.low) and rounded(other.high) <= rounded(mine.high)
         same = rounded(other.low) == rounded(mine.low) and rounded(other.high) == rounded(mine.high)
         result = "meets" if same else ("exceeds" if inside else "falls short")
-        if mine.at.get("iz_A") != other.at.get("iz_A") and "iz_A" in other.at:
-            note = f"candidate's at {_amps(other.at['iz_A'])}"
+        here, there = mine.at.get("iz_A"), other.at.get("iz_A")
+        if here != there:
+            note = f"tested at {amps(here)} and {amps(there)}" if here and there else "test current not stated"
+            if not (here and there) or abs(log(there / here)) > log(COMPARABLE):
+                result, note = "not known", f"{note}: the voltage moves with the current"
     if result == "falls short" and _soft(a, b):
         result, note = "not known", "rests on a reference page: fails no part"
     lines = [
@@ -321,4 +331,4 @@ def diode_lines(a: PartType, b: PartType, temp_C: float) -> list[SubstituteLine]
         if x is not None:
             lines.append(at_most(symbol, x.high, y.high if y else nan, unit, must=False, soft=soft))
     lines.append(word("package", a.package, b.package, must=False))
-    return lines
+    return _worth_a_line(lines)

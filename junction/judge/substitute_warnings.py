@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from math import isnan
 
 from junction.judge.results import SubstituteLine
-from junction.judge.substitute_lines import nearest
+from junction.judge.substitute_lines import amps, nearest
 from junction.shelf.results import Limit, PartType
 from junction.shelf.rules import rules
 
@@ -94,7 +94,7 @@ def _pairing(a: PartType, b: PartType) -> list[str]:
     found = []
     ratio, limit = gain_spread(b)
     if limit is not None and ratio > 1 / 0.9:  # registered matched duals ask for a ratio of 0.9
-        at = f" at {limit.at['ic_A']:g} A" if "ic_A" in limit.at else ""
+        at = f" at {amps(limit.at['ic_A'])}" if "ic_A" in limit.at else ""
         found.append(
             f"h_FE of {b.name} may spread {limit.low:g} to {limit.high:g}{at}: parts that share current or"
             " face each other need matching (junction match)"

@@ -255,6 +255,8 @@ def test_diodes():
     assert compare(d("1N4007"), d("1N4001")).result == "falls short"
     assert compare(d("1N4742A"), d("1N4743A")).result == "falls short"  # 12 V and 13 V
     assert compare(d("1N5242B"), d("1N4742A")).figures("falls short", True) == ()  # 0.5 W by 1 W, both 12 V
+    # 5.1 V at 20 mA and 5.1 V at 240 mA are not the same Zener
+    assert line(compare(d("1N5231B"), d("1N5338B")), "V_Z").result == "not known"
     with pytest.raises(UsageError, match="diode"):
         compare(d("2N3055"), d("1N4007"))
 
