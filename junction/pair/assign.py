@@ -27,6 +27,10 @@ import numpy as np
 #: Reduced costs and violations below this count as zero, relative to the typical cost.
 _EPS = 1e-9
 _START_COLUMNS_PER_PART = 8
+#: So many columns within the gap: branch and bound would only burn the time.
+_HOPELESS = 100_000
+#: Parts a relaxation may leave undecided and still be rounded by solving again for them.
+_MOST_TO_ROUND = 900
 #: Ranges of x whose graphs are searched for violated odd sets.
 _SUPPORTS = tuple((low, high) for low in (1e-6, 0.15, 0.3, 0.45) for high in (1 + 1e-6, 1 - 1e-6))
 
@@ -261,25 +265,22 @@ def pack(members, cost, n: int, n_sets: int, *, first=None, cuts=(), seconds: fl
     members, cost = np.asarray(members), np.asarray(cost, float)
     if n_sets == 0 or not len(members):
         return Assignment(np.zeros((0, members.shape[1]), int), 0.0, 0.0)
-    start_time = time.monotonic()
+    end = time.monotonic() + seconds
     best = greedy(members, cost, n, n_sets) if first is None else np.asarray(first)
     best_total = float(cost[best].sum()) if best.size == n_sets else np.inf
     start = np.concatenate([_start_columns(members, cost, n), best])
     lp = _Relaxation(members, cost, n, n_sets, start)
     lp.cuts = list(cuts)
     scale = max(float(np.median(cost)), 1e-300)
-    bound, reduced = 0.0, None
-    while time.monotonic() - start_time < 0.6 * seconds:
+    bound, reduced, x = 0.0, None, None
+    while time.monotonic() < end - 0.5 * seconds:
         solved = lp.solve()
         if solved is None:  # the active columns hold no full answer: let more of each part in
             lp.active = np.unique(np.concatenate([lp.active, _more_columns(members, cost, lp.active)]))
             continue
         x, reduced, now = solved
         bound = max(bound, now)
-        if (x > 1 - 1e-6).sum() == n_sets:
-            candidate = lp.active[x > 1 - 1e-6]
-            if cost[candidate].sum() < best_total:
-                best, best_total = candidate, float(cost[candidate].sum())
+        solved_on = lp.active
         negative = np.flatnonzero(reduced < -_EPS * scale)
         if negative.size:
             negative = negative[np.argsort(reduced[negative])][: max(2000, 2 * n)]
@@ -288,7 +289,60 @@ def pack(members, cost, n: int, n_sets: int, *, first=None, cuts=(), seconds: fl
             break
         lp.cuts += cuts
         lp.active = np.unique(np.concatenate([lp.active, negative]))
-    return _finish(lp, best, best_total, bound, reduced, seconds - (time.monotonic() - start_time))
+    if x is not None and best_total - bound > _EPS * max(best_total, scale):
+        candidate = _rounded(lp, solved_on, x, reduced, 0.5 * (end - time.monotonic()))
+        if candidate is not None and cost[candidate].sum() < best_total:
+            best, best_total = candidate, float(cost[candidate].sum())
+    return _finish(lp, best, best_total, bound, reduced, end - time.monotonic())
+
+
+def _rounded(lp: _Relaxation, active, x, reduced, seconds: float):
+    """An answer from a relaxation: keep most sets taken whole, solve again for the other parts.
+
+    Parts left undecided are few and far between, so the sets nearest to them are opened as well; else
+    their neighbours would be taken and only distant partners left.
+    """
+    whole = active[x > 1 - 1e-6]
+    left = np.ones(lp.n, bool)
+    left[lp.members[whole]] = False
+    if left.any():
+        whole = whole[~_near(lp, active, reduced, left)[lp.members[whole]].any(axis=1)]
+        left[:] = True
+        left[lp.members[whole]] = False
+    m = lp.m - whole.size
+    if m == 0:
+        return whole
+    if not whole.size or left.sum() > _MOST_TO_ROUND or left.sum() < m * lp.members.shape[1]:
+        return None
+    columns = np.flatnonzero(left[lp.members].all(axis=1))
+    label = np.cumsum(left) - 1
+    cuts = [cut[left] for cut in lp.cuts if cut[left].sum() % 2 and 3 <= cut[left].sum() <= left.sum() - 3]
+    try:
+        rest = pack(label[lp.members[columns]], lp.cost[columns], int(left.sum()), m, cuts=cuts,
+                    seconds=max(seconds, 0.2))  # fmt: skip
+    except ValueError:  # what is left holds no full answer
+        return None
+    parts = np.sort(np.flatnonzero(left)[rest.sets], axis=1)
+    where = {
+        tuple(row): c for row, c in zip(np.sort(lp.members[columns], axis=1).tolist(), columns, strict=True)
+    }
+    return np.concatenate([whole, [where[tuple(row)] for row in parts.tolist()]])
+
+
+def _near(lp: _Relaxation, active, reduced, left, neighbours: int = 3) -> np.ndarray:
+    """Parts that undecided ones would most cheaply go with, by reduced cost on the active columns."""
+    touch = left[lp.members[active]].sum(axis=1)
+    some = active[(touch > 0) & (touch < lp.members.shape[1])]
+    some = some[np.argsort(reduced[some], kind="stable")]
+    taken = np.zeros(lp.n, int)
+    near = np.zeros(lp.n, bool)
+    for column in some:
+        own = lp.members[column]
+        inner = own[left[own]]
+        if (taken[inner] < neighbours).any():
+            taken[inner] += 1
+            near[own] = True
+    return near
 
 
 def _more_columns(members, cost, active) -> np.ndarray:
@@ -323,6 +377,8 @@ def _finish(lp: _Relaxation, best, best_total: float, bound: float, reduced, sec
             break
         columns = np.flatnonzero(reduced <= slack + _EPS * scale)
         complete = reduced.min() > -1e-6 * scale
+        if columns.size > _HOPELESS and np.isfinite(best_total):
+            break
         limit = 6 * lp.n if few else 40_000
         if columns.size > limit:  # the most promising ones: a better answer, but no new bound
             columns = columns[np.argpartition(reduced[columns], limit)[:limit]]

@@ -14,7 +14,10 @@ from junction.pair.grade import grade_of, interval_of
 from junction.pair.results import MatchedSet, OperatingPoint, Stage
 from junction.pair.sharing import Shares, imbalance, share
 
-_CHUNK = 200  # sets times draws times devices stay in memory
+#: Sets drawn at a time, so that sets times draws times devices stay in the cache.
+_CHUNK = 16
+#: Agreement of drive voltages that a draw needs [V].
+_DRAW_TOLERANCE_V = 1e-6
 _HOT_DRAWS = 100
 #: Beyond so much of the data's highest current a prediction is an extrapolation, and said to be.
 _REACH = 1.3
@@ -83,7 +86,8 @@ class SetMaker:
         for which in ("idle", "peak"):
             point = self.point(which, side)
             now = share(self.devices.take(members), point)
-            drawn = [share(self.drawn[which].take(members[at : at + _CHUNK]), point).imbalance
+            drawn = [share(self.drawn[which].take(members[at : at + _CHUNK]), point,
+            tolerance_V=_DRAW_TOLERANCE_V).imbalance
                      for at in range(0, len(members), _CHUNK)]  # fmt: skip
             out[which] = (now, np.concatenate(drawn, axis=-1))
         point = self.point("idle", side)
@@ -92,7 +96,8 @@ class SetMaker:
         few = Devices(
             {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in idle.values.items()}, idle.tnom_C
         )
-        drawn = [share(few.take(members[at : at + _CHUNK]), point, electrothermal=True).imbalance
+        drawn = [share(few.take(members[at : at + _CHUNK]), point, electrothermal=True,
+        tolerance_V=_DRAW_TOLERANCE_V, heat_steps=2).imbalance
                  for at in range(0, len(members), _CHUNK)]  # fmt: skip
         out["hot"] = (hot, np.concatenate(drawn, axis=-1))
         return out
@@ -112,7 +117,8 @@ class SetMaker:
                 halves = np.stack([s.ie_A[..., :k].sum(axis=-1), s.ie_A[..., k:].sum(axis=-1)], axis=-1)
                 return imbalance(halves)
 
-            drawn = [size(share(self.drawn[which].take(both[at : at + _CHUNK]), joined))
+            drawn = [size(share(self.drawn[which].take(both[at : at + _CHUNK]), joined,
+            tolerance_V=_DRAW_TOLERANCE_V))
                      for at in range(0, len(both), _CHUNK)]  # fmt: skip
             out[which] = (size(share(self.devices.take(both), joined)), np.concatenate(drawn, axis=-1))
         return out

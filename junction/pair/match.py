@@ -31,7 +31,7 @@ class MatchAsk:
     sets: int | None = None
     keep: tuple[tuple[str, ...], ...] = ()
     weights: dict[str, float] = field(default_factory=lambda: dict(WEIGHTS))
-    seconds: float = 20.0
+    seconds: float = 15.0
     draws: int = DRAWS
     seed: int = 1
 

@@ -25,7 +25,7 @@ from junction.pair.results import OperatingPoint
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
 TOLERANCE_V = 1e-9
 _MAX_STEPS = 40
-_HEAT_STEPS = 8
+HEAT_STEPS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,15 +68,14 @@ def _per_position(value, k: int) -> np.ndarray:
     return array
 
 
-def _newton(devices: Devices, point: OperatingPoint, log_ic, rise):
+def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: float):
     """Newton on ln IC and V; `rise` is R_th times the dissipation per ampere [K/A]."""
     k = devices.shape[-1]
     re, rb = _per_position(point.re_ohm, k), _per_position(point.rb_ohm, k)
-    converged = False
-    for _ in range(_MAX_STEPS):
+    for step in range(_MAX_STEPS):
         ic = np.exp(log_ic)
-        temp = point.temp_C + rise * ic if rise else point.temp_C
-        now = drive_point(devices, log_ic, point.vce_V, temp, re, rb)
+        temp = point.temp_C + rise * ic
+        now = drive_point(devices, log_ic, point.vce_V, temp if rise else point.temp_C, re, rb)
         slope = now.slope_V + (now.temp_slope_V_per_K * rise * ic if rise else 0.0)
         # a slope that heat has turned negative is a device in runaway: step as if it were flat
         slope = np.where(slope > 0.02 * now.slope_V, slope, 0.02 * now.slope_V)
@@ -84,12 +83,10 @@ def _newton(devices: Devices, point: OperatingPoint, log_ic, rise):
         missing = point.total_A - now.ie_A.sum(axis=-1)
         drive = (missing + (gain * now.drive_V).sum(axis=-1)) / gain.sum(axis=-1)
         error = drive[..., None] - now.drive_V
-        log_ic = log_ic + np.clip(error / slope, -1.5, 1.5)
-        converged = (np.abs(error) < TOLERANCE_V).all(axis=-1)
-        if converged.all():
+        converged = (np.abs(error) < tolerance_V).all(axis=-1)
+        if step and converged.all():
             break
-    temp = point.temp_C + rise * np.exp(log_ic)
-    now = drive_point(devices, log_ic, point.vce_V, temp, re, rb)
+        log_ic = log_ic + np.clip(error / slope, -1.5, 1.5)
     return log_ic, temp, now, converged
 
 
@@ -117,7 +114,15 @@ def _loop_gain(now: Point, log_ic, rise) -> np.ndarray:
     return np.linalg.eigvals(matrix).real.max(axis=-1)
 
 
-def share(devices: Devices, point: OperatingPoint, *, electrothermal: bool = False) -> Shares:
+def share(
+    devices: Devices,
+    point: OperatingPoint,
+    *,
+    electrothermal: bool = False,
+    start=None,
+    tolerance_V: float = TOLERANCE_V,
+    heat_steps: int = HEAT_STEPS,
+) -> Shares:
     """Solve the currents of every set.
 
     Parameters
@@ -127,6 +132,12 @@ def share(devices: Devices, point: OperatingPoint, *, electrothermal: bool = Fal
     point : OperatingPoint
     electrothermal : bool
         Solve the temperatures with the currents; else all junctions are at ``point.temp_C``.
+    start : ndarray, optional
+        ln IC to start from; equal shares by default.
+    tolerance_V : float
+        Agreement of the drive voltages [V].
+    heat_steps : int
+        Steps in which the thermal resistance is walked up.
 
     Returns
     -------
@@ -143,17 +154,17 @@ def share(devices: Devices, point: OperatingPoint, *, electrothermal: bool = Fal
     shape = devices.shape
     if point.total_A <= 0:
         raise ValueError("a set must carry a current above zero")
-    log_ic = np.full(shape, np.log(point.total_A / shape[-1]))
-    log_ic, temp, now, converged = _newton(devices, point, log_ic, 0.0)
+    log_ic = np.full(shape, np.log(point.total_A / shape[-1])) if start is None else start
+    log_ic, temp, now, converged = _newton(devices, point, log_ic, 0.0, tolerance_V)
     gain = np.full(shape[:-1], np.nan)
     away = np.zeros(shape[:-1], bool)
     if electrothermal:
         full = point.rth_K_per_W * point.watts_per_A
         even = _with_common_heat(devices, point, log_ic, full)
         gain = _loop_gain(even, log_ic, full)
-        for step in range(1, _HEAT_STEPS + 1):
-            rise = full * step / _HEAT_STEPS
-            log_ic, temp, now, ok = _newton(devices, point, log_ic, rise)
+        for step in range(1, heat_steps + 1):
+            rise = full * step / heat_steps
+            log_ic, temp, now, ok = _newton(devices, point, log_ic, rise, tolerance_V)
             away |= (_loop_gain(now, log_ic, rise) >= 1) | ~ok
         away |= gain >= 1
         converged = converged & (ok | away)
