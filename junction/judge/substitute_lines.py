@@ -294,8 +294,9 @@ def _zener_lines(a: PartType, b: PartType) -> list[SubstituteLine]:
         result = "meets" if same else ("exceeds" if inside else "falls short")
         here, there = mine.at.get("iz_A"), other.at.get("iz_A")
         if here != there:
-            note = f"tested at {amps(here)} and {amps(there)}" if here and there else "test current not stated"
-            if not (here and there) or abs(log(there / here)) > log(COMPARABLE):
+            known = bool(here and there)
+            note = f"tested at {amps(here)} and {amps(there)}" if known else "test current not stated"
+            if not known or abs(log(there / here)) > log(COMPARABLE):
                 result, note = "not known", f"{note}: the voltage moves with the current"
     if result == "falls short" and _soft(a, b):
         result, note = "not known", "rests on a reference page: fails no part"
