@@ -1,0 +1,31 @@
+"""Every notebook runs from top to bottom, and what it shows is what it computes today."""
+
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+NOTEBOOKS = sorted((Path(__file__).resolve().parents[1] / "notebooks").glob("*.ipynb"))
+
+
+def printed(notebook):
+    """What each cell printed; pictures are left to the eye."""
+    return [
+        "".join(o.get("text", "") for o in cell.outputs if o.output_type == "stream" and o.name == "stdout")
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+    ]
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::RuntimeWarning", "ignore::ResourceWarning")
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_notebook_runs_and_matches_its_stored_output(path):
+    stored = nbformat.read(path, as_version=4)
+    fresh = nbformat.read(path, as_version=4)
+    NotebookClient(fresh, timeout=120, kernel_name="python3").execute()
+    assert printed(fresh) == printed(stored)
+
+
+def test_there_is_a_notebook():
+    assert NOTEBOOKS
