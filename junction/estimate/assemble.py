@@ -72,8 +72,8 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         is_open = (code == CODE["open"]) & ~none
         low["R_ohm"] = np.where(is_open, 1 / a["limit_g"], low["R_ohm"])
         high["R_ohm"] = np.where(is_open, np.inf, high["R_ohm"])
-        flags["zero_offset"] |= constant & ~light & (np.abs(theta[:, I0]) > q * u[:, I0])
-        flags["zero_offset"] |= is_open & (np.abs(theta[:, I0]) > q * u[:, I0])
+        flags["zero_offset"] |= constant & ~light & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
+        flags["zero_offset"] |= is_open & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
         n_too_low = theta[:, B] - q * u[:, B] > 1 / 0.85
     flags["unphysical"] |= n_too_low & ~none
     flags["reversed"] |= table.reversed_sign

@@ -321,15 +321,19 @@ def _found_noise(block: Block, fitted, dof):
         if name in ("open",):
             scale[at] = whole[:, None]
             continue
-        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None])
+        v = block.v[at]
+        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None]) & (v > 0)
+        if AB in columns_of(name):
+            lowest = np.min(np.where(live, v, 0.0), axis=1)
+            on_curve |= live & (v < 0.7 * lowest[:, None])
         if A not in columns_of(name) and AB not in columns_of(name):
             on_curve = live
         count = on_curve.sum(1)
-        shares = min(k, 3)
+        shares = k - sum(c in columns_of(name) for c in (G, I0))
         rest = live & ~on_curve
         curve = np.where(on_curve, r2, 0.0).sum(1) / np.maximum(count - shares, 1)
         floor = np.where(rest, r2, 0.0).sum(1) / np.maximum(rest.sum(1) - max(k - shares, 0), 1)
-        able = count >= shares + 4
+        able = count >= shares + 1
         scale[at, 0] = np.where(able, np.maximum(curve, 0.5 * whole), whole)
         scale[at, 1] = np.where(able & (rest.sum(1) >= 6), np.maximum(floor, 0.5 * whole), whole)
         effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])

@@ -17,6 +17,7 @@ from junction.estimate.engine import FINAL, Block, fit_set, give, problem_of, se
 from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
 from junction.estimate.noise import first_guess
 from junction.estimate.rivals import LINES, candidate, held, line_weights, neutral_weights
+from junction.estimate.starts import breakdown, lowest_chord
 
 #: Drop of chi2 that makes a further term worth fitting: 0.3 % chance each for a sweep that lacks it.
 DECISIVE = 9.0
@@ -81,12 +82,14 @@ def _line_like(block: Block) -> np.ndarray:
     v, i, keep = block.v, block.i, block.keep
     w = keep / block.ui2
     wi = w * i
-    sii, svi = np.einsum("nm,nm->n", wi, i), np.einsum("nm,nm->n", wi, v)
-    svv = np.einsum("nm,nm,nm->n", w, v, v)
     mean = wi.sum(1) / np.maximum(w.sum(1), 1e-300)
     limit = 2.0 * block.chi2 + 40.0
-    like = (sii - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
-    # slope with all the error in the current, and with all of it in the voltage
+    like = (np.einsum("nm,nm->n", wi, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
+    # slope with all the error in the current, and with all of it in the voltage; unweighted, because the
+    # smallest currents have the smallest errors and say the least of a short
+    np.multiply(keep, i, out=wi)
+    svi, sii = np.einsum("nm,nm->n", wi, v), np.einsum("nm,nm->n", wi, i)
+    svv = np.einsum("nm,nm,nm->n", keep, v, v)
     for g in (svi / np.maximum(svv, 1e-300), sii / np.where(np.abs(svi) > 1e-300, svi, 1e300)):
         np.multiply(block.uv2, (g * g)[:, None], out=w)
         w += block.ui2
@@ -276,7 +279,13 @@ def _eligible(block: Block, choice: Choice, index, trouble, name):
         return enough & (hard | (second & offset)) & (used >= 12)
     if name == "reverse only":
         return enough & (reverse < -1.0) & (forward < 0.25) & hard
-    return enough & (reverse < -1.0) & hard & (used >= 10)
+    worth = enough & (reverse < -1.0) & hard & (used >= 10)
+    if worth.any():
+        rows = index[worth]
+        v, i, keep, ui2, vt = (a[rows] for a in (block.v, block.i, block.keep, block.ui2, block.vt))
+        uv2 = np.broadcast_to(block.uv2, block.v.shape)[rows]
+        worth[worth] = breakdown(v, i, keep, uv2, ui2, vt, lowest_chord(v, i, keep, ui2, vt))[3]
+    return worth
 
 
 def _finish(block: Block, choice: Choice, index) -> None:

@@ -69,12 +69,12 @@ def candidate(block: Block, starting, name: str, rows):
         | (np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1))
     )
     if name in LINES:
-        w = keep / ui2
-        start[:, G] = np.einsum("nm,nm->n", w * v, i) / np.maximum(np.einsum("nm,nm->n", w * v, v), 1e-300)
+        cross, square = np.einsum("nm,nm,nm->n", keep, v, i), np.einsum("nm,nm,nm->n", keep, v, v)
+        start[:, G] = cross / np.maximum(square, 1e-300)
         start[:, I0] = 0.0
         other = start.copy()  # where the voltage is the noisier, regress it on the current
-        cross = np.einsum("nm,nm->n", w * v, i)
-        other[:, G] = np.einsum("nm,nm->n", w * i, i) / np.where(np.abs(cross) > 1e-300, cross, 1e300)
+        square = np.einsum("nm,nm,nm->n", keep, i, i)
+        other[:, G] = square / np.where(np.abs(cross) > 1e-300, cross, 1e300)
         tries.append(other)
     else:
         fresh = start.copy()
@@ -117,12 +117,18 @@ def _two_exponentials(v, i, keep, uv2, ui2, vt, conductance, start, fresh):
 
 
 def _lifted(v, i, keep, uv2, ui2, vt, start, fresh):
-    """Start with a photocurrent: the most negative current is taken off before the regression."""
+    """Start with a photocurrent: a line through the lower part of the sweep is taken off first."""
     one = fresh.copy()
-    lift = np.minimum(np.min(np.where(keep > 0, i, np.inf), axis=1), 0.0)
+    live = keep > 0
+    low, high = np.min(np.where(live, v, np.inf), axis=1), np.max(np.where(live, v, -np.inf), axis=1)
+    w = (live & (v <= (low + 0.4 * (high - low))[:, None])).astype(float)
+    count = np.maximum(w.sum(1), 1.0)
+    mean_v, mean_i = np.einsum("nm,nm->n", w, v) / count, np.einsum("nm,nm->n", w, i) / count
+    dv = (v - mean_v[:, None]) * w
+    slope = np.einsum("nm,nm->n", dv, i) / np.maximum(np.einsum("nm,nm->n", dv, dv), 1e-300)
+    slope = np.maximum(slope, 0.0)
+    lift = mean_i - slope * mean_v
     raised = i - lift[:, None]
-    from_lowest = v - np.min(np.where(keep > 0, v, np.inf), axis=1)[:, None] + 1e-9
-    slope = 0.5 * starts.lowest_chord(from_lowest, raised, keep, ui2, vt)
     one[:, A], one[:, B], one[:, RS], _ = starts.exponential(v, raised, keep, uv2, ui2, vt, slope)
     one[:, RS] = np.maximum(one[:, RS], 0.0)
     one[:, G], one[:, I0] = slope, lift

@@ -127,7 +127,7 @@ def breakdown(v, i, keep, uv2, ui2, vt, conductance):
     rest = np.where(good, rest, 1.0)
     w = good / (ui2 / (rest * rest) + uv2 / (vt * vt) * 0.05 + 4e-4)
     c0, c1, c2 = _regress(np.log(rest), -v, np.where(good, -i, 0.0), w)
-    bb = np.clip(np.nan_to_num(c1) * vt[:, 0], 2e-3, 1.0)
+    bb = np.clip(np.nan_to_num(c1) * vt[:, 0], 0.011, 1.0)
     total = np.maximum(w.sum(1), 1e-300)
     ab = np.clip(np.where(np.isfinite(c0), c0, np.log(np.maximum(i_low, 1e-12)) + bb * lowest / vt[:, 0]),
                  -1900.0, 15.0)  # fmt: skip

@@ -43,7 +43,7 @@ IBV_A = 1e-3
 TOP = 60.0
 
 #: Box limits of each coordinate: they only keep trial steps within sense (N from 0.5 to 100).
-LOWER = np.array([-230.0, 0.01, -np.inf, -np.inf, -230.0, 0.05, -np.inf, -2000.0, 1e-4])
+LOWER = np.array([-230.0, 0.01, -np.inf, -np.inf, -230.0, 0.05, -np.inf, -2000.0, 0.01])
 UPPER = np.array([20.0, 2.0, np.inf, np.inf, 20.0, 0.95, np.inf, 20.0, 2.0])
 
 
