@@ -21,6 +21,10 @@ BEFORE_KNEE_V = 0.05
 #: A chi2 this many times its degrees of freedom is that of another law [1].
 POOR_CHI2 = 25.0
 _OPEN, _RESISTOR = MODELS.index("open"), MODELS.index("resistor")
+#: A junction conducts at least this many times better one way than the other [1].
+ONE_WAY = 1e3
+#: A sweep that conducts in reverse from less than this, and not forward, has its leads swapped [V].
+SWAPPED_KNEE_V = 1.2
 #: An ideality less certain than this does not hold its junction [1].
 MOST_N_U = 0.3
 #: Standard uncertainty of a knee read off the points, beside the step [V] (our convention).
@@ -48,6 +52,8 @@ class Direct:
     knee_V, knee_u_V : ndarray
         Forward voltage where the current, less that of the reverse chord, reaches the test current, and its
         standard uncertainty, a third of the step it lies in included [V].
+    swapped : ndarray of bool
+        It conducts in reverse as a junction should forward, and not forward.
     """
 
     top_ohm: np.ndarray
@@ -57,6 +63,7 @@ class Direct:
     even: np.ndarray
     knee_V: np.ndarray
     knee_u_V: np.ndarray
+    swapped: np.ndarray
 
 
 def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndarray:
@@ -85,7 +92,8 @@ def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndar
         ok &= ~((fits.model == _OPEN) & (i_high > 1e-6 * v_high) & ~offset_only)
         even = (ends[0] > 0.3 * ends[1]) & (ends[1] > 0)
         path = np.where(fits.model == _RESISTOR, fits.value["R_ohm"], fits.value["RSH_ohm"])
-        ok &= ~(even & (fits.model != _OPEN) & ~np.isfinite(path))
+        bv = fits.value["BV_V"]
+        ok &= ~(even & (fits.model != _OPEN) & ~np.isfinite(path) & ~np.isfinite(bv)) & ~(bv < SWAPPED_KNEE_V)
         more = i_high * path > 5.0 * np.maximum(v_high, -v_low)  # its outliers are the better part of it
         # A "junction" whose whole current is of the size of its IS, and next to nothing, is noise.
         faint = (i_high < 1e-6 * v_high) & ((i_high < 30 * fits.value["IS_A"]) | (n > 2.3))
@@ -137,7 +145,9 @@ def _median(x, keep):
     return np.where(n > 0, middle, np.nan)
 
 
-def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Direct:
+def ask_points(
+    table: SweepTable, rows: np.ndarray, test_A: float = 1e-3, knee_free: np.ndarray | None = None
+) -> Direct:
     """Look at the points of some sweeps.
 
     Parameters
@@ -146,6 +156,8 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Dir
     rows : ndarray of int (k,)
     test_A : float
         Test current for the knee [A].
+    knee_free : ndarray of bool (k,), optional
+        Paths without a knee (collector-emitter), whose forward chords are as good as any.
 
     Returns
     -------
@@ -155,7 +167,7 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Dir
     if not v.size:
         none = np.full(rows.size, np.nan)
         no = np.zeros(rows.size, bool)
-        return Direct(none, none, no, none, no, none, none)
+        return Direct(none, none, no, none, no, none, none, no)
     with np.errstate(invalid="ignore", divide="ignore"):
         high, low = np.nanmax(np.where(np.isnan(v), -np.inf, v), axis=1), np.nanmin(np.nan_to_num(v), axis=1)
         size = np.abs(i)
@@ -164,6 +176,8 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Dir
         chord = np.abs(v) / np.maximum(size, digit)
         top = _median(chord, (v >= 0.9 * high[:, None]) & (v > NEAR_ZERO_V))
         before = (v < BEFORE_KNEE_V) & (np.abs(v) >= NEAR_ZERO_V)
+        if knee_free is not None:
+            before |= knee_free[:, None] & (v >= NEAR_ZERO_V)
         # A short so hard that nothing reaches 10 mV: its largest voltage over its largest current.
         tiny = np.nanmax(np.abs(np.nan_to_num(v)), axis=1) < NEAR_ZERO_V
         steep = np.where(before, chord, np.inf).min(axis=1)
@@ -178,7 +192,10 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float = 1e-3) -> Dir
         ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
         both = (low < -NEAR_ZERO_V / 2) & (high > NEAR_ZERO_V / 2)
         even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)
-        return Direct(top, steep, stopped, reverse, even, *_knee(v, i, reverse, test_A))
+        knee, knee_u = _knee(v, i, reverse, test_A)
+        mirror = _knee(-v[:, ::-1], -i[:, ::-1], np.full(rows.size, np.inf), test_A)[0]
+        swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3) & (top > ONE_WAY * steep)
+        return Direct(top, steep, stopped, reverse, even, knee, knee_u, swapped)
 
 
 def _share(low, high):

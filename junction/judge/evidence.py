@@ -12,7 +12,16 @@ from typing import NamedTuple
 import numpy as np
 
 from junction.judge.measured import JUNCTION, RESISTOR, REVERSE_ONLY
-from junction.judge.sweeps import BLIND, NEAR_LIMIT, NO_FIT, NOT_REACHED, ODD, WHICH_FAMILY, SweepVerdicts
+from junction.judge.sweeps import (
+    BLIND,
+    NEAR_LIMIT,
+    NO_FIT,
+    NOT_REACHED,
+    ODD,
+    SWAPPED,
+    WHICH_FAMILY,
+    SweepVerdicts,
+)
 from junction.shelf.rules import rules
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
@@ -71,12 +80,29 @@ class Facts(NamedTuple):
     rs_ohm: float
     vf_low_V: float
     vf_high_V: float
+    rating_V: float
+    from_points: bool
     why_not: str
+    rival: str  # the family that would make the other verdict of it, where that is the question
 
 
 def family_words(name: str) -> str:
-    """Family as it stands in a sentence: ``red LED`` for ``LED red``."""
-    return f"{name[4:]} LED" if name.startswith("LED ") else name
+    """Junction of a family as it stands in a sentence: ``red LED junction`` for ``LED red``."""
+    if "Darlington" in name:
+        return f"{name.replace(' B-E path', '')} base-emitter path"
+    return f"{name[4:]} LED junction" if name.startswith("LED ") else f"{name} junction"
+
+
+def _rivals(sv: SweepVerdicts, rows: np.ndarray) -> list[str]:
+    """Most probable family that disagrees with the best one on the leak, for the undecided between them."""
+    out = [""] * rows.size
+    for place in np.flatnonzero(sv.reason[rows] == WHICH_FAMILY).tolist():
+        k = rows[place]
+        kept = sv.kept_by[k] >= 0.5
+        share = np.where(kept != kept[sv.family[k]], sv.weight[k], 0.0)
+        if share.max() > 0:
+            out[place] = family_words(sv.limits.families[int(share.argmax())].name)
+    return out
 
 
 def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
@@ -89,7 +115,7 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
         sv.vf_V[rows], pick[:, 0], m.n[rows], sv.leak_A[rows], sv.limits.leak_A[sv.row[rows], best],
         sv.limits.at_V[sv.row[rows], best], m.path_ohm[rows], m.floor_ohm[rows], sv.hidden[rows],
         m.v_low_V[rows], m.v_high_V[rows], m.i_high_A[rows], m.bv_V[rows], m.rs_ohm[rows], pick[:, 1],
-        pick[:, 2],
+        pick[:, 2], sv.limits.rating_V[sv.row[rows]], m.from_points[rows],
     )  # fmt: skip
     at = rows.tolist()
     return [
@@ -98,7 +124,7 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
             [sv.table.junction[k] for k in at], m.kind[rows].tolist(), sv.reason[rows].tolist(), names,
             sv.limits.typed[sv.row[rows]].tolist(), sv.limits.registered[sv.row[rows]].tolist(),
             *(c.tolist() for c in columns),
-            [sv.fits.why_not[k] for k in at], strict=True,
+            [sv.fits.why_not[k] for k in at], _rivals(sv, rows), strict=True,
         )
     ]  # fmt: skip
 
@@ -121,13 +147,15 @@ def _reverse(f: Facts) -> str:
 def _good(f: Facts) -> str:
     if f.junction == "CE":
         return f"CE: {_reverse(f)}; nothing flows with the base open, as it should."
-    text = f"{f.junction}: {_forward(f)}, {_reverse(f)}: a healthy {f.family} junction."
+    text = f"{f.junction}: {_forward(f)}, {_reverse(f)}: a healthy {f.family}."
     if not isnan(f.bv_V):
         text = text[:-1] + f", breaking down at {f.bv_V:.3g} V."
     return text
 
 
 def _leaky(f: Facts) -> str:
+    if f.bv_V < f.rating_V and f.leak_A < f.limit_A:
+        return f"{f.junction}: breaks down at {f.bv_V:.3g} V, under its rating of {f.rating_V:g} V."
     if f.path_ohm == inf:
         body = f"{f.junction}: passes {si(f.leak_A, 'A')} at {f.at_V:g} V reverse"
     else:
@@ -135,7 +163,7 @@ def _leaky(f: Facts) -> str:
         if f.kind == JUNCTION:
             body += f" across the junction ({_forward(f)})"
         body += f", {si(f.leak_A, 'A')} at {f.at_V:g} V"
-    whose = "this type" if f.registered else "such a part" if f.junction == "CE" else f"a {f.family} junction"
+    whose = "this type" if f.registered else "such a part" if f.junction == "CE" else f"a {f.family}"
     return f"{body}; {whose} may pass {si_of_limit(f.limit_A, 'A')}."
 
 
@@ -160,18 +188,22 @@ def _undecided(f: Facts) -> str:
     j = f.junction
     if f.reason == NO_FIT:
         return f"{j}: the sweep cannot be judged: {f.why_not or 'no curve fits it'}."
+    if f.reason == SWAPPED:
+        return f"{j}: nothing flows forward, and reverse looks like a junction: the leads are swapped."
     if f.reason == NOT_REACHED:
         if f.kind == REVERSE_ONLY:
             return f"{j}: only the reverse part was swept ({_reverse(f)}); the forward part is missing."
         seen = f"{si(f.path_ohm, 'ohm')}" if f.kind == RESISTOR else "no current"
         return (
-            f"{j}: {seen} up to {f.v_high_V:.2f} V, and a {f.family} junction may only conduct"
+            f"{j}: {seen} up to {f.v_high_V:.2f} V, and a {f.family} may only conduct"
             f" from {f.vf_high_V:.2f} V: not swept far enough to tell it from an open one."
         )
     if f.reason == ODD:
+        more = f", RS {si(f.rs_ohm, 'ohm', 2)}" if f.rs_ohm > 5 else ""
+        more += f", breakdown at {f.bv_V:.3g} V" if not isnan(f.bv_V) else ""
         return (
-            f"{j}: {_forward(f)}, RS {si(f.rs_ohm, 'ohm', 2)}: no healthy"
-            f" {f.family + ' junction' if f.typed else 'junction of any family here'} looks like this."
+            f"{j}: {_forward(f)}{more}: no healthy"
+            f" {f.family if f.typed else 'junction of any family here'} looks like this."
         )
     if f.reason == BLIND:
         return (
@@ -183,10 +215,11 @@ def _undecided(f: Facts) -> str:
             f"{j}: {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse, too near the limit of"
             f" {si_of_limit(f.limit_A, 'A')} for this measurement to say which side."
         )
-    return (
-        f"{j}: {_forward(f) or si(f.path_ohm, 'ohm')} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
-        " a leak or not, depending on what the part is."
-    )
+    seen = f"{j}: {_forward(f) or si(f.path_ohm, 'ohm')} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
+    if not f.rival:
+        return f"{seen} a leak or not, depending on what the part is."
+    leaks, keeps = (f.family, f.rival) if f.leak_A > f.limit_A else (f.rival, f.family)
+    return f"{seen} a leak in a {leaks}, within limits for a {keeps}."
 
 
 _SENTENCE = (_good, _leaky, _shorted, _open, _undecided)
@@ -213,6 +246,7 @@ def next_test(code: int, f: Facts) -> str:
         return f"Check the probe contact on both leads of {j} and repeat; if nothing flows, replace the part."
     return {
         NO_FIT: f"Repeat the sweep of {j}.",
+        SWAPPED: f"Swap the leads of {j} and sweep it again.",
         NOT_REACHED: f"Sweep {j} forward up to {max(f.vf_high_V + 0.1, f.v_high_V):.1f} V,"
                      " with the current limit at 10 mA or more.",
         ODD: f"Check the marking and the probe contact, then sweep {j} again.",

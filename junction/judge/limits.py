@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 
@@ -29,6 +29,16 @@ PRIOR_ELSE = 0.03
 
 #: Registered leakage by junction: letter symbols in the order they are looked for.
 LEAK_SYMBOLS = {"BE": ("I_EBO",), "BC": ("I_CBO",), "CE": ("I_CEO",), "AK": ("I_R",)}
+
+#: Bases on which a figure fails no part.
+NO_LIMIT = ("secondary", "claim, not a limit")
+
+#: Maximum rating that a breakdown must not stay under, by junction, in the order they are looked for.
+BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
+
+#: Share of a registered Zener voltage that the breakdown voltage of a sweep may have: low and high.  A sweep
+#: rarely reaches the registered test current, where a low-voltage type has some volts more (common practice).
+ZENER_SHARE = (0.7, 1.04)
 
 #: A floating base multiplies the collector junction's leak, I_CEO = (h_FE + 1) I_CBO; an unmarked part is
 #: allowed this gain (common practice, no source).
@@ -51,6 +61,10 @@ class LimitTable:
         True where a registered type fixed the family.
     registered : ndarray of bool (pairs,)
         True where the leakage limit is the type's own.
+    rating_V : ndarray (pairs,)
+        Maximum rating that the breakdown voltage must reach [V], 0 where none is registered.
+    zener_V : ndarray (pairs, 2)
+        Range that the breakdown voltage of a registered Zener type lies in [V], else 0 and inf.
     words : tuple of tuple of str
         The limit in words with what it rests on, per pair and family.
     """
@@ -61,6 +75,8 @@ class LimitTable:
     at_V: np.ndarray
     typed: np.ndarray
     registered: np.ndarray
+    rating_V: np.ndarray
+    zener_V: np.ndarray
     words: tuple[tuple[str, ...], ...]
 
 
@@ -80,10 +96,21 @@ def registered_leak(part_type: PartType, junction: str) -> RegisteredLeak | None
     for symbol in LEAK_SYMBOLS[junction]:
         for limit in part_type.find(symbol):
             volts = [abs(limit.at[k]) for k in ("veb_V", "vcb_V", "vce_V", "vr_V") if k in limit.at]
-            if volts and isfinite(limit.high):
+            if volts and isfinite(limit.high) and limit.basis not in NO_LIMIT:
                 words = f"registered {symbol} of {part_type.name}; {limit.source or part_type.source}"
                 return RegisteredLeak(limit.high, volts[0], words)
     return None
+
+
+def breakdown_limits(part_type: PartType | None, junction: str) -> tuple[float, float, float]:
+    """Rating that a breakdown voltage must reach, and the range of a Zener type's [V]; 0, 0, inf: none."""
+    if part_type is None or part_type.secondary:
+        return 0.0, 0.0, inf
+    zener = [x for x in part_type.find("V_Z") if isfinite(x.low) and x.basis not in NO_LIMIT]
+    if junction == "AK" and zener:
+        return 0.0, ZENER_SHARE[0] * zener[0].low, ZENER_SHARE[1] * zener[0].high
+    ratings = [part_type.rating(symbol) for symbol in BREAKDOWN_RATINGS[junction]]
+    return next((x for x in ratings if isfinite(x)), 0.0), 0.0, inf
 
 
 def _prior(junction: str, part_type: PartType | None, families: Sequence[Family]) -> np.ndarray:
@@ -123,16 +150,19 @@ def limit_table(
     """
     n, m = len(pairs), len(families)
     leak, volts, prior = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
-    words, registered = [], np.zeros(n, bool)
+    words, registered, breakdown = [], np.zeros(n, bool), np.empty((n, 3))
     for k, (junction, part_type, use) in enumerate(pairs):
         if junction not in JUNCTIONS:
             raise ValueError(f"junction {junction!r}: expected one of {', '.join(JUNCTIONS)}")
         prior[k] = _prior(junction, part_type, families)
         held = registered_leak(part_type, junction) if part_type and use else None
-        registered[k] = held is not None
+        registered[k], breakdown[k] = held is not None, breakdown_limits(part_type, junction)
         gain = CEO_GAIN if junction == "CE" else 1.0
         leak[k] = [held.leak_A if held else f.leak_max_A * gain for f in families]
         volts[k] = [held.at_V if held else f.leak_at_V for f in families]
         words.append(tuple(held.words if held else f"{f.name} family; {f.basis}" for f in families))
-    typed = np.array([bool(t and t.family) for _, t, _ in pairs], bool)
-    return LimitTable(tuple(families), prior, leak, volts, typed, registered, tuple(words))
+    typed = (prior > 0).sum(axis=1) == 1
+    return LimitTable(
+        tuple(families), prior, leak, volts, typed, registered, breakdown[:, 0], breakdown[:, 1:],
+        tuple(words),
+    )  # fmt: skip

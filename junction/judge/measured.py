@@ -65,6 +65,8 @@ class Measured:
     knee_V, knee_u_V : ndarray
         Forward voltage at `TEST_A` read off the points where the fit cannot be believed, and its standard
         uncertainty [V]; else nan.
+    from_points, swapped : ndarray of bool
+        The points were asked, not the fit; they say that the leads were swapped.
     """
 
     kind: np.ndarray
@@ -85,6 +87,8 @@ class Measured:
     temp_u_K: np.ndarray
     knee_V: np.ndarray
     knee_u_V: np.ndarray
+    from_points: np.ndarray
+    swapped: np.ndarray
 
 
 def _ends(table: SweepTable):
@@ -122,6 +126,7 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
     ends = end_currents(table)
     short = rules()["short_below"].value
     ok = believed(fits, found.v_low_V, found.v_high_V, found.i_high_A, ends, short)
+    ok &= ~np.array([j == "CE" for j in table.junction], bool)  # no law of one junction holds for a C-E path
     found = _no_more_than_flows(found, ends[0])
     blind = ok & has_points & (found.kind == JUNCTION) & np.isinf(found.path_ohm) & np.isnan(found.floor_ohm)
     if blind.any():  # no word on a shunt: it cannot carry more than all that flows in reverse
@@ -136,7 +141,8 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
 def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
     """Hold a fitted shunt to the current seen at the deepest reverse voltage: it cannot carry more."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        chord = np.where((m.v_low_V < -0.3) & (m.kind == JUNCTION), -m.v_low_V / reverse_A, 0.0)
+        held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (reverse_A > 0)
+        chord = np.where(held, -m.v_low_V / reverse_A, 0.0)
     return replace(m, path_ohm=np.maximum(m.path_ohm, 0.8 * chord))
 
 
@@ -167,12 +173,14 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
         np.where(seen, np.inf, floor), value["BV_V"],
         np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])),
         np.where(known, fits.temp_C, REFERENCE_TEMP_C), temp_u, *np.full((2, len(fits)), np.nan),
+        *np.zeros((2, len(fits)), bool),
     )  # fmt: skip
 
 
 def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
     """Put what the points say in the place of fits that cannot be believed."""
-    seen = ask_points(table, rows, TEST_A)
+    ce = np.array([table.junction[k] == "CE" for k in rows.tolist()], bool)
+    seen = ask_points(table, rows, TEST_A, knee_free=ce)
     rule = rules()
     changed = {name: np.array(getattr(m, name), copy=True) for name in m.__dataclass_fields__}
     open_above, short = rule["open_above"].value, rule["short_below"].value
@@ -181,16 +189,16 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
         steep = np.where(seen.stopped, seen.steep_ohm / STOPPED_RATIO, seen.steep_ohm)
         hard = seen.even & (seen.steep_ohm < 3.0 * short) & ~dead
         alike = seen.even & (np.abs(np.log(seen.top_ohm / seen.reverse_ohm)) < 0.5) & ~dead & ~hard
-    nothing = ~dead & ~hard & ~alike & np.isnan(seen.knee_V)
-    kind = np.select([dead, hard | alike, nothing], [OPEN, RESISTOR, NONE], JUNCTION)
-    path = np.select([dead, hard, alike], [np.inf, steep, seen.reverse_ohm], seen.reverse_ohm)
+    nothing = ~dead & ~hard & ~alike & ~ce & np.isnan(seen.knee_V)
+    kind = np.select([dead, hard | alike | ce, nothing], [OPEN, RESISTOR, NONE], JUNCTION)
+    path = np.select([dead, hard, ce], [np.inf, steep, seen.top_ohm], seen.reverse_ohm)
     put = {
         "kind": kind, "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": CHORD_U,
         "path_ohm": np.where(np.isnan(path), np.inf, path),
         "path_u_ln": np.where(hard & seen.stopped, STOPPED_U, CHORD_U),
         "floor_ohm": np.where(dead, np.fmin(seen.top_ohm, seen.reverse_ohm), np.nan),
         "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V,
-        "knee_u_V": seen.knee_u_V,
+        "knee_u_V": seen.knee_u_V, "from_points": True, "swapped": seen.swapped & ~ce,
     }  # fmt: skip
     for name, value in put.items():
         changed[name][rows] = value

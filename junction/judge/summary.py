@@ -32,6 +32,11 @@ FLAG_WORDS = {
 }
 
 
+#: Flags that say nothing where the fit was not believed anyway.
+OF_THE_FIT = {"unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
+POINTS_ASKED = "No junction's law fits this sweep well; its points were read as they stand."
+
+
 def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[FitSummary]:
     """Fits as records for people.
 
@@ -139,7 +144,9 @@ def junction_verdicts(
         rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
         sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
     ):  # fmt: skip
-        evidence = (sentence(code, f), *(FLAG_WORDS[n] for n in fit.flags if n in FLAG_WORDS))
+        told = (POINTS_ASKED,) if f.from_points and f.junction != "CE" and code != 3 else ()
+        shown = FLAG_WORDS.keys() - OF_THE_FIT if told else FLAG_WORDS
+        evidence = (sentence(code, f), *told, *(FLAG_WORDS[n] for n in fit.flags if n in shown))
         whose = sv.limits.words[pair][best]
         limit = bare.get(code) or f"{si_of_limit(f.limit_A, 'A')} at {f.at_V:g} V ({whose})"
         faults = (f"{f.junction} {VERDICTS[code]}",) if code in (1, 2, 3) else ()

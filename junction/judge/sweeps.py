@@ -33,9 +33,12 @@ from junction.shelf.types import find_type
 
 REASONS = (
     "", "no fit", "not swept far enough", "fits no family", "too coarse to see the limit", "near the limit",
-    "family not known",
+    "family not known", "leads swapped",
 )  # fmt: skip
-DECIDED, NO_FIT, NOT_REACHED, ODD, BLIND, NEAR_LIMIT, WHICH_FAMILY = range(7)
+DECIDED, NO_FIT, NOT_REACHED, ODD, BLIND, NEAR_LIMIT, WHICH_FAMILY, SWAPPED = range(8)
+
+#: Tags get mixed and probes slip: nothing is surer than this leaves [1], our convention.
+NEVER_SURE = 1e-4
 
 #: A registered limit is used when its voltage is at most this many times what the sweep reached.
 MAX_EXTRAPOLATION = 4.0
@@ -131,6 +134,7 @@ def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
     reason[doubt & (window < good) & (kept > bad)] = ODD
     reason[doubt & (m.kind != JUNCTION) & (kept > bad)] = NOT_REACHED
     reason[doubt & (m.kind == NONE)] = NO_FIT
+    reason[doubt & m.swapped] = SWAPPED
     return reason
 
 
@@ -170,10 +174,13 @@ def judge_sweeps(
 
     vf, inside, density = weigh.forward_fit(m, fits, kin)
     density *= weigh.breakdown_factor(m, kin, junction == "AK")
+    density *= weigh.path_factor(m, kin, junction == "BE")
     density[ce] = 0.0  # a path between collector and emitter says nothing of the family
     weight = weigh.family_weight(prior, weigh.share_by_part(table.part, table.junction, density, kin))
-    window = np.minimum((inside * (prior > 0)).sum(axis=1), 1.0)
+    rated, zener = weigh.breakdown_kept(m, limits, row)
+    window = np.minimum((inside * (prior > 0)).sum(axis=1), 1.0) * zener
     leak, kept, hidden = weigh.leakage(m, limits, row, ce)
+    kept = kept * rated[:, None]
     short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rules()["short_below"].value)
     kept_mean, hidden_mean = (weight * kept).sum(axis=1), (weight * kept * hidden).sum(axis=1)
 
@@ -186,10 +193,16 @@ def judge_sweeps(
         (ce & (m.kind != NONE), weigh.path_without_junction(kept_mean, hidden_mean, short)),
     ):  # fmt: skip
         p[at] = rows[at]
+    other = weigh.contradicted(inside, limits, row, m) & (m.kind == JUNCTION) & ~ce
+    p[other] = np.array([1, 1, 0, 1]) / 3.0  # another part than the marking says: its limits say nothing
+    p[m.swapped] = 0.25
+    p = p * (1.0 - 4 * NEVER_SURE) + NEVER_SURE
     code = decide(p)
     best = weight.argmax(axis=1)
     each = np.arange(len(table))
+    window = np.where(other, 0.0, window)
     reason = _reasons(code, m, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
+    reason[other] = ODD
     return SweepVerdicts(
         table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean, kept,
         hidden[each, best], vf[each, best], window,

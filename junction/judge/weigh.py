@@ -28,6 +28,9 @@ KNEE_NEVER_SEEN = 0.94
 CONTACT_U_V = 0.005
 #: Test leads and contacts of a two-wire sweep that stand in the series resistance [ohm] (common practice).
 LEADS_OHM = 0.5
+#: Built-in base-emitter resistance of Darlingtons as it shows at low voltage [ohm], and how much more often a
+#: path of that size is one than a leak [1] (common practice, no source).
+BUILT_IN_OHM, BUILT_IN_RATIO = (3e3, 2e4), 80.0
 #: Breakdown below this voltage marks a diode as a Zener: the lowest V_RRM of rectifier series is 50 V [V].
 EARLY_BREAKDOWN_V = 45.0
 
@@ -70,6 +73,29 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=rs_high + LEADS_OHM)
     inside = np.nan_to_num(inside)
     return v25, inside, inside / ((high - low) * (n_high - n_low))
+
+
+def path_factor(m: Measured, families: tuple[Family, ...], base_emitter: np.ndarray) -> np.ndarray:
+    """What the path across a base-emitter junction says about built-in resistors (likelihood ratio).
+
+    A Darlington with resistors always shows them, somewhere between 3 and 20 kohm.  A leak of just that size
+    in a part without is one in 80: the tenth that leak, spread over six decades (our convention).
+    """
+    inside = (m.path_ohm > BUILT_IN_OHM[0]) & (m.path_ohm < BUILT_IN_OHM[1])
+    # The output transistor's own resistor, 50 ohm and more, stands in series until its junction opens.
+    inside &= m.from_points | (m.rs_ohm > 10.0) | (m.i_high_A < 3e-3)
+    ratio = np.where(inside, BUILT_IN_RATIO, 1.0 / BUILT_IN_RATIO)
+    built_in = np.array(["Darlington with resistors" in f.name for f in families])
+    return np.where(base_emitter[:, None] & built_in, ratio[:, None], 1.0)
+
+
+def breakdown_kept(m: Measured, limits: LimitTable, row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Probability that a breakdown seen keeps the rating, and that it is that of a registered Zener type."""
+    seen = np.isfinite(m.bv_V)
+    bv, u = np.nan_to_num(m.bv_V), np.hypot(np.nan_to_num(m.bv_u_V), 0.02 * np.nan_to_num(m.bv_V))
+    rated = conformity(bv, u, low=limits.rating_V[row])
+    zener = conformity(bv, u, limits.zener_V[row, 0], limits.zener_V[row, 1])
+    return np.where(seen, rated, 1.0), np.where(seen, zener, 1.0)
 
 
 def breakdown_factor(m: Measured, families: tuple[Family, ...], diode: np.ndarray) -> np.ndarray:
@@ -156,6 +182,16 @@ def _with_short(p, short):
     p = p * (1.0 - short)[:, None]
     p[:, SHORTED] += short
     return p
+
+
+def contradicted(inside, limits: LimitTable, row: np.ndarray, m: Measured) -> np.ndarray:
+    """Whether a marked junction is plainly one of another family of its device."""
+    device = np.array([f.device for f in limits.families])
+    own = limits.prior[row] > 0
+    same = device[None, :] == device[limits.prior[row].argmax(axis=1)][:, None]
+    window = (inside * own).max(axis=1, initial=0.0)
+    other = (inside * (same & ~own)).max(axis=1, initial=0.0)
+    return limits.typed[row] & ~m.from_points & (window < 0.05) & (other > 0.5)
 
 
 def junction_seen(ok, window, short) -> np.ndarray:
