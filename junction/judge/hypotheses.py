@@ -31,10 +31,15 @@ LATENT = (
     "v_be_extra",
     "v_bc_extra",
     "v_eb_extra",
+    "v_pair",
 )
 PATHS = ("BE", "BC", "CE")
 #: Paths that an open lead takes away from the meter, and the fault it is written as.
 OPEN_LEADS = {"E": ("BE open",), "C": ("BC open",), "B": ("BE open", "BC open")}
+#: Names of structures that other modules ask for.
+BUILT_IN = "built-in base-emitter resistor"
+DAMPER_RESISTOR = "damper diode and base-emitter resistor"
+TWO_RESISTORS_DIODE = "base-emitter resistors and diode"
 SEVERITY = {"none": 0, "leaky": 1, "open": 2, "shorted": 3}
 
 
@@ -52,7 +57,7 @@ class Structure:
     draws: int = 8
     pairs: bool = False  # two and three faults at once are laid out too
     leak_limit_ohm: tuple[float, float] = (5e4, 5e7)  # tight and loose limit of a leak
-    remark: str = ""  # said as a warning when the part seems to be one
+    remark: str = ""  # subject and verb of the warning that such a part "reads like this"
 
 
 @dataclass(frozen=True)
@@ -100,106 +105,97 @@ def _of(prior: Prior) -> tuple[float, float]:
     return prior.centre, prior.spread
 
 
-@cache
-def structures() -> tuple[Structure, ...]:
-    """Every kind of three-lead part that is weighed."""
+def _make(name: str, kind: str, material: str, weight: str, latent: dict, **more) -> Structure:
+    """A structure whose weight is a prior and whose leak limits are those of its families."""
+    loose, tight = (
+        ("germanium power", "germanium small-signal")
+        if material == "germanium"
+        else ("silicon power BJT", "small-signal silicon BJT")
+    )
+    return Structure(
+        name, kind, material, priors()[weight].value, latent, leak_limit_ohm=_limits(loose, tight), **more
+    )
+
+
+def _silicon() -> tuple[float, float]:
+    return _family_window("small-signal silicon BJT", "silicon power BJT")
+
+
+def _bipolar() -> tuple[Structure, ...]:
     p = priors()
-    silicon = _family_window("small-signal silicon BJT", "silicon power BJT")
-    germanium = _family_window("germanium small-signal", "germanium power")
     gains = {"ln_bf": _of(p["bf"]), "ln_br": _of(p["br"])}
-    si = {"v_be": silicon, **gains}
-    ge = {"v_be": germanium, "ln_bf": _of(p["germanium_bf"]), "ln_br": gains["ln_br"]}
-    damper = {"v_ce_diode": _of(p["damper_v"])}
-    darl = {**si, "v_second": silicon}
-    darl_rr = {**darl, "ln_r_int": _of(p["r1_darlington"]), "ln_r2": _of(p["r2_darlington"])}
-    schottky = _of(p["schottky_v"])
-    si_limit = _limits("silicon power BJT", "small-signal silicon BJT")
-    ge_limit = _limits("germanium power", "germanium small-signal")
-
-    def make(name, kind, material, weight, latent, **more):
-        more.setdefault("leak_limit_ohm", ge_limit if material == "germanium" else si_limit)
-        return Structure(name, kind, material, p[weight].value, latent, **more)
-
+    si = {"v_be": _silicon(), **gains}
+    ge = {
+        "v_be": _family_window("germanium small-signal", "germanium power"),
+        "ln_bf": _of(p["germanium_bf"]),
+        "ln_br": gains["ln_br"],
+    }
+    damper, clamp = {"v_ce_diode": _of(p["damper_v"])}, {"v_bc_extra": _of(p["schottky_v"])}
     rbe, low_rbe = {"ln_r_int": _of(p["r_be_built_in"])}, {"ln_r_int": _of(p["r_be_damper"])}
-    not_bjt = "not a bipolar transistor, it seems: "
-    return (
-        make("plain", "bjt", "silicon", "kind_silicon", si, pairs=True),
-        make("germanium", "bjt", "germanium", "kind_germanium", ge, pairs=True, draws=10),
-        make("built-in base-emitter resistor", "bjt", "silicon", "kind_silicon_rbe", {**si, **rbe}, draws=24),
-        make(
-            "damper diode and base-emitter resistor",
-            "bjt with damper diode",
+    two = {**si, "v_second": _silicon()}
+    two_rr = {**two, "ln_r_int": _of(p["r1_darlington"]), "ln_r2": _of(p["r2_darlington"])}
+    with_damper, clamped = "bjt with damper diode", "Schottky-clamped silicon"
+    deflection, two_rr_diode = {**si, **damper, **low_rbe}, {**two_rr, **damper}
+    rows = (
+        ("plain", "bjt", "silicon", "kind_silicon", si, {"pairs": True}),
+        ("germanium", "bjt", "germanium", "kind_germanium", ge, {"pairs": True, "draws": 10}),
+        (BUILT_IN, "bjt", "silicon", "kind_silicon_rbe", {**si, **rbe}, {"draws": 24}),
+        (
+            DAMPER_RESISTOR,
+            with_damper,
             "silicon",
             "kind_damper_rbe",
             {**si, **damper, **low_rbe},
-            draws=16,
+            {"draws": 16},
         ),
-        make("damper diode", "bjt with damper diode", "silicon", "kind_damper", {**si, **damper}),
-        make(
-            "base-emitter resistors and diode",
+        ("damper diode", with_damper, "silicon", "kind_damper", {**si, **damper}, {}),
+        (
+            TWO_RESISTORS_DIODE,
             "darlington",
             "silicon",
             "kind_darlington_rr",
-            {**darl_rr, **damper},
-            darlington=True,
-            draws=12,
+            {**two_rr, **damper},
+            {"draws": 12},
         ),
-        make(
-            "base-emitter resistors",
-            "darlington",
-            "silicon",
-            "kind_darlington_rr_bare",
-            darl_rr,
-            darlington=True,
-            draws=12,
-        ),
-        make("no resistors", "darlington", "silicon", "kind_darlington", darl, darlington=True),
-        make(
-            "Schottky clamp",
-            "bjt",
-            "Schottky-clamped silicon",
-            "kind_clamped",
-            {**si, "v_bc_extra": schottky},
-        ),
-        make(
-            "two diodes",
-            "unknown",
-            "silicon",
-            "kind_two_diodes",
-            {"v_be_extra": silicon, "v_bc_extra": silicon},
-            transistor=False,
-            remark=not_bjt + "two diodes with a common lead read like this",
-        ),
-        make(
-            "two Schottky diodes",
-            "unknown",
-            "Schottky",
-            "kind_two_schottky",
-            {"v_be_extra": schottky, "v_bc_extra": schottky},
-            transistor=False,
-            remark=not_bjt + "two Schottky diodes with a common lead read like this",
-        ),
-        make(
-            "junction FET",
-            "unknown",
-            "silicon",
-            "kind_junction_fet",
-            {"v_be_extra": silicon, "v_bc_extra": silicon, "ln_r_ce": (log(250.0), 0.7)},
-            transistor=False,
-            draws=16,
-            remark=not_bjt + "a junction FET (two gate junctions and a channel) reads like this",
-        ),
-        make(
-            "one junction",
-            "unknown",
-            "silicon",
-            "kind_one_junction",
-            {"v_bc_extra": silicon},
-            transistor=False,
-            remark="one junction and a lead that shows nothing: a MOSFET (body diode) or a thyristor "
-            "(gate) reads like this too",
-        ),
+        ("base-emitter resistors", "darlington", "silicon", "kind_darlington_rr_bare", two_rr, {"draws": 12}),
+        ("no resistors", "darlington", "silicon", "kind_darlington", two, {}),
+        ("Schottky clamp", "bjt", clamped, "kind_clamped", {**si, **clamp}, {}),
     )
+    return tuple(
+        _make(name, kind, material, weight, latent, darlington=kind == "darlington", **more)
+        for name, kind, material, weight, latent, more in rows
+    )
+
+
+def _not_bipolar() -> tuple[Structure, ...]:
+    schottky = _of(priors()["schottky_v"])
+
+    # two junctions of one die: a common drop, and a few millivolt between them
+    def twins(centre: float, sd: float) -> dict[str, tuple[float, float]]:
+        return {"v_be_extra": (centre, 0.006), "v_bc_extra": (centre, 0.006), "v_pair": (0.0, sd)}
+
+    silicon = twins(*_silicon())
+    channel = {"ln_r_ce": (log(250.0), 0.7)}
+    rows = (
+        ("two diodes", "silicon", "kind_two_diodes", silicon, "two diodes with a common lead read"),
+        ("two Schottky diodes", "Schottky", "kind_two_schottky", twins(*schottky),
+         "two Schottky diodes with a common lead read"),
+        ("junction FET", "silicon", "kind_junction_fet", {**silicon, **channel},
+         "a junction FET (two gate junctions and a channel) reads"),
+        ("one junction", "silicon", "kind_one_junction", {"v_bc_extra": _silicon()},
+         "a MOSFET (body diode) or a thyristor (gate), one junction and a lead that shows nothing, reads"),
+    )  # fmt: skip
+    return tuple(
+        _make(name, "unknown", material, weight, latent, transistor=False, remark=remark,
+              draws=16 if name == "junction FET" else 8)
+        for name, material, weight, latent, remark in rows
+    )  # fmt: skip
+
+
+@cache
+def structures() -> tuple[Structure, ...]:
+    """Every kind of three-lead part that is weighed."""
+    return _bipolar() + _not_bipolar()
 
 
 @cache

@@ -12,7 +12,17 @@ from itertools import product
 
 import numpy as np
 
-from junction.judge.hypotheses import LATENT, PATHS, Fault, Hypothesis, Structure, short_limit_ohm, structures
+from junction.judge.hypotheses import (
+    DAMPER_RESISTOR,
+    LATENT,
+    PATHS,
+    TWO_RESISTORS_DIODE,
+    Fault,
+    Hypothesis,
+    Structure,
+    short_limit_ohm,
+    structures,
+)
 from junction.judge.hypotheses_library import (
     PATH_COLUMNS,
     ROW_FIELDS,
@@ -25,7 +35,7 @@ from junction.judge.hypotheses_library import (
 from junction.judge.hypotheses_priors import priors
 from junction.shelf.results import Meter
 
-_KINDS = ("plain", "germanium", "damper diode and base-emitter resistor", "base-emitter resistors and diode")
+_KINDS = ("plain", "germanium", DAMPER_RESISTOR, TWO_RESISTORS_DIODE)
 _LEVELS = 6
 #: What the linear form of a wide tile misses of a reading, as a fraction of it.
 CURVATURE = 0.06

@@ -46,7 +46,7 @@ def diode_structures() -> tuple[Structure, ...]:
             "silicon",
             0.04,
             latent={"v_eb_extra": (2.6, 0.7)},
-            remark="reads like a Zener diode of a few volts, or a diode with a leak",
+            remark="a Zener diode of a few volts, or a diode with a leak, reads",
         )
     )
     return tuple(found)

@@ -277,8 +277,9 @@ def _elements(theta: np.ndarray, darlington: bool, extras: bool, vt: float):
 
     def add_diode(anode, cathode, name):
         nonlocal column
-        elements.append(Diode(anode, cathode, _exp_or_zero(ln_ref - col[name] / vt), np.full(len(theta), vt)))
-        slopes.append((column, _AT[name], np.full(len(theta), -1 / vt)))
+        drop = col[name] + np.nan_to_num(col["v_pair"])
+        elements.append(Diode(anode, cathode, _exp_or_zero(ln_ref - drop / vt), np.full(len(theta), vt)))
+        slopes.extend((column, _AT[latent], np.full(len(theta), -1 / vt)) for latent in (name, "v_pair"))
         column += 1
 
     if darlington:

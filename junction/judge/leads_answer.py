@@ -42,6 +42,7 @@ class Catalogue:
     group: np.ndarray  # (H + 1,) explanation each belongs to
     groups: tuple[tuple[tuple[str, ...], str, str], ...]  # faults, kind, material
     structures: tuple[tuple[str, str], ...]  # (H + 1,) name and remark
+    bipolar: np.ndarray  # (H + 1,) bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +89,8 @@ def catalogue(hypotheses: Sequence[Hypothesis]) -> Catalogue:
     paths.append(np.full((3, 4), 0.25))
     group.append(names.setdefault((("odd",), "unknown", ""), len(names)))
     named = tuple((h.structure.name, h.structure.remark) for h in hypotheses) + (("", ""),)
-    return Catalogue(np.array(quality), np.array(paths), np.array(group), tuple(names), named)
+    bipolar = np.array([h.structure.transistor for h in hypotheses] + [False])
+    return Catalogue(np.array(quality), np.array(paths), np.array(group), tuple(names), named, bipolar)
 
 
 def _settled(weights: dict[str, float], total: float) -> str:
@@ -167,7 +169,8 @@ def answer(
                 remark,
             )
         )
-    polarity, roles = _consensus(p[:, :-1].sum(axis=1), turns, leads)
+    bipolar = p[:, known.bipolar]  # only a transistor has roles to its leads
+    polarity, roles = _consensus((bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1), turns, leads)
     return Answer(
         dict(zip(QUALITIES, quality.tolist(), strict=True)),
         {

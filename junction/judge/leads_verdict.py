@@ -139,7 +139,10 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
     if part.type and registered is None:
         out.append(f"Type {part.type} is not in the tables: judged by its family.")
     likely = [e for e in found.explanations if e.remark and e.probability >= 0.05]
-    out += [e.remark[0].upper() + e.remark[1:] + "." for e in likely[:1]]
+    for e in likely[:1]:
+        not_bjt = "Not a bipolar transistor, it seems: " if e is top and e.kind == "unknown" else ""
+        remark = e.remark if not_bjt else e.remark[0].upper() + e.remark[1:]
+        out.append(f"{not_bjt}{remark} like this{'' if e is top else ' too'}.")
     if part.in_circuit:
         out.append("Read in circuit: every path beside the part counts in.")
     if any(r.settling for r in part.readings):

@@ -1,0 +1,377 @@
+"""Verdicts from meter readings: what is said, how sure, what next; and what is not said."""
+
+from dataclasses import replace
+from itertools import permutations
+from math import inf, nan
+
+import numpy as np
+import pytest
+
+from junction.base.records import PartReadings, Reading
+from junction.judge.neighbours import POWER_UP, neighbours
+from junction.judge.readings import judge_readings
+from junction.judge.results import QUALITIES
+from junction.shelf.results import Meter, PartType
+
+METER = Meter("one milliampere", "constant current", 1e-3, 3.0, 0.0, 2.0, 0.001, 1.0, 3, 0.2)
+
+
+def reading(placement, value):
+    if value == "OL":
+        return Reading(placement, "over")
+    if isinstance(value, str):
+        return Reading(placement, "ohm", inf if value == "OL ohm" else float(value.removesuffix("ohm")))
+    return Reading(placement, "volt", value)
+
+
+def part(text="", **more):
+    readings = []
+    for item in text.split():
+        placement, value = item.split("=")
+        try:
+            readings.append(reading(placement, float(value)))
+        except ValueError:
+            readings.append(reading(placement, value))
+    return PartReadings("X", tuple(readings), **more)
+
+
+def judge(text, meter=METER, types=None, **more):
+    return judge_readings([part(text, **more)], meter, types)[0]
+
+
+def said(v):
+    return {j.junction: j.verdict for j in v.junctions}
+
+
+GOOD = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL"
+
+
+def test_a_good_part():
+    v = judge(GOOD)
+    assert v.verdict == "good"
+    assert v.faults == ()
+    assert (v.device.kind, v.device.polarity, v.device.material) == ("bjt", "NPN", "silicon")
+    assert said(v) == {"BE": "good", "BC": "good", "CE": "good"}
+    assert "leak" in v.cannot_see and "gain" in v.cannot_see and "2 kohm" in v.cannot_see
+    assert v.next and not v.neighbours
+    assert any("0.655" in s for s in v.evidence)
+
+
+def test_pnp_is_the_mirror_image():
+    v = judge("E-B=0.655 B-E=OL C-B=0.648 B-C=OL C-E=OL E-C=OL")
+    assert (v.verdict, v.device.polarity) == ("good", "PNP")
+    assert v.probability == pytest.approx(judge(GOOD).probability, abs=1e-9)
+
+
+def test_probabilities_are_probabilities():
+    for text in (GOOD, "B-E=0.6", "1-2=0.2 2-1=0.2", "B-E=0.3 E-B=1.9 C-E=0.01", "A-K=0.5"):
+        v = judge(text)
+        assert set(v.probability) == set(QUALITIES)
+        assert sum(v.probability.values()) == pytest.approx(1.0, abs=1e-9)
+        for j in v.junctions:
+            assert sum(j.probability.values()) == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("roles", list(permutations("BCE")))
+def test_unknown_leads_are_found_in_every_order(roles):
+    lead = dict(zip(roles, "123", strict=True))
+    turned = " ".join(
+        f"{lead[p[0]]}-{lead[p[2]]}={value}" for p, value in (item.split("=") for item in GOOD.split())
+    )
+    v = judge(turned)
+    assert v.verdict == "good"
+    assert v.device.leads[lead["B"]] == "B"
+    assert v.device.polarity == "NPN"
+
+
+def test_collector_and_emitter_are_claimed_only_where_the_drops_tell():
+    near = judge("1-2=0.655 2-1=OL 1-3=0.654 3-1=OL 2-3=OL 3-2=OL")
+    far = judge("1-2=0.690 2-1=OL 1-3=0.645 3-1=OL 2-3=OL 3-2=OL")
+    assert near.device.leads == {"1": "B"}
+    assert far.device.leads == {"1": "B", "2": "E", "3": "C"}
+    assert "h_FE" in near.next and "h_FE" not in far.next
+
+
+@pytest.mark.parametrize(
+    ("text", "faults"),
+    [
+        ("B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72", ("BE leaky",)),
+        ("B-E=0.655 E-B=OL B-C=0.320 C-B=0.320 C-E=0.66 E-C=OL", ("BC leaky",)),
+        ("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.003 E-C=0.003", ("CE shorted",)),
+        ("B-E=0.655 E-B=OL B-C=0.002 C-B=0.002 C-E=0.655 E-C=OL", ("BC shorted",)),
+        ("B-E=OL E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL", ("BE open",)),
+        ("B-E=0.655 E-B=OL B-C=OL C-B=OL C-E=OL E-C=OL", ("BC open",)),
+        ("B-E=OL E-B=OL B-C=OL C-B=OL C-E=OL E-C=OL", ("BE open", "BC open")),
+        ("B-E=0.002 E-B=0.002 B-C=0.002 C-B=0.002 C-E=0.002 E-C=0.002",
+         ("BE shorted", "BC shorted", "CE shorted")),
+    ],
+)  # fmt: skip
+def test_faults_with_known_leads(text, faults):
+    v = judge(text)
+    assert set(v.faults) == set(faults)
+    assert v.verdict == faults[0].split()[1]
+    assert v.faults_probability > 0.9
+    bad = {f.split()[0]: f.split()[1] for f in faults}
+    for path, word in said(v).items():
+        assert word == bad.get(path, "good")
+    assert v.evidence and v.next
+
+
+def test_a_leak_carries_its_ohms():
+    v = judge("B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72")
+    leak = next(j.leak_ohm for j in v.junctions if j.junction == "BE")
+    # 0.340 V at 1 mA; the meter's current is known to a fifth, which is a standard deviation of 12 %
+    assert leak.value == pytest.approx(340, rel=0.03)
+    assert leak.low == pytest.approx(340 / 1.26, rel=0.05)
+    assert leak.high == pytest.approx(340 * 1.26, rel=0.05)
+
+
+def test_a_leak_across_the_collector_junction_shows_amplified():
+    """20 kohm across B-C: out of sight at C-B, plain at C-E, where the base is floating."""
+    v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.82 E-C=OL")
+    assert v.verdict != "good"
+    blamed = {f for a in (v, *v.alternatives) for f in a.faults}
+    assert blamed & {"BC leaky", "CE leaky"}
+
+
+def test_a_short_elsewhere_is_not_mistaken_for_a_junction():
+    """With B-E shorted, E-C reads like a junction: two junctions are seen, and one is left."""
+    v = judge("B-E=0.001 E-B=0.001 B-C=0.602 C-B=OL C-E=OL E-C=0.602")
+    assert v.verdict == "shorted"
+    assert v.faults == ("BE shorted",)
+    assert said(v)["BC"] == "good"
+
+
+def test_shorted_pair_of_unknown_leads_is_a_stated_tie():
+    v = judge("1-2=0.002 2-1=0.002 1-3=0.612 3-1=OL 2-3=0.612 3-2=OL")
+    assert v.verdict == "shorted"
+    assert v.faults_probability < 0.95
+    assert {v.faults, *(a.faults for a in v.alternatives)} >= {
+        ("BE shorted",),
+        ("BC shorted",),
+        ("CE shorted",),
+    }
+    assert v.device.leads == {}
+    assert any("leads 1 and 2 are shorted together" in s for s in v.evidence)
+    assert all(a.decided_by for a in v.alternatives)
+
+
+def test_leak_or_built_in_resistor_is_a_stated_tie():
+    v = judge("B-E=0.040 E-B=0.040 B-C=0.555 C-B=OL C-E=OL E-C=0.50")
+    assert v.verdict == "undecided"
+    assert any(a.faults and a.faults[0].startswith("BE") for a in v.alternatives)
+    assert "built-in" in v.next and "--type" in v.next
+
+
+def test_one_reading_is_not_a_verdict():
+    v = judge("B-E=0.642")
+    assert v.verdict == "undecided"
+    assert v.next.startswith("Read ")
+    v = judge("B-E=0.642 E-B=OL C-E=OL E-C=OL B-C=0.63")
+    assert v.verdict == "good"
+
+
+def test_good_wants_both_junctions_seen():
+    v = judge("B-E=0.642 E-B=OL C-E=OL E-C=0.60")
+    assert v.verdict == "undecided"
+    assert v.next.startswith("Read B-C")
+
+
+def test_contradicting_readings_are_refused():
+    v = judge("B-E=1.2 E-B=0.0 B-C=0.655 C-B=0.4 C-E=OL E-C=OL")
+    assert v.verdict == "undecided"
+    assert v.faults == ()
+    assert any("contradict" in s for s in v.evidence)
+    assert "again" in v.next
+
+
+def test_no_readings_at_all():
+    v = judge("")
+    assert v.verdict == "undecided"
+    assert v.next.startswith("Read ")
+
+
+def test_a_later_reading_corrects_an_earlier_one():
+    first = judge(GOOD)
+    v = judge("B-E=0.001 " + GOOD)
+    assert v.probability == first.probability
+
+
+def npn(name="2N9999", **more):
+    fields = {"name": name, "device": "bjt", "kind": "plain", "polarity": "NPN", "material": "silicon"}
+    return PartType(**(fields | more))
+
+
+def test_marking_that_does_not_fit_is_called_out():
+    shelf = {"P": npn("P", polarity="PNP"), "N": npn("N")}
+    v = judge(GOOD, types=shelf.get, type="P")
+    assert v.verdict == "undecided"
+    assert any("NPN" in w and "does not fit" in w for w in v.warnings)
+    assert judge(GOOD, types=shelf.get, type="N").verdict == "good"
+    v = judge("B-E=0.25 E-B=OL B-C=0.24 C-B=OL C-E=OL E-C=OL", types=shelf.get, type="N")
+    assert v.verdict == "undecided"
+    assert any("germanium" in w and "does not fit" in w for w in v.warnings)
+
+
+def test_type_settles_a_built_in_resistor():
+    text = "B-E=0.040 E-B=0.040 B-C=0.555 C-B=OL C-E=OL E-C=0.50"
+    with_it = npn("D", damper_diode=True, r_be_ohm=(40.0,))
+    without = npn("N")
+    good = judge(text, types={"D": with_it}.get, type="D")
+    assert good.probability["good"] > judge(text).probability["good"]
+    bad = judge("B-E=0.012 E-B=0.012 B-C=0.612 C-B=OL C-E=OL E-C=0.622", types={"N": without}.get, type="N")
+    assert bad.verdict in ("shorted", "leaky")
+    assert set(bad.faults) & {"BE shorted", "BE leaky"}
+
+
+def test_unknown_type_is_said():
+    v = judge(GOOD, types=lambda _: None, type="XYZ1")
+    assert any("XYZ1" in w for w in v.warnings)
+
+
+def test_wrong_lead_names_are_called_out():
+    """E-B and E-C conduct: the lead called E is the base."""
+    v = judge("E-B=0.64 B-E=OL B-C=OL C-B=OL E-C=0.63 C-E=OL")
+    assert any("the lead called E is B" in w for w in v.warnings)
+    assert v.verdict == "undecided"
+
+
+def test_darlington():
+    """BC517 kind: two junctions in series and no resistors; and a kind with resistors and diode."""
+    v = judge("B-E=1.24 E-B=OL B-C=0.655 C-B=OL C-E=OL E-C=OL")
+    assert (v.verdict, v.device.kind) == ("good", "darlington")
+
+
+def test_not_bipolar_is_a_warning():
+    v = judge("1-2=0.55 2-1=OL 1-3=OL 3-1=OL 2-3=OL 3-2=OL")
+    assert any("MOSFET" in w and "thyristor" in w for w in v.warnings)
+    assert v.verdict == "undecided"
+    v = judge("1-2=0.71 2-1=OL 1-3=0.71 3-1=OL 2-3=0.24 3-2=0.24")
+    assert any("junction FET" in w for w in v.warnings)
+
+
+@pytest.mark.parametrize(
+    ("text", "verdict", "material"),
+    [
+        ("A-K=0.55 K-A=OL", "good", "silicon"),
+        ("A-K=0.17 K-A=OL", "good", ""),  # Schottky or germanium
+        ("A-K=0.002 K-A=0.002", "shorted", ""),
+        ("A-K=0.30 K-A=0.30", "leaky", ""),
+        ("A-K=1.75 K-A=OL", "good", "LED"),
+    ],
+)
+def test_diodes(text, verdict, material):
+    v = judge(text)
+    assert v.verdict == verdict
+    assert v.device.kind == "diode"
+    assert v.device.material == material or not material
+    assert v.junctions[0].junction == "AK"
+
+
+def test_diode_the_wrong_way_round():
+    v = judge("A-K=OL K-A=0.55")
+    assert any("other way round" in w for w in v.warnings)
+
+
+def test_diode_that_shows_nothing():
+    v = judge("A-K=OL K-A=OL")
+    assert v.faults == ("AK open",)
+    assert v.probability["open"] > 0.8  # a blue LED on a 2 V range shows the same
+
+
+def test_resistance_readings_are_weighed_with_the_others():
+    v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=20000ohm C-E=0.82 E-C=OL")
+    leak = next(j.leak_ohm for j in v.junctions if j.junction == "BC")
+    assert v.verdict == "leaky" and v.faults == ("BC leaky",)
+    assert leak.value == pytest.approx(20e3, rel=0.02)
+    short = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.4ohm E-C=0.4ohm")
+    assert short.verdict == "shorted" and short.faults == ("CE shorted",)
+    clean = judge("B-E=0.655 E-B=OLohm B-C=0.648 C-B=OLohm C-E=OL E-C=OL".replace("OLohm", "inf"))
+    assert clean.verdict == "good"
+
+
+def test_leak_between_the_limits_of_families_is_not_decided_without_a_type():
+    """2 Mohm at C-B: a leak for a small-signal part, within limits for a power part."""
+    v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=2000000ohm C-E=OL E-C=OL")
+    assert v.verdict == "undecided"
+
+
+def test_in_circuit_a_leak_is_not_the_parts_own_until_a_lead_is_lifted():
+    text = "B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72"
+    out, inside = judge(text), judge(text, in_circuit=True)
+    assert out.verdict == "leaky"
+    assert inside.verdict == "undecided"
+    assert inside.next.startswith("Lift lead")
+    assert any("in circuit" in w for w in inside.warnings)
+    assert judge(GOOD, in_circuit=True).verdict == "good"
+    assert judge("B-E=OL E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL", in_circuit=True).faults == ("BE open",)
+
+
+def test_settling_readings_are_marked():
+    p = part(GOOD)
+    p = replace(p, readings=(*p.readings[:-1], replace(p.readings[-1], settling=True)))
+    assert any("still falling" in w for w in judge_readings([p], METER)[0].warnings)
+
+
+def test_neighbours_of_a_dead_output_device():
+    v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.003 E-C=0.003")
+    words = " ".join(v.neighbours)
+    for what in (
+        "partner",
+        "driver",
+        "emitter resistor",
+        "base resistor",
+        "bias transistor",
+        "protection-sense",
+    ):
+        assert what in words
+    assert v.neighbours[-1] == POWER_UP
+    assert "current-limited" in POWER_UP and "series lamp" in POWER_UP and "licensed" in POWER_UP
+    assert neighbours(judge(GOOD)) == ()
+    assert neighbours(judge("A-K=0.002 K-A=0.002")) == ()
+
+
+def test_a_batch_is_many_singles():
+    """Weighing together drops no tile that a single part keeps: same verdicts, same probabilities."""
+    texts = [
+        GOOD, "B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72", "1-2=0.612 2-1=OL 1-3=0.60 3-1=OL",
+        "1-2=0.002 2-1=0.002 1-3=0.612 3-1=OL 2-3=0.612 3-2=OL", "A-K=0.55 K-A=OL", "B-E=0.04 E-B=0.04",
+        "C-E=30ohm E-C=30ohm B-E=0.6",
+    ]  # fmt: skip
+    together = judge_readings([part(t) for t in texts], METER)
+    for text, v in zip(texts, together, strict=True):
+        alone = judge(text)
+        assert v.verdict == alone.verdict
+        # a single part is weighed without the tiles its readings exclude, at up to 2.5 of their widths
+        assert alone.probability == pytest.approx(v.probability, abs=5e-3)
+
+
+@pytest.mark.parametrize(
+    "meter",
+    [
+        METER,
+        Meter("source behind resistance", "resistance", nan, 2.8, 2300.0, 1.999, 0.001, 1.0, 2, 0.2),
+        Meter("low voltage", "resistance", nan, 1.5, 1500.0, 1.5, 0.001, 1.5, 3, 0.3),
+        Meter("bench", "constant current", 1e-3, 6.0, 0.0, 5.0, 1e-4, 0.05, 5, 0.05),
+    ],
+    ids=lambda m: m.name,
+)
+def test_every_kind_of_meter(meter):
+    v = judge(GOOD, meter)
+    assert v.verdict == "good"
+    assert judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.003 E-C=0.003", meter).faults == ("CE shorted",)
+
+
+def test_a_meter_that_shows_its_open_voltage_shows_no_reading_there():
+    """Open voltage under the range: an open path reads 1.49 V on a meter with 1.5 V at its leads."""
+    meter = Meter("low voltage", "resistance", nan, 1.5, 1500.0, 1.5, 0.001, 1.5, 3, 0.3)
+    v = judge("B-E=0.655 E-B=1.49 B-C=0.648 C-B=1.492 C-E=1.495 E-C=1.495", meter)
+    assert v.verdict == "good"
+
+
+def test_values_are_not_changed_by_the_order_of_readings():
+    rng = np.random.default_rng(3)
+    items = GOOD.split()
+    first = judge(GOOD).probability
+    for _ in range(3):
+        assert judge(" ".join(rng.permutation(items))).probability == first
