@@ -18,7 +18,7 @@ from junction.estimate.engine import (
     take,
 )
 from junction.estimate.inverse import voltage_of
-from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
+from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of, is_poor
 from junction.estimate.noise import Noise
 from junction.estimate.terms import AB, I0, RS, A, G
 from junction.physics.temperature import temperature_rise
@@ -234,13 +234,13 @@ def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) ->
         np.broadcast_to(block.uv2, block.v.shape)[rows] + block.ui2[rows] * np.nan_to_num(slope) ** 2
     )
     u = np.sqrt(np.where(high, u_point**2, 0.0).sum(1)) / count
+    # the gap by the forward voltage (common practice): germanium or Schottky, silicon, LED
     v_top = np.max(np.where(high, predicted, -np.inf), axis=1)
-    v_top = np.where(np.isfinite(v_top), v_top, 0.6)
     gap = np.where(v_top < 0.45, 0.68, np.where(v_top > 1.4, v_top + 0.2, 1.11))
     fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
-    out["heating_K"][rows[fallen]] = temperature_rise(mean, np.minimum(v_top, gap - 0.05), temp_C[rows], gap)[
-        fallen
-    ]
+    inside = np.where(high, predicted - np.nan_to_num(block.theta[rows, RS, None]) * i, 0.0)
+    rise = temperature_rise(dv, np.minimum(inside, gap[:, None] - 0.05), temp_C[rows, None], gap[:, None])
+    out["heating_K"][rows[fallen]] = (np.where(high, rise, 0.0).sum(1) / count)[fallen]
     flags["self_heated"][rows[fallen]] = True
     agree = rows[~fallen]
     if agree.size:
@@ -269,7 +269,7 @@ def _finish(block: Block, out: dict, flags: dict) -> None:
     dof = used - NUMBER[block.code]
     scale, effective = np.ones((n, 2)), dof.astype(float)
     ratio = np.where(dof > 0, block.chi2 / np.maximum(dof, 1), 1.0)
-    poor = fitted & (dof > 0) & (block.chi2 > dof + 4 * np.sqrt(2 * np.maximum(dof, 1)))
+    poor = fitted & (dof > 0) & is_poor(block.chi2, dof, block.noise is not None)
     if block.noise is None:
         scale, effective = _found_noise(block, fitted, dof)
     else:

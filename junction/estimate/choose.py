@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from junction.estimate.engine import FINAL, Block, fit_set, give, problem_of, set_weights, store, take
-from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
+from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of, is_poor
 from junction.estimate.noise import first_guess
-from junction.estimate.rivals import LINES, candidate, held, line_weights, neutral_weights
+from junction.estimate.rivals import LINES, candidate, handicap, line_weights, neutral_weights
 from junction.estimate.starts import breakdown, lowest_chord
 
 #: Drop of chi2 that makes a further term worth fitting: 0.3 % chance each for a sweep that lacks it.
@@ -168,10 +168,9 @@ def _look(block: Block, choice: Choice, rows):
     size, offset, second, reached = _score(part)
     choice.drop_offset[rows], choice.drop_recombination[rows] = offset, second
     used, code = part.n_used, part.code
-    dof = np.maximum(used - NUMBER[code], 1)
     lost = part.rank_short | ~reached
     choice.criterion[rows, code] = np.where(lost, np.inf, aicc(part.chi2, NUMBER[code], used))
-    poor = part.chi2 > dof + 4 * np.sqrt(2 * dof)
+    poor = is_poor(part.chi2, used - NUMBER[code], block.noise is not None)
     wild = (size > WILD - 1) & (code == CODE["base"])
     return poor | lost | ~part.converged | (size > WILD - 1) | part.at_bound, wild
 
@@ -180,7 +179,7 @@ def _try(block: Block, choice: Choice, starting, name: str, rows):
     """Fit one rival and note its criterion."""
     solution = candidate(block, starting, name, rows)
     score = aicc(solution.chi2, NUMBER[CODE[name]], block.n_used[rows])
-    choice.criterion[rows, CODE[name]] = np.where(held(block, name, solution, rows), score, np.inf)
+    choice.criterion[rows, CODE[name]] = score + handicap(block, name, solution, rows)
     return solution
 
 
@@ -209,8 +208,7 @@ def _straight_lines(block: Block, choice: Choice, rows):
     scores = choice.criterion[rows][:, [CODE[name] for name in LINES]] + [0.0, PATH_OVER_OPEN, PATH_OVER_OPEN]
     winner, lowest = np.argmin(scores, axis=1), scores.min(1)
     curve = choice.criterion[rows][:, [CODE[n] for n in NAMES if n not in LINES]].min(1)
-    dof = np.maximum(block.n_used[rows] - 2, 1)
-    adequate = lowest < dof + 4 * np.sqrt(2 * dof) + 6
+    adequate = ~is_poor(lowest - PATH_OVER_OPEN, block.n_used[rows] - 2, block.noise is not None)
     settled = adequate & (lowest < curve + CURVE_OVER_LINE)
     if block.noise is None:
         settled &= _looks_straight(block, rows)

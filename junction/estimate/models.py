@@ -47,6 +47,15 @@ def aicc(chi2, k, m):
     return np.where(room > 0, out, np.inf)
 
 
+def is_poor(chi2, dof, stated: bool):
+    """Whether chi2 is far above its degrees of freedom: 4 standard deviations, 6 where the noise was found.
+
+    Found noise rests on the scatter of neighbours, whose own uncertainty widens the spread of chi2.
+    """
+    dof = np.maximum(dof, 1)
+    return chi2 > dof + (4 if stated else 6) * np.sqrt(2 * dof)
+
+
 def model_index(code, shunt, light):
     """Index into `MODELS` of a fitted set.
 

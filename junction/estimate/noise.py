@@ -68,6 +68,11 @@ class Noise:
         return uv2, ui2
 
 
+#: Where squares of unit-variance noise are capped, and the mean that is left:
+#: erf(a/sqrt 2) - 2 a phi(a) + a^2 (1 - erf(a/sqrt 2)), a^2 = 2.5.
+_CAP, _CAPPED = 2.5, 0.80934
+
+
 def first_guess(v, i, keep):
     """Noise components to start from: scatter of the small currents, 0.25 mV and 1 %.
 
@@ -114,8 +119,9 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10):
 
     Each second difference has the variance of its three points, (V1 + 4 V2 + V3)/6 after scaling; the
     components are raised or lowered by the multiplicative steps that maximise the normal likelihood
-    (each step s <- s sqrt(sum(A e^2/V^2) / sum(A/V)) keeps them positive).  Squares beyond 9 V count as
-    9 V, so that a wild point does not pass for noise.
+    (each step s <- s sqrt(sum(A e^2/V^2) / sum(A/V)) keeps them positive).  Squares beyond 2.5 V count
+    as 2.5 V (and all are raised by what that costs a normal distribution), so that wild points do not pass
+    for noise even where each spoils three of fifteen differences.
 
     Parameters
     ----------
@@ -155,8 +161,9 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10):
         weight += out[:, 0, None]
         np.divide(whole, weight, out=weight)  # 1/V
         np.multiply(d2, weight, out=work)
-        np.minimum(work, 9.0, out=work)
-        work *= weight  # e^2/V^2
+        np.minimum(work, _CAP, out=work)
+        work *= weight
+        work *= 1 / _CAPPED  # e^2/V^2
         for k, shape in enumerate((None, sv, si)):
             up = work.sum(1) if shape is None else np.einsum("nm,nm->n", work, shape)
             down = weight.sum(1) if shape is None else np.einsum("nm,nm->n", weight, shape)

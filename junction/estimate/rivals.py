@@ -13,15 +13,21 @@ from junction.estimate.terms import AB, AR, BB, BR, I0, RS, A, B, G
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
 ROBUST = Options(max_iterations=24, decrease_tol=1e-3, huber=3.0)
+#: AICc added where the data do not hold a parameter of the set.
+UNHELD = 200.0
 LINES = ("open", "resistor", "resistor + offset")
 
 
-def held(block: Block, name: str, solution, at) -> np.ndarray:
-    """Whether the data hold the set at all: a minimum of full rank with every exponent resolved."""
+def handicap(block: Block, name: str, solution, at) -> np.ndarray:
+    """What a set's criterion is raised by: nothing where it is a minimum the data hold.
+
+    Full rank and every exponent resolved are asked for; without, a set wins only where all others are far
+    off, and with its flag up.  No minimum at all, or one found off the curve, is out (inf).
+    """
     columns = columns_of(name)
     problem = problem_of(block, name, at)
     reached = problem.reaches(solution.theta, problem.evaluate(solution.theta))
-    out = reached & solution.converged & (solution.rank == len(columns))
+    out = solution.rank == len(columns)
     for c in (A, B, BR, AR, BB):
         if c in (A, AR) and c in columns:
             out &= ~solution.at_bound[:, columns.index(c)]
@@ -29,7 +35,7 @@ def held(block: Block, name: str, solution, at) -> np.ndarray:
             k = columns.index(c)
             u = np.sqrt(np.maximum(solution.covariance[:, k, k], 0.0))
             out &= (solution.theta[:, k] > 3 * u) & ~solution.at_bound[:, k]
-    return out
+    return np.where(reached & solution.converged, np.where(out, 0.0, UNHELD), np.inf)
 
 
 def neutral_weights(block: Block, rows) -> None:
