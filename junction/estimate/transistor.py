@@ -9,16 +9,14 @@ fitted where the data show one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from junction.base.records import CurveTable, Interval, PartReadings
 from junction.estimate import transistor_kin as kin
-from junction.estimate.lsq import Options, invert, solve
-from junction.estimate.noise import student_t
 from junction.estimate.results import TransistorFits
 from junction.estimate.spot import SpotNoise
+from junction.estimate.transistor_chunk import PRECISE, fit_in_chunks, solve_whitened
 from junction.estimate.transistor_data import (
     UNKNOWN_NOISE,
     Bench,
@@ -31,24 +29,14 @@ from junction.estimate.transistor_data import (
 from junction.estimate.transistor_model import (
     AT,
     N_LOG,
-    RTH,
     Points,
     Priors,
     TransistorProblem,
-    scale_noise,
     whiten,
 )
 from junction.estimate.transistor_values import COVERAGE_95, FITTED
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 
-#: A residual beyond this many standard uncertainties is a wild point.
-WILD = 6.0
-#: A rise of temperature with power is fitted where its thermal resistance stands so many standard
-#: uncertainties above zero, and said where it stands clearer still.
-HEATING_FITTED, HEATING_SAID = 2.0, 4.0
-#: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
-CHUNK = 40_000
-_OPTIONS = Options(max_iterations=80, decrease_tol=1e-8, relative_tol=1e-10, step_tol=1e-10)
 #: Coordinates as a start for another fit: self-heating is found anew.
 _AT_REST = np.array([1.0] * (N_LOG + 1) + [0.0])
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
@@ -94,7 +82,7 @@ def fit_transistors(
     scalable = ~bench.spot_only if noise is None or not noise.known else np.zeros(len(bench.part), bool)
     priors, start = priors_and_start(bench, law, temperature)
     free = free_coordinates(bench, law, temperature)
-    fitted = _fit_in_chunks(bench.points, priors, start, free, scalable)
+    fitted = fit_in_chunks(bench.points, priors, start, free, scalable)
     if fitted is None:
         return _result(bench, scalable, _nothing(bench))
     return _result(bench, scalable, fitted | _teach(bench, priors, free, scalable, fitted))
@@ -111,7 +99,7 @@ def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndar
                          bench.spot_only[members])  # fmt: skip
         own = kin.informed(own, learned)
         start = kin.at_mean(learned, own, f["theta"][members] * _AT_REST)
-        again = _fit_in_chunks(points, own, start, free[members], scalable[members])
+        again = fit_in_chunks(points, own, start, free[members], scalable[members])
         loading = kin.shared_loading(learned, own, again["theta"], again["covariance"])
         again["covariance"][:, :N_LOG, :N_LOG] += loading @ np.swapaxes(loading, 1, 2)
         for name, value in again.items():
@@ -140,14 +128,14 @@ def _learn(points: Points, priors: Priors, theta, free, scalable, spot) -> kin.K
     for _ in range(3):
         own = kin.informed(priors, learned)
         theta = kin.at_mean(learned, own, theta)
-        _, solution = _solve(points, own, theta, rest & spot[:, None], _OPTIONS)
+        _, solution = solve_whitened(points, own, theta, rest & spot[:, None], PRECISE)
         theta = kin.at_mean(learned, own, solution.theta)
         problem = TransistorProblem(points, own, whiten(theta, points))
         buffer = problem.evaluate(theta)[:, :, : 2 * points.ic.shape[1]]
         d, r = buffer[:, :-1], buffer[:, -1]
         information, gradient = np.matmul(d, d.transpose(0, 2, 1)), np.einsum("nim,nm->ni", d, r)
         if curves.size:
-            fit = _fit_in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
+            fit = fit_in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
                                  scalable[curves])  # fmt: skip
             theta[curves], information[curves] = fit["theta"], fit["information"]
             gradient[curves] = kin.stationary_gradient(own.take(curves), fit["theta"])
@@ -165,149 +153,6 @@ def _nothing(bench: Bench) -> dict[str, np.ndarray]:
     square = np.zeros((0, p, p))
     out |= {"theta": np.zeros((0, p)), "covariance": square, "before": square}
     return out | {"keep": bench.points.keep, "free": np.zeros((0, p), bool)}
-
-
-def _fit_in_chunks(points: Points, priors: Priors, start, free, scalable):
-    n, m = points.ic.shape
-    size = max(1, CHUNK // max(m, 1))
-    parts = [
-        _fit(points.take(i), priors.take(i), start[i], free[i], scalable[i])
-        for i in (np.arange(a, min(a + size, n)) for a in range(0, n, size))
-    ]
-    return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]} if parts else None
-
-
-def _solve(points, priors, theta, free, options):
-    lower, upper = _box(theta, priors)
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    return problem, solve(problem, theta, lower=lower, upper=upper, free=free, options=options)
-
-
-def _box(theta, priors):
-    """Limits far outside anything real, so that no step leaves the range of a float."""
-    reach = np.where(np.isfinite(priors.width), 12.0 * priors.width, np.inf)
-    reach[:, AT["ISE"]] = np.inf
-    lower, upper = priors.centre - reach, priors.centre + reach
-    lower[:, AT["NF"]], upper[:, AT["NF"]] = np.log(0.8), np.log(2.0)
-    lower[:, AT["NE"]], upper[:, AT["NE"]] = np.log(1.02), np.log(4.0)
-    lower[:, RTH] = 0.0
-    return np.minimum(lower, theta), np.maximum(upper, theta)
-
-
-def _data_chi2(problem: TransistorProblem, theta):
-    """Sum of squares and count of the data rows, and the information J'J they hold."""
-    m = problem.points.ic.shape[1]
-    buffer = problem.evaluate(theta)[:, :, : 2 * m]
-    r, d = buffer[:, -1], buffer[:, :-1]
-    count = (problem.whitening[..., 0] > 0).sum(1) + (problem.whitening[..., 2] > 0).sum(1)
-    return r, (r * r).sum(1), count, np.matmul(d, d.transpose(0, 2, 1))
-
-
-def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.ndarray]:
-    """Fit one chunk; see the module's head for the steps."""
-    robust = replace(_OPTIONS, huber=3.0)
-    # A large RC can explain a bent top by saturation, where the effective variance is so large that nothing
-    # contradicts it any more: RC and BR join when the rest stands, and only where the data do saturate.
-    # Elsewhere they keep their prior, whose width goes into the covariance all the same.
-    fit = free.copy()
-    fit[:, [AT["RC"], AT["BR"]]] = False
-    _, solution = _solve(points, priors, theta, fit, robust)
-    fit[:, [AT["RC"], AT["BR"]]] = _saturates(points)[:, None]
-    for _ in range(2):
-        _, solution = _solve(points, priors, solution.theta, fit, robust)
-        points = _rescale(points, priors, solution.theta, scalable, robust=True)
-    theta = solution.theta
-    all_kept = points.keep
-    points, wild = _drop_wild(points, priors, theta)
-    for _ in range(2):
-        _, solution = _solve(points, priors, theta, fit, _OPTIONS)
-        theta = solution.theta
-        points = _rescale(points, priors, theta, scalable, robust=False)
-    significance = _heating_shows(points, priors, theta, free)
-    warm, hot = significance > HEATING_FITTED, significance > HEATING_SAID
-    fit[warm, RTH] = True
-    free = free | fit
-    theta[warm, RTH] = 1.0
-    for _ in range(3 if hot.any() else 1):
-        _, solution = _solve(points, priors, theta, fit, _OPTIONS)
-        theta = solution.theta
-        # What looked wild at one temperature may only have been hot.
-        points, wild = _drop_wild(replace(points, keep=all_kept), priors, theta)
-    problem, solution = _solve(points, priors, theta, fit, _OPTIONS)
-    theta = solution.theta
-    problem = replace(problem, whitening=whiten(theta, points))
-    _, chi2, count, information = _data_chi2(problem, theta)
-    prior = problem.priors.rows(theta)[:, :-1]
-    prior = np.matmul(prior, prior.transpose(0, 2, 1))
-    covariance, _ = invert(information + prior, free)
-    used = np.einsum("nij,nji->n", information, covariance)
-    # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
-    widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
-    information = information / widen[:, None, None] ** 2
-    covariance, _ = invert(information + prior, free)
-    before, _ = invert(prior, free)
-    power = (np.abs(points.vce * points.ic) * points.keep).max(axis=1, initial=0.0)
-    return {
-        "theta": theta, "covariance": covariance, "chi2": chi2, "dof": np.maximum(count - used, 0.0),
-        "before": before, "converged": solution.converged, "at_bound": (solution.at_bound & fit).any(1),
-        "hot": hot,
-        "heating": np.where(hot, theta[:, RTH] * power, np.nan), "wild": wild, "used": points.keep.sum(1),
-        "keep": points.keep, "free": free, "information": information,
-    }  # fmt: skip
-
-
-def _rescale(points: Points, priors: Priors, theta, scalable, *, robust):
-    """Scale a noise that was not stated to the scatter about the curve."""
-    if not scalable.any():
-        return points
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    r, chi2, count, information = _data_chi2(problem, theta)
-    prior = priors.rows(theta)[:, :-1]
-    covariance, _ = invert(information + np.matmul(prior, prior.transpose(0, 2, 1)))
-    dof = np.maximum(count - np.einsum("nij,nji->n", information, covariance), 1.0)
-    if robust:
-        size = np.where(r != 0, np.abs(r), np.nan)
-        some = np.isfinite(size).any(1)
-        size[~some] = 0.67449
-        scale = np.nanmedian(size, axis=1) / 0.67449  # median of |normal|
-        scale = scale * np.sqrt(count / dof)
-    else:
-        scale = np.sqrt(chi2 / dof)
-    # fewer degrees of freedom than 3 tell no scatter
-    scale = np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0)
-    return scale_noise(points, scale)
-
-
-def _drop_wild(points: Points, priors: Priors, theta):
-    """Leave out points whose residual is beyond `WILD`; never more than a fifth of a part's."""
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    r, *_ = _data_chi2(problem, theta)
-    m = points.ic.shape[1]
-    worst = np.maximum(np.abs(r[:, :m]), np.abs(r[:, m:]))
-    wild = points.keep & (worst > WILD)
-    many = wild.sum(1) > 0.2 * points.keep.sum(1)
-    wild &= ~many[:, None]
-    return replace(points, keep=points.keep & ~wild), wild.sum(1)
-
-
-def _saturates(points: Points):
-    """Whether a part has points near or in saturation: V_CE below V_BE + 0.2 V (0.9 V without V_BE)."""
-    knee = np.where(points.has_vbe, points.vbe + 0.2, 0.9)
-    return (points.keep & (points.vce < knee)).sum(1) >= 3
-
-
-def _heating_shows(points: Points, priors: Priors, theta, free):
-    """Thermal resistance over its standard uncertainty, by one step of the full problem with it free."""
-    several = points.keep.sum(1) > 3
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    buffer = problem.evaluate(theta)
-    d, r = buffer[:, :-1], buffer[:, -1]
-    wide = free.copy()
-    wide[:, RTH] = True
-    hessian = np.matmul(d, d.transpose(0, 2, 1))
-    covariance, _ = invert(hessian, wide)
-    step = -np.einsum("ni,nij,nj->n", covariance[:, RTH], d, r)
-    return np.where(several, step / np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)), 0.0)
 
 
 def _result(bench: Bench, scalable, f) -> TransistorFits:

@@ -15,6 +15,8 @@ from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 
 #: Least points of one part that make a curve, and most that are fitted (beyond, every k-th is taken).
 LEAST_POINTS, MOST_POINTS = 3, 2000
+#: A V_BE above this at the lowest currents belongs to two junctions in series (common practice, no source).
+DARLINGTON_VBE_V = 0.85
 #: A current under so many of its standard uncertainties says nothing of the law.
 NOISE_MARGIN = 5.0
 
@@ -208,6 +210,26 @@ def _low(a, mask, q):
     return np.where(count > 0, order[np.arange(a.shape[0]), at], np.nan)
 
 
+def _weak_knowledge(top, series, law: TemperatureLaw) -> dict[str, tuple]:
+    """Centre and width of the log of each parameter; see `priors_and_start`."""
+    XTB = max(law.XTB, 1e-12)
+    exact_XTB = not (law.XTB > 0 and law.u_XTB > 0)
+    return {
+        "NF": (np.log(series), np.where(series > 1, 0.1, 0.02)),
+        "BF": (np.log(100.0), 2.0),
+        "ISE": (np.log(0.03), 2.3),
+        "NE": (np.log(1.5 * series), 0.15),
+        "IKF": (np.log(10.0 * top), 2.0),
+        "VAF": (np.log(100.0), 1.0),
+        "RE": (np.log(0.03 / top), 1.5),
+        "RB": (np.log(0.02 * 50.0 / top), 2.0),
+        "RC": (np.log(0.05 / top), 1.0),
+        "BR": (np.log(5.0), 1.5),
+        "EG": (np.log(law.EG_eV), law.u_EG_eV / law.EG_eV or np.inf),
+        "XTB": (np.log(XTB), np.inf if exact_XTB else law.u_XTB / XTB),
+    }
+
+
 def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: TemperatureNoise):
     """Weak knowledge of every coordinate, scaled to the currents of the data, and a start.
 
@@ -226,11 +248,11 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     Notes
     -----
     Centres and widths (natural log) are common practice without a source, wide enough for small-signal
-    and power parts of silicon: NF 1 (2 %), BF 100 (factor 7), non-ideal base current 3 % of the ideal one
-    at the lowest current (factor 10), NE 1.5 (15 %), IKF at ten times the highest current (factor 7), VAF
-    100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 50 mV at the highest current (factors 4.5, 7
-    and 2.7; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come from the
-    temperature law.
+    and power parts: NF 1 (2 %; a Darlington 2 and 10 %), BF 100 (factor 7), non-ideal base current 3 % of
+    the ideal one at the lowest current (factor 10), NE 1.5 NF (15 %), IKF at ten times the highest current
+    (factor 7), VAF 100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 50 mV at the highest current
+    (factors 4.5, 7 and 2.7; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come
+    from the temperature law.
     """
     pts = bench.points
     n = len(bench.part)
@@ -240,35 +262,24 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     top, bottom = np.where(np.isfinite(top), top, 1e-3), np.where(np.isfinite(bottom), bottom, 1e-3)
     # A spot reading knows one current only; let its gain fall off a decade below.
     bottom = np.where(bench.spot_only, 0.1 * bottom, bottom)
-    # ln IS at 25 degC from each point as if NF = 1 and nothing else mattered; the low currents are nearest.
-    log_is = np.log(pts.ic) - pts.vbe / VT - log_saturation_factor(pts.temp_C, REFERENCE_TEMP_C, law.EG_eV)
+    # Two junctions in series (a Darlington) show by twice the voltage at the lowest currents.
+    series = np.where(_low(pts.vbe, with_vbe, 0.2) > DARLINGTON_VBE_V, 2.0, 1.0)
+    # ln IS at 25 degC from each point as if nothing but NF mattered; the low currents are nearest.
+    log_is = np.log(pts.ic) - pts.vbe / (series[:, None] * VT)
+    log_is -= log_saturation_factor(pts.temp_C, REFERENCE_TEMP_C, law.EG_eV)
     guess = _low(log_is, with_vbe, 0.75)
     blind = np.log(np.sqrt(top * bottom)) - 0.62 / thermal_voltage(REFERENCE_TEMP_C)
     gain = _low(pts.ic / np.maximum(pts.ib, 1e-300), with_ib, 0.9)
-    centre, width = np.zeros((n, N_COORDINATES)), np.full((n, N_COORDINATES), np.inf)
-
-    def know(name, at, spread):
-        centre[:, AT[name]], width[:, AT[name]] = at, spread
-
     has = np.isfinite(guess)
+    known = _weak_knowledge(top, series, law)
     # Where V_BE is measured nothing else may speak of IS, however softly: many parts would add it up.
-    know("IS", np.where(has, guess, blind), np.where(has, 1e4, 4.0))
-    know("NF", 0.0, 0.02)
-    know("BF", np.log(100.0), 2.0)
-    know("ISE", np.log(0.03), 2.3)
-    know("NE", np.log(1.5), 0.15)
-    know("IKF", np.log(10.0 * top), 2.0)
-    know("VAF", np.log(100.0), 1.0)
-    know("RE", np.log(0.03 / top), 1.5)
-    know("RB", np.log(0.02 * 50.0 / top), 2.0)
-    know("RC", np.log(0.05 / top), 1.0)
-    know("BR", np.log(5.0), 1.5)
-    know("EG", np.log(law.EG_eV), law.u_EG_eV / law.EG_eV or np.inf)
-    XTB = max(law.XTB, 1e-12)
-    know("XTB", np.log(XTB), law.u_XTB / XTB if law.XTB > 0 and law.u_XTB > 0 else np.inf)
+    known["IS"] = (np.where(has, guess, blind), np.where(has, 1e4, 4.0))
+    centre, width = np.zeros((n, N_COORDINATES)), np.full((n, N_COORDINATES), np.inf)
+    for name, (at, spread) in known.items():
+        centre[:, AT[name]], width[:, AT[name]] = at, spread
     u_T = np.where(bench.temp_known, temperature.recorded_K, temperature.missing_K)
     width[:, TEMP] = np.where(u_T > 0, u_T, np.inf)
-    centre[:, RTH], width[:, RTH] = 0.0, 30.0
+    width[:, RTH] = 30.0
     start = centre.copy()
     start[:, AT["BF"]] = np.log(np.where(np.isfinite(gain), np.maximum(1.1 * gain, 1e-3), 100.0))
     log_i = np.log(bottom) - start[:, AT["IS"]]

@@ -48,6 +48,18 @@ def test_coverage_of_gummel_fits(case):
             assert 0.93 < share.mean() < 0.97, (temp_C, share)
 
 
+@pytest.mark.parametrize("family", ("germanium", "Darlington"))
+def test_coverage_of_other_families(family):
+    rng = np.random.default_rng(150)
+    if family == "germanium":
+        params, vbe, ic = sim.germanium_parts(150, rng), (0.1, 0.35, 25), np.array([1e-3, 1e-2, 0.1])
+    else:
+        params, vbe, ic = sim.darlington_parts(150, rng), (0.9, 1.6, 25), np.array([1e-3, 1e-2, 0.1, 1.0])
+    fits = fit_transistors(sim.gummel_table(params, rng, vbe=vbe)[0], CurveNoise(), law=sim.LAW)
+    for share in share_inside(fits, params, ic, 5.0, 25.0):
+        assert share.mean() > 0.90, share  # 150 parts, figures of a part go together: 95 % +- 1.8 %
+
+
 def test_coverage_of_output_families():
     """h_FE alone: without V_BE nothing is known of it, and the fit must say so."""
     rng = np.random.default_rng(201)

@@ -197,8 +197,8 @@ def two_sided(fits, k):
 def test_thousands_of_points_are_thinned_and_a_missing_ib_is_no_gain():
     rng = np.random.default_rng(8)
     params = sim.power_parts(1, rng)
-    table, _ = sim.gummel_table(params, rng, vbe=(0.5, 0.9, 6000), vces=(5.0,))
-    blind = CurveTable.from_lists(["X"], [table.vce_V], [table.vbe_V], [np.full(6000, np.nan)], [table.ic_A])
+    table, _ = sim.gummel_table(params, rng, vbe=(0.5, 0.9, 2100), vces=(5.0,))
+    blind = CurveTable.from_lists(["X"], [table.vce_V], [table.vbe_V], [np.full(2100, np.nan)], [table.ic_A])
     fits = fit_transistors(blind, CurveNoise(), law=sim.LAW)
     assert fits.why_not == ("",) and fits.n_used[0] <= 2000
     assert "BF" not in two_sided(fits, 0)  # nothing was measured of the gain
@@ -327,3 +327,27 @@ def test_a_reading_without_its_current_says_what_is_missing():
     assert [r.part for r, _ in bad] == ["A", "D"]
     assert "ic_mA" in bad[0][1] and "positive" in bad[1][1]
     assert fit_transistors(CurveTable.empty(), readings=rows).part == ("B",)
+
+
+def test_an_up_and_down_sweep_that_differ_is_self_heating():
+    """One V_CE says nothing of power, but the same points taken again, 3 K hotter, do."""
+    rng = np.random.default_rng(23)
+    params = sim.power_parts(6, rng)
+    ambient = np.full(6, 25.0)
+    up, _ = sim.gummel_table(params, rng, vces=(5.0,), recorded=ambient, u_temp=0.0)
+    hot, _ = sim.gummel_table(params, rng, vces=(5.0,), recorded=ambient + 3.0, u_temp=0.0)
+    cold, _ = sim.gummel_table(params, rng, vces=(5.0,), recorded=ambient, u_temp=0.0)
+
+    def both(down):
+        def column(name):
+            first, second = getattr(up, name), getattr(down, name)
+            return [np.concatenate([first[up.points(k)], second[down.points(k)][::-1]]) for k in range(6)]
+
+        columns = (column(name) for name in ("vce_V", "vbe_V", "ib_A", "ic_A"))
+        table = CurveTable.from_lists(up.part, *columns, temp_C=ambient)
+        return fit_transistors(table, CurveNoise(), law=sim.LAW)
+
+    drifted = both(hot)
+    assert drifted.flags["self_heated"].all()
+    np.testing.assert_allclose(drifted.heating_K, 3.0, atol=0.4)  # noise of some 25 pairs of 0.2 K each
+    assert not both(cold).flags["self_heated"].any()

@@ -41,6 +41,33 @@ def small_parts(n, rng):
     }  # fmt: skip
 
 
+def germanium_parts(n, rng):
+    """Germanium power transistors: V_BE of 0.2 V, leakage of the collector junction in the base current."""
+
+    def spread(value, sigma):
+        return value * np.exp(sigma * rng.standard_normal((n, 1)))
+
+    return {
+        "IS": spread(2e-6, 0.4), "NF": spread(1.0, 0.01), "BF": spread(80.0, 0.3), "ISE": spread(1e-6, 0.3),
+        "NE": spread(1.8, 0.05), "IKF": spread(1.0, 0.2), "VAF": spread(50.0, 0.2), "RE": spread(0.1, 0.2),
+        "RB": spread(10.0, 0.2), "RC": spread(0.1, 0.2), "BR": spread(10.0, 0.2),
+    }  # fmt: skip
+
+
+def darlington_parts(n, rng):
+    """Darlingtons as one transistor with twice the voltage: NF near 2, gain of thousands."""
+
+    def spread(value, sigma):
+        return value * np.exp(sigma * rng.standard_normal((n, 1)))
+
+    return {
+        "IS": spread(1e-13, 0.4), "NF": spread(1.95, 0.01), "BF": spread(3000.0, 0.3),
+        "ISE": spread(1e-13, 0.3), "NE": spread(2.5, 0.05), "IKF": spread(5.0, 0.2),
+        "VAF": spread(100.0, 0.2), "RE": spread(0.05, 0.2), "RB": spread(50.0, 0.2),
+        "RC": spread(0.1, 0.2), "BR": spread(1.0, 0.2),
+    }  # fmt: skip
+
+
 def noisy(rng, value, percent, floor):
     return value + rng.standard_normal(value.shape) * np.hypot(0.01 * percent * value, floor)
 
