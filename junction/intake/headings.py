@@ -22,8 +22,8 @@ PLACEMENTS = {*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS}
 
 #: squashed spelling -> name of the column
 WORDS = {
-    "part": "part", "tag": "part", "device": "part", "id": "part", "partname": "part", "parttag": "part",
-    "junction": "junction", "path": "junction",
+    "part": "part", "tag": "part", "partname": "part", "parttag": "part",
+    "junction": "junction",
     "type": "type", "typenumber": "type", "parttype": "type", "marking": "type",
     "polarity": "polarity",
     "note": "note", "notes": "note", "remark": "note", "remarks": "note", "comment": "note",

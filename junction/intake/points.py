@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 
 import numpy as np
@@ -21,7 +21,8 @@ from junction.base.records import SetAside
 from junction.base.units import in_si
 from junction.intake.cells import MissingUnit, quantity_cell, temperature_cell
 from junction.intake.headings import Column
-from junction.intake.rows import Rows, clip, numbered_lines, split_rows
+from junction.intake.quotes import without_quotes
+from junction.intake.rows import Rows, numbered_lines, set_aside, split_rows
 from junction.intake.sheet import Sheet
 
 #: text and number columns of each form, and the numbers a row cannot do without
@@ -63,10 +64,14 @@ def read_points(sheet: Sheet) -> Points:
         In the order of the file; rows that cannot be used are in its set-aside list.
     """
     columns = [c for name in NUMBERS[sheet.form] if (c := sheet.column(name))]
-    regular = b'"' not in sheet.text and sheet.mark != "?" and all(np.isfinite(c.factor) for c in columns)
-    if not regular or len(sheet.columns) < 2:
+    text = None
+    if sheet.mark != "?" and all(np.isfinite(c.factor) for c in columns):
+        text = sheet.text
+        if text.find(b'"', sheet.offset) >= 0:
+            text = without_quotes(text, sheet.offset, sheet.sep)
+    if text is None:
         return careful_points(sheet, split_rows(sheet, numbered_lines(sheet)))
-    return _fast_points(sheet)
+    return _fast_points(replace(sheet, text=text))
 
 
 # --- with care -------------------------------------------------------------------------------------------
@@ -92,7 +97,7 @@ def careful_points(sheet: Sheet, rows: Rows) -> Points:
         neither = np.isnan(values["vbe"]) & np.isnan(values["ib"]) & ~lost
         reason = "neither vbe nor ib is given; a curve point needs one of them"
         for k in np.flatnonzero(neither).tolist():
-            out.append(SetAside(sheet.file, int(rows.line[k]), "", "", reason))
+            out.append(set_aside(sheet.file, int(rows.line[k]), "", "", reason))
         lost |= neither
     keys, code = _codes([_text(rows, sheet, name) for name in TEXTS[sheet.form]], {})
     points = Points(list(keys), code, values, rows.line, out, rows.rows_read)
@@ -137,9 +142,9 @@ def _set_aside_cells(
             reason += f"; {len(unitless)} cells, down to line {rows.line[unitless[-1]]}"
         entries.append((unitless, reason))
     for where, reason in entries:
-        value = clip(rows.cells[column.index][where[0]])
+        value = rows.cells[column.index][where[0]]
         takes = 0 if optional else int(np.count_nonzero(~lost[where]))
-        out.append(SetAside(sheet.file, int(rows.line[where[0]]), column.heading, value, reason, takes))
+        out.append(set_aside(sheet.file, int(rows.line[where[0]]), column.heading, value, reason, takes))
         if not optional:
             lost[where] = True
 
@@ -157,7 +162,7 @@ def _codes(
     for column in present:
         change[1:] |= (column[1:] != column[:-1]).astype(bool)
     first = np.flatnonzero(change)
-    picked = [[""] * first.size if t is None else t[first].tolist() for t in texts]
+    picked = [[""] * first.size if t is None else [c.strip(" \t") for c in t[first]] for t in texts]
     ids = [keys.setdefault(key, len(keys)) for key in zip(*picked, strict=True)]
     return keys, np.repeat(np.asarray(ids, np.int32), np.diff(np.append(first, n)))
 

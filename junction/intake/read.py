@@ -201,5 +201,6 @@ def _nothing(bag: Bag) -> NothingUsable:
         return NothingUsable("no file given", "", None, "", ())
     first = next((s for s in bag.set_aside if s.rows), bag.set_aside[0])
     more = len(bag.set_aside) - 1
-    reason = first.reason + (f" (and {more} more set aside; nothing could be used)" if more else "")
+    value = f"{first.value!r}: " if first.value else ""
+    reason = value + first.reason + (f" (and {more} more set aside; nothing could be used)" if more else "")
     return NothingUsable(reason, first.file, first.row, first.column, bag.set_aside)

@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import isfinite, nan
+from pathlib import PurePath
 
 from junction.base.errors import UnitError
 from junction.base.records import BJT_PLACEMENTS, NUMBER_PLACEMENTS, PartReadings, Reading, SetAside, Spot
@@ -29,7 +30,7 @@ from junction.intake.cells import (
     yes_cell,
 )
 from junction.intake.headings import Column, parse_placement
-from junction.intake.rows import Rows, clip, numbered_lines, split_rows
+from junction.intake.rows import Rows, clip, numbered_lines, set_aside, split_rows
 from junction.intake.sheet import Sheet
 
 #: Two values of one placement agree within this many counts of the coarser last digit ...
@@ -224,14 +225,13 @@ def _entries(rows: list[Row]) -> list[SetAside]:
             if reason.startswith(NO_UNIT):
                 unitless.setdefault((row.file, cell.heading, reason), []).append((row, cell, takes))
             else:
-                text = clip(visible(cell.text))
-                out.append(SetAside(row.file, row.line, cell.heading, text, reason, takes))
+                out.append(set_aside(row.file, row.line, cell.heading, cell.text, reason, takes))
     for (file, heading, reason), entries in unitless.items():
         row, cell, _ = entries[0]
         if len(entries) > 1:
             reason += f"; {len(entries)} cells, down to line {entries[-1][0].line}"
         takes = sum(t for _, _, t in entries)
-        out.append(SetAside(file, row.line, heading, clip(visible(cell.text)), reason, takes))
+        out.append(set_aside(file, row.line, heading, cell.text, reason, takes))
     return out
 
 
@@ -320,7 +320,7 @@ def _settled(entries: list[tuple[Row, Cell]]) -> list[tuple[Row, Cell]]:
 
 
 def _elsewhere(row: Row, rows: list[Row]) -> str:
-    return "" if all(r.file == rows[0].file for r in rows) else f" of {row.file}"
+    return "" if all(r.file == rows[0].file for r in rows) else f" of {PurePath(row.file).name}"
 
 
 def _agree(a: Cell, b: Cell) -> bool:

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from junction.base.records import SetAside
+from junction.base.units import shown
+from junction.intake.cells import visible
 from junction.intake.sheet import Sheet, is_blank, is_comment
 
 #: A quoted cell may run over this many lines.
@@ -39,6 +41,14 @@ def clip(text: str) -> str:
     """Cell or line as the set-aside list shows it."""
     text = text.strip()
     return text if len(text) <= _CLIP else text[: _CLIP - 1] + "…"
+
+
+def set_aside(file: str, row: int, column: str, value: str, reason: str, rows: int = 1) -> SetAside:
+    """Entry of the list; a reason that starts by quoting the value is cut down to what it adds."""
+    quoted = shown(value)
+    if value and reason.startswith(quoted):
+        reason = reason[len(quoted) :].lstrip(": ").removeprefix("is ")
+    return SetAside(file, row, column, clip(visible(value)), reason, rows)
 
 
 def numbered_lines(sheet: Sheet) -> list[tuple[int, str]]:
@@ -70,7 +80,7 @@ def _logical(lines: list[tuple[int, str]], sep: str, width: int) -> Iterator[tup
     while k < len(lines):
         number, text = lines[k]
         k += 1
-        if is_blank(text, sep) or is_comment(text):
+        if is_blank(text, sep) or is_comment(text, sep):
             continue
         count = quotes.cells(text)
         if count == 0:
@@ -112,7 +122,7 @@ def split_rows(sheet: Sheet, lines: Iterable[tuple[int, str]]) -> Rows:
         if count == width:
             kept.append((number, text))
         else:
-            out.append(SetAside(sheet.file, number, "", clip(text), _wrong_count(count, width, sheet.sep)))
+            out.append(set_aside(sheet.file, number, "", text, _wrong_count(count, width, sheet.sep)))
     if not kept:
         return Rows([np.empty(0, object)] * width, np.empty(0, np.int64), out, total)
     frame = pd.read_csv(
@@ -127,9 +137,12 @@ def split_rows(sheet: Sheet, lines: Iterable[tuple[int, str]]) -> Rows:
 
 
 def _without_empty_end(text: str, count: int, width: int, sep: str) -> tuple[str, int]:
-    """Drop empty cells past the last heading, as spreadsheets write them; only where none is quoted."""
-    while count > width and text.rstrip(" ").endswith(sep):
-        text, count = text.rstrip(" ")[: -len(sep)], count - 1
+    """Drop empty cells past the last heading, quoted or not, as spreadsheets write them."""
+    while count > width:
+        bare = text.rstrip(" ").removesuffix('""').rstrip(" ")
+        if not bare.endswith(sep):
+            break
+        text, count = bare.removesuffix(sep), count - 1
     return text, count
 
 

@@ -219,15 +219,15 @@ def is_blank(line: str, sep: str) -> bool:
     return not line.strip(' \t\x0b\x0c\x1a"' + sep)
 
 
-def is_comment(line: str) -> bool:
-    """Whether a line is a comment: its first character that is no blank is ``#``."""
-    return line.lstrip(" \t").startswith("#")
+def is_comment(line: str, sep: str) -> bool:
+    """Whether a line is a comment: its first character that is no blank is ``#`` (a tab may part cells)."""
+    return line.lstrip(" " if sep == "\t" else " \t").startswith("#")
 
 
 def count_rows(body: bytes, sep: str) -> int:
     """Data rows of a body that nothing else will count."""
     lines = body.decode().split("\n")
-    return sum(1 for line in lines if not is_blank(line, sep) and not is_comment(line))
+    return sum(1 for line in lines if not is_blank(line, sep) and not is_comment(line, sep))
 
 
 def decimal_mark(text: bytes, offset: int, sep: str) -> str:

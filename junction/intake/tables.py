@@ -13,7 +13,7 @@ from junction.base.records import JUNCTIONS, CurveTable, SetAside, SweepTable
 from junction.base.units import shown
 from junction.intake.cells import name_cell, polarity_cell, visible
 from junction.intake.points import TEXTS, Points
-from junction.intake.rows import clip
+from junction.intake.rows import set_aside
 from junction.intake.sheet import Sheet
 from junction.intake.signs import reversed_sweeps
 
@@ -77,8 +77,8 @@ class _Places:
         if count > 1:
             reason += f" ({count} rows, down to line {self.last[key]})"
         heading = column.heading if (column := self.sheet.column(name)) else ""
-        value = clip(visible(value))
-        return SetAside(self.sheet.file, int(self.first[key]), heading, value, reason, count if takes else 0)
+        line = int(self.first[key])
+        return set_aside(self.sheet.file, line, heading, value, reason, count if takes else 0)
 
 
 def group_points(sheet: Sheet, points: Points) -> Grouped:
@@ -185,7 +185,7 @@ def usable_sweeps(sheet: Sheet, grouped: Grouped) -> Grouped:
         else:
             reason = f"sweep {name}: all {n} points at the same voltage; a sweep needs two voltages or more"
         heading = sheet.column("v").heading
-        entry = SetAside(sheet.file, int(grouped.line[at]), heading, f"{v[at]:.6g} V", reason, n)
+        entry = set_aside(sheet.file, int(grouped.line[at]), heading, f"{v[at]:.6g} V", reason, n)
         grouped.set_aside.append(entry)
     return _select(grouped, spread > 0)
 
@@ -255,7 +255,7 @@ def settle_polarity(sheet: Sheet, grouped: Grouped) -> Grouped:
             heading = sheet.column("vce").heading
             value = f"{grouped.values['vce'][at]:.6g} V"
             grouped.set_aside.append(
-                SetAside(sheet.file, int(grouped.line[at]), heading, value, reason, int(counts[k]))
+                set_aside(sheet.file, int(grouped.line[at]), heading, value, reason, int(counts[k]))
             )
         elif not said:
             grouped.groups[k].polarities[:] = ["PNP" if negative[k] else "NPN"] if negative.any() else []

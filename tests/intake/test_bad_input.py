@@ -34,7 +34,7 @@ OLE = bytes.fromhex("d0cf11e0a1b11ae1") + b"\0" * 600
         "no unit: write it in the heading (such as v_V, v_mV)"),
         (b"part,junction,v_V,i_A\nQ,BE,0.6,1e-3\n", "sweep Q BE has one point"),
         (b"part,junction,v_V,i_A\nQ,BE,0.6,1e-3\nQ,BE,0.6,2e-3\n", "all 2 points at the same voltage"),
-        (b"part,junction,v_V,i_A\nQ,BE,nan,1\nQ,BE,nan,2\n", "'nan' is not a number"),
+        (b"part,junction,v_V,i_A\nQ,BE,nan,1\nQ,BE,nan,2\n", "'nan': not a number"),
         (b"part,junction,v_V,i_A\nQ,EB,1,1\nQ,EB,2,1\n", "write BE"),
         (b"part," + b",".join(b"B-E" for _ in range(300)) + b"\n" + b"Q" + b",1" * 300, "at most 200"),
     ],
