@@ -6,8 +6,11 @@ when every junction measured is good at 95 % together.  What was not measured is
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
 from math import nan
 
 import numpy as np
@@ -40,9 +43,37 @@ _JUNCTION_ORDER = {name: k for k, name in enumerate(("BE", "BC", "CE", "AK"))}
 _BJT_JUNCTIONS = ("BE", "BC", "CE")
 
 
+@contextmanager
+def _collector_at_rest():
+    """Keep the cycle collector from walking a growing heap of records that all stay: a third of the time."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
+
+
 def worst_first(verdicts: Iterable[PartVerdict]) -> tuple[PartVerdict, ...]:
     """Verdicts in the order a technician reads them: worst first, undecided before good, then as read."""
     return tuple(sorted(verdicts, key=lambda v: _ORDER[v.verdict]))
+
+
+@cache
+def _made_device(kind: str, polarity: str, material: str) -> Device:
+    return Device(kind, polarity, material)
+
+
+@cache
+def _neighbours(verdict: str, device: tuple[str, str, str], faults: tuple[str, ...]) -> tuple[str, ...]:
+    """`neighbours` of a verdict, which looks at these three alone."""
+    return neighbours(PartVerdict("", verdict, {}, Device(*device), faults=faults))
+
+
+@cache
+def _no_temperature(temp_C: float) -> str:
+    return f"No temperature recorded: {temp_C:g} °C assumed, 5 °C allowed for."
 
 
 def _device(junctions: Sequence[str], family: str, material: str, polarity: str, part_type) -> Device:
@@ -51,10 +82,10 @@ def _device(junctions: Sequence[str], family: str, material: str, polarity: str,
             part_type.kind.lower() == "darlington") else "bjt"  # fmt: skip
         if part_type.damper_diode and kind == "bjt":
             kind = "bjt with damper diode"
-        return Device(kind, part_type.polarity or polarity, part_type.material or material)
+        return _made_device(kind, part_type.polarity or polarity, part_type.material or material)
     if junctions[0] == "AK":
-        return Device("diode", "", material)
-    return Device("darlington" if "Darlington" in family else "bjt", polarity, material)
+        return _made_device("diode", "", material)
+    return _made_device("darlington" if "Darlington" in family else "bjt", polarity, material)
 
 
 def _alternatives(sv: SweepVerdicts, k: int, f: Facts, device: Device, verdict: str):
@@ -115,7 +146,7 @@ class _Columns:
 def _warnings(table: SweepTable, c: _Columns, k: int, device: Device) -> tuple[str, ...]:
     out = []
     if not c.temp_known[k]:
-        out.append(f"No temperature recorded: {c.temp_C[k]:g} °C assumed, 5 °C allowed for.")
+        out.append(_no_temperature(c.temp_C[k]))
     if table.type[k] and not c.facts[k].typed:
         out.append(f"The type {table.type[k]} is not on the shelf: judged by what its junctions look like.")
     logged = table.polarity[k]
@@ -149,13 +180,10 @@ def sweep_parts(
         rows_of[j].append(k)
     probability = worst_of(sv.probability, np.array(index), len(names))
     known = {name: types(name) if name else None for name in set(table.type)}
-    c = _Columns.of(sv)
-    return tuple(
-        _part(sv, c, name, rows, code, p, known)
-        for name, rows, code, p in zip(
-            names, rows_of, decide(probability).tolist(), probability.tolist(), strict=True
-        )
-    )
+    codes, p = decide(probability).tolist(), probability.tolist()
+    with _collector_at_rest():
+        c = _Columns.of(sv)
+        return tuple([_part(sv, c, *each, known) for each in zip(names, rows_of, codes, p, strict=True)])
 
 
 def _first(values: Sequence[str], rows: list[int]) -> str:
@@ -181,21 +209,24 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
     material = family.material if f.typed or c.sure_of_family[k] else ""
     device = _device(seen, family.name, material, polarity, known[type_name])
     evidence = [s for r in ranked for s in c.junctions[r].evidence]
-    evidence += filter(None, [what_else(c.code[r], c.facts[r]) for r in ranked])
+    evidence += [words for r in ranked if (words := what_else(c.code[r], c.facts[r]))]
+    faults = tuple([x for r in ranked for x in c.junctions[r].faults])
+    near: tuple[str, ...] = ()
+    if verdict in ("shorted", "leaky") and seen[0] != "AK" and (
+        "power" in family.name or device.kind != "bjt"
+    ):
+        near = _neighbours(verdict, (device.kind, device.polarity, device.material), faults)
     doubtful = code == UNDECIDED or c.p_top[k] < 0.98
     known_temp = c.temp_known[k]
-    made = PartVerdict(
-        name, verdict, dict(zip(QUALITIES, p, strict=True)), device,
-        tuple([c.junctions[r] for r in rows]), tuple([x for r in ranked for x in c.junctions[r].faults]),
+    good, leaky, shorted, open_ = p
+    return PartVerdict(
+        name, verdict, {"good": good, "leaky": leaky, "shorted": shorted, "open": open_}, device,
+        tuple([c.junctions[r] for r in rows]), faults,
         _alternatives(sv, k, f, device, verdict) if doubtful else (), tuple(evidence),
         next_test(c.code[k], f) or _good_next(device),
-        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, k, device), (), "sweeps",
-        type_name, c.temp_C[k] if known_temp else nan, known_temp,
+        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, k, device), near,
+        "sweeps", type_name, c.temp_C[k] if known_temp else nan, known_temp,
     )  # fmt: skip
-    power = "power" in family.name or device.kind != "bjt"
-    if verdict in ("shorted", "leaky") and seen[0] != "AK" and power:
-        return replace(made, neighbours=neighbours(made))
-    return made
 
 
 def _good_next(device: Device) -> str:

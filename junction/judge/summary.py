@@ -7,11 +7,11 @@ from math import isfinite, isnan, nan
 
 import numpy as np
 
-from junction.base.records import Interval
+from junction.base.records import JUNCTIONS, Interval
 from junction.estimate.results import FLAGS, MODELS, PARAMETERS
-from junction.judge.evidence import Facts, facts, sentence, si, si_of_limit
+from junction.judge.evidence import Facts, facts, sentence, si
 from junction.judge.measured import OPEN, RESISTOR
-from junction.judge.results import QUALITIES, VERDICTS, FitSummary, JunctionVerdict
+from junction.judge.results import VERDICTS, FitSummary, JunctionVerdict
 from junction.judge.sweeps import SweepVerdicts
 from junction.shelf.rules import rules
 
@@ -89,6 +89,11 @@ def _leak_name(at_V: float) -> str:
     return f"I at -{at_V:g} V, 25 degC"
 
 
+@cache
+def _limit_words(limit_A: float, at_V: float, whose: str) -> str:
+    return f"{si(limit_A, 'A')} at {at_V:g} V ({whose})"
+
+
 def _derived(all_facts: list[Facts]) -> list[dict[str, Interval]]:
     """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
     out = []
@@ -103,11 +108,15 @@ def _derived(all_facts: list[Facts]) -> list[dict[str, Interval]]:
 
 
 def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
-    fits, kind = sv.fits, sv.measured.kind[rows]
-    pick = kind == RESISTOR
+    """Path beside the junction, or the whole path: from the fit, or from the points where they were asked."""
+    fits, m = sv.fits, sv.measured
+    resistor, asked = (m.kind == RESISTOR)[rows], m.from_points[rows]
+    path, spread = m.path_ohm[rows], np.exp(1.96 * m.path_u_ln[rows])
+    path = np.where(np.isfinite(path), path, np.nan)
+    from_points = (path, path / spread, path * spread)
     ends = [
-        np.where(pick, np.asarray(x["R_ohm"])[rows], np.asarray(x["RSH_ohm"])[rows]).tolist()
-        for x in (fits.value, fits.low, fits.high)
+        np.where(asked, point, np.where(resistor, x["R_ohm"][rows], x["RSH_ohm"][rows])).tolist()
+        for x, point in zip((fits.value, fits.low, fits.high), from_points, strict=True)
     ]
     return [
         Interval(v, lo, hi, "ohm") if v == v or isfinite(lo) or isfinite(hi) else None
@@ -139,18 +148,22 @@ def junction_verdicts(
         2: f"{rule['short_below'].value:g} ohm and less is a short ({rule['short_below'].basis})",
         3: f"{si(rule['open_above'].value, 'ohm')} and more is open ({rule['open_above'].basis})",
     }
+    faulty = {(j, c): (f"{j} {VERDICTS[c]}",) for j in JUNCTIONS for c in (1, 2, 3)}
+    of_law = {name: words for name, words in FLAG_WORDS.items() if name not in OF_THE_FIT}
     out = []
     for k, pair, best, code, p, f, fit, leak in zip(
         rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
         sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
     ):  # fmt: skip
-        told = (POINTS_ASKED,) if f.from_points and f.junction != "CE" and code != 3 else ()
-        shown = FLAG_WORDS.keys() - OF_THE_FIT if told else FLAG_WORDS
-        evidence = (sentence(code, f), *told, *(FLAG_WORDS[n] for n in fit.flags if n in shown))
-        whose = sv.limits.words[pair][best]
-        limit = bare.get(code) or f"{si_of_limit(f.limit_A, 'A')} at {f.at_V:g} V ({whose})"
-        faults = (f"{f.junction} {VERDICTS[code]}",) if code in (1, 2, 3) else ()
+        evidence = [sentence(code, f)]
+        words = FLAG_WORDS
+        if f.from_points and f.junction != "CE" and code != 3:
+            evidence.append(POINTS_ASKED)
+            words = of_law
+        evidence += [words[n] for n in fit.flags if n in words]
+        limit = bare.get(code) or _limit_words(f.limit_A, f.at_V, sv.limits.words[pair][best])
+        good, leaky, shorted, open_ = p
         out.append(JunctionVerdict(
-            f.junction, VERDICTS[code], dict(zip(QUALITIES, p, strict=True)), faults, evidence, fit, leak, k,
-            f.family, limit))  # fmt: skip
+            f.junction, VERDICTS[code], {"good": good, "leaky": leaky, "shorted": shorted, "open": open_},
+            faulty.get((f.junction, code), ()), tuple(evidence), fit, leak, k, f.family, limit))  # fmt: skip
     return tuple(out)
