@@ -56,7 +56,9 @@ class Structure:
     transistor: bool = True
     draws: int = 8
     pairs: bool = False  # two and three faults at once are laid out too
-    leak_limit_ohm: tuple[float, float] = (5e4, 5e7)  # tight and loose limit of a leak
+    # a lower resistance than the first is a leak for every family it may be of, above the second for none
+    leak_limit_ohm: tuple[float, float] = (5e4, 5e7)
+    type_limit_ohm: dict[str, float] = field(default_factory=dict)  # registered limit, by path
     remark: str = ""  # subject and verb of the warning that such a part "reads like this"
 
 

@@ -185,17 +185,15 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
 
 
 def _split_by_limit(structure: Structure, fault: Fault, theta: np.ndarray) -> np.ndarray:
-    """0 where the fault is one, 1 where every leak lies between the limits, 2 where all are within them."""
-    leaks = [
-        _AT["ln_r_be" if path == "AK" else f"ln_r_{path.lower()}"]
-        for path, word in fault.resistive
-        if word == "leaky"
-    ]
-    if not leaks or len(leaks) != len(fault.faults):
-        return np.zeros(len(theta), int)
-    worst = np.min(theta[:, leaks], axis=1)
-    tight, loose = np.log(structure.leak_limit_ohm)
-    return np.where(worst < tight, 0, np.where(worst < loose, 1, 2))
+    """0 where the fault is one, 1 where a leak lies between families' limits, 2 where all are within."""
+    leaks = [path for path, word in fault.resistive if word == "leaky"]
+    grade = np.full(len(theta), 2 if leaks and len(leaks) == len(fault.faults) else 0)
+    for path in leaks:
+        registered = structure.type_limit_ohm.get(path)
+        tight, loose = np.log((registered, registered) if registered else structure.leak_limit_ohm)
+        ln_ohm = theta[:, _AT["ln_r_be" if path == "AK" else f"ln_r_{path.lower()}"]]
+        grade = np.minimum(grade, np.where(ln_ohm < tight, 0, np.where(ln_ohm < loose, 1, 2)))
+    return grade
 
 
 def lay_out(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -36,6 +37,34 @@ def matches(structure: Structure, type_: PartType) -> bool:
     if ("v_ce_diode" in structure.latent) != type_.damper_diode:
         return False
     return not type_.r_be_ohm or "ln_r_int" in structure.latent
+
+
+def leak_limits_ohm(type_: PartType) -> dict[str, float]:
+    """Lowest resistance that a registered type allows across each path [ohm]; {} where nothing is registered.
+
+    A leakage limit I at a voltage V allows what passes I at V.  Where the collector junction has no limit
+    of its own, that with the base-emitter junction reverse biased or shorted stands for it.
+    """
+    from junction.judge.limits import NO_LIMIT, registered_leak
+
+    found = {}
+    for path in ("AK",) if type_.device == "diode" else ("BE", "BC", "CE"):
+        leak = registered_leak(type_, path)
+        if leak is not None and leak.leak_A > 0:
+            found[path] = leak.at_V / leak.leak_A
+    for symbol in () if type_.secondary or "BC" in found else ("I_CEX", "I_CES"):
+        for limit in type_.find(symbol):
+            if limit.basis not in NO_LIMIT and limit.high > 0 and "vce_V" in limit.at:
+                found.setdefault("BC", abs(limit.at["vce_V"]) / limit.high)
+    return found
+
+
+def with_limits(kinds: Sequence[Structure], type_: PartType | None) -> tuple[Structure, ...]:
+    """Structures held to a registered type's leakage limits, those that match it."""
+    limits = {} if type_ is None else leak_limits_ohm(type_)
+    if not limits:
+        return tuple(kinds)
+    return tuple(replace(k, type_limit_ohm=limits) if matches(k, type_) else k for k in kinds)
 
 
 def log_bias(

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval
 from junction.judge import next_test
 from junction.judge.hypotheses_library import over_range_V
 from junction.judge.leads import MISSING
 from junction.judge.leads_answer import Answer, Explanation
-from junction.judge.leads_priors import matches
+from junction.judge.leads_priors import leak_limits_ohm, matches
 from junction.judge.leads_words import evidence, explanation_words, ohm_words
 from junction.judge.neighbours import neighbours
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
@@ -47,27 +46,36 @@ def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
 
 
 def _junctions(
-    found: Answer, bench: Bench, ohms: Mapping[str, Interval], family: str
+    found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None, said: Mapping[str, str]
 ) -> tuple[JunctionVerdict, ...]:
-    paths = ("AK",) if len(bench.leads) == 2 else ("BE", "BC", "CE")
-    top = {f.split()[0]: f for f in found.explanations[0].faults if " " in f}
+    """Verdict of every path, with the sentence said of it and the limit it is held to."""
+    diode = len(bench.leads) == 2
+    top = found.explanations[0]
+    faults = {f.split()[0]: f for f in top.faults if " " in f}
+    family = registered.family if registered else top.structure if diode else top.material
+    limits = {} if registered is None else leak_limits_ohm(registered)
     out = []
-    for path in paths:
-        p = found.paths["BE" if path == "AK" else path]
+    for path in ("AK",) if diode else ("BE", "BC", "CE"):
+        p = found.paths["BE" if diode else path]
         word = decide(p, found.odd)
-        faults = (top[path],) if path in top and word != "good" else ()
-        limit = f"leak limit {ohm_words(_limit_ohm(bench, found)[0])}" if path != "CE" else ""
+        own = (faults[path],) if path in faults and word != "good" else ()
+        sentence = (said[path],) if path in said else ()
+        limit = _limit_words(bench, top, path, limits)
         out.append(
-            JunctionVerdict(path, word, p, faults, leak_ohm=ohms.get(path), family=family, limit=limit)
+            JunctionVerdict(path, word, p, own, sentence, None, weighed.ohms.get(path), None, family, limit)
         )
     return tuple(out)
 
 
-def _limit_ohm(bench: Bench, found: Answer) -> tuple[float, float]:
-    top = found.explanations[0]
+def _limit_words(bench: Bench, top: Explanation, path: str, registered: Mapping[str, float]) -> str:
+    if path in registered:
+        return f"registered leakage: a path under {ohm_words(registered[path])} is a leak"
     if top.hypothesis < 0:
-        return (5e4, 5e7)
-    return bench.library.hypotheses[top.hypothesis].structure.leak_limit_ohm
+        return ""
+    tight, loose = bench.library.hypotheses[top.hypothesis].structure.leak_limit_ohm
+    if tight == loose:
+        return f"family limit: a path under {ohm_words(tight)} is a leak"
+    return f"a path under {ohm_words(tight)} is a leak in any family, over {ohm_words(loose)} in none"
 
 
 def _device(found: Answer, bench: Bench) -> Device:
@@ -257,17 +265,15 @@ def part_verdict(
         # what it says is not good for where it is to go
         verdict = "undecided"
     limit_V = rules()["short_below"].value * 1e-3
-    said = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
-    if not part.readings:
-        said = ("No readings.",)
+    paired = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
+    said = tuple(sentence for _, sentence in paired) if part.readings else ("No readings.",)
     faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
-    family = registered.family if registered else top.structure if len(bench.leads) == 2 else top.material
     result = PartVerdict(
         part.part,
         verdict,
         found.quality,
         _device(found, bench),
-        _junctions(found, bench, weighed.ohms, family),
+        _junctions(found, bench, weighed, registered, dict(paired)),
         faults,
         _alternatives(found, bench, _circumstances(bench, weighed)),
         said,

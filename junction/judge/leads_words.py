@@ -178,11 +178,13 @@ def evidence(
     ohms: Mapping[str, Interval],
     limit_V: float,
     in_circuit: bool = False,
-) -> tuple[str, ...]:
-    """Sentences of evidence for the most probable explanation, faults first."""
+) -> list[tuple[str, str]]:
+    """Sentences of evidence for the most probable explanation, faults first, each with its path or ''."""
     top = found.explanations[0]
     if top.hypothesis < 0:
-        return ("The readings contradict each other: no part, good or bad, that is known here gives them.",)
+        return [
+            ("", "The readings contradict each other: no part, good or bad, that is known here gives them.")
+        ]
     lead = lead_of_role(top, turns, leads)
     diode = top.kind == "diode"
     paths = ("AK",) if diode else ("BE", "BC", "CE")
@@ -197,10 +199,10 @@ def evidence(
     pairs = shorted_pairs(readings, limit_V)
     if not named and pairs:
         if len(pairs) >= 3:
-            sentences.append("All three leads are shorted together.")
+            sentences.append(("", "All three leads are shorted together."))
         else:
             a, b = pairs[0]
-            sentences.append(f"{pair_words(readings, a, b)}: leads {a} and {b} are shorted together.")
+            sentences.append(("", f"{pair_words(readings, a, b)}: leads {a} and {b} are shorted together."))
     bad = {f.split()[0]: f.split()[1] for f in top.faults}
     for path in (*[p for p in paths if p in bad], *[p for p in paths if p not in bad]):
         word = bad.get(path, "good")
@@ -208,5 +210,5 @@ def evidence(
             continue
         sentence = path_sentence(path, word, top, readings, lead, ohms.get(path), in_circuit)
         if sentence:
-            sentences.append(sentence)
-    return tuple(sentences)
+            sentences.append((path, sentence))
+    return sentences

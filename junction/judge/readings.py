@@ -10,6 +10,7 @@ from math import isnan
 import numpy as np
 
 from junction.base.records import Interval, PartReadings, Reading
+from junction.judge.hypotheses import structures
 from junction.judge.hypotheses_diode import diode_faults, diode_structures
 from junction.judge.hypotheses_library import (
     OHMS_OVER_OHM,
@@ -29,7 +30,7 @@ from junction.judge.leads import (
     weigh,
 )
 from junction.judge.leads_answer import Answer, Catalogue, answer, catalogue, path_ohms
-from junction.judge.leads_priors import log_bias
+from junction.judge.leads_priors import log_bias, with_limits
 from junction.judge.leads_verdict import part_verdict
 from junction.judge.next_test import outcome_table
 from junction.judge.results import PartVerdict
@@ -100,6 +101,7 @@ def make_bench(
     ohms: bool = False,
     in_circuit: bool = False,
     keep: Callable[[Rows], np.ndarray] | None = None,
+    type_: PartType | None = None,
 ) -> Bench:
     """Library and arrangements for one kind of lead names.
 
@@ -114,27 +116,38 @@ def make_bench(
         Unknown paths lie beside the part.
     keep : callable, optional
         See `build_library`.
+    type_ : PartType, optional
+        Registered type whose leakage limits the parts are held to.
     """
     leads, named = LEAD_SETS[names]
     if names == "AK":
-        library = build_library(meter, kinds=diode_structures(), ills=diode_faults(), ohms=ohms)
+        kinds = with_limits(diode_structures(), type_)
+        library = build_library(meter, kinds=kinds, ills=diode_faults(), ohms=ohms)
         turns = _diode_turns()
     elif in_circuit:
         from junction.judge.hypotheses_circuit import circuit_library
 
         library, turns = circuit_library(meter, ohms=ohms), arrangements(leads, named=named)
     else:
-        library, turns = build_library(meter, ohms=ohms, keep=keep), arrangements(leads, named=named)
+        kinds = with_limits(structures(), type_)
+        library = build_library(meter, kinds=kinds, ohms=ohms, keep=keep)
+        turns = arrangements(leads, named=named)
     return Bench(leads, named, library, catalogue(library.hypotheses), turns, placement_index(leads))
 
 
-def _group(part: PartReadings) -> tuple[str, bool, bool]:
-    """Lead names, whether resistance readings occur, whether the part is weighed in circuit."""
+def _group(part: PartReadings) -> tuple[str, bool, bool, str]:
+    """Lead names, whether resistance readings occur, whether weighed in circuit, and the type that matters.
+
+    Diode mode shows no leak that a registration allows, so only resistance readings ask for its limits.
+    """
     names = lead_set(part.readings)
-    return names, any(r.kind == "ohm" for r in part.readings), part.in_circuit and names != "AK"
+    ohms = any(r.kind == "ohm" for r in part.readings)
+    return names, ohms, part.in_circuit and names != "AK", part.type if ohms else ""
 
 
-def bench_for(meter: Meter, parts: Sequence[PartReadings], names: str = "") -> Bench:
+def bench_for(
+    meter: Meter, parts: Sequence[PartReadings], names: str = "", types: Types | None = None
+) -> Bench:
     """Bench for parts of one kind; for a few parts, without the tiles that their readings exclude.
 
     Parameters
@@ -144,12 +157,17 @@ def bench_for(meter: Meter, parts: Sequence[PartReadings], names: str = "") -> B
         Not empty; all with the same lead names, in circuit or not, with resistance readings or without.
     names : str
         A key of `LEAD_SETS`, where the readings do not tell.
+    types : callable, optional
+        Written type -> registered type or None.
     """
-    found, ohms, in_circuit = _group(parts[0])
+    found, ohms, in_circuit, marking = _group(parts[0])
+    type_ = types(marking) if types is not None and marking else None
     names = names or found
     few = len(parts) <= 4 and names != "AK" and any(p.readings for p in parts)
     keep = plausible_tiles(meter, parts) if few else None
-    return make_bench(meter, names, ohms=ohms, in_circuit=in_circuit and names != "AK", keep=keep)
+    return make_bench(
+        meter, names, ohms=ohms, in_circuit=in_circuit and names != "AK", keep=keep, type_=type_
+    )
 
 
 def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None = None) -> list[Weighed]:
@@ -255,12 +273,12 @@ def judge_readings(
         In the order of `parts`.
     """
     verdicts: list[PartVerdict | None] = [None] * len(parts)
-    groups: dict[tuple[str, bool, bool], list[int]] = {}
+    groups: dict[tuple[str, bool, bool, str], list[int]] = {}
     for k, part in enumerate(parts):
         groups.setdefault(_group(part), []).append(k)
     for members in groups.values():
         some = [parts[k] for k in members]
-        bench = bench_for(meter, some)
+        bench = bench_for(meter, some, types=types)
         for k, weighed in zip(members, weigh_parts(bench, some, types), strict=True):
             verdicts[k] = judge_one(bench, weighed, types)
     return [v for v in verdicts if v is not None]

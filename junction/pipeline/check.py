@@ -142,7 +142,7 @@ class Sitting:
 
     def step(self) -> Step:
         """Running verdict and the placement that decides fastest."""
-        bench = bench_for(self.meter, [self.part], self.names)
+        bench = bench_for(self.meter, [self.part], self.names, self.types)
         weighed = weigh_parts(bench, [self.part], self.types)[0]
         verdict = judge_one(bench, weighed, self.types) if self.part.readings else None
         read = {r.placement for r in self.part.readings}
