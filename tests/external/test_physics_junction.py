@@ -298,3 +298,17 @@ def test_operating_points():
     a = 0.1 / np.log(10)
     i = current(5.0, 1e-3 / np.expm1(0.7 / a), 1.0, 1e3, temp_C=at_vt(a))
     assert i == pytest.approx(4.237e-3, rel=1.2e-4)
+
+
+def test_leakage_and_breakdown():
+    # Malvino, Electronic Principles ex. 2-7: 2 nA at 25 V is 12.5 Gohm of surface, 2.8 nA at 35 V
+    assert current(-25.0, 0.0, 1.0, RSH_ohm=12.5e9) == pytest.approx(-2e-9, rel=1e-12)
+    assert current(-35.0, 0.0, 1.0, RSH_ohm=12.5e9) == pytest.approx(-2.8e-9, rel=1e-12)
+    # Sharma ex. 4.7: 5 uA at 10 V, of which 3.1818 uA saturate, leaves 5.5 Mohm
+    assert current(-10.0, 3.1818e-6, 1.0, RSH_ohm=5.5e6) == pytest.approx(-5e-6, rel=1e-5)
+    # Malvino ex. 5-1: V_Z 10 V, 820 ohm, 20 and 40 V: 12.2 and 36.59 mA.  The law rises by a few VT about
+    # its knee where the book's is a wall: BV at the current itself and NBV small.
+    i = -current(np.array([-20.0, -40.0]), 1e-15, 1.0, 820.0, BV_V=10.0, IBV_A=12.2e-3, NBV=0.1)
+    np.testing.assert_allclose(i, [12.2e-3, 36.59e-3], rtol=5e-4)
+    # Malvino ex. 5-7: 10 V and 8.5 ohm carry 20 mA at 10.17 V
+    assert voltage(-20e-3, 1e-15, 1.0, 8.5, BV_V=10.0, IBV_A=20e-3) == pytest.approx(-10.17, abs=1e-9)

@@ -5,7 +5,7 @@ import pytest
 
 from junction.base.constants import K_OVER_Q_V_PER_K, ZERO_CELSIUS_K
 from junction.physics.temperature import SPICE_LAW, TemperatureLaw, transistor_parameters
-from junction.physics.transistor import currents, intrinsic, operating_point
+from junction.physics.transistor import currents, internal_vbe_from_ib, intrinsic, operating_point
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, card, gummel, output_family
 
 pytestmark = pytest.mark.external
@@ -95,3 +95,31 @@ def test_output_resistance_from_early_voltage():
     x = 0.7
     low, high = intrinsic(x, x - 5.0, p).ic, intrinsic(x, x - 10.0, p).ic
     assert 5.0 / (high - low) * low / 5.0e-3 == pytest.approx(6250.0, rel=0.03)  # v_cb against v_ce: 0.7 V
+
+
+# (source, gain, I_CO [A], I_B [A], published I_C [A], relative tolerance: half the last printed digit)
+LEAKING = [
+    ("De, Basic Electronics ex. 4-3: alpha 0.90", 9.0, 15e-6, 0.5e-3, 4.65e-3, 1e-6),
+    ("De ex. 4-1: alpha 0.90, I_B 385 uA", 9.0, 15e-6, 385e-6, 3.615e-3, 1e-6),
+    ("J. B. Gupta ex. 6.3: alpha 0.98", 49.0, 4e-6, 50e-6, 2.65e-3, 1e-6),
+    ("J. B. Gupta ex. 6.4", 99.0, 1e-6, 10e-6, 1.09e-3, 1e-6),
+    ("J. B. Gupta ex. 6.5: corrected gain 98, 5 mA at 50 uA", 98.0196, 1e-6, 50e-6, 5e-3, 1e-5),
+    ("J. B. Gupta ex. 6.10: alpha 0.98", 49.0, 10e-6, 0.22e-3, 11.28e-3, 1e-6),
+    ("Sharma ex. 6.19: alpha 0.99, I_CBO 10 uA", 99.0, 10e-6, 90e-6, 9.91e-3, 1e-6),
+    ("Sharma ex. 6.20: alpha 0.99, I_B printed 45 uA", 99.0, 15e-6, 45e-6, 6e-3, 1e-2),
+]
+
+
+@pytest.mark.parametrize("source, gain, ico, ib, published, rtol", LEAKING)
+def test_collector_current_with_leakage(source, gain, ico, ib, published, rtol):
+    """I_C = beta I_B + (beta + 1) I_CO comes out of the model when the collector junction leaks I_CO."""
+    p = {"IS": 1e-15, "BF": gain, "ISC": ico, "NC": 1.0}
+    x = internal_vbe_from_ib(ib, 10.0, p)
+    assert intrinsic(x, x - 10.0, p).ic == pytest.approx(published, rel=rtol)
+
+
+def test_leakage_with_the_base_open_is_gain_plus_one_times_that_of_the_junction():
+    """De ex. 4-3 again: beta 9 and I_CO 15 uA make I_CEO 0.150 mA."""
+    p = {"IS": 1e-15, "BF": 9.0, "ISC": 15e-6, "NC": 1.0}
+    x = internal_vbe_from_ib(0.0, 10.0, p)
+    assert intrinsic(x, x - 10.0, p).ic == pytest.approx(0.150e-3, rel=1e-6)

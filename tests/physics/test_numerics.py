@@ -1,0 +1,59 @@
+"""Safe forms against mpmath at 50 digits (a general-purpose library)."""
+
+import mpmath as mp
+import numpy as np
+import pytest
+
+from junction.base.numerics import (
+    EXPONENT_LIMIT,
+    limited_exp,
+    limited_expm1,
+    log1mexp,
+    solve_linear_exponential,
+    wright_omega,
+)
+
+pytestmark = pytest.mark.external
+
+
+def test_log1mexp():
+    x = np.concatenate([np.geomspace(1e-300, 1e-3, 40), np.linspace(0.01, 3, 40), [30.0, 700.0]])
+    with mp.workdps(400):  # exp(-x) and 1 share no digits at 1e-300
+        truth = [float(mp.log(-mp.expm1(-mp.mpf(v)))) for v in x]
+    np.testing.assert_allclose(log1mexp(x), truth, rtol=2e-15, atol=0)
+    assert np.isneginf(log1mexp(0.0)) and np.isnan(log1mexp(-1.0))
+
+
+def test_wright_omega_is_lambert_w_of_the_exponential():
+    z = np.concatenate([np.linspace(-700, 700, 141), np.linspace(-3, 3, 61)])
+    with mp.workdps(50):
+        truth = [float(mp.lambertw(mp.exp(mp.mpf(v))).real) for v in z]
+    # exp(z) for large negative z holds the rounding of z, up to 700 eps
+    np.testing.assert_allclose(wright_omega(z), truth, rtol=1e-12, atol=0)
+    assert wright_omega(1e300) == 1e300  # no overflow where W(exp(z)) has long gone
+
+
+def test_solve_linear_exponential():
+    rng = np.random.default_rng(1)
+    k, b = 10 ** rng.uniform(-12, 3, 300), 10 ** rng.uniform(-18, 0, 300)
+    a, c = 10 ** rng.uniform(-2, 1, 300), rng.uniform(-1, 1, 300) * 10 ** rng.uniform(-9, 2, 300)
+    x = solve_linear_exponential(k, b, a, c)
+    with mp.workdps(50):
+        for kk, bb, aa, cc, xx in zip(k, b, a, c, x, strict=True):
+            kk, bb, aa, cc, xx = (mp.mpf(float(t)) for t in (kk, bb, aa, cc, xx))
+            f = kk * xx + bb * mp.exp(xx / aa) - cc
+            slope = kk + bb / aa * mp.exp(xx / aa)
+            # distance to the root by one Newton step, against the size of what cancels in it
+            size = abs(xx) + abs(cc) / kk * mp.mpf(2) ** -20 + aa
+            assert abs(f / slope) < 1e-13 * size, (kk, bb, aa, cc)
+
+
+def test_limits_of_the_linear_exponential_solution():
+    assert solve_linear_exponential(0.0, 2.0, 0.5, 2.0 * np.e) == pytest.approx(0.5)
+    assert np.isneginf(solve_linear_exponential(0.0, 2.0, 0.5, -1.0))
+    assert solve_linear_exponential(4.0, 0.0, 0.5, 2.0) == 0.5
+
+
+def test_limited_exponentials_neither_overflow_nor_warn():
+    assert limited_exp(1e9) == np.exp(EXPONENT_LIMIT) and np.isfinite(limited_expm1(1e9) ** 2)
+    assert limited_expm1(1e-20) == 1e-20
