@@ -154,7 +154,7 @@ def _unphysical(part: Block, flags: dict, rows) -> None:
         negative = (part.theta < -UNPHYSICAL * u) & (u > 0)
     bad = np.zeros(part.theta.shape, bool)
     bad[:, [RS, G]] = negative[:, [RS, G]]
-    bad[part.code == CODE["resistor + offset"]] = False
+    bad[(part.code == CODE["resistor + offset"]) | part.rank_short] = False
     index = np.flatnonzero(bad.any(1))
     _default_flags_of(flags, rows, index)
     for name in NAMES:

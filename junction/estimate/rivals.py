@@ -35,6 +35,10 @@ def handicap(block: Block, name: str, solution, at) -> np.ndarray:
             k = columns.index(c)
             u = np.sqrt(np.maximum(solution.covariance[:, k, k], 0.0))
             out &= (solution.theta[:, k] > 3 * u) & ~solution.at_bound[:, k]
+    if name == "resistor + offset":  # an ammeter's offset is a small thing; a line far off zero is no path
+        top = np.max(np.abs(block.i[at]) * block.keep[at], axis=1)
+        spread = np.ptp(block.v[at] * block.keep[at], axis=1)
+        reached &= (np.abs(solution.theta[:, columns.index(I0)]) < 0.2 * top) | (spread < 0.05)
     return np.where(reached & solution.converged, np.where(out, 0.0, UNHELD), np.inf)
 
 
