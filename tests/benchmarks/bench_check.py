@@ -1,0 +1,95 @@
+"""Times of lead finding and of the whole `junction check` process, as ratios in one run.
+
+    python -m tests.benchmarks.bench_check [--runs 7]
+
+Budgets: 1,000 parts of six readings in under 5 s; a `junction check` with readings on the line in at most
+3 times the time of ``python -c "import numpy"``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+
+import numpy as np
+
+from junction.base.records import PartReadings, Reading
+from junction.judge.readings import judge_readings
+from junction.shelf.meters import default_meter
+
+CASES = {
+    "good": "B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL",
+    "leaky": "B-E=0.34 E-B=0.34 B-C=0.636 C-B=OL C-E=OL E-C=0.72",
+    "all shorted": "1-2=0.002 2-1=0.002 1-3=0.002 3-1=0.002 2-3=0.002 3-2=0.002",
+    "one reading": "B-E=0.6",
+    "with a type": "--type 2N3055 B-E=0.542 E-B=OL B-C=0.536 C-B=OL C-E=OL E-C=OL",
+}
+
+
+def bag(count: int) -> list[PartReadings]:
+    """Parts with six readings of unknown leads: half of them good, half with a short or leak."""
+    rng = np.random.default_rng(1)
+    parts = []
+    for k in range(count):
+        drop = rng.uniform(0.5, 0.7)
+        base, *rest = rng.permutation(3) + 1
+        value = {(base, rest[0]): drop + 0.007, (base, rest[1]): drop}
+        if k % 2:
+            path = rng.uniform(0.001, 0.9)
+            value[rest[0], rest[1]] = value[rest[1], rest[0]] = path
+        parts.append(PartReadings(f"P{k}", tuple(
+            Reading(f"{a}-{b}", "volt", round(float(value[a, b]), 3)) if (a, b) in value
+            else Reading(f"{a}-{b}", "over")
+            for a in (1, 2, 3) for b in (1, 2, 3) if a != b
+        )))  # fmt: skip
+    return parts
+
+
+def process_times(command: list[str], runs: int, env: dict[str, str]) -> tuple[float, float]:
+    """Least wall time and least processor time of a command [s]; the first run warms the caches."""
+    best = [np.inf, np.inf]
+    for k in range(runs + 1):
+        before, start = os.times(), time.perf_counter()
+        subprocess.run(command, stdout=subprocess.DEVNULL, check=True, env=env)
+        wall, after = time.perf_counter() - start, os.times()
+        if k:
+            used = after.children_user + after.children_system - before.children_user - before.children_system
+            best = [min(best[0], wall), min(best[1], used)]
+    return best[0], best[1]
+
+
+def main(argv=None) -> int:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--runs", type=int, default=7)
+    parser.add_argument("--parts", type=int, default=1000)
+    args = parser.parse_args(argv)
+    parts = bag(args.parts)
+    start = time.perf_counter()
+    judge_readings(parts, default_meter())
+    took = time.perf_counter() - start
+    sys.stdout.write(
+        f"lead finding, {len(parts)} parts of six readings: {took:.2f} s (budget 5 s for 1,000)\n"
+    )
+    with tempfile.TemporaryDirectory() as cache:  # byte code as an installed package has it
+        env = {**os.environ, "PYTHONPYCACHEPREFIX": cache}
+        env.pop("PYTHONDONTWRITEBYTECODE", None)
+        base = process_times([sys.executable, "-c", "import numpy"], args.runs, env)
+        sys.stdout.write(f"import numpy: {base[0]:.3f} s, processor {base[1]:.3f} s\n")
+        for name, words in CASES.items():
+            t = process_times([sys.executable, "-m", "junction", "check", *words.split()], args.runs, env)
+            sys.stdout.write(
+                f"check, {name}: {t[0]:.3f} s, {t[0] / base[0]:.2f} times import numpy (budget 3); "
+                f"processor {t[1] / base[1]:.2f} times\n"
+            )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
