@@ -56,7 +56,7 @@ def points_of(table, fits, k):
 def start_values(table, rows):
     """The start values junction uses, for the peers as well."""
     from junction.estimate.engine import new_block, start_values
-    from junction.estimate.terms import G, A, B, RS
+    from junction.estimate.terms import RS, A, B, G
 
     v = np.stack([table.v_V[table.points(k)] for k in rows])
     i = np.stack([table.i_A[table.points(k)] for k in rows])
@@ -130,7 +130,9 @@ def measure(sweeps: int, peers: int) -> dict:
 
 def main(argv=None) -> int:
     """Print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--sweeps", type=int, default=10_000)
     parser.add_argument("--peers", type=int, default=400)
     chosen = parser.parse_args(argv)

@@ -17,7 +17,6 @@ import tempfile
 import time
 from pathlib import Path
 
-
 WRITE = (
     "import sys; from pathlib import Path; from tests.benchmarks.sort_speed import write_bag; "
     "write_bag(Path(sys.argv[1]), int(sys.argv[2]))"
@@ -36,14 +35,18 @@ def write_bag(path: Path, sweeps: int) -> None:
         file.write("part,junction,v_V,i_A\n")
         for k, part in enumerate(table.part):
             at = table.points(k)
-            file.writelines(f"{part},AK,{v:.5f},{i:.5e}\n" for v, i in zip(table.v_V[at], table.i_A[at], strict=True))
+            file.writelines(
+                f"{part},AK,{v:.5f},{i:.5e}\n" for v, i in zip(table.v_V[at], table.i_A[at], strict=True)
+            )
 
 
 def run(code: str, *arguments: str) -> tuple[float, float]:
     """Wall time [s] and peak resident memory [bytes] of a process."""
     first = time.perf_counter()
     with open(os.devnull, "w") as sink:
-        child = subprocess.Popen([sys.executable, "-c", code, *arguments], stdout=sink, stderr=subprocess.PIPE)
+        child = subprocess.Popen(
+            [sys.executable, "-c", code, *arguments], stdout=sink, stderr=subprocess.PIPE
+        )
         error = child.stderr.read()
         _, status, usage = os.wait4(child.pid, 0)
     child.returncode = os.waitstatus_to_exitcode(status)
@@ -54,7 +57,9 @@ def run(code: str, *arguments: str) -> tuple[float, float]:
 
 def main(argv=None) -> int:
     """Print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--sweeps", type=int, default=10_000)
     parser.add_argument("--runs", type=int, default=3)
     chosen = parser.parse_args(argv)
@@ -69,7 +74,9 @@ def main(argv=None) -> int:
             best[name] = min(t for t, _ in runs), max(m for _, m in runs)
             sys.stdout.write(f"{name:16s} {best[name][0]:7.3f} s  {best[name][1] / 1e6:7.1f} MB peak\n")
     time_ratio = best["junction sort"][0] / best["read_csv"][0]
-    net = (best["junction sort"][0] - best["import pandas"][0]) / (best["read_csv"][0] - best["import pandas"][0])
+    net = (best["junction sort"][0] - best["import pandas"][0]) / (
+        best["read_csv"][0] - best["import pandas"][0]
+    )
     memory = best["junction sort"][1] - best["import pandas"][1]
     sys.stdout.write(
         f"file {size / 1e6:.1f} MB; sort takes {time_ratio:.2f} times the bare read as processes, {net:.2f} times "

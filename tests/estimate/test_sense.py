@@ -55,7 +55,9 @@ def test_a_short_at_the_limit_is_still_a_short():
     v = np.linspace(0, 1, 60)
     i = np.minimum(v / 2.0, 0.1)
     for fits in both((v + 3e-4 * rng.normal(size=60), i * (1 + 1e-4 * rng.normal(size=60)))):
-        assert fits.flags["current_limited"][0] and fits.model_name(0) == "resistor" and holds(fits, R_ohm=2.0)
+        assert (
+            fits.flags["current_limited"][0] and fits.model_name(0) == "resistor" and holds(fits, R_ohm=2.0)
+        )
 
 
 def test_saturation_light_and_rounding_are_no_limit():

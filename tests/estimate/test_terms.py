@@ -5,7 +5,7 @@ import pytest
 
 from junction.base.constants import thermal_voltage
 from junction.estimate.models import SETS, columns_of
-from junction.estimate.terms import AB, AR, BB, BR, G, I0, A, B, JunctionProblem, RS, curve
+from junction.estimate.terms import AB, AR, BB, BR, I0, RS, A, B, G, JunctionProblem, curve
 from junction.physics import junction as law
 
 VT = thermal_voltage(25.0)
@@ -24,7 +24,9 @@ def problem(columns, seed=3, m=60, noise=1.0):
     i = f + noise * rng.normal(size=x.shape) * np.hypot(1e-8, 5e-3 * f)
     ui2 = 1e-16 + (5e-3 * f) ** 2
     vt = np.array([[VT]])
-    return JunctionProblem(v, i, np.full_like(v, 9e-8), ui2, np.ones_like(v), vt, columns), theta[:, list(columns)]
+    return JunctionProblem(v, i, np.full_like(v, 9e-8), ui2, np.ones_like(v), vt, columns), theta[
+        :, list(columns)
+    ]
 
 
 @pytest.mark.parametrize("name", sorted(SETS))

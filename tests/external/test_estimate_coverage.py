@@ -54,7 +54,9 @@ def simulate(family, level, seed=7):
 
 
 def coverage(fits, truth):
-    return {name: np.mean((fits.low[name] <= truth[name]) & (truth[name] <= fits.high[name])) for name in NAMES}
+    return {
+        name: np.mean((fits.low[name] <= truth[name]) & (truth[name] <= fits.high[name])) for name in NAMES
+    }
 
 
 @pytest.mark.parametrize("level", LEVELS)
