@@ -103,8 +103,6 @@ def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndar
         loading = kin.shared_loading(learned, own, again["theta"], again["covariance"])
         again["covariance"][:, :N_LOG, :N_LOG] += loading @ np.swapaxes(loading, 1, 2)
         for name, value in again.items():
-            if name == "before":  # what a parameter is worth is judged against the weak prior
-                continue
             whole = out.setdefault(name, f[name].copy())
             whole[members] = value
         loadings.append((members, loading))

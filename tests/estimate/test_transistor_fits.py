@@ -309,6 +309,8 @@ def test_parts_of_one_type_tell_of_each_other(mixed):
     else:
         assert np.median(got.u_vbe_V[6:, 2]) < 0.5 * evaluate(alone, ic, 5.0).u_vbe_V[0, 2]
         assert np.mean(np.abs(got.vbe_V - vbe) < 1.96 * got.u_vbe_V) > 0.9
+        # what others tell of a part is no measurement of it
+        assert "RE" in two_sided(fits, 0) and not two_sided(fits, 20) & {"RE", "IKF", "VAF", "RB", "RC"}
 
 
 def test_parts_of_two_types_without_a_name_do_not_tell_of_each_other():
