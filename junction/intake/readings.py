@@ -49,7 +49,7 @@ class Cell:
     value: object
     heading: str
     text: str
-    step: float = 0.0  # weight of the last written digit, for readings
+    column: Column | None = None  # of a reading, for the weight of its last digit
 
 
 @dataclass
@@ -131,10 +131,9 @@ def _split_by_comma(sheet: Sheet, text: Callable[[Column], str]) -> tuple[Column
 
 
 def _take_reading(sheet: Sheet, row: Row, placement: str, column: Column, text: str) -> None:
-    cell = Cell(None, column.heading, text)
+    cell = Cell(None, column.heading, text, column)
     try:
         cell.value = reading_cell(placement, text, column, sheet.mark)
-        cell.step = last_digit(text, column)
     except UnitError as error:
         row.refuse(cell, str(error))
         return
@@ -330,7 +329,8 @@ def _agree(a: Cell, b: Cell) -> bool:
     if not (isfinite(one.value) and isfinite(other.value)):
         return isfinite(one.value) == isfinite(other.value)
     coarsest = max(0.1, 0.004 * abs(one.value)) if one.kind == "ohm" else COARSEST_V
-    return abs(one.value - other.value) <= AGREE_COUNTS * min(max(a.step, b.step), coarsest)
+    step = max(last_digit(cell.text, cell.column) for cell in (a, b))
+    return abs(one.value - other.value) <= AGREE_COUNTS * min(step, coarsest)
 
 
 def _agreed_fact(part: str, rows: list[Row], name: str, then: str = "; none is used") -> object:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from junction.base.errors import InputError
 from junction.intake.headings import Column, doubled, parse_heading, recognise, why_not_recognised
@@ -56,7 +57,11 @@ class Sheet:
 
     def column(self, name: str) -> Column | None:
         """First usable column of that name, or None."""
-        return next((c for c in self.columns if c.name == name and not c.problem), None)
+        return self._first.get(name)
+
+    @cached_property
+    def _first(self) -> dict[str, Column]:
+        return {c.name: c for c in reversed(self.columns) if not c.problem}
 
 
 class UnusableSheet(InputError):
