@@ -82,7 +82,7 @@ def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndar
     flags = fits.flags
     ok = (fits.model > 0) & flags["converged"] & ~flags["unphysical"] & ~flags["rank_deficient"]
     n, rs = fits.value["N"], fits.value["RS_ohm"]
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         ok &= ~((n < N_BELIEVED[0]) | (n > N_BELIEVED[1]))  # an absent N is no objection
         ok &= ~(rs > 1e5) & ~(flags["at_bound"] & np.isfinite(n)) & (fits.n_used >= 5)
         ok &= ~(fits.u["N"] > MOST_N_U)
@@ -168,7 +168,7 @@ def ask_points(
         none = np.full(rows.size, np.nan)
         no = np.zeros(rows.size, bool)
         return Direct(none, none, no, none, no, none, none, no)
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):  # empty rows and dead currents
         high, low = np.nanmax(np.where(np.isnan(v), -np.inf, v), axis=1), np.nanmin(np.nan_to_num(v), axis=1)
         size = np.abs(i)
         # A current of zero is one under the last digit, and the smallest other one tells what that is.

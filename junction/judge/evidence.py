@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from junction.judge.measured import JUNCTION, RESISTOR, REVERSE_ONLY
+from junction.judge.measured import JUNCTION, REVERSE_ONLY
 from junction.judge.sweeps import (
     BLIND,
     NEAR_LIMIT,
@@ -144,6 +144,10 @@ def _reverse(f: Facts) -> str:
     return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse where {si_of_limit(f.limit_A, 'A')} is allowed"
 
 
+def _path(f: Facts) -> str:
+    return si(f.path_ohm, "ohm") if f.path_ohm < inf else "no current"
+
+
 def _good(f: Facts) -> str:
     if f.junction == "CE":
         return f"CE: {_reverse(f)}; nothing flows with the base open, as it should."
@@ -173,7 +177,7 @@ def _shorted(f: Facts) -> str:
 
 
 def _open(f: Facts) -> str:
-    if f.kind == RESISTOR:
+    if f.path_ohm < inf:
         return (
             f"{f.junction}: nothing but a path of {si(f.path_ohm, 'ohm')} up to {f.v_high_V:.2f} V;"
             " there is no junction left."
@@ -193,7 +197,7 @@ def _undecided(f: Facts) -> str:
     if f.reason == NOT_REACHED:
         if f.kind == REVERSE_ONLY:
             return f"{j}: only the reverse part was swept ({_reverse(f)}); the forward part is missing."
-        seen = f"{si(f.path_ohm, 'ohm')}" if f.kind == RESISTOR else "no current"
+        seen = _path(f)
         return (
             f"{j}: {seen} up to {f.v_high_V:.2f} V, and a {f.family} may only conduct"
             f" from {f.vf_high_V:.2f} V: not swept far enough to tell it from an open one."
@@ -215,7 +219,7 @@ def _undecided(f: Facts) -> str:
             f"{j}: {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse, too near the limit of"
             f" {si_of_limit(f.limit_A, 'A')} for this measurement to say which side."
         )
-    seen = f"{j}: {_forward(f) or si(f.path_ohm, 'ohm')} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
+    seen = f"{j}: {_forward(f) or _path(f)} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
     if not f.rival:
         return f"{seen} a leak or not, depending on what the part is."
     leaks, keeps = (f.family, f.rival) if f.leak_A > f.limit_A else (f.rival, f.family)

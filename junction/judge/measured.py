@@ -105,9 +105,32 @@ def _ends(table: SweepTable):
     return out
 
 
-def _relative(fits: SweepFits, name: str) -> np.ndarray:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return fits.u[name] / np.abs(fits.value[name])
+#: No junction on a bench has values outside these; what a fit holds beyond them is no value (nan).
+_RANGES = {
+    "IS_A": (0.0, 1e3), "ISR_A": (0.0, 1e3), "N": (0.05, 200.0), "RS_ohm": (0.0, 1e12),
+    "RSH_ohm": (1e-6, 1e15), "R_ohm": (1e-6, 1e15), "BV_V": (1e-3, 1e5),
+}  # fmt: skip
+
+
+def _value(fits: SweepFits, name: str) -> np.ndarray:
+    """Fitted value, nan where it is none or outside what can be."""
+    low, high = _RANGES[name]
+    value = fits.value[name]
+    with np.errstate(invalid="ignore"):
+        return np.where((value >= low) & (value <= high), value, np.nan)
+
+
+def _spread(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
+    """Standard uncertainty of a fitted value, `unknown` where the fit gives none; never without end."""
+    return np.nan_to_num(fits.u[name], nan=unknown, posinf=1e6).clip(0.0, 1e6)
+
+
+def _relative(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
+    """Relative standard uncertainty of a fitted value, at most 1000."""
+    value = np.nan_to_num(_value(fits, name), nan=1.0)
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        ratio = fits.u[name] / value
+    return np.minimum(np.nan_to_num(ratio, nan=unknown, posinf=1e3), 1e3)
 
 
 def measured(table: SweepTable, fits: SweepFits) -> Measured:
@@ -123,6 +146,7 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
     found = _from_fits(table, fits)
     has_points = np.diff(table.starts) > 1
+    found = replace(found, kind=np.where(has_points, found.kind, NONE))
     ends = end_currents(table)
     short = rules()["short_below"].value
     ok = believed(fits, found.v_low_V, found.v_high_V, found.i_high_A, ends, short)
@@ -148,31 +172,29 @@ def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
 
 def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
     v_low, v_high, i_high = _ends(table)
-    kind, value = _KIND[fits.model], fits.value
+    kind = _KIND[fits.model]
+    value = {name: _value(fits, name) for name in _RANGES}
     whole = kind == RESISTOR
     path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
-    path_u = np.where(whole, _relative(fits, "R_ohm"), _relative(fits, "RSH_ohm"))
+    path_u = np.where(whole, _relative(fits, "R_ohm", 0.3), _relative(fits, "RSH_ohm", 0.3))
     seen = np.isfinite(path)
     floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
+    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, 1e15), np.nan)
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
-    rs = np.where(np.isfinite(value["RS_ohm"]), value["RS_ohm"], 0.0)  # a limit alone is no objection
-    known = fits.temp_known
+    temp_u = np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)
     n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
-    temp_u = np.where(known, TEMP_U_K, TEMP_UNKNOWN_U_K)
     both = [np.nan_to_num(value[x]) for x in ("IS_A", "ISR_A")]
     sat = both[0] + both[1]
-    shares = [np.nan_to_num(fits.u[x], nan=0.0, posinf=1e9) for x in ("IS_A", "ISR_A")]
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        sat_u = np.nan_to_num(np.hypot(*shares) / sat, nan=0.5, posinf=5.0)
+    shares = [x * _relative(fits, y, 0.5) for x, y in zip(both, ("IS_A", "ISR_A"), strict=True)]
+    sat_u = np.hypot(*shares) / np.where(sat > 0, sat, 1.0)
     return Measured(
         kind, v_low, v_high, i_high, n,
-        np.hypot(np.nan_to_num(fits.u["N"], nan=0.2), n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
-        rs, sat, np.hypot(sat_u, u_extra).clip(GAIN_U),
-        np.where(seen, path, np.inf),
-        np.hypot(np.nan_to_num(path_u, nan=0.3), u_extra).clip(GAIN_U),
-        np.where(seen, np.inf, floor), value["BV_V"],
-        np.hypot(np.nan_to_num(fits.u["BV_V"]), 0.01 * np.nan_to_num(value["BV_V"])),
-        np.where(known, fits.temp_C, REFERENCE_TEMP_C), temp_u, *np.full((2, len(fits)), np.nan),
+        np.hypot(_spread(fits, "N", 0.2), n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
+        np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
+        sat, np.hypot(sat_u, u_extra).clip(GAIN_U), np.where(seen, path, np.inf),
+        np.hypot(path_u, u_extra).clip(GAIN_U), np.where(seen, np.inf, floor), value["BV_V"],
+        np.hypot(_spread(fits, "BV_V", 0.0), 0.01 * np.nan_to_num(value["BV_V"])),
+        np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), temp_u, *np.full((2, len(fits)), np.nan),
         *np.zeros((2, len(fits)), bool),
     )  # fmt: skip
 
@@ -194,7 +216,7 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
     path = np.select([dead, hard, ce], [np.inf, steep, seen.top_ohm], seen.reverse_ohm)
     put = {
         "kind": kind, "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": CHORD_U,
-        "path_ohm": np.where(np.isnan(path), np.inf, path),
+        "path_ohm": np.where(np.isnan(path), np.inf, np.maximum(path, 1e-6)),
         "path_u_ln": np.where(hard & seen.stopped, STOPPED_U, CHORD_U),
         "floor_ohm": np.where(dead, np.fmin(seen.top_ohm, seen.reverse_ohm), np.nan),
         "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V,
@@ -220,22 +242,24 @@ def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
         Voltage at the sweep's own temperature and its standard uncertainty from the fit [V]; nan where the
         fit has no junction.
     """
-    value = fits.value
-    has = np.isfinite(value["IS_A"]) & (value["IS_A"] > 0) & np.isfinite(value["N"])
+    value = {name: _value(fits, name) for name in ("IS_A", "N", "RS_ohm", "ISR_A")}
+    value["NR"] = np.where((fits.value["NR"] > 0.05) & (fits.value["NR"] < 200), fits.value["NR"], np.nan)
+    has = (value["IS_A"] > 0) & np.isfinite(value["N"])
     names = {"IS_A": 1e-14, "N": 1.0, "RS_ohm": 0.0, "ISR_A": 0.0, "NR": 2.0}
     filled = {k: np.where(has & np.isfinite(value[k]), value[k], v) for k, v in names.items()}
     v, slope = voltage_with_derivatives(i_A, **filled, temp_C=fits.temp_C)
-    variance = np.zeros(len(fits))
     # Covariance of the logarithms: IS and N are strongly anti-correlated, so it cannot be left out.
     gradient = np.zeros((len(fits), len(fits.coordinates)))
     for k, name in enumerate(fits.coordinates):
         if name in names:
             gradient[:, k] = np.where(np.isfinite(value[name]), slope[name] * filled[name], 0.0)
-    covariance = np.nan_to_num(fits.covariance, nan=0.0, posinf=0.0, neginf=0.0)
+    covariance = np.nan_to_num(fits.covariance, nan=0.0).clip(-1e12, 1e12)
+    gradient = np.nan_to_num(gradient).clip(-1e6, 1e6)
     variance = np.einsum("ni,nij,nj->n", gradient, covariance, gradient).clip(0.0)
     # A series resistance known only as a limit may drop up to that much more.
-    limit_only = has & ~np.isfinite(value["RS_ohm"]) & np.isfinite(fits.high["RS_ohm"])
-    hidden = np.where(limit_only, 0.5 * i_A * np.nan_to_num(fits.high["RS_ohm"]), 0.0)
+    top = fits.high["RS_ohm"]
+    limit_only = has & np.isnan(fits.value["RS_ohm"]) & np.isfinite(top) & (np.abs(top) < 1e9)
+    hidden = np.where(limit_only, 0.5 * i_A * np.where(limit_only, top, 0.0), 0.0)
     unsure = np.where(fits.flags["uncertainty_known"], 0.0, 0.02)
     u = np.sqrt(variance + hidden**2 + unsure**2)
     return np.where(has, v, np.nan), np.where(has, u, np.nan)

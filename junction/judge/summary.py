@@ -111,7 +111,7 @@ def _leak_ohm(sv: SweepVerdicts, rows: np.ndarray) -> list[Interval | None]:
     """Path beside the junction, or the whole path: from the fit, or from the points where they were asked."""
     fits, m = sv.fits, sv.measured
     resistor, asked = (m.kind == RESISTOR)[rows], m.from_points[rows]
-    path, spread = m.path_ohm[rows], np.exp(1.96 * m.path_u_ln[rows])
+    path, spread = m.path_ohm[rows], np.exp(np.minimum(1.96 * m.path_u_ln[rows], 50.0))
     path = np.where(np.isfinite(path), path, np.nan)
     from_points = (path, path / spread, path * spread)
     ends = [

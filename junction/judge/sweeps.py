@@ -123,7 +123,7 @@ def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
     return limit_table([(j, types[name], use) for j, name, use in pairs], families), row
 
 
-def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
+def _reasons(code, m: Measured, ce, window, kept, hidden) -> np.ndarray:
     """Why a sweep is undecided: the first thing that keeps it from being decided."""
     doubt = code == weigh.UNDECIDED
     good, bad = decision_limits()
@@ -132,7 +132,7 @@ def _reasons(code, m: Measured, window, kept, hidden) -> np.ndarray:
     reason[doubt & near] = NEAR_LIMIT
     reason[doubt & (hidden > 0.5 * (1 - good)) & (kept >= 0.5)] = BLIND
     reason[doubt & (window < good) & (kept > bad)] = ODD
-    reason[doubt & (m.kind != JUNCTION) & (kept > bad)] = NOT_REACHED
+    reason[doubt & (m.kind != JUNCTION) & ~ce & (kept > bad)] = NOT_REACHED
     reason[doubt & (m.kind == NONE)] = NO_FIT
     reason[doubt & m.swapped] = SWAPPED
     return reason
@@ -201,7 +201,7 @@ def judge_sweeps(
     best = weight.argmax(axis=1)
     each = np.arange(len(table))
     window = np.where(other, 0.0, window)
-    reason = _reasons(code, m, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
+    reason = _reasons(code, m, ce, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
     reason[other] = ODD
     return SweepVerdicts(
         table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean, kept,

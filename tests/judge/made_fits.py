@@ -16,7 +16,7 @@ def made_fits(rows, temp_C=None, relative_u=0.01):
     for k, row in enumerate(rows):
         for name in PARAMETERS:
             if name in row:
-                value = row[name]
+                value = np.float64(row[name])
                 u = row.get("u", {}).get(name, relative_u * abs(value))
                 table["value"][name][k], table["u"][name][k] = value, u
                 table["low"][name][k], table["high"][name][k] = value - 2 * u, value + 2 * u

@@ -1,11 +1,15 @@
 """Judging sweeps from fits written down by hand: each rule of the decision, one at a time."""
 
+import re
+
 import numpy as np
 import pytest
 
 from junction.base.records import SweepTable
+from junction.estimate.results import FLAGS, MODELS, PARAMETERS
 from junction.judge.limits import limit_table, registered_leak
-from junction.judge.results import QUALITIES
+from junction.judge.parts import sweep_parts
+from junction.judge.results import QUALITIES, VERDICTS
 from junction.judge.sweeps import REASONS, judge_sweeps
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
@@ -335,3 +339,40 @@ def test_no_points_and_no_fit_is_undecided():
     found = logged([0.1], [1e-3])
     assert found.names() == ("undecided",)
     assert "two points are no curve" in found.verdicts()[0].evidence[0]
+
+
+# --- whatever comes ----------------------------------------------------------------------------------------
+
+WILD = (0.0, 1e-300, 1e-30, 1e-12, 1e-6, 1e-3, 1.0, 60.0, 1e6, 1e30, 1e300, np.inf, np.nan)
+
+
+def test_no_fit_however_wild_breaks_the_judgement():
+    """Every number a fit could hold, points of every kind: a verdict with a sentence, no warning, no nan."""
+    rng = np.random.default_rng(11)
+    rows, v, i, junctions, types = [], [], [], [], []
+    for _ in range(600):
+        raised = {f: bool(rng.random() < 0.3) for f in FLAGS} | {"converged": bool(rng.random() < 0.8)}
+        row = {"model": str(rng.choice(MODELS)), "why_not": "", "flags": raised,
+               "low": {"RSH_ohm": rng.choice(WILD), "R_ohm": rng.choice(WILD)},
+               "high": {"RS_ohm": rng.choice(WILD)}}  # fmt: skip
+        for name in PARAMETERS:
+            if rng.random() < 0.5:
+                row[name] = float(rng.choice(WILD))
+                row.setdefault("u", {})[name] = float(rng.choice(WILD))
+        rows.append(row)
+        n = int(rng.choice([0, 1, 2, 5, 40]))
+        v.append(rng.normal(0, 1, n) * rng.choice([0.0, 1e-3, 1.0, 100.0]))
+        i.append(rng.normal(0, 1, n) * rng.choice([0.0, 1e-12, 1e-3, 10.0]))
+        junctions.append(str(rng.choice(["BE", "BC", "CE", "AK"])))
+        types.append(str(rng.choice(["", "BC547B", "2N404", "1N4733A", "TIP122", "no such type"])))
+    temps = rng.choice([25.0, np.nan, -40.0, 150.0], 600)
+    with np.errstate(all="ignore"):
+        fits = made_fits(rows, temps)
+    table = SweepTable.from_lists([f"P{k // 2}" for k in range(600)], junctions, v, i, temps, types)
+    found = judge_sweeps(table, fits)
+    np.testing.assert_allclose(found.probability.sum(axis=1), 1.0, rtol=0, atol=1e-9)
+    assert found.probability.min() >= 0.0
+    for part in sweep_parts(found):
+        assert part.verdict in VERDICTS and part.evidence and part.next
+        for text in (*part.evidence, part.next, part.cannot_see):
+            assert not re.search(r"\bnan\b|\binf\b", text), text
