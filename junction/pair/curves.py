@@ -68,7 +68,7 @@ class Devices:
         vt = thermal_voltage(np.asarray(temp_C, float))
         exponent = (ratio - 1) * v["EG"] / vt + v["XTI"] * np.log(ratio)
         gain = ratio ** v["XTB"]
-        out = {name: v[name] for name in ("NF", "NE", "IKF", "VAF", "RE", "RB", "RC")}
+        out = {name: v[name] for name in ("NF", "NE", "IKF", "VAF", "RE", "RB", "RC", "XTB")}
         out |= {"IS": v["IS"] * np.exp(exponent), "BF": v["BF"] * gain, "VT": vt, "ratio": ratio}
         out |= {"DV": v["DV"], "LNB": v["LNB"]}
         out["ISE"] = v["ISE"] / gain * np.exp(exponent / v["NE"])
@@ -166,9 +166,10 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     ib_slope = scale * dif_slope * (1 / p["BF"] + recombination * (p["NF"] / p["NE"]) / (p["IS"] * forward))
     emitter, base = re_ohm + p["RE"], rb_ohm + p["RB"]
     # at constant IC the diffusion current stays; V_B'E' moves with VT and with IS
-    temp_slope = vbe / (np.asarray(temp_C, float) + ZERO_CELSIUS_K) - nvt * p["dlnIS"] * diffusion / (
-        p["IS"] * forward
-    )
+    kelvin = np.asarray(temp_C, float) + ZERO_CELSIUS_K
+    temp_slope = vbe / kelvin - nvt * p["dlnIS"] * diffusion / (p["IS"] * forward)
+    # and the base current falls as the gain rises, T**XTB
+    temp_slope = temp_slope - ib * p["XTB"] / kelvin * (base + emitter)
     return Point(
         drive_V=vbe + ib * base + ie * emitter + p["DV"],
         slope_V=vbe_slope + ib_slope * base + (ic + ib_slope) * emitter,

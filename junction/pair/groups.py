@@ -6,7 +6,7 @@ from math import comb
 
 import numpy as np
 
-from junction.pair.assign import Assignment, all_sets, assign_two_kinds, pack
+from junction.pair.assign import Assignment, all_sets, pack
 from junction.pair.pairs import pair_up
 from junction.pair.search import improve_sets, lexicographic_rank, swap_left_over
 
@@ -85,7 +85,9 @@ def group_up(cost_of, coordinates, k: int, n_sets: int | None = None, *, seconds
 
 def _singles(cost_of, n: int, m: int) -> Assignment:
     cost = cost_of(np.arange(n)[:, None])
-    return assign_two_kinds(np.repeat(cost[:, None], m, axis=1))
+    best = np.argsort(cost, kind="stable")[:m, None]
+    total = float(cost[best].sum())
+    return Assignment(best, total, total)
 
 
 def _search(cost_of, coordinates, k: int, m: int, *, thorough: bool) -> np.ndarray:

@@ -14,7 +14,7 @@ from junction.pair.curves import Devices, devices_from_fits
 from junction.pair.finish import SetMaker
 from junction.pair.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
 from junction.pair.results import LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
-from junction.pair.spread import WITHIN_TYPE, drawn_devices
+from junction.pair.spread import drawn_devices
 from junction.pair.swaps import swaps_for
 from junction.pair.weigh import WEIGHTS, Weigher
 
@@ -218,8 +218,9 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
                    "are that much less certain")  # fmt: skip
     if any(word == "spot" for word in fits.source):
         out.append(
-            "parts of one polarity are taken to be of one type: what no reading says of them, such as the "
-            f"Early voltage, is taken alike to {100 * WITHIN_TYPE:.0f} % (common practice, no source)"
+            "what no reading says of a part, such as its Early voltage, is taken to be nearly that of "
+            "the other "
+            "parts of its type (common practice, no source)"
         )
     if any(not p for p in fits.polarity):
         out.append("parts whose polarity is not said are matched among themselves")

@@ -28,7 +28,8 @@ def measure(value, temp_C, vbe=(0.40, 0.76, 0.02), vce=(2.0, 8.0), kind="NPN"):
     """
     n, sign = len(value), (-1 if kind == "PNP" else 1)
     parts = "\n".join(
-        f"vc{k} cc c{k} 0\nvb{k} bb b{k} 0\nq{k} c{k} b{k} 0 m{k} temp={float(t)!r}" for k, t in enumerate(temp_C)
+        f"vc{k} cc c{k} 0\nvb{k} bb b{k} 0\nq{k} c{k} b{k} 0 m{k} temp={float(t)!r}" for k,
+        t in enumerate(temp_C)
     )
     step = sign * vbe[2]
     rows = []

@@ -63,7 +63,8 @@ def bags():
     out = []
     stage = plan_stage(STAGE)
     for seed, n, kind in ((11, 12, "NPN"), (12, 14, "PNP"), (13, 16, "NPN"), (14, 16, "PNP"), (15, 14, "NPN"),
-                          (16, 12, "PNP"), (17, 16, "NPN"), (18, 16, "PNP"), (19, 16, "NPN"), (20, 14, "PNP")):  # fmt: skip
+                          (16, 12, "PNP"), (17, 16, "NPN"), (18, 16, "PNP"), (19, 16, "NPN"), (20, 14,
+                          "PNP")):  # fmt: skip
         value = true_values(n, seed)
         result = match_parts(fit_transistors(measured_bag(value, seed, kind)), stage, MatchAsk(seed=seed))
         every = spice_imbalance(value, stage, all_sets(n, 2), kind)
@@ -94,7 +95,8 @@ def test_intervals_hold_what_ngspice_finds(bags):
 def test_grades_are_earned(bags):
     """Of the sets graded A, at most one in twenty may pass 5 % in ngspice, with binomial room for 5 %."""
     broken = [
-        max(truth[:, k]) > 0.05 for result, truth, _, _ in bags for k, s in enumerate(result.sets) if s.grade == "A"
+        max(truth[:, k]) > 0.05 for result, truth, _, _ in bags for k,
+        s in enumerate(result.sets) if s.grade == "A"
     ]
     assert len(broken) > 20
     # 95 % point of the binomial count with p = 0.05

@@ -1,4 +1,4 @@
-"""Seeded bags of power transistors as fits made by hand: the truth, and what a measurement would say of it."""
+"""Seeded bags of power transistors as fits made by hand: the truth, and what a measurement would say."""
 
 from __future__ import annotations
 
