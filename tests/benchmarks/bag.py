@@ -31,6 +31,6 @@ def bag(n: int = 10_000, m: int = 80, seed: int = 20261125, spoiled: float = 0.0
     v = v + NOISE.v_floor_V * rng.normal(size=v.shape)
     names = tuple(f"P{k:05d}" for k in range(n))
     return SweepTable(
-        names, ("AK",) * n, ("",) * n, ("",) * n, np.full(n, 25.0), np.arange(n + 1) * m, v.ravel(), i.ravel(),
-        np.arange(n * m), np.zeros(n, bool),
+        names, ("AK",) * n, ("",) * n, ("",) * n, np.full(n, 25.0), np.arange(n + 1) * m,
+        v.ravel(), i.ravel(), np.arange(n * m), np.zeros(n, bool),
     )  # fmt: skip

@@ -112,8 +112,13 @@ def measure(sweeps: int, peers: int) -> dict:
     rows = np.sort(np.random.default_rng(1).choice(sweeps, min(peers, sweeps), replace=False))
     starts = start_values(table, rows)
     subset = [points_of(table, fits, k) for k in rows]
-    out = {"junction": min(times), "junction, noise found": unknown, "failed": int((~fits.flags["converged"]).sum()),
-           "failed, noise found": int((~found.flags["converged"]).sum()), "chi2": float(np.mean(fits.chi2[rows]))}  # fmt: skip
+    out = {
+        "junction": min(times),
+        "junction, noise found": unknown,
+        "failed": int((~fits.flags["converged"]).sum()),
+        "failed, noise found": int((~found.flags["converged"]).sum()),
+        "chi2": float(np.mean(fits.chi2[rows])),
+    }
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for name, peer in (("curve_fit", peer_curve_fit), ("lmfit", peer_lmfit)):

@@ -1,4 +1,4 @@
-"""Time and peak memory of `junction sort` on 10,000 sweeps of 80 points against `pandas.read_csv` of the file.
+"""Time and peak memory of `junction sort` on 10,000 sweeps of 80 points against `pandas.read_csv`.
 
     python -m tests.benchmarks.sort_speed [--sweeps 10000] [--runs 3]
 
@@ -79,8 +79,8 @@ def main(argv=None) -> int:
     )
     memory = best["junction sort"][1] - best["import pandas"][1]
     sys.stdout.write(
-        f"file {size / 1e6:.1f} MB; sort takes {time_ratio:.2f} times the bare read as processes, {net:.2f} times "
-        f"without imports; peak memory {best['junction sort'][1] / size:.2f} times the file, "
+        f"file {size / 1e6:.1f} MB; sort takes {time_ratio:.2f} times the bare read as processes, "
+        f"{net:.2f} times without imports; peak memory {best['junction sort'][1] / size:.2f} times the file, "
         f"{memory / size:.2f} times without the interpreter and pandas\n"
     )
     return 0

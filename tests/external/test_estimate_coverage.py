@@ -36,8 +36,13 @@ def simulate(family, level, seed=7):
     """Table of noisy sweeps: a linear reverse branch, a forward branch of stepped currents."""
     is_A, n, rs, rsh, v_low, i_top, floor = FAMILIES[family]
     u_v, percent = LEVELS[level]
-    diode = {"photocurrent": 0.0, "saturation_current": is_A, "resistance_series": rs, "resistance_shunt": rsh,
-             "nNsVth": n * thermal_voltage(25.0)}  # fmt: skip
+    diode = {
+        "photocurrent": 0.0,
+        "saturation_current": is_A,
+        "resistance_series": rs,
+        "resistance_shunt": rsh,
+        "nNsVth": n * thermal_voltage(25.0),
+    }
     reverse = np.linspace(v_low, -0.05, POINTS // 4)
     steps = np.geomspace(20 * floor, i_top, POINTS - reverse.size)
     # pvlib counts the current delivered
@@ -48,8 +53,10 @@ def simulate(family, level, seed=7):
     v_read = v + u_v * rng.normal(size=shape)
     i_read = i + np.hypot(floor, 0.01 * percent * i) * rng.normal(size=shape)
     none = ("",) * SWEEPS
-    table = SweepTable(none, ("AK",) * SWEEPS, none, none, np.full(SWEEPS, 25.0), np.arange(SWEEPS + 1) * POINTS,
-                       v_read.ravel(), i_read.ravel(), np.arange(SWEEPS * POINTS), np.zeros(SWEEPS, bool))  # fmt: skip
+    table = SweepTable(
+        none, ("AK",) * SWEEPS, none, none, np.full(SWEEPS, 25.0), np.arange(SWEEPS + 1) * POINTS,
+        v_read.ravel(), i_read.ravel(), np.arange(SWEEPS * POINTS), np.zeros(SWEEPS, bool),
+    )  # fmt: skip
     return table, Noise(0.0, u_v, percent, floor), dict(zip(NAMES, (is_A, n, rs, rsh), strict=True))
 
 

@@ -1,10 +1,10 @@
 """Sweeps of known parts made by ngspice, fitted: the parameters come back within their own intervals.
 
 The decks run live.  Each diode's RSH is a resistor across it, and the decks ask for 1e-9 of relative
-accuracy.  Between 0 and -1 V no points are taken: beyond three N kT/q of reverse bias ngspice replaces the
-exponential by a cubic in 1/v (diode model manual, "reverse bias region"), which differs from the equation
-by up to 0.4 % of IS there and by less than 4e-5 of IS below -1 V.  ngspice's constants give kT/q at 25 degC within 2e-6 of ours.  Beside the run, the numbers one
-run gave are kept, so that a change of simulator shows.
+accuracy.  Between 0 and -1 V no points are taken: beyond three N kT/q of reverse bias ngspice replaces
+the exponential by a cubic in 1/v, which differs from the equation by up to 0.4 % of IS there and by less
+than 4e-5 of IS below -1 V.  ngspice's constants give kT/q at 25 degC within 1e-6 of ours.  Beside the
+run, the numbers one run gave are kept, so that a change of simulator shows.
 """
 
 import shutil
