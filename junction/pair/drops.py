@@ -263,9 +263,11 @@ def _overall(verdicts, bias: str) -> str:
     words = {v.verdict for v in verdicts}
     if words - {"as predicted", "undecided"}:
         return "fault"
+    if "undecided" in words:
+        return "undecided"
     if bias in ("too high", "too low"):
         return "bias"
-    return "undecided" if "undecided" in words or bias == "undecided" else "as predicted"
+    return bias
 
 
 def _swaps(r: Rail, names, found) -> list[str]:

@@ -122,8 +122,10 @@ def _choose(free: dict[str, Pool], stage: Stage, ask: MatchAsk, kept: int):
     k = ask.per_set
     out: list[tuple[Chosen, list]] = []
     refused: list[str] = []
-    if ask.layout == "complementary":
-        if not ("NPN" in free and "PNP" in free):
+    free = {word: pool for word, pool in free.items() if pool.index.size or not kept}
+    both = "NPN" in free and "PNP" in free
+    if ask.layout == "complementary" and (both or not kept):
+        if not both:
             found = " and ".join(w or "of unknown polarity" for w in free) or "none"
             raise UsageError(f"complementary sets need NPN and PNP parts; usable parts are {found}")
         up, low = free["NPN"], free["PNP"]
@@ -131,7 +133,7 @@ def _choose(free: dict[str, Pool], stage: Stage, ask: MatchAsk, kept: int):
             up.weigher(stage, k, ask.weights), low.weigher(stage, k, ask.weights), k, wanted, ask.seconds
         )
         out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
-    else:
+    elif ask.layout != "complementary":
         for pool in free.values():
             weigher = pool.weigher(stage, k, ask.weights)
             if ask.layout == "pairs":

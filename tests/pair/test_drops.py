@@ -1,0 +1,175 @@
+"""Measured drops: simulated faults come back by name, and what cannot be decided is not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from junction.base.errors import UsageError
+from junction.pair.curves import devices_from_fits, drive_point
+from junction.pair.drops import diagnose_drops
+from junction.pair.drops_rail import DropAsk, fault_probability
+from junction.pair.sharing import share
+from junction.pair.spread import drawn_devices
+from junction.pair.stage import StageAsk, plan_stage
+from tests.pair.bags import fits_of, true_values
+
+STAGE = plan_stage(StageAsk(supply_V=42.0, vce_V=42.0, peak_A=4.0, parallel=3, re_ohm=(0.22,), idle_A=0.3))
+
+
+def diagnose(*drops_mV, stage=STAGE, devices=None, drawn=None, **more):
+    return diagnose_drops(stage, DropAsk(tuple(d / 1000 for d in drops_mV), **more), devices, drawn)
+
+
+def words(report):
+    return [v.verdict for v in report.drops]
+
+
+@pytest.fixture(scope="module")
+def parts():
+    fits = fits_of(true_values(3, 12, IS=4e-12), u_is=0.01)
+    return devices_from_fits(fits), drawn_devices(fits, (STAGE.idle,), 3, 500, 1)["idle"]
+
+
+def simulated(devices, re, drive_V=None, total_A=0.3):
+    """Drops [mV] of a rail with the resistors it really has, total or drive voltage held."""
+    point = replace(STAGE.idle, re_ohm=tuple(re), total_A=total_A)
+    if drive_V is None:
+        s = share(devices.take(np.arange(3)[None]), point)
+        return 1000 * s.ie_A[0] * np.asarray(re), float(s.drive_V[0])
+    low, high = np.full(3, -18.0), np.full(3, 2.0)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        v = drive_point(devices, middle, point.vce_V, point.temp_C, np.asarray(re)).drive_V
+        low, high = np.where(v < drive_V, middle, low), np.where(v < drive_V, high, middle)
+    ie = drive_point(devices, low, point.vce_V, point.temp_C, np.asarray(re)).ie_A
+    return 1000 * ie * np.asarray(re), drive_V
+
+
+def test_a_sound_stage_is_as_predicted(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22))
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["as predicted"] * 3
+    assert report.overall == report.bias == "as predicted" and report.swaps == ()
+    for v in report.drops:
+        assert v.expected_V.low < v.measured_V < v.expected_V.high
+
+
+@pytest.mark.parametrize("which", [0, 1, 2])
+@pytest.mark.parametrize("real", [0.08, 0.7, 2.2])
+def test_a_resistor_out_of_value_is_found_and_valued(parts, which, real):
+    """The drive stays where the bias put it; the resistor's own value comes out within its interval."""
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    re = [0.22, 0.22, 0.22]
+    re[which] = real
+    drops, _ = simulated(parts[0], re, drive)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["resistor out of value" if k == which else "as predicted" for k in range(3)]
+    found = report.drops[which].resistor_ohm
+    assert found.low < real < found.high
+    assert report.overall == "fault" and "lift one end of the 0.22 ohm resistor" in report.drops[which].next
+
+
+def test_an_open_resistor(parts):
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    drops, _ = simulated(parts[0], (0.22, 1e6, 0.22), drive)  # a meter's input, about
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["as predicted", "resistor open", "as predicted"]
+
+
+def test_a_device_that_does_not_conduct():
+    report = diagnose(22.0, 0.02, 23.0)
+    assert words(report) == ["as predicted", "not conducting", "as predicted"]
+    assert "emitter resistor is shorted" in report.drops[1].text  # the other thing it may be
+
+
+@pytest.mark.parametrize(("factor", "word"), [(0.4, "too low"), (1.0, "as predicted"), (2.0, "too high")])
+def test_bias(parts, factor, word):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22), total_A=0.3 * factor)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert report.bias == word and words(report) == ["as predicted"] * 3
+    assert report.bias_ratio.low < factor < report.bias_ratio.high
+
+
+def test_bias_at_the_edge_of_the_band_is_not_decided():
+    assert diagnose(*[22.0 * 1.2] * 3).bias == "undecided"
+
+
+def test_parts_in_each_others_place_are_named(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22))
+    order = [1, 0, 2]
+    # the drops of positions 1 and 2 exchanged, as if the parts were
+    report = diagnose(*drops[order], devices=parts[0], drawn=parts[1], parts=("A1", "A2", "A3"))
+    said = "position 1 (A1) and position 2 (A2) seem to stand in each other's place"
+    assert any(said in s for s in report.swaps)
+
+
+def test_unequal_resistors_suggest_the_better_places():
+    value = true_values(2, 5)
+    value[1] = value[0]
+    value[1, 0] *= 1.8  # 15 mV lower V_BE
+    stage = plan_stage(StageAsk(vce_V=40.0, peak_A=4.0, parallel=2, re_ohm=(0.33, 0.22), idle_A=0.3))
+    fits = fits_of(value, u_is=0.01)
+    d = devices_from_fits(fits)
+    drops = 1000 * share(d.take(np.array([[0, 1]])), stage.idle).ie_A[0] * np.array([0.33, 0.22])
+    report = diagnose(*drops, stage=stage, devices=d, drawn=drawn_devices(fits, (stage.idle,), 2, 200,
+    1)["idle"])
+    assert words(report) == ["as predicted"] * 2
+    said = "Exchanging position 1 and position 2 would bring the idle imbalance"
+    assert any(s.startswith(said) for s in report.swaps)
+
+
+def test_two_devices_that_differ_are_not_decided():
+    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, parallel=2, re_ohm=(0.22,), idle_A=0.2))
+    report = diagnose(22.0, 50.0, stage=stage)
+    assert words(report) == ["undecided", "undecided"] and report.overall == "undecided"
+    assert all("may as well be the other one" in v.text for v in report.drops)
+
+
+def test_one_device_a_rail_cannot_tell_bias_from_resistor():
+    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
+    report = diagnose(60.0, stage=stage)
+    assert words(report) == ["undecided"]
+    assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].text
+
+
+def test_rails_that_carry_different_currents():
+    report = diagnose(22.0, 22.0, 22.0, 33.0, 33.0, 33.0)
+    assert "The two rails differ (100 % and 150 %)" in report.bias_text
+    assert [v.position for v in report.drops][3] == "lower rail, position 1"
+
+
+def test_no_drop_anywhere_is_the_bias():
+    report = diagnose(0.0, 0.0, 0.0)
+    assert report.bias == "too low" and "the bias or the drive is off" in report.drops[0].text
+
+
+def test_a_sharper_measurement_decides_more(parts):
+    """Unmatched parts leave a 30 % odd drop undecided; with the curves known it is a fault."""
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.36), drive)
+    assert "undecided" in words(diagnose(*drops)) or words(diagnose(*drops)) == ["as predicted"] * 3
+    assert words(diagnose(*drops, devices=parts[0], drawn=parts[1]))[2] == "resistor out of value"
+
+
+def test_probability_of_a_fault():
+    """Bayes' rule by hand: prior 0.05, sound N(0, u), faulty uniform over two decades of ln R."""
+    u, off = 0.1, 0.25
+    sound = 0.95 * np.exp(-0.5 * (off / u) ** 2) / (u * np.sqrt(2 * np.pi))
+    faulty = 0.05 / np.log(100.0)
+    assert fault_probability(off, u) == pytest.approx(faulty / (faulty + sound), rel=1e-12)
+    assert fault_probability(0.0, 0.1) < 0.01 and fault_probability(1.0, 0.1) > 0.999
+
+
+@pytest.mark.parametrize(("drops", "says"), [
+    ((20.0,), "1 drops for 3 devices a rail: give 3"), ((20.0, 20.0, -1.0), "magnitudes"),
+])  # fmt: skip
+def test_drops_that_cannot_be(drops, says):
+    with pytest.raises(UsageError, match=says):
+        diagnose(*drops)
+
+
+def test_drops_need_resistors():
+    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, idle_A=0.1))
+    with pytest.raises(UsageError, match="drops need emitter resistors"):
+        diagnose(20.0, stage=stage)
