@@ -11,6 +11,7 @@ from typing import BinaryIO
 
 from junction.base.errors import InputError
 from junction.base.records import Bag, SetAside
+from junction.intake.cells import visible
 from junction.intake.headings import unused
 from junction.intake.points import read_points
 from junction.intake.readings import ReadingRows, join_rows, read_readings
@@ -78,16 +79,17 @@ def read_paths(paths: Sequence[str | Path], stdin: BinaryIO | None = None) -> Ba
             if real in done:
                 continue
             done.add(real)
+            name = visible(found)  # a file name may hold anything, and goes into messages and pages
             if found.lower().endswith(SPREADSHEET_ENDINGS) and not named:
                 reason = "a spreadsheet file, not CSV text; open it and save it as CSV"
-                out.refuse(UnusableSheet(reason, found))
+                out.refuse(UnusableSheet(reason, name))
                 continue
             try:
-                out.add(found, Path(found).read_bytes())
+                out.add(name, Path(found).read_bytes())
             except OSError as error:
-                fault = UnusableSheet(f"cannot be read: {error.strerror or error}", found)
+                fault = UnusableSheet(f"cannot be read: {error.strerror or error}", name)
                 if named:
-                    raise InputError(fault.reason, found) from error
+                    raise InputError(fault.reason, name) from error
                 out.refuse(fault)
     return out.bag()
 
@@ -121,20 +123,20 @@ def _expand(path: str) -> list[tuple[str, bool]]:
         try:
             names = sorted(os.listdir(path))
         except OSError as error:
-            raise InputError(f"cannot be read: {error.strerror or error}", path) from error
+            raise InputError(f"cannot be read: {error.strerror or error}", visible(path)) from error
         ends = TABLE_ENDINGS + SPREADSHEET_ENDINGS
         names = [n for n in names if n.lower().endswith(ends) and not n.startswith((".", "~$"))]
         files = [f for n in names if os.path.isfile(f := os.path.join(path, n))]
         if not files:
-            raise InputError(f"a folder without {', '.join(TABLE_ENDINGS)} files", path)
+            raise InputError(f"a folder without {', '.join(TABLE_ENDINGS)} files", visible(path))
         return [(f, False) for f in files]
     if os.path.exists(path) or not glob.has_magic(path):
         if not os.path.exists(path):
-            raise InputError("no such file or folder", path)
+            raise InputError("no such file or folder", visible(path))
         return [(path, True)]
     files = sorted(f for f in glob.glob(path, recursive=True) if os.path.isfile(f))
     if not files:
-        raise InputError("no file fits this pattern", path)
+        raise InputError("no file fits this pattern", visible(path))
     return [(f, False) for f in files]
 
 

@@ -47,6 +47,18 @@ def test_a_name_with_a_pattern_character_in_it(tmp_path):
     assert names(read_paths([tmp_path / "bag [1].csv"])) == ["Q1"]
 
 
+def test_a_file_name_that_no_terminal_could_print(tmp_path):
+    odd = os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9\x1b[2J\n.csv")
+    with open(odd, "w") as file:
+        file.write(ONE + "Q2,x\n")
+    bag = read_paths([odd])
+    assert names(bag) == ["Q1"] and bag.files[0].endswith("caf<U+DCE9>␛[2J␊.csv")
+    bag.set_aside[0].file.encode()  # can be written as UTF-8
+    with pytest.raises(InputError) as caught:
+        read_paths([odd + "x"])
+    assert str(caught.value).isprintable()
+
+
 def test_standard_input():
     bag = read_paths(["-", "-"], io.BytesIO(ONE.encode()))
     assert names(bag) == ["Q1"] and bag.files == (STDIN_NAME,) and bag.readings[0].file == STDIN_NAME
