@@ -19,15 +19,17 @@ def _empty(n):
     return {name: np.full(n, np.nan) for name in PARAMETERS}
 
 
-def parameters(theta, u, q, vt, covariance, *, resistor, light):
+def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
     """Values, interval ends and standard uncertainties of all parameters.
 
     Parameters
     ----------
     theta, u : ndarray (n, 9)
         Coordinates and their standard uncertainties; nan where absent.
+    below, above : ndarray (n, 9)
+        Half-widths of their intervals to either side.
     q : ndarray (n,)
-        Half-width of the interval in standard uncertainties.
+        Half-width of an interval in standard uncertainties, for what follows from several coordinates.
     vt : ndarray (n,)
         Thermal voltage [V].
     covariance : ndarray (n, 9, 9)
@@ -48,40 +50,39 @@ def parameters(theta, u, q, vt, covariance, *, resistor, light):
 
     for name, k in (("IS_A", A), ("ISR_A", AR)):
         best = np.exp(theta[:, k])
-        put(name, best, best * np.exp(-np.minimum(q * u[:, k], 700.0)),
-            best * np.exp(np.minimum(q * u[:, k], 700.0)), best * u[:, k])  # fmt: skip
+        put(name, best, np.exp(theta[:, k] - below[:, k]), np.exp(theta[:, k] + above[:, k]), best * u[:, k])
     for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
         b = theta[:, k]
         with np.errstate(divide="ignore"):
-            put(name, 1 / b, 1 / (b + q * u[:, k]),
-                np.where(np.isnan(b), b, np.where(b > q * u[:, k], 1 / (b - q * u[:, k]), np.inf)),
-                u[:, k] / b**2)  # fmt: skip
-    put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], q))
-    path = _resistance(theta[:, G], u[:, G], q)
+            least = b - below[:, k]
+            high = np.where(np.isnan(b), b, np.where(least > 0, 1 / least, np.inf))
+            put(name, 1 / b, 1 / (b + above[:, k]), high, u[:, k] / b**2)
+    put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], below[:, RS], above[:, RS]))
+    path = _resistance(theta[:, G], u[:, G], below[:, G], above[:, G])
     for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
         put(name, *(np.where(rows, a, np.nan) for a in path))
     for name, rows, sign in (("IPH_A", light, -1.0), ("I0_A", ~light, 1.0)):
         best = np.where(rows, sign * theta[:, I0], np.nan)
-        put(name, best, best - q * u[:, I0], best + q * u[:, I0], np.where(rows, u[:, I0], np.nan))
+        less, more = (below, above) if sign > 0 else (above, below)
+        put(name, best, best - less[:, I0], best + more[:, I0], np.where(rows, u[:, I0], np.nan))
     bv, u_bv = _breakdown_voltage(theta, vt, covariance)
     put("BV_V", bv, bv - q * u_bv, bv + q * u_bv, u_bv)
     return value, low, high, spread
 
 
-def _above_zero(x, u, q):
-    held = x > q * u
-    limit = np.maximum(x, 0.0) + q * u
-    absent = np.isnan(x)
-    return (np.where(held, x, np.nan), np.where(held, x - q * u, np.where(absent, np.nan, -np.inf)),
-            np.where(held, x + q * u, limit), np.where(held, u, np.nan))  # fmt: skip
+def _above_zero(x, u, below, above):
+    held = x > below
+    limit = np.maximum(x, 0.0) + above
+    low = np.where(held, x - below, np.where(np.isnan(x), np.nan, -np.inf))
+    return np.where(held, x, np.nan), low, np.where(held, x + above, limit), np.where(held, u, np.nan)
 
 
-def _resistance(g, u, q):
+def _resistance(g, u, below, above):
     """Value, ends and uncertainty of 1/g; a lower limit where the interval of g holds zero."""
-    held = g > q * u
+    held = g > below
     with np.errstate(divide="ignore", invalid="ignore"):
-        low = 1 / (np.maximum(g, 0.0) + q * u)
-        high = np.where(held, 1 / np.where(held, g - q * u, 1.0), np.where(np.isnan(g), np.nan, np.inf))
+        low = 1 / (np.maximum(g, 0.0) + above)
+        high = np.where(held, 1 / np.where(held, g - below, 1.0), np.where(np.isnan(g), np.nan, np.inf))
         safe = np.where(held, g, 1.0)
         return np.where(held, 1 / safe, np.nan), low, high, np.where(held, u / safe**2, np.nan)
 
