@@ -85,7 +85,10 @@ def _plain(x: float, decimals: int, power: int, like: float | None = None) -> st
 def _place_and_prefix(x: float, u: float, unit: str) -> tuple[int, int]:
     """Decimal place by the uncertainty, and the prefix in which that place needs no padding zeros."""
     place = uncertainty_place(u)
-    power = prefix_exponent(round(max(abs(x), u), place), unit)
+    size = max(abs(x), u)
+    power = prefix_exponent(round(size, place), unit)
+    if not 1e-15 <= size < 1e12:
+        return place, 0  # no prefix reaches there: powers of ten
     while place + power < 0 and unit in _PREFIXABLE and power < 9:
         power += 3
     return place, power
@@ -198,7 +201,7 @@ def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True)
                 *quantity_pieces(high, unit, 2), (")", None))  # fmt: skip
     half = min(x for x in (it.value - low, high - it.value, (high - low) / 2) if x > 0)
     place, power = _place_and_prefix(it.value, half / _K95, unit)
-    like = it.value or half
+    like = max(abs(it.value), half)
     shown = _unit(unit, power)
     value = (_plain(it.value, place, power), it.value)
     if not ends:
