@@ -211,6 +211,8 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
         steep = np.where(seen.stopped, seen.steep_ohm / STOPPED_RATIO, seen.steep_ohm)
         hard = seen.even & (seen.steep_ohm < 3.0 * short) & ~dead
         alike = seen.even & (np.abs(np.log(seen.top_ohm / seen.reverse_ohm)) < 0.5) & ~dead & ~hard
+        # Both ends in the current limit: the chords differ, but nothing bends like a junction.
+        alike |= seen.even & np.isnan(seen.knee_V) & np.isfinite(seen.reverse_ohm) & ~dead & ~hard
     nothing = ~dead & ~hard & ~alike & ~ce & np.isnan(seen.knee_V)
     kind = np.select([dead, hard | alike | ce, nothing], [OPEN, RESISTOR, NONE], JUNCTION)
     path = np.select([dead, hard, ce], [np.inf, steep, seen.top_ohm], seen.reverse_ohm)
