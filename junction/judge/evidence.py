@@ -141,7 +141,8 @@ def _reverse(f: Facts) -> str:
         return "no leak to be seen"
     if f.path_ohm == inf and f.leak_A < 0.1 * f.limit_A:
         return f"no leak to be seen (one of {si(f.floor_ohm, 'ohm', 2)} would show)"
-    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse where {si_of_limit(f.limit_A, 'A')} is allowed"
+    way = "" if f.junction == "CE" else " reverse"
+    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V{way} where {si_of_limit(f.limit_A, 'A')} is allowed"
 
 
 def _path(f: Facts) -> str:
@@ -173,7 +174,8 @@ def _leaky(f: Facts) -> str:
 
 def _shorted(f: Facts) -> str:
     limit = rules()["short_below"].value
-    return f"{f.junction}: {si(f.path_ohm, 'ohm')} both ways and no knee; under {limit:g} ohm is a short."
+    ohm = f"about {si(f.path_ohm, 'ohm', 2)}" if f.from_points else si(f.path_ohm, "ohm")
+    return f"{f.junction}: {ohm} and no knee; under {limit:g} ohm is a short."
 
 
 def _open(f: Facts) -> str:

@@ -9,13 +9,13 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import nan
 
 import numpy as np
 
-from junction.base.records import Bag, SweepTable
+from junction.base.records import Bag, PartReadings, SweepTable
 from junction.estimate.results import SweepFits
 from junction.judge.conformity import decide, decision_limits, worst_of
 from junction.judge.evidence import Facts, cannot_see, facts, next_test, what_else
@@ -143,8 +143,23 @@ class _Columns:
         )  # fmt: skip
 
 
-def _warnings(table: SweepTable, c: _Columns, k: int, device: Device) -> tuple[str, ...]:
+def _disagreements(table: SweepTable, c: _Columns, rows: list[int]) -> list[str]:
+    """What the sweeps of one part say against each other."""
     out = []
+    types = dict.fromkeys(table.type[r] for r in rows if table.type[r])
+    if len(types) > 1:
+        out.append(f"Marked {' in one place and '.join(types)} in another: the first is taken.")
+    said: dict[str, set[str]] = {}
+    for r in rows:
+        said.setdefault(table.junction[r], set()).add(VERDICTS[c.code[r]])
+    for junction, words in said.items():
+        if len(words) > 1:
+            out.append(f"The sweeps of {junction} disagree: {' and '.join(sorted(words))}.")
+    return out
+
+
+def _warnings(table: SweepTable, c: _Columns, rows: list[int], k: int, device: Device) -> tuple[str, ...]:
+    out = _disagreements(table, c, rows) if len(rows) > 1 else []
     if not c.temp_known[k]:
         out.append(_no_temperature(c.temp_C[k]))
     if table.type[k] and not c.facts[k].typed:
@@ -210,7 +225,7 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
     device = _device(seen, family.name, material, polarity, known[type_name])
     evidence = [s for r in ranked for s in c.junctions[r].evidence]
     evidence += [words for r in ranked if (words := what_else(c.code[r], c.facts[r]))]
-    faults = tuple([x for r in ranked for x in c.junctions[r].faults])
+    faults = tuple(dict.fromkeys([x for r in ranked for x in c.junctions[r].faults]))
     near: tuple[str, ...] = ()
     if verdict in ("shorted", "leaky") and seen[0] != "AK" and (
         "power" in family.name or device.kind != "bjt"
@@ -224,7 +239,7 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
         tuple([c.junctions[r] for r in rows]), faults,
         _alternatives(sv, k, f, device, verdict) if doubtful else (), tuple(evidence),
         next_test(c.code[k], f) or _good_next(device),
-        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, k, device), near,
+        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, rows, k, device), near,
         "sweeps", type_name, c.temp_C[k] if known_temp else nan, known_temp,
     )  # fmt: skip
 
@@ -233,6 +248,20 @@ def _good_next(device: Device) -> str:
     if device.kind == "diode":
         return "Nothing more is needed; test it at its working voltage if it failed in service."
     return "Measure the gain at the working current before it goes back."
+
+
+def _with_markings(bag: Bag) -> SweepTable:
+    """Sweeps that name no type or polarity take those that the readings of their part give."""
+    table = bag.sweeps
+    told = {r.part: r for r in bag.readings if r.type or r.polarity}
+    if not told or not any(p in told for p in table.part):
+        return table
+    silent = PartReadings("")
+    given = [told.get(p, silent) for p in table.part]
+    return replace(
+        table, type=tuple(own or g.type for own, g in zip(table.type, given, strict=True)),
+        polarity=tuple(own or g.polarity for own, g in zip(table.polarity, given, strict=True)),
+    )  # fmt: skip
 
 
 def judge_bag(
@@ -259,7 +288,8 @@ def judge_bag(
         Parts with sweeps in the order of their first sweep, then the parts that have readings only;
         `worst_first` puts them in the order of a list to read.  A part with curves only has no verdict.
     """
-    swept = sweep_parts(judge_sweeps(bag.sweeps, fits, types), types) if len(bag.sweeps) else ()
+    table = _with_markings(bag)
+    swept = sweep_parts(judge_sweeps(table, fits, types), types) if len(table) else ()
     if not bag.readings:
         return swept
     from junction.judge.merge import merged

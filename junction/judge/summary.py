@@ -27,13 +27,14 @@ FLAG_WORDS = {
     "zero_offset": "The instrument shows a current at zero volt; the offset was taken off.",
     "outliers": "Single points lie far off the curve and were left out: look at the probe contact.",
     "unphysical": "The fitted values are not those of a junction: repeat the sweep.",
+    "poor_fit": "The points scatter more than this law explains; the intervals were widened for it.",
     "at_bound": "A fitted value ran to the end of its range; what it says is only a limit.",
     "reversed": "The signs are those of a sweep with the leads the other way round.",
 }
 
 
 #: Flags that say nothing where the fit was not believed anyway.
-OF_THE_FIT = {"unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
+OF_THE_FIT = {"poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
 POINTS_ASKED = "No junction's law fits this sweep well; its points were read as they stand."
 
 

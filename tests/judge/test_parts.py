@@ -86,6 +86,14 @@ def test_worst_first():
     assert [v.part for v in worst_first(found)] == ["C", "D", "B", "A", "E"]
 
 
+def test_sweeps_of_one_junction_that_disagree_are_told():
+    table, fits = bag_of([("A", "BC", GOOD), ("A", "BC", LEAKY)])
+    found = sweep_parts(judge_sweeps(replace(table, type=("2N3055", "MJ15003")), fits))[0]
+    assert found.verdict == "leaky" and found.faults == ("BC leaky",)
+    assert any("The sweeps of BC disagree: good and leaky" in w for w in found.warnings)
+    assert any("Marked 2N3055 in one place and MJ15003" in w for w in found.warnings)
+
+
 # --- sweeps and readings of the same part ----------------------------------------------------------------
 
 
@@ -186,3 +194,13 @@ def test_a_bag_holds_every_part_once():
     alone = judge_bag(replace(bag, readings=()), fits, default_meter())
     assert [v.part for v in alone] == ["A", "B"]
     assert judge_bag(Bag(), made_fits([]), default_meter()) == ()
+
+
+def test_a_type_in_the_readings_holds_for_the_sweeps_of_the_part():
+    """Unmarked in the sweep file, the part could leak as a power transistor; the readings say BC547B."""
+    small = GOOD | {"IS_A": 2e-14, "RSH_ohm": 1e6}
+    table, fits = bag_of([("A", "BC", small)], type="")
+    read = PartReadings("A", volts(B_E=0.655, E_B=None, B_C=0.65, C_B=None, C_E=None, E_C=None), "BC547B")
+    assert judge_bag(Bag(sweeps=table), fits, default_meter())[0].verdict == "undecided"
+    found = judge_bag(Bag(readings=(read,), sweeps=table), fits, default_meter())[0]
+    assert (found.verdict, found.type) == ("leaky", "BC547B")
