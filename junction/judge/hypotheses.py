@@ -282,6 +282,7 @@ class Span:
     log_weights: tuple[float, ...]
 
 
+@cache
 def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: float) -> Span:
     """Tiles over the ohms of a short or a leak.
 
