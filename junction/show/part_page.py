@@ -81,14 +81,14 @@ def source_caption(source: SweepSource) -> Html:
 
 
 def junction_block(
-    j: JunctionVerdict, source: SweepSource | None, svgs: Mapping[str, str], evidence: Sequence[str]
+    part: str, j: JunctionVerdict, source: SweepSource | None, svgs: Mapping[str, str], evidence: list[str]
 ) -> Html:
     """One junction: verdict, evidence (what the part has not said yet), pictures and fit."""
     parts: list = [tag("h4", j.junction, " ", badge(j.verdict), " ", junction_sureness(j))]
     parts.append(bullets(evidence))
     if svgs:
         caption = source_caption(source) if source else ""
-        parts.append(sweep_figures(svgs, "", j.junction, caption))
+        parts.append(sweep_figures(svgs, part, j.junction, caption))
     if j.leak_ohm is not None:
         parts.append(tag("p", "Path resistance: ", number(interval_pieces(j.leak_ohm, "ohm"))))
     if j.fit is not None:
@@ -164,7 +164,7 @@ def part_section(
     for j in v.junctions:
         fresh = [s for s in j.evidence if s not in told and f"{j.junction}: {s}" not in told]
         if j not in plain:
-            body.append(junction_block(j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
+            body.append(junction_block(v.part, j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
         else:
             body.append(bullets(fresh))
     if v.alternatives:
