@@ -51,4 +51,5 @@ def yardsticks() -> tuple[Yardstick, ...]:
         vbe = next((x for x in dual.limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
         if ratio is not None and vbe is not None:
             out.append(Yardstick(name, ratio.low, vbe.high, vbe.at.get("ic_A", float("nan")), vbe.source))
-    return tuple(out)
+    # one type for each pair of limits is enough to compare with
+    return tuple({(y.hfe_ratio_min, y.dvbe_max_V): y for y in reversed(out)}.values())[::-1]

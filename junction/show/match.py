@@ -8,7 +8,7 @@ from junction.base.records import Interval
 from junction.pair.results import MatchedSet, MatchReport, OperatingPoint, Stage
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import quantity
+from junction.show.number import nominal, quantity
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
 
@@ -64,7 +64,7 @@ def ohms(values: tuple[float, ...]) -> str:
     """Resistors as given: one, none, or one a position."""
     if all(v == 0 for v in values):
         return "none"
-    return " / ".join(quantity(v, "ohm", 3) for v in values)
+    return " / ".join(nominal(v, "ohm") for v in values)
 
 
 _COLUMNS = (
@@ -178,6 +178,7 @@ def stage_json(stage: Stage | None) -> dict | None:
         "idle": point_json(stage.idle), "peak": point_json(stage.peak),
         "emitter_drop_idle_V": stage.idle_drop_V,
         "power_W": stage.power_W, "load_ohm": stage.load_ohm, "supply_V": stage.supply_V,
+        "peak_to_peak_V": 2 * stage.peak_output_V, "rms_V": stage.peak_output_V / 2**0.5,
         "peak_output_V": stage.peak_output_V, "peak_output_A": stage.peak_output_A,
         "headroom_V": stage.headroom_V,
         "dissipation": [
@@ -221,11 +222,16 @@ def json_text(report: MatchReport, made: str = "") -> str:
     """Whole JSON of a matching report."""
     result = report.result
     return json_out.document("match", {
-        "made": made, "layout": result.layout, "files": report.files, "rows_read": report.rows_read,
+        "made": made, "layout": result.layout, "parts_read": len(report.parts), "files": report.files, "rows_read": report.rows_read,
         "sets": [set_json(s) for s in result.sets],
         "left_over": [{"part": x.part, "why": x.why} for x in result.left_over],
         "optimality_gap": result.optimality_gap, "optimality_basis": result.gap_basis,
         "weights": dict(result.weights), "stage": stage_json(result.stage), "refused": result.refused,
+        "yardsticks": [
+            {"type": y.type, "hfe_ratio_min": y.hfe_ratio_min, "dvbe_max_V": y.dvbe_max_V, "at_A": y.at_A,
+             "source": y.source}
+            for y in report.yardsticks
+        ],
         "advice": result.advice, "assumptions": result.assumptions,
         "set_aside": json_out.set_aside(report.set_aside),
     })  # fmt: skip

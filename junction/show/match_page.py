@@ -8,8 +8,8 @@ from math import isfinite
 from junction.base.records import Interval
 from junction.pair.results import LAYOUTS, MatchedSet, MatchReport, Stage
 from junction.show import html as h
-from junction.show.match import gap_words, ohms
-from junction.show.number import Pieces, quantity_pieces
+from junction.show.match import gap_words
+from junction.show.number import Pieces, nominal_pieces, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 
 #: Sets with pictures on the page; the table and the CSV hold all.
@@ -29,11 +29,11 @@ def percent_pieces(it: Interval | None) -> Pieces:
     digits = 2 if isfinite(it.high) and it.high < 0.01 else 1
 
     def show(x: float) -> str:
-        return f"{100 * x:.{digits}f}"
+        return f"{100 * x:.{digits}f} %"
 
     if not (isfinite(it.low) and isfinite(it.high)):
-        return ((show(it.value), it.value), (" %", None))
-    return ((show(it.value), it.value), (" % (", None), (show(it.low), it.low), (" to ", None),
+        return ((show(it.value), it.value),)
+    return ((show(it.value), it.value), (" (", None), (show(it.low), it.low), (" to ", None),
             (show(it.high), it.high), (")", None))  # fmt: skip
 
 
@@ -143,7 +143,7 @@ def _places(report: MatchReport) -> h.Html:
 
 
 def _percent(x: float) -> h.Html:
-    return h.number(((f"{100 * x:.1f}", x), (" %", None)))
+    return h.number(((f"{100 * x:.1f} %", x),))
 
 
 def _set(k: int, s: MatchedSet, pictures) -> h.Html:
@@ -201,8 +201,17 @@ def stage_block(stage: Stage) -> h.Html:
                      h.number(((f"{p.temp_C:.0f}", p.temp_C), (" C", None)))])  # fmt: skip
     return h.join(
         h.table(["", "rail current", "per device", "V_CE", "junctions"], rows, "stack", numeric=(1, 2, 3, 4)),
-        h.tag("p", f"Emitter resistor {ohms(stage.re_ohm)}; base resistor {ohms(stage.rb_ohm)}."),
+        h.tag("p", "Emitter resistor ", resistors(stage.re_ohm), "; base resistor ",
+        resistors(stage.rb_ohm), "."),
     )  # fmt: skip
+
+
+def resistors(values: tuple[float, ...]) -> h.Html:
+    """Resistors as given: one, none, or one a position."""
+    if all(v == 0 for v in values):
+        return h.join("none")
+    shown = [h.number(nominal_pieces(v, "ohm")) for v in values]
+    return h.join(shown[0], [[" / ", x] for x in shown[1:]])
 
 
 def _guide(report: MatchReport) -> h.Html:

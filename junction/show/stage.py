@@ -10,6 +10,7 @@ from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.match import block, ohms, set_json, stage_json
+from junction.show.match_page import resistors
 from junction.show.number import quantity, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 from junction.show.table import Column, Paint, paragraph, render
@@ -176,7 +177,7 @@ def stage_page(report: StageReport, made: str = "") -> str:
     """Whole page as text."""
     stage = report.stage
     rows = [[words, h.number(quantity_pieces(value, unit))] for words, value, unit in facts(stage)]
-    rows.append(["emitter resistor", ohms(stage.re_ohm)])
+    rows.append(["emitter resistor", resistors(stage.re_ohm)])
     body: list = [
         h.tag("h1", "Output stage"),
         h.tag("p", made or "", class_="lead"),

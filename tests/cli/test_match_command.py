@@ -1,0 +1,186 @@
+"""``junction match`` from the command line to its files."""
+
+import csv
+import io
+import json
+
+import pytest
+
+from junction.cli.main import main
+from junction.show.labels import PAPERS
+from junction.show.text import visible
+from tests.cli.match_bag import CURVE_HEADING, curves_csv, spot_csv
+from tests.show.trace import Page, untraced
+
+STAGE = ("--power", "80W", "--load", "8ohm", "--supply", "42V", "--emitter-resistor", "0.22ohm")
+
+
+@pytest.fixture(scope="module")
+def bag(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("bag")
+    (folder / "curves.csv").write_text(curves_csv())
+    (folder / "spot.csv").write_text(spot_csv())
+    return folder
+
+
+@pytest.fixture(scope="module")
+def done(bag, tmp_path_factory):
+    """One complementary matching with all its files."""
+    out = tmp_path_factory.mktemp("out")
+    status = main(["match", str(bag / "curves.csv"), "--layout", "complementary", "--channels", "2",
+    "--parallel",
+                   "2", "--type", "MJ15003,MJ15004", *STAGE, "-o", str(out)])  # fmt: skip
+    assert status == 0
+    return out
+
+
+def test_files(done):
+    assert {p.name for p in done.iterdir()} == {
+        "match.html", "match.json", "sets.csv", "left_over.csv", "labels-a4.html", "labels-letter.html",
+        "set_aside.csv",
+    }  # fmt: skip
+
+
+def test_json_contract(done):
+    report = json.loads((done / "match.json").read_text())
+    assert report["format"] == 1 and report["command"] == "match" and report["layout"] == "complementary"
+    assert len(report["sets"]) == 2 and len(report["left_over"]) == 4
+    assert report["optimality_gap"] == 0.0
+    for s in report["sets"]:
+        assert all(len(s[k]) == 4 for k in ("parts", "share_idle", "share_peak", "emitter_drop_idle_V"))
+        assert s["grade"] in ("A", "B", "C", "none") and s["polarity"] == "NPN + PNP"
+        for key in ("imbalance_idle", "imbalance_peak"):
+            assert s[key]["low"] <= s[key]["value"] <= s[key]["high"]
+        assert sum(s["share_idle"][:2]) == pytest.approx(1.0)
+    assert report["stage"]["peak_output_V"] == pytest.approx((2 * 80 * 8) ** 0.5)
+
+
+def test_csv_has_a_row_a_part(done):
+    rows = list(csv.DictReader(io.StringIO((done / "sets.csv").read_text())))
+    assert len(rows) == 8
+    assert {r["place"] for r in rows} == {
+        f"channel {c}, {rail} rail, position {p}" for c in (1, 2) for rail in ("upper",
+        "lower") for p in (1, 2)
+    }
+    report = json.loads((done / "match.json").read_text())
+    by_part = {p: s for s in report["sets"] for p in s["parts"]}
+    for r in rows:
+        assert float(r["imbalance_idle"]) == pytest.approx(by_part[r["part"]]["imbalance_idle"]["value"],
+        rel=1e-6)
+
+
+def test_every_number_of_the_page_is_in_the_json(done):
+    text = (done / "match.html").read_text()
+    assert untraced(text, (done / "match.json").read_text(), visible) == []
+    page = Page(text)
+    assert len(page.images) == 6 and all(i["alt"] and i["src"].startswith("data:") for i in page.images)
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_label_for_every_part_on_either_paper(done, paper):
+    text = (done / f"labels-{paper.lower()}.html").read_text()
+    page = Page(text)
+    words = " ".join(page.text)
+    report = json.loads((done / "match.json").read_text())
+    for s in report["sets"]:
+        for name, place in zip(s["parts"], s["places"], strict=True):
+            assert name in words and place in words
+    name, width, _ = PAPERS[paper]
+    assert f"size:{name} portrait" in text
+    assert text.count('class="label"') == 8 and page.links == []
+
+
+def test_spot_readings_and_curves_together(bag, capsys):
+    status = main(["match", str(bag / "curves.csv"), str(bag / "spot.csv"), *STAGE, "--json", "-"])
+    out, err = capsys.readouterr()
+    report = json.loads(out)
+    assert status == 0
+    left = {x["part"]: x["why"] for x in report["left_over"]}
+    assert left["S03"].startswith("judged shorted")
+    used = [p for s in report["sets"] for p in s["parts"]]
+    assert sorted(used + list(left)) == sorted(
+        [f"{w}{k:02d}" for w in "NPS" for k in range(1, 7)]
+    )  # fmt: skip
+    assert "left over" in err  # people's text goes to standard error beside the JSON
+
+
+def test_kept_sets_and_their_exchanges(bag, capsys):
+    assert main(["match", str(bag / "curves.csv"), *STAGE, "--keep", "N01,N02", "--keep", "P05,P06"]) == 0
+    out = capsys.readouterr().out
+    assert "1 (kept)  N01 N02" in out and "2 (kept)  P05 P06" in out
+    assert "exchanges that would better it" in out or "no single exchange betters it" in out
+
+
+def test_direct_currents_in_place_of_a_rating(bag, capsys):
+    assert main(["match", str(bag / "curves.csv"), "--idle-current", "200mA", "--peak-current", "4A",
+    "--vce", "30V",
+                 "--emitter-resistor", "0.22ohm,0.33ohm", "--base-resistor", "2.2ohm"]) == 0  # fmt: skip
+    out = capsys.readouterr().out
+    assert "at idle with 200 mA and at the peak with 4.00 A" in out
+    assert "0.22 ohm / 0.33 ohm" in out
+
+
+def test_decimal_commas_in_a_list(bag, capsys):
+    assert main(["match", str(bag / "curves.csv"), *STAGE[:-1], "0,22ohm,0,33ohm"]) == 0
+    assert "0.22 ohm / 0.33 ohm" in capsys.readouterr().out
+
+
+def test_rows_set_aside_give_status_one(tmp_path, capsys):
+    text = curves_csv(3, both=False) + "N03,NPN,3.0,nonsense,1e-3,0.1,25\n"
+    (tmp_path / "bag.csv").write_text(text)
+    assert main(["match", str(tmp_path / "bag.csv"), *STAGE]) == 1
+    err = capsys.readouterr().err
+    assert "set aside, not used" in err and f"line {len(text.splitlines())}" in err
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--channels", "2"), "--channels belongs to a two-rail layout"),
+    (("--parallel", "1"), "--parallel 1 leaves nothing to match"),
+    (("--layout", "complementary", "--channels", "2", "--sets", "2"), "not both"),
+    (("--keep", "N01"), "1 parts, but a set of this layout has 2"),
+    (("--keep", "N01,X7"), "X7 is not among the parts read"),
+    (("--idle-current", "0.1A", "--idle-drop", "20mV"), "not both"),
+    (("--emitter-resistor", "0.22ohm,0.22ohm,0.22ohm"), "3 emitter resistors for 2 devices"),
+    (("--type", "2N3O55"), "not on the shelf"),
+    (("--voltage-accuracy", "1%"), "belong together"),
+])  # fmt: skip
+def test_what_cannot_be_is_one_line_and_status_two(bag, capsys, words, says):
+    rest = STAGE if words[0] != "--emitter-resistor" else STAGE[:-2]
+    assert main(["match", str(bag / "curves.csv"), *rest, *words]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and says in err and err.count("\n") == 1 and "Traceback" not in err
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--emitter-resistor", "0.22"), "has no unit"), (("--power", "80V"), "is a unit of voltage"),
+    (("--layout", "bridge"), "invalid choice"), (("--parallel", "0"), "1 to 12"),
+    (("--temperature-uncertainty", "-1"), "0 to 50 K"), (("--load-angle", "95"), "below 90"),
+])  # fmt: skip
+def test_options_that_cannot_be_read(bag, capsys, words, says):
+    with pytest.raises(SystemExit) as stop:
+        main(["match", str(bag / "curves.csv"), *words])
+    assert stop.value.code == 2 and says in capsys.readouterr().err
+
+
+def test_nothing_to_match_by(tmp_path, capsys):
+    (tmp_path / "bag.csv").write_text("part,B-E,E-B,B-C,C-B,C-E,E-C\nN01,0.642,OL,0.633,OL,OL,OL\n")
+    assert main(["match", str(tmp_path / "bag.csv"), *STAGE]) == 2
+    err = capsys.readouterr().err
+    assert "no part has a transistor curve or a spot reading to match by" in err and "bag.csv" in err
+
+
+def test_names_that_would_be_markup_or_formulas_stay_text(tmp_path):
+    text = curves_csv(2, both=False).replace("N01,", "<b>N01,").replace("N02,", "=N02,")
+    (tmp_path / "bag.csv").write_text(text)
+    assert main(["match", str(tmp_path / "bag.csv"), *STAGE, "-o", str(tmp_path / "out")]) == 0
+    for name in ("match.html", "labels-a4.html"):
+        assert "<b>N01" not in (tmp_path / "out" / name).read_text()
+    assert "'=N02" in (tmp_path / "out" / "sets.csv").read_text()
+
+
+def test_one_part_alone_makes_no_set(tmp_path, capsys):
+    rows = [r for r in curves_csv(1, both=False).splitlines() if r != CURVE_HEADING]
+    (tmp_path / "bag.csv").write_text("\n".join([CURVE_HEADING, *rows]) + "\n")
+    assert main(["match", str(tmp_path / "bag.csv"), *STAGE, "-o", str(tmp_path / "out")]) == 0
+    out = capsys.readouterr().out
+    assert "No set could be made." in out and "N01: spare" in out

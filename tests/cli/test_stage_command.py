@@ -1,0 +1,112 @@
+"""``junction stage`` from the command line to its files, before fitting and after."""
+
+import csv
+import io
+import json
+
+import pytest
+
+from junction.cli.main import main
+from junction.show.text import visible
+from tests.cli.match_bag import curves_csv
+from tests.show.trace import Page, untraced
+
+RATING = ("--power", "80W", "--load", "8ohm", "--supply", "42V", "--parallel", "2", "--emitter-resistor",
+"0.22ohm")
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    out = tmp_path_factory.mktemp("stage")
+    assert main(["stage", *RATING, "--type", "MJ15003,MJ15004", "--measured-drops", "20mV,21mV,20.5mV,0.1mV",
+                 "-o", str(out)]) == 0  # fmt: skip
+    return out
+
+
+def test_files(done):
+    names = {p.name for p in done.iterdir()}
+    assert names == {"stage.html", "stage.json", "stage.csv", "heat.csv", "drops.csv"}
+
+
+def test_80_W_into_8_ohm_is_said(capsys):
+    assert main(["stage", *RATING]) == 0
+    out = capsys.readouterr().out
+    assert any(line.split() == ["peak", "to", "peak", "71.6", "V"] for line in out.splitlines())
+    assert "20.0 mV" in out and "common practice, no source" in out
+
+
+def test_cautions_stand_before_any_number(capsys):
+    main(["stage", *RATING, "--measured-drops", "20mV,21mV"])
+    out = capsys.readouterr().out
+    assert out.startswith("before you measure in a live amplifier")
+    assert out.index("Mains voltage kills") < out.index("peak output voltage")
+
+
+def test_json(done):
+    report = json.loads((done / "stage.json").read_text())
+    assert report["format"] == 1 and report["command"] == "stage"
+    drops = report["measured_drops"]
+    assert drops["overall"] == "fault"
+    assert [d["verdict"] for d in drops["drops"]] == ["as predicted"] * 2 + ["undecided", "not "
+                                                                                          "conducting"] or [
+        d["verdict"] for d in drops["drops"]
+    ] == ["as predicted"] * 3 + ["not conducting"]
+    assert report["cautions"]
+
+
+def test_every_number_of_the_page_is_in_the_json(done):
+    text = (done / "stage.html").read_text()
+    assert untraced(text, (done / "stage.json").read_text(), visible) == []
+    page = Page(text)
+    assert len(page.images) == 1 and page.images[0]["alt"]
+
+
+def test_csvs(done):
+    rows = list(csv.DictReader(io.StringIO((done / "drops.csv").read_text())))
+    assert [r["position"] for r in rows] == [
+        f"{rail} rail, position {p}" for rail in ("upper", "lower") for p in (1, 2)
+    ]
+    heat = list(csv.DictReader(io.StringIO((done / "heat.csv").read_text())))
+    assert heat[0]["drive"] == "idle" and float(heat[0]["average_W"]) == pytest.approx(42 * 0.02 / 0.22)
+
+
+def test_drops_against_the_parts_own_curves(tmp_path, capsys):
+    """The set is matched, its expected drops are set up as measured, and found as predicted."""
+    (tmp_path / "curves.csv").write_text(curves_csv(4, both=False))
+    main(["match", str(tmp_path / "curves.csv"), *RATING, "--json", str(tmp_path / "match.json")])
+    first = json.loads((tmp_path / "match.json").read_text())["sets"][0]
+    capsys.readouterr()
+    drops = ",".join(f"{1000 * d:.2f}mV" for d in first["emitter_drop_idle_V"])
+    words = ["stage", str(tmp_path / "curves.csv"), *RATING, "--parts", ",".join(first["parts"])]
+    assert main([*words, "--measured-drops", drops, "--json", "-"]) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert report["measured_drops"]["overall"] == "as predicted"
+    assert report["predicted_set"]["parts"] == first["parts"]
+    # the curves make the expectation sharper than unmatched parts would
+    spans = [d["expected_V"]["high"] - d["expected_V"]["low"] for d in report["measured_drops"]["drops"]]
+    assert main(["stage", *RATING, "--measured-drops", drops, "--json", "-"]) == 0
+    loose = json.loads(capsys.readouterr().out)["measured_drops"]["drops"]
+    assert all(s < 0.7 * (d["expected_V"]["high"] - d["expected_V"]["low"]) for s, d in zip(spans, loose,
+    strict=True))
+
+
+def test_own_resistors_by_position(capsys):
+    words = ["stage", *RATING[:-1], "0.22ohm,0.33ohm", "--idle-current", "182mA"]
+    assert main([*words, "--measured-drops", "19mV,24mV", "--resistor-tolerance", "1%", "--drop-accuracy",
+    "0.1%+10uV",
+                 "--json", "-"]) == 0  # fmt: skip
+    drops = json.loads(capsys.readouterr().out)["measured_drops"]["drops"]
+    assert [d["verdict"] for d in drops] == ["as predicted"] * 2
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--measured-drops", "20mV"), "1 drops for 2 devices a rail"),
+    (("--parts", "A,B"), "--parts needs the files"),
+    (("--drop-accuracy", "1%"), "belong to --measured-drops"),
+    (("curves.csv",), "files are for --measured-drops"),
+    (("--type", "2N9999X"), "not on the shelf"),
+])  # fmt: skip
+def test_what_cannot_be_is_one_line_and_status_two(capsys, words, says):
+    assert main(["stage", *words, *RATING]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and says in err and err.count("\n") == 1
