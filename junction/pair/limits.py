@@ -67,72 +67,56 @@ def check_limits(ask, types, supply_V: float, device_peak_A: float, heat, rth: f
 
 
 def _of_type(kind, supply_V: float, device_peak_A: float, heat) -> list[LimitCheck]:
-    out = []
-
-    def add(quantity, symbol, asked, limit, unit, text):
-        verdict = _verdict(asked, limit)
-        if verdict == "unknown":
-            text = f"{kind.name}: {quantity} cannot be checked, the shelf or the stage does not say it."
-        out.append(LimitCheck(kind.name, quantity, asked, limit, unit, verdict, text, _source(kind, symbol)))
-
-    volts = 2 * supply_V
-    limit = kind.rating("V_CEO")
-    add(
-        "V_CEO against both rails",
-        "V_CEO",
-        volts,
-        limit,
-        "V",
-        f"{kind.name}: the device that is off sees both rails, {volts:.0f} V; V_CEO is {limit:.0f} V.",
-    )
-    limit = kind.rating("I_C")
-    add(
-        "I_C at the peak",
-        "I_C",
-        device_peak_A,
-        limit,
-        "A",
-        f"{kind.name}: {device_peak_A:.1f} A at the peak; I_C is {limit:g} A.",
-    )
-    tj = kind.rating("T_j")
     hottest = max((d.junction_C for d in heat if isfinite(d.junction_C)), default=nan)
-    add(
-        "T_j, worst drive",
-        "T_j",
-        hottest,
-        tj,
-        "C",
-        f"{kind.name}: the junction reaches {hottest:.0f} C; the limit is {tj:.0f} C.",
-    )
-    rth_jc = kind.rating("R_thJC")
-    if isnan(rth_jc) and not isnan(kind.rating("P_tot")):
-        at = next((limit.at.get("case_C", 25.0) for limit in kind.find("P_tot")), 25.0)
-        rth_jc = (tj - at) / kind.rating("P_tot")
+    volts, v_ceo, i_c, t_j = 2 * supply_V, *(kind.rating(s) for s in ("V_CEO", "I_C", "T_j"))
+    out = [
+        _check(kind, "V_CEO against both rails", "V_CEO", volts, v_ceo, "V",
+               f"the device that is off sees both rails, {volts:.0f} V; V_CEO is {v_ceo:.0f} V."),
+        _check(kind, "I_C at the peak", "I_C", device_peak_A, i_c, "A",
+               f"{device_peak_A:.1f} A at the peak; I_C is {i_c:g} A."),
+        _check(kind, "T_j, worst drive", "T_j", hottest, t_j, "C",
+               f"the junction reaches {hottest:.0f} C; the limit is {t_j:.0f} C."),
+    ]  # fmt: skip
     warmest = max((d for d in heat if isfinite(d.case_C)), key=lambda d: d.average_W, default=None)
-    for row in (warmest,) if warmest is not None else ():
-        allowed = (tj - row.case_C) / rth_jc
-        add(
-            f"P_tot derated, {row.name}",
-            "P_tot",
-            row.average_W,
-            allowed,
-            "W",
-            f"{kind.name}: {row.average_W:.0f} W on average with {row.name}; derated to a case of "
-            f"{row.case_C:.0f} C it may take {allowed:.0f} W.",
-        )
+    if warmest is not None:
+        allowed = derated_W(kind, warmest.case_C)
+        out.append(_check(
+            kind, f"P_tot derated, {warmest.name}", "P_tot", warmest.average_W, allowed, "W",
+            f"{warmest.average_W:.0f} W on average with {warmest.name}; derated to a case of "
+            f"{warmest.case_C:.0f} C it may take {allowed:.0f} W."))  # fmt: skip
     worst = max(heat, key=lambda d: d.peak_W, default=None)
-    if worst is not None:
-        allowed = kind.rating("P_tot")
-        verdict = _verdict(worst.peak_W, allowed)
-        text = (f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {worst.vce_at_peak_V:.0f} V and "
-                f"{worst.ic_at_peak_A:.1f} A ({worst.name}); hold this point against the type's own "
-                "safe-area chart: its "
-                "second-breakdown line is not on the shelf")  # fmt: skip
-        if verdict == "beyond":
-            verdict = "close"
-            text += (
-                f", and it lies above the dc rating of {allowed:.0f} W, so only the pulse lines can allow it"
-            )
-        out.append(LimitCheck(kind.name, "safe area, worst instant", worst.peak_W, allowed, "W",
-                              verdict, text + ".", _source(kind, "P_tot")))  # fmt: skip
-    return out
+    return out if worst is None else [*out, _safe_area(kind, worst)]
+
+
+def _check(kind, quantity, symbol, asked, limit, unit, sentence) -> LimitCheck:
+    verdict = _verdict(asked, limit)
+    if verdict == "unknown":
+        sentence = f"{quantity} cannot be checked, the shelf or the stage does not say it."
+    return LimitCheck(kind.name, quantity, asked, limit, unit, verdict, f"{kind.name}: {sentence}",
+                      _source(kind, symbol))  # fmt: skip
+
+
+def derated_W(kind, case_C: float) -> float:
+    """Power a type may take with its case at a temperature: (T_j - T_C)/R_thJC, never above P_tot [W]."""
+    t_j, p_tot, rth = (kind.rating(s) for s in ("T_j", "P_tot", "R_thJC"))
+    if isnan(rth) and not isnan(p_tot):
+        at = next((limit.at.get("case_C", 25.0) for limit in kind.find("P_tot")), 25.0)
+        rth = (t_j - at) / p_tot
+    allowed = (t_j - case_C) / rth
+    return allowed if isnan(p_tot) else min(allowed, p_tot)
+
+
+def _safe_area(kind, worst) -> LimitCheck:
+    """The worst instant: a point for the type's own chart, since second breakdown is not on the shelf."""
+    allowed = kind.rating("P_tot")
+    verdict = _verdict(worst.peak_W, allowed)
+    text = (
+        f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {worst.vce_at_peak_V:.0f} V and "
+        f"{worst.ic_at_peak_A:.1f} A ({worst.name}); hold this point against the type's own safe-area chart: "
+        "its second-breakdown line is not on the shelf"
+    )
+    if verdict == "beyond":
+        verdict = "close"
+        text += f", and it lies above the dc rating of {allowed:.0f} W, so only the pulse lines can allow it"
+    return LimitCheck(kind.name, "safe area, worst instant", worst.peak_W, allowed, "W", verdict, text + ".",
+                      _source(kind, "P_tot"))  # fmt: skip

@@ -222,7 +222,8 @@ def json_text(report: MatchReport, made: str = "") -> str:
     """Whole JSON of a matching report."""
     result = report.result
     return json_out.document("match", {
-        "made": made, "layout": result.layout, "parts_read": len(report.parts), "files": report.files, "rows_read": report.rows_read,
+        "made": made, "layout": result.layout, "parts_read": len(report.parts), "files": report.files,
+        "rows_read": report.rows_read,
         "sets": [set_json(s) for s in result.sets],
         "left_over": [{"part": x.part, "why": x.why} for x in result.left_over],
         "optimality_gap": result.optimality_gap, "optimality_basis": result.gap_basis,
