@@ -160,7 +160,10 @@ def limit_table(
         gain = CEO_GAIN if junction == "CE" else 1.0
         leak[k] = [held.leak_A if held else f.leak_max_A * gain for f in families]
         volts[k] = [held.at_V if held else f.leak_at_V for f in families]
-        words.append(tuple(held.words if held else f"{f.name} family; {f.basis}" for f in families))
+        floating = f", times {CEO_GAIN:g} with the base open" if junction == "CE" else ""
+        words.append(tuple(
+            held.words if held else f"{f.name} family{floating}; {f.basis}" for f in families
+        ))  # fmt: skip
     typed = (prior > 0).sum(axis=1) == 1
     return LimitTable(
         tuple(families), prior, leak, volts, typed, registered, breakdown[:, 0], breakdown[:, 1:],

@@ -26,6 +26,8 @@ PRIOR_GOOD, PRIOR_LEAK, PRIOR_OPEN = 0.8, 0.1, 0.05
 KNEE_NEVER_SEEN = 0.94
 #: Contact and calibration of an ordinary voltmeter [V], our convention.
 CONTACT_U_V = 0.005
+#: A short sweep tells the series resistance badly: this many times the family's still passes [1].
+RS_ALLOWED = 1.5
 #: Test leads and contacts of a two-wire sweep that stand in the series resistance [ohm] (common practice).
 LEADS_OHM = 0.5
 #: Built-in base-emitter resistance of Darlingtons as it shows at low voltage [ohm], and how much more often a
@@ -70,7 +72,7 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     floor = np.where(n_low > 1.2, n_low, -np.inf)
     ideality = conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], floor, n_high)
     inside *= np.where(read[:, None], 1.0, ideality)
-    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=rs_high + LEADS_OHM)
+    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=RS_ALLOWED * rs_high + LEADS_OHM)
     inside = np.nan_to_num(inside)
     return v25, inside, inside / ((high - low) * (n_high - n_low))
 
