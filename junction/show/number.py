@@ -192,8 +192,9 @@ def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True)
     low, high = it.low, it.high
     if not (isfinite(low) and isfinite(high)) or high <= low:
         return _half_open(it, unit, ends)
-    # relative to both ends: an interval over decades gets its own digits and prefix at each end
-    if low > 0 and high / low > 8 or high < 0 and low / high > 8:
+    arms = sorted((it.value - low, high - it.value))
+    # an interval over decades, or far longer to one side, gets its own digits and prefix at each end
+    if low > 0 and high / low > 8 or high < 0 and low / high > 8 or arms[1] > 20 * arms[0] > 0:
         pieces = quantity_pieces(it.value, unit, 2)
         if not ends:
             return pieces

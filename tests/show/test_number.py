@@ -45,6 +45,7 @@ def test_gum_example():
     (Interval(1.2, -inf, inf), "1.2"),
     (Interval(80.0, 73.0, 88.0, "1"), "80 (73 to 88)"),
     (Interval(4.1e47, 3.1e47, 5.1e47, "ohm"), "4.1e47 ohm (3.1e47 to 5.1e47 ohm)"),
+    (Interval(2e-35, -1e-35, 1e290, "A"), "2.0e-35 A (-1.0e-35 A to 1.0e290 A)"),
     (Interval(1e-9, -5e3, 5e3, "A"), "0.0 kA (-5.0 to 5.0 kA)"),
     (Interval(nan, nan, nan, "ohm"), "not known"),
     (Interval(nan, 0.0, 0.3, "ohm"), "< 0.3 ohm"),
