@@ -10,7 +10,6 @@ from junction.base.records import SweepTable
 from junction.estimate.block import REASONS
 from junction.estimate.intervals import LOGARITHMIC, log_covariance, parameters
 from junction.estimate.models import CODE, NAMES, model_index
-from junction.estimate.noise import student_t
 from junction.estimate.results import FLAGS, MODELS, SweepFits
 from junction.estimate.terms import COORDINATES, I0, B, G
 
@@ -21,6 +20,8 @@ class Collected:
 
     theta: np.ndarray
     covariance: np.ndarray
+    below: np.ndarray
+    above: np.ndarray
     parts: np.ndarray
     arrays: dict[str, np.ndarray]
     flags: dict[str, np.ndarray]
@@ -31,20 +32,19 @@ class Collected:
         """For n sweeps with m points in all; a sweep without points keeps reason 1."""
         p = len(COORDINATES)
         arrays = {
-            name: np.full(n, np.nan) for name in ("chi2", "effective", "heating_K", "gap", "limit_g", "top")
+            name: np.full(n, np.nan) for name in ("chi2", "quantile", "heating_K", "gap", "limit_g", "top")
         }
         arrays |= {name: np.zeros(n, np.int64) for name in ("code", "dof", "n_used", "runner_up")}
         arrays["reason"] = np.ones(n, np.int64)
-        return cls(np.full((n, p), np.nan), np.zeros((n, p, p)), np.full((n, 3), np.nan), arrays,
-                   {name: np.zeros(n, bool) for name in FLAGS}, np.zeros(m, bool))  # fmt: skip
+        theta, below, above = (np.full((n, p), np.nan) for _ in range(3))
+        flags = {name: np.zeros(n, bool) for name in FLAGS}
+        parts = np.full((n, 3), np.nan)
+        return cls(theta, np.zeros((n, p, p)), below, above, parts, arrays, flags, np.zeros(m, bool))
 
     def put(self, rows, starts, out: dict, real) -> None:
         """Take in one block."""
-        self.theta[rows], self.covariance[rows], self.parts[rows] = (
-            out["theta"],
-            out["covariance"],
-            out["parts"],
-        )
+        for name in ("theta", "covariance", "below", "above", "parts"):
+            getattr(self, name)[rows] = out[name]
         for name, array in self.arrays.items():
             array[rows] = out[name]
         for name, array in out["flags"].items():
@@ -58,8 +58,9 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
     a, flags, theta, covariance = c.arrays, c.flags, c.theta, c.covariance
     none = a["reason"] > 0
     theta[none], covariance[none] = np.nan, 0.0
+    c.below[np.isnan(theta)], c.above[np.isnan(theta)] = np.nan, np.nan
     code = a["code"]
-    q = np.where(stated, student_t(1e9), student_t(a["effective"]))
+    q = a["quantile"]
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     u[np.isnan(theta)] = np.nan
     constant = np.isin(code, [CODE[n] for n in NAMES if "offset" in n]) & ~none
@@ -67,8 +68,10 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         light = constant & (theta[:, I0] < -5 * u[:, I0]) & (-theta[:, I0] > 1e-3 * a["top"])
         light &= code != CODE["resistor + offset"]
         resistor = np.isin(code, [CODE["resistor"], CODE["resistor + offset"]])
-        shunt = theta[:, G] > q * u[:, G]
-        value, low, high, spread = parameters(theta, u, q, vt, covariance, resistor=resistor, light=light)
+        shunt = theta[:, G] > c.below[:, G]
+        value, low, high, spread = parameters(
+            theta, u, c.below, c.above, q, vt, covariance, resistor=resistor, light=light
+        )
         is_open = (code == CODE["open"]) & ~none
         low["R_ohm"] = np.where(is_open, 1 / a["limit_g"], low["R_ohm"])
         high["R_ohm"] = np.where(is_open, np.inf, high["R_ohm"])

@@ -13,14 +13,14 @@ from junction.estimate.engine import (
     fit_set,
     give,
     new_block,
-    problem_of,
     store,
     take,
 )
+from junction.estimate.finish import finish
 from junction.estimate.inverse import voltage_of
-from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of, is_poor
+from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
 from junction.estimate.noise import Noise
-from junction.estimate.terms import AB, I0, RS, A, G
+from junction.estimate.terms import RS, G
 from junction.physics.temperature import temperature_rise
 
 #: A quantity this many standard uncertainties below zero that cannot be negative is a misfit, not chance.
@@ -85,7 +85,7 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     out["ask"][two] = True
     if two.size and contest:
         _heating(block, two, whole, back, temp_C, out, flags)
-    _finish(block, out, flags)
+    finish(block, out, flags)
     used = block.keep > 0
     if order is not None:
         back_order = np.empty_like(used)
@@ -258,84 +258,3 @@ def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) ->
         for name in ("outliers", "unphysical"):
             flags[name][agree] = sub_flags[name]
         out["runner_up"][agree], out["gap"][agree] = sub_out["runner_up"], sub_out["gap"]
-
-
-def _finish(block: Block, out: dict, flags: dict) -> None:
-    """Scale for the noise as found, effective degrees of freedom, range steps, limits of an open path."""
-    n = block.chi2.size
-    used = block.n_used
-    out["reason"] = np.where((out["reason"] == 0) & ~np.isfinite(block.chi2), 5, out["reason"])
-    fitted = out["reason"] == 0
-    dof = used - NUMBER[block.code]
-    scale, effective = np.ones((n, 2)), dof.astype(float)
-    ratio = np.where(dof > 0, block.chi2 / np.maximum(dof, 1), 1.0)
-    poor = fitted & (dof > 0) & is_poor(block.chi2, dof, block.noise is not None)
-    if block.noise is None:
-        scale, effective = _found_noise(block, fitted, dof)
-    else:
-        scale[poor] = ratio[poor, None]
-    flags["poor_fit"] = poor
-    flags["range_step"] = np.zeros(n, bool)
-    limit_g = np.full(n, np.nan)
-    for name in NAMES:
-        at = np.flatnonzero(fitted & poor & (block.code == CODE[name]))
-        if at.size and name not in ("open",):
-            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
-            flags["range_step"][at] = sense.step_in(r, block.keep[at])
-    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
-    if at.size:
-        line = fit_set(block, "resistor + offset", np.zeros((at.size, block.theta.shape[1])), at)
-        u = np.sqrt(line.covariance[:, 0, 0])
-        limit_g[at] = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
-    floor = np.zeros(block.theta.shape[1], int)
-    floor[[G, I0]] = 1
-    root = np.sqrt(scale)[:, floor]
-    covariance = block.covariance * root[:, :, None] * root[:, None, :]
-    top = np.max(np.abs(block.i) * block.keep, axis=1)
-    out.update(
-        theta=block.theta, covariance=covariance, chi2=block.chi2, code=block.code, dof=np.maximum(dof, 0),
-        effective=effective, parts=block.parts if block.noise is None else np.full((n, 3), np.nan),
-        n_used=used.astype(np.int64), limit_g=limit_g, top=top,
-    )  # fmt: skip
-    flags["converged"] = block.converged & fitted
-    flags["at_bound"] = block.at_bound & fitted
-    flags["rank_deficient"] = block.rank_short & fitted
-
-
-def _found_noise(block: Block, fitted, dof):
-    """Scale of the covariance for the floor and for the rest, each from its own residuals.
-
-    A linear sweep may have sixty points in the noise floor and twenty on the curve: what is known of the
-    scatter on the curve rests on the twenty.
-    """
-    n = block.chi2.size
-    scale, effective = np.ones((n, 2)), np.maximum(dof, 1).astype(float)
-    for name in NAMES:
-        at = np.flatnonzero(fitted & (block.code == CODE[name]))
-        if not at.size:
-            continue
-        r2 = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1] ** 2
-        live = block.keep[at] > 0
-        k = NUMBER[CODE[name]]
-        whole = np.maximum(r2.sum(1), 1e-12) / np.maximum(dof[at], 1)
-        if name in ("open",):
-            scale[at] = whole[:, None]
-            continue
-        v = block.v[at]
-        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None]) & (v > 0)
-        if AB in columns_of(name):
-            lowest = np.min(np.where(live, v, 0.0), axis=1)
-            on_curve |= live & (v < 0.7 * lowest[:, None])
-        if A not in columns_of(name) and AB not in columns_of(name):
-            on_curve = live
-        count = on_curve.sum(1)
-        shares = k - sum(c in columns_of(name) for c in (G, I0))
-        rest = live & ~on_curve
-        curve = np.where(on_curve, r2, 0.0).sum(1) / np.maximum(count - shares, 1)
-        floor = np.where(rest, r2, 0.0).sum(1) / np.maximum(rest.sum(1) - max(k - shares, 0), 1)
-        able = count >= shares + 1
-        scale[at, 0] = np.where(able, np.maximum(curve, 0.5 * whole), whole)
-        scale[at, 1] = np.where(able & (rest.sum(1) >= 6), np.maximum(floor, 0.5 * whole), whole)
-        effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])
-    # scatter of a handful of points says too little to believe it when it is small
-    return np.where(effective[:, None] < 4, np.maximum(scale, 1.0), scale), effective

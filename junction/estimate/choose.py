@@ -135,6 +135,7 @@ def choose(block: Block, *, contest: bool = True):
         lost = ~np.isfinite(choice.criterion[index].min(1))
         straight = index[line[index] | lost]
         index = index[~np.isin(index, _straight_lines(block, choice, straight))]
+        trouble[straight] = True
     if index.size:
         _contest(block, choice, index, trouble)
     return choice, ask
@@ -213,6 +214,10 @@ def _straight_lines(block: Block, choice: Choice, rows):
     if block.noise is None:
         settled &= _looks_straight(block, rows)
     for k, name in enumerate(LINES):
+        # the robust loss forgives a curve's few points above the noise; plain chi2 does not
+        r = problem_of(block, name, rows).evaluate(best[name].theta)[:, -1]
+        poor = is_poor((r * r).sum(1), block.n_used[rows] - 2, block.noise is not None)
+        settled &= ~((winner == k) & poor)
         pick = settled & (winner == k)
         if pick.any():
             store(block, name, best[name], rows, pick)
@@ -266,7 +271,7 @@ def _eligible(block: Block, choice: Choice, index, trouble, name):
     hard = trouble[index]
     if name in LINES:
         return hard & ~np.isfinite(choice.criterion[index, CODE[name]])
-    if name in ("bare", "base"):
+    if name in ("ideal", "bare", "base"):
         return enough & (used >= 5) & hard
     offset, second = choice.drop_offset[index] > DECISIVE, choice.drop_recombination[index] > DECISIVE
     if name == "offset":

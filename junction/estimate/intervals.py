@@ -50,13 +50,14 @@ def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
 
     for name, k in (("IS_A", A), ("ISR_A", AR)):
         best = np.exp(theta[:, k])
-        put(name, best, np.exp(theta[:, k] - below[:, k]), np.exp(theta[:, k] + above[:, k]), best * u[:, k])
+        high_end = np.exp(np.minimum(theta[:, k] + above[:, k], 700.0))
+        put(name, best, np.exp(theta[:, k] - below[:, k]), high_end, best * u[:, k])
     for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
         b = theta[:, k]
         with np.errstate(divide="ignore"):
             least = b - below[:, k]
-            high = np.where(np.isnan(b), b, np.where(least > 0, 1 / least, np.inf))
-            put(name, 1 / b, 1 / (b + above[:, k]), high, u[:, k] / b**2)
+            most = np.where(np.isnan(b), b, np.where(least > 0, 1 / least, np.inf))
+            put(name, 1 / b, 1 / (b + above[:, k]), most, u[:, k] / b**2)
     put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], below[:, RS], above[:, RS]))
     path = _resistance(theta[:, G], u[:, G], below[:, G], above[:, G])
     for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):

@@ -15,6 +15,7 @@ SETS: dict[str, tuple[int, ...]] = {
     "open": (I0,),
     "resistor": (G,),
     "resistor + offset": (G, I0),
+    "ideal": (A, B),
     "bare": (A, B, RS),
     "base": (A, B, RS, G),
     "offset": (A, B, RS, G, I0),
@@ -69,7 +70,8 @@ def model_index(code, shunt, light):
         The constant term is a photocurrent rather than the ammeter's offset.
     """
     plain = {
-        "open": "open", "resistor": "resistor", "resistor + offset": "resistor", "bare": "junction",
+        "open": "open", "resistor": "resistor", "resistor + offset": "resistor",
+        "ideal": "junction", "bare": "junction",
         "base": "junction", "offset": "junction", "recombination": "junction + recombination",
         "recombination + offset": "junction + recombination", "breakdown": "junction + breakdown",
         "breakdown + offset": "junction + breakdown",

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from junction.estimate import block, engine
 from junction.estimate.noise import Noise
 from junction.estimate.sweeps import fit_sweeps
 from junction.physics.junction import current, voltage
@@ -198,9 +199,25 @@ def test_at_bound():
 
 
 def test_rank_deficient():
-    """The same two points ten times: three parameters cannot be told apart."""
+    """The same two points ten times cannot tell IS, N and RS apart.
+
+    The choice of model then takes IS and N alone; asked for all three, the flag goes up and the sweep has
+    no known uncertainty.
+    """
     v = np.repeat([0.55, 0.65], 10)
-    fits = fit_sweeps(table((v, current(v, **SILICON))), NOISE)
+    i = current(v, **SILICON)
+    assert not fit_sweeps(table((v, i)), NOISE).flags["rank_deficient"][0]
+    real = block.choose
+
+    def insist(part, **kw):
+        out = real(part, **kw)
+        fit = engine.fit_set(part, "bare", np.tile([-31.0, 1, 1, 0, 0, 0, 0, 0, 0], (1, 1)))
+        engine.store(part, "bare", fit)
+        return out
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(block, "choose", insist)
+        fits = fit_sweeps(table((v, i)), NOISE)
     assert fits.flags["rank_deficient"][0]
     assert not fits.flags["uncertainty_known"][0]
 
