@@ -9,7 +9,15 @@ from junction.base.errors import UsageError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.cli.stage_options import add_stage, known_types, names, stage_values
-from junction.pipeline.match import LAYOUTS, MatchAsk, MatchReport, MatchSettings, StageAsk, run_match
+from junction.pipeline.match import (
+    LAYOUTS,
+    MatchAsk,
+    MatchReport,
+    MatchSettings,
+    StageAsk,
+    run_match,
+    weights_for,
+)
 from junction.show.table import Paint, width_for
 
 EPILOG = """layouts:
@@ -53,6 +61,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "better it; "
         "may be given several times",
     )
+    parser.add_argument("--idle-weight", metavar="PERCENT", type=options.physical("ratio", at_least=0.0,
+    at_most=1.0),
+                        help="how much the match at idle counts against that at the peak (default 50%%)")
     parser.add_argument("--all", action="store_true", help="list every set and every left-over part")
     parser.add_argument(
         "--temperature-uncertainty",
@@ -83,7 +94,7 @@ def match_settings(args: argparse.Namespace, per_set: int, sets: int | None) -> 
     find = options.types_from(args)
     return MatchSettings(
         StageAsk(parallel=per_set, **stage_values(args)),
-        MatchAsk(args.layout, per_set, sets, tuple(args.keep)),
+        MatchAsk(args.layout, per_set, sets, tuple(args.keep), weights_for(args.idle_weight)),
         options.meter_from(args), find, known_types(args, find), args.temperature_uncertainty,
         options.noise_from(args, curves=True),
     )  # fmt: skip

@@ -90,17 +90,25 @@ class SetMaker:
             tolerance_V=_DRAW_TOLERANCE_V).imbalance
                      for at in range(0, len(members), _CHUNK)]  # fmt: skip
             out[which] = (now, np.concatenate(drawn, axis=-1))
-        point = self.point("idle", side)
-        hot = share(self.devices.take(members), point, electrothermal=True)
-        idle = self.drawn["idle"]
-        few = Devices(
-            {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in idle.values.items()}, idle.tnom_C
-        )
-        drawn = [share(few.take(members[at : at + _CHUNK]), point, electrothermal=True,
-        tolerance_V=_DRAW_TOLERANCE_V, heat_steps=2).imbalance
-                 for at in range(0, len(members), _CHUNK)]  # fmt: skip
-        out["hot"] = (hot, np.concatenate(drawn, axis=-1))
+        for which, name in (("idle", "hot"), ("peak", "peak hot")):
+            out[name] = self._hot(members, which, side)
         return out
+
+    def _hot(self, members, which: str, side: int):
+        """Shares with each device at its own heat, and the imbalance of draws."""
+        point = self.point(which, side)
+        hot = share(self.devices.take(members), point, electrothermal=True)
+        full = self.drawn[which]
+        few = {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in full.values.items()}
+        drawn = []
+        for at in range(0, len(members), _CHUNK):
+            piece = Devices(few, full.tnom_C).take(members[at : at + _CHUNK])
+            drawn.append(
+                share(
+                    piece, point, electrothermal=True, tolerance_V=_DRAW_TOLERANCE_V, heat_steps=2
+                ).imbalance
+            )
+        return hot, np.concatenate(drawn, axis=-1)
 
     def _halves(self, blocks) -> dict:
         """The two rails of every set at equal drive."""
@@ -125,7 +133,7 @@ class SetMaker:
 
     def _one(self, number: int, rails, found, halves, kept: bool) -> MatchedSet:
         parts = np.concatenate(rails)
-        sizes = {which: self._worst(found, which, number) for which in ("idle", "peak", "hot")}
+        sizes = {which: self._worst(found, which, number) for which in ("idle", "peak", "hot", "peak hot")}
         half = {w: interval_of(h[0][number], h[1][..., number]) for w, h in halves.items()} if halves else {}
         single = self.ask.per_set == 1
         shown = half if single else sizes
@@ -147,7 +155,9 @@ class SetMaker:
             rails=tuple(s for s, r in enumerate(rails) for _ in r),
             limit_idle=shown["idle"][1], limit_peak=shown["peak"][1],
             halves_idle=half["idle"][0] if half else None, halves_peak=half["peak"][0] if half else None,
-            imbalance_hot=None if single else sizes["hot"][0], loop_gain=gain, runs_away=away, kept=kept,
+            imbalance_hot=None if single else sizes["hot"][0],
+            imbalance_peak_hot=None if single else sizes["peak hot"][0],
+             loop_gain=gain, runs_away=away, kept=kept,
         )  # fmt: skip
 
     def _worst(self, found, which: str, number: int):
@@ -191,6 +201,10 @@ class SetMaker:
             out.append(f"{', '.join(short)}: measured only to less than the {per:.2g} A each carries "
                        "at the peak; "
                        "the peak figures are extrapolated")  # fmt: skip
+        hot = self.fits.flags.get("self_heated") if self.fits.flags else None
+        warm = [self.fits.part[i] for i in parts if hot is not None and hot[i]]
+        if warm:
+            out.append(f"{', '.join(warm)}: warmed up while measured, which was allowed for in the fit")
         if away:
             out.append(f"runs away: theta dP/dT is {gain:.2f} at idle and must stay below 1; the "
                        "warmer part takes "

@@ -20,6 +20,9 @@ from junction.pair.weigh import WEIGHTS, Weigher
 
 #: Draws of the parts' parameters; the 95 % limits scatter by about 4 % of u with this many.
 DRAWS = 500
+#: In a large bag fewer draws do: this many draws times parts, but never below so many draws.
+DRAWS_TIMES_PARTS = 200_000
+FEWEST_DRAWS = 200
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,8 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
     good = usable(fits)
     devices = devices_from_fits(fits)
-    drawn = drawn_devices(fits, (stage.idle, stage.peak), ask.per_set, ask.draws, ask.seed)
+    draws = min(ask.draws, max(FEWEST_DRAWS, DRAWS_TIMES_PARTS // max(len(fits), 1)))
+    drawn = drawn_devices(fits, (stage.idle, stage.peak), ask.per_set, draws, ask.seed)
     pools = {}
     for word in ("NPN", "PNP", ""):
         index = [i for i, p in enumerate(fits.polarity) if p == word and good[i]]

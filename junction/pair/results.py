@@ -34,8 +34,8 @@ class OperatingPoint:
     vce_V : float
         Collector to output node, emitter resistor included [V].
     temp_C : float
-        Junction temperature where no self-heating is solved, else the temperature the devices would
-        have without their own heat [degC].
+        Mean junction temperature of the set [degC]; with self-heating solved, a device that carries more
+        than its share stands above it.
     re_ohm, rb_ohm : float or tuple of float
         Emitter and base resistors, one for all or one a position [ohm].
     rth_K_per_W : float
@@ -156,6 +156,7 @@ class MatchedSet:
     halves_idle: Interval | None = None  # upper against lower rail at equal drive
     halves_peak: Interval | None = None
     imbalance_hot: Interval | None = None  # idle, electrothermal
+    imbalance_peak_hot: Interval | None = None  # peak, heat by the mean dissipation of the worst drive
     loop_gain: float = nan  # thermal, at idle
     runs_away: bool = False
     kept: bool = False  # fixed by the user

@@ -6,11 +6,12 @@ ln IC and the drive voltage V; the equations are V_k(ln IC_k) = V for each devic
 emitter currents.  The Jacobian is a diagonal with a border, so a Newton step costs no linear algebra
 and runs over any number of sets together.
 
-Electrothermal: T_k = T_0 + R_th P_k.  A rise of temperature lowers V_BE by about 2 mV/K, so the warmer
-device takes more current.  The set is stable while every disturbance of the temperatures dies out:
-the largest eigenvalue of the loop (temperature -> current -> power -> temperature) is below 1.  For
-one device on a stiff drive, or two equal ones sharing a current, that is the textbook condition
-theta dP/dT < 1 (Kakani and Bhandari, Electronic Devices and Circuits, ch. 6).
+Electrothermal: T_k = T_mean + R_th (P_k - P_mean), the mean being the stage's business.  A rise of
+temperature lowers V_BE by about 2 mV/K, so the warmer device takes more current.  The set is stable
+while every disturbance of the temperatures dies out: the largest eigenvalue of the loop (temperature ->
+current -> power -> temperature) is below 1.  For one device on a stiff drive, or equal ones sharing a
+current, that is the textbook condition theta dP/dT < 1 (Kakani and Bhandari, Electronic Devices and
+Circuits, ch. 6).
 """
 
 from __future__ import annotations
@@ -74,7 +75,7 @@ def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: 
     re, rb = _per_position(point.re_ohm, k), _per_position(point.rb_ohm, k)
     for step in range(_MAX_STEPS):
         ic = np.exp(log_ic)
-        temp = point.temp_C + rise * ic
+        temp = point.temp_C + rise * (ic - point.total_A / k)
         now = drive_point(devices, log_ic, point.vce_V, temp if rise else point.temp_C, re, rb)
         slope = now.slope_V + (now.temp_slope_V_per_K * rise * ic if rise else 0.0)
         # a slope that heat has turned negative is a device in runaway: step as if it were flat
@@ -88,14 +89,6 @@ def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: 
             break
         log_ic = log_ic + np.clip(error / slope, -1.5, 1.5)
     return log_ic, temp, now, converged
-
-
-def _with_common_heat(devices: Devices, point: OperatingPoint, log_ic, rise) -> Point:
-    """The devices at given currents, all at the mean of their temperatures."""
-    k = devices.shape[-1]
-    temp = point.temp_C + rise * np.exp(log_ic).mean(axis=-1, keepdims=True)
-    re, rb = _per_position(point.re_ohm, k), _per_position(point.rb_ohm, k)
-    return drive_point(devices, log_ic, point.vce_V, temp, re, rb)
 
 
 def _loop_gain(now: Point, log_ic, rise) -> np.ndarray:
@@ -160,8 +153,7 @@ def share(
     away = np.zeros(shape[:-1], bool)
     if electrothermal:
         full = point.rth_K_per_W * point.watts_per_A
-        even = _with_common_heat(devices, point, log_ic, full)
-        gain = _loop_gain(even, log_ic, full)
+        gain = _loop_gain(now, log_ic, full)
         for step in range(1, heat_steps + 1):
             rise = full * step / heat_steps
             log_ic, temp, now, ok = _newton(devices, point, log_ic, rise, tolerance_V)

@@ -310,8 +310,8 @@ def _idle_temp(ask: StageAsk, heat) -> float:
     if not isnan(ask.temp_C):
         return ask.temp_C
     for row in heat:
-        if row.name == "idle" and isfinite(row.sink_C):
-            return row.sink_C
+        if row.name == "idle" and isfinite(row.junction_C):
+            return row.junction_C
     return REFERENCE_TEMP_C
 
 

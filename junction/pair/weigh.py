@@ -25,6 +25,11 @@ _TOLERANCE_V = 1e-7
 WEIGHTS = {"idle": 0.5, "peak": 0.5, "halves": 0.5, "base": 0.25}
 
 
+def weights_for(idle: float | None = None) -> dict[str, float]:
+    """Weights of a cost with the match at idle counting `idle` [1] and that at the peak the rest."""
+    return dict(WEIGHTS) if idle is None else {**WEIGHTS, "idle": idle, "peak": 1.0 - idle}
+
+
 def folded_mean(size, u):
     """Mean of |x| for x normal with mean `size` and standard deviation `u` (Leone et al. 1961)."""
     from scipy.special import erf

@@ -15,6 +15,7 @@ from junction.pair.grid import curves_on_grid, yardsticks
 from junction.pair.match import MatchAsk, match_parts
 from junction.pair.results import LAYOUTS, LeftOver, MatchReport
 from junction.pair.stage import StageAsk, plan_stage
+from junction.pair.weigh import weights_for
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
 
@@ -185,4 +186,4 @@ def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
     )  # fmt: skip
 
 
-__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match"]
+__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match", "weights_for"]

@@ -151,6 +151,7 @@ def _set(k: int, s: MatchedSet, pictures) -> h.Html:
             ["imbalance at the peak", h.number(percent_pieces(s.imbalance_peak))]]  # fmt: skip
     if s.imbalance_hot is not None:
         rows.append(["at idle, each part at its own heat", h.number(percent_pieces(s.imbalance_hot))])
+        rows.append(["at the peak, the same", h.number(percent_pieces(s.imbalance_peak_hot))])
     if s.halves_idle is not None and len(s.parts) > 2:
         rows.append(["upper against lower rail, equal drive, idle", h.number(percent_pieces(s.halves_idle))])
         rows.append(["the same at the peak", h.number(percent_pieces(s.halves_peak))])

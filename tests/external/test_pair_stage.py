@@ -183,13 +183,13 @@ def test_ngspice_runs_away_past_that_point_and_not_before(critical, factor, runs
     ).replace("i(vs1x)", f"v(x1)/{p['RE']!r}").replace("i(vs2x)", f"v(x2)/{p['RE']!r}")
     out = run(f"""runaway
 vc c 0 {vce!r}
-va A 0 25
+va A 0 {25 - 0.3 * vce!r}
 {body}
 * the drive follows so that the sum of the currents stays 0.2 A
 BD 0 d I=100*(0.2-v(x1)/{p["RE"]!r}-v(x2)/{p["RE"]!r})
 RD d 0 1k
 CD d 0 1u
-.ic v(T1)={25 + 0.3 * vce + 0.1!r} v(T2)={25 + 0.3 * vce - 0.1!r} v(d)=0.6
+.ic v(T1)=25.1 v(T2)=24.9 v(d)=0.6
 .options reltol=1e-6
 .control
 set wr_singlescale

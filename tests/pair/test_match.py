@@ -8,6 +8,7 @@ import pytest
 from junction.base.errors import UsageError
 from junction.pair.match import MatchAsk, match_parts
 from junction.pair.stage import StageAsk, plan_stage
+from junction.pair.weigh import weights_for
 from tests.pair.bags import fits_of, mixed_bag, true_values
 
 ASK = StageAsk(power_W=80.0, load_ohm=8.0, supply_V=42.0, re_ohm=(0.22,))
@@ -191,3 +192,18 @@ def test_too_many_candidates_still_end_with_a_stated_bound():
     result = match_parts(fits, stage(5), MatchAsk(per_set=5, draws=20, seconds=3))
     assert len(result.sets) == 12 and 0 < result.optimality_gap < 1
     assert "first order" in result.gap_basis
+
+
+def test_the_weight_of_idle_decides_what_is_matched(bag):
+    only = {w: match_parts(bag, stage(2), MatchAsk(weights=weights_for(w), draws=20)) for w in (0.0, 1.0)}
+    idle, peak = (
+        {w: sum(getattr(s, name).value for s in r.sets) for w, r in only.items()}
+        for name in ("imbalance_idle", "imbalance_peak")
+    )
+    assert idle[1.0] < idle[0.0] and peak[0.0] < peak[1.0]
+
+
+def test_a_part_that_warmed_up_while_measured_is_named():
+    hot = np.array([False, True, False, False])
+    result = match_parts(fits_of(true_values(4, 6), flags={"self_heated": hot}), stage(2), MatchAsk(draws=10))
+    assert sum("A02: warmed up while measured" in n for s in result.sets for n in s.notes) == 1

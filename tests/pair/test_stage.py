@@ -18,7 +18,8 @@ def test_everything_given_leaves_few_assumptions():
                                  "as the drive rises",)  # fmt: skip
     assert stage.questions == ()
     assert stage.idle_drop_V == pytest.approx((0.022, 0.022))
-    assert stage.idle.temp_C == pytest.approx(30 + 0.6 * 4 * 4.2)  # four devices of 42 V x 0.1 A on one sink
+    # four devices of 42 V x 0.1 A on one sink, and each one's own way to it
+    assert stage.idle.temp_C == pytest.approx(30 + 0.6 * 4 * 4.2 + 1.2 * 4.2)
 
 
 def test_what_is_not_known_is_asked_or_assumed():
