@@ -137,6 +137,8 @@ def choose(block: Block, *, contest: bool = True):
         index = index[~np.isin(index, _straight_lines(block, choice, straight))]
         trouble[straight] = True
     if index.size:
+        index = index[~np.isin(index, _likeliest(block, choice, index))]
+    if index.size:
         _contest(block, choice, index, trouble)
     return choice, ask
 
@@ -240,6 +242,32 @@ def _looks_straight(block: Block, rows):
     floor = np.sqrt(first_guess(v, i, keep)[:, 0])
     within = np.max(np.abs(i - mean[:, None]) * keep, axis=1) < 10 * floor
     return (rms < 0.15 * top) | within | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
+
+
+def _likeliest(block: Block, choice: Choice, index):
+    """Settle the sweeps that one further term explains, the one its score test clearly names.
+
+    A bag of base-emitter junctions may need the second exponential in every one: the whole contest would
+    fit a dozen sets to each to come to the same end.  Returns which are settled.
+    """
+    offset, second = choice.drop_offset[index], choice.drop_recombination[index]
+    plain = (block.code[index] == CODE["base"]) & np.isfinite(choice.criterion[index, CODE["base"]])
+    plain &= block.n_used[index] >= 12
+    settled = []
+    for name, mine, other in (("offset", offset, second), ("recombination", second, offset)):
+        rows = index[plain & (mine > DECISIVE) & (mine > other + 4.0)]
+        if not rows.size:
+            continue
+        neutral_weights(block, rows)
+        _judge_again(block, choice, rows)
+        solution = _try(block, choice, block.theta.copy(), name, rows)
+        r = problem_of(block, name, rows).evaluate(solution.theta)[:, -1]
+        poor = is_poor((r * r).sum(1), block.n_used[rows] - NUMBER[CODE[name]], block.noise is not None)
+        good = ~poor & (choice.criterion[rows, CODE[name]] < choice.criterion[rows, CODE["base"]])
+        store(block, name, solution, rows, good)
+        _finish(block, choice, rows[good])
+        settled.append(rows[good])
+    return np.concatenate(settled) if settled else np.empty(0, np.int64)
 
 
 def _contest(block: Block, choice: Choice, index, trouble) -> None:

@@ -85,7 +85,8 @@ def candidate(block: Block, starting, name: str, rows):
         other = start.copy()  # where the voltage is the noisier, regress it on the current
         square = np.einsum("nm,nm,nm->n", keep, i, i)
         other[:, G] = square / np.where(np.abs(cross) > 1e-300, cross, 1e300)
-        tries.append(other)
+        if G in columns:
+            tries.append(other)
     else:
         fresh = start.copy()
         fresh[:, A], fresh[:, B], fresh[:, RS], _ = starts.exponential(v, i, keep, uv2, ui2, vt, conductance)
