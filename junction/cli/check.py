@@ -31,6 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--type", metavar="NUMBER", default="", help="type number on the part, such as 2N3904"
     )
     parser.add_argument("--polarity", choices=("NPN", "PNP"), default="", help="polarity, where it is known")
+    parser.add_argument(
+        "--hfe",
+        metavar="N",
+        type=options.physical("ratio", above=0.0, at_most=1e6),
+        help="gain it showed in an h_FE socket or a gain test",
+    )
     parser.add_argument("--in-circuit", action="store_true", help="the part is still soldered in")
     parser.add_argument(
         "--leads",
@@ -91,9 +97,11 @@ def part_of(args: argparse.Namespace) -> PartReadings:
             raise UsageError(f"{reading.placement} is given twice")
         readings[key] = reading
     temp = nan if args.temperature is None else args.temperature
+    hfe = nan if args.hfe is None else args.hfe
     return PartReadings(
-        args.part, tuple(readings.values()), args.type, args.polarity, temp_C=temp, in_circuit=args.in_circuit
-    )
+        args.part, tuple(readings.values()), args.type, args.polarity, hfe, temp_C=temp,
+        in_circuit=args.in_circuit,
+    )  # fmt: skip
 
 
 def finish(report: CheckReport, outputs: Outputs) -> None:

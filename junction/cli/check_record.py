@@ -20,7 +20,7 @@ from junction.base.records import (
 from junction.show.csv_out import safe_cell
 
 _SETS = (NUMBER_PLACEMENTS, BJT_PLACEMENTS, DIODE_PLACEMENTS)
-_LAST = ("temp_C", "in_circuit", "note")
+_LAST = ("hFE", "temp_C", "in_circuit", "note")
 
 
 def cell_of(reading: Reading) -> str:
@@ -47,6 +47,7 @@ def row_of(part: PartReadings) -> dict[str, list[str]]:
         "part": [part.part],
         "type": [part.type],
         "polarity": [part.polarity],
+        "hFE": ["" if isnan(part.hfe) else f"{part.hfe:g}"],
         "temp_C": ["" if isnan(part.temp_C) else f"{part.temp_C:g}"],
         "in_circuit": ["yes" if part.in_circuit else "no"],
         "note": [part.note],

@@ -141,6 +141,8 @@ def circuit_library(meter: Meter, *, ohms: bool = False) -> Library:
         ln_ohm = theta[:, PATH_COLUMNS[k]]
         for word in ("shorted", "leaky"):
             pick = np.flatnonzero((ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge))
+            # an open lead cannot carry a path of the part's own
+            pick = pick[[labels[i][1] not in path or not labels[i][1] for i in pick]]
             index.append(pick)
             hypothesis.append(np.array([label(*labels[i], f"{path} {word}") for i in pick]))
             weight.append(log_weight[pick] + _own_log_odds(ln_ohm[pick], path, width, highest))

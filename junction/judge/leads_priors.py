@@ -14,6 +14,12 @@ from junction.shelf.results import PartType
 
 #: Leads given as B, C, E: the writer took the part for a bipolar transistor.
 NAMED_NOT_BIPOLAR = 0.05
+#: A part that shows gain (h_FE from here on) is a transistor with live leads and no short.
+SHOWS_GAIN = 5.0
+#: h_FE that a Darlington passes and a single transistor does not [1] (common practice, no source).
+DARLINGTON_GAIN = 1000.0
+#: What is left of an explanation that a gain reading speaks against.
+AGAINST_GAIN = 0.01
 
 
 def matches(structure: Structure, type_: PartType) -> bool:
@@ -67,6 +73,26 @@ def with_limits(kinds: Sequence[Structure], type_: PartType | None) -> tuple[Str
     return tuple(replace(k, type_limit_ohm=limits) if matches(k, type_) else k for k in kinds)
 
 
+def gain_kind(hfe: float) -> str:
+    """What a gain reading says: '' nothing, 'gain' a live transistor, 'high' a live Darlington."""
+    if not hfe >= SHOWS_GAIN:  # nan as well; no gain may be a wrong lead order in the socket
+        return ""
+    return "high" if hfe > DARLINGTON_GAIN else "gain"
+
+
+def gain_bias(hypotheses: Sequence[Hypothesis], kind: str) -> np.ndarray:
+    """Logarithm of the factor each hypothesis gains from a gain reading, (H,)."""
+    out = np.zeros(len(hypotheses))
+    if kind:
+        for k, h in enumerate(hypotheses):
+            dead = any(f.split()[1] in ("open", "shorted") for f in h.fault.faults)
+            if dead or not h.structure.transistor:
+                out[k] += np.log(AGAINST_GAIN)
+            if kind == "high" and not h.structure.darlington:
+                out[k] += np.log(AGAINST_GAIN)
+    return out
+
+
 def log_bias(
     hypotheses: Sequence[Hypothesis],
     turns: Sequence[Arrangement],
@@ -74,6 +100,7 @@ def log_bias(
     polarity: str,
     *,
     named: bool,
+    gain: str = "",
 ) -> np.ndarray:
     """Logarithm of the factor each (arrangement, hypothesis) cell gains, (A, H + 1).
 
@@ -87,9 +114,12 @@ def log_bias(
         'NPN', 'PNP' or '' as the row says; the type's own is taken where it is ''.
     named : bool
         Leads given as B, C, E.
+    gain : str
+        See `gain_kind`.
     """
     wrong = priors()["mismarked"].value
     out = np.zeros((len(turns), len(hypotheses) + 1))
+    out[:, :-1] += gain_bias(hypotheses, gain)
     if named:
         bipolar = np.array([h.structure.transistor or h.structure.kind == "diode" for h in hypotheses])
         out[:, :-1][:, ~bipolar] += np.log(NAMED_NOT_BIPOLAR)

@@ -13,7 +13,7 @@ from junction.judge import next_test
 from junction.judge.hypotheses_library import over_range_V
 from junction.judge.leads import MISSING
 from junction.judge.leads_answer import Answer, Explanation
-from junction.judge.leads_priors import leak_limits_ohm, matches
+from junction.judge.leads_priors import gain_kind, leak_limits_ohm, matches
 from junction.judge.leads_words import evidence, explanation_words, ohm_words
 from junction.judge.neighbours import neighbours
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
@@ -153,15 +153,21 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
         out.append(f"{not_bjt}{remark} like this{'' if e is top else ' too'}.")
     if part.in_circuit:
         out.append("Read in circuit: every path beside the part counts in.")
+    if bench.library.meter.red_lead != "positive":
+        out.append(
+            "On many meters of this kind the black lead is the positive one: then NPN and PNP, anode and "
+            "cathode change places."
+        )
     if any(r.settling for r in part.readings):
         out.append("A reading was still falling (a capacitor charging): wait until it stands and read again.")
     return out
 
 
-def cannot_see(meter: Meter, visible_ohm: float) -> str:
+def cannot_see(meter: Meter, visible_ohm: float, *, gain_read: bool = False) -> str:
     """What diode mode on this meter is blind to."""
+    gain = "" if gain_read else "gain, "
     return (
-        f"a leak above about {ohm_words(visible_ohm)}, breakdown below the rating, gain, whatever shows only "
+        f"a leak above about {ohm_words(visible_ohm)}, breakdown below the rating, {gain}whatever shows only "
         f"hot or above {over_range_V(meter):.2g} V"
     )
 
@@ -266,7 +272,10 @@ def part_verdict(
         verdict = "undecided"
     limit_V = rules()["short_below"].value * 1e-3
     paired = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
-    said = tuple(sentence for _, sentence in paired) if part.readings else ("No readings.",)
+    whole = [sentence for path, sentence in paired if not path]
+    said = tuple(whole) if whole and verdict == "good" else tuple(sentence for _, sentence in paired)
+    if not part.readings:
+        said = ("No readings.",)
     faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
     result = PartVerdict(
         part.part,
@@ -278,7 +287,7 @@ def part_verdict(
         _alternatives(found, bench, _circumstances(bench, weighed)),
         said,
         _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction)),
-        cannot_see(bench.library.meter, visible_ohm),
+        cannot_see(bench.library.meter, visible_ohm, gain_read=bool(gain_kind(part.hfe))),
         tuple(_warnings(found, bench, weighed, registered)),
         (),
         "readings",

@@ -51,6 +51,24 @@ def lead_of_role(explanation: Explanation, turns, leads: Sequence[str]) -> dict[
     return dict(zip(roles, leads, strict=False))
 
 
+def between(readings: Sequence[Reading], one: str, other: str) -> list[Reading]:
+    """Readings between two leads, either way."""
+    return [r for r in readings if r.placement in (f"{one}-{other}", f"{other}-{one}")]
+
+
+def is_junction_like(pair: Sequence[Reading]) -> bool:
+    """One way a voltage that a junction drops, and nothing but over-range the other way (if it was read)."""
+    volts = [r for r in pair if r.kind == "volt"]
+    return len(volts) == 1 and volts[0].value >= 0.05 and all(
+        r.kind == "over" or isinf(r.value) for r in pair if r is not volts[0]
+    )  # fmt: skip
+
+
+def is_silent(pair: Sequence[Reading]) -> bool:
+    """Read both ways, and over-range both ways."""
+    return len({r.placement for r in pair}) == 2 and all(r.kind == "over" or isinf(r.value) for r in pair)
+
+
 def path_sentence(
     path: str,
     word: str,
@@ -59,10 +77,14 @@ def path_sentence(
     lead: Mapping[str, str],
     ohm: Interval | None,
     in_circuit: bool = False,
+    sure: bool = True,
 ) -> str:
-    """One sentence about one path: the readings, and what they are taken for."""
+    """One sentence about one path: the readings, and what they are taken for.
+
+    Where it is not sure which path of the part this is, the sentence names the leads only.
+    """
     one, other = lead[path[0]], lead[path[1]]
-    seen = pair_words(readings, one, other)
+    seen, pair = pair_words(readings, one, other), between(readings, one, other)
     if not seen:
         return ""
     name = _PATH_WORDS[path]
@@ -70,26 +92,30 @@ def path_sentence(
     if word == "shorted":
         about = f" (about {ohm_words(ohm.value)})" if ohm is not None and ohm.value >= 1 else ""
         return f"{seen}: a short{about} between {name_pair(path)}; under 50 ohm is a short."
+    if word == "leaky" and ohm is None:
+        return f"{seen}: the {name} junction drops far too little for {material} one and is leaky."
     if word == "leaky":
-        if ohm is None:
-            return f"{seen}: the {name} junction drops far too little for {material} one and is leaky."
-        return f"{seen}: a path of about {ohm_words(ohm.value)} lies across the {name} {kind(path)}."
+        where = (
+            f"across the {name} {kind(path)}"
+            if sure
+            else f"between leads {' and '.join(sorted((one, other)))}"
+        )
+        return f"{seen}: a path of about {ohm_words(ohm.value)} lies {where}."
     if word == "open":
-        return f"{seen}: the {name} {kind(path)} is open."
-    if path == "CE":
-        if all(r.kind == "over" for r in readings if r.placement in (f"{one}-{other}", f"{other}-{one}")):
-            return f"{seen}: no path from collector to emitter."
-        return f"{seen}: as {explanation_words(explanation)} shows it."
-    ways = {
-        r.placement
-        for r in readings
-        if r.kind != "over" and r.placement in (f"{one}-{other}", f"{other}-{one}")
-    }
-    if len(ways) == 2 and in_circuit:
+        return (
+            f"{seen}: the {name} {kind(path)} is open."
+            if sure and is_silent(pair)
+            else f"{seen}: nothing conducts there."
+        )
+    if path == "CE" and is_silent(pair):
+        return f"{seen}: no path from collector to emitter."
+    if path != "CE" and is_junction_like(pair):
+        return f"{seen}: {material} junction."
+    if in_circuit and len({r.placement for r in pair if r.kind != "over"}) == 2:
         return f"{seen}: a path beside it, the circuit's own or a fault of the part."
-    if len(ways) == 2:
-        return f"{seen}: as {explanation_words(explanation)} shows it, without a further fault there."
-    return f"{seen}: {material} junction."
+    if len({r.placement for r in pair}) == 1:
+        return f"{seen}."
+    return f"{seen}: as {explanation_words(explanation)} shows it."
 
 
 def name_pair(path: str) -> str:
@@ -155,6 +181,21 @@ def fault_words(faults: Sequence[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 2 else names)
 
 
+def sound_pair(explanation: Explanation, readings: Sequence[Reading], lead: Mapping[str, str]) -> str:
+    """One sentence for a plain sound transistor read in all placements, '' for anything else."""
+    base = lead["B"]
+    pairs = [between(readings, base, lead[role]) for role in "EC"]
+    if explanation.structure not in ("plain", "germanium") or not is_silent(
+        between(readings, lead["C"], lead["E"])
+    ):
+        return ""
+    if not all(is_junction_like(p) and len({r.placement for r in p}) == 2 for p in pairs):
+        return ""
+    drops = [next(r for r in p if r.kind == "volt") for p in pairs]
+    spelled = " and ".join(f"{r.placement} {value_words(r)}" for r in drops)
+    return f"{spelled} one way only, and nothing past the base: two sound {explanation.material} junctions."
+
+
 def shorted_pairs(readings: Sequence[Reading], limit_V: float) -> list[tuple[str, str]]:
     """Lead pairs whose readings are close to nothing both ways."""
     low = {
@@ -196,6 +237,9 @@ def evidence(
         )
     named = not leads[0].isdigit()
     sentences = []
+    summary = "" if diode or top.faults else sound_pair(top, readings, lead)
+    if summary:
+        sentences.append(("", summary))
     pairs = shorted_pairs(readings, limit_V)
     if not named and pairs:
         if len(pairs) >= 3:
@@ -204,11 +248,12 @@ def evidence(
             a, b = pairs[0]
             sentences.append(("", f"{pair_words(readings, a, b)}: leads {a} and {b} are shorted together."))
     bad = {f.split()[0]: f.split()[1] for f in top.faults}
+    sure = named or found.fault_probability.get(top.faults, 0.0) > 0.8
     for path in (*[p for p in paths if p in bad], *[p for p in paths if p not in bad]):
         word = bad.get(path, "good")
         if not named and word == "shorted" and pairs:
             continue
-        sentence = path_sentence(path, word, top, readings, lead, ohms.get(path), in_circuit)
+        sentence = path_sentence(path, word, top, readings, lead, ohms.get(path), in_circuit, sure)
         if sentence:
             sentences.append((path, sentence))
     return sentences

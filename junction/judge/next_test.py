@@ -10,7 +10,6 @@ import numpy as np
 from junction.judge.hypotheses_library import Library
 from junction.judge.leads import Arrangement, log_phi
 from junction.judge.leads_answer import Explanation
-from junction.judge.leads_words import fault_words
 
 #: Edges of the bins a diode-mode reading is told apart by [V]; over-range is a bin of its own.
 _EDGES_V = np.array([-np.inf, 0.02, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.58, 0.64, 0.7, 0.8, 1.0, 1.3, 1.7])
@@ -112,6 +111,8 @@ def decided_by(one: Explanation, other: Explanation, done: Circumstances) -> str
     if -1 in (one.hypothesis, other.hypothesis):
         return "clean the leads, press the probes on firmly and read all placements again"
     a, b = _path_faults(one), _path_faults(other)
+    if "diode" in (one.kind, other.kind):
+        return "feed it from some volts through 1 kohm: a sound one drops its forward or Zener voltage"
     if any("resistor" in e.structure and not faults for e, faults in ((one, a), (other, b))) and a != b:
         if "open" not in {*a.values(), *b.values()}:
             return _built_in(done)
@@ -123,8 +124,6 @@ def decided_by(one: Explanation, other: Explanation, done: Circumstances) -> str
         if at_a == at_b:
             return "nothing more between these leads: the lead order of its sheet says which path that is"
         return _paths_test(at_a, at_b, done)
-    if "diode" in (one.kind, other.kind):
-        return "the marking, or its reverse voltage through 10 kohm from a supply"
     if one.kind != other.kind or one.structure != other.structure:
         sheet = "its sheet" if done.typed else "its sheet (give --type)"
         return f"{sheet}; or h_FE: a Darlington shows 1000 and more"
@@ -171,8 +170,10 @@ def faulty_next(faults: Sequence[str], quality: str, *, power: bool) -> str:
     tail = (
         " Test its neighbours before power comes back." if power and quality in ("shorted", "leaky") else ""
     )
+    if not power:
+        return "Replace it, and look for what overloaded it."
     if quality == "open":
         return "Replace it, and look for what burnt it: its resistors and its driver."
     if quality == "leaky":
-        return f"Clean the body and leads once, read again; if {fault_words(faults)} stays, replace it.{tail}"
+        return f"Clean the body and leads once, read again; if the leak stays, replace it.{tail}"
     return f"Replace it.{tail}"

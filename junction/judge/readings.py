@@ -30,7 +30,7 @@ from junction.judge.leads import (
     weigh,
 )
 from junction.judge.leads_answer import Answer, Catalogue, answer, catalogue, path_ohms
-from junction.judge.leads_priors import log_bias, with_limits
+from junction.judge.leads_priors import gain_kind, log_bias, with_limits
 from junction.judge.leads_verdict import part_verdict
 from junction.judge.next_test import outcome_table
 from junction.judge.results import PartVerdict
@@ -182,17 +182,22 @@ def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None
     """
     value, state = reading_table([p.readings for p in parts], bench.at, bench.library.over[0])
     found: list[Weighed] = []
-    biases: dict[tuple[str, str], np.ndarray] = {}
+    biases: dict[tuple[str, str, str], np.ndarray] = {}
     for first in range(0, len(parts), 200):
         chunk = parts[first : first + 200]
         v, s = value[first : first + 200], state[first : first + 200]
         log_weight = weigh(bench.library, bench.turns, v, s)
         for k, part in enumerate(chunk):
-            key = (part.type, part.polarity)
+            key = (part.type, part.polarity, gain_kind(part.hfe))
             if key not in biases:
                 registered = types(part.type) if types is not None and part.type else None
                 biases[key] = log_bias(
-                    bench.library.hypotheses, bench.turns, registered, part.polarity, named=bench.named
+                    bench.library.hypotheses,
+                    bench.turns,
+                    registered,
+                    part.polarity,
+                    named=bench.named,
+                    gain=key[2],
                 )
             log_weight[k] += biases[key]
         p = normalise(log_weight)

@@ -72,19 +72,32 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
     if not v.faults:
         return v.verdict, sure
     exact = v.faults_probability
-    doubt = f"; that path {probability_words(exact)}, others below" if exact < 0.9 else ""
-    return v.verdict, f"{faults_words(v.faults)}  ({sure}{doubt})"
+    if exact < 0.8:
+        likely = f"likeliest {faults_words(v.faults)}, {probability_words(exact)}"
+        return v.verdict, f"{sure}; which path of the part is not settled ({likely})"
+    return v.verdict, f"{faults_words(v.faults)}  ({sure})"
 
 
 def alternative_words(a: Alternative) -> str:
     """Another explanation with its probability and what decides."""
     what = faults_words(a.faults) or "no fault"
-    kind = {"bjt": "transistor", "darlington": "Darlington", "unknown": "not a bipolar transistor"}.get(
-        a.device.kind, a.device.kind
-    )
+    kind = {
+        "bjt": "transistor",
+        "darlington": "Darlington",
+        "unknown": "not a bipolar transistor",
+        "bjt with damper diode": "transistor with damper diode",
+    }.get(a.device.kind, a.device.kind)
     words = " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
     leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
     return f"{probability_words(a.probability)}: {what} ({words}{leads})"
+
+
+def _more_tests(v: PartVerdict) -> list[str]:
+    """A deciding test beside the next step, where it would change what is done."""
+    if v.in_circuit or v.next.startswith("Read ") or v.verdict == "good":
+        return []
+    told = dict.fromkeys(a.decided_by for a in v.alternatives if a.decided_by and a.faults != v.faults)
+    return [f"To tell the rest apart: {t}." for t in told if t.lower() not in v.next.lower()][:1]
 
 
 def _block(label: str, items: Sequence[str], width: int, paint: Paint) -> list[str]:
@@ -131,10 +144,8 @@ def check_text(
     lines += _block("why", v.evidence, width, paint)
     lines += _block("note", v.warnings, width, paint)
     lines += _block("or else", [alternative_words(a) for a in v.alternatives], width, paint)
-    told = dict.fromkeys(a.decided_by for a in v.alternatives if a.decided_by)
     lines += _block("next", [v.next], width, paint) if v.next else []
-    extra = [f"To tell: {t}." for t in told if t.rstrip(".").lower() not in v.next.lower()]
-    lines += _block("", extra[:2], width, paint)
+    lines += _block("", _more_tests(v), width, paint)
     lines += _block("not seen", [f"{v.cannot_see}."], width, paint) if v.cannot_see else []
     if v.neighbours:
         lines.append(paint.strong("If it drives a load, test before power comes back:"))
@@ -142,9 +153,10 @@ def check_text(
             paragraph(f"{k}. {text}", width, "  ", "     ") for k, text in enumerate(v.neighbours[:-1], 1)
         ]
         lines.append(paragraph(v.neighbours[-1], width))
-    if cautions:
-        lines.append(paint.quiet("cautions"))
-        lines += [paragraph(f"- {visible(c.text)}", width, "  ", "    ") for c in cautions]
+    if v.neighbours or v.in_circuit:  # where the hand goes next; the meter's own stand at the top
+        shown = [c for c in cautions if c.where != "meter"]
+        lines += [paint.quiet("cautions")] if shown else []
+        lines += [paragraph(f"- {visible(c.text)}", width, "  ", "    ") for c in shown]
     return "\n".join(lines)
 
 

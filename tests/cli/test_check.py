@@ -110,12 +110,13 @@ def test_record_appends_a_row_that_sort_reads(capsys, tmp_path):
     from junction.intake.read import read_paths
 
     file = tmp_path / "bench.csv"
-    check(capsys, *GOOD, "--record", str(file), "--part", "A1", "--type", "2N3904")
+    check(capsys, *GOOD, "--record", str(file), "--part", "A1", "--type", "2N3904", "--hfe", "150")
     check(capsys, *DEAD, "--record", str(file), "--part", "A2", "--in-circuit")
     bag = read_paths([str(file)], sys.stdin)
     assert bag.set_aside == ()
     by_tag = {p.part: p for p in bag.readings}
     assert set(by_tag) == {"A1", "A2"}
+    assert by_tag["A1"].hfe == 150
     assert by_tag["A1"].type == "2N3904" and not by_tag["A1"].in_circuit and by_tag["A2"].in_circuit
     assert {(r.placement, r.kind) for r in by_tag["A1"].readings} == {
         ("B-E", "volt"), ("E-B", "over"), ("B-C", "volt"), ("C-B", "over"), ("C-E", "over"), ("E-C", "over")

@@ -229,6 +229,18 @@ def test_unknown_type_is_said():
     assert any("XYZ1" in w for w in v.warnings)
 
 
+def test_a_gain_reading_speaks_too():
+    """With gain it is no field-effect transistor; and a Darlington is one by its gain."""
+    text = "1-2=0.71 2-1=OL 1-3=0.70 3-1=OL 2-3=0.24 3-2=0.24"
+    without, with_gain = judge(text), judge(text, hfe=110.0)
+    assert any("junction FET" in w for w in without.warnings)
+    assert not any("junction FET" in w for w in with_gain.warnings)
+    assert with_gain.probability["leaky"] > without.probability["leaky"]
+    assert "gain" not in judge(GOOD, hfe=110.0).cannot_see
+    text = "B-E=0.68 E-B=OL B-C=0.60 C-B=OL C-E=OL E-C=0.52"
+    assert judge(text, hfe=4000.0).device.kind == "darlington"
+
+
 def test_wrong_lead_names_are_called_out():
     """E-B and E-C conduct: the lead called E is the base."""
     v = judge("E-B=0.64 B-E=OL B-C=OL C-B=OL E-C=0.63 C-E=OL")
