@@ -85,7 +85,7 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     out["ask"][two] = True
     if two.size and contest:
         _heating(block, two, whole, back, temp_C, out, flags)
-    finish(block, out, flags)
+    finish(block, out, flags, final=contest | ~out["ask"])
     used = block.keep > 0
     if order is not None:
         back_order = np.empty_like(used)

@@ -43,6 +43,7 @@ def _score(block: Block):
     """Residuals at the minimum of the plain sets and the promise of two further terms."""
     n, m = block.v.shape
     size, offset, second, reached = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n, bool)
+    many = np.zeros(n, bool)
     for name in ("base", "breakdown", "bare", "reverse only"):
         index = np.flatnonzero(block.code == CODE[name])
         if not index.size:
@@ -53,6 +54,8 @@ def _score(block: Block):
         out = problem.evaluate(theta)
         residual = out[:, -1]
         size[index] = np.abs(residual).max(1)
+        large = (np.abs(residual) > WILD - 1).sum(1)
+        many[index] = large > np.maximum(2, 0.05 * block.n_used[index])
         covariance = block.covariance[index][:, columns_of(name)][:, :, columns_of(name)]
         x, weight, work = problem.work[0], problem.work[4], problem.work[3]
         offset[index] = np.abs(_promise(weight, out, covariance))
@@ -65,7 +68,7 @@ def _score(block: Block):
         work *= weight
         second[index] = np.maximum(_promise(work, out, covariance), 0.0)
         reached[index] = problem.reaches(theta, out)
-    return size, offset, second, reached
+    return size, many, offset, second, reached
 
 
 def _promise(column, out, covariance):
@@ -168,13 +171,13 @@ def _look(block: Block, choice: Choice, rows):
     """Fill in criterion and score tests of the fits as they stand; say which are in trouble, which wild."""
     whole = rows.size == block.chi2.size
     part = block if whole else take(block, rows)
-    size, offset, second, reached = _score(part)
+    size, many, offset, second, reached = _score(part)
     choice.drop_offset[rows], choice.drop_recombination[rows] = offset, second
     used, code = part.n_used, part.code
     lost = part.rank_short | ~reached
     choice.criterion[rows, code] = np.where(lost, np.inf, aicc(part.chi2, NUMBER[code], used))
     poor = is_poor(part.chi2, used - NUMBER[code], block.noise is not None)
-    wild = (size > WILD - 1) & (code == CODE["base"])
+    wild = (size > WILD - 1) & ~many & (code == CODE["base"])
     return poor | lost | ~part.converged | (size > WILD - 1) | part.at_bound, wild
 
 

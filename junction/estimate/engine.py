@@ -19,8 +19,8 @@ from junction.estimate.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B,
 WIDTH = len(COORDINATES)
 #: A sweep that never goes above this says nothing of the forward branch [V].
 FORWARD_V = 0.25
-ROUGH = Options(max_iterations=10, decrease_tol=0.3)
-FINAL = Options(max_iterations=40, decrease_tol=1e-6)
+ROUGH = Options(max_iterations=8, decrease_tol=0.3)
+FINAL = Options(max_iterations=25, decrease_tol=1e-6)
 
 
 @dataclass(eq=False)

@@ -12,8 +12,11 @@ from junction.estimate.profile import curved, widen
 from junction.estimate.terms import AB, I0, A, G
 
 
-def finish(block: Block, out: dict, flags: dict) -> None:
-    """Scale for the noise as found, intervals, range steps, limits of an open path."""
+def finish(block: Block, out: dict, flags: dict, final) -> None:
+    """Scale for the noise as found, intervals, range steps, limits of an open path.
+
+    ``final`` marks sweeps that are not to be fitted again: only their profiles are worth the time.
+    """
     n = block.chi2.size
     used = block.n_used
     out["reason"] = np.where((out["reason"] == 0) & ~np.isfinite(block.chi2), 5, out["reason"])
@@ -46,7 +49,7 @@ def finish(block: Block, out: dict, flags: dict) -> None:
     q = np.full(n, student_t(1e9)) if block.noise is not None else student_t(effective)
     below = q[:, None] * np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     above = below.copy()
-    bent = np.flatnonzero(fitted & curved(block))
+    bent = np.flatnonzero(fitted & final & curved(block))
     if bent.size:
         widen(block, bent, q[:, None] * root, below, above)
     top = np.max(np.abs(block.i) * block.keep, axis=1)
