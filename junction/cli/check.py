@@ -67,9 +67,9 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--leads is for the sitting; with readings on the line their names say it")
     report = check_part(part, meter, types)
     if args.record:
-        from junction.cli.check_record import append_part
+        from junction.cli.check_record import append_part, with_tag
 
-        append_part(args.record, part)
+        append_part(args.record, with_tag(args.record, part))
     finish(report, outputs)
     return 0
 
@@ -91,7 +91,8 @@ def part_of(args: argparse.Namespace) -> PartReadings:
         try:
             reading = parse_reading(text)
         except ValueError as error:
-            raise UsageError(f"{text!r}: {error}") from error
+            said = str(error)
+            raise UsageError(said if text in said else f"{text}: {said}") from error
         key = (reading.placement, reading.kind == "ohm")
         if key in readings:
             raise UsageError(f"{reading.placement} is given twice")

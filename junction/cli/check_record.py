@@ -6,6 +6,7 @@ import csv
 import io
 import os
 import tempfile
+from dataclasses import replace
 from math import isinf, isnan
 from pathlib import Path
 
@@ -55,6 +56,20 @@ def row_of(part: PartReadings) -> dict[str, list[str]]:
     for r in part.readings:
         row.setdefault(r.placement, []).append(cell_of(r))
     return row
+
+
+def with_tag(file: str, part: PartReadings) -> PartReadings:
+    """The part, with the first number that the file does not hold yet where it has no tag."""
+    if part.part:
+        return part
+    path = Path(file)
+    try:
+        lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines() if path.is_file() else []
+    except OSError:  # append_part says what is wrong with it
+        lines = []
+    taken = {cells[0] for cells in csv.reader(lines) if cells}
+    n = next(n for n in range(1, len(taken) + 2) if f"part {n}" not in taken)
+    return replace(part, part=f"part {n}")
 
 
 def _line(cells: list[str]) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import replace
 
 from junction.base.errors import JunctionError, OutputError
 from junction.base.records import PartReadings
-from junction.cli.check_record import append_part, cell_of
+from junction.cli.check_record import append_part, cell_of, with_tag
 from junction.cli.output import Outputs, say
 from junction.pipeline.check import Sitting, Step
 from junction.shelf.results import Meter
@@ -51,9 +50,8 @@ def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Out
 
     status = 0
     if args.record:
-        tagged = sitting.part if sitting.part.part else replace(sitting.part, part="part 1")
         try:
-            append_part(args.record, _with_free_tag(args.record, tagged))
+            append_part(args.record, with_tag(args.record, sitting.part))
         except OutputError as error:
             talk.say(str(error), sys.stderr)
             status = 2
@@ -65,25 +63,6 @@ def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Out
         spelled = " ".join(f"{r.placement}={cell_of(r).replace(' ', '')}" for r in sitting.part.readings)
         talk.say(paragraph(f"the same again: junction check {spelled}", 80, "", "  "))
     return status
-
-
-def _with_free_tag(file: str, part: PartReadings) -> PartReadings:
-    """An untagged part gets the first number that the file does not hold yet."""
-    if not part.part.startswith("part "):
-        return part
-    import csv
-    from pathlib import Path
-
-    path = Path(file)
-    taken: set[str] = set()
-    if path.is_file():
-        try:
-            lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
-        except OSError:
-            lines = []
-        taken = {cells[0] for cells in csv.reader(lines) if cells}
-    n = next(n for n in range(1, len(taken) + 2) if f"part {n}" not in taken)
-    return replace(part, part=f"part {n}")
 
 
 class _Talk:

@@ -70,7 +70,7 @@ def _junctions(
 def _limit_words(bench: Bench, top: Explanation, path: str, registered: Mapping[str, float]) -> str:
     if path in registered:
         return f"registered leakage: a path under {ohm_words(registered[path])} is a leak"
-    if top.hypothesis < 0:
+    if top.hypothesis < 0 or path == "CE":  # families state no limit of that path
         return ""
     tight, loose = bench.library.hypotheses[top.hypothesis].structure.leak_limit_ohm
     if tight == loose:
@@ -179,7 +179,9 @@ def _next(
     top = found.explanations[0]
     if verdict == "good":
         told = bench.named or set(found.leads.values()) >= set("BCE")
-        return next_test.good_next(visible_ohm) + ("" if told else f" To tell {next_test.ORDER_TEST}.")
+        return next_test.good_next(visible_ohm, diode=top.kind == "diode") + (
+            "" if told else f" To tell {next_test.ORDER_TEST}."
+        )
     if verdict != "undecided":
         return next_test.faulty_next(top.faults, verdict, power=top.kind != "diode")
     likely_good = decide(found.quality, found.odd) == "good"
@@ -287,7 +289,9 @@ def part_verdict(
         _alternatives(found, bench, _circumstances(bench, weighed)),
         said,
         _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction)),
-        cannot_see(bench.library.meter, visible_ohm, gain_read=bool(gain_kind(part.hfe))),
+        cannot_see(
+            bench.library.meter, visible_ohm, gain_read=len(bench.leads) == 2 or bool(gain_kind(part.hfe))
+        ),
         tuple(_warnings(found, bench, weighed, registered)),
         (),
         "readings",

@@ -157,11 +157,12 @@ ORDER_TEST = (
 )
 
 
-def good_next(seen_ohm: float) -> str:
+def good_next(seen_ohm: float, *, diode: bool) -> str:
     """What to do with a part that reads good."""
+    gain = "" if diode else ", and gain at working current"
     return (
         f"If the fault remains, test what diode mode cannot: leakage at working voltage (all above about "
-        f"{seen_ohm / 1e3:.2g} kohm looks good here), and gain at working current."
+        f"{seen_ohm / 1e3:.2g} kohm looks good here){gain}."
     )
 
 

@@ -143,7 +143,8 @@ def check_text(
     lines += _block("part", [device_line(v, readings)], width, paint)
     lines += _block("why", v.evidence, width, paint)
     lines += _block("note", v.warnings, width, paint)
-    lines += _block("or else", [alternative_words(a) for a in v.alternatives], width, paint)
+    others = [alternative_words(a) for a in v.alternatives if a.probability >= 0.02]
+    lines += _block("or else", others, width, paint)
     lines += _block("next", [v.next], width, paint) if v.next else []
     lines += _block("", _more_tests(v), width, paint)
     lines += _block("not seen", [f"{v.cannot_see}."], width, paint) if v.cannot_see else []
