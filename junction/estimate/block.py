@@ -8,6 +8,7 @@ from junction.estimate import sense
 from junction.estimate.choose import choose
 from junction.estimate.engine import (
     FINAL,
+    QUICK,
     Block,
     fit_plain,
     fit_set,
@@ -129,7 +130,7 @@ def settle(block: Block, rows, out: dict, flags: dict, contest: bool = True) -> 
         _default_flags(block, flags)
         return
     part = block if rows.size == block.chi2.size else take(block, rows)
-    fit_plain(part)
+    fit_plain(part, FINAL if contest else QUICK)
     choice, ask = choose(part, contest=contest)
     out["ask"][rows] = ask
     _unphysical(part, flags, rows)

@@ -19,8 +19,11 @@ from junction.estimate.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B,
 WIDTH = len(COORDINATES)
 #: A sweep that never goes above this says nothing of the forward branch [V].
 FORWARD_V = 0.25
-ROUGH = Options(max_iterations=8, decrease_tol=0.3)
+ROUGH = Options(max_iterations=6, decrease_tol=0.3)
 FINAL = Options(max_iterations=25, decrease_tol=1e-6)
+#: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
+#: come again, pooled, where a step serves many.
+QUICK = Options(max_iterations=7, decrease_tol=1e-6)
 
 
 @dataclass(eq=False)
@@ -193,7 +196,7 @@ def set_weights(block: Block, name: str, theta: np.ndarray, index=None, problem=
                                                                 10 * np.abs(block.i[rows]) + 1))  # fmt: skip
 
 
-def fit_plain(block: Block) -> None:
+def fit_plain(block: Block, options: Options = FINAL) -> None:
     """Fit the plain junction (with the breakdown branch where it shows) to every sweep of the block."""
     theta, seen = start_values(block)
     few = block.n_used < 8
@@ -217,4 +220,4 @@ def fit_plain(block: Block) -> None:
             problem.uv2, problem.ui2 = block.uv2, block.ui2
         again = start.copy()
         again[:, columns] = rough.theta
-        store(block, name, fit_set(block, name, again, where, FINAL, problem=problem), index)
+        store(block, name, fit_set(block, name, again, where, options, problem=problem), index)
