@@ -46,7 +46,9 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
     lowest, highest, deepest = _reach(table, fits)
     q = np.nan_to_num(fits.quantile, nan=1.96)
     amps = np.array([i for i, _ in _FORWARD])
-    seen = (amps >= lowest[:, None]) & (amps <= highest[:, None]) & _JUNCTION[fits.model][:, None]
+    sound = fits.flags["converged"] & ~fits.flags["unphysical"]  # of a failed fit nothing follows
+    seen = (amps >= lowest[:, None]) & (amps <= highest[:, None])
+    seen &= (_JUNCTION[fits.model] & sound)[:, None]
     _put(out, [f"V at {w}" for _, w in _FORWARD], *voltage_at_current(fits, amps), q, seen, "V")
     main = amps[_MAIN : _MAIN + 1]
     _put(out, [f"V at {_FORWARD[_MAIN][1]}, 25 °C"], *voltage_at_current_25C(fits, main), q,
@@ -60,7 +62,7 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
     volts = np.array([v for v, _ in _REVERSE])
     inside = volts >= deepest[:, None]
     last = np.maximum(inside.sum(1) - 1, 0)  # the deepest round voltage that was reached
-    chosen = inside & (np.arange(volts.size) == last[:, None])
+    chosen = inside & (np.arange(volts.size) == last[:, None]) & sound[:, None]
     _put(out, [f"I at {w}" for _, w in _REVERSE], *current_at_voltage(fits, volts), q, chosen, "A")
     return out
 
