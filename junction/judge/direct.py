@@ -41,10 +41,13 @@ class Direct:
     ----------
     top_ohm : ndarray
         Chord of the highest tenth of the forward voltages [ohm].
+    span_ohm : ndarray
+        Whole swept voltage over the whole change of current, whatever the ammeter's offset [ohm].
     steep_ohm : ndarray
-        Smallest chord in reverse or before the knee [ohm].
+        Median chord of the three points nearest to zero, in reverse or before the knee: the path's resistance
+        at low voltage [ohm].
     stopped : ndarray of bool
-        That chord stands in the current limit: the resistance is smaller still.
+        These points stand in the current limit: the resistance is smaller still.
     reverse_ohm : ndarray
         Median chord in the middle of the reverse part [ohm]; before the knee where nothing else was logged.
     even : ndarray of bool
@@ -57,6 +60,7 @@ class Direct:
     """
 
     top_ohm: np.ndarray
+    span_ohm: np.ndarray
     steep_ohm: np.ndarray
     stopped: np.ndarray
     reverse_ohm: np.ndarray
@@ -105,7 +109,7 @@ def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndar
 
 
 def end_currents(table: SweepTable) -> tuple[np.ndarray, np.ndarray]:
-    """Largest current [A] at the lowest (reverse) and highest (forward) voltage of every sweep.
+    """Largest current [A] in the outer tenth of the reverse and of the forward part of every sweep.
 
     Returns
     -------
@@ -119,7 +123,8 @@ def end_currents(table: SweepTable) -> tuple[np.ndarray, np.ndarray]:
         at, size = table.starts[:-1][full], np.abs(table.i_A)
         for side, pick, sign in ((0, np.fmin, -1.0), (1, np.fmax, 1.0)):
             end = pick.reduceat(table.v_V, at)
-            here = (table.v_V == np.repeat(end, count[full])) & (sign * table.v_V > 0)
+            # the outer tenth, not the end point alone: a dropped reading there must not stand for the part
+            here = (sign * table.v_V >= 0.9 * sign * np.repeat(end, count[full])) & (sign * table.v_V > 0)
             out[side, full] = np.fmax.reduceat(np.where(here, size, 0.0), at)
     return out[0], out[1]
 
@@ -135,6 +140,17 @@ def _dense(table: SweepTable, rows: np.ndarray):
     v = np.where(np.isfinite(i), v, np.nan)
     order = np.argsort(v, axis=1)
     return np.take_along_axis(v, order, axis=1), np.take_along_axis(i, order, axis=1)
+
+
+def _without_spikes(i):
+    """Median of each current and its two neighbours in voltage: a rising curve stays what it is."""
+    if i.shape[1] < 3:
+        return i
+    left, here, right = i[:, :-2], i[:, 1:-1], i[:, 2:]
+    middle = np.maximum(np.minimum(left, right), np.minimum(np.maximum(left, right), here))
+    out = i.copy()
+    out[:, 1:-1] = np.where(np.isnan(middle), here, middle)
+    return out
 
 
 def _median(x, keep):
@@ -164,10 +180,11 @@ def ask_points(
     Direct
     """
     v, i = _dense(table, rows)
+    i = _without_spikes(i)
     if not v.size:
         none = np.full(rows.size, np.nan)
         no = np.zeros(rows.size, bool)
-        return Direct(none, none, no, none, no, none, none, no)
+        return Direct(none, none, none, no, none, no, none, none, no)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):  # empty rows and dead currents
         high, low = np.nanmax(np.where(np.isnan(v), -np.inf, v), axis=1), np.nanmin(np.nan_to_num(v), axis=1)
         size = np.abs(i)
@@ -175,18 +192,21 @@ def ask_points(
         digit = np.where(size > 0, size, np.inf).min(axis=1, keepdims=True)
         chord = np.abs(v) / np.maximum(size, digit)
         top = _median(chord, (v >= 0.9 * high[:, None]) & (v > NEAR_ZERO_V))
+        reached = np.where(np.isnan(v), np.nan, i)
+        span = (high - low) / (np.fmax.reduce(reached, axis=1) - np.fmin.reduce(reached, axis=1))
         before = (v < BEFORE_KNEE_V) & (np.abs(v) >= NEAR_ZERO_V)
         if knee_free is not None:
             before |= knee_free[:, None] & (v >= NEAR_ZERO_V)
         # A short so hard that nothing reaches 10 mV: its largest voltage over its largest current.
         tiny = np.nanmax(np.abs(np.nan_to_num(v)), axis=1) < NEAR_ZERO_V
-        steep = np.where(before, chord, np.inf).min(axis=1)
         largest = np.nanmax(np.nan_to_num(size), axis=1)
-        steep = np.where(tiny, NEAR_ZERO_V / largest, np.where(np.isinf(steep), np.nan, steep))
-        there = before & (chord <= 1.001 * steep[:, None])
-        stopped = ~tiny & (np.where(there, size, 0.0).max(axis=1) > 0.9 * largest)
+        near = _nearest(np.where(before, np.abs(v), np.inf))
+        free = size < 0.9 * largest[:, None]
+        steep, stopped = _at_low_voltage(*(_pick(x, near) for x in (chord, before, free)))
+        steep, stopped = np.where(tiny, NEAR_ZERO_V / largest, steep), stopped & ~tiny
         middle = (v <= 0.3 * low[:, None]) & (v >= 0.65 * low[:, None]) & (v < -NEAR_ZERO_V)
-        reverse = _median(chord, middle)
+        # two points alone may both be dropouts
+        reverse = np.where(middle.sum(axis=1) > 2, _median(chord, middle), np.nan)
         for instead in (v < -NEAR_ZERO_V, before):  # only its end was logged; no reverse part at all
             reverse = np.where(np.isnan(reverse), _median(chord, instead), reverse)
         ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
@@ -194,8 +214,28 @@ def ask_points(
         even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)
         knee, knee_u = _knee(v, i, reverse, test_A)
         mirror = _knee(-v[:, ::-1], -i[:, ::-1], np.full(rows.size, np.inf), test_A)[0]
-        swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3) & (top > ONE_WAY * steep)
-        return Direct(top, steep, stopped, reverse, even, knee, knee_u, swapped)
+        swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3) & (top > ONE_WAY * -low / ends[0])
+        return Direct(top, span, steep, stopped, reverse, even, knee, knee_u, swapped)
+
+
+def _nearest(distance):
+    """Places of the three smallest distances of each row."""
+    return np.argsort(distance, axis=1)[:, :3]
+
+
+def _pick(x, places):
+    return np.take_along_axis(x, places, axis=1)
+
+
+def _at_low_voltage(chord, real, free):
+    """Resistance from the points nearest to zero, and whether it is only an upper limit.
+
+    Free points measure it; points in the current limit say no more than "at most", so the smallest counts.
+    """
+    measured = (real & free).sum(axis=1) >= 2
+    limit = np.where(real, chord, np.inf).min(axis=1)
+    limit = np.where(np.isinf(limit), np.nan, limit)
+    return np.where(measured, _median(chord, real & free), limit), ~measured
 
 
 def _share(low, high):

@@ -23,6 +23,8 @@ TEMP_U_K, TEMP_UNKNOWN_U_K = 1.0, 5.0
 
 #: Test current of a knee read off the points [A].
 TEST_A = 1e-3
+#: No ammeter here resolves a path beyond this [ohm].
+MOST_OHM = 1e15
 #: Standard uncertainty of the logarithm of a chord read off the points [1] (our convention).
 CHORD_U = 0.25
 #: A chord that stands in the current limit is an upper limit: the resistance is taken as a third of it, known
@@ -108,7 +110,7 @@ def _ends(table: SweepTable):
 #: No junction on a bench has values outside these; what a fit holds beyond them is no value (nan).
 _RANGES = {
     "IS_A": (0.0, 1e3), "ISR_A": (0.0, 1e3), "N": (0.05, 200.0), "RS_ohm": (0.0, 1e12),
-    "RSH_ohm": (1e-6, 1e15), "R_ohm": (1e-6, 1e15), "BV_V": (1e-3, 1e5),
+    "RSH_ohm": (1e-6, MOST_OHM), "R_ohm": (1e-6, MOST_OHM), "BV_V": (1e-3, 1e5),
 }  # fmt: skip
 
 
@@ -179,7 +181,7 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
     path_u = np.where(whole, _relative(fits, "R_ohm", 0.3), _relative(fits, "RSH_ohm", 0.3))
     seen = np.isfinite(path)
     floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
-    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, 1e15), np.nan)
+    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
     temp_u = np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)
     n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
@@ -207,7 +209,7 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
     changed = {name: np.array(getattr(m, name), copy=True) for name in m.__dataclass_fields__}
     open_above, short = rule["open_above"].value, rule["short_below"].value
     with np.errstate(invalid="ignore", divide="ignore"):
-        dead = (seen.top_ohm > open_above) & ~(seen.reverse_ohm < open_above)
+        dead = seen.span_ohm > open_above
         steep = np.where(seen.stopped, seen.steep_ohm / STOPPED_RATIO, seen.steep_ohm)
         hard = seen.even & (seen.steep_ohm < 3.0 * short) & ~dead
         alike = seen.even & (np.abs(np.log(seen.top_ohm / seen.reverse_ohm)) < 0.5) & ~dead & ~hard
@@ -220,7 +222,7 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
         "kind": kind, "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": CHORD_U,
         "path_ohm": np.where(np.isnan(path), np.inf, np.maximum(path, 1e-6)),
         "path_u_ln": np.where(hard & seen.stopped, STOPPED_U, CHORD_U),
-        "floor_ohm": np.where(dead, np.fmin(seen.top_ohm, seen.reverse_ohm), np.nan),
+        "floor_ohm": np.where(dead, np.minimum(seen.span_ohm, MOST_OHM), np.nan),
         "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V,
         "knee_u_V": seen.knee_u_V, "from_points": True, "swapped": seen.swapped & ~ce,
     }  # fmt: skip
