@@ -1,0 +1,52 @@
+"""A small run of the fit benchmark: chi-square no worse than the general-purpose fitters', and faster."""
+
+import tracemalloc
+
+import numpy as np
+import pytest
+
+from junction.estimate.sweeps import fit_sweeps
+from tests.benchmarks.bag import NOISE, bag
+from tests.benchmarks.fit_speed import distance, measure, points_of, start_values
+
+
+@pytest.mark.external
+def test_chi_square_no_worse_than_curve_fit_and_faster():
+    """scipy and lmfit on the same residual, starts and weights; the full run is `fit_speed`."""
+    figures = measure(sweeps=2000, peers=25)
+    for peer in ("curve_fit", "lmfit"):
+        assert figures["chi2"] <= figures[f"{peer} chi2"] * (1 + 1e-3)
+        assert figures[f"{peer} failed"] == 0
+        # the budget is 25 (design); a shared machine may steal half of either side's time
+        assert figures[f"{peer} ratio"] > 8
+    assert figures["failed"] == figures["failed, noise found"] == 0
+
+
+def test_the_peers_fit_what_junction_fits():
+    """The peers' residual in plain numpy is junction's own, at junction's own minimum."""
+    table = bag(20)
+    fits = fit_sweeps(table, NOISE)
+    for k in range(20):
+        a, b, rs, g = fits.theta[k, :4]
+        if g <= 0 or fits.n_used[k] < 80 or np.isfinite(fits.theta[k, 4:]).any():
+            continue
+        r = distance(points_of(table, fits, k), a, 1 / b, rs, -np.log(g))
+        assert np.sum(r**2) == pytest.approx(fits.chi2[k], rel=2e-3)  # weights renewed once
+    assert start_values(table, [0, 1]).shape == (2, 4)
+
+
+def test_time_and_memory_grow_with_the_bag_and_no_faster():
+    """Peak memory beyond the results stays at a few blocks, whatever the number of sweeps."""
+    peaks = []
+    for n in (1000, 4000):
+        table = bag(n)
+        fit_sweeps(table, NOISE, threads=1)
+        tracemalloc.start()
+        fits = fit_sweeps(table, NOISE, threads=1)
+        kept, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        peaks.append((peak - kept, kept / n))
+        del fits
+    # 40,000 points of 8 bytes in some sixty arrays are 20 MB; three copies of the results at most
+    assert peaks[1][0] < 40e6 + 3 * 4000 * peaks[1][1]
+    assert peaks[1][1] == pytest.approx(peaks[0][1], rel=0.2)
