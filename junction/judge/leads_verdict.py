@@ -152,7 +152,7 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
         remark = e.remark if not_bjt else e.remark[0].upper() + e.remark[1:]
         out.append(f"{not_bjt}{remark} like this{'' if e is top else ' too'}.")
     if part.in_circuit:
-        out.append("Read in circuit: every path beside the part counts in.")
+        out.append(f"Read in circuit: every path beside the part counts in. {_certain(found)}")
     if bench.library.meter.red_lead != "positive":
         out.append(
             "On many meters of this kind the black lead is the positive one: then NPN and PNP, anode and "
@@ -161,6 +161,17 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
     if any(r.settling for r in part.readings):
         out.append("A reading was still falling (a capacitor charging): wait until it stands and read again.")
     return out
+
+
+def _certain(found: Answer) -> str:
+    """What paths beside the part cannot change, and what they can."""
+    if found.odd > 0.5:
+        return ""
+    words = {path: decide(p, found.odd) for path, p in found.paths.items()}
+    firm = [f"{path[0]}-{path[1]} {word}" for path, word in words.items() if word != "undecided"]
+    loose = [f"{path[0]}-{path[1]}" for path, word in words.items() if word == "undecided"]
+    told = f"Certain all the same: {', '.join(firm)}." if firm else ""
+    return " ".join(x for x in (told, f"Not certain: {', '.join(loose)}." if loose else "") if x)
 
 
 def cannot_see(meter: Meter, visible_ohm: float, *, gain_read: bool = False) -> str:

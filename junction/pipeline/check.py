@@ -79,7 +79,7 @@ class Step:
 
 
 #: Information [nat] below which one more placement hardly changes the answer.
-SETTLED_NAT = 0.05
+SETTLED_NAT = 0.1
 
 
 class Sitting:

@@ -77,6 +77,15 @@ def test_in_circuit_a_low_reading_is_not_yet_a_bad_part():
     assert "Lift lead" in v.next
 
 
+def test_an_emitter_resistor_that_reads_kilohms_in_circuit_is_open():
+    """Common practice, no source: 0.22 ohm that reads 4.7 kohm is open, with something in parallel."""
+    from junction.judge.resistor import judge_reading
+
+    assert judge_reading(0.22, 4700.0, in_circuit=True).state == "open"
+    dead = judge(**six(0.64, None, 0.63, None, 0.0, 0.0))
+    assert any("emitter resistor" in item and "kilohms" in item for item in dead.neighbours)
+
+
 def test_darlington_with_resistors_reads_like_a_transistor_with_a_leak():
     """TIP120 (built-in resistors by its sheet): one junction and a little more."""
     v = judge(find_type, type="TIP120", **six(0.68, None, 0.60, None, None, 0.52))

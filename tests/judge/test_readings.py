@@ -10,7 +10,7 @@ import pytest
 from junction.base.records import PartReadings, Reading
 from junction.judge.neighbours import POWER_UP, neighbours
 from junction.judge.readings import judge_readings
-from junction.judge.results import QUALITIES
+from junction.judge.results import QUALITIES, VERDICTS
 from junction.shelf.results import Meter, PartType
 
 METER = Meter("one milliampere", "constant current", 1e-3, 3.0, 0.0, 2.0, 0.001, 1.0, 3, 0.2)
@@ -379,6 +379,42 @@ def test_a_meter_that_shows_its_open_voltage_shows_no_reading_there():
     meter = Meter("low voltage", "resistance", nan, 1.5, 1500.0, 1.5, 0.001, 1.5, 3, 0.3)
     v = judge("B-E=0.655 E-B=1.49 B-C=0.648 C-B=1.492 C-E=1.495 E-C=1.495", meter)
     assert v.verdict == "good"
+
+
+def test_in_circuit_says_what_is_certain_all_the_same():
+    v = judge("B-E=0.09 E-B=0.09 B-C=0.648 C-B=OL C-E=OL E-C=0.7", in_circuit=True)
+    note = next(w for w in v.warnings if "in circuit" in w)
+    assert "Certain all the same: B-C good" in note
+    assert "Not certain: B-E" in note
+
+
+def test_any_readings_get_an_answer():
+    """Random subsets of placements with random values, units, marks and circumstances."""
+    rng = np.random.default_rng(9)
+    sets = (("B", "C", "E"), ("1", "2", "3"), ("A", "K"))
+    parts = []
+    for k in range(90):
+        leads = sets[k % 3]
+        readings = []
+        for a in leads:
+            for b in leads:
+                draw = rng.random()
+                if a == b or draw < 0.3:
+                    continue
+                kind = "over" if draw < 0.6 else "ohm" if draw < 0.65 else "volt"
+                value = {"over": nan, "ohm": float(10 ** rng.uniform(-1, 7.5))}.get(kind, rng.uniform(0, 2.2))
+                readings.append(Reading(f"{a}-{b}", kind, float(value), bool(rng.random() < 0.1)))
+        said, hfe = ("", "NPN")[k % 2], (nan, 0.0, 200.0)[k % 3]
+        parts.append(PartReadings(f"R{k}", tuple(readings), "", said, hfe, in_circuit=k % 4 == 0))
+    for v in judge_readings(parts, METER):
+        assert v.verdict in VERDICTS
+        assert sum(v.probability.values()) == pytest.approx(1.0, abs=1e-9)
+        assert v.next and v.evidence and v.cannot_see
+        assert all(0 <= p <= 1 for p in v.probability.values())
+        assert v.verdict != "good" or v.probability["good"] >= 0.95
+        for j in v.junctions:
+            if j.leak_ohm is not None:
+                assert 0 < j.leak_ohm.low <= j.leak_ohm.value <= j.leak_ohm.high
 
 
 def test_values_are_not_changed_by_the_order_of_readings():
