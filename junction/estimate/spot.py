@@ -14,6 +14,8 @@ import numpy as np
 
 from junction.base.records import PartReadings
 
+#: No transistor's V_BE reaches this, not a Darlington's at its highest current: a unit is wrong.
+MOST_VBE_V = 4.0
 #: Arrays of a point: voltages and standard uncertainties [V], currents [A], temperature [degC].
 POINT_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
 
@@ -60,7 +62,8 @@ def is_spot(r: PartReadings) -> bool:
     """Whether a row of readings holds a spot reading: V_BE or h_FE at a collector current."""
     gain_ok = not np.isfinite(r.hfe) or r.hfe > 0
     given = np.isfinite(r.vbe_V) or np.isfinite(r.hfe)
-    return bool(given and gain_ok and np.isfinite(r.ic_A) and r.ic_A != 0)
+    real = not np.isfinite(r.vbe_V) or 0 < abs(r.vbe_V) < MOST_VBE_V
+    return bool(given and gain_ok and real and np.isfinite(r.ic_A) and r.ic_A != 0)
 
 
 def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]:
@@ -82,6 +85,8 @@ def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]
             continue
         if not np.isfinite(r.ic_A) or r.ic_A == 0:
             why = f"{given} without the collector current it was read at: add a column ic_mA"
+        elif np.isfinite(r.vbe_V) and not 0 < abs(r.vbe_V) < MOST_VBE_V:
+            why = f"V_BE of {r.vbe_V:g} V is not that of a transistor: check the unit"
         else:
             why = f"h_FE of {r.hfe:g}: a gain is a positive number"
         out.append((r, why))

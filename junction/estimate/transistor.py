@@ -37,6 +37,9 @@ from junction.estimate.transistor_model import (
 from junction.estimate.transistor_values import COVERAGE_95, FITTED
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 
+#: Median distance of points from the fitted curve, in parts of the collector current, beyond which a part has
+#: no fit: 5 mV of V_BE is a fifth.
+MOST_APART = 0.4
 #: Coordinates as a start for another fit: self-heating is found anew.
 _AT_REST = np.array([1.0] * (N_LOG + 1) + [0.0])
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
@@ -90,7 +93,7 @@ def fit_transistors(
 
 def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndarray]:
     """Fit parts known by spot readings again with what others of their type tell (`transistor_kin`)."""
-    good = np.isfinite(f["theta"]).all(1) & np.isfinite(f["chi2"]) & np.array([not w for w in bench.why_not])
+    good = np.array([not _why_not(bench, f, k) for k in range(len(bench.part))])
     out = {}
     loadings = []
     for members in kin.groups(bench.type, bench.polarity, good, bench.spot_only, f["theta"][:, AT["IS"]]):
@@ -146,7 +149,7 @@ def _learn(points: Points, priors: Priors, theta, free, scalable, spot) -> kin.K
 def _nothing(bench: Bench) -> dict[str, np.ndarray]:
     """What `_fit` gives, for a bag without a part."""
     p = N_LOG + 2
-    out = {name: np.zeros(0) for name in ("dof", "heating", "used", "chi2")}
+    out = {name: np.zeros(0) for name in ("dof", "heating", "used", "chi2", "apart")}
     out |= {name: np.zeros(0, bool) for name in ("converged", "at_bound", "hot", "wild")}
     square = np.zeros((0, p, p))
     out |= {"theta": np.zeros((0, p)), "covariance": square, "before": square}
@@ -155,12 +158,8 @@ def _nothing(bench: Bench) -> dict[str, np.ndarray]:
 
 def _result(bench: Bench, scalable, f) -> TransistorFits:
     n, p = len(bench.part), N_LOG
-    good = np.array([not w for w in bench.why_not], bool).reshape(n)
-    good &= np.isfinite(f["theta"]).all(1) & np.isfinite(f["chi2"])
-    why = tuple(
-        w or ("" if g else "the fit did not come to a finite answer")
-        for w, g in zip(bench.why_not, good, strict=True)
-    )
+    why = tuple(_why_not(bench, f, k) for k in range(n))
+    good = np.array([not w for w in why], bool).reshape(n)
     covariance = np.where(good[:, None, None], f["covariance"][:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     u_before = np.sqrt(np.einsum("nii->ni", f["before"][:, :p, :p]))
@@ -168,8 +167,7 @@ def _result(bench: Bench, scalable, f) -> TransistorFits:
     fixed[:, [AT["EG"], AT["XTB"]]] = True
     ic = bench.points.ic
     keep = f["keep"]
-    with np.errstate(over="ignore"):
-        value = np.where(good[:, None], np.exp(f["theta"][:, :p]), np.nan)
+    value = np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan))
     return TransistorFits(
         bench.part, bench.polarity, bench.type, bench.source, FITTED, value,
         np.where(good[:, None], u, np.inf), covariance, fixed, bench.temp_C, bench.temp_known,
@@ -186,6 +184,20 @@ def _result(bench: Bench, scalable, f) -> TransistorFits:
         },
         why, bench.iceo_A, bench.n_read, np.where(good, f["used"], 0).astype(np.int64), f.get("shared"),
     )  # fmt: skip
+
+
+def _why_not(bench: Bench, f, k: int) -> str:
+    """Reason why part k has no fit, or ''."""
+    if bench.why_not[k]:
+        return bench.why_not[k]
+    if not (np.isfinite(f["theta"][k]).all() and np.isfinite(f["covariance"][k]).all()):
+        return "the fit did not come to a finite answer"
+    if not f["apart"][k] < MOST_APART:
+        return (
+            "the points follow no transistor's law: half of them lie further than "
+            f"{100 * MOST_APART:.0f} % of collector current from any curve; check columns, units and signs"
+        )
+    return ""
 
 
 def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:

@@ -52,7 +52,7 @@ def fit_in_chunks(points: Points, priors: Priors, start, free, scalable) -> dict
     dict of str to ndarray
         ``theta``, ``covariance``, ``information`` (J'J of the data), ``before`` (covariance of the prior),
         ``chi2``, ``dof``, ``converged``, ``at_bound``, ``hot``, ``heating`` [K], ``wild``, ``used``,
-        ``keep``, ``free``.
+        ``keep``, ``free``, ``apart`` (median distance from the curve).
     """
     n, m = points.ic.shape
     size = max(1, CHUNK // max(m, 1))
@@ -70,13 +70,17 @@ def solve_whitened(points: Points, priors: Priors, theta, free, options):
     return problem, solve(problem, theta, lower=lower, upper=upper, free=free, options=options)
 
 
+#: Coordinates outside these are no transistor's; exp of them stays well inside the range of a float.
+_LIMITS = {"IS": (1e-30, 1.0), "ISE": (1e-40, 1.0), "NF": (0.8, 2.2), "NE": (1.02, 5.0), "XTB": (1e-13, 6.0),
+           "EG": (0.2, 3.0), "BF": (1e-3, 1e6)}  # fmt: skip
+
+
 def _box(theta, priors):
     """Limits far outside anything real, so that no step leaves the range of a float."""
-    reach = np.where(np.isfinite(priors.width), 12.0 * priors.width, np.inf)
-    reach[:, AT["ISE"]] = np.inf
+    reach = np.where(np.isfinite(priors.width), 6.0 * priors.width, np.inf)
     lower, upper = priors.centre - reach, priors.centre + reach
-    lower[:, AT["NF"]], upper[:, AT["NF"]] = np.log(0.8), np.log(2.0)
-    lower[:, AT["NE"]], upper[:, AT["NE"]] = np.log(1.02), np.log(4.0)
+    for name, (low, high) in _LIMITS.items():
+        lower[:, AT[name]], upper[:, AT[name]] = np.log(low), np.log(high)
     lower[:, RTH] = 0.0
     return np.minimum(lower, theta), np.maximum(upper, theta)
 
@@ -143,6 +147,7 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
     prior = problem.priors.rows(theta)[:, :-1]
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
     covariance, _ = invert(information + prior, free)
+    apart = _typical_misfit(problem, theta)
     used = np.einsum("nij,nji->n", information, covariance)
     # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
     widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
@@ -153,7 +158,17 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
     return {
         "theta": theta, "covariance": covariance, "chi2": chi2, "dof": np.maximum(count - used, 0.0),
         "before": before, "information": information, "free": free, "keep": keep, "used": keep.sum(1),
+        "apart": apart,
     }  # fmt: skip
+
+
+def _typical_misfit(problem: TransistorProblem, theta) -> np.ndarray:
+    """Median distance of the points from the curve, as a ratio of collector currents less one [1]."""
+    with np.errstate(all="ignore"):
+        f1 = np.abs(raw_residuals(theta, problem.points)[0])
+        f1 = np.sort(np.where(problem.points.keep, f1, np.inf), axis=1)
+        middle = np.maximum((problem.points.keep.sum(1) - 1) // 2, 0)
+        return np.expm1(np.minimum(f1[np.arange(len(f1)), middle], 50.0))
 
 
 def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import CurveTable, PartReadings
-from junction.estimate.spot import POINT_FIELDS, SpotNoise, is_spot, spot_row
+from junction.estimate.spot import MOST_VBE_V, POINT_FIELDS, SpotNoise, is_spot, spot_row
 from junction.estimate.transistor_model import AT, N_COORDINATES, RTH, TEMP, Points, Priors
 from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 
@@ -179,7 +179,8 @@ def _select(full: dict[str, np.ndarray]) -> tuple[Points, np.ndarray, list[str]]
         carries = full["ic"] > NOISE_MARGIN * full["u_ic"]
         driven = ~has_ib | (full["ib"] > NOISE_MARGIN * full["u_ib"])
         open_base = has_ib & (np.abs(full["ib"]) <= NOISE_MARGIN * full["u_ib"]) & ~has_vbe
-    keep = np.isfinite(full["vce"]) & carries & (has_vbe | has_ib)
+        real = ~has_vbe | (np.abs(full["vbe"]) < MOST_VBE_V)
+    keep = np.isfinite(full["vce"]) & carries & real & (has_vbe | has_ib)
     # A base current lost in its noise leaves a point with v_be that still tells of the collector.
     has_ib &= driven
     keep &= has_vbe | has_ib
@@ -191,7 +192,8 @@ def _select(full: dict[str, np.ndarray]) -> tuple[Points, np.ndarray, list[str]]
         iceo = np.where(np.isfinite(top[at]), full["ic"][at], np.nan)
     count = keep.sum(1)
     why = [
-        "no point with V_CE, a collector current above the noise, and V_BE or a base current" if c == 0
+        "no point with V_CE, a collector current above the noise, and V_BE (under "
+        f"{MOST_VBE_V:g} V) or a base current" if c == 0
         else f"{c} usable points; at least {LEAST_POINTS} are needed" if c < LEAST_POINTS else ""
         for c in count
     ]  # fmt: skip

@@ -114,8 +114,9 @@ def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C,
     OperatingPoint
         Arrays (n, m).
     """
-    p = parameters_at(fits.names, fits.value, temp_C)
-    return operating_point(ic_A, vce_V, p, temp_C, log_derivatives=log_derivatives)
+    with np.errstate(all="ignore"):  # a part without a fit is nan throughout
+        p = parameters_at(fits.names, fits.value, temp_C)
+        return operating_point(ic_A, vce_V, p, temp_C, log_derivatives=log_derivatives)
 
 
 def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> CurveValues:
@@ -247,7 +248,8 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
     """
     ic = np.atleast_1d(np.asarray(ic_A, float))
     point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
-    log_hfe = np.log(ic / point.ib)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_hfe = np.log(np.where(point.ib > 0, ic / point.ib, np.nan))
     by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
     by_gain = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
     own, common = _factors(fits, ("EG", "XTB"))
