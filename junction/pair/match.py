@@ -15,7 +15,7 @@ from junction.pair.finish import SetMaker
 from junction.pair.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
 from junction.pair.results import LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
 from junction.pair.spread import drawn_devices
-from junction.pair.swaps import swaps_for
+from junction.pair.swaps import Exchanges, swaps_for
 from junction.pair.weigh import WEIGHTS, Weigher
 
 #: Draws of the parts' parameters; the 95 % limits scatter by about 4 % of u with this many.
@@ -93,22 +93,19 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
     devices = devices_from_fits(fits)
     draws = min(ask.draws, max(FEWEST_DRAWS, DRAWS_TIMES_PARTS // max(len(fits), 1)))
     drawn = drawn_devices(fits, (stage.idle, stage.peak), ask.per_set, draws, ask.seed)
-    pools = {}
-    for word in ("NPN", "PNP", ""):
-        index = [i for i, p in enumerate(fits.polarity) if p == word and good[i]]
-        if index:
-            pools[word] = Pool(index, devices, drawn)
+    pools = _pools(fits, good, ask, devices, drawn)
     maker = SetMaker(fits, stage, devices, drawn, ask)
     kept = _kept(fits, good, ask)
     taken = {i for rails in kept for rail in rails for i in rail}
-    free = {word: pool.without(taken) for word, pool in pools.items()}
-    chosen, refused = _choose(free, stage, ask, len(kept))
+    count = {key: sum(int(rails[0][0]) in p.index for rails in kept) for key, p in pools.items()}
+    free = {key: pool.without(taken) for key, pool in pools.items()}
+    chosen, refused = _choose(free, stage, ask, count)
     rails = list(kept) + [r for c in chosen for r in c[1]]
     sets = maker.make(rails, kept=len(kept))
     sets = tuple(_placed(sets, ask.layout))
     if kept:
-        weighers = {w: p.weigher(stage, ask.per_set, ask.weights) for w, p in pools.items()}
-        sets = swaps_for(sets, fits, pools, weighers, ask)
+        weighers = [p.weigher(stage, ask.per_set, ask.weights) for p in pools.values()]
+        sets = swaps_for(sets, Exchanges(fits.part, [p.index for p in pools.values()], weighers))
     used = {name for s in sets for name in s.parts}
     left = _left_over(fits, good, used, ask)
     total, bound = sum(c[0].total for c in chosen), sum(c[0].bound for c in chosen)
@@ -120,37 +117,63 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
     )  # fmt: skip
 
 
-def _choose(free: dict[str, Pool], stage: Stage, ask: MatchAsk, kept: int):
+def _pools(fits: TransistorFits, good, ask: MatchAsk, devices, drawn) -> dict[tuple[str, str], Pool]:
+    """Parts that may stand in for each other: of one polarity and, on one rail, of one type."""
+    by_type = ask.layout != "complementary"
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i in np.flatnonzero(good).tolist():
+        key = (fits.polarity[i], fits.type[i] if by_type else "")
+        groups.setdefault(key, []).append(i)
+    order = {"NPN": 0, "PNP": 1}
+    return {
+        key: Pool(groups[key], devices, drawn)
+        for key in sorted(groups, key=lambda k: (order.get(k[0], 2), k[1]))
+    }
+
+
+def _choose(free: dict[tuple[str, str], Pool], stage: Stage, ask: MatchAsk, kept: dict):
     """Run the layout on the free parts: list of (Chosen, rails as indices of the whole batch)."""
-    wanted = None if ask.sets is None else max(ask.sets - kept, 0)
     k = ask.per_set
     out: list[tuple[Chosen, list]] = []
     refused: list[str] = []
-    free = {word: pool for word, pool in free.items() if pool.index.size or not kept}
-    both = "NPN" in free and "PNP" in free
-    if ask.layout == "complementary" and (both or not kept):
-        if not both:
-            found = " and ".join(w or "of unknown polarity" for w in free) or "none"
+    if ask.layout == "complementary":
+        parts = {word: pool for (word, _), pool in free.items() if pool.index.size or not any(kept.values())}
+        both = "NPN" in parts and "PNP" in parts
+        if not both and not any(kept.values()):
+            found = " and ".join(w or "of unknown polarity" for w in parts) or "none"
             raise UsageError(f"complementary sets need NPN and PNP parts; usable parts are {found}")
-        up, low = free["NPN"], free["PNP"]
-        c = two_rails(
-            up.weigher(stage, k, ask.weights), low.weigher(stage, k, ask.weights), k, wanted, ask.seconds
-        )
-        out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
-    elif ask.layout != "complementary":
-        for pool in free.values():
+        wanted = None if ask.sets is None else max(ask.sets - kept[("NPN", "")], 0)
+        made = 0
+        if both:
+            up, low = parts["NPN"], parts["PNP"]
+            weighers = [p.weigher(stage, k, ask.weights) for p in (up, low)]
+            c = two_rails(*weighers, k, wanted, ask.seconds)
+            out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
+            made = len(c.upper)
+        _short(refused, ask, made + kept.get(("NPN", ""), 0), "")
+        return out, refused
+    for key, pool in free.items():
+        wanted = None if ask.sets is None else max(ask.sets - kept[key], 0)
+        made = 0
+        if pool.index.size:
             weigher = pool.weigher(stage, k, ask.weights)
             if ask.layout == "pairs":
                 c = one_rail(weigher, k, wanted, ask.seconds)
-                out.append((c, [(pool.index[a],) for a in c.upper]))
+                rails = [(pool.index[a],) for a in c.upper]
             else:
                 c = same_both_rails(weigher, k, wanted, ask.seconds)
-                out.append((c, [(pool.index[a], pool.index[b])
-                                for a, b in zip(c.upper, c.lower, strict=True)]))  # fmt: skip
-    made = sum(len(c.upper) for c, _ in out)
-    if wanted is not None and made < wanted:
-        refused.append(f"{ask.sets} sets were wanted; the usable parts are enough for {made + kept}")
+                rails = [(pool.index[a], pool.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]
+            out.append((c, rails))
+            made = len(rails)
+        _short(refused, ask, made + kept[key], " ".join(w for w in key if w))
     return out, refused
+
+
+def _short(refused: list[str], ask: MatchAsk, made: int, what: str) -> None:
+    """Say where the parts are not enough for the sets wanted."""
+    if ask.sets is not None and made < ask.sets:
+        of = f" {what}" if what else ""
+        refused.append(f"{ask.sets} sets were wanted; the usable{of} parts are enough for {made}")
 
 
 def _kept(fits: TransistorFits, good, ask: MatchAsk) -> list[tuple[np.ndarray, ...]]:
@@ -228,6 +251,12 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
             "the other "
             "parts of its type (common practice, no source)"
         )
+    types = sorted({t for t in fits.type if t})
+    if len(types) > 1:
+        how = (
+            "complementary sets take them as they come" if ask.layout == "complementary" else "each by itself"
+        )
+        out.append(f"parts of several types, {how}: {', '.join(types)}")
     if any(not p for p in fits.polarity):
         out.append("parts whose polarity is not said are matched among themselves")
     if ask.layout != "pairs":

@@ -51,13 +51,15 @@ class Linear:
     """Each part near its share of the current at one operating point.
 
     ``drive_V`` (n,): what it needs to carry an equal share [V]; ``u_V``: standard uncertainty of that
-    against the other parts [V]; ``slope_V``: dV/d ln I, mean of the parts [V]; ``ib_A`` (n,).
+    against the other parts [V]; ``slope_V``: dV/d ln I, mean of the parts [V]; ``ib_A`` (n,);
+    ``slopes_V`` (n,): the same slope part by part [V].
     """
 
     drive_V: np.ndarray
     u_V: np.ndarray
     slope_V: float
     ib_A: np.ndarray
+    slopes_V: np.ndarray
 
 
 class Weigher:
@@ -83,8 +85,13 @@ class Weigher:
         self.linear = tuple(self._linear(p) for p in self.points)
 
     def _linear(self, point: OperatingPoint) -> Linear:
-        log_ic = np.log(point.total_A / self.k)
+        share_A = point.total_A / self.k
+        log_ic = np.full(self.devices.shape[-1:], np.log(share_A))
+        for _ in range(2):  # the share is of the emitter current, which a low gain makes larger
+            now = drive_point(self.devices, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm)
+            log_ic = log_ic - np.log(now.ie_A / share_A)
         now = drive_point(self.devices, log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm)
+        slopes = now.slope_V * share_A / now.ie_slope_A
         drawn = drive_point(
             self.drawn[point.name], log_ic, point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm
         ).drive_V
@@ -95,7 +102,8 @@ class Weigher:
         unbiased = sqrt(n / (n - 1)) if n > 1 else 1.0
         return Linear(
             np.broadcast_to(now.drive_V, (n,)), own.std(axis=0) * unbiased,
-            float(np.mean(now.slope_V)), np.broadcast_to(now.ib_A, (n,)),
+            float(np.mean(slopes)), np.broadcast_to(now.ib_A, (n,)),
+            np.broadcast_to(slopes, (n,)),
         )  # fmt: skip
 
     def coordinates(self) -> np.ndarray:
@@ -146,7 +154,7 @@ class Weigher:
                 piece = members[at : at + _CHUNK]
                 if self.k == 1:
                     one = piece[:, 0]
-                    rows.append((linear.drive_V[one], np.full(len(one), linear.slope_V), linear.ib_A[one]))
+                    rows.append((linear.drive_V[one], linear.slopes_V[one], linear.ib_A[one]))
                 else:
                     s = share(self.devices.take(piece), point)
                     rows.append((s.drive_V, s.drive_slope_V, s.ib_A.sum(axis=-1)))

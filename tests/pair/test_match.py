@@ -134,6 +134,10 @@ def test_fewer_parts_than_wanted_is_said(bag):
     result = match_parts(bag, stage(2), MatchAsk("complementary", 2, 9, draws=10))
     assert len(result.sets) == 4
     assert result.refused == ("9 sets were wanted; the usable parts are enough for 4",)
+    result = match_parts(bag, stage(2), MatchAsk("pairs", 2, 9, draws=10))
+    assert result.refused == tuple(
+        f"9 sets were wanted; the usable {w} parts are enough for 4" for w in ("NPN", "PNP")
+    )
 
 
 def test_a_part_without_a_fit_is_left_over_with_the_reason():
@@ -207,3 +211,34 @@ def test_a_part_that_warmed_up_while_measured_is_named():
     hot = np.array([False, True, False, False])
     result = match_parts(fits_of(true_values(4, 6), flags={"self_heated": hot}), stage(2), MatchAsk(draws=10))
     assert sum("A02: warmed up while measured" in n for s in result.sets for n in s.notes) == 1
+
+
+def test_kept_sets_count_for_their_own_polarity(bag):
+    result = match_parts(bag, stage(2), MatchAsk(sets=2, keep=(("N01", "N02"),), draws=10))
+    kinds = [s.polarity for s in result.sets]
+    assert kinds.count("NPN") == 2 and kinds.count("PNP") == 2
+
+
+def test_types_are_not_mixed_in_a_set():
+    fits = fits_of(true_values(8, 6), type=("2N3055", "MJ15003") * 4)
+    result = match_parts(fits, stage(2), MatchAsk(draws=10))
+    kind = dict(zip(fits.part, fits.type, strict=True))
+    assert len(result.sets) == 4
+    assert all(len({kind[p] for p in s.parts}) == 1 for s in result.sets)
+    assert any("parts of several types, each by itself: 2N3055, MJ15003" in a for a in result.assumptions)
+
+
+@pytest.mark.parametrize(("layout", "per_set"), [("complementary", 1), ("complementary", 2),
+("quasi-complementary", 1)])
+def test_exchanges_of_two_rail_sets_do_what_they_say(bag, layout, per_set):
+    free = match_parts(bag, stage(per_set), MatchAsk(layout, per_set, draws=20))
+    one, two = free.sets[0].parts, free.sets[1].parts
+    keep = (one[0], *two[1:]) if per_set == 1 else (one[0], two[1], *one[2:])
+    kept = match_parts(bag, stage(per_set), MatchAsk(layout, per_set, keep=(keep,), draws=20)).sets[0]
+    assert kept.swaps
+    first = kept.swaps[0]
+    changed = tuple(first.into if p == first.out else p for p in kept.parts)
+    after = match_parts(bag, stage(per_set), MatchAsk(layout, per_set, keep=(changed,), draws=20)).sets[0]
+    # of single devices the exchange is weighed to first order in the difference
+    tolerance = 0.02 if per_set == 1 else 1e-6
+    assert after.imbalance_peak.value == pytest.approx(first.imbalance_peak, rel=tolerance, abs=2e-4)
