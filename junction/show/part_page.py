@@ -102,14 +102,15 @@ def _limit_words(j: JunctionVerdict) -> str:
     return f"{j.family}: {j.limit}" if j.family and j.limit else j.limit or j.family
 
 
-def junction_table(junctions: Iterable[JunctionVerdict]) -> Html:
-    """Junctions that were read and not swept: verdict, path and limit, one a row."""
-    rows = [
-        [j.junction, badge(j.verdict), junction_sureness(j),
-         number(interval_pieces(j.leak_ohm, "ohm")) if j.leak_ohm is not None else "", _limit_words(j)]
-        for j in junctions
-    ]  # fmt: skip
-    return table(["junction", "verdict", "sure", "path resistance", "judged by"], rows)
+def junction_table(junctions: Sequence[JunctionVerdict]) -> Html:
+    """Junctions that were read and not swept: verdict and path, one a row."""
+    heads = ["junction", "verdict", "sure"]
+    rows: list[list] = [[j.junction, badge(j.verdict), junction_sureness(j)] for j in junctions]
+    if any(j.leak_ohm is not None for j in junctions):
+        heads.append("path resistance")
+        for row, j in zip(rows, junctions, strict=True):
+            row.append(number(interval_pieces(j.leak_ohm, "ohm")) if j.leak_ohm is not None else "")
+    return table(heads, rows)
 
 
 def junction_sureness(j: JunctionVerdict) -> Html:
@@ -155,11 +156,10 @@ def part_section(
         tag("div", v.next, class_="next") if v.next else None,
         bullets(v.warnings, "soft"),
     ]  # fmt: skip
-    if readings is not None and readings.readings:
-        body.append(reading_grid(readings.readings))
+    grid = reading_grid(readings.readings) if readings is not None and readings.readings else None
     plain = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
-    if plain:
-        body.append(junction_table(plain))
+    body.append(tag("div", grid, junction_table(plain) if plain else None, class_="beside"))
+    body.append(bullets([f"{j.junction} judged by {_limit_words(j)}" for j in plain if j.limit], "soft"))
     told = set(evidence_of(v))
     for j in v.junctions:
         fresh = [s for s in j.evidence if s not in told and f"{j.junction}: {s}" not in told]

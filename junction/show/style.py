@@ -41,6 +41,9 @@ th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:
  vertical-align:bottom}
 td{border-bottom:1px solid var(--rule);padding:.3rem .6rem .3rem 0;vertical-align:top}
 th.r,td.r{text-align:right;padding-right:1.2rem}
+.beside{display:flex;flex-wrap:wrap;gap:0 2.5rem;align-items:flex-start}
+.beside table.stack{flex:0 1 auto;width:auto}
+.beside table.stack td,.beside table.stack th{padding-right:1.4rem}
 .pair{display:flex;flex-wrap:wrap;gap:0 3rem;align-items:flex-start}
 table.values{width:auto}
 table.values td:first-child{min-width:7rem;color:var(--soft)}
@@ -74,6 +77,7 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
  .views{grid-template-columns:1fr}
  .caution ul,ul.two{columns:1}
  table.grid th,table.grid td{padding:.25rem .4rem}
+ .beside table.stack{flex:1 1 100%}
  table.stack thead{display:none}
  table.stack,table.stack tbody,table.stack tr,table.stack td{display:block;width:100%}
  table.stack tr{border-bottom:1.5px solid var(--rule);padding:.45rem 0}
@@ -84,6 +88,7 @@ footer>*{border-top:1px solid var(--rule);padding-top:.5rem}
  table.stack td:empty{display:none}
 }
 @media print{
+ .beside{flex-wrap:nowrap}
  @page{margin:14mm 13mm}
  body{font-size:9.5pt;line-height:1.4}
  h1{font-size:17pt}
