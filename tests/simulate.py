@@ -273,6 +273,40 @@ def sorted_curve(i, v):
     return i[order], v[order]
 
 
+def roughen(table: SweepTable, truths, seed: int) -> SweepTable:
+    """The same sweeps as a careless bench logs them.
+
+    Spikes and dropouts (3 % of the points of some sweeps), a gain step at a range change, leaks that grow
+    faster than the voltage, current that grows with the heat of the sweep, missing values, shuffled order.
+    """
+    rng = np.random.default_rng(seed)
+    columns = {"v_V": [], "i_A": []}
+    for k, truth in enumerate(truths):
+        at = table.points(k)
+        v, i = table.v_V[at].copy(), table.i_A[at].copy()
+        most = np.abs(i).max()
+        if rng.random() < 0.5:
+            i = np.where(np.abs(i) > 10.0 ** rng.integers(-6, -2), i * (1 + rng.normal(0, 0.01)), i)
+        if truth.quality == "leaky" and rng.random() < 0.5:
+            i = np.where(v < 0, np.clip(i * (1 + np.abs(v) / rng.uniform(3, 20)), -most, most), i)
+        if truth.quality in ("good", "leaky") and rng.random() < 0.3:
+            heat = np.clip(i * v / max(np.max(i * v), 1e-30), 0, 1)
+            i = np.where(np.abs(i) < 0.98 * most, i * (1 + rng.uniform(0, 0.2) * heat), i)
+        if rng.random() < 0.3:
+            bad = rng.random(v.size) < 0.03
+            i[bad] *= rng.choice([0, 3, -1], bad.sum())
+        if rng.random() < 0.2:
+            i[rng.random(v.size) < 0.03] = np.nan
+        if rng.random() < 0.2:
+            order = rng.permutation(v.size)
+            v, i = v[order], i[order]
+        columns["v_V"].append(v)
+        columns["i_A"].append(i)
+    return SweepTable.from_lists(
+        table.part, table.junction, temp_C=table.temp_C, type=table.type, **columns
+    )
+
+
 def simulate_borderline(n: int, seed: int, limit_of_type):
     """Typed sweeps whose reverse current lies within 1 % of the registered limit, and the limits in ampere.
 

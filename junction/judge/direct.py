@@ -97,7 +97,9 @@ def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndar
         even = (ends[0] > 0.3 * ends[1]) & (ends[1] > 0)
         path = np.where(fits.model == _RESISTOR, fits.value["R_ohm"], fits.value["RSH_ohm"])
         bv = fits.value["BV_V"]
-        ok &= ~(even & (fits.model != _OPEN) & ~np.isfinite(path) & ~np.isfinite(bv)) & ~(bv < SWAPPED_KNEE_V)
+        carries = path < 3.0 * -v_low / ends[0]  # the fitted path is what carries the reverse end
+        ok &= ~(even & (fits.model != _OPEN) & ~carries & ~np.isfinite(bv)) & ~(bv < SWAPPED_KNEE_V)
+        ok &= ~(fits.value["IS_A"] > 0.3 * i_high)  # that does not rectify
         more = i_high * path > 5.0 * np.maximum(v_high, -v_low)  # its outliers are the better part of it
         # A "junction" whose whole current is of the size of its IS, and next to nothing, is noise.
         faint = (i_high < 1e-6 * v_high) & ((i_high < 30 * fits.value["IS_A"]) | (n > 2.3))
