@@ -18,16 +18,17 @@ pytestmark = pytest.mark.external
 def spot_readings(value, seed: int, ic_A: float = 0.5):
     """One V_BE and h_FE a part at one current and 5 V, as a bench logs them: 1 mV, 2 %, a thermometer."""
     rng = np.random.default_rng(seed)
+    n = len(value)
+    temp = rng.uniform(19.0, 31.0, n)
+    vbe, _, ic, ib = pair_decks.measure(value, temp, vbe=(0.4, 0.9, 0.002), vce=(5.0,))
     out = []
-    for k in range(len(value)):
-        temp = float(rng.uniform(19.0, 31.0))
-        vbe, _, ic, ib = pair_decks.measure(value[k : k + 1], [temp], vbe=(0.4, 0.9, 0.002), vce=(5.0,))
-        at = np.interp(np.log(ic_A), np.log(ic[0]), vbe)
-        hfe = ic_A / np.exp(np.interp(np.log(ic_A), np.log(ic[0]), np.log(ib[0])))
+    for k in range(n):
+        at = np.interp(np.log(ic_A), np.log(ic[k]), vbe)
+        hfe = ic_A / np.exp(np.interp(np.log(ic_A), np.log(ic[k]), np.log(ib[k])))
         out.append(PartReadings(
             f"A{k + 1:02d}", polarity="NPN", ic_A=ic_A * (1 + 0.01 * rng.standard_normal()),
             vbe_V=at + 1e-3 * rng.standard_normal(), hfe=hfe * (1 + 0.02 * rng.standard_normal()),
-            temp_C=temp + U_TEMP_K * rng.uniform(-1, 1) * 3**0.5))  # fmt: skip
+            temp_C=temp[k] + U_TEMP_K * rng.uniform(-1, 1) * 3**0.5))  # fmt: skip
     return tuple(out)
 
 
