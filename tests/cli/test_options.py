@@ -52,7 +52,7 @@ def test_meters_that_cannot_be(words, says):
     (("--meter-current", "1"), "has no unit"),
     (("--meter-current", "1V"), "is a unit of voltage"),
     (("--meter-current", "0mA"), "must be above 0"),
-    (("--meter-current", "lots"), "does not start with a number"),
+    (("--meter-current", "lots"), "is not a number"),
     (("--temperature", "400C"), "at most 250"),
     (("--voltage-accuracy", "2"), "no unit"),
     (("--voltage-accuracy", "1%+1%"), "once each"),
