@@ -163,7 +163,8 @@ def _result(bench: Bench, scalable, f) -> TransistorFits:
     covariance = np.where(good[:, None, None], f["covariance"][:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     u_before = np.sqrt(np.einsum("nii->ni", f["before"][:, :p, :p]))
-    fixed = ~f["free"][:, :p] | (u > 0.7 * u_before)
+    # little told beyond what was known, or not even within a factor of twenty
+    fixed = ~f["free"][:, :p] | (u > 0.7 * u_before) | (u > 3.0)
     fixed[:, [AT["EG"], AT["XTB"]]] = True
     ic = bench.points.ic
     keep = f["keep"]

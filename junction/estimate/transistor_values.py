@@ -288,7 +288,7 @@ def _share_slope(fits: TransistorFits) -> np.ndarray:
 def _from_share(fits: TransistorFits, step: np.ndarray) -> np.ndarray:
     """Parameters at steps of the coordinates of `draw`; exact, not linear."""
     at = {name: k for k, name in enumerate(fits.names)}
-    drawn = fits.value * np.exp(step)
+    drawn = fits.value * np.exp(np.clip(step, -100.0, 100.0))  # what is not known at all stays a float
 
     def share(value):
         return value[..., at["NF"]] / value[..., at["NE"]] * np.log(fits.ic_low_A / value[..., at["IS"]])

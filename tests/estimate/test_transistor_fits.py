@@ -353,3 +353,46 @@ def test_an_up_and_down_sweep_that_differ_is_self_heating():
     assert drifted.flags["self_heated"].all()
     np.testing.assert_allclose(drifted.heating_K, 3.0, atol=0.4)  # noise of some 25 pairs of 0.2 K each
     assert not both(cold).flags["self_heated"].any()
+
+
+def spoil(columns, rng):
+    """Damage one column as files are damaged: gaps, wrong prefix, signs, zeros, scatter, shuffled rows."""
+    name = rng.choice(list(columns))
+    column = columns[name]
+    some = rng.random(column.size) < rng.choice([0.05, 0.5, 1.0])
+    kind = rng.integers(0, 8)
+    if kind == 7:
+        rng.shuffle(column)
+        return
+    scatter = column * 10 ** rng.uniform(-3, 3, column.size)
+    damaged = (np.nan, 1000 * column, -column, 0.0, scatter, column[0], np.round(column, 2))[kind]
+    column[some] = np.broadcast_to(damaged, column.shape)[some]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_damaged_files_are_fitted_or_refused_with_a_reason(seed):
+    rng = np.random.default_rng(seed)
+    table, _ = sim.gummel_table(sim.power_parts(2, rng), rng, vbe=(0.4, rng.uniform(0.6, 1.2), 15))
+    columns = {name: np.array(getattr(table, name)) for name in ("vce_V", "vbe_V", "ib_A", "ic_A")}
+    for _ in range(2):
+        spoil(columns, rng)
+    split = ([column[table.points(k)] for k in range(2)] for column in columns.values())
+    damaged = CurveTable.from_lists(table.part, *split)
+    gain, vbe, ic = (float(rng.choice(x)) for x in ([80.0, 1e5, 1e-3], [0.6, -0.7, 50.0], [0.1, -1.0, 1e-9]))
+    odd = [PartReadings("S", hfe=gain, vbe_V=vbe, ic_A=ic)]
+    fits = fit_transistors(damaged, readings=odd)
+    for k in range(len(fits)):
+        whole = np.isfinite(fits.value[k]).all() and np.isfinite(fits.covariance[k]).all()
+        assert bool(fits.why_not[k]) != whole
+        parameter_intervals(fits, k)
+    evaluate(fits, [1e-3, 0.1, 5.0], 5.0, 60.0)
+    draw(fits, 3, 1)
+    compare(fits, [0], [1], [0.1], 5.0)
+
+
+def test_points_of_no_transistor_are_refused():
+    rng = np.random.default_rng(30)
+    n = 30
+    table = CurveTable.from_lists(["X"], [np.full(n, 5.0)], [rng.uniform(0.5, 0.8, n)],
+                                  [10 ** rng.uniform(-6, -2, n)], [10 ** rng.uniform(-4, 0, n)])  # fmt: skip
+    assert "no transistor's law" in fit_transistors(table).why_not[0]
