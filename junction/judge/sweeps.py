@@ -165,7 +165,9 @@ def judge_sweeps(
     ValueError
         Table and fits of different length, or a junction that is none of `JUNCTIONS`.
     """
-    kin = tuple(families) if families is not None else tuple(shelf_families().values())
+    devices = {"diode" if junction == "AK" else "bjt" for junction in set(table.junction)}
+    kin = families if families is not None else shelf_families().values()
+    kin = tuple(f for f in kin if f.device in devices or not devices)
     m = measured(table, fits)
     limits, row = _limits(table, m, types, kin)
     prior = limits.prior[row]

@@ -177,8 +177,8 @@ def test_the_junctions_of_a_part_share_their_family():
         ["A", "A"], table.junction, [table.v_V[table.points(k)] for k in (0, 1)],
         [table.i_A[table.points(k)] for k in (0, 1)], table.temp_C,
     )  # fmt: skip
-    together = judge_sweeps(one, fits).weight
-    names = [f.name for f in families().values()]
+    found = judge_sweeps(one, fits)
+    together, names = found.weight, [f.name for f in found.limits.families]
     germanium = names.index("germanium small-signal")
     assert apart[1, germanium] > together[1, germanium]
     np.testing.assert_allclose(together.sum(axis=1), 1.0, rtol=0, atol=1e-12)
@@ -186,8 +186,8 @@ def test_the_junctions_of_a_part_share_their_family():
 
 def test_zener_and_rectifier_are_told_apart_by_breakdown():
     row = {"model": "junction + breakdown", "IS_A": 1e-14, "N": 1.1, "RS_ohm": 1.0, "RSH_ohm": 2e4}
-    names = [f.name for f in families().values()]
     found = judged([row | {"BV_V": 6.2}, row], junction="AK", low=-4.0)
+    names = [f.name for f in found.limits.families]
     assert found.weight[0, names.index("Zener")] > 0.9
     assert found.weight[1, names.index("Zener")] < 0.1
 
