@@ -24,15 +24,13 @@ from junction.judge.hypotheses import (
     structures,
 )
 from junction.judge.hypotheses_library import (
-    PATH_COLUMNS,
     ROW_FIELDS,
     Library,
-    Rows,
-    _draws,
     solve_rows,
     visible_leak_ohm,
 )
 from junction.judge.hypotheses_priors import priors
+from junction.judge.hypotheses_tiles import PATH_COLUMNS, Rows, latent_draws
 from junction.shelf.results import Meter
 
 _KINDS = ("plain", "germanium", DAMPER_RESISTOR, TWO_RESISTORS_DIODE)
@@ -76,7 +74,7 @@ def _base_rows(highest_ohm: float):
     found, labels = [], []
     for structure in kinds:
         for lead in ("", "E", "C", "B") if structure.name == "plain" else ("",):
-            theta, sd = _draws(structure, _DRAWS)
+            theta, sd = latent_draws(structure, _DRAWS)
             weight = p[f"fault_{lead.lower()}_open"].value if lead else p["fault_none"].value
             if lead:
                 theta, sd = _opened(structure, theta, sd, lead)

@@ -16,8 +16,9 @@ from itertools import permutations
 import numpy as np
 
 from junction.base.records import Reading
-from junction.judge.hypotheses_library import PLACEMENTS, Library
+from junction.judge.hypotheses_library import Library
 from junction.judge.hypotheses_priors import priors
+from junction.judge.hypotheses_tiles import PLACEMENTS
 
 MISSING, VALUE, OVER = 0, 1, 2
 _ROLES = "BCE"
@@ -126,7 +127,7 @@ def over_probability(library: Library) -> tuple[np.ndarray, np.ndarray]:
     return sd, log_phi((library.mean - library.over) / sd)
 
 
-def _tile_densities(library: Library, rows: np.ndarray, seen: np.ndarray):
+def tile_densities(library: Library, rows: np.ndarray, seen: np.ndarray):
     """Whitening matrices, whitened means and log normalisers of some tiles over the readings seen."""
     factor = library.factor[rows][:, seen]
     covariance = factor @ factor.transpose(0, 2, 1)
@@ -170,7 +171,7 @@ def tile_log_likelihood(
     base = library.log_weight[rows] + pattern[rows]
     if seen.size == 0:
         return rows, np.repeat(base[:, None], len(value), axis=1)
-    white, centre, log_norm = _tile_densities(library, rows, seen)
+    white, centre, log_norm = tile_densities(library, rows, seen)
     offset = np.matmul(white, value[:, seen].T) - centre[:, :, None]
     return rows, (base + log_norm)[:, None] - 0.5 * np.sum(offset**2, axis=1)
 

@@ -10,7 +10,7 @@ import numpy as np
 from junction.base.records import Interval
 from junction.judge.hypotheses import LATENT, PATHS, Hypothesis
 from junction.judge.hypotheses_library import ROW_FIELDS, Library
-from junction.judge.leads import VALUE, Arrangement, _tile_densities, tile_log_likelihood
+from junction.judge.leads import VALUE, Arrangement, tile_densities, tile_log_likelihood
 from junction.judge.results import QUALITIES
 
 #: A statement about the device (kind, polarity, a lead) is made from this probability on.
@@ -218,7 +218,7 @@ def path_ohms(library: Library, hypothesis: int, value: np.ndarray, state: np.nd
         centre, sd = part.ln_ohm[rows, at], part.ohm_sd[rows, at]
         shift, shrink = np.zeros(rows.size), np.ones(rows.size)
         if seen.size:
-            white, mid, _ = _tile_densities(part, rows, seen)
+            white, mid, _ = tile_densities(part, rows, seen)
             pull = np.einsum("rij,rj->ri", white, part.factor[rows][:, seen, latent])
             shift = np.sum(pull * (np.einsum("rij,j->ri", white, value[seen]) - mid), axis=1)
             shrink = np.maximum(1 - np.sum(pull**2, axis=1), 0.0)

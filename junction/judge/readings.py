@@ -14,13 +14,12 @@ from junction.judge.hypotheses import structures
 from junction.judge.hypotheses_diode import diode_faults, diode_structures
 from junction.judge.hypotheses_library import (
     OHMS_OVER_OHM,
-    PATH_COLUMNS,
     Library,
-    Rows,
     build_library,
     over_range_V,
     visible_leak_ohm,
 )
+from junction.judge.hypotheses_tiles import PATH_COLUMNS, Rows
 from junction.judge.leads import (
     Arrangement,
     arrangements,

@@ -11,11 +11,11 @@ from junction.judge import hypotheses_priors
 from junction.judge.hypotheses import PATHS, faults, resistance_span, structures
 from junction.judge.hypotheses_library import (
     build_library,
-    normal_quantile,
     over_range_V,
     visible_leak_ohm,
 )
 from junction.judge.hypotheses_priors import priors
+from junction.judge.hypotheses_tiles import normal_quantile
 from junction.judge.leads import (
     MISSING,
     OVER,
