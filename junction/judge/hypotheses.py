@@ -186,64 +186,53 @@ def structures() -> tuple[Structure, ...]:
     return _bipolar() + _not_bipolar()
 
 
-@cache
-def faults() -> tuple[Fault, ...]:
-    """Every fault that is weighed, alone and in company."""
-    p = {k[6:]: v.value for k, v in priors().items() if k.startswith("fault_")}
+def _single_faults(p: dict[str, float]) -> list[Fault]:
     found = [Fault("none", (), p["none"])]
     for path in PATHS:
         for word in ("shorted", "leaky"):
-            found.append(
-                Fault(f"{path} {word}", (f"{path} {word}",), p[f"{path.lower()}_{word}"], ((path, word),))
-            )
-    short_all = tuple((path, "shorted") for path in PATHS)
-    found.append(Fault("all shorted", tuple(f"{x} shorted" for x in PATHS), p["all_shorted"], short_all))
-    rest = {"E": "BC", "C": "BE", "B": "CE"}
+            weight = p[f"{path.lower()}_{word}"]
+            found.append(Fault(f"{path} {word}", (f"{path} {word}",), weight, ((path, word),)))
     for lead, gone in OPEN_LEADS.items():
         found.append(Fault(f"{lead} lead open", gone, p[f"{lead.lower()}_open"], (), (lead,)))
-        for word in ("leaky", "shorted"):
-            left = rest[lead]
-            found.append(
-                Fault(
-                    f"{lead} lead open, {left} {word}",
-                    (*gone, f"{left} {word}"),
-                    p[f"open_{word}"],
-                    ((left, word),),
-                    (lead,),
-                )
-            )
-    found.append(Fault("all open", ("BE open", "BC open"), p["all_open"], (), ("B", "C", "E")))
-    for k, path in enumerate(PATHS):
-        for other in PATHS[k + 1 :]:
-            found.append(
-                Fault(
-                    f"{path} and {other} leaky",
-                    (f"{path} leaky", f"{other} leaky"),
-                    p["two_leaky"],
-                    ((path, "leaky"), (other, "leaky")),
-                )
-            )
-        # beside a short the two other paths lie in parallel: one leak stands for both
-        beside = PATHS[(k + 1) % 3]
-        found.append(
-            Fault(
-                f"{path} shorted with a leak",
-                (f"{path} shorted", f"{beside} leaky"),
-                p["short_leaky"],
-                ((path, "shorted"), (beside, "leaky")),
-            )
-        )
-    found.append(
-        Fault(
-            "three leaky",
-            tuple(f"{x} leaky" for x in PATHS),
-            p["three_leaky"],
-            tuple((path, "leaky") for path in PATHS),
-        )
-    )
+    found.append(Fault("all open", OPEN_LEADS["B"], p["all_open"], (), ("B", "C", "E")))
     found += [Fault(f"{x} soft", (f"{x} leaky",), p["soft"], soft=x) for x in ("BE", "BC")]
     found.append(Fault("BE open inside", ("BE open",), p["inner_open"], no_emitter=True))
-    return tuple(found)
+    return found
+
+
+def _faults_in_company(p: dict[str, float]) -> list[Fault]:
+    def every(word: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+        return tuple(f"{x} {word}" for x in PATHS), tuple((x, word) for x in PATHS)
+
+    found = []
+    for name, word, weight in (
+        ("all shorted", "shorted", "all_shorted"),
+        ("three leaky", "leaky", "three_leaky"),
+    ):
+        words, resistive = every(word)
+        found.append(Fault(name, words, p[weight], resistive))
+    for lead, left in (("E", "BC"), ("C", "BE"), ("B", "CE")):
+        for word in ("leaky", "shorted"):
+            words = (*OPEN_LEADS[lead], f"{left} {word}")
+            name = f"{lead} lead open, {left} {word}"
+            found.append(Fault(name, words, p[f"open_{word}"], ((left, word),), (lead,)))
+    for one, other in (("BE", "BC"), ("BE", "CE"), ("BC", "CE")):
+        words = (f"{one} leaky", f"{other} leaky")
+        resistive = ((one, "leaky"), (other, "leaky"))
+        found.append(Fault(f"{one} and {other} leaky", words, p["two_leaky"], resistive))
+    # beside a short the two other paths lie in parallel: one leak stands for both
+    for short, leak in (("BE", "BC"), ("BC", "CE"), ("CE", "BE")):
+        resistive = ((short, "shorted"), (leak, "leaky"))
+        words = (f"{short} shorted", f"{leak} leaky")
+        found.append(Fault(f"{short} shorted with a leak", words, p["short_leaky"], resistive))
+    return found
+
+
+@cache
+def faults() -> tuple[Fault, ...]:
+    """Every fault that is weighed, alone and in company."""
+    p = {name[6:]: prior.value for name, prior in priors().items() if name.startswith("fault_")}
+    return tuple(_single_faults(p) + _faults_in_company(p))
 
 
 def applies(fault: Fault, structure: Structure) -> bool:

@@ -138,52 +138,46 @@ def answer(
     quality = by_hypothesis @ known.quality
     paths = np.tensordot(by_hypothesis, known.paths, axes=(0, 0))
     by_group = np.bincount(known.group, by_hypothesis, len(known.groups))
-    order = np.argsort(-by_group, kind="stable")
-    odd_group = int(known.group[-1])
-    found, fault_p, kinds, materials = [], {}, {}, {}
-    for g in order.tolist():
-        weight = float(by_group[g])
-        faults, kind, material = known.groups[g]
-        fault_p[faults] = fault_p.get(faults, 0.0) + weight
-        kinds[kind] = kinds.get(kind, 0.0) + weight
-        materials[material] = materials.get(material, 0.0) + weight
-        if weight < least and found:
-            continue
-        members = np.flatnonzero(known.group == g)
-        cells = p[:, members]
-        a, h = np.unravel_index(int(cells.argmax()), cells.shape)
-        polarity, roles = _consensus(cells.sum(axis=1), turns, leads)
-        odd = g == odd_group
-        structure, remark = known.structures[members[h]]
-        found.append(
-            Explanation(
-                faults,
-                kind,
-                material,
-                structure,
-                "" if odd else polarity,
-                {} if odd else roles,
-                weight,
-                -1 if odd else int(members[h]),
-                int(a),
-                remark,
-            )
-        )
+    fault_p, kinds, materials = {}, {}, {}
+    for weight, (faults, kind, material) in zip(by_group.tolist(), known.groups, strict=True):
+        for key, table in ((faults, fault_p), (kind, kinds), (material, materials)):
+            table[key] = table.get(key, 0.0) + weight
+    order = np.argsort(-by_group, kind="stable").tolist()
+    listed = [g for k, g in enumerate(order) if by_group[g] >= least or k == 0]
+    found = tuple(_explanation(g, p, known, turns, leads) for g in listed)
     bipolar = p[:, known.bipolar]  # only a transistor has roles to its leads
     polarity, roles = _consensus((bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1), turns, leads)
+    spelled = [dict(zip(QUALITIES, row, strict=True)) for row in paths.tolist()]
     return Answer(
-        dict(zip(QUALITIES, quality.tolist(), strict=True)),
-        {
-            path: dict(zip(QUALITIES, row, strict=True))
-            for path, row in zip(PATHS, paths.tolist(), strict=True)
-        },
-        tuple(found),
-        fault_p,
-        _settled(kinds, 1.0) or "unknown",
-        _settled(materials, 1.0),
+        dict(zip(QUALITIES, quality.tolist(), strict=True)), dict(zip(PATHS, spelled, strict=True)), found,
+        fault_p, _settled(kinds, 1.0) or "unknown", _settled(materials, 1.0), polarity, roles,
+        float(by_group[known.group[-1]]),
+    )  # fmt: skip
+
+
+def _explanation(
+    group: int, p: np.ndarray, known: Catalogue, turns: Sequence[Arrangement], leads: Sequence[str]
+) -> Explanation:
+    """One group of hypotheses with its most probable cell and what its lead orders agree on."""
+    faults, kind, material = known.groups[group]
+    members = np.flatnonzero(known.group == group)
+    cells = p[:, members]
+    a, h = np.unravel_index(int(cells.argmax()), cells.shape)
+    if group == known.group[-1]:
+        return Explanation(faults, kind, material, "", "", {}, float(cells.sum()), -1, int(a))
+    polarity, roles = _consensus(cells.sum(axis=1), turns, leads)
+    structure, remark = known.structures[members[h]]
+    return Explanation(
+        faults,
+        kind,
+        material,
+        structure,
         polarity,
         roles,
-        float(by_group[odd_group]),
+        float(cells.sum()),
+        int(members[h]),
+        int(a),
+        remark,
     )
 
 
