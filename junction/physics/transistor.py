@@ -276,9 +276,11 @@ def operating_point(ic_A, vce_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, lo
     shape = _shape(p, ic_A, vce_V, temp_C)
     ic, vce = (np.broadcast_to(np.asarray(t, float), shape) for t in (ic_A, vce_V))
     x, y = _internal_at_ic(ic, vce, p, temp_C)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        ok = np.abs(intrinsic(x, y, p, temp_C).ic / ic - 1.0) < 1e-9
+    # a point that cannot be reached ended anywhere: evaluate it where nothing overflows, answer nan
+    x, y = np.where(ok, x, 0.0), np.where(ok, y, 0.0)
     m = intrinsic(x, y, p, temp_C, log_derivatives=log_derivatives)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ok = np.abs(m.ic / ic - 1.0) < 1e-9
     RE, RC, RB = p["RE"], p["RC"], p["RB"]
     # Implicit functions of (x, ib): IC(x, y) = ic, IB(x, y) = ib, y = x - vce + ic RC + (ic + ib) RE.
     a, b, c, d = m.ic_be + m.ic_bc, m.ic_bc * RE, m.ib_be + m.ib_bc, m.ib_bc * RE - 1.0

@@ -11,6 +11,7 @@ from junction.physics.transistor import (
     intrinsic,
     operating_point,
 )
+from tests.estimate import transistor_simulation as sim
 
 POWER = {
     "IS": 5e-13, "NF": 1.01, "BF": 120.0, "ISE": 3e-12, "NE": 1.6, "IKF": 4.0, "VAF": 120.0, "BR": 5.0,
@@ -110,3 +111,27 @@ def test_internal_voltage_from_base_current():
         np.testing.assert_allclose(internal_vbe_from_ib(ib, vce, POWER), x, rtol=0, atol=1e-12)
     bare = {"IS": 1e-14, "BF": 200.0}
     assert internal_vbe_from_ib(0.0, 5.0, bare) == pytest.approx(0.0, abs=0.2)  # leakage alone turns it over
+
+
+@pytest.mark.parametrize("vce", (3.0, 60.0))
+def test_operating_point_and_currents_agree_for_any_kind_of_part(vce):
+    """Small-signal, power, germanium and Darlington, from leakage to the highest current."""
+    rng = np.random.default_rng(3)
+    for parts, low, high in ((sim.power_parts, 1e-9, 8.0), (sim.small_parts, 1e-11, 0.2),
+                             (sim.germanium_parts, 1e-4, 3.0), (sim.darlington_parts, 1e-9, 5.0)):  # fmt: skip
+        p = parts(60, rng)
+        ic = np.geomspace(low, high, 25)
+        point = operating_point(ic, vce, p)
+        again, ib = currents(point.vbe, vce, p)
+        np.testing.assert_allclose(again, np.broadcast_to(ic, again.shape), rtol=1e-11)
+        np.testing.assert_allclose(ib, point.ib, rtol=1e-9, atol=1e-20)
+
+
+def test_any_terminal_voltage_has_a_finite_current_and_no_warning():
+    rng = np.random.default_rng(4)
+    p = sim.power_parts(100, rng)
+    vbe, vce = rng.uniform(-5, 3, (100, 20)), rng.choice([-3, -0.2, 0, 0.05, 0.5, 5, 80], (100, 20))
+    ic, ib = currents(vbe, vce, p, rng.uniform(-40, 150, (100, 1)))
+    assert np.isfinite(ic).all() and np.isfinite(ib).all()
+    point = operating_point(10 ** rng.uniform(-9, 2, (100, 20)), vce, p, log_derivatives=True)
+    assert np.all(np.isnan(point.vbe) == np.isnan(point.vbe_log["RE"]))
