@@ -108,6 +108,7 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     whole = worst_of(p, np.zeros(len(p), int), 1)
     verdict = VERDICTS[int(decide(whole)[0])]
     ranked = sorted(junctions, key=lambda j: _RANK[j.verdict])
+    said = [f"On the meter: {sentence}" for sentence in read.evidence]
     by_sweep = {j.junction: j.verdict for j in swept.junctions}
     lead = swept if by_sweep.get(ranked[0].junction) == ranked[0].verdict else read
     device, clash = _devices(swept, read)
@@ -119,7 +120,7 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
         swept, verdict=verdict, probability=dict(zip(QUALITIES, whole[0].tolist(), strict=True)),
         device=device, junctions=tuple(junctions), faults=tuple(f for j in ranked for f in j.faults),
         alternatives=() if verdict == "good" else (*lead.alternatives,),
-        evidence=tuple(dict.fromkeys((*(s for j in ranked for s in j.evidence), *read.evidence))), next=test,
+        evidence=tuple(dict.fromkeys((*(s for j in ranked for s in j.evidence), *said))), next=test,
         cannot_see=(swept.cannot_see or read.cannot_see) if verdict == "good" else "",
         warnings=tuple(dict.fromkeys((*conflicts, *clash, *swept.warnings, *read.warnings))),
         neighbours=swept.neighbours or read.neighbours, basis="readings and sweeps",

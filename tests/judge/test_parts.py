@@ -113,7 +113,7 @@ def test_a_leak_the_meter_cannot_see_is_no_contradiction():
     found = merged(judged([("A", "BC", LEAKY)])[0], reading("good"))
     assert (found.verdict, found.faults, found.basis) == ("leaky", ("BC leaky",), "readings and sweeps")
     assert any("does not show in diode mode" in s for s in found.evidence)
-    assert "B-C 0.6 V." in found.evidence
+    assert "On the meter: B-C 0.6 V." in found.evidence
     assert not found.warnings
 
 
