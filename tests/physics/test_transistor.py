@@ -117,8 +117,9 @@ def test_internal_voltage_from_base_current():
 def test_operating_point_and_currents_agree_for_any_kind_of_part(vce):
     """Small-signal, power, germanium and Darlington, from leakage to the highest current."""
     rng = np.random.default_rng(3)
-    for parts, low, high in ((sim.power_parts, 1e-9, 8.0), (sim.small_parts, 1e-11, 0.2),
-                             (sim.germanium_parts, 1e-4, 3.0), (sim.darlington_parts, 1e-9, 5.0)):  # fmt: skip
+    ranges = ((sim.power_parts, 1e-9, 8.0), (sim.small_parts, 1e-11, 0.2), (sim.germanium_parts, 1e-4, 3.0),
+              (sim.darlington_parts, 1e-9, 5.0))  # fmt: skip
+    for parts, low, high in ranges:
         p = parts(60, rng)
         ic = np.geomspace(low, high, 25)
         point = operating_point(ic, vce, p)
