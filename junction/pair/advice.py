@@ -35,6 +35,16 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
         out.append(f"A reading at about {per:.2g} A, short and on a heat sink, would settle the shares "
                    "at the peak "
                    f"({_some(short)}).")  # fmt: skip
+    used = [fits.part.index(name) for s in sets for name in s.parts]
+    if "VAF" in fits.names:
+        vaf = fits.names.index("VAF")
+        guessed = [fits.part[i] for i in used if fits.fixed[i, vaf] and fits.source[i] != "spot"]
+        if guessed and stage.idle.vce_V > 10.0:
+            out.append(
+                f"A few points at about {stage.idle.vce_V:.0f} V, short and at low current, would "
+                "settle what V_CE "
+                f"does to these parts, measured at one V_CE only ({_some(guessed)})."
+            )
     out += _cannot_tell(fits, stage, sets, maker, ask)
     return tuple(out)
 
@@ -70,7 +80,7 @@ def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
     near.sort()
     if not near:
         return []
-    cause = _cause(fits, [i for i in parts])
+    cause = _cause(fits, parts, float(np.median([u for *_, u in near])))
     lines = [
         f"{a} and {b} cannot be told apart {cause}: V_BE differs by {1000 * gap:.2g} mV, "
         f"known to within {1000 * _K95 * u:.2g} mV."
@@ -83,9 +93,12 @@ def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
     return lines
 
 
-def _cause(fits, parts) -> str:
+def _cause(fits, parts, u_V: float) -> str:
+    """What keeps parts from being told apart: mostly their temperatures, or the rest of the measurement."""
     if all(fits.source[i] == "spot" for i in parts):
         return "by these spot readings"
     if not all(fits.temp_known[i] for i in parts):
         return "at these temperatures, which were not recorded"
-    return "at this temperature uncertainty"
+    # two thermometer readings, each good to half a kelvin, at 2 mV/K
+    by_temperature = 2**0.5 * 0.002 * 0.5 / 3**0.5
+    return "at this temperature uncertainty" if by_temperature > 0.6 * u_V else "by these measurements"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import isfinite, isnan, nan
 
 from junction.pair.results import LimitCheck
+from junction.shelf.ratings import power_at_W, safe_current_A, second_breakdown_line
 
 #: Air inside a cabinet; common practice, no source.
 AMBIENT_C = 40.0
@@ -98,25 +99,34 @@ def _check(kind, quantity, symbol, asked, limit, unit, sentence) -> LimitCheck:
 
 def derated_W(kind, case_C: float) -> float:
     """Power a type may take with its case at a temperature: (T_j - T_C)/R_thJC, never above P_tot [W]."""
+    rated = power_at_W(kind, "case", case_C)
+    if not isnan(rated):
+        return rated
     t_j, p_tot, rth = (kind.rating(s) for s in ("T_j", "P_tot", "R_thJC"))
-    if isnan(rth) and not isnan(p_tot):
-        at = next((limit.at.get("case_C", 25.0) for limit in kind.find("P_tot")), 25.0)
-        rth = (t_j - at) / p_tot
+    if isnan(rth) and not isnan(p_tot):  # a rating that does not say where it holds: a case of 25 degC
+        rth = (t_j - 25.0) / p_tot
     allowed = (t_j - case_C) / rth
     return allowed if isnan(p_tot) else min(allowed, p_tot)
 
 
 def _safe_area(kind, worst) -> LimitCheck:
-    """The worst instant: a point for the type's own chart, since second breakdown is not on the shelf."""
-    allowed = kind.rating("P_tot")
-    verdict = _verdict(worst.peak_W, allowed)
+    """The worst instant against the dc safe area; past it, only the pulse lines of the type's chart help."""
+    case_C = worst.case_C if isfinite(worst.case_C) else 25.0
+    vce, asked = worst.vce_at_peak_V, worst.ic_at_peak_A
+    allowed = safe_current_A(kind, vce, case_C)
+    verdict = _verdict(asked, allowed)
     text = (
-        f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {worst.vce_at_peak_V:.0f} V and "
-        f"{worst.ic_at_peak_A:.1f} A ({worst.name}); hold this point against the type's own safe-area chart: "
-        "its second-breakdown line is not on the shelf"
+        f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {vce:.0f} V and {asked:.1f} A "
+        f"({worst.name})"
     )
+    if verdict == "unknown":
+        text += "; the shelf holds no safe area of this type"
+    else:
+        text += f"; dc, with the case at {case_C:.0f} C, it may carry {allowed:.1f} A there"
     if verdict == "beyond":
-        verdict = "close"
-        text += f", and it lies above the dc rating of {allowed:.0f} W, so only the pulse lines can allow it"
-    return LimitCheck(kind.name, "safe area, worst instant", worst.peak_W, allowed, "W", verdict, text + ".",
+        verdict = "close"  # an instant of a sine is not dc
+        text += ": only the pulse lines of its safe-area chart can allow it"
+    if isnan(second_breakdown_line(kind, vce)):
+        text += "; hold this point against its own chart, for its second-breakdown line is not on the shelf"
+    return LimitCheck(kind.name, "safe area, worst instant", asked, allowed, "A", verdict, text + ".",
                       _source(kind, "P_tot"))  # fmt: skip

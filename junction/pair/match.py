@@ -251,8 +251,9 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
             "the other "
             "parts of its type (common practice, no source)"
         )
-    types = sorted({t for t in fits.type if t})
-    if len(types) > 1:
+    kinds = {(p, t) for p, t in zip(fits.polarity, fits.type, strict=True) if t}
+    types = sorted(t for _, t in kinds)
+    if len(kinds) > len({p for p, _ in kinds}):
         how = (
             "complementary sets take them as they come" if ask.layout == "complementary" else "each by itself"
         )

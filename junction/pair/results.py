@@ -267,3 +267,4 @@ class StageReport:
     files: tuple[str, ...] = ()
     rows_read: int = 0
     predicted: MatchedSet | None = None
+    areas: Mapping[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # dc safe area by type

@@ -19,6 +19,7 @@ from junction.pair.spread import drawn_devices
 from junction.pair.stage import LOAD_PHASE_DEG, StageAsk, plan_stage
 from junction.pipeline.match import MatchSettings, prepare, subset, types_in_use
 from junction.shelf.cautions import cautions
+from junction.shelf.ratings import safe_current_A
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,8 @@ def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
     fits = None
     if bag is not None and settings.match is not None:
         fits = prepare(bag, settings.match).fits
-    stage = plan_stage(settings.stage, types_in_use(fits, settings.type_names, settings.types))
+    types = types_in_use(fits, settings.type_names, settings.types)
+    stage = plan_stage(settings.stage, types)
     drops = predicted = devices = drawn = None
     if fits is not None and settings.drops is not None:
         fits = _in_order(fits, settings.drops.parts)
@@ -61,6 +63,7 @@ def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
     return StageReport(
         stage, drops, cautions("power-up", "fitting"), _loci(stage, settings.stage), set_aside,
         bag.files if bag is not None else (), bag.rows_read if bag is not None else 0, predicted,
+        _areas(stage, types),
     )  # fmt: skip
 
 
@@ -82,6 +85,20 @@ def _predicted(fits, stage: Stage):
         "pairs" if one_rail else "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
     )
     return match_parts(fits, stage, MatchAsk(layout, stage.parallel, keep=(fits.part,), draws=200)).sets[0]
+
+
+def _areas(stage: Stage, types) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Dc safe area of each type at the warmest case, where it is known."""
+    cases = [d.case_C for d in stage.dissipation if np.isfinite(d.case_C)]
+    if isnan(stage.supply_V):
+        return {}
+    vce = np.linspace(1.0, 2.6 * stage.supply_V, 200)
+    out = {}
+    for kind in types:
+        ic = np.array([safe_current_A(kind, float(v), max(cases, default=25.0)) for v in vce])
+        if np.isfinite(ic).any():
+            out[kind.name] = (vce, ic)
+    return out
 
 
 def _loci(stage: Stage, ask: StageAsk) -> dict[str, tuple[np.ndarray, np.ndarray]]:

@@ -10,7 +10,7 @@ from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.number import nominal, quantity
 from junction.show.table import Column, Paint, paragraph, render
-from junction.show.text import count
+from junction.show.text import count, join_words
 
 #: Sets listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -94,8 +94,8 @@ def terminal_text(
         more = count(len(result.sets) - len(listed), "further set")
         lines.append(f"{more} not listed; --all lists every set.")
 
+    lines += [paragraph(text, width, "", "  ") for text in _grouped_notes(listed)]
     for number, s in enumerate(listed, 1):
-        lines += [paragraph(f"set {number}: {note}", width, "", "  ") for note in s.notes]
         if s.kept:
             lines += swap_lines(number, s, width)
     lines += ["", paragraph(gap_words(report), width)]
@@ -103,7 +103,7 @@ def terminal_text(
         lines.append(paragraph(stage_words(result.stage), width))
     warnings = (*result.refused, *(result.stage.findings if result.stage else ()))
     lines += [paragraph("! " + sentence, width, "", "  ") for sentence in warnings]
-    left = [f"{item.part}: {item.why}" for item in result.left_over]
+    left = _grouped_left_over(result.left_over)
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
     for heading, sentences in (
@@ -113,6 +113,26 @@ def terminal_text(
     ):
         lines += block(heading, sentences, width, paint)
     return "\n".join(lines)
+
+
+def _grouped_notes(sets) -> list[str]:
+    """Each note once, with the numbers of the sets it is about."""
+    about: dict[str, list[int]] = {}
+    for number, s in enumerate(sets, 1):
+        for note in s.notes:
+            about.setdefault(note, []).append(number)
+    return [
+        f"{'set' if len(numbers) == 1 else 'sets'} {join_words(map(str, numbers))}: {note}"
+        for note, numbers in about.items()
+    ]
+
+
+def _grouped_left_over(items) -> list[str]:
+    """Each reason once, with the parts it holds for."""
+    about: dict[str, list[str]] = {}
+    for item in items:
+        about.setdefault(item.why, []).append(item.part)
+    return [f"{', '.join(parts)}: {why}" for why, parts in about.items()]
 
 
 def block(heading: str, sentences, width: int, paint: Paint) -> list[str]:

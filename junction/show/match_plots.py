@@ -115,15 +115,15 @@ def set_pictures(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A: float
     ))  # fmt: skip
 
 
-def draw_safe_area(loci, limits: dict[str, float], axes):
-    """Load lines of one device against the corners of its limits.
+def draw_safe_area(loci, areas, axes):
+    """Load lines of one device against the dc safe area of its type.
 
     Parameters
     ----------
     loci : mapping of str to (ndarray, ndarray)
         V_CE [V] and I_C [A] over the conducting half cycle.
-    limits : dict
-        ``V_CEO`` [V], ``I_C`` [A], ``P_tot`` [W] of the weakest type, where known.
+    areas : mapping of str to (ndarray, ndarray)
+        V_CE [V] and the largest dc collector current there [A], by type.
     axes : matplotlib Axes
 
     Returns
@@ -134,12 +134,9 @@ def draw_safe_area(loci, limits: dict[str, float], axes):
     top_i = max(float(np.max(i)) for _, i in loci.values())
     for k, (name, (vce, ic)) in enumerate(loci.items()):
         axes.plot(vce, ic, linewidth=1.2, label=name, **_STYLES[k % len(_STYLES)])
-    if "P_tot" in limits:
-        v = np.linspace(max(limits["P_tot"] / (2.2 * top_i), 1.0), 1.4 * top_v, 100)
-        axes.plot(v, limits["P_tot"] / v, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2, 2)),
-                  label="P_tot, case at its reference")  # fmt: skip
-    if "V_CEO" in limits and limits["V_CEO"] < 2.2 * top_v:
-        axes.axvline(limits["V_CEO"], color=LEFT_OUT, linewidth=0.9)
+    for k, (name, (vce, ic)) in enumerate(areas.items()):
+        axes.plot(vce, ic, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
+                  label=f"dc safe area, {_short(name)}")  # fmt: skip
     axes.set_xlim(0, 1.35 * top_v)
     axes.set_ylim(0, 2.0 * top_i)
     axes.legend(fontsize=6.5, frameon=False, loc="upper right", handlelength=2.2)

@@ -254,14 +254,9 @@ def _picture(report: StageReport) -> h.Html:
     from junction.show.match_plots import draw_safe_area
     from junction.show.plots import new_axes, svg_text
 
-    limits: dict[str, float] = {}
-    for check in report.stage.limits:
-        for symbol, word in (("V_CEO", "V_CEO against both rails"), ("P_tot", "safe area, worst instant")):
-            if check.quantity == word and isfinite(check.limit):
-                limits[symbol] = min(limits.get(symbol, check.limit), check.limit)
-    svg = svg_text(draw_safe_area(report.loci, limits, new_axes()).figure)
+    svg = svg_text(draw_safe_area(report.loci, report.areas, new_axes()).figure)
     caption = (
-        "Second breakdown is not drawn: it is on the type's own safe-area chart, and these "
-        "lines belong on it."
+        "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; its "
+        "second-breakdown line is drawn only where the shelf holds it."
     )
     return h.tag("figure", h.image(svg, "load lines of one device", 420, 312), h.tag("figcaption", caption))

@@ -7,7 +7,7 @@ from junction.estimate.transistor_values import evaluate, parameters_at
 from junction.pair.curves import ABSENT, Devices, devices_from_fits, drive_point
 from junction.pair.results import OperatingPoint
 from junction.pair.sharing import share
-from junction.pair.spread import drawn_devices
+from junction.pair.spread import drawn_devices, with_common_defaults
 from junction.physics.transistor import operating_point
 from tests.pair.bags import fits_of, true_values
 
@@ -104,3 +104,27 @@ def test_what_a_type_shares_moves_no_current_either(fits):
     drawn = drawn_devices(equal, (point,), 2, 50, 7)["idle"]
     assert drive_point(drawn, np.log(0.1), 42.0, 25.0).vbe_V[:, 0].std() > 1e-3
     assert share(drawn.take(np.array([[0, 1]])), point).imbalance.max() < 1e-9
+
+
+def test_a_default_is_off_alike_for_all_parts_of_a_type(fits):
+    """Early voltage never measured: known to a factor e, but between parts only to the spread of a type."""
+    from junction.estimate.transistor_kin import BETWEEN
+    from junction.estimate.transistor_values import draw_steps
+
+    vaf, is_ = fits.names.index("VAF"), fits.names.index("IS")
+    covariance = np.zeros_like(fits.covariance)
+    covariance[:, vaf, vaf], covariance[:, is_, is_] = 1.0, 0.05**2 + 0.2**2
+    covariance[:, vaf, is_] = covariance[:, is_, vaf] = -0.2  # IS makes up for it where the part was measured
+    fixed = np.zeros(fits.value.shape, bool)
+    fixed[:, vaf] = True
+    own = fits_of(fits.value, covariance=covariance, fixed=fixed)
+    step = draw_steps(with_common_defaults(own), 6000, 1)
+    # 6000 draws know a standard deviation to 1 %: three of that, and sharing leaves each part's own as it was
+    np.testing.assert_allclose(step[:, :, vaf].std(axis=0), 1.0, rtol=0.03, atol=0)
+    np.testing.assert_allclose(step[:, :, is_].std(axis=0), np.hypot(0.05, 0.2), rtol=0.03, atol=0)
+    apart = (step[:, 0] - step[:, 1])[:, [vaf, is_]].std(axis=0) / np.sqrt(2)
+    assert apart[0] == pytest.approx(BETWEEN["VAF"], rel=0.05)
+    assert apart[1] == pytest.approx(np.hypot(0.05, 0.2 * BETWEEN["VAF"]), rel=0.05)
+    other = fits_of(fits.value, covariance=covariance, fixed=fixed, type=("X", "Y") * 3)
+    step = draw_steps(with_common_defaults(other), 6000, 1)[:, :, vaf]
+    assert (step[:, 0] - step[:, 1]).std() > 1.3  # of two types, nothing is shared

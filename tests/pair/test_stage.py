@@ -48,7 +48,8 @@ def test_limits_of_the_type():
     assert words["V_CEO"] == "beyond"  # 84 V over the device that is off, 60 V registered
     assert words["I_C"] == "within"
     assert any("sees both rails, 84 V; V_CEO is 60 V" in f for f in stage.findings)
-    assert any("second-breakdown line is not on the shelf" in c.text for c in stage.limits)
+    area = next(c for c in stage.limits if c.quantity.startswith("safe area"))
+    assert area.verdict == "close" or area.limit > area.asked
     assert all(c.source for c in stage.limits)
 
 
