@@ -93,6 +93,18 @@ def family_words(name: str) -> str:
     return f"{name[4:]} LED junction" if name.startswith("LED ") else f"{name} junction"
 
 
+def _told_of(sv: SweepVerdicts, rows: np.ndarray) -> np.ndarray:
+    """Family to speak of: the likeliest, or the likeliest whose knee was out of the sweep's reach."""
+    best = sv.family[rows].copy()
+    high = np.array([f.vf_high_V for f in sv.limits.families])
+    for place in np.flatnonzero(sv.reason[rows] == NOT_REACHED).tolist():
+        k = rows[place]
+        beyond = sv.weight[k] * (high > sv.measured.v_high_V[k])
+        if beyond.max() > 0:
+            best[place] = beyond.argmax()
+    return best
+
+
 def _rivals(sv: SweepVerdicts, rows: np.ndarray) -> list[str]:
     """Most probable family that disagrees with the best one on the leak, for the undecided between them."""
     out = [""] * rows.size
@@ -108,7 +120,8 @@ def _rivals(sv: SweepVerdicts, rows: np.ndarray) -> list[str]:
 def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
     """Numbers of all sweeps (or of `rows`) as python records."""
     rows = np.arange(len(sv)) if rows is None else rows
-    m, best, families = sv.measured, sv.family[rows], sv.limits.families
+    m, families = sv.measured, sv.limits.families
+    best = _told_of(sv, rows)
     pick = np.array([(f.vf_at_A, f.vf_low_V, f.vf_high_V) for f in families])[best]
     names = [family_words(families[j].name) for j in best.tolist()]
     columns = (
@@ -136,13 +149,23 @@ def _forward(f: Facts) -> str:
     return f"{f.vf_V:.3f} V at {si_of_limit(f.vf_at_A, 'A')}{n}"
 
 
+def _at(f: Facts) -> str:
+    """Voltage of the limit, and from where the sweep was carried on to it."""
+    if f.junction == "CE":
+        return f"{f.at_V:g} V"
+    reach = max(-f.v_low_V, 0.0)
+    if reach >= 0.5 * f.at_V:
+        return f"{f.at_V:g} V reverse"
+    start = f"{reach:.1f} V" if reach > 0.05 else "the forward part"
+    return f"{f.at_V:g} V reverse (carried on from {start})"
+
+
 def _reverse(f: Facts) -> str:
     if f.path_ohm == inf and f.floor_ohm != f.floor_ohm:
         return "no leak to be seen"
     if f.path_ohm == inf and f.leak_A < 0.1 * f.limit_A:
         return f"no leak to be seen (one of {si(f.floor_ohm, 'ohm', 2)} would show)"
-    way = "" if f.junction == "CE" else " reverse"
-    return f"{si(f.leak_A, 'A', 2)} at {f.at_V:g} V{way} where {si_of_limit(f.limit_A, 'A')} is allowed"
+    return f"{si(f.leak_A, 'A', 2)} at {_at(f)} where {si_of_limit(f.limit_A, 'A')} is allowed"
 
 
 def _path(f: Facts) -> str:
@@ -162,12 +185,12 @@ def _leaky(f: Facts) -> str:
     if f.bv_V < f.rating_V and f.leak_A < f.limit_A:
         return f"{f.junction}: breaks down at {f.bv_V:.3g} V, under its rating of {f.rating_V:g} V."
     if f.path_ohm == inf:
-        body = f"{f.junction}: passes {si(f.leak_A, 'A')} at {f.at_V:g} V reverse"
+        body = f"{f.junction}: passes {si(f.leak_A, 'A')} at {_at(f)}"
     else:
         body = f"{f.junction}: a path of {si(f.path_ohm, 'ohm')}"
         if f.kind == JUNCTION:
             body += f" across the junction ({_forward(f)})"
-        body += f", {si(f.leak_A, 'A')} at {f.at_V:g} V"
+        body += f", {si(f.leak_A, 'A')} at {_at(f)}"
     whose = "this type" if f.registered else "such a part" if f.junction == "CE" else f"a {f.family}"
     return f"{body}; {whose} may pass {si_of_limit(f.limit_A, 'A')}."
 
@@ -218,10 +241,10 @@ def _undecided(f: Facts) -> str:
         )
     if f.reason == NEAR_LIMIT:
         return (
-            f"{j}: {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse, too near the limit of"
+            f"{j}: {si(f.leak_A, 'A', 2)} at {_at(f)}, too near the limit of"
             f" {si_of_limit(f.limit_A, 'A')} for this measurement to say which side."
         )
-    seen = f"{j}: {_forward(f) or _path(f)} and {si(f.leak_A, 'A', 2)} at {f.at_V:g} V reverse:"
+    seen = f"{j}: {_forward(f) or _path(f)} and {si(f.leak_A, 'A', 2)} at {_at(f)}:"
     if not f.rival:
         return f"{seen} a leak or not, depending on what the part is."
     leaks, keeps = (f.family, f.rival) if f.leak_A > f.limit_A else (f.rival, f.family)

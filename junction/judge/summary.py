@@ -152,9 +152,12 @@ def junction_verdicts(
     faulty = {(j, c): (f"{j} {VERDICTS[c]}",) for j in JUNCTIONS for c in (1, 2, 3)}
     of_law = {name: words for name, words in FLAG_WORDS.items() if name not in OF_THE_FIT}
     out = []
-    for k, pair, best, code, p, f, fit, leak in zip(
-        rows.tolist(), sv.row[rows].tolist(), sv.family[rows].tolist(), sv.code[rows].tolist(),
-        sv.probability[rows].tolist(), all_facts, fits, _leak_ohm(sv, rows), strict=True,
+    limits, names = sv.limits, [family.name for family in sv.limits.families]
+    row, family = sv.row[rows], sv.family[rows]
+    most, volts = limits.leak_A[row, family].tolist(), limits.at_V[row, family].tolist()
+    for k, pair, best, code, p, f, fit, leak, limit_A, at_V in zip(
+        rows.tolist(), row.tolist(), family.tolist(), sv.code[rows].tolist(), sv.probability[rows].tolist(),
+        all_facts, fits, _leak_ohm(sv, rows), most, volts, strict=True,
     ):  # fmt: skip
         evidence = [sentence(code, f)]
         words = FLAG_WORDS
@@ -162,9 +165,10 @@ def junction_verdicts(
             evidence.append(POINTS_ASKED)
             words = of_law
         evidence += [words[n] for n in fit.flags if n in words]
-        limit = bare.get(code) or _limit_words(f.limit_A, f.at_V, sv.limits.words[pair][best])
+        limit = bare.get(code) or _limit_words(limit_A, at_V, limits.words[pair][best])
         good, leaky, shorted, open_ = p
         out.append(JunctionVerdict(
             f.junction, VERDICTS[code], {"good": good, "leaky": leaky, "shorted": shorted, "open": open_},
-            faulty.get((f.junction, code), ()), tuple(evidence), fit, leak, k, f.family, limit))  # fmt: skip
+            faulty.get((f.junction, code), ()), tuple(evidence), fit, leak, k, names[best],
+            limit))  # fmt: skip
     return tuple(out)

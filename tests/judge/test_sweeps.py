@@ -284,6 +284,7 @@ def test_records_for_people():
     assert "may pass 100 nA" in verdict.evidence[0]
     assert any("current limit" in s for s in verdict.evidence)
     assert verdict.limit.startswith("100 nA at 5 V (registered I_EBO of BC547B")
+    assert verdict.family == "small-signal silicon BJT"
     assert verdict.leak_ohm.value == 4e3 and verdict.leak_ohm.unit == "ohm"
     assert verdict.fit.parameters["RS_ohm"].unit == "ohm" and "R_ohm" not in verdict.fit.parameters
     assert list(verdict.probability) == list(QUALITIES) and verdict.sweep == 0
