@@ -265,16 +265,14 @@ def _heat(ask, supply, swing, idle_A, re_rail, rth, notes) -> tuple[Dissipation,
                                f"size at {LOAD_PHASE_DEG:g} degrees (common practice)")  # fmt: skip
         load = ask.load_ohm
         for word, phase in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
-            power, vce, current = instant_peak(swing, supply, load, phase, re_rail)
-            rows.append((f"rated power, {word}", float(average_W(swing, supply, load, phase, re_rail)) / n,
-                         float(power) / n, float(vce), float(current) / n))  # fmt: skip
+            rated = float(average_W(swing, supply, load, phase, re_rail))
+            power, vce, current = (float(x) for x in instant_peak(swing, supply, load, phase, re_rail))
+            rows.append((f"rated power, {word}", rated / n, power / n, vce, current / n))
             at = worst_swing(swing, supply, load, phase, re_rail)
+            mean = float(average_W(at, supply, load, phase, re_rail))
             worst, vce, current = worst_instant(swing, supply, load, phase, re_rail)
-            if at > 0.999 * swing and worst < 1.001 * power:
-                continue  # full swing is the worst there is
-            power = worst
-            rows.append((f"worst drive, {word}", float(average_W(at, supply, load, phase, re_rail)) / n,
-                         power / n, vce, current / n))  # fmt: skip
+            if mean > 1.01 * rated or worst > 1.01 * power:  # else full swing is the worst there is
+                rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n))
         notes.assumptions.append("heat under drive is that of class B with a sine: the idle current's share "
                                  "fades as the drive rises")  # fmt: skip
     return tuple(_warm(ask, *row, rth, n, notes) for row in rows)

@@ -90,7 +90,8 @@ def match_page(report: MatchReport, made: str = "", pictures: Mapping[int, objec
             "ul", [h.tag("li", h.count(n), h.badge(g)) for g, n in _grades(report).items()], class_="counts"
         ),
         h.tag("p", gap_words(report)),
-        h.bullets([*result.refused, *(result.stage.findings if result.stage else ())], "next"),
+        [h.tag("p", text, class_="next")
+         for text in (*result.refused, *(result.stage.findings if result.stage else ()))],
     ]
     if result.sets:
         body.append(h.section("Where each part goes", _places(report)))

@@ -133,13 +133,25 @@ def draw_safe_area(loci, areas, axes):
     top_v = max(float(np.max(v)) for v, _ in loci.values())
     top_i = max(float(np.max(i)) for _, i in loci.values())
     for k, (name, (vce, ic)) in enumerate(loci.items()):
-        axes.plot(vce, ic, linewidth=1.2, label=name, **_STYLES[k % len(_STYLES)])
+        shown = ic > 0.01 * top_i  # a logarithmic scale has no zero
+        axes.plot(vce[shown], ic[shown], linewidth=1.2, label=name, **_STYLES[k % len(_STYLES)])
     for k, (name, (vce, ic)) in enumerate(areas.items()):
-        axes.plot(vce, ic, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
+        edge = np.where(ic > 0, ic, 1e-3 * top_i)
+        axes.plot(vce, edge, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
                   label=f"dc safe area, {_short(name)}")  # fmt: skip
-    axes.set_xlim(0, 1.35 * top_v)
-    axes.set_ylim(0, 2.0 * top_i)
-    axes.legend(fontsize=6.5, frameon=False, loc="upper right", handlelength=2.2)
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    high_i = max([2.0 * top_i, *(1.4 * float(np.nanmax(ic)) for _, ic in areas.values())])
+    high_v = max([1.35 * top_v, *(float(np.nanmax(v[ic > 0], initial=0.0)) for v, ic in areas.values())])
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    axes.set_xlim(2.0, 1.2 * high_v)
+    axes.set_ylim(0.03 * top_i, high_i)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
+        axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+        axis.set_minor_formatter(NullFormatter())
+    axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
     axes.set_title("load lines of one device", fontsize=8, color=INK, loc="left", pad=4)
     axes.set_xlabel("V_CE (V)", fontsize=8, color=INK, labelpad=2)
     axes.set_ylabel("collector current (A)", fontsize=8, color=INK, labelpad=2)

@@ -182,7 +182,7 @@ def stage_page(report: StageReport, made: str = "") -> str:
         h.tag("h1", "Output stage"),
         h.tag("p", made or "", class_="lead"),
         h.cautions_box(report.cautions),
-        h.bullets(stage.findings, "next"),
+        [h.tag("p", text, class_="next") for text in stage.findings],
     ]
     if report.drops is not None:
         body.append(h.section(f"Measured drops: {OVERALL[report.drops.overall]}", _drops_block(report.drops)))
@@ -244,7 +244,8 @@ def _drops_block(drops: DropReport) -> h.Html:
     )
     return h.join(
         h.table(["position", "measured", "expected", "", "why"], rows, "stack", numeric=(1, 2)),
-        h.tag("p", drops.bias_text), h.bullets(drops.swaps), h.bullets(todo, "next"),
+        h.tag("p", drops.bias_text), h.bullets(drops.swaps),
+        [h.tag("p", text, class_="next") for text in todo],
     )  # fmt: skip
 
 

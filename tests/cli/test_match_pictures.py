@@ -1,0 +1,72 @@
+"""The drawings of a set and of a stage hold the numbers they are named after."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from junction.pair.results import PartCurves
+from junction.show import match_plots
+from junction.show.plots import new_axes, svg_text
+
+
+@pytest.fixture
+def curves():
+    ic = np.geomspace(0.01, 5.0, 9)
+    vbe = np.stack([0.6 + 0.026 * np.log(ic / 0.1), 0.603 + 0.026 * np.log(ic / 0.1)])
+    hfe = np.stack([np.full(9, 100.0), np.full(9, 90.0)])
+    return PartCurves(("A1", "A2"), ic, vbe, np.full((2, 9), 0.001), hfe, np.full((2, 9), 2.0), 6.0, 45.0)
+
+
+@pytest.fixture
+def pair():
+    return SimpleNamespace(parts=("A1", "A2"))
+
+
+def lines(axes):
+    named = (line for line in axes.lines if not line.get_label().startswith("_"))
+    return {line.get_label(): line.get_xydata() for line in named}
+
+
+def test_curves_overlaid(pair, curves):
+    axes = match_plots.draw_curves(pair, curves, 0.1, 2.0, new_axes())
+    drawn = lines(axes)
+    assert list(drawn) == ["A1", "A2"]
+    np.testing.assert_array_equal(drawn["A2"], np.stack([curves.ic_A, curves.vbe_V[1]], axis=1))
+    assert axes.get_xlabel() == "collector current (A)" and "(V)" in axes.get_ylabel()
+    assert axes.get_title(loc="left") == "V_BE at V_CE 6 V, 45 C"
+    marks = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 2]
+    assert marks == [0.1, 2.0]
+
+
+def test_difference_of_vbe_with_its_band(pair, curves):
+    axes = match_plots.draw_vbe_difference(pair, curves, 0.1, 2.0, new_axes())
+    np.testing.assert_allclose(lines(axes)["A2 - A1"][:, 1], 3.0, rtol=1e-9, atol=0)  # mV
+    band = axes.patches[0].get_xy()[:, 1]
+    # 95 %: 1.96 times the root of two millivolt squared
+    assert band.min() == pytest.approx(3.0 - 1.96 * 2**0.5)
+    assert band.max() == pytest.approx(3.0 + 1.96 * 2**0.5)
+
+
+def test_ratio_of_hfe_with_its_band(pair, curves):
+    axes = match_plots.draw_hfe_difference(pair, curves, 0.1, 2.0, new_axes())
+    np.testing.assert_allclose(lines(axes)["A2 / A1"][:, 1], 0.9, rtol=1e-12, atol=0)
+    u = 1.96 * np.hypot(0.02, 2 / 90)
+    band = axes.patches[0].get_xy()[:, 1]
+    assert band.min() == pytest.approx(0.9 * np.exp(-u)) and band.max() == pytest.approx(0.9 * np.exp(u))
+
+
+def test_the_band_keeps_its_shade_in_the_svg(pair, curves):
+    text = svg_text(match_plots.draw_vbe_difference(pair, curves, 0.1, 2.0, new_axes()).figure)
+    assert 'id="band"' in text and "opacity: 0.14" in text
+
+
+def test_load_lines_against_the_safe_area():
+    loci = {"resistive load": (np.array([42.0, 21.0, 6.0]), np.array([0.0, 1.0, 2.0]))}
+    areas = {"X": (np.array([5.0, 50.0, 100.0]), np.array([10.0, 5.0, 0.0]))}
+    axes = match_plots.draw_safe_area(loci, areas, new_axes())
+    drawn = lines(axes)
+    np.testing.assert_array_equal(drawn["resistive load"][:, 1], [1.0, 2.0])  # no zero on a logarithmic scale
+    np.testing.assert_array_equal(drawn["dc safe area, X"][:2, 1], [10.0, 5.0])
+    assert axes.get_xscale() == axes.get_yscale() == "log"
+    assert axes.get_xlabel() == "V_CE (V)" and axes.get_ylabel() == "collector current (A)"
