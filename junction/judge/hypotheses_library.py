@@ -24,7 +24,7 @@ from junction.shelf.results import Meter
 #: Current at which the families state their drops [A].
 REFERENCE_A = 1e-3
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
-_CHUNK = 4200
+_CHUNK = 8000
 #: Source of the ohms ranges: some tenths of a volt, which range and maker leave open [V, ohm].
 OHMS_OPEN_V, OHMS_SOURCE_OHM, OHMS_SPREAD = 0.4, 1e4, 0.6
 OHMS_OVER_OHM = 4e7

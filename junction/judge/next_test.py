@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from junction.judge.hypotheses_library import Library
-from junction.judge.leads import Arrangement, log_phi
+from junction.judge.leads import Arrangement
 from junction.judge.leads_answer import Explanation
 
 #: Edges of the bins a diode-mode reading is told apart by [V]; over-range is a bin of its own.
@@ -26,7 +26,9 @@ def outcome_table(library: Library) -> np.ndarray:
     mean = library.mean[:, :6, None]
     variance = np.sum(library.factor[:, :6] ** 2, axis=2) + library.noise[:, :6] ** 2
     edges = np.append(_EDGES_V[_EDGES_V < library.over[0]], library.over[0])
-    below = np.exp(log_phi((edges - mean) / np.sqrt(variance)[:, :, None]))
+    # the logistic curve is within 0.01 of the normal distribution function, at a tenth of its cost
+    z = np.maximum((edges - mean) / np.sqrt(variance)[:, :, None], -50.0)
+    below = 1 / (1 + np.exp(-1.702 * z))
     below = np.concatenate([below, np.ones_like(below[:, :, :1])], axis=2)
     table = np.maximum(np.diff(below, axis=2), 0.0)
     tile = np.exp(library.log_weight)

@@ -152,8 +152,12 @@ def _limit(new, old, n_vt, start):
     times what the source can give, so that the iteration comes down on the answer in few steps.
     """
     step = (new - old) / n_vt
-    up = np.where(old < start, start, old + n_vt * np.log1p(np.maximum(step, 0.0)))
-    return np.where((new > start) & (step > 2.0), up, new)
+    far = np.flatnonzero((new > start) & (step > 2.0))
+    if far.size:
+        new = new.copy()
+        start, n_vt = np.broadcast_to(start, new.shape)[far], np.broadcast_to(n_vt, new.shape)[far]
+        new[far] = np.where(old[far] < start, start, old[far] + n_vt * np.log1p(step[far]))
+    return new
 
 
 def _eliminate(a, b):

@@ -49,17 +49,23 @@ def bag(count: int) -> list[PartReadings]:
     return parts
 
 
-def process_times(command: list[str], runs: int, env: dict[str, str]) -> tuple[float, float]:
-    """Least wall time and least processor time of a command [s]; the first run warms the caches."""
-    best = [np.inf, np.inf]
+def run_once(command: list[str], env: dict[str, str]) -> tuple[float, float]:
+    """Wall time and processor time of a command [s]."""
+    before, start = os.times(), time.perf_counter()
+    subprocess.run(command, stdout=subprocess.DEVNULL, check=True, env=env)
+    wall, after = time.perf_counter() - start, os.times()
+    return wall, after.children_user + after.children_system - before.children_user - before.children_system
+
+
+def process_times(commands: dict[str, list[str]], runs: int, env: dict[str, str]) -> dict[str, list[float]]:
+    """Least wall and processor time of each command [s], the commands taking turns on a busy machine."""
+    best = {name: [np.inf, np.inf] for name in commands}
     for k in range(runs + 1):
-        before, start = os.times(), time.perf_counter()
-        subprocess.run(command, stdout=subprocess.DEVNULL, check=True, env=env)
-        wall, after = time.perf_counter() - start, os.times()
-        if k:
-            used = after.children_user + after.children_system - before.children_user - before.children_system
-            best = [min(best[0], wall), min(best[1], used)]
-    return best[0], best[1]
+        for name, command in commands.items():
+            times = run_once(command, env)
+            if k:  # the first round warms the caches
+                best[name] = [min(pair) for pair in zip(best[name], times, strict=True)]
+    return best
 
 
 def main(argv=None) -> int:
@@ -80,14 +86,16 @@ def main(argv=None) -> int:
     with tempfile.TemporaryDirectory() as cache:  # byte code as an installed package has it
         env = {**os.environ, "PYTHONPYCACHEPREFIX": cache}
         env.pop("PYTHONDONTWRITEBYTECODE", None)
-        base = process_times([sys.executable, "-c", "import numpy"], args.runs, env)
-        sys.stdout.write(f"import numpy: {base[0]:.3f} s, processor {base[1]:.3f} s\n")
-        for name, words in CASES.items():
-            t = process_times([sys.executable, "-m", "junction", "check", *words.split()], args.runs, env)
-            sys.stdout.write(
-                f"check, {name}: {t[0]:.3f} s, {t[0] / base[0]:.2f} times import numpy (budget 3); "
-                f"processor {t[1] / base[1]:.2f} times\n"
-            )
+        check = [sys.executable, "-m", "junction", "check"]
+        commands = {"import numpy": [sys.executable, "-c", "import numpy"]}
+        commands |= {f"check, {name}": [*check, *words.split()] for name, words in CASES.items()}
+        best = process_times(commands, args.runs, env)
+    base = best["import numpy"]
+    for name, t in best.items():
+        sys.stdout.write(
+            f"{name}: {t[0]:.3f} s, {t[0] / base[0]:.2f} times import numpy (budget 3); "
+            f"processor {t[1]:.2f} s, {t[1] / base[1]:.2f} times\n"
+        )
     return 0
 
 
