@@ -32,7 +32,8 @@ class Collected:
         """For n sweeps with m points in all; a sweep without points keeps reason 1."""
         p = len(COORDINATES)
         arrays = {
-            name: np.full(n, np.nan) for name in ("chi2", "quantile", "heating_K", "gap", "limit_g", "top")
+            name: np.full(n, np.nan)
+            for name in ("chi2", "quantile", "heating_K", "gap", "limit_g", "limit_r", "top")
         }
         arrays |= {name: np.zeros(n, np.int64) for name in ("code", "dof", "n_used", "runner_up")}
         arrays["reason"] = np.ones(n, np.int64)
@@ -75,6 +76,9 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         is_open = (code == CODE["open"]) & ~none
         low["R_ohm"] = np.where(is_open, 1 / a["limit_g"], low["R_ohm"])
         high["R_ohm"] = np.where(is_open, np.inf, high["R_ohm"])
+        bounded = np.isfinite(a["limit_r"]) & ~none
+        low["R_ohm"] = np.where(bounded, -np.inf, low["R_ohm"])
+        high["R_ohm"] = np.where(bounded, a["limit_r"], high["R_ohm"])
         flags["zero_offset"] |= constant & ~light & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
         flags["zero_offset"] |= is_open & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
         n_too_low = theta[:, B] - q * u[:, B] > 1 / 0.85

@@ -50,21 +50,8 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     dict
         Arrays over the block's sweeps, named as `assemble.Collected` wants them, and ``ask``.
     """
-    n, m = v.shape
-    with np.errstate(invalid="ignore"):
-        finite = np.isfinite(v) & np.isfinite(i)
-        huge = (
-            real
-            & ~(np.isnan(v) | np.isnan(i))
-            & ~((np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE))
-        )
-    good = real & finite & ~huge
-    v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
-    keep = good.astype(float)
-    back = sense.branches(v, keep)
-    order = _order(v, good)
-    if order is not None:
-        v, i, keep, back = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back))
+    n = v.shape[0]
+    v, i, keep, back, order, huge = _clean(v, i, real)
     limit = sense.limited(v, i, keep)
     keep[limit] = 0.0
     two_way = back.any(1)
@@ -76,9 +63,12 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     out = {"heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan)}
     out["ask"] = np.zeros(n, bool)
     out["reason"] = _reasons(v, whole)
-    rows = np.flatnonzero(enough & (out["reason"] == 0))
+    out["limit_r"] = sense.short_at_limit(v, i, keep, limit)
+    bounded = np.isfinite(out["limit_r"])
+    out["reason"][bounded] = 0
+    rows = np.flatnonzero(enough & (out["reason"] == 0) & ~bounded)
     settle(block, rows, out, flags, contest)
-    short = np.flatnonzero(~enough & (out["reason"] == 0))
+    short = np.flatnonzero(~enough & (out["reason"] == 0) & ~bounded)
     if short.size:
         _few(block, short, out)
     two = np.flatnonzero(two_way & np.isin(np.arange(n), rows))
@@ -93,6 +83,30 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
         np.put_along_axis(back_order, order, used, 1)
         used = back_order
     return out | {"used": used, "flags": flags}
+
+
+def _clean(v, i, real):
+    """Points in order of voltage, without missing and over-range ones.
+
+    Returns
+    -------
+    v, i, keep, back : ndarray (n, m)
+        ``back`` marks the second branch of an up-and-down sweep.
+    order : ndarray of int (n, m) or None
+    huge : ndarray of bool (n, m)
+        Over-range marks, as logged.
+    """
+    with np.errstate(invalid="ignore"):
+        within = (np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE)
+        huge = real & ~(np.isnan(v) | np.isnan(i)) & ~within
+    good = real & within
+    v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
+    keep = good.astype(float)
+    back = sense.branches(v, keep)
+    order = _order(v, good)
+    if order is not None:
+        v, i, keep, back = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back))
+    return v, i, keep, back, order, huge
 
 
 def _order(v, good):

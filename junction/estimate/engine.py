@@ -13,7 +13,7 @@ import numpy as np
 from junction.estimate import starts
 from junction.estimate.lsq import Options, solve
 from junction.estimate.models import CODE, columns_of
-from junction.estimate.noise import Noise, components, first_guess
+from junction.estimate.noise import Noise, components, first_guess, resolution
 from junction.estimate.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B, G, JunctionProblem
 
 WIDTH = len(COORDINATES)
@@ -42,6 +42,7 @@ class Block:
     ui2: np.ndarray
     noise: Noise | None
     parts: np.ndarray  # (n, 3) noise components, nan where stated
+    least: np.ndarray  # (n, 3) variances hidden by rounding
     theta: np.ndarray
     covariance: np.ndarray
     chi2: np.ndarray
@@ -59,16 +60,18 @@ class Block:
 def new_block(v, i, keep, vt, noise: Noise | None) -> Block:
     """A block with nothing fitted yet, its weights from the readings themselves."""
     n = v.shape[0]
-    parts = np.full((n, 3), np.nan)
+    parts, least = np.full((n, 3), np.nan), np.zeros((n, 3))
     if noise is None:
         parts = first_guess(v, i, keep)
+        least = resolution(v, i, keep)
+        np.maximum(parts, least, out=parts)
         uv2, ui2 = _variances(parts, i)
     else:
         uv2, ui2 = noise.variances(v, i)
         uv2 = np.array(np.broadcast_to(uv2, v.shape))
     return Block(
-        v, i, keep, vt, uv2, ui2, noise, parts, np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)),
-        np.full(n, np.inf), np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool),
+        v, i, keep, vt, uv2, ui2, noise, parts, least,
+        np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.full(n, np.inf), np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool),
     )  # fmt: skip
 
 
@@ -187,7 +190,9 @@ def set_weights(block: Block, name: str, theta: np.ndarray, index=None, problem=
     if block.noise is None:
         slope *= slope
         square = current * current
-        block.parts[rows] = components(error, slope, square, block.keep[rows], block.parts[rows])
+        parts = components(error, slope, square, block.keep[rows], block.parts[rows])
+        np.maximum(parts, block.least[rows], out=parts)
+        block.parts[rows] = parts
         square *= block.parts[rows, 2, None]
         square += block.parts[rows, 0, None]
         block.uv2[rows], block.ui2[rows] = block.parts[rows, 1, None], square

@@ -19,8 +19,10 @@ def finish(block: Block, out: dict, flags: dict, final) -> None:
     """
     n = block.chi2.size
     used = block.n_used
+    bounded = np.isfinite(out["limit_r"])
+    block.code[bounded], block.chi2[bounded], block.theta[bounded] = CODE["resistor"], 0.0, np.nan
     out["reason"] = np.where((out["reason"] == 0) & ~np.isfinite(block.chi2), 5, out["reason"])
-    fitted = out["reason"] == 0
+    fitted = (out["reason"] == 0) & ~bounded
     dof = used - NUMBER[block.code]
     scale, effective = np.ones((n, 2)), dof.astype(float)
     ratio = np.where(dof > 0, block.chi2 / np.maximum(dof, 1), 1.0)
@@ -30,18 +32,8 @@ def finish(block: Block, out: dict, flags: dict, final) -> None:
     else:
         scale[poor] = ratio[poor, None]
     flags["poor_fit"] = poor
-    flags["range_step"] = np.zeros(n, bool)
-    limit_g = np.full(n, np.nan)
-    for name in NAMES:
-        at = np.flatnonzero(fitted & poor & (block.code == CODE[name]))
-        if at.size and name not in ("open",):
-            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
-            flags["range_step"][at] = sense.step_in(r, block.keep[at])
-    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
-    if at.size:
-        line = fit_set(block, "resistor + offset", np.zeros((at.size, block.theta.shape[1])), at)
-        u = np.sqrt(line.covariance[:, 0, 0])
-        limit_g[at] = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+    flags["range_step"] = _range_steps(block, fitted & poor)
+    limit_g = _open_limit(block, fitted, scale)
     floor = np.zeros(block.theta.shape[1], int)
     floor[[G, I0]] = 1
     root = np.sqrt(scale)[:, floor]
@@ -59,9 +51,31 @@ def finish(block: Block, out: dict, flags: dict, final) -> None:
         quantile=q, below=below, above=above, parts=parts,
         n_used=used.astype(np.int64), limit_g=limit_g, top=top,
     )  # fmt: skip
-    flags["converged"] = block.converged & fitted
+    flags["converged"] = (block.converged & fitted) | bounded
     flags["at_bound"] = block.at_bound & fitted
     flags["rank_deficient"] = block.rank_short & fitted
+
+
+def _range_steps(block: Block, rows) -> np.ndarray:
+    """Whether the residuals of a poor fit jump from one level to another."""
+    out = np.zeros(block.chi2.size, bool)
+    for name in NAMES:
+        at = np.flatnonzero(rows & (block.code == CODE[name]))
+        if at.size and name != "open":
+            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
+            out[at] = sense.step_in(r, block.keep[at])
+    return out
+
+
+def _open_limit(block: Block, fitted, scale) -> np.ndarray:
+    """Highest conductance an open path could hide [S], nan elsewhere."""
+    out = np.full(block.chi2.size, np.nan)
+    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
+    if at.size:
+        line = fit_set(block, "resistor + offset", np.zeros((at.size, block.theta.shape[1])), at)
+        u = np.sqrt(line.covariance[:, 0, 0])
+        out[at] = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+    return out
 
 
 def _found_noise(block: Block, fitted, dof):

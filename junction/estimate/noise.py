@@ -114,6 +114,39 @@ def first_guess(v, i, keep):
     return out
 
 
+def resolution(v, i, keep):
+    """Variances hidden by rounding, step^2/12 (JCGM 100:2008, F.2.2.1).
+
+    Voltages: steps of 1, 0.1 or 0.01 mV; coarser ones are taken for those of a programmed sweep, finer
+    ones are under any scatter.  Currents: the least change, where at least half of all changes are a few
+    whole steps of it, as at the bottom of a converter's range.
+
+    Parameters
+    ----------
+    v, i : ndarray (n, m)
+        [V], [A].
+    keep : ndarray (n, m)
+
+    Returns
+    -------
+    ndarray (n, 3)
+        Least values of the components, in the order of `first_guess`.
+    """
+    out = np.zeros((v.shape[0], 3))
+    for step in (1e-5, 1e-4, 1e-3):
+        off = np.abs(v / step - np.round(v / step)) * keep
+        out[off.max(1, initial=0.0) < 1e-4, 1] = step * step / 12
+    change = np.abs(np.diff(i, axis=1)) * keep[:, 1:] * keep[:, :-1]
+    least = np.min(np.where(change > 0, change, np.inf), axis=1, initial=np.inf)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        steps = change / least[:, None]
+    whole = (steps < 12) & (np.abs(steps - np.round(steps)) < 0.01)
+    pairs = (keep[:, 1:] * keep[:, :-1]).sum(1)
+    rounded = np.isfinite(least) & ((whole * keep[:, 1:] * keep[:, :-1]).sum(1) >= 0.5 * pairs) & (pairs > 4)
+    out[rounded, 0] = least[rounded] ** 2 / 12
+    return out
+
+
 def components(error, shape_v, shape_i, keep, start, steps: int = 10):
     """Variance components from second differences of the residuals.
 

@@ -43,7 +43,9 @@ class SweepFits:
     model, runner_up : ndarray of int (n,)
         Index into `MODELS`; runner_up -1 where there was no other.
     evidence_gap : ndarray (n,)
-        Criterion (AICc) of the runner-up minus that of the model [1]; large is decisive.
+        Criterion (AICc) of the runner-up minus that of the model [1]; large is decisive.  Where the
+        runner-up was only promised by a score test it may be a little below zero: a further term must
+        promise 9 of chi2 before it is fitted.
     value, low, high, u : dict of str to ndarray (n,)
         Per name in `PARAMETERS`: estimate, 95 % interval, standard uncertainty; nan where the model
         has no such parameter; value nan with one finite end is a one-sided limit.

@@ -58,6 +58,7 @@ def line_weights(block: Block, rows) -> None:
     if block.noise is not None or not rows.size:
         return
     block.parts[rows] = first_guess(block.v[rows], block.i[rows], block.keep[rows])
+    block.parts[rows] = np.maximum(block.parts[rows], block.least[rows])
     block.uv2[rows] = block.parts[rows, 1, None]
     block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
     line = fit_set(block, "resistor + offset", np.zeros((rows.size, block.theta.shape[1])), rows)

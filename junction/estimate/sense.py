@@ -60,17 +60,55 @@ def limited(v, i, keep):
     live = keep > 0
     if v.shape[1] < 6:
         return out
+    tops = []
     for sign in (1.0, -1.0):
         top = np.max(np.where(live, sign * i, 0.0), axis=1)
+        tops.append(top)
         # cheap look first: a limit leaves many points close to the extreme
         close = live & (sign * i >= 0.99 * top[:, None])
         rows = np.flatnonzero((close.sum(1) >= 3) & (top > 0))
         if rows.size:
-            out[rows] |= _limited_side(sign * v[rows], sign * i[rows], live[rows], top[rows], sign < 0)
+            # the same limit on both sides is the source's; only alone must a reverse one prove itself
+            alone = (sign < 0) & ~(out[rows].any(1) & (np.abs(top - tops[0]) < 0.02 * top)[rows])
+            out[rows] |= _limited_side(sign * v[rows], sign * i[rows], live[rows], top[rows], alone)
     return out
 
 
-def _limited_side(v, i, live, top, reverse):
+def short_at_limit(v, i, keep, limit):
+    """Most resistance a path can have that sends the source into its limit wherever it is asked.
+
+    Where every reverse point is at the limit there is no junction, and where next to no point is left
+    between the limits there is no line to fit: the lowest forward voltage at the limit over the current
+    bounds the resistance.  The same where all voltages read as zero while a current flows.
+
+    Parameters
+    ----------
+    v, i, keep : ndarray (n, m)
+        Sorted points; ``keep`` without those at the limit.
+    limit : ndarray of bool (n, m)
+
+    Returns
+    -------
+    ndarray (n,)
+        Upper limit of the resistance [ohm], nan where this is not such a sweep.
+    """
+    live = keep > 0
+    top = np.max(np.where(limit | live, np.abs(i), 0.0), axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        forward = np.min(np.where(limit & (v > 0), v, np.inf), axis=1)
+        between = live & (np.abs(i) > 0.02 * top[:, None])
+        reverse = v < -1e-3
+        caught = np.any(limit & reverse, axis=1) & ~np.any(live & reverse & (v < -0.05), axis=1)
+        at_limit = caught & np.isfinite(forward) & (between.sum(1) < 3)
+        highest = np.max(np.where(live | limit, np.abs(v), 0.0), axis=1)
+        still = (
+            (highest < 5e-3) & (np.ptp(np.where(live, v, 0.0), axis=1) == 0) & (top > 0) & (live.sum(1) > 1)
+        )
+        # a voltmeter that shows zero may hide a millivolt
+        return np.select([at_limit, still], [(forward + 1e-3) / top, (highest + 1e-3) / top], np.nan)
+
+
+def _limited_side(v, i, live, top, alone):
     near_top = live & (i >= 0.9 * top[:, None])
     with np.errstate(invalid="ignore"):
         jump = np.abs(np.diff(np.where(near_top, i, np.nan), 2, axis=1)) / np.sqrt(6)
@@ -91,9 +129,10 @@ def _limited_side(v, i, live, top, reverse):
         & (expected > 5 * tolerance)
         & (run > np.maximum(0.02 * span, 5e-3))
     )
-    if reverse:
-        # light and saturation make a flat reverse current too, but one that is flat from zero volt on
-        is_limited &= (low > 0.3) & (half > 0.3 * low)
+    # light and saturation make a flat reverse current too, but one that is flat from zero volt on
+    is_limited &= ~alone | ((low > 0.3) & (half > 0.3 * low))
+    # the extreme is the highest of many noisy readings: once it is a limit, the lower ones belong to it
+    flat |= live & (i >= (0.995 * top - 8 * scatter)[:, None])
     return flat & is_limited[:, None]
 
 

@@ -227,3 +227,47 @@ def test_uncertainty_is_unknown_without_degrees_of_freedom():
     assert fits.flags["uncertainty_known"].tolist() == [True]
     exact = fit_sweeps(table(([0.0, 0.2], [0.0, 2e-3])))
     assert exact.dof[0] == 1
+
+
+def test_a_short_that_holds_the_source_at_its_limit_is_bounded():
+    """Both ways the source stops at 40 mA; what it was asked for says nothing of the voltage."""
+    rng = np.random.default_rng(51)
+    v = np.concatenate([np.linspace(-14, -0.7, 20), np.linspace(0, 0.5, 21)])
+    i = np.clip(v / 0.1, -0.04, 0.04) * (1 + 2e-3 * rng.normal(size=41))
+    for fits in both((np.round(v, 3), i)):
+        assert fits.flags["current_limited"][0] and fits.model_name(0) == "resistor"
+        assert np.isnan(fits.value["R_ohm"][0]) and np.isneginf(fits.low["R_ohm"][0])
+        # the limit is reached at the first forward point, 25 mV: at most 26 mV/40 mA
+        assert 0.1 < fits.high["R_ohm"][0] < 0.7
+
+
+def test_current_at_no_voltage_is_a_short():
+    for fits in both(([0.0] * 6, [1e-3, 5e-3, 1e-2, 2e-2, 5e-2, 0.1])):
+        assert fits.model_name(0) == "resistor" and fits.high["R_ohm"][0] == pytest.approx(0.01)
+
+
+def test_an_early_limit_of_a_junction_is_no_short():
+    """A coarse sweep of a diode whose second forward point is at the limit already; reverse is free."""
+    v = np.concatenate([np.linspace(-5, -0.5, 10), np.linspace(0, 3, 7)])
+    i = np.clip(current(v, **SILICON), -0.01, 0.01)
+    for fits in both((v, i)):
+        assert fits.flags["current_limited"][0]
+        assert not (fits.model_name(0) == "resistor" and fits.high["R_ohm"][0] < 1000)
+
+
+def test_rounded_readings_of_an_open_are_an_open():
+    rng = np.random.default_rng(52)
+    v = np.round(np.linspace(-20, 2, 90), 3)
+    i = 2e-7 * np.round(rng.normal(-0.2, 0.9, 90))
+    fits = fit_sweeps(table((v, i)))
+    assert fits.model_name(0) == "open"
+    assert fits.low["R_ohm"][0] > 1e7
+
+
+def test_a_voltage_written_to_the_millivolt_is_no_better_than_that():
+    """JCGM 100:2008, F.2.2.1: a step d hides a standard uncertainty of d/sqrt(12)."""
+    v, i = driven(np.random.default_rng(53), np.geomspace(1e-5, 1e-2, 60), Noise(0, 1e-6, 0.01, 1e-12))
+    fits = fit_sweeps(table((v, i), (np.round(v, 3), i)))
+    assert fits.noise_V2[0] ** 0.5 < 1e-4
+    assert fits.noise_V2[1] ** 0.5 >= 0.99e-3 / np.sqrt(12)
+    assert fits.u["N"][1] > 2 * fits.u["N"][0]
