@@ -69,10 +69,9 @@ def new_block(v, i, keep, vt, noise: Noise | None) -> Block:
     else:
         uv2, ui2 = noise.variances(v, i)
         uv2 = np.array(np.broadcast_to(uv2, v.shape))
-    return Block(
-        v, i, keep, vt, uv2, ui2, noise, parts, least,
-        np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.full(n, np.inf), np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool),
-    )  # fmt: skip
+    empty = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.full(n, np.inf)
+    marks = (np.zeros(n, bool) for _ in range(3))
+    return Block(v, i, keep, vt, uv2, ui2, noise, parts, least, *empty, np.zeros(n, np.int64), *marks)
 
 
 def _variances(parts, i):
