@@ -17,6 +17,7 @@ import numpy as np
 from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.pair.curves import Devices, drive_point
+from junction.pair.drops_lone import judge_lone
 from junction.pair.drops_rail import (
     BIAS_BAND,
     K95,
@@ -73,12 +74,16 @@ def diagnose_drops(
         raise UsageError("drops need emitter resistors: --emitter-resistor 0.22ohm")
     verdicts: list[DropVerdict] = []
     ratios, swaps = [], []
+    rails, names_of = [], []
     for rail in range(count // n):
         which = slice(rail * n, rail * n + n)
         own = None if devices is None else devices.take(np.arange(count)[which])
-        r = Rail(stage, ask, which, re[which], own, _u_vbe(stage, drawn, which, n))
-        names = _names(ask, rail, n, count)
-        found = _judge(r, names)
+        rails.append(Rail(stage, ask, which, re[which], own, _u_vbe(stage, drawn, which, n)))
+        names_of.append(_names(ask, rail, n, count))
+    lone = judge_lone(rails, [names[0] for names in names_of]) if n == 1 else []
+    for rail, (r, names) in enumerate(zip(rails, names_of, strict=True)):
+        own = r.devices
+        found = [lone[rail]] if lone else _judge(r, names)
         verdicts += found
         ratios.append(_bias_ratio(r, found))
         swaps += _swaps(r, names, found) if own is not None else []
@@ -128,12 +133,12 @@ def _judge(r: Rail, names) -> list[DropVerdict]:
     out = []
     for k in range(n):
         others = sound[sound != k]
-        reference, u_ref, lone = reference_drive(r, z, u, others, k)
+        reference, u_ref, _ = reference_drive(r, z, u, others, k)
         expected = r.expected(reference, u_ref, k)
         if dead[k]:
             out.append(_dead(r, names[k], k, expected, alone=bool(dead.all())))
         else:
-            out.append(_resistor(r, names[k], k, reference, u_ref, expected, lone, others.size))
+            out.append(_resistor(r, names[k], k, reference, u_ref, expected, others.size))
     return out
 
 
@@ -157,7 +162,7 @@ def _dead(r: Rail, name: str, k: int, expected: Interval, *, alone: bool) -> Dro
 
 
 def _resistor(
-    r: Rail, name: str, k: int, reference: float, u_ref: float, expected: Interval, lone: bool, n_others: int
+    r: Rail, name: str, k: int, reference: float, u_ref: float, expected: Interval, n_others: int
 ) -> DropVerdict:
     """What the resistor would have to be, and whether that is out of its tolerance."""
     n = len(r.d)
@@ -184,9 +189,6 @@ def _resistor(
     if implied > _OPEN * re and out_of > 0.95:
         text = said + ": the resistor is open, or its joint is; the device's emitter hangs free."
         return DropVerdict(name, measured, expected, "resistor open", amps, resistor, out_of, text, lift)
-    if lone:
-        text = said + span + "; alone on its rail, it cannot tell a wrong bias from a wrong resistor."
-        return DropVerdict(name, measured, expected, "undecided", amps, resistor, out_of, text, lift)
     word = "higher" if implied > re else "lower"
     value = (
         f"the resistor behaves like {implied:.2g} ohm ({resistor.low:.2g} to {resistor.high:.2g}) "
@@ -223,8 +225,10 @@ def _bias_ratio(r: Rail, verdicts) -> tuple[float, float]:
 
 def _bias(ratios, faulty: bool) -> tuple[str, Interval, str]:
     """Verdict on the idle current, the better known rail first in weight."""
-    weight = [1 / max(s, 1e-4) ** 2 for _, s in ratios]
-    value = sum(w * q for w, (q, _) in zip(weight, ratios, strict=True)) / sum(weight)
+    # a rail without any current says nothing while the other one has some
+    used = [(q, s) for q, s in ratios if q > 0] or ratios
+    weight = [1 / max(s, 1e-4) ** 2 for _, s in used]
+    value = sum(w * q for w, (q, _) in zip(weight, used, strict=True)) / sum(weight)
     u = sqrt(1 / sum(weight))
     interval = Interval(value, max(value - K95 * u, 0.0), value + K95 * u)
     low = phi((1 - BIAS_BAND - value) / u)

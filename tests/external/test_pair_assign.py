@@ -56,9 +56,9 @@ def test_pairs_equal_the_blossom_algorithm(n, pairs, kind):
 def test_pairs_of_200_are_proven_optimal_in_under_two_seconds():
     cost = square(200, "two points", 7)
     pair_up(square(10, "line", 1))  # loading scipy's optimisers is not part of the job
-    start = time.perf_counter()
+    start = time.process_time()  # of this process alone: a busy machine is not the job's fault
     found = pair_up(cost)
-    assert time.perf_counter() - start < 2.0
+    assert time.process_time() - start < 2.0
     assert found.gap == 0.0  # networkx itself takes a quarter of a minute here; it is asked at 100 below
 
 

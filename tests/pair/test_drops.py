@@ -126,11 +126,27 @@ def test_two_devices_that_differ_are_not_decided():
     assert all("may as well be the other one" in v.text for v in report.drops)
 
 
-def test_one_device_a_rail_cannot_tell_bias_from_resistor():
-    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
-    report = diagnose(60.0, stage=stage)
-    assert words(report) == ["undecided"]
+ONE = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
+
+
+def test_one_device_and_one_rail_cannot_tell_bias_from_resistor():
+    report = diagnose(60.0, stage=ONE)
+    assert words(report) == ["undecided"] and report.bias == "too high"
     assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].text
+    assert words(diagnose(23.0, stage=ONE)) == ["as predicted"]
+
+
+@pytest.mark.parametrize(("drops", "verdicts", "bias"), [
+    ((22.0, 22.5), ["as predicted"] * 2, "as predicted"),
+    ((90.0, 91.0), ["as predicted"] * 2, "too high"),  # the rails agree, so it is the bias and no resistor
+    ((6.0, 6.1), ["as predicted"] * 2, "too low"),
+    ((22.0, 40.0), ["undecided"] * 2, "undecided"),
+    ((22.0, 0.05), ["as predicted", "not conducting"], "as predicted"),
+])  # fmt: skip
+def test_one_device_a_rail_is_judged_by_the_other_rail(drops, verdicts, bias):
+    report = diagnose(*drops, stage=ONE)
+    assert words(report) == verdicts
+    assert report.bias == bias
 
 
 def test_rails_that_carry_different_currents():
