@@ -92,7 +92,9 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
         at = AT[f"v_{fault.soft.lower()}_extra"]
         theta[:, at] = soft.centre + soft.spread * np.linspace(-1.2, 1.2, len(theta))
         sd[:, at] = 0.6 * soft.spread
-    if fault.no_emitter:
+    if fault.no_emitter and structure.kind == "diode":
+        theta[:, [AT["v_be_extra"], AT["v_eb_extra"]]] = np.nan
+    elif fault.no_emitter:
         theta[:, AT["v_bc_extra"]], sd[:, AT["v_bc_extra"]] = theta[:, 0], sd[:, 0]
         theta[:, 0] = np.nan
     log_weight = np.full(len(theta), -np.log(len(theta)))

@@ -167,7 +167,8 @@ def _certain(found: Answer) -> str:
     """What paths beside the part cannot change, and what they can."""
     if found.odd > 0.5:
         return ""
-    words = {path: decide(p, found.odd) for path, p in found.paths.items()}
+    paths = {"AK": found.paths["BE"]} if found.kind == "diode" else found.paths
+    words = {path: decide(p, found.odd) for path, p in paths.items()}
     firm = [f"{path[0]}-{path[1]} {word}" for path, word in words.items() if word != "undecided"]
     loose = [f"{path[0]}-{path[1]}" for path, word in words.items() if word == "undecided"]
     told = f"Certain all the same: {', '.join(firm)}." if firm else ""
@@ -215,6 +216,8 @@ def _next(
 
 def _lift(found: Answer, bench: Bench) -> str:
     """Which lead to lift: the one that most of the doubtful paths share."""
+    if len(bench.leads) == 2:
+        return "Lift one lead off the board and read A-K again, both ways: what stays is the part's own."
     doubtful = [path for path, p in found.paths.items() if 0.02 < p["good"] < 0.98]
     count = {role: sum(role in path for path in doubtful) for role in "BEC"}
     role = max(count, key=count.__getitem__)

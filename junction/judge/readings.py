@@ -121,7 +121,7 @@ def make_bench(
     leads, named = LEAD_SETS[names]
     if names == "AK":
         kinds = with_limits(diode_structures(), type_)
-        library = build_library(meter, kinds=kinds, ills=diode_faults(), ohms=ohms)
+        library = build_library(meter, kinds=kinds, ills=diode_faults(in_circuit=in_circuit), ohms=ohms)
         turns = _diode_turns()
     elif in_circuit:
         from junction.judge.hypotheses_circuit import circuit_library
@@ -141,7 +141,7 @@ def _group(part: PartReadings) -> tuple[str, bool, bool, str]:
     """
     names = lead_set(part.readings)
     ohms = any(r.kind == "ohm" for r in part.readings)
-    return names, ohms, part.in_circuit and names != "AK", part.type if ohms else ""
+    return names, ohms, part.in_circuit, part.type if ohms else ""
 
 
 def bench_for(
@@ -164,9 +164,7 @@ def bench_for(
     names = names or found
     few = len(parts) <= 4 and names != "AK" and any(p.readings for p in parts)
     keep = plausible_tiles(meter, parts) if few else None
-    return make_bench(
-        meter, names, ohms=ohms, in_circuit=in_circuit and names != "AK", keep=keep, type_=type_
-    )
+    return make_bench(meter, names, ohms=ohms, in_circuit=in_circuit, keep=keep, type_=type_)
 
 
 def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None = None) -> list[Weighed]:

@@ -280,6 +280,15 @@ def test_diodes(text, verdict, material):
     assert v.junctions[0].junction == "AK"
 
 
+def test_diode_in_circuit():
+    """A path beside it does what a leak does; without one, a sound diode is still seen to be sound."""
+    leak = judge("A-K=0.30 K-A=0.30", in_circuit=True)
+    assert leak.verdict == "undecided" and leak.next.startswith("Lift")
+    assert judge("A-K=0.002 K-A=0.002", in_circuit=True).verdict == "undecided"
+    assert judge("A-K=0.58 K-A=1.2", in_circuit=True).verdict == "undecided"
+    assert judge("A-K=0.58 K-A=OL", in_circuit=True).verdict == "good"
+
+
 def test_diode_the_wrong_way_round():
     v = judge("A-K=OL K-A=0.55")
     assert any("other way round" in w for w in v.warnings)
