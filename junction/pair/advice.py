@@ -36,6 +36,13 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
                    "at the peak "
                    f"({_some(short)}).")  # fmt: skip
     used = [fits.part.index(name) for s in sets for name in s.parts]
+    idle = stage.idle.total_A / ask.per_set
+    far = [fits.part[i] for i in used if not fits.ic_low_A[i] / 1.5 <= idle <= fits.ic_high_A[i] * 1.5]
+    if far:
+        out.append(
+            f"A reading at about {idle:.2g} A, each part's share at idle, would settle the shares there "
+            f"({_some(far)})."
+        )
     if "VAF" in fits.names:
         vaf = fits.names.index("VAF")
         guessed = [fits.part[i] for i in used if fits.fixed[i, vaf] and fits.source[i] != "spot"]

@@ -242,3 +242,9 @@ def test_exchanges_of_two_rail_sets_do_what_they_say(bag, layout, per_set):
     # of single devices the exchange is weighed to first order in the difference
     tolerance = 0.02 if per_set == 1 else 1e-6
     assert after.imbalance_peak.value == pytest.approx(first.imbalance_peak, rel=tolerance, abs=2e-4)
+
+
+def test_parts_measured_far_from_idle_are_named():
+    fits = fits_of(true_values(4, 6), ic_low_A=np.array([0.01, 0.5, 0.01, 0.01]))
+    result = match_parts(fits, stage(2), MatchAsk(draws=10))
+    assert any(a.startswith("A reading at about 0.091 A") and a.endswith("(A02).") for a in result.advice)
