@@ -124,6 +124,7 @@ def finish(report: CheckReport, outputs: Outputs) -> None:
             report.verdict,
             report.readings,
             report.cautions,
+            meter=report.meter,
             width=min(80, width_for(stream)),
             paint=Paint.for_stream(stream),
         ),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from junction.base.records import PartReadings
 from junction.judge.results import Alternative, PartVerdict
+from junction.shelf.results import Meter
 from junction.show.table import Paint, paragraph
 from junction.show.text import visible
 
@@ -110,11 +111,24 @@ def _block(label: str, items: Sequence[str], width: int, paint: Paint) -> list[s
     return lines
 
 
+def taken_words(v: PartVerdict, meter: Meter) -> str:
+    """What was taken for granted: the meter and the temperature."""
+    if meter.source_kind == "resistance":
+        source = f"{meter.open_voltage_V:g} V behind {meter.resistance_ohm:g} ohm"
+    else:
+        source = f"{1e3 * meter.test_current_A:g} mA"
+    given = meter.basis == "given by the user"
+    other = "" if given else " (yours differs: --meter-current or --meter-open-voltage)"
+    warmth = f"{v.temp_C:g} C" + ("" if v.temp_known else ", as none was given")
+    return f"a meter of {source}, OL above {meter.over_range_V:g} V{other}; {warmth}."
+
+
 def check_text(
     v: PartVerdict,
     readings: PartReadings,
     cautions: Sequence = (),
     *,
+    meter: Meter | None = None,
     width: int = 80,
     paint: Paint | None = None,
 ) -> str:
@@ -126,6 +140,8 @@ def check_text(
     readings : PartReadings
     cautions : sequence of Caution
         Shown last; the caution at the top is the short one of `SHORT_CAUTION`.
+    meter : Meter, optional
+        The meter the readings were judged for, to be said.
     width : int
         Columns.
     paint : Paint, optional
@@ -148,6 +164,8 @@ def check_text(
     lines += _block("next", [v.next], width, paint) if v.next else []
     lines += _block("", _more_tests(v), width, paint)
     lines += _block("not seen", [f"{v.cannot_see}."], width, paint) if v.cannot_see else []
+    if meter is not None:
+        lines += _block("taken", [taken_words(v, meter)], width, paint)
     if v.neighbours:
         lines.append(paint.strong("If it drives a load, test before power comes back:"))
         lines += [
