@@ -38,6 +38,8 @@ def gap_words(report: MatchReport) -> str:
     result = report.result
     if not result.sets:
         return "No set could be made."
+    if all(s.kept for s in result.sets):
+        return "Every set was fixed by hand; nothing was left to choose."
     if result.optimality_gap <= 0:
         return "The choice of sets is proven best for this stage and these measurements."
     return (

@@ -119,7 +119,7 @@ def _grades(report: MatchReport) -> dict[str, int]:
 
 def _lead(report: MatchReport, made: str) -> h.Html:
     result = report.result
-    bits: list = [h.count(len(result.sets)), " sets (", LAYOUTS[result.layout], ") from ",
+    bits: list = [h.count(len(result.sets)), " set (" if len(result.sets) == 1 else " sets (", LAYOUTS[result.layout], ") from ",
                   h.count(len(report.parts)), " parts"]  # fmt: skip
     if report.files:
         bits += [" of ", ", ".join(report.files[:6])]
@@ -137,7 +137,7 @@ def _places(report: MatchReport) -> h.Html:
                 h.number(quantity_pieces(s.emitter_drop_idle_V[j], "V")) if s.emitter_drop_idle_V[j] else "",
             ])  # fmt: skip
     return h.table(
-        ["set", "part", "place", "grade", "share at idle", "at peak", "drop to expect at idle"], rows,
+        ["set", "part", "place", "grade", "share at idle", "at peak", "drop at idle"], rows,
         "stack",
         numeric=(4, 5, 6),
     )  # fmt: skip
