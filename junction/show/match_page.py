@@ -119,7 +119,8 @@ def _grades(report: MatchReport) -> dict[str, int]:
 
 def _lead(report: MatchReport, made: str) -> h.Html:
     result = report.result
-    bits: list = [h.count(len(result.sets)), " set (" if len(result.sets) == 1 else " sets (", LAYOUTS[result.layout], ") from ",
+    word = " set (" if len(result.sets) == 1 else " sets ("
+    bits: list = [h.count(len(result.sets)), word, LAYOUTS[result.layout], ") from ",
                   h.count(len(report.parts)), " parts"]  # fmt: skip
     if report.files:
         bits += [" of ", ", ".join(report.files[:6])]
