@@ -102,6 +102,17 @@ def _breakdown_voltage(theta, vt, covariance):
 
 def log_covariance(theta, covariance, value, vt):
     """Covariance of the logarithms of `LOGARITHMIC`; zero where a parameter is absent or only a limit."""
+    out = np.empty((theta.shape[0], len(LOGARITHMIC), len(LOGARITHMIC)))
+    for first in range(0, theta.shape[0], 2000):  # a piece at a time: the Jacobians outweigh the result
+        at = slice(first, first + 2000)
+        values = {name: value[name][at] for name in LOGARITHMIC}
+        jac = _log_jacobian(theta[at], values, vt[at])
+        out[at] = np.matmul(np.matmul(jac, covariance[at]), jac.transpose(0, 2, 1))
+    return out
+
+
+def _log_jacobian(theta, value, vt):
+    """Derivatives of the logarithms by the coordinates, (n, 8, 9)."""
     n = theta.shape[0]
     jac = np.zeros((n, len(LOGARITHMIC), theta.shape[1]))
     held = {name: np.isfinite(value[name]) for name in LOGARITHMIC}
@@ -115,4 +126,4 @@ def log_covariance(theta, covariance, value, vt):
         bv, bb = np.where(held["BV_V"], value["BV_V"], 1.0), np.where(held["BV_V"], theta[:, BB], 1.0)
         jac[:, 6, AB] = np.where(held["BV_V"], -vt / (bb * bv), 0.0)
         jac[:, 6, BB] = np.where(held["BV_V"], -1 / bb, 0.0)
-    return np.matmul(np.matmul(jac, covariance), jac.transpose(0, 2, 1))
+    return jac
