@@ -21,7 +21,7 @@ DEFAULT_PLOTS = 40
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``junction fit``."""
-    parser.epilog = EPILOG.replace("%", "%%")
+    parser.epilog = EPILOG  # argparse formats no epilog: % stands for itself
     options.add_inputs(parser, "CSV with sweeps or curves")
     options.add_output(parser, "a page, parameters.csv, transistors.csv, models.lib, plots and fit.json")
     parser.add_argument("--all", action="store_true",

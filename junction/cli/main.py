@@ -9,6 +9,7 @@ import argparse
 import importlib
 import os
 import sys
+from collections.abc import Iterable, Sequence
 
 import junction
 from junction.base.errors import JunctionError
@@ -29,20 +30,54 @@ NOTHING_DONE = 2
 
 
 class _Parser(argparse.ArgumentParser):
+    """Parser whose errors are one line; a mistyped command or option is told what it is near to."""
+
     def error(self, message: str):
         self.exit(NOTHING_DONE, f"{self.prog}: {message} (see {self.prog} --help)\n")
+
+    def refuse_unknown(self, words: Sequence[str]) -> None:
+        """Stop at the first long option that this command does not have.
+
+        Asked before anything is parsed: a required option that was mistyped would else be called missing.
+        """
+        known = self._option_string_actions
+        for word in words:
+            name = word.partition("=")[0]
+            if word == "--":
+                return
+            if name.startswith("--") and name not in known:
+                long = [option for option in known if option.startswith("--")]
+                self.error(f"there is no option {_shown(name)}{_near(name, long)}")
+
+
+def _shown(word: str) -> str:
+    from junction.show.text import visible
+
+    return visible(word if len(word) <= 60 else word[:59] + "…")
+
+
+def _near(word: str, known: Iterable[str]) -> str:
+    """A question after the nearest known word, or nothing."""
+    import difflib
+
+    known = list(known)
+    near = difflib.get_close_matches(word[:60], known, n=1, cutoff=0.6)
+    near = near or [one for one in known if len(word) > 3 and one.startswith(word)][:1]
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Parser of the whole command line; with `only`, just that command's module is imported."""
     parser = _Parser(prog="junction", description=junction.__doc__, allow_abbrev=False)
     parser.add_argument("--version", action="version", version=f"junction {junction.__version__}")
+    parser.of_command = {}
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, (module, summary) in COMMANDS.items():
         sub = commands.add_parser(
             name, help=summary, description=summary, allow_abbrev=False,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )  # fmt: skip
+        parser.of_command[name] = sub
         if only in (None, name):
             importlib.import_module(module).add_arguments(sub)
     return parser
@@ -52,7 +87,7 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line and return the exit status."""
     argv = sys.argv[1:] if argv is None else argv
     asked = next((word for word in argv if word in COMMANDS), "")
-    args = build_parser(asked).parse_args(argv)
+    args = _parsed(build_parser(asked), asked, argv)
     try:
         status = importlib.import_module(COMMANDS[args.command][0]).run(args)
         sys.stdout.flush()
@@ -67,6 +102,22 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         _complain(f"\njunction {args.command}: stopped")
         return NOTHING_DONE
+
+
+def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namespace:
+    """Arguments, or an exit with one line that names the command they were meant for."""
+    first = next((word for word in argv if not word.startswith("-")), "")
+    if first and first != asked:
+        near = _near(first.lower(), COMMANDS) or f"; there are {', '.join(COMMANDS)}"
+        parser.error(f"there is no command {_shown(first)}{near}")
+    if not asked:
+        return parser.parse_args(argv)
+    command = parser.of_command[asked]
+    command.refuse_unknown(argv[list(argv).index(asked) + 1 :])
+    args, left = parser.parse_known_args(argv)
+    if left:
+        command.error(f"not understood: {' '.join(map(_shown, left))}")
+    return args
 
 
 def _complain(text: str) -> None:

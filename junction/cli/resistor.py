@@ -23,7 +23,7 @@ _OVER_RANGE = ("OL", "O.L", "O.L.", "0L", "OFL", "---", "1.")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``junction resistor``."""
-    parser.epilog = EPILOG.replace("%", "%%")
+    parser.epilog = EPILOG  # argparse formats no epilog: % stands for itself
     ohms = options.physical("resistance", above=0.0, at_most=1e12)
     parser.add_argument("value", metavar="VALUE", type=ohms, help="wanted or marked value, such as 0.22ohm")
     stock = parser.add_argument_group("stock")

@@ -89,3 +89,43 @@ def test_only_the_asked_command_is_imported():
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr
+
+
+# --- mistyped words -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["chek", "B-E=0.6"], "junction: there is no command chek; did you mean check?"),
+        (["substitue", "2N3055"], "did you mean substitute?"),
+        (["Check", "B-E=0.6"], "did you mean check?"),
+        (["xyzzy"], "there are check, sort, fit"),
+        (["check", "B-E=0.6", "--in-circut"], "junction check: there is no option --in-circut; did you mean"
+         " --in-circuit? (see junction check --help)"),
+        (["sort", "a.csv", "--temperatur=23C"], "did you mean --temperature? (see junction sort --help)"),
+        (["resistor", "1ohm", "--qqq"], "there is no option --qqq (see junction resistor --help)"),
+        # the one that is required, mistyped: not "is required"
+        (["stage", "--powr", "80W", "--load", "8ohm", "--supply", "45V"], "did you mean --power?"),
+        (["fit", "a.csv", "-q"], "junction fit: not understood: -q (see junction fit --help)"),
+    ],
+)
+def test_a_mistyped_word_is_told_what_it_is_near_to(words, said, capsys):
+    with pytest.raises(SystemExit) as stop:
+        entry.main(words)
+    assert stop.value.code == 2
+    out, err = capsys.readouterr()
+    assert out == "" and said in err and err.count("\n") == 1
+
+
+def test_an_option_that_is_no_option_after_two_dashes(capsys):
+    # past -- everything is a name: here a file that does not exist
+    assert entry.main(["sort", "--", "--al"]) == 2
+    assert "no such file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", entry.COMMANDS)
+def test_help_shows_percent_signs_once(name, capsys):
+    with pytest.raises(SystemExit):
+        entry.main([name, "--help"])
+    assert "%%" not in capsys.readouterr().out
