@@ -1,23 +1,25 @@
-"""Spot readings: V_BE and h_FE of a transistor at one collector current, as a point of its curve.
+"""Spot readings: V_BE and h_FE of a transistor at a collector current, as points of its curve.
 
-One reading is one point.  It goes through the same fit as a curve (`estimate.transistor`), where weak
-knowledge stands in for what it does not say, so that V_BE and h_FE are sharp at the current it was taken
-at and honestly vague far from it.
+Each reading is one point, however many there are of a part.  They go through the same fit as a curve
+(`estimate.transistor`), where weak knowledge stands in for what they do not say, so that V_BE and h_FE are
+sharp at the currents they were taken at and honestly vague far from them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot, inf, isfinite
 
 import numpy as np
 
-from junction.base.records import PartReadings
+from junction.base.records import PartReadings, Spot
 
 #: No transistor's V_BE reaches this, not a Darlington's at its highest current: a unit is wrong.
 MOST_VBE_V = 4.0
 #: Arrays of a point: voltages and standard uncertainties [V], currents [A], temperature [degC].
 POINT_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
+_SILENT = "no V_BE or h_FE"
 
 
 @dataclass(frozen=True)
@@ -33,15 +35,30 @@ class SpotNoise:
     ic_percent: float = 1.0
     vce_V: float = 5.0
     u_vce_V: float = 2.0
+    vbe_percent: float = 0.0  # of the reading, beside the floor `u_vbe_V`
 
 
-def spot_row(r: PartReadings, noise: SpotNoise, temp_C: float) -> dict[str, np.ndarray]:
+def spots_of(r: PartReadings) -> tuple[Spot, ...]:
+    """Every spot reading of a part that can be used, lowest current first whatever the order of its rows."""
+    return tuple(sorted((s for s in _every(r) if not _fault(s)), key=_order))
+
+
+def _every(r: PartReadings) -> tuple[Spot, ...]:
+    return r.spots or (Spot(r.ic_A, r.vbe_V, r.hfe, r.temp_C),)
+
+
+def _order(s: Spot) -> tuple[float, ...]:
+    # nan has no place in an order
+    return tuple(x if isfinite(x) else -inf for x in (abs(s.ic_A), s.temp_C, abs(s.vbe_V), s.hfe))
+
+
+def spot_row(s: Spot, noise: SpotNoise, temp_C: float) -> dict[str, np.ndarray]:
     """One spot reading as one point of a curve.
 
     Parameters
     ----------
-    r : PartReadings
-        A row for which `is_spot` holds.
+    s : Spot
+        One of `spots_of`.
     noise : SpotNoise
     temp_C : float
         Temperature taken [degC].
@@ -51,23 +68,21 @@ def spot_row(r: PartReadings, noise: SpotNoise, temp_C: float) -> dict[str, np.n
     dict of str to ndarray (1,)
         The names in `POINT_FIELDS`, SI units; i_b = ic/h_FE with the error of h_FE; nan where not read.
     """
-    ic, ib = abs(r.ic_A), abs(r.ic_A) / r.hfe
+    vbe, ic, ib = abs(s.vbe_V), abs(s.ic_A), abs(s.ic_A) / s.hfe
+    u_vbe = hypot(0.01 * noise.vbe_percent * vbe, noise.u_vbe_V)
     u_ic = 0.01 * noise.ic_percent * ic
     u_ib = 0.01 * noise.hfe_percent * ib if np.isfinite(ib) else np.nan
-    values = (abs(r.vbe_V), noise.vce_V, ib, ic, noise.u_vbe_V, noise.u_vce_V, u_ib, u_ic, temp_C)
+    values = (vbe, noise.vce_V, ib, ic, u_vbe, noise.u_vce_V, u_ib, u_ic, temp_C)
     return {name: np.array([x]) for name, x in zip(POINT_FIELDS, values, strict=True)}
 
 
 def is_spot(r: PartReadings) -> bool:
-    """Whether a row of readings holds a spot reading: V_BE or h_FE at a collector current."""
-    gain_ok = not np.isfinite(r.hfe) or r.hfe > 0
-    given = np.isfinite(r.vbe_V) or np.isfinite(r.hfe)
-    real = not np.isfinite(r.vbe_V) or 0 < abs(r.vbe_V) < MOST_VBE_V
-    return bool(given and gain_ok and real and np.isfinite(r.ic_A) and r.ic_A != 0)
+    """Whether a part's readings hold a spot reading: V_BE or h_FE at a collector current."""
+    return bool(spots_of(r))
 
 
 def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]:
-    """Rows with a V_BE or h_FE that cannot be used, and why.
+    """Spot readings with a V_BE or h_FE that cannot be used, and why.
 
     Parameters
     ----------
@@ -76,18 +91,20 @@ def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]
     Returns
     -------
     list of (PartReadings, str)
-        Rows without either are not listed: they were never meant as spot readings.
+        One entry a reading; parts without either are not listed: they were never meant as spot readings.
     """
-    out = []
-    for r in readings:
-        given = " and ".join(n for n, x in (("V_BE", r.vbe_V), ("h_FE", r.hfe)) if np.isfinite(x))
-        if not given or is_spot(r):
-            continue
-        if not np.isfinite(r.ic_A) or r.ic_A == 0:
-            why = f"{given} without the collector current it was read at: add a column ic_mA"
-        elif np.isfinite(r.vbe_V) and not 0 < abs(r.vbe_V) < MOST_VBE_V:
-            why = f"V_BE of {r.vbe_V:g} V is not that of a transistor: check the unit"
-        else:
-            why = f"h_FE of {r.hfe:g}: a gain is a positive number"
-        out.append((r, why))
-    return out
+    return [(r, why) for r in readings for s in _every(r) if (why := _fault(s)) and why != _SILENT]
+
+
+def _fault(s: Spot) -> str:
+    """Why a spot reading cannot be used, or ''."""
+    given = " and ".join(n for n, x in (("V_BE", s.vbe_V), ("h_FE", s.hfe)) if isfinite(x))
+    if not given:
+        return _SILENT
+    if not isfinite(s.ic_A) or s.ic_A == 0:
+        return f"{given} without the collector current it was read at: add a column ic_mA"
+    if isfinite(s.vbe_V) and not 0 < abs(s.vbe_V) < MOST_VBE_V:
+        return f"V_BE of {s.vbe_V:g} V is not that of a transistor: check the unit"
+    if isfinite(s.hfe) and not s.hfe > 0:
+        return f"h_FE of {s.hfe:g}: a gain is a positive number"
+    return ""

@@ -9,7 +9,7 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import CurveTable, PartReadings
-from junction.estimate.spot import MOST_VBE_V, POINT_FIELDS, SpotNoise, is_spot, spot_row
+from junction.estimate.spot import MOST_VBE_V, POINT_FIELDS, SpotNoise, spot_row, spots_of
 from junction.estimate.transistor_model import AT, N_COORDINATES, RTH, TEMP, Points, Priors
 from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 
@@ -121,7 +121,7 @@ def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReading
     curves : CurveTable
     noise : CurveNoise
     readings : sequence of PartReadings
-        Only rows with a spot reading are used (`is_spot`).
+        Every usable spot reading of a part is a point (`spots_of`).
     spot : SpotNoise
 
     Returns
@@ -147,8 +147,8 @@ def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReading
         block = _curve_rows(curves, k, noise, taken(temp))
         add(part, curves.polarity[k], curves.type[k], "curves", temp, block)
     for r in readings:
-        if is_spot(r):
-            add(r.part, r.polarity, r.type, "spot", r.temp_C, spot_row(r, spot, taken(r.temp_C)))
+        for s in spots_of(r):
+            add(r.part, r.polarity, r.type, "spot", s.temp_C, spot_row(s, spot, taken(s.temp_C)))
     return _pad(rows)
 
 
@@ -262,7 +262,7 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     with_vbe, with_ib = pts.keep & pts.has_vbe, pts.keep & pts.has_ib
     top, bottom = _low(pts.ic, pts.keep, 1.0), _low(pts.ic, pts.keep, 0.0)
     top, bottom = np.where(np.isfinite(top), top, 1e-3), np.where(np.isfinite(bottom), bottom, 1e-3)
-    # A spot reading knows one current only; let its gain fall off a decade below.
+    # Spot readings know one current or a few; let the gain fall off a decade below.
     bottom = np.where(bench.spot_only, 0.1 * bottom, bottom)
     # Two junctions in series (a Darlington) show by twice the voltage at the lowest currents.
     series = np.where(_low(pts.vbe, with_vbe, 0.2) > DARLINGTON_VBE_V, 2.0, 1.0)

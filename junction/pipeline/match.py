@@ -11,6 +11,7 @@ import numpy as np
 from junction.base.errors import InputError
 from junction.base.records import Bag, PartReadings
 from junction.estimate.results import TransistorFits
+from junction.estimate.spot import is_spot
 from junction.pair.grid import curves_on_grid, yardsticks
 from junction.pair.match import MatchAsk, match_parts
 from junction.pair.results import LAYOUTS, LeftOver, MatchReport
@@ -66,7 +67,7 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
     from junction.estimate.transistor import fit_transistors
     from junction.estimate.transistor_data import TemperatureNoise
 
-    readings = tuple(r for r in bag.readings if _has_spot(r))
+    readings = tuple(r for r in bag.readings if is_spot(r))
     if not len(bag.curves) and not readings:
         raise InputError(
             "no part has a transistor curve or a spot reading to match by; give rows with "
@@ -77,10 +78,6 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
     return fit_transistors(
         bag.curves, settings.curve_noise, readings=readings, temperature=TemperatureNoise(**known)
     )
-
-
-def _has_spot(reading: PartReadings) -> bool:
-    return not np.isnan(reading.vbe_V) or not np.isnan(reading.hfe)
 
 
 def prepare(bag: Bag, settings: MatchSettings) -> Prepared:

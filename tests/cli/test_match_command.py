@@ -184,3 +184,26 @@ def test_one_part_alone_makes_no_set(tmp_path, capsys):
     assert main(["match", str(tmp_path / "bag.csv"), *STAGE, "-o", str(tmp_path / "out")]) == 0
     out = capsys.readouterr().out
     assert "No set could be made." in out and "N01: spare" in out
+
+
+TWO_ROWS = ("part,polarity,ic_mA,vbe_mV,hFE,temp_C", "N1,NPN,100,612,95,24", "N1,NPN,2300,720,88,24",
+            "N2,NPN,100,612,95,24", "N2,NPN,2300,820,30,24")  # fmt: skip
+
+
+def matched(tmp_path, lines, *words) -> dict:
+    (tmp_path / "bag.csv").write_text("\n".join(lines) + "\n")
+    main(["match", str(tmp_path / "bag.csv"), *(words or STAGE), "--json", str(tmp_path / "match.json")])
+    return json.loads((tmp_path / "match.json").read_text())
+
+
+def test_every_spot_row_of_a_part_is_used(tmp_path, capsys):
+    """The rows at 2.3 A, 100 mV apart, are the match at the peak; their order changes nothing."""
+    head, *rows = TWO_ROWS
+    every = matched(tmp_path, TWO_ROWS)["sets"][0]
+    assert every["imbalance_peak"]["value"] > 0.03 and every["hfe_ratio"]["value"] < 0.6
+    low = matched(tmp_path, [line for line in TWO_ROWS if "2300" not in line])["sets"][0]
+    assert low["imbalance_peak"]["value"] == pytest.approx(0.0, abs=1e-6)
+    turned = matched(tmp_path, (head, rows[1], rows[0], rows[3], rows[2]))["sets"][0]
+    assert turned["parts"] == every["parts"]
+    assert turned["imbalance_peak"] == every["imbalance_peak"]
+    assert not any("measured only" in note for note in every["notes"])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.base.records import CurveTable, PartReadings
+from junction.base.records import CurveTable, PartReadings, Spot
 from junction.estimate import transistor_model as model
 from junction.estimate.spot import SpotNoise, unusable
 from junction.estimate.transistor import fit_transistors, parameter_intervals
@@ -396,3 +396,26 @@ def test_points_of_no_transistor_are_refused():
     table = CurveTable.from_lists(["X"], [np.full(n, 5.0)], [rng.uniform(0.5, 0.8, n)],
                                   [10 ** rng.uniform(-6, -2, n)], [10 ** rng.uniform(-4, 0, n)])  # fmt: skip
     assert "no transistor's law" in fit_transistors(table).why_not[0]
+
+
+def test_every_spot_reading_of_a_part_counts_whatever_the_order_of_its_rows():
+    """Two parts alike at 0.1 A and 100 mV apart at 2.3 A, as two rows a part."""
+    low, alike = Spot(0.1, 0.612, 95.0, 24.0), Spot(2.3, 0.720, 88.0, 24.0)
+    worse = Spot(2.3, 0.820, 30.0, 24.0)
+
+    def fitted(*spots):
+        rows = []
+        for name, own in zip("AB", spots, strict=True):
+            first = own[0]
+            rows.append(PartReadings(name, polarity="NPN", hfe=first.hfe, vbe_V=first.vbe_V, ic_A=first.ic_A,
+                                     temp_C=first.temp_C, spots=own))  # fmt: skip
+        return fit_transistors(CurveTable.empty(), readings=rows)
+
+    fits = fitted((low, alike), (low, worse))
+    at = evaluate(fits, [0.1, 2.3], 5.0, 24.0)
+    assert list(fits.n_used) == [2, 2] and list(fits.ic_high_A) == pytest.approx([2.3, 2.3])
+    # read to 1 mV and 2 %; priors and each other's company may pull by as much again
+    assert at.vbe_V == pytest.approx(np.array([[0.612, 0.720], [0.612, 0.820]]), abs=3e-3)
+    assert at.hfe == pytest.approx(np.array([[95, 88], [95, 30]]), rel=0.06)
+    turned = fitted((alike, low), (worse, low))
+    assert np.array_equal(turned.value, fits.value)
