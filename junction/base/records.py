@@ -20,6 +20,11 @@ DIODE_PLACEMENTS = ("A-K", "K-A")
 JUNCTIONS = ("AK", "BE", "BC", "CE")
 
 
+def plain_name(name: str) -> str:
+    """Type number without case, blanks, dashes and underscores: ``bc 337-25`` is ``BC33725``."""
+    return "".join(c for c in name.upper() if c not in " -_\u2010\u2011\u2012\u2013\u00a0\t")
+
+
 @dataclass(frozen=True)
 class SetAside:
     """A row or cell that was not used, with its place and the reason.

@@ -71,7 +71,7 @@ def quantity_cell(text: str, column: Column, mark: str = "") -> float:
     if unit:
         return parse_quantity(text, column.quantity)
     if not isfinite(column.factor):
-        raise MissingUnit(column.quantity)
+        raise MissingUnit(column)
     value = in_si(value, column.factor)
     if not isfinite(value):
         raise UnitError(f"{shown(text)} is too large for a number")
@@ -81,9 +81,10 @@ def quantity_cell(text: str, column: Column, mark: str = "") -> float:
 class MissingUnit(UnitError):
     """A bare number under a heading without a unit."""
 
-    def __init__(self, quantity: str) -> None:
-        example = {"voltage": "v_V, v_mV", "current": "i_A, i_mA", "temperature": "temp_C"}.get(quantity, "")
-        hint = f" (such as {example})" if example else ""
+    def __init__(self, column: Column) -> None:
+        units = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}
+        examples = [f"{column.heading}_{unit}" for unit in units.get(column.quantity, ())]
+        hint = f" (such as {', '.join(examples)})" if examples else ""
         super().__init__(f"{NO_UNIT} write it in the heading{hint} or in each cell")
 
 

@@ -71,6 +71,9 @@ _USED = {
     "sweeps": {"part", "junction", "v", "i", "type", "polarity", "temp", "note"},
     "curves": {"part", "vce", "vbe", "ib", "ic", "type", "polarity", "temp", "note"},
 }  # fmt: skip
+#: A heading of so many words is a sentence.
+PROSE_WORDS = 5
+_FIRST_LINE = ("part", *BJT_PLACEMENTS)
 _UNKNOWN = "heading not understood"
 _BRACKETED = re.compile(r"(.*?)\s*(?:\((.*)\)|\[(.*)\])")
 _ARROW = re.compile(r"\s*([A-Za-z0-9]+)\s*[-‐‑‒–—−_>→:]+\s*([A-Za-z0-9]+)\s*")  # noqa: RUF001
@@ -191,14 +194,24 @@ def why_not_recognised(columns: Sequence[Column]) -> str:
     unknown = [c for c in columns if c.problem and not c.name and c.problem != _UNKNOWN][:5]
     first = {c.problem: c.heading for c in reversed(unknown)}  # each problem once
     faults = ", ".join(f"{h!r}: {p.removeprefix(_UNKNOWN + '; ')}" for p, h in reversed(first.items()))
+    strange = [c.heading for c in columns if c.problem == _UNKNOWN]
     if telling[form]:
         missing = [EXAMPLE.get(w, w) for w in wanted[form] if w not in names] or ["vbe_V or ib_A"]
         text = f"headings look like {form}, but a column is missing: {', '.join(missing)}"
         text += " (AK, BE, BC or CE)" if "junction" in missing else ""
+        if strange:
+            text += f"; not understood: {_quoted(strange)}"
         return text + (f" ({faults})" if faults else "")
-    found = ", ".join(repr(c.heading) for c in columns[:8]) + (" ..." if len(columns) > 8 else "")
+    if len(strange) == len(columns) and any(len(h.split()) >= PROSE_WORDS for h in strange):
+        start = shown(columns[0].heading, 40)
+        return f"no table: its first line is {start}, not headings such as {'; '.join(_FIRST_LINE)}"
+    found = _quoted([c.heading for c in columns])
     near = f" ({faults})" if faults else ""
     return f"headings not understood: {found}{near}; understood are {UNDERSTOOD}; also {OPTIONAL}"
+
+
+def _quoted(headings: Sequence[str]) -> str:
+    return ", ".join(map(repr, headings[:8])) + (" ..." if len(headings) > 8 else "")
 
 
 def unused(columns: Sequence[Column], form: str) -> list[tuple[Column, str]]:

@@ -6,11 +6,12 @@ import glob
 import os
 import sys
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
 from junction.base.errors import InputError
-from junction.base.records import Bag, SetAside
+from junction.base.records import Bag, SetAside, plain_name
 from junction.intake.cells import visible
 from junction.intake.headings import unused
 from junction.intake.points import read_points
@@ -27,6 +28,8 @@ from junction.intake.tables import (
 
 #: Name of standard input in messages and records.
 STDIN_NAME = "standard input"
+#: Reasons that the one line tells when nothing at all could be used.
+MOST_TOLD = 3
 TABLE_ENDINGS = (".csv", ".tsv", ".txt")
 #: Found in a folder, these are said to be unusable rather than passed over.
 SPREADSHEET_ENDINGS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
@@ -189,7 +192,24 @@ class _Collector:
         )  # fmt: skip
         if not (bag.readings or len(bag.sweeps) or len(bag.curves)):
             raise _nothing(bag)
-        return bag
+        return _one_spelling(bag)
+
+
+def _one_spelling(bag: Bag) -> Bag:
+    """The same bag with each type number spelled as it was first written (``tip 41c`` and ``TIP41C``)."""
+    spelled: dict[str, str] = {}
+
+    def one(text: str) -> str:
+        return spelled.setdefault(plain_name(text) or text, text)
+
+    readings = tuple(p if (kind := one(p.type)) == p.type else replace(p, type=kind) for p in bag.readings)
+    changed: dict[str, object] = {"readings": readings}
+    for name in ("sweeps", "curves"):
+        table = getattr(bag, name)
+        kinds = tuple(map(one, table.type))
+        if kinds != table.type:
+            changed[name] = replace(table, type=kinds)
+    return replace(bag, **changed)
 
 
 def _holds_text(sheet: Sheet, index: int) -> bool:
@@ -202,7 +222,16 @@ def _nothing(bag: Bag) -> NothingUsable:
     if not bag.set_aside:
         return NothingUsable("no file given", "", None, "", ())
     first = next((s for s in bag.set_aside if s.rows), bag.set_aside[0])
-    more = len(bag.set_aside) - 1
-    value = f"{first.value!r}: " if first.value else ""
-    reason = value + first.reason + (f" (and {more} more set aside; nothing could be used)" if more else "")
+    others = [s for s in bag.set_aside if s is not first]
+    told = [_said(first)]
+    told += [str(InputError(_said(s), s.file, s.row, s.column)) for s in others[: MOST_TOLD - 1]]
+    more = len(bag.set_aside) - len(told)
+    if more:
+        told.append(f"and {more} more")
+    reason = "; ".join(told) + (" (nothing could be used)" if others else "")
     return NothingUsable(reason, first.file, first.row, first.column, bag.set_aside)
+
+
+def _said(entry: SetAside) -> str:
+    """Value and reason of an entry."""
+    return (f"{entry.value!r}: " if entry.value else "") + entry.reason

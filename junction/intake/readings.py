@@ -16,7 +16,15 @@ from math import isfinite, nan
 from pathlib import PurePath
 
 from junction.base.errors import UnitError
-from junction.base.records import BJT_PLACEMENTS, NUMBER_PLACEMENTS, PartReadings, Reading, SetAside, Spot
+from junction.base.records import (
+    BJT_PLACEMENTS,
+    NUMBER_PLACEMENTS,
+    PartReadings,
+    Reading,
+    SetAside,
+    Spot,
+    plain_name,
+)
 from junction.base.units import shown
 from junction.intake.cells import (
     NO_UNIT,
@@ -336,10 +344,12 @@ def _agree(a: Cell, b: Cell) -> bool:
 def _agreed_fact(part: str, rows: list[Row], name: str, then: str = "; none is used") -> object:
     """What all rows that say something of it say; None, and refused, where they differ."""
     entries = [(row, row.facts[name]) for row in rows if name in row.facts]
-    values = dict.fromkeys(cell.value for _, cell in entries)
+    values: dict[object, object] = {}  # one type number may be spelled in several ways: the first one holds
+    for _, cell in entries:
+        values.setdefault(plain_name(cell.value) if name == "type" else cell.value, cell.value)
     if len(values) < 2:
-        return next(iter(values), None)
-    given = ", ".join(clip(str(value)) for value in list(values)[:4])
+        return next(iter(values.values()), None)
+    given = ", ".join(clip(str(value)) for value in list(values.values())[:4])
     for row, cell in entries:
         row.refuse(cell, f"part {part} has more than one {_WORD.get(name, name)}: {given}{then}")
         if name != "temp":  # a spot reading keeps the temperature of its own row

@@ -9,7 +9,7 @@ from math import nan
 import numpy as np
 
 from junction.base.errors import UnitError
-from junction.base.records import JUNCTIONS, CurveTable, SetAside, SweepTable
+from junction.base.records import JUNCTIONS, CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import shown
 from junction.intake.cells import name_cell, polarity_cell, visible
 from junction.intake.points import TEXTS, Points
@@ -121,7 +121,7 @@ def _say(places: _Places, key: int, kind: str, polarity: str, group: Group) -> l
     """Take the type and polarity of a run of rows; what cannot be used is entered without taking a row."""
     out: list[SetAside] = []
     kind = visible(kind)
-    if kind and kind not in group.types:
+    if kind and plain_name(kind) not in map(plain_name, group.types):
         group.types.append(kind)
     try:
         name = polarity_cell(polarity)

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 
 from junction.base.errors import ShelfError
+from junction.base.records import plain_name
 from junction.shelf.build import BJT_COLUMNS, DIODE_COLUMNS, LIMIT_COLUMNS, Entry, build
 from junction.shelf.results import PartType
 from junction.shelf.tables import Row, reference_folder, table, user_folder
@@ -27,11 +28,6 @@ _SUFFIXES = (
     "AP", "T/R", "RLG", "RL", "G",
 )  # fmt: skip
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
-
-
-def plain_name(name: str) -> str:
-    """Type number without case, blanks, dashes and underscores: ``bc 337-25`` is ``BC33725``."""
-    return "".join(c for c in name.upper() if c not in " -_\u2010\u2011\u2012\u2013\u00a0\t")
 
 
 class _Layer:
