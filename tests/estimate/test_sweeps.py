@@ -135,7 +135,7 @@ def test_a_batch_equals_each_alone(kinds):
 
 def test_threads_change_nothing(kinds):
     bag, fits, _ = kinds
-    one = fit_sweeps(bag, NOISE, threads=1)
+    one = fit_sweeps(bag, NOISE, threads=2)
     np.testing.assert_array_equal(one.theta, fits.theta)
     np.testing.assert_array_equal(one.model, fits.model)
 
