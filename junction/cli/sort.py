@@ -15,6 +15,10 @@ EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that na
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
 example: junction sort bag.csv curves/ -o report/ --json report.json"""
 
+_ONLY_CURVES = "transistor curves only, which hold no verdict; junction fit reads them"
+_ONLY_SPOTS = (
+    "V_BE or h_FE at a current only, on which no verdict rests: not judged here; junction match reads those"
+)
 #: Parts whose sweeps are drawn on the page unless --plots says otherwise.
 DEFAULT_PLOTS = 40
 
@@ -38,16 +42,15 @@ def run(args: argparse.Namespace) -> int:
     """Sort, show and write; the exit status."""
     from junction.intake.read import read_paths
     from junction.pipeline.settings import with_temperature
-    from junction.pipeline.sort import SortSettings, run_sort
+    from junction.pipeline.sort import SortSettings, judged_part_of, run_sort
 
     outputs = Outputs(args.output, args.json)
     meter = options.meter_from(args)
     types = options.types_from(args)
     noise = options.noise_from(args)
     bag = with_temperature(read_paths(args.files), args.temperature)
-    if not (bag.readings or len(bag.sweeps)):
-        raise InputError("transistor curves only, which hold no verdict; junction fit reads them",
-                         ", ".join(bag.files))  # fmt: skip
+    if not (len(bag.sweeps) or judged_part_of(bag).readings):
+        raise InputError(_ONLY_SPOTS if bag.readings else _ONLY_CURVES, ", ".join(bag.files))
     outputs.keep_off(bag.files)
     settings = SortSettings(
         meter, types, noise, details=outputs.wanted, plots=args.plots if args.output else 0

@@ -76,6 +76,7 @@ class SortReport:
     default_temp_C: float = REFERENCE_TEMP_C
     parts_without_temp: int = 0
     curves_only: int = 0
+    spots_only: int = 0
     label: str = ""  # what stands over the whole report, such as that its data are invented
 
     def counts(self) -> dict[str, int]:

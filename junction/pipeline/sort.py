@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan
 from typing import TYPE_CHECKING
 
@@ -62,6 +62,7 @@ def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
     -------
     SortReport
     """
+    whole, bag = bag, judged_part_of(bag)
     fits = _fits(bag, settings)
     verdicts = worst_first(judge_bag(bag, fits, settings.meter, settings.types))
     with_sweeps = set(bag.sweeps.part)
@@ -79,8 +80,17 @@ def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
         verdicts, settings.meter, bag.set_aside, bag.files, bag.rows_read,
         {p.part: p for p in bag.readings} if settings.details else {}, sources, plots, plotted,
         len(with_sweeps), _cautions(bag) if settings.details else (), settings.default_temp_C,
-        parts_without_temperature(bag), curves_only(bag),
+        parts_without_temperature(bag), curves_only(whole), spots_only=spots_only(whole),
     )  # fmt: skip
+
+
+def judged_part_of(bag: Bag) -> Bag:
+    """The same bag without the parts of which only V_BE or h_FE at a current is known.
+
+    No verdict rests on those.  A part that has sweeps keeps its row: it may say the type and polarity.
+    """
+    swept = set(bag.sweeps.part)
+    return replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept))
 
 
 def _fits(bag: Bag, settings: SortSettings) -> SweepFits | None:
@@ -102,7 +112,12 @@ def _cautions(bag: Bag):
 
 def curves_only(bag: Bag) -> int:
     """Number of parts that have curves and nothing a verdict can rest on."""
-    return len(set(bag.curves.part) - set(bag.sweeps.part) - {p.part for p in bag.readings})
+    return len(set(bag.curves.part) - set(bag.sweeps.part) - {p.part for p in bag.readings if p.readings})
+
+
+def spots_only(bag: Bag) -> int:
+    """Number of parts with V_BE or h_FE at a current, and nothing a verdict can rest on."""
+    return len({p.part for p in bag.readings if not p.readings} - set(bag.sweeps.part) - set(bag.curves.part))
 
 
 def parts_without_temperature(bag: Bag) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from junction.judge.results import PartVerdict
 from junction.pipeline.results import SortReport, SweepSource
 from junction.show import json_out
@@ -17,8 +19,8 @@ SHOW_ALL_UP_TO = 40
 MOST_LINES = 200
 #: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
 MOST_SECTIONS = 400
-#: Different remarks on what a good does not show that stand under the table.
-MOST_BLIND = 3
+#: Characters of the sentence on what goods do not show: two lines of 80 columns.
+MOST_BLIND_TEXT = 156
 
 _COLUMNS = (
     Column("part"), Column("verdict"), Column("sure"), Column("fault", wrap=True),
@@ -101,13 +103,37 @@ def notes(report: SortReport) -> list[str]:
             f"{count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
             "junction match read those."
         )
-    blind = list(dict.fromkeys(
-        blind_words(v) for v in report.verdicts if v.verdict == "good" and v.cannot_see
-    ))  # fmt: skip
-    if len(blind) > MOST_BLIND:
-        more = count(len(blind) - MOST_BLIND, "further blind spot")
-        blind = [*blind[:MOST_BLIND], f"{more} of single parts: see the page or verdicts.csv."]
-    return out + blind
+    if report.spots_only:
+        out.append(
+            f"{count(report.spots_only, 'part')} with V_BE or h_FE at a current only: not judged here; "
+            "junction match reads those."
+        )
+    return out + blind_notes([v for v in report.verdicts if v.verdict == "good" and v.cannot_see])
+
+
+def blind_notes(goods: list[PartVerdict]) -> list[str]:
+    """What goods do not show, in one sentence: the blind spot of all of them, or the commonest ones.
+
+    Every part's own blind spots stand in its section of the page and in verdicts.csv.
+    """
+    whole = Counter(blind_words(v) for v in goods)
+    if len(whole) < 2:
+        return list(whole)
+    found = Counter(phrase for v in goods for phrase in _blind_phrases(v))
+    start = f"Not seen in the {count(len(goods), 'good part')}: "
+    end = "; each part's own list: page, verdicts.csv."
+    text = ""
+    for phrase, n in found.most_common():
+        longer = f"{text}, {phrase} ({n})" if text else f"{phrase} (in {n})"
+        if len(start + longer + end) <= MOST_BLIND_TEXT:
+            text = longer
+    return [start + (text or "differs by part") + end]
+
+
+def _blind_phrases(v: PartVerdict) -> list[str]:
+    if v.cannot_see.endswith("."):  # a sentence of its own
+        return [v.cannot_see.removesuffix(".")]
+    return [phrase.removeprefix("current ") for phrase in v.cannot_see.split(", ")]
 
 
 VERDICT_HEADINGS = (
