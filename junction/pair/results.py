@@ -200,6 +200,7 @@ class MatchResult:
     gap_basis: str = ""  # what the gap is measured against
     weights: Mapping[str, float] = field(default_factory=dict)
     refused: tuple[str, ...] = ()  # why fewer sets than wanted
+    warnings: tuple[str, ...] = ()  # parts or sets that need a second look
 
 
 @dataclass(frozen=True)

@@ -41,6 +41,27 @@ def folded_mean(size, u):
     return np.where(u > 0, mean, size)
 
 
+def expected_imbalance(size, u):
+    """Imbalance to expect where `size` is that of the fitted curves and `u` its uncertainty to first order.
+
+    Parameters
+    ----------
+    size : ndarray
+        Below 1 [1].
+    u : ndarray
+        Standard uncertainty of the difference of drive, as an imbalance to first order [1]; may exceed 1.
+
+    Returns
+    -------
+    ndarray
+        tanh of the mean size of the difference.  No imbalance passes 1: without that bound two parts of which
+        next to nothing is known would cost more than two that are surely unequal, and the sets would be
+        chosen by what is not known of them.
+    """
+    size = np.minimum(np.asarray(size, float), 1 - 1e-12)
+    return np.tanh(folded_mean(np.arctanh(size), u))
+
+
 def mean_resistor(value) -> float:
     """One resistor to stand for those of all positions while sets are chosen."""
     return float(np.mean(value))
@@ -131,7 +152,7 @@ class Weigher:
                 size = share(
                     gathered, point, start=self._start(piece, which), tolerance_V=_TOLERANCE_V
                 ).imbalance
-                total[at : at + _CHUNK] += self.weights[point.name] * folded_mean(
+                total[at : at + _CHUNK] += self.weights[point.name] * expected_imbalance(
                     size, self.u_imbalance(piece, which)
                 )
         return total
@@ -191,9 +212,9 @@ def cross_cost(upper, lower, points, weights) -> np.ndarray:
     for q, point in enumerate(points):
         v1, s1, u1, b1 = (x[q] for x in upper)
         v2, s2, u2, b2 = (x[q] for x in lower)
-        size = np.tanh(np.abs(v1 - v2) / (s1 + s2))
+        size = np.abs(v1 - v2) / (s1 + s2)
         u = np.sqrt(u1 * u1 + u2 * u2) / (s1 + s2)
-        total = total + weights["halves"] * weights[point.name] * folded_mean(size, u)
+        total = total + weights["halves"] * weights[point.name] * np.tanh(folded_mean(size, u))
         if point.name == "peak":
             total = total + weights["base"] * np.abs(b1 - b2) / (b1 + b2)
     return total

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from junction.base.errors import InputError
-from junction.base.records import Bag, PartReadings
+from junction.base.records import Bag, CurveTable, plain_name
 from junction.estimate.results import TransistorFits
-from junction.estimate.spot import is_spot
+from junction.estimate.spot import is_spot, unusable
 from junction.pair.grid import curves_on_grid, yardsticks
 from junction.pair.match import MatchAsk, match_parts
 from junction.pair.results import LAYOUTS, LeftOver, MatchReport
 from junction.pair.stage import StageAsk, plan_stage
+from junction.pair.suspects import low_gain
 from junction.pair.weigh import weights_for
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 
 #: Verdicts that keep a part out of every set.
 NOT_GOOD = ("shorted", "open", "leaky")
+#: Why a part is left over that was never meant for a match by curves: a diode, a part only sorted.
+NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match by"
 #: Parts whose curves are drawn; beyond, a page would only be grey.
 MOST_DRAWN = 400
 
@@ -54,6 +57,7 @@ class Prepared:
     left_out: tuple[LeftOver, ...] = ()
     notes: tuple[str, ...] = ()
     parts: tuple[str, ...] = field(default_factory=tuple)
+    warnings: tuple[str, ...] = ()
 
 
 def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
@@ -81,21 +85,64 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
 
 
 def prepare(bag: Bag, settings: MatchSettings) -> Prepared:
-    """Fit the bag and leave out what was judged not good."""
-    fits = fit_bag(bag, settings)
+    """Fit the bag and leave out what was judged not good, other types, and parts with far too little gain."""
     bad, doubtful = _verdicts(bag, settings)
+    fits = fit_bag(bag, settings)
+    bad |= _of_other_types(fits, settings)
+    suspects = low_gain(fits, _finder(settings))
+    by_hand = {name for names in settings.ask.keep for name in names} if settings.ask else set()
+    weak = {s.part: s.why for s in suspects if s.out and s.part not in by_hand and s.part not in bad}
+    if weak and not set(fits.part) <= {*bad, *weak}:
+        # what a bad part shows is not its type's, and the others must not learn it
+        fits = fit_bag(_without(bag, weak), settings)
+    bad |= weak
     keep = np.array([name not in bad for name in fits.part], bool)
     left = [LeftOver(name, why) for name, why in bad.items()]
-    every = tuple(dict.fromkeys([*fits.part, *(r.part for r in bag.readings), *bag.sweeps.part]))
+    every = tuple(dict.fromkeys([*fits.part, *(r.part for r in bag.readings), *bag.sweeps.part,
+                                 *bag.curves.part]))  # fmt: skip
+    reasons = {r.part: f"not used: {why}" for r, why in unusable(bag.readings)}
     for name in every:
         if name not in bad and name not in fits.part:
-            left.append(LeftOver(name, "no curve and no V_BE or h_FE reading at a known current to match by"))
+            left.append(LeftOver(name, reasons.get(name, NO_CANDIDATE)))
     notes = []
     here = [name for name in doubtful if name in fits.part]
     if here:
         notes.append(f"judged undecided, used all the same: {', '.join(here[:8])}"
                      + (f" and {len(here) - 8} more" if len(here) > 8 else ""))  # fmt: skip
-    return Prepared(subset(fits, np.flatnonzero(keep)), tuple(left), tuple(notes), every)
+    warnings = tuple(f"{s.part}: {s.why}; used all the same." for s in suspects if s.part not in bad)
+    return Prepared(subset(fits, np.flatnonzero(keep)), tuple(left), tuple(notes), every, warnings)
+
+
+def _finder(settings: MatchSettings):
+    if settings.types is not None:
+        return settings.types
+    from junction.shelf.types import find_type
+
+    return find_type
+
+
+def _of_other_types(fits: TransistorFits, settings: MatchSettings) -> dict[str, str]:
+    """Parts of a type that is not among those asked for, with the reason; those without a type stay."""
+    find, wanted = _finder(settings), set()
+    for name in settings.type_names:
+        found = find(name)
+        wanted |= {plain_name(name)} | ({plain_name(found.name)} if found is not None else set())
+    out = {}
+    for part, kind in zip(fits.part, fits.type, strict=True):
+        found = find(kind) if kind and wanted else None
+        if kind and wanted and not wanted & {plain_name(kind), plain_name(found.name if found else kind)}:
+            out[part] = f"its type {kind} is not among those asked for ({', '.join(settings.type_names)})"
+    return out
+
+
+def _without(bag: Bag, names) -> Bag:
+    """The same bag less the curves and readings of some parts."""
+    c = bag.curves
+    kept = [k for k in range(len(c)) if c.part[k] not in names]
+    fields = ([getattr(c, f)[c.points(k)] for k in kept] for f in ("vce_V", "vbe_V", "ib_A", "ic_A"))
+    curves = CurveTable.from_lists([c.part[k] for k in kept], *fields, c.temp_C[kept],
+                                   [c.polarity[k] for k in kept], [c.type[k] for k in kept])  # fmt: skip
+    return replace(bag, curves=curves, readings=tuple(r for r in bag.readings if r.part not in names))
 
 
 def subset(fits: TransistorFits, index) -> TransistorFits:
@@ -175,7 +222,7 @@ def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
         curves = curves_on_grid(ready.fits, used, stage)
     result = replace(
         result, left_over=(*ready.left_out, *result.left_over), curves=curves,
-        assumptions=(*result.assumptions, *ready.notes),
+        assumptions=(*result.assumptions, *ready.notes), warnings=ready.warnings,
     )  # fmt: skip
     return MatchReport(
         result, bag.set_aside, bag.files, bag.rows_read, cautions("fitting", "power-up"), yardsticks(),

@@ -7,7 +7,7 @@ from math import isnan
 
 import numpy as np
 
-from junction.base.records import Bag
+from junction.base.records import Bag, PartReadings
 
 
 def stated_noise(voltage: tuple[float, float], current: tuple[float, float]):
@@ -39,6 +39,11 @@ def stated_curve_noise(voltage: tuple[float, float], current: tuple[float, float
     )
 
 
+def _reading_at(r: PartReadings, temp_C: float) -> PartReadings:
+    spots = tuple(replace(s, temp_C=temp_C) if isnan(s.temp_C) else s for s in r.spots)
+    return replace(r, temp_C=temp_C if isnan(r.temp_C) else r.temp_C, spots=spots)
+
+
 def with_temperature(bag: Bag, temp_C: float | None) -> Bag:
     """A bag in which every part without a temperature has the one the user states.
 
@@ -57,7 +62,7 @@ def with_temperature(bag: Bag, temp_C: float | None) -> Bag:
     sweeps, curves = bag.sweeps, bag.curves
     return replace(
         bag,
-        readings=tuple(replace(r, temp_C=temp_C) if isnan(r.temp_C) else r for r in bag.readings),
+        readings=tuple(_reading_at(r, temp_C) for r in bag.readings),
         sweeps=replace(sweeps, temp_C=np.where(np.isnan(sweeps.temp_C), temp_C, sweeps.temp_C)),
         curves=replace(curves, temp_C=np.where(np.isnan(curves.temp_C), temp_C, curves.temp_C)),
     )

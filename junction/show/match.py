@@ -103,7 +103,7 @@ def terminal_text(
     lines += ["", paragraph(gap_words(report), width)]
     if result.stage is not None:
         lines.append(paragraph(stage_words(result.stage), width))
-    warnings = (*result.refused, *(result.stage.findings if result.stage else ()))
+    warnings = (*result.warnings, *result.refused, *(result.stage.findings if result.stage else ()))
     lines += [paragraph("! " + sentence, width, "", "  ") for sentence in warnings]
     left = _grouped_left_over(result.left_over)
     if len(left) > MOST_SETS and not everything:
@@ -251,6 +251,7 @@ def json_text(report: MatchReport, made: str = "") -> str:
         "left_over": [{"part": x.part, "why": x.why} for x in result.left_over],
         "optimality_gap": result.optimality_gap, "optimality_basis": result.gap_basis,
         "weights": dict(result.weights), "stage": stage_json(result.stage), "refused": result.refused,
+        "warnings": result.warnings,
         "yardsticks": [
             {"type": y.type, "hfe_ratio_min": y.hfe_ratio_min, "dvbe_max_V": y.dvbe_max_V, "at_A": y.at_A,
              "source": y.source}

@@ -91,7 +91,7 @@ def match_page(report: MatchReport, made: str = "", pictures: Mapping[int, objec
         ),
         h.tag("p", gap_words(report)),
         [h.tag("p", text, class_="next")
-         for text in (*result.refused, *(result.stage.findings if result.stage else ()))],
+         for text in (*result.warnings, *result.refused, *(result.stage.findings if result.stage else ()))],
     ]
     if result.sets:
         body.append(h.section("Where each part goes", _places(report)))

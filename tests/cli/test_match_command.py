@@ -207,3 +207,40 @@ def test_every_spot_row_of_a_part_is_used(tmp_path, capsys):
     assert turned["parts"] == every["parts"]
     assert turned["imbalance_peak"] == every["imbalance_peak"]
     assert not any("measured only" in note for note in every["notes"])
+
+
+ONE_WEAK = ("part;type;polarity;ic_mA;vbe_mV;hFE", "K1;2SC5200;NPN;100;585;78", "K2;2SA1943;PNP;100;586;75",
+            "K3;2SC5200;NPN;100;602;5")  # fmt: skip
+LONE = ("--layout", "complementary", *STAGE)
+
+
+def test_a_part_with_far_too_little_gain_is_in_no_set(tmp_path, capsys):
+    report = matched(tmp_path, ONE_WEAK, *LONE)
+    assert [s["parts"] for s in report["sets"]] == [["K1", "K2"]]
+    assert [x["part"] for x in report["left_over"]] == ["K3"]
+    assert "far less gain than its kind: h_FE 5 at 0.1 A" in report["left_over"][0]["why"]
+    # and what it shows is not taught to the others: K1 alone comes to the same
+    alone = matched(tmp_path, ONE_WEAK[:3], *LONE)
+    assert alone["sets"][0]["imbalance_idle"] == report["sets"][0]["imbalance_idle"]
+
+
+def test_unequal_parts_are_not_preferred_for_being_better_known(tmp_path, capsys):
+    """The same with h_FE 9, which is only a word of warning: the near pair still wins."""
+    report = matched(tmp_path, [*ONE_WEAK[:3], "K3;2SC5200;NPN;100;602;9"], *LONE)
+    assert [s["parts"] for s in report["sets"]] == [["K1", "K2"]]
+    assert "K3" in report["warnings"][0] and "used all the same" in report["warnings"][0]
+
+
+def test_a_part_kept_by_hand_is_warned_of(tmp_path, capsys):
+    report = matched(tmp_path, ONE_WEAK, *LONE, "--keep", "K3,K2")
+    assert report["sets"][0]["parts"] == ["K3", "K2"] and "K3" in report["warnings"][0]
+
+
+def test_asked_for_types_are_the_only_ones_used(tmp_path, capsys):
+    rows = ("part;type;polarity;ic_mA;vbe_mV;hFE;temp_C", "A;MJ15003;NPN;1000;650;50;22",
+            "B;mj 15003;NPN;1000;651;52;22", "C;TIP35C;NPN;1000;650;50;22",
+            "D;TIP35C;NPN;1000;650;51;22")  # fmt: skip
+    report = matched(tmp_path, rows, *STAGE, "--type", "MJ15003,MJ15004")
+    assert [s["parts"] for s in report["sets"]] == [["A", "B"]]
+    assert {x["part"]: "TIP35C is not among those asked for" in x["why"] for x in report["left_over"]} == {
+        "C": True, "D": True}  # fmt: skip

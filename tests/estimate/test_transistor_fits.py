@@ -399,9 +399,9 @@ def test_points_of_no_transistor_are_refused():
 
 
 def test_every_spot_reading_of_a_part_counts_whatever_the_order_of_its_rows():
-    """Two parts alike at 0.1 A and 100 mV apart at 2.3 A, as two rows a part."""
+    """Two parts alike at 0.1 A and 50 mV apart at 2.3 A, as two rows a part."""
     low, alike = Spot(0.1, 0.612, 95.0, 24.0), Spot(2.3, 0.720, 88.0, 24.0)
-    worse = Spot(2.3, 0.820, 30.0, 24.0)
+    worse = Spot(2.3, 0.770, 50.0, 24.0)
 
     def fitted(*spots):
         rows = []
@@ -415,7 +415,7 @@ def test_every_spot_reading_of_a_part_counts_whatever_the_order_of_its_rows():
     at = evaluate(fits, [0.1, 2.3], 5.0, 24.0)
     assert list(fits.n_used) == [2, 2] and list(fits.ic_high_A) == pytest.approx([2.3, 2.3])
     # read to 1 mV and 2 %; priors and each other's company may pull by as much again
-    assert at.vbe_V == pytest.approx(np.array([[0.612, 0.720], [0.612, 0.820]]), abs=3e-3)
-    assert at.hfe == pytest.approx(np.array([[95, 88], [95, 30]]), rel=0.06)
+    assert at.vbe_V == pytest.approx(np.array([[0.612, 0.720], [0.612, 0.770]]), abs=3e-3)
+    assert at.hfe == pytest.approx(np.array([[95, 88], [95, 50]]), rel=0.06)
     turned = fitted((alike, low), (worse, low))
     assert np.array_equal(turned.value, fits.value)
