@@ -38,6 +38,7 @@ PATHS = ("BE", "BC", "CE")
 OPEN_LEADS = {"E": ("BE open",), "C": ("BC open",), "B": ("BE open", "BC open")}
 #: Names of structures that other modules ask for.
 BUILT_IN = "built-in base-emitter resistor"
+SCHOTTKY_CLAMP = "Schottky clamp"
 DAMPER_RESISTOR = "damper diode and base-emitter resistor"
 TWO_RESISTORS_DIODE = "base-emitter resistors and diode"
 SEVERITY = {"none": 0, "leaky": 1, "open": 2, "shorted": 3}
@@ -147,7 +148,7 @@ def _bipolar() -> tuple[Structure, ...]:
         (TWO_RESISTORS_DIODE, "darlington", "silicon", "kind_darlington_rr", two_rr_diode, {"draws": 12}),
         ("base-emitter resistors", "darlington", "silicon", "kind_darlington_rr_bare", two_rr, {"draws": 12}),
         ("no resistors", "darlington", "silicon", "kind_darlington", two, {}),
-        ("Schottky clamp", "bjt", clamped, "kind_clamped", {**si, **clamp}, {}),
+        (SCHOTTKY_CLAMP, "bjt", clamped, "kind_clamped", {**si, **clamp}, {}),
     )
     return tuple(
         _make(name, kind, material, weight, latent, darlington=kind == "darlington", **more)

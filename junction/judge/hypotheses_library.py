@@ -17,7 +17,7 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.hypotheses import LATENT, Fault, Hypothesis, Structure, faults, structures
 from junction.judge.hypotheses_priors import priors
-from junction.judge.hypotheses_tiles import AT, BLACK, PATH_COLUMNS, RED, Rows, lay_out
+from junction.judge.hypotheses_tiles import AT, BLACK, PATH_COLUMNS, PLACEMENTS, RED, Rows, lay_out
 from junction.physics.network import Conductance, Diode, Source, Transistor, solve_reading
 from junction.shelf.results import Meter
 
@@ -28,6 +28,10 @@ _CHUNK = 8000
 #: Source of the ohms ranges: some tenths of a volt, which range and maker leave open [V, ohm].
 OHMS_OPEN_V, OHMS_SOURCE_OHM, OHMS_SPREAD = 0.4, 1e4, 0.6
 OHMS_OVER_OHM = 4e7
+_E_C = PLACEMENTS.index("E-C")
+#: How far the reverse gain of one reading may be off that of another, standard deviation of its logarithm
+#: [1] (our assumption).
+GAIN_DRIFT = 1.0
 
 
 #: Fields of a `Library` that have one entry a tile.
@@ -213,8 +217,12 @@ def _volts(rows: Rows, darlington, meter: Meter, vt: float):
         + meter.resolution_V**2 / 12
         + priors()["discrepancy_v"].value ** 2
     )
+    own = np.full_like(v, own)
+    # from emitter to collector past a leak the reverse gain counts, at a current of its own: it need not be
+    # the one that the drops of the two junctions speak of (recombination makes it fall at small currents)
+    own[:, _E_C] = np.hypot(own[:, _E_C], GAIN_DRIFT * dv[:, _E_C, AT["ln_br"]])
     mean = np.where(rows.dead, meter.open_voltage_V, v)
-    return mean, np.where(rows.dead[:, :, None], 0.0, factor), np.full_like(v, own)
+    return mean, np.where(rows.dead[:, :, None], 0.0, factor), own
 
 
 def _ohms(rows: Rows, darlington, vt: float):

@@ -25,6 +25,12 @@ AT = {name: k for k, name in enumerate(LATENT)}
 PATH_COLUMNS = [AT["ln_r_be"], AT["ln_r_bc"], AT["ln_r_ce"]]
 #: Share of a prior's variance left inside one tile; the draws carry the rest.
 TILE_SHARE = 0.5
+#: Latent variables whose tiles only touch: a reading bends so with the ohms of a built-in resistor that
+#: a straight line over half its wide prior would give pairs of readings that no resistor gives.
+NARROW = ("ln_r_int", "ln_r2")
+#: A base-emitter leak is laid out to this many times what its own reading shows [1]: from emitter to collector
+#: the reverse gain divides it.
+BEYOND = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,9 +79,20 @@ def latent_draws(structure: Structure, count: int) -> tuple[np.ndarray, np.ndarr
     inside = np.sqrt(TILE_SHARE) if count > 1 else 1.0
     for name, (centre, width) in structure.latent.items():
         k = AT[name]
+        if name in NARROW and count > 1:
+            at = _shuffled(count, k)
+            theta[:, k], sd[:, k] = centre + width * quantiles[at], width * _half_gaps(count)[at]
+            continue
         theta[:, k] = centre + width * spread * quantiles[_shuffled(count, k)]
         sd[:, k] = width * inside
     return theta, sd
+
+
+@cache
+def _half_gaps(count: int) -> np.ndarray:
+    """Half the distance from each quantile to its neighbours: tiles so wide just touch."""
+    gaps = np.diff(_quantiles(count))
+    return 0.5 * np.concatenate([gaps[:1], 0.5 * (gaps[1:] + gaps[:-1]), gaps[-1:]])
 
 
 def _count(structure: Structure, fault: Fault) -> int:
@@ -103,6 +120,8 @@ def _rows_of(structure: Structure, fault: Fault, visible_ohm: float, highest_ohm
         steps = (2.8, 0.6)
     if highest_ohm > 2 * visible_ohm and len(fault.resistive) > 1:  # a long grid: coarser tiles
         steps = (steps[0], 2 * steps[1])
+    if fault.faults == ("BE leaky",) and structure.transistor:  # E-C shows it where E-B no longer does
+        highest_ohm = max(highest_ohm, BEYOND * visible_ohm)
     for pair, word in fault.resistive:
         path = "BE" if pair == "AK" else pair  # a diode is laid out with its anode on B, its cathode on E
         span = resistance_span(word, steps[word == "leaky"], visible_ohm, highest_ohm)

@@ -23,6 +23,7 @@ from junction.judge.hypotheses_tiles import PLACEMENTS
 MISSING, VALUE, OVER = 0, 1, 2
 _ROLES = "BCE"
 _BLOCK = 3_000_000  # numbers in one block of the weighing
+_FAR = 30.0  # tiles this far below the best [nat] are left at the cheap form of the over-range marks
 
 
 @dataclass(frozen=True)
@@ -173,7 +174,27 @@ def tile_log_likelihood(
         return rows, np.repeat(base[:, None], len(value), axis=1)
     white, centre, log_norm = tile_densities(library, rows, seen)
     offset = np.matmul(white, value[:, seen].T) - centre[:, :, None]
-    return rows, (base + log_norm)[:, None] - 0.5 * np.sum(offset**2, axis=1)
+    log_like = (base + log_norm)[:, None] - 0.5 * np.sum(offset**2, axis=1)
+    if over.size:
+        near = np.flatnonzero((log_like > log_like.max(axis=0, initial=-np.inf) - _FAR).any(axis=1))
+        given = _over_given_seen(library, rows[near], seen, over, white[near], offset[near])
+        log_like[near] += given - pattern[rows[near], None]
+    return rows, log_like
+
+
+def _over_given_seen(library: Library, rows, seen, over, white, offset) -> np.ndarray:
+    """Log probability of the over-range marks when the readings that are numbers are known, (r, m).
+
+    The shared causes (the ohms of a leak, a gain) move numbers and marks together: a path of 1.2 kohm
+    that one placement shows cannot be over-range the other way round.
+    """
+    cause = white @ library.factor[rows][:, seen]  # whitened readings per standard deviation of each cause
+    factor = library.factor[rows][:, over]
+    known = factor @ cause.transpose(0, 2, 1)
+    mean = library.mean[rows][:, over, None] + known @ offset
+    left = np.maximum(np.sum(factor**2, axis=2) - np.sum(known**2, axis=2), 0.0)
+    sd = np.sqrt(left + library.noise[rows][:, over] ** 2)
+    return log_phi((mean - library.over[over][:, None]) / sd[:, :, None]).sum(axis=1)
 
 
 def log_evidence(library: Library, value: np.ndarray, state: np.ndarray) -> np.ndarray:

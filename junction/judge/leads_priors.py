@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from junction.judge.hypotheses import Hypothesis, Structure
+from junction.judge.hypotheses import SCHOTTKY_CLAMP, Hypothesis, Structure
 from junction.judge.hypotheses_priors import priors
 from junction.judge.leads import Arrangement
 from junction.shelf.results import PartType
@@ -42,7 +42,11 @@ def matches(structure: Structure, type_: PartType) -> bool:
         return ("ln_r_int" in structure.latent) == bool(type_.r_be_ohm) or not type_.r_be_ohm
     if ("v_ce_diode" in structure.latent) != type_.damper_diode:
         return False
-    return not type_.r_be_ohm or "ln_r_int" in structure.latent
+    if structure.name == SCHOTTKY_CLAMP:  # no registered type is one
+        return False
+    if type_.damper_diode and not type_.r_be_ohm:
+        return True  # sheets of such parts often leave the resistor out
+    return bool(type_.r_be_ohm) == ("ln_r_int" in structure.latent)
 
 
 def leak_limits_ohm(type_: PartType) -> dict[str, float]:

@@ -12,6 +12,7 @@ from junction.judge.neighbours import POWER_UP, neighbours
 from junction.judge.readings import judge_readings
 from junction.judge.results import QUALITIES, VERDICTS
 from junction.shelf.results import Meter, PartType
+from junction.shelf.types import find_type
 
 METER = Meter("one milliampere", "constant current", 1e-3, 3.0, 0.0, 2.0, 0.001, 1.0, 3, 0.2)
 
@@ -432,3 +433,25 @@ def test_values_are_not_changed_by_the_order_of_readings():
     first = judge(GOOD).probability
     for _ in range(3):
         assert judge(" ".join(rng.permutation(items))).probability == first
+
+
+@pytest.mark.parametrize("type_", ["2N3055", "2N5551", "TIP41C", "BD139", "MJ15003"])
+@pytest.mark.parametrize("low", ["E-B=0.22 E-C=0.82", "E-B=1.8 E-C=OL", "E-B=OL E-C=1.8", "E-B=OL E-C=1.2"])
+def test_a_type_registered_as_plain_is_never_good_with_a_path_across_base_and_emitter(type_, low):
+    v = judge(f"B-E=0.605 {low} B-C=0.600 C-B=OL C-E=OL", types=find_type, type=type_)
+    assert v.verdict in ("leaky", "undecided")
+    assert v.probability["leaky"] > v.probability["good"]
+    assert "resistor" not in v.evidence[0]
+
+
+def test_a_leak_of_a_kilohm_across_base_and_emitter_is_called_one():
+    # Kirchhoff: 1 kohm beside the junction at 0.585 V takes 0.59 of the meter's 1 mA; alone it drops 1.0 V
+    v = judge("B-E=0.585 E-B=1.0 B-C=0.600 C-B=OL C-E=OL E-C=1.1", types=find_type, type="2N3055")
+    assert v.verdict == "leaky" and v.faults == ("BE leaky",)
+    assert v.junctions[0].leak_ohm.low < 1000 < v.junctions[0].leak_ohm.high
+
+
+def test_over_range_marks_are_weighed_with_what_the_numbers_tell():
+    """A path that E-C shows at 1.2 V cannot be over-range at C-E: no leak from collector to emitter."""
+    v = judge("B-E=0.605 E-B=OL B-C=0.600 C-B=OL C-E=OL E-C=1.2", types=find_type, type="2N3055")
+    assert all("CE leaky" not in a.faults for a in v.alternatives if a.probability > 0.02)
