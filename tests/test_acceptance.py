@@ -13,7 +13,8 @@ import pytest
 from junction.estimate.sweeps import fit_sweeps
 from junction.judge.limits import registered_leak
 from junction.judge.results import QUALITIES, VERDICTS
-from junction.judge.sweeps import REASONS, judge_sweeps
+from junction.judge.sweep_reasons import REASONS
+from junction.judge.sweeps import judge_sweeps
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.types import find_type

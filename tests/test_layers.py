@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import networkx as nx
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -72,6 +73,33 @@ def test_imports_go_one_way(path):
             assert ok, f"{layer} may not import {name}"
         elif parts[0] not in sys.stdlib_module_names and parts[0] != "junction":
             assert parts[0] in THIRD[layer], f"{layer} may not import {name}"
+
+
+def modules_of(path):
+    """Modules of the package that a file imports when it runs, late imports included, annotations' not."""
+    tree = ast.parse(path.read_text())
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+            node.body = []
+    for node in ast.walk(tree):
+        names = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+        for name in names:
+            if name.startswith("junction.") and (ROOT / (name.replace(".", "/") + ".py")).is_file():
+                yield name
+
+
+def test_no_module_imports_itself_by_a_detour():
+    graph = nx.DiGraph()
+    for path in modules():
+        name = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        graph.add_edges_from((name, other) for other in modules_of(path))
+    assert graph.number_of_edges() > 300  # the walk finds the imports at all
+    circles = [sorted(c) for c in nx.strongly_connected_components(graph) if len(c) > 1]
+    assert circles == []
 
 
 def test_every_layer_has_a_rule():

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
 from junction.base.errors import UsageError
 from junction.base.records import PartReadings
 from junction.cli import options
-from junction.cli.output import Outputs, say
-from junction.pipeline.check import CheckReport, check_part
-from junction.show.check import check_json, check_text
-from junction.show.table import Paint, width_for
+from junction.cli.check_answer import finish
+from junction.cli.output import Outputs
+from junction.pipeline.check import check_part
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
@@ -103,34 +101,3 @@ def part_of(args: argparse.Namespace) -> PartReadings:
         args.part, tuple(readings.values()), args.type, args.polarity, hfe, temp_C=temp,
         in_circuit=args.in_circuit,
     )  # fmt: skip
-
-
-def finish(report: CheckReport, outputs: Outputs) -> None:
-    """Write what was asked for and print the answer."""
-    if outputs.wanted:
-        outputs.add_json(check_json(report.verdict, report.readings, report.meter), "check.json")
-    if outputs.folder is not None:
-        from time import strftime
-
-        from junction.show.check import check_page
-
-        made = strftime("%Y-%m-%d %H:%M")
-        page = check_page(report.verdict, report.readings, report.cautions, report.meter, made)
-        outputs.add("check.html", page)
-    outputs.commit_files()
-    stream = outputs.text_stream
-    say(
-        check_text(
-            report.verdict,
-            report.readings,
-            report.cautions,
-            meter=report.meter,
-            width=min(80, width_for(stream)),
-            paint=Paint.for_stream(stream),
-        ),
-        stream,
-    )
-    if outputs.folder is not None:
-        say(f"page: {outputs.folder / 'check.html'}", stream)
-    outputs.commit_stdout()
-    sys.stdout.flush()

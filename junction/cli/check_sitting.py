@@ -7,6 +7,7 @@ import sys
 
 from junction.base.errors import JunctionError, OutputError
 from junction.base.records import PartReadings
+from junction.cli.check_answer import finish
 from junction.cli.check_record import append_part, cell_of, with_tag
 from junction.cli.output import Outputs, say
 from junction.pipeline.check import Sitting, Step
@@ -46,8 +47,6 @@ def run_sitting(args: argparse.Namespace, part: PartReadings, meter: Meter, type
 
 
 def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Outputs) -> int:
-    from junction.cli.check import finish
-
     status = 0
     if args.record:
         try:

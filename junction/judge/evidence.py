@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from functools import cache
 from math import inf, isnan
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from junction.judge.measured import JUNCTION, REVERSE_ONLY
-from junction.judge.sweeps import (
+from junction.judge.sweep_reasons import (
     BLIND,
     NEAR_LIMIT,
     NO_FIT,
@@ -20,9 +20,11 @@ from junction.judge.sweeps import (
     ODD,
     SWAPPED,
     WHICH_FAMILY,
-    SweepVerdicts,
 )
 from junction.shelf.rules import rules
+
+if TYPE_CHECKING:
+    from junction.judge.sweeps import SweepVerdicts
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 #: Decade of a number -> (factor to its SI prefix, digits before the point, prefix).

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.judge import next_test
+from junction.judge.bench import Bench, Weighed
 from junction.judge.hypotheses_library import over_range_V
 from junction.judge.leads import MISSING
 from junction.judge.leads_answer import Answer, Explanation
@@ -19,9 +19,6 @@ from junction.judge.neighbours import neighbours
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
 from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import rules
-
-if TYPE_CHECKING:
-    from junction.judge.readings import Bench, Weighed
 
 #: Explanations from this probability on are named as alternatives.
 NAME_FROM = 0.01

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 from math import isnan
 
 import numpy as np
 
-from junction.base.records import Interval, PartReadings, Reading
+from junction.base.records import Interval, PartReadings
+from junction.judge.bench import LEAD_SETS, Bench, Weighed, lead_set
 from junction.judge.hypotheses import structures
 from junction.judge.hypotheses_diode import diode_faults, diode_structures
 from junction.judge.hypotheses_library import (
     OHMS_OVER_OHM,
-    Library,
     build_library,
     over_range_V,
     visible_leak_ohm,
@@ -28,59 +27,13 @@ from junction.judge.leads import (
     reading_table,
     weigh,
 )
-from junction.judge.leads_answer import Answer, Catalogue, answer, catalogue, path_ohms
+from junction.judge.leads_answer import Answer, answer, catalogue, path_ohms
 from junction.judge.leads_priors import gain_kind, log_bias, with_limits
 from junction.judge.leads_verdict import part_verdict
-from junction.judge.next_test import outcome_table
 from junction.judge.results import PartVerdict
 from junction.shelf.results import Meter, PartType
 
 Types = Callable[[str], PartType | None]
-
-
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """A meter's library for one kind of lead names, with the ways to turn it onto a part."""
-
-    leads: tuple[str, ...]
-    named: bool
-    library: Library
-    known: Catalogue
-    turns: tuple[Arrangement, ...]
-    at: dict[str, int]
-
-    @cached_property
-    def outcomes(self) -> np.ndarray:
-        """Probability of every kind of reading under each hypothesis, to choose the next placement."""
-        return outcome_table(self.library)
-
-    @property
-    def placements(self) -> tuple[str, ...]:
-        """Placement names in the order of a row of readings."""
-        return tuple(self.at)
-
-
-@dataclass(frozen=True, eq=False)
-class Weighed:
-    """One part weighed: its posterior, its table row and the marginals."""
-
-    readings: PartReadings
-    p: np.ndarray  # (A, H + 1)
-    value: np.ndarray  # (12,)
-    state: np.ndarray  # (12,)
-    found: Answer
-    ohms: dict[str, Interval]
-
-
-LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
-
-
-def lead_set(readings: Sequence[Reading]) -> str:
-    """Which lead names a part's readings use: 'BCE', '123' or 'AK'; 'BCE' where there are none."""
-    for name, (leads, _) in LEAD_SETS.items():
-        if any(r.placement.split("-")[0] in leads for r in readings):
-            return name
-    return "BCE"
 
 
 def _diode_turns() -> tuple[Arrangement, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from math import isfinite, isnan, nan
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,8 +13,10 @@ from junction.estimate.results import FLAGS, MODELS, PARAMETERS
 from junction.judge.evidence import Facts, facts, sentence, si
 from junction.judge.measured import OPEN, RESISTOR
 from junction.judge.results import VERDICTS, FitSummary, JunctionVerdict
-from junction.judge.sweeps import SweepVerdicts
 from junction.shelf.rules import rules
+
+if TYPE_CHECKING:
+    from junction.judge.sweeps import SweepVerdicts
 
 #: Units of the fit's parameters, by name.
 UNITS = {name: name.rpartition("_")[2] if "_" in name else "" for name in PARAMETERS}

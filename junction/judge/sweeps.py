@@ -26,16 +26,20 @@ from junction.judge.conformity import conformity_log, decide, decision_limits
 from junction.judge.limits import LimitTable, limit_table, registered_leak
 from junction.judge.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, Measured, measured
 from junction.judge.results import VERDICTS, JunctionVerdict
+from junction.judge.sweep_reasons import (
+    BLIND,
+    DECIDED,
+    NEAR_LIMIT,
+    NO_FIT,
+    NOT_REACHED,
+    ODD,
+    SWAPPED,
+    WHICH_FAMILY,
+)
 from junction.shelf.families import families as shelf_families
 from junction.shelf.results import Family, PartType
 from junction.shelf.rules import rules
 from junction.shelf.types import find_type
-
-REASONS = (
-    "", "no fit", "not swept far enough", "fits no family", "too coarse to see the limit", "near the limit",
-    "family not known", "leads swapped",
-)  # fmt: skip
-DECIDED, NO_FIT, NOT_REACHED, ODD, BLIND, NEAR_LIMIT, WHICH_FAMILY, SWAPPED = range(8)
 
 #: Tags get mixed and probes slip: nothing is surer than this leaves [1], our convention.
 NEVER_SURE = 1e-4

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 from junction.base.errors import UsageError
 from junction.base.records import PartReadings, Reading
+from junction.judge.bench import LEAD_SETS, lead_set
 from junction.judge.leads_verdict import next_placement
-from junction.judge.readings import LEAD_SETS, bench_for, judge_one, judge_readings, lead_set, weigh_parts
+from junction.judge.readings import bench_for, judge_one, judge_readings, weigh_parts
 from junction.judge.results import PartVerdict
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Caution, Meter, PartType

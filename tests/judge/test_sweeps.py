@@ -10,7 +10,8 @@ from junction.estimate.results import FLAGS, MODELS, PARAMETERS
 from junction.judge.limits import limit_table, registered_leak
 from junction.judge.parts import sweep_parts
 from junction.judge.results import QUALITIES, VERDICTS
-from junction.judge.sweeps import REASONS, judge_sweeps
+from junction.judge.sweep_reasons import REASONS
+from junction.judge.sweeps import judge_sweeps
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.families import families
