@@ -17,7 +17,8 @@ from junction.judge.results import Needs
 from junction.shelf.types import type_shelf
 from junction.show.table import Paint, width_for
 
-EPILOG = """Each figure is answered with exceeds, meets, falls short or not known.
+EPILOG = """Each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds
+when every rating does, and meets when none is less.
 Without candidates the shelf's own list is ranked; with --voltage, --current, --power ... the place is the
 yardstick instead of an original, and every type named is a candidate.
 exit status: 0 all candidates compared; 1 done, but some are not on the shelf; 2 nothing done.

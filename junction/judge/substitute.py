@@ -10,7 +10,7 @@ of substitutions cannot end below its beginning where all figures are known.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from math import isnan, nan
+from math import isnan, log2, nan
 
 from junction.base.errors import UsageError
 from junction.judge.results import Needs, SubstituteLine, Substitution
@@ -18,12 +18,18 @@ from junction.judge.substitute_lines import at_least, bjt_lines, diode_lines, wo
 from junction.judge.substitute_warnings import warnings_for
 from junction.shelf.ratings import power_at_W, safe_current_A
 from junction.shelf.results import PartType
+from junction.shelf.rules import rules
 
-_ORDER = {"exceeds": 0, "meets": 1, "not known": 2, "falls short": 3}
+#: Stands for the original where a candidate is held against the needs of a place.
+PLACE = "the place"
+#: Least margin that is called exceeds: below it, two digits behind the point show it as 1.00.
+EXCEEDS = 1.005
+#: A shortfall in what does not settle the result is held against a candidate by its size, up to this ratio.
+_FAR_SHORT = 8.0
 
 
 def overall(lines: Sequence[SubstituteLine]) -> str:
-    """Result over the lines that must hold: the worst of them; exceeds when one of them does.
+    """Result over the lines that must hold: the worst of them; exceeds when every figure among them does.
 
     A figure that the original's own sheet does not give asks for nothing and is left out.
     """
@@ -32,7 +38,8 @@ def overall(lines: Sequence[SubstituteLine]) -> str:
         return "falls short"
     if "not known" in results or not results:
         return "not known"
-    return "exceeds" if "exceeds" in results else "meets"
+    margins = [line.margin for line in lines if line.must and not isnan(line.margin)]
+    return "exceeds" if margins and min(margins) >= EXCEEDS else "meets"
 
 
 def _weakest(lines: Sequence[SubstituteLine]) -> tuple[str, float]:
@@ -96,7 +103,7 @@ def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Subs
     pairs = (
         (voltage, needs.voltage_V, candidate.rating(voltage), "V"),
         (current, needs.current_A, candidate.rating(current), "A"),
-        (f"P_tot at {where} {needs.case_temp_C:.3g} C", needs.power_W,
+        (f"P_tot at {where} {needs.case_temp_C:.3g} °C", needs.power_W,
          power_at_W(candidate, where, needs.case_temp_C), "W"),
     )  # fmt: skip
     lines += [
@@ -106,7 +113,7 @@ def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Subs
     ]
     lines += _gain_and_speed(needs, candidate)
     lines += [_load_point(candidate, v, i, needs.case_temp_C, where) for v, i in needs.load_line]
-    return _made("the place", candidate, lines, _needs_warnings(needs, candidate), tag)
+    return _made(PLACE, candidate, lines, _needs_warnings(needs, candidate, lines), tag)
 
 
 def _gain_and_speed(needs: Needs, candidate: PartType) -> list[SubstituteLine]:
@@ -142,8 +149,20 @@ def _load_point(candidate: PartType, v_V: float, i_A: float, temp_C: float, wher
     )
 
 
-def _needs_warnings(needs: Needs, candidate: PartType) -> tuple[str, ...]:
+def _tight(lines: Sequence[SubstituteLine]) -> list[SubstituteLine]:
+    """Lines that must hold, hold, and leave less than the usual headroom."""
+    least = rules()["place_headroom"].value
+    return [line for line in lines if line.must and 1 <= line.margin < least]
+
+
+def _needs_warnings(
+    needs: Needs, candidate: PartType, lines: Sequence[SubstituteLine]
+) -> tuple[str, ...]:
     found = []
+    tight = [f"{line.figure} x {line.margin:.2f}" for line in _tight(lines)]
+    if tight:
+        usual = f"x {rules()['place_headroom'].value:g} is usual, as mains and load vary"
+        found.append(f"little headroom: {', '.join(tight)}; {usual} (common practice, no source)")
     if candidate.secondary:
         found.append(f"{candidate.name}: figures from reference pages only; read a maker's sheet first")
     if needs.load_line and not candidate.find("I_S/b"):
@@ -151,12 +170,20 @@ def _needs_warnings(needs: Needs, candidate: PartType) -> tuple[str, ...]:
     if candidate.kind == "darlington":
         found.append(f"{candidate.name} is a Darlington: its base needs twice the voltage of a plain part")
     if candidate.material == "germanium" and needs.case_temp_C > 60:
-        found.append("germanium leaks and dies in a hot place: about 90 C at the junction is its end")
+        found.append("germanium leaks and dies in a hot place: about 90 °C at the junction is its end")
     return tuple(found)
 
 
+def _shortfall(line: SubstituteLine) -> float:
+    """What a figure that falls short counts in the ranking: 2, and 2 more a halving (our convention)."""
+    if isnan(line.margin):
+        return 2.0
+    return 2.0 + 2.0 * log2(min(1 / line.margin, _FAR_SHORT) if line.margin > 0 else _FAR_SHORT)
+
+
 def _rank_key(result: Substitution) -> tuple[float, ...]:
-    """Small is better: must-shortfalls, unknown musts, warnings and doubts, then the least excess."""
+    """Small is better: must-shortfalls, unknown musts, no headroom, warnings, doubts, then least excess."""
+    short = [x for x in result.lines if not x.must and x.result == "falls short"]
     excess = 0.0
     for line in result.lines:
         if line.must and not isnan(line.margin) and line.margin > 0:
@@ -164,7 +191,8 @@ def _rank_key(result: Substitution) -> tuple[float, ...]:
     return (
         len(result.figures("falls short", True)),
         len([x for x in result.lines if x.must and x.result == "not known" and not isnan(x.wanted)]),
-        2 * len(result.figures("falls short", False)) + len(result.warnings),
+        len(_tight(result.lines)) if result.original == PLACE else 0,
+        sum(map(_shortfall, short)) + len(result.warnings),
         len(result.figures("not known", False)),
         excess,
     )
@@ -200,8 +228,19 @@ def suggest(
 
 
 def suggest_for_needs(needs: Needs, types: Iterable[PartType], most: int = 10) -> tuple[Substitution, ...]:
-    """The shelf's ranked list of types for the needs of a place."""
-    parts = (part for part in types if not needs.polarity or part.polarity == needs.polarity)
-    ranked = rank(compare_with_needs(needs, part) for part in parts)
-    fit = tuple(r for r in ranked if r.result != "falls short")
-    return (fit or ranked)[:most]
+    """The shelf's ranked list of types for the needs of a place.
+
+    Returns
+    -------
+    tuple of Substitution
+        At most `most`.  Where the needs name no polarity and both are there, half of them NPN and then
+        half of them PNP.
+    """
+    parts = [part for part in types if not needs.polarity or part.polarity == needs.polarity]
+    polarities = sorted({part.polarity for part in parts if part.polarity}) or [""]
+    found: list[Substitution] = []
+    for k, polarity in enumerate(polarities):
+        ranked = rank(compare_with_needs(needs, part) for part in parts if part.polarity == polarity)
+        fit = tuple(r for r in ranked if r.result != "falls short")
+        found += (fit or ranked)[: (most + len(polarities) - 1 - k) // len(polarities)]
+    return tuple(found)

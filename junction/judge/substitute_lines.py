@@ -107,9 +107,8 @@ def _power_lines(a: PartType, b: PartType, temp_C: float) -> list[SubstituteLine
     for at_C in sorted({first, max(first, temp_C)}):
         wanted, has = power_at_W(a, where, at_C), power_at_W(b, where, at_C)
         note = "" if other == where else f"candidate's from T_j and R_th to {where}"
-        lines.append(
-            at_least(f"P_tot at {where} {at_C:g} C", wanted, has, "W", must=True, note=note, soft=_soft(a, b))
-        )
+        figure = f"P_tot at {where} {at_C:g} °C"
+        lines.append(at_least(figure, wanted, has, "W", must=True, note=note, soft=_soft(a, b)))
     return lines
 
 

@@ -171,6 +171,7 @@ class SubstituteReport:
     safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
     set_aside: tuple[SetAside, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    brief: tuple[Caution, ...] = ()  # the gravest of them in a few words, for a terminal
 
 
 @dataclass(frozen=True)

@@ -31,8 +31,20 @@ class Candidate(NamedTuple):
     row: int | None = None
 
 
-def look_up(name: str, shelf: TypeShelf) -> PartType:
-    """Type of a name that must be on the shelf.
+def _hint(name: str, words: Sequence[str], shelf: TypeShelf) -> str:
+    """What may have been meant by a name that is not on the shelf: two words that are one, or a near name."""
+    for k, word in enumerate(words):
+        for joined in ("".join(words[k : k + 2]), "".join(words[max(k - 1, 0) : k + 1])):
+            if word == name != joined and shelf.find(joined):
+                return f"; did you mean {joined}? write it without the space, or in quotes"
+    near = shelf.near(name)
+    if near:
+        return f"; on the shelf there is {', '.join(near)}"
+    return f"; none of its {len(shelf.names())} types is spelled like it"
+
+
+def look_up(name: str, shelf: TypeShelf, words: Sequence[str] = ()) -> PartType:
+    """Type of a name that must be on the shelf; `words` are all the names given, in order.
 
     Raises
     ------
@@ -41,27 +53,25 @@ def look_up(name: str, shelf: TypeShelf) -> PartType:
     """
     part = shelf.find(name)
     if part is None:
-        near = shelf.near(name)
-        like = f"; on the shelf there is {', '.join(near)}" if near else ""
         raise UsageError(
-            f"no type {name!r} on the shelf{like}. Add its figures with --types FILE, or say what the place"
-            " needs (--voltage, --current, --power ...)"
+            f"no type {name!r} on the shelf{_hint(name, words, shelf)}. Add its figures with --types FILE, or"
+            " say what the place needs (--voltage, --current, --power ...)"
         )
     return part
 
 
 def _split(
-    candidates: Sequence[Candidate], shelf: TypeShelf, device: str
+    candidates: Sequence[Candidate], shelf: TypeShelf, device: str, original: str = ""
 ) -> tuple[list[tuple[PartType, str]], list[SetAside]]:
     """Candidates to types of one device, and those that cannot be compared."""
     found, aside = [], []
+    words = [original, *(one.name for one in candidates if not one.tag)]
     for name, tag, file, row in candidates:
         part = shelf.find(name) if name else None
         column = "type" if tag else ""
         if part is None:
-            near = shelf.near(name) if name else ()
-            like = f"; on the shelf there is {', '.join(near)}" if near else ""
-            reason = f"no such type on the shelf{like}" if name else "its type is not given"
+            hint = _hint(name, () if tag else words, shelf) if name else ""
+            reason = f"no such type on the shelf{hint}" if name else "its type is not given"
             reason = f"{name}: {reason}" if tag and name else reason
             aside.append(SetAside(file, row, column, tag or name, reason))
         elif device and part.device != device:
@@ -93,7 +103,7 @@ def _report(results, parts: Iterable[PartType], original: PartType | None = None
     areas = {part.name: safe_area(part, rest["case_temp_C"]) for part in drawn}
     return SubstituteReport(
         tuple(results), original, types=types, safe_areas={k: v for k, v in areas.items() if v},
-        cautions=cautions(*place), **rest,
+        cautions=cautions(*place), brief=cautions("substitute"), **rest,
     )  # fmt: skip
 
 
@@ -123,13 +133,13 @@ def run_substitute(
         The original is not on the shelf, or none of the candidates is.
     """
     shelf = shelf or type_shelf()
-    part = look_up(original, shelf)
+    part = look_up(original, shelf, [original, *(one.name for one in candidates if not one.tag)])
     if not candidates:
         others = shelf.all(part.device)
         results = suggest(part, others, case_temp_C, most)
         return _report(results, others, original=part, from_shelf=True, searched=len(others) - 1,
                        case_temp_C=case_temp_C)  # fmt: skip
-    found, aside = _split(candidates, shelf, part.device)
+    found, aside = _split(candidates, shelf, part.device, original)
     if not found:
         raise UsageError("; ".join(f"{s.value}: {s.reason}" for s in aside[:5]))
     results = rank(compare(part, other, case_temp_C, tag) for other, tag in found)

@@ -9,7 +9,7 @@ from junction.shelf.results import Caution
 from junction.shelf.tables import reference_table
 
 #: Places in the work that have cautions of their own.
-PLACES = ("meter", "in circuit", "sweep", "power-up", "fitting", "resistor")
+PLACES = ("meter", "in circuit", "sweep", "power-up", "fitting", "resistor", "substitute")
 
 
 @cache

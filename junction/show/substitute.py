@@ -132,15 +132,18 @@ def terminal_text(report: SubstituteReport, *, width: int = 80, paint: Paint | N
     paint = paint or Paint()
     out = [paragraph(heading(report), width), ""]
     if len(report.results) > 1 or report.from_shelf:
+        sides = both_polarities(report)
         rows = [
             [
-                name_of(r), r.result, f"{r.weakest} {margin_text(r.weakest_margin)}".strip(),
+                name_of(r), *([report.types[r.candidate].polarity] if sides else []), r.result,
+                f"{r.weakest} {margin_text(r.weakest_margin)}".strip(),
                 ", ".join(_short(r)), ", ".join(r.figures("not known")),
             ]
             for r in report.results
         ]  # fmt: skip
-        out += [render(_SUMMARY, rows, width, None, paint), ""]
-        if any(x.endswith(" *") for row in rows for x in row[3].split(", ")):
+        columns = (_SUMMARY[0], Column("polarity"), *_SUMMARY[1:]) if sides else _SUMMARY
+        out += [render(columns, rows, width, None, paint), ""]
+        if any(x.endswith(" *") for row in rows for x in row[-2].split(", ")):
             out += [paint.quiet("* shown and warned about; does not settle the result"), ""]
     if report.from_shelf and not report.results:
         out += ["Nothing on the shelf comes near. Add types with --types FILE.", ""]
@@ -152,8 +155,15 @@ def terminal_text(report: SubstituteReport, *, width: int = 80, paint: Paint | N
     if report.from_shelf and report.original and len(report.results) > 1:
         example = f"junction substitute {report.original.name} {report.results[1].candidate}"
         out += [paragraph(f"The lines of another one: {example}", width), ""]
-    out += [paragraph(f"Caution: {c.text}", width, hang="  ") for c in report.cautions]
+    more = " All cautions: the page (-o FOLDER)."
+    out += [paragraph(f"Caution: {c.text}{more}", width, hang="  ") for c in report.brief]
     return "\n".join(out).rstrip()
+
+
+def both_polarities(report: SubstituteReport) -> bool:
+    """Whether the candidates are to be told apart by polarity: the place does not say which it takes."""
+    found = {report.types[r.candidate].polarity for r in report.results}
+    return report.needs is not None and not report.needs.polarity and found != {""}
 
 
 def _short(result: Substitution) -> list[str]:
@@ -212,6 +222,7 @@ def json_text(report: SubstituteReport) -> str:
         "candidates": [
             {
                 "candidate": r.candidate, "tag": r.tag, "result": r.result,
+                "polarity": report.types[r.candidate].polarity,
                 "weakest": {"figure": r.weakest, "margin": json_out.number(r.weakest_margin)},
                 "lines": [_line_json(line) for line in r.lines], "warnings": list(r.warnings),
                 "notes": r.notes, "source": report.types[r.candidate].source,

@@ -11,6 +11,7 @@ from junction.pipeline.results import SubstituteReport
 from junction.show import html as h
 from junction.show.number import nominal_pieces
 from junction.show.substitute import (
+    both_polarities,
     heading,
     margin_text,
     name_of,
@@ -103,9 +104,11 @@ def text_or_number(value: float, text: str, unit: str):
 
 def page(report: SubstituteReport, made: str = "") -> str:
     """Whole page as text."""
+    sides = both_polarities(report)
     rows = [
         (
-            name_of(r), r.result, f"{r.weakest} {margin_text(r.weakest_margin)}".strip(),
+            name_of(r), *([report.types[r.candidate].polarity] if sides else []), r.result,
+            f"{r.weakest} {margin_text(r.weakest_margin)}".strip(),
             ", ".join(r.figures("falls short")), ", ".join(r.figures("not known")), str(len(r.warnings)),
         )
         for r in report.results
@@ -117,7 +120,8 @@ def page(report: SubstituteReport, made: str = "") -> str:
         h.cautions_box(report.cautions),
         h.section(
             "Best first",
-            h.table(("candidate", "result", "least margin", "falls short", "not known", "warnings"), rows),
+            h.table(("candidate", *(["polarity"] if sides else []), "result", "least margin", "falls short",
+                     "not known", "warnings"), rows),
             h.tag("p", "Lines marked * below are shown and warned about; they do not settle the result.",
                   class_="soft"),
             _safe_area_figure(report),

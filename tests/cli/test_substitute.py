@@ -34,7 +34,7 @@ def test_named_candidates_line_by_line(capsys):
     status, out, _ = run(capsys, "2n3055", "mj15003", "--case-temperature", "80C")
     assert status == 0 and max(map(len, out.splitlines())) <= 80
     words = out.split("\n")
-    power = next(x for x in words if x.startswith("P_tot at case 80 C"))
+    power = next(x for x in words if x.startswith("P_tot at case 80 °C"))
     # 115 W · (200 - 80)/(200 - 25) = 78.86 W, 250 W · 120/175 = 171.4 W
     assert "78.86 W" in power and "171.4 W" in power and "exceeds" in power and "x 2.17" in power
     figures = (
@@ -96,7 +96,7 @@ def test_needs_with_a_bag_of_candidates(capsys):
     assert order[2] > max(order[:2]) and order[3] > order[2]  # what falls short stands below
     flat = " ".join(out.split())
     # 2N3773: 150 W · (200 - 80)/175 = 102.9 W over 60 W
-    assert "P_tot at case 80 C x 1.71" in flat or "V_CEO x 1.75" in flat
+    assert "P_tot at case 80 °C x 1.71" in flat or "V_CEO x 1.75" in flat
 
 
 def test_a_bag_by_its_tags(capsys, tmp_path):
@@ -182,6 +182,9 @@ def test_a_users_type(capsys, tmp_path):
         (("2N3055", "--types", "/nonexistent.csv"), "cannot be read"),
         (("2N3055", "--most", "0"), "at least 1"),
         (("2N3055", "--strange"), "--strange"),
+        (("TIP", "41C"), "did you mean TIP41C? write it without the space"),
+        (("2N3055", "TIP", "41C"), "did you mean TIP41C?"),
+        (("2SC5200",), "types is spelled like it"),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line(capsys, words, message):
@@ -221,3 +224,23 @@ def test_the_json_never_overwrites_a_file_that_was_read(capsys, tmp_path):
     path.write_text('{"voltage_V": 50}')
     status, _, err = run(capsys, "--needs", str(path), "MJ15003", "--json", str(path))
     assert status == 2 and "one of the files read" in err and path.read_text() == '{"voltage_V": 50}'
+
+
+def test_the_cautions_take_three_lines_and_the_page_has_them_all(capsys, tmp_path):
+    status, out, _ = run(capsys, "2N3055", "-o", str(tmp_path / "r"))
+    assert status == 0
+    lines = out.rstrip().splitlines()
+    first = next(k for k, x in enumerate(lines) if x.startswith("Caution"))
+    assert len(lines) - first <= 3 and "page" in lines[-1]
+    page = (tmp_path / "r" / "substitute.html").read_text()
+    told = json.loads((tmp_path / "r" / "substitute.json").read_text())["cautions"]
+    assert len(told) == 7 and all(text[:30] in page for text in told)
+
+
+def test_a_place_without_polarity_shows_which_is_which(capsys):
+    needs = ("--voltage", "60V", "--current", "3A", "--power", "20W")
+    status, out, _ = run(capsys, *needs)
+    assert status == 0 and "polarity" in out and " NPN " in out and " PNP " in out
+    assert max(map(len, out.splitlines())) <= 80
+    status, out, _ = run(capsys, *needs, "--polarity", "NPN")
+    assert " PNP " not in out

@@ -251,7 +251,8 @@ def test_diodes():
     d = find_type
     assert "slow rectifier" in warned(d("1N4148"), d("1N4007"))
     assert "leaks far more" in warned(d("1N4001"), d("1N5819"))
-    assert compare(d("1N4001"), d("1N4007")).result == "exceeds"
+    assert compare(d("1N4001"), d("1N4007")).result == "meets"  # more volts, the same ampere
+    assert line(compare(d("1N4001"), d("1N4007")), "V_RRM").result == "exceeds"
     assert compare(d("1N4007"), d("1N4001")).result == "falls short"
     assert compare(d("1N4742A"), d("1N4743A")).result == "falls short"  # 12 V and 13 V
     assert compare(d("1N5242B"), d("1N4742A")).figures("falls short", True) == ()  # 0.5 W by 1 W, both 12 V
@@ -268,17 +269,17 @@ def test_the_weakest_margin_of_a_place():
     needs = Needs("NPN", voltage_V=40.0, current_A=5.0, power_W=40.0, case_temp_C=75.0)
     result = compare_with_needs(needs, made())
     # V 80/40 = 2, I 10/5 = 2, P(75 C) = 100·75/125 = 60 W, 60/40 = 1.5
-    assert (result.result, result.weakest) == ("exceeds", "P_tot at case 75 C")
+    assert (result.result, result.weakest) == ("exceeds", "P_tot at case 75 °C")
     assert result.weakest_margin == pytest.approx(1.5)
 
 
 @pytest.mark.parametrize(
     ("change", "result"),
     [({}, "exceeds"), ({"polarity": "PNP"}, "falls short"), ({"voltage_V": 81.0}, "falls short"),
-     ({"current_A": 10.0}, "exceeds"), ({"power_W": 100.1}, "falls short"),
-     ({"hfe_low": 21.0}, "falls short"), ({"hfe_low": 20.0, "hfe_at_A": 0.5}, "exceeds"),
+     ({"current_A": 10.0}, "meets"), ({"current_A": 9.9}, "exceeds"), ({"power_W": 100.1}, "falls short"),
+     ({"hfe_low": 21.0}, "falls short"), ({"hfe_low": 20.0, "hfe_at_A": 0.5}, "meets"),
      ({"hfe_low": 20.0, "hfe_at_A": 1.5}, "not known"),
-     ({"f_t_Hz": 2e6}, "falls short"), ({"load_line": ((50.0, 2.0),)}, "exceeds"),
+     ({"f_t_Hz": 2e6}, "falls short"), ({"load_line": ((50.0, 2.0),)}, "meets"),
      ({"load_line": ((40.0, 2.1),)}, "falls short")],
 )  # fmt: skip
 def test_each_need(change, result):
@@ -322,3 +323,45 @@ def test_nothing_fits_gives_the_nearest_misses():
 
 def test_overall_of_no_lines_is_not_known():
     assert overall([]) == "not known"
+
+
+def test_exceeds_means_every_rating_and_its_least_margin_shows_it():
+    up = {k: HIGHER_IS_BETTER[k] * 1.01 for k in ("V_CBO", "V_CEO", "I_C", "P_tot")}
+    assert compare(made(), made(**up)).result == "exceeds"
+    for symbol in up:
+        result = compare(made(), made(**{**up, symbol: HIGHER_IS_BETTER[symbol]}))
+        assert (result.result, result.weakest_margin) == ("meets", 1.0), symbol
+    # what is shown as x 1.00 is no excess
+    assert compare(made(), made(**{**up, "I_C": 10.04})).result == "meets"
+    for part in bjt_types():
+        for other in bjt_types()[::7]:
+            result = compare(other, part)
+            assert result.result != "exceeds" or f"{result.weakest_margin:.2f}" != "1.00"
+
+
+def test_a_large_shortfall_ranks_behind_a_small_one():
+    slow, weak = made("SLOW", ft=0.32e6), made("WEAK", V_EBO=5.0)
+    assert [r.candidate for r in rank(compare(made(), x) for x in (slow, weak))] == ["WEAK", "SLOW"]
+    # the military selection is guaranteed at a third of the speed: not the first thing to fit
+    names = [r.candidate for r in suggest(find_type("2N3055"), bjt_types())]
+    assert names.index("MJ15003") < names.index("JAN2N3055")
+
+
+def test_a_place_wants_headroom_first():
+    needs = Needs("NPN", voltage_V=80.0, current_A=4.0, power_W=40.0)
+    bare, ample = made("BARE"), made("AMPLE", V_CEO=140.0, V_CBO=140.0)
+    ranked = rank(compare_with_needs(needs, x) for x in (bare, ample))
+    assert [r.candidate for r in ranked] == ["AMPLE", "BARE"]
+    assert "little headroom: V_CEO x 1.00" in " ".join(ranked[1].warnings)
+    assert not ranked[0].warnings
+    # on the shelf: 60 V parts come behind 140 V parts where the rails are 60 V apart
+    found = suggest_for_needs(Needs("NPN", voltage_V=60.0, current_A=3.0, power_W=20.0), bjt_types(), most=60)
+    names = [r.candidate for r in found]
+    assert names.index("2N3773") < names.index("2N3055")
+
+
+def test_a_place_without_polarity_gets_both_sides_apart():
+    found = suggest_for_needs(Needs(voltage_V=60.0, current_A=3.0, power_W=20.0), bjt_types(), most=7)
+    assert [find_type(r.candidate).polarity for r in found] == ["NPN"] * 4 + ["PNP"] * 3
+    diodes = suggest_for_needs(Needs(voltage_V=60.0, current_A=0.5), diode_types(), most=4)
+    assert len(diodes) == 4
