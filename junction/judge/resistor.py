@@ -122,11 +122,12 @@ _HALVES = {
 
 
 def _candidates(
-    arrangement: str, stock: np.ndarray, pairs, wanted: float, keep: int, share: float
+    arrangement: str, stock: np.ndarray, pairs, wanted: float, keep: int, share: float, step: float
 ) -> np.ndarray:
     """Parts of the networks of an arrangement that come nearest to `wanted`, shape (keep, parts).
 
-    No part takes more than `share` of the dissipation.
+    No part takes more than `share` of the dissipation; where that bounds anything, of networks that are off
+    by the same `step` the one whose parts share it most evenly comes first.
 
     For every left half the right half that is missing is looked up in the sorted list: all networks are
     covered, in the time of the pairs alone.
@@ -153,8 +154,11 @@ def _candidates(
         # of the networks that divide the power well, equal parts are the best, and may not be the nearest
         parts = np.concatenate((parts, np.repeat(stock[:, None], parts.shape[1], axis=1)))
         parts = parts[np.max(power_shares(arrangement, parts.T), axis=0) <= share * (1 + 1e-9)]
-    values = np.asarray(ARRANGEMENTS[arrangement](*parts.T))
-    order = np.argsort(np.abs(np.log(values / wanted)), kind="stable")
+    off = np.abs(np.log(np.asarray(ARRANGEMENTS[arrangement](*parts.T)) / wanted))
+    order = np.argsort(off, kind="stable")
+    if share < 1:
+        hottest = np.max(power_shares(arrangement, parts.T), axis=0).round(2)
+        order = np.lexsort((off, hottest, (off / step).round()))
     return _distinct(parts[order], arrangement, keep)
 
 
@@ -204,7 +208,8 @@ def combinations(
     Returns
     -------
     tuple of ResistorNetwork
-        Smallest error first, in steps of a tenth of the tolerance; in a step fewer parts come first.
+        Smallest error first, in steps of a tenth of the tolerance; in a step fewer parts come first, and
+        where the power is known, of as many parts those that share it most evenly.
 
     Raises
     ------
@@ -221,15 +226,16 @@ def combinations(
     pairs = _pairs(stock)
     share = part_power_W / rules()["resistor_power"].value / power_W
     share = 1.0 if isnan(share) else share
+    step = max(tolerance / 10, 1e-4)  # a difference that the tolerance drowns does not decide
     found = []
     for arrangement in ARRANGEMENTS:
         if sum(c.isalpha() for c in arrangement) <= most_parts:
-            rows = _candidates(arrangement, stock, pairs, wanted_ohm, each, share)
+            rows = _candidates(arrangement, stock, pairs, wanted_ohm, each, share, step)
             found += [network(arrangement, row, wanted_ohm, tolerance, power_W) for row in rows]
-    step = max(tolerance / 10, 1e-4)  # a difference that the tolerance drowns does not decide
 
     def rank(n: ResistorNetwork) -> tuple:
-        return round(abs(n.error) / step), len(n.parts_ohm), abs(n.error), n.arrangement
+        hottest = 0.0 if isnan(power_W) else round(max(n.power_shares), 2)
+        return round(abs(n.error) / step), len(n.parts_ohm), hottest, abs(n.error), n.arrangement
 
     return tuple(sorted(found, key=rank))
 
@@ -309,7 +315,10 @@ def judge_reading(
     p = float(conformity(reading_ohm, u, low, high))
     outside = max(low - reading_ohm, reading_ohm - high)  # of the nearest value a good one can have
     bad = p <= rules()["conformity_bad"].value and outside > ONE_SIDED * u
-    state, evidence, hint = _state(nominal_ohm, reading_ohm, p, bad, in_circuit, u)
+    state, evidence, hint = _state(nominal_ohm, reading_ohm, p, bad, in_circuit, u, resolution_ohm)
+    best = float(conformity(nominal_ohm, u, low, high))
+    if state == "undecided" and not bad and best < rules()["conformity_good"].value:
+        evidence += f": even at its nominal exactly it would say only {best:.0%}"
     beside = nan
     if in_circuit and reading_ohm < nominal_ohm and state != "fine":
         beside = reading_ohm * nominal_ohm / (nominal_ohm - reading_ohm) if reading_ohm else 0.0
@@ -328,8 +337,22 @@ def _open(nominal: float, reading: float, tolerance: float, top_ohm: float) -> R
     )  # fmt: skip
 
 
+def _finer(nominal: float, reading: float, u: float, resolution: float) -> str:
+    """How to measure better than the meter did, with what stands in its way at low values."""
+    leads = rules()["lead_resistance"]
+    if leads.value > 0.02 * nominal:
+        return (
+            f"the meter's steps of {resolution:g} ohm and its leads (some {leads.value:g} ohm a pair,"
+            f" {leads.basis}) can add as much: hold the probe tips together and take off what is shown, or"
+            " better measure the drop at a known current (four wires)"
+        )
+    if u > 0.5 * abs(nominal - reading) or u > 0.02 * nominal:
+        return "the meter is too coarse for it: measure the drop at a known current (four wires)"
+    return "read again with a better meter"
+
+
 def _state(
-    nominal: float, reading: float, p: float, bad: bool, in_circuit: bool, u: float
+    nominal: float, reading: float, p: float, bad: bool, in_circuit: bool, u: float, resolution: float
 ) -> tuple[str, str, str]:
     off = reading / nominal - 1
     said = "reads its nominal" if abs(off) < 5e-4 else f"reads {off:+.1%} off its nominal"
@@ -342,12 +365,12 @@ def _state(
             return "fine", f"{said}, together with the paths beside it", lift
         return "fine", said, ""
     if not bad:
-        if u > 0.5 * abs(nominal - reading) or u > 0.02 * nominal:
-            hint = "the meter is too coarse for it: measure the drop at a known current (four wires)"
-        else:
-            hint = "read again with a better meter"
         edge = f"{said}, and this meter cannot tell whether that is within its tolerance"
-        return "undecided", edge, lift if in_circuit else hint
+        hint = _finer(nominal, reading, u, resolution)
+        if in_circuit:
+            # paths beside it only make it read low: lifting a lead explains no excess
+            hint = f"other paths can only make it read low; {hint}" if off > 0 else lift
+        return "undecided", edge, hint
     if off < 0 and in_circuit:
         return "undecided", f"{said}: a path beside it would do the same", lift
     if off < 0 and reading <= 0.1 * nominal:

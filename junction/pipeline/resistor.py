@@ -11,6 +11,7 @@ from junction.judge.resistor import combinations, judge_reading, sharing_effect
 from junction.pipeline.results import ResistorReport
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Caution
+from junction.shelf.rules import rules
 from junction.shelf.series import resistor_series, stock_values
 
 #: A network further off than this is not worth a line, unless nothing is nearer [1].
@@ -73,6 +74,7 @@ def run_resistor(ask: ResistorAsk) -> ResistorReport:
     return ResistorReport(
         ask.wanted_ohm, tolerance, words, networks, tuple(dict.fromkeys((*below[-1:], *above[:1]))),
         ask.power_W, ask.part_power_W, effect, verdict, ask.in_circuit, _cautions(ask),
+        rules()["resistor_power"].value * ask.power_W,
     )  # fmt: skip
 
 

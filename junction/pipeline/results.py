@@ -189,3 +189,4 @@ class ResistorReport:
     verdict: ResistorVerdict | None = None
     in_circuit: bool = False
     cautions: tuple[Caution, ...] = ()
+    alone_rating_W: float = nan  # what a single part would have to be rated at

@@ -88,6 +88,12 @@ def stock_lines(report: ResistorReport) -> list[str]:
     if not isnan(report.power_W):
         lines.append(f"{nominal(report.power_W, 'W')} in all; a part is to run at half its rating at most"
                      " (common practice, no source).")  # fmt: skip
+        if report.alone_rating_W > report.part_power_W and len(report.nearest_ohm) == 1:
+            lines.append(
+                f"One {nominal(report.wanted_ohm, 'ohm')} alone would carry all of it and need a rating of"
+                f" {nominal(report.alone_rating_W, 'W')}: as a {nominal(report.part_power_W, 'W')} part it is"
+                " left out."
+            )
         if not isnan(report.part_power_W) and not report.networks:
             lines.append(f"No network of {nominal(report.part_power_W, 'W')} parts does: take larger ones.")
     return lines
@@ -138,6 +144,7 @@ def json_text(report: ResistorReport) -> str:
         "wanted_ohm": report.wanted_ohm, "tolerance": report.tolerance, "stock": report.stock,
         "nearest_ohm": list(report.nearest_ohm), "power_W": json_out.number(report.power_W),
         "part_power_W": json_out.number(report.part_power_W),
+        "alone_rating_W": json_out.number(report.alone_rating_W),
         "networks": [
             {"arrangement": n.arrangement, "parts_ohm": list(n.parts_ohm), "ohm": n.ohm, "error": n.error,
              "power_shares": list(n.power_shares), "tolerance_worst": n.tolerance_worst,

@@ -94,3 +94,22 @@ def test_readings_of_other_meters(capsys):
                  "--meter-accuracy", "0.5%")  # fmt: skip
     assert low["reading"]["state"] == "fine"
     assert answer(capsys, "0.22ohm", "--reading", "0.2ohm")["reading"]["state"] == "undecided"
+
+
+def test_why_the_stock_value_is_not_among_the_networks(capsys):
+    words = ("0.33ohm", "--power", "5W", "--part-power")
+    _, out, _ = run(capsys, *words, "5W")
+    flat = " ".join(out.split())
+    # half rating (common practice): 5 W in one part asks for 10 W
+    assert "One 0.33 ohm alone would carry all of it and need a rating of 10 W" in flat and "left out" in flat
+    assert answer(capsys, *words, "5W")["alone_rating_W"] == 10.0
+    _, out, _ = run(capsys, *words, "10W")
+    assert "left out" not in out and out.split("\n\n")[1].splitlines()[2].startswith("0.33 ohm")
+    _, out, _ = run(capsys, "0.34ohm", "--power", "5W", "--part-power", "5W")  # no stock value: nothing to say
+    assert "left out" not in out
+
+
+def test_an_emitter_resistor_read_high_in_circuit(capsys):
+    _, out, _ = run(capsys, "0.22ohm", "--reading", "0.4ohm", "--in-circuit")
+    flat = " ".join(out.split())
+    assert "undecided" in flat and "probe tips together" in flat and "lift one lead" not in flat

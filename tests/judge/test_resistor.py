@@ -214,3 +214,30 @@ def test_every_pair_of_a_small_drawer_is_seen():
     for wanted in sums:
         best = min(combinations(wanted, SMALL, most_parts=2, each=1), key=lambda n: abs(n.error))
         assert best.error == pytest.approx(0, abs=1e-12)
+
+
+def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
+    """Other paths can only lower it (parallel resistances), so lifting a lead explains no excess."""
+    high = judge_reading(0.22, 0.4, in_circuit=True)
+    assert high.state == "undecided"
+    for words in ("only make it read low", "steps of 0.1 ohm", "0.2 ohm a pair", "known current"):
+        assert words in high.next, words
+    assert "lift" not in high.next
+    # u = (1 % of 0.4 + 2 digits)/sqrt(3) = 0.118 ohm on a band of 0.022 ohm: P(|z| < 0.011/0.118) = 7.4 %
+    assert "even at its nominal exactly it would say only 7%" in high.evidence
+    assert "lift" in judge_reading(1000.0, 900.0, in_circuit=True, resolution_ohm=1.0).next
+    fine_meter = judge_reading(1000.0, 1040.0, in_circuit=True, resolution_ohm=1.0)
+    assert "only make it read low" in fine_meter.next and "leads" not in fine_meter.next
+    assert "even at its nominal" not in fine_meter.evidence
+
+
+def test_with_a_power_even_networks_come_first():
+    stock = stock_values("E24", 0.0033, 33)
+    found = combinations(0.33, stock, power_W=5.0, part_power_W=5.0, each=2)
+    # of three parts that come out right, three equal ones share the heat best: a third of it each
+    assert found[0].parts_ohm == (0.11, 0.11, 0.11)
+    assert found[0].hottest_W == pytest.approx(5 / 3)
+    for a, b in zip(found, found[1:], strict=False):
+        same = len(a.parts_ohm) == len(b.parts_ohm) and round(abs(a.error) / 5e-3) == round(abs(b.error) / 5e-3)
+        assert not same or round(max(a.power_shares), 2) <= round(max(b.power_shares), 2)
+    assert all(min(n.parts_ohm) >= 0.05 for n in found[:8])  # no 20 mohm beside two 0.62 ohm
