@@ -17,6 +17,7 @@ import numpy as np
 from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.pair.curves import Devices, drive_point
+from junction.pair.drops_alarm import against_wanted, alarm_text
 from junction.pair.drops_lone import judge_lone
 from junction.pair.drops_rail import (
     BIAS_BAND,
@@ -37,6 +38,7 @@ from junction.pair.sharing import share
 _OPEN = 15.0
 #: A drop under this share of the expected one is no current at all.
 _DEAD = 0.1
+_TURN_DOWN = "bias too high: turn it down before anything else."
 
 
 def diagnose_drops(
@@ -89,8 +91,14 @@ def diagnose_drops(
         swaps += _swaps(r, names, found) if own is not None else []
     faulty = any(v.verdict not in ("as predicted", "undecided") for v in verdicts)
     bias, ratio, text = _bias(ratios, faulty)
+    alarm = alarm_text(stage, bias, ratio)
+    if alarm:
+        text = text.replace(_TURN_DOWN, "bias far too high: switch off.")
+    wanted = [float(r.wanted * ohm) for r in rails for ohm in r.re]
     return DropReport(
-        tuple(verdicts), bias, ratio, text, _overall(verdicts, bias), tuple(swaps), _assumptions(ask, devices)
+        tuple(against_wanted(verdicts, wanted, bias, bool(alarm))), bias, ratio, text,
+        "bias far too high" if alarm else _overall(verdicts, bias), () if alarm else tuple(swaps),
+        _assumptions(ask, devices), alarm,
     )  # fmt: skip
 
 
@@ -245,7 +253,7 @@ def _bias(ratios, faulty: bool) -> tuple[str, Interval, str]:
         f"({100 * interval.low:.0f} to {100 * interval.high:.0f} %): "
     )
     text += {
-        "too low": "bias too low.", "too high": "bias too high: turn it down before anything else.",
+        "too low": "bias too low.", "too high": _TURN_DOWN,
         "as predicted": f"as predicted, within {100 * BIAS_BAND:.0f} %.",
         "undecided": f"not clearly inside or outside {100 * BIAS_BAND:.0f} % of it; measure the drops with "
                      "a finer range, or the resistors.",

@@ -216,6 +216,7 @@ class DropVerdict:
     probability: float = nan
     text: str = ""
     next: str = ""
+    wanted_V: float = nan  # at the wanted idle current; `expected_V` is by what the others show
 
 
 @dataclass(frozen=True)
@@ -226,9 +227,10 @@ class DropReport:
     bias: str  # 'as predicted', 'too high', 'too low', 'undecided'
     bias_ratio: Interval  # measured over wanted idle current
     bias_text: str
-    overall: str  # 'as predicted', 'fault', 'bias', 'undecided'
+    overall: str  # 'as predicted', 'fault', 'bias', 'bias far too high', 'undecided'
     swaps: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    alarm: str = ""  # what has to be done before anything is read
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     supply = _supply(ask, swing, peak_A, re, notes)
     idle_A, drops = _idle(ask, re, notes)
     re_rail = _rail_resistance(re, n)
+    _say_clipping(ask, supply, swing, peak_A, re_rail, notes)
     rth = _rth_device(ask, types, notes)
     idle_vce, peak_vce = _vce(ask, supply, swing, notes)
     heat = _heat(ask, supply, swing, idle_A, re_rail, rth, notes)
@@ -187,6 +188,40 @@ def _supply(ask: StageAsk, swing: float, peak_A: float, re, notes: _Notes) -> fl
 
 def _headroom(supply: float, swing: float, peak_A: float, re_rail: float) -> float:
     return supply - swing - peak_A * re_rail
+
+
+def clipping_W(supply_V: float, load_ohm: float, re_rail_ohm: float, left_V: float = 0.0) -> float:
+    """Power of a sine into a resistive load that just reaches the rail, with `left_V` kept back [W].
+
+    The rail less what is kept back stands across emitter resistors and load in series at the peak.
+    """
+    peak_V = max(supply_V - left_V, 0.0) / (1.0 + re_rail_ohm / load_ohm)
+    return peak_V**2 / (2.0 * load_ohm)
+
+
+def _watts(x: float) -> str:
+    return f"{x:.0f} W" if x >= 10 else f"{x:.2g} W"
+
+
+def _say_clipping(ask: StageAsk, supply: float, swing: float, peak_A: float, re_rail: float, notes) -> None:
+    """Say where the supply cannot give the rated power, or can only without room for the driver."""
+    if isnan(ask.supply_V) or isnan(swing):
+        return
+    left = _headroom(supply, swing, swing / ask.load_ohm, re_rail)
+    clips = clipping_W(supply, ask.load_ohm, re_rail, DRIVE_HEADROOM_V)
+    if left < 0:
+        most = clipping_W(supply, ask.load_ohm, re_rail)
+        notes.findings.append(
+            f"This stage cannot give {ask.power_W:.4g} W: its peak needs {supply - left:.1f} V and the rail "
+            f"has {supply:.4g} V. It clips at about {_watts(clips)}, with {DRIVE_HEADROOM_V:g} V for the "
+            f"driver (common practice, no source), and in no case above {_watts(most)}. Check the supply, the load "
+            "and the rating."
+        )
+    elif left < DRIVE_HEADROOM_V:
+        notes.findings.append(
+            f"Only {left:.2g} V are left for the driver at the peak, where about {DRIVE_HEADROOM_V:g} V are "
+            f"needed (common practice, no source): with them it clips at about {_watts(clips)}."
+        )
 
 
 def _idle(ask: StageAsk, re: tuple[float, ...], notes: _Notes) -> tuple[float, tuple[float, ...]]:
@@ -264,13 +299,16 @@ def _heat(ask, supply, swing, idle_A, re_rail, rth, notes) -> tuple[Dissipation,
         phase_deg = notes.take(ask.load_phase_deg, LOAD_PHASE_DEG, f"the reactive case is a load of the same "
                                f"size at {LOAD_PHASE_DEG:g} degrees (common practice)")  # fmt: skip
         load = ask.load_ohm
+        most = supply / (1.0 + re_rail / load)
+        # no swing passes the rail: past it there is no heat to work out
+        top, full = (most, "clipping") if swing > most else (swing, "rated power")
         for word, phase in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
-            rated = float(average_W(swing, supply, load, phase, re_rail))
-            power, vce, current = (float(x) for x in instant_peak(swing, supply, load, phase, re_rail))
-            rows.append((f"rated power, {word}", rated / n, power / n, vce, current / n))
-            at = worst_swing(swing, supply, load, phase, re_rail)
+            rated = float(average_W(top, supply, load, phase, re_rail))
+            power, vce, current = (float(x) for x in instant_peak(top, supply, load, phase, re_rail))
+            rows.append((f"{full}, {word}", rated / n, power / n, vce, current / n))
+            at = worst_swing(top, supply, load, phase, re_rail)
             mean = float(average_W(at, supply, load, phase, re_rail))
-            worst, vce, current = worst_instant(swing, supply, load, phase, re_rail)
+            worst, vce, current = worst_instant(top, supply, load, phase, re_rail)
             if mean > 1.01 * rated or worst > 1.01 * power:  # else full swing is the worst there is
                 rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n))
         notes.assumptions.append("heat under drive is that of class B with a sine: the idle current's share "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isfinite, isnan
 
 from junction.base.records import Interval
-from junction.pair.results import DropReport, Stage, StageReport
+from junction.pair.results import DropReport, DropVerdict, Stage, StageReport
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
@@ -64,9 +64,17 @@ def terminal_text(report: StageReport, *, width: int = 80, paint: Paint | None =
     """The stage for a terminal: cautions first where something live is to be measured."""
     paint = paint or Paint()
     stage = report.stage
-    lines = [paint.strong("before you measure in a live amplifier")]
-    lines += [paragraph("- " + c.text, width, "", "  ") for c in report.cautions if c.where == "power-up"]
+    live = [c.text for c in report.cautions if c.where == "power-up"]
+    lines = []
+    if report.drops is not None and report.drops.alarm:
+        lines += [paint.strong(paragraph("! " + report.drops.alarm, width, "", "  ")), ""]
+    lines.append(paint.strong("before you measure in a live amplifier"))
+    lines += [paragraph("- " + text, width, "", "  ") for text in live[:1]]
     lines.append("")
+    if stage.findings:
+        lines += [*(paragraph("! " + sentence, width, "", "  ") for sentence in stage.findings), ""]
+    if report.drops is not None:
+        lines += [*_drop_lines(report.drops, width, paint), ""]
     wide = max(len(words) for words, _, _ in facts(stage))
     lines += [f"{words:<{wide}}  {quantity(value, unit)}" for words, value, unit in facts(stage)]
     lines += [f"{'emitter resistor':<{wide}}  {ohms(stage.re_ohm)}", "", paragraph(drop_words(stage), width)]
@@ -74,11 +82,9 @@ def terminal_text(report: StageReport, *, width: int = 80, paint: Paint | None =
         lines += ["", paint.strong("heat in each device"), _heat_lines(stage, width, paint)]
     close = [c.text for c in stage.limits if c.verdict in ("close", "unknown")]
     lines += [paragraph(text, width, "- ", "  ") for text in close]
-    lines += [paragraph("! " + sentence, width, "", "  ") for sentence in stage.findings]
-    if report.drops is not None:
-        lines += ["", *_drop_lines(report.drops, width, paint)]
     lines += block("needed to know more", stage.questions, width, paint)
     lines += block("assumed", stage.assumptions + _assumed(report), width, paint)
+    lines += block("and before you power up", live[1:], width, paint)
     return "\n".join(lines)
 
 
@@ -95,13 +101,26 @@ def _assumed(report: StageReport) -> tuple[str, ...]:
     return report.drops.assumptions if report.drops is not None else ()
 
 
+def shown_verdict(v: DropVerdict, drops: DropReport) -> str:
+    """Verdict as a word for people: nothing is as predicted while the bias is off."""
+    if v.verdict == "as predicted" and drops.bias in ("too high", "too low"):
+        return f"bias {drops.bias}"
+    if drops.alarm and v.verdict == "undecided" and v.text.endswith("is wanted."):
+        return "bias too high"
+    return v.verdict
+
+
 def _drop_lines(drops: DropReport, width: int, paint: Paint) -> list[str]:
     lines = [paint.strong(f"measured drops: {OVERALL[drops.overall]}")]
+    urgent = drops.bias == "too high"
+    if urgent:
+        lines.append(paragraph(drops.bias_text, width, "  ", "    "))
     for v in drops.drops:
-        lines.append(paragraph(f"{v.verdict}: {v.text}", width, "  ", "    "))
+        lines.append(paragraph(f"{shown_verdict(v, drops)}: {v.text}", width, "  ", "    "))
         if v.next and v.verdict != "as predicted":
             lines.append(paragraph(f"next: {v.next}", width, "    ", "    "))
-    lines.append(paragraph(drops.bias_text, width, "  ", "    "))
+    if not urgent:
+        lines.append(paragraph(drops.bias_text, width, "  ", "    "))
     for sentence in drops.swaps:
         lines.append(paragraph(sentence, width, "  ", "    "))
     return lines
@@ -111,6 +130,7 @@ OVERALL = {
     "as predicted": "as predicted",
     "fault": "something is wrong",
     "bias": "the bias wants setting",
+    "bias far too high": "the bias is far too high, switch off",
     "undecided": "not decided by these readings",
 }
 
@@ -137,10 +157,10 @@ def drops_csv(report: StageReport) -> str:
     """One row a measured drop."""
     rows = []
     for v in report.drops.drops if report.drops is not None else ():
-        rows.append([v.position, v.measured_V, *_interval_cells(v.expected_V), v.verdict, v.probability,
-                     *_interval_cells(v.resistor_ohm), v.text, v.next])  # fmt: skip
+        rows.append([v.position, v.measured_V, v.wanted_V, *_interval_cells(v.expected_V), v.verdict,
+                     v.probability, *_interval_cells(v.resistor_ohm), v.text, v.next])  # fmt: skip
     return csv_text(
-        ("position", "measured_V", "expected_V", "expected_low_V", "expected_high_V", "verdict",
+        ("position", "measured_V", "wanted_V", "expected_V", "expected_low_V", "expected_high_V", "verdict",
         "probability",
          "resistor_ohm", "resistor_low_ohm", "resistor_high_ohm", "text", "next"), rows)  # fmt: skip
 
@@ -151,10 +171,10 @@ def drops_json(drops: DropReport | None) -> dict | None:
         return None
     return {
         "overall": drops.overall, "bias": drops.bias, "bias_ratio": drops.bias_ratio,
-        "bias_text": drops.bias_text,
+        "bias_text": drops.bias_text, "alarm": drops.alarm,
         "drops": [
             {"position": v.position, "measured_V": v.measured_V, "expected_V": v.expected_V,
-            "verdict": v.verdict,
+             "wanted_V": v.wanted_V, "verdict": v.verdict,
              "probability": v.probability, "current_A": v.current_A, "resistor_ohm": v.resistor_ohm,
              "text": v.text, "next": v.next}
             for v in drops.drops
@@ -181,6 +201,8 @@ def stage_page(report: StageReport, made: str = "") -> str:
     body: list = [
         h.tag("h1", "Output stage"),
         h.tag("p", made or "", class_="lead"),
+        [h.tag("p", h.tag("strong", report.drops.alarm), class_="next")]
+        if report.drops is not None and report.drops.alarm else None,
         h.cautions_box(report.cautions),
         [h.tag("p", text, class_="next") for text in stage.findings],
     ]
@@ -234,17 +256,20 @@ def _drops_block(drops: DropReport) -> h.Html:
     rows = []
     for v in drops.drops:
         e = v.expected_V
+        wanted = ((f"{1000 * v.wanted_V:.1f}", v.wanted_V), (" mV", None))
         expected = ((f"{1000 * e.value:.1f}", e.value), (" mV (", None), (f"{1000 * e.low:.1f}", e.low),
                     (" to ", None), (f"{1000 * e.high:.1f}", e.high), (")", None))  # fmt: skip
         rows.append([v.position, h.number(((f"{1000 * v.measured_V:.1f}", v.measured_V), (" mV", None))),
-                     h.number(expected), h.badge(v.verdict),
+                     h.number(wanted), h.number(expected), h.badge(shown_verdict(v, drops)),
                      v.text.removeprefix(f"{v.position}: ")])  # fmt: skip
     todo = dict.fromkeys(
         f"{v.position}: {v.next}" for v in drops.drops if v.next and v.verdict != "as predicted"
     )
     return h.join(
-        h.table(["position", "measured", "expected", "", "why"], rows, "stack", numeric=(1, 2)),
-        h.tag("p", drops.bias_text), h.bullets(drops.swaps),
+        h.tag("p", drops.bias_text),
+        h.table(["position", "measured", "wanted", "by the others", "", "why"], rows, "stack",
+                numeric=(1, 2, 3)),
+        h.bullets(drops.swaps),
         [h.tag("p", text, class_="next") for text in todo],
     )  # fmt: skip
 

@@ -110,3 +110,24 @@ def test_what_cannot_be_is_one_line_and_status_two(capsys, words, says):
     assert main(["stage", *words, *RATING]) == 2
     out, err = capsys.readouterr()
     assert out == "" and says in err and err.count("\n") == 1
+
+
+def test_a_bias_far_too_high_is_the_first_line(capsys):
+    main(["stage", *RATING, "--idle-drop", "15mV", "--measured-drops", "500mV,500mV,500mV,500mV"])
+    out = capsys.readouterr().out
+    assert out.startswith("! Switch off now: the bias is far too high.")
+    assert "as predicted" not in out and out.count("where 15.0 mV is wanted") == 4
+    assert out.index("where 15.0 mV is wanted") < out.index("peak output voltage")
+
+
+def test_a_rating_the_supply_cannot_give_stands_above_the_table(capsys):
+    main(["stage", "--power", "80W", "--load", "8ohm", "--supply", "30V", "--emitter-resistor", "0.22ohm"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.index("cannot give 80 W") < out.index("peak output voltage") and "clips at about 43 W" in out
+
+
+def test_one_caution_before_the_answer_and_the_rest_after(capsys):
+    main(["stage", *RATING])
+    out = capsys.readouterr().out
+    before, after = out.split("peak output voltage", 1)
+    assert len(before.splitlines()) <= 5 and "Heat sinks and TO-3 cases" in after

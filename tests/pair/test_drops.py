@@ -189,3 +189,30 @@ def test_drops_need_resistors():
     stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, idle_A=0.1))
     with pytest.raises(UsageError, match="drops need emitter resistors"):
         diagnose(20.0, stage=stage)
+
+
+def test_a_bias_far_too_high_is_said_before_all_else():
+    """Ten and thirty times the wanted current: 42 V times 1 A and 3 A, with no signal."""
+    for factor in (10, 33):
+        report = diagnose(*[22.0 * factor] * 3, *[22.0 * factor] * 3)
+        assert report.alarm.startswith("Switch off now") and report.overall == "bias far too high"
+        assert f"{factor} times" in report.alarm and f"{42.0 * 0.1 * factor:.0f} W" in report.alarm
+        assert all("where 22.0 mV is wanted" in v.text and v.next == "" for v in report.drops)
+    assert diagnose(22.0, 22.5, 22.0).alarm == ""
+
+
+def test_drops_that_only_disagree_a_little_do_not_hide_the_bias():
+    report = diagnose(150.0, 160.0, 140.0, 150.0, 155.0, 148.0)
+    assert report.overall == "bias far too high" and not any("lift one end" in v.next for v in report.drops)
+
+
+def test_a_fault_beside_the_alarm_keeps_its_words():
+    report = diagnose(220.0, 0.05, 220.0)
+    assert report.alarm and "does not conduct" in report.drops[1].text
+
+
+def test_the_drop_is_held_against_the_wanted_idle_current(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22), total_A=0.45)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert report.bias == "too high" and report.overall == "bias" and not report.alarm
+    assert all("22.0 mV is wanted" in v.text and v.wanted_V == pytest.approx(0.022) for v in report.drops)

@@ -5,7 +5,7 @@ from math import isnan, nan
 import pytest
 
 from junction.base.errors import UsageError
-from junction.pair.stage import IDLE_DROP_V, StageAsk, plan_stage
+from junction.pair.stage import IDLE_DROP_V, StageAsk, clipping_W, plan_stage
 from junction.shelf.types import find_type
 
 
@@ -82,3 +82,18 @@ def test_bias_that_does_not_follow_is_worse():
 def test_stages_that_cannot_be(ask, says):
     with pytest.raises(UsageError, match=says):
         plan_stage(ask)
+
+
+@pytest.mark.external
+@pytest.mark.parametrize(("supply", "says"), [(30.0, "cannot give 80 W"), (38.0, "are left for the driver"),
+                                              (45.0, "")])  # fmt: skip
+def test_a_supply_too_low_is_said_with_the_power_it_gives(supply, says):
+    """80 W into 8 ohm: V = sqrt(2 P R) = 35.8 V at the peak (any textbook of power amplifiers)."""
+    stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=supply, re_ohm=(0.22,)))
+    assert [says in f for f in stage.findings] == ([True] if says else [])
+    # with nothing kept back the rail stands across emitter resistor and load: (30/8.22)**2 * 8/2 = 53.3 W
+    assert clipping_W(30.0, 8.0, 0.22) == pytest.approx((30.0 / 8.22) ** 2 * 8.0 / 2)
+    assert clipping_W(36.8, 8.0, 0.22) == pytest.approx(80.0, rel=5e-3)  # 36.76 V rounded up
+    heat = [d for d in stage.dissipation if d.name != "idle"]
+    assert all(d.vce_at_peak_V > 0 and d.average_W > 0 for d in heat)
+    assert any(d.name.startswith("clipping") for d in heat) == (supply == 30.0)
