@@ -214,8 +214,8 @@ def _say_clipping(ask: StageAsk, supply: float, swing: float, peak_A: float, re_
         notes.findings.append(
             f"This stage cannot give {ask.power_W:.4g} W: its peak needs {supply - left:.1f} V and the rail "
             f"has {supply:.4g} V. It clips at about {_watts(clips)}, with {DRIVE_HEADROOM_V:g} V for the "
-            f"driver (common practice, no source), and in no case above {_watts(most)}. Check the supply, the load "
-            "and the rating."
+            f"driver (common practice, no source), and in no case above {_watts(most)}. Check the "
+            "supply, the load and the rating."
         )
     elif left < DRIVE_HEADROOM_V:
         notes.findings.append(
