@@ -83,14 +83,19 @@ def fit_summaries(fits, rows: np.ndarray | None = None, derived=None) -> list[Fi
     ]  # fmt: skip
 
 
+#: A value at the limit's conditions is given where the sweep reached this share of them (our convention):
+#: a decade of current is 60 mV of a junction, half the voltage at most twice the leak.
+NEAR_CURRENT, NEAR_VOLTAGE = 0.1, 0.5
+
+
 @cache
 def _vf_name(at_A: float) -> str:
-    return f"V at {si(at_A, 'A')}, 25 degC"
+    return f"V at {si(at_A, 'A')}, 25 °C"
 
 
 @cache
 def _leak_name(at_V: float) -> str:
-    return f"I at -{at_V:g} V, 25 degC"
+    return f"I at -{at_V:g} V, 25 °C"
 
 
 @cache
@@ -99,13 +104,17 @@ def _limit_words(limit_A: float, at_V: float, whose: str) -> str:
 
 
 def _derived(all_facts: list[Facts]) -> list[dict[str, Interval]]:
-    """Forward voltage and reverse current at the limit's conditions, referred to 25 degC."""
+    """Forward voltage and reverse current at the limit's conditions, referred to 25 degC.
+
+    Only where the sweep came near those conditions: a short of 3 ohm seen to 0.1 V says nothing of 5 V.
+    """
     out = []
     for f in all_facts:
         more = {}
-        if not isnan(f.vf_V):
+        if not isnan(f.vf_V) and f.i_high_A >= NEAR_CURRENT * f.vf_at_A:
             more[_vf_name(f.vf_at_A)] = Interval(f.vf_V, nan, nan, "V")
-        if f.kind != OPEN and isfinite(f.leak_A):
+        reach_V = max(-f.v_low_V, f.v_high_V if f.junction == "CE" else 0.0)
+        if f.kind != OPEN and isfinite(f.leak_A) and reach_V >= NEAR_VOLTAGE * f.at_V:
             more[_leak_name(f.at_V)] = Interval(f.leak_A, nan, nan, "A")
         out.append(more)
     return out

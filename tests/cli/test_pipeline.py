@@ -145,3 +145,19 @@ def test_fit_rows_follow_the_table():
     assert [(r.part, r.junction) for r in report.rows] == [("a", "BE"), ("a", "BC"), ("b", "AK")]
     assert set(report.plots) == {0, 1} and not any(r.fit.temp_known for r in report.rows)
     assert [t.part for t in report.transistors] == ["c1"] and report.transistors[0].why_not
+
+
+def test_sort_gives_no_value_at_a_voltage_far_beyond_the_sweep():
+    """3 ohm swept to 0.1 V either way: nothing was near the 1.67 A that a line through it has at 5 V."""
+    rng = np.random.default_rng(1)
+    short, leak = np.linspace(-0.1, 0.1, 41), np.linspace(-6.0, 0.68, 80)
+    volts = [short, leak]
+    amps = [short / 3 * (1 + 1e-3 * rng.normal(size=41)),
+            current(leak, IS_A=1e-14, N=1.02, RSH_ohm=20e3) * (1 + 2e-3 * rng.normal(size=80))]  # fmt: skip
+    swept = SweepTable.from_lists(["s", "k"], ["BE", "BE"], volts, amps, [25.0, 25.0])
+    report = run_sort(Bag(sweeps=swept), SortSettings(default_meter()))
+    derived = {v.part: v.junctions[0].fit.derived for v in report.verdicts}
+    assert derived["s"] == {}
+    # the sweep to -6 V does hold the value at -5 V: 5 V / 20 kohm
+    at_5V = derived["k"]["I at -5 V, 25 °C"]
+    assert abs(at_5V.value) == pytest.approx(2.5e-4, rel=0.01)  # scatter 0.2 % over 80 points, and 1 % room

@@ -105,7 +105,8 @@ def test_why_the_stock_value_is_not_among_the_networks(capsys):
     assert answer(capsys, *words, "5W")["alone_rating_W"] == 10.0
     _, out, _ = run(capsys, *words, "10W")
     assert "left out" not in out and out.split("\n\n")[1].splitlines()[2].startswith("0.33 ohm")
-    _, out, _ = run(capsys, "0.34ohm", "--power", "5W", "--part-power", "5W")  # no stock value: nothing to say
+    # no stock value: nothing to say
+    _, out, _ = run(capsys, "0.34ohm", "--power", "5W", "--part-power", "5W")
     assert "left out" not in out
 
 
