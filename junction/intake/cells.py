@@ -92,8 +92,8 @@ def temperature_cell(text: str, column: Column, mark: str = "") -> float:
     """Temperature of a cell [degC]; refuses what no bench part has."""
     value = quantity_cell(text, column, mark)
     if value < -80 or value > 250:
-        kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} C" if 250 < value < 500 else ""
-        raise UnitError(f"{shown(text)} is outside -80 to 250 C; write degrees Celsius{kelvin}")
+        kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} °C" if 250 < value < 500 else ""
+        raise UnitError(f"{shown(text)} is outside -80 to 250 °C; write degrees Celsius{kelvin}")
     return value
 
 

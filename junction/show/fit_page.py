@@ -33,8 +33,9 @@ def fit_page(report: FitReport, made: str = "", svgs: Mapping[int, Mapping[str, 
     """
     svgs = svgs if svgs is not None else draw_plots(report.plots)
     texts = cards(report)
-    lead = h.join(h.count(len(report.rows)), " sweeps and ", h.count(len(report.transistors)),
-                  " transistors from ", h.count(report.rows_read), " rows",
+    lead = h.join(h.counted(len(report.rows), "sweep"), " and ",
+                  h.counted(len(report.transistors), "transistor"), " from ",
+                  h.counted(report.rows_read, "row"),
                   f" of {', '.join(report.files[:6])}" if report.files else "", f". {made}")  # fmt: skip
     body: list = [
         h.tag("h1", "Fitted parameters"), h.tag("p", lead, class_="lead"), h.cautions_box(report.cautions),
@@ -72,8 +73,8 @@ def _caps(report: FitReport) -> h.Html:
         said.append(h.tag("p", "Sections for the first sweeps only; fit.csv and the JSON hold every sweep.",
                           class_="soft"))  # fmt: skip
     if len(report.plots) < len(report.rows):
-        said.append(h.tag("p", h.count(len(report.plots)), " of ", h.count(len(report.rows)),
-                          " sweeps are drawn; --plots draws more.", class_="soft"))  # fmt: skip
+        said.append(h.tag("p", h.count(len(report.plots)), " of ", h.counted(len(report.rows), "sweep"),
+                          " drawn; --plots draws more.", class_="soft"))  # fmt: skip
     return h.join(*said)
 
 

@@ -85,6 +85,11 @@ def count(n: int) -> Html:
     return datum(str(n), n)
 
 
+def counted(n: int, one: str, many: str = "") -> Html:
+    """A count with its word: ``1 sweep``, ``2 sweeps``; `many` for plurals that do not end in s."""
+    return join(count(n), f" {one if n == 1 else many or one + 's'}")
+
+
 def table(
     headings: Sequence[Child], rows: Iterable[Sequence[Child]], class_: str = "", numeric: Sequence[int] = ()
 ) -> Html:

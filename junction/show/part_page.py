@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from junction.base.records import PartReadings, Reading
 from junction.judge.results import FitSummary, JunctionVerdict, PartVerdict
 from junction.pipeline.results import SweepSource
-from junction.show.html import Html, badge, bullets, datum, image, join, number, table, tag
+from junction.show.html import Html, badge, bullets, counted, datum, image, join, number, table, tag
 from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
 from junction.show.words import (
     blind_words,
@@ -55,7 +55,7 @@ def fit_list(fit: FitSummary) -> Html:
     ]  # fmt: skip
     return join(
         tag("p", "Model: ", fit.model, "; ", datum(str(fit.n_used), fit.n_used), " of ",
-            datum(str(fit.n_points), fit.n_points), " points used, at ",
+            counted(fit.n_points, "point"), " used, at ",
             number(nominal_pieces(fit.temp_C, "degC")), None if fit.temp_known else " (taken, not measured)",
             "."),
         bullets(fit_notes(fit), "soft"),
@@ -75,8 +75,7 @@ def source_caption(source: SweepSource) -> Html:
     """Where a sweep came from, by file and lines."""
     return join(
         source.file or "sweep", ", lines ", datum(str(source.first_row), source.first_row), " to ",
-        datum(str(source.last_row), source.last_row), " (", datum(str(source.points), source.points),
-        " points)",
+        datum(str(source.last_row), source.last_row), " (", counted(source.points, "point"), ")",
     )  # fmt: skip
 
 

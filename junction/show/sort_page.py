@@ -11,6 +11,7 @@ from junction.show import html as h
 from junction.show.number import nominal_pieces
 from junction.show.part_page import part_section, sure_datum
 from junction.show.sort import MOST_SECTIONS, notes
+from junction.show.text import count
 from junction.show.words import MEANING, device_words, evidence_of
 
 #: Set-aside rows listed on the page; the CSV and the JSON hold all.
@@ -63,7 +64,7 @@ def sort_page(report: SortReport, made: str = "", svgs: Mapping[int, Mapping[str
     if report.set_aside:
         body.append(h.section("Set aside, not used", set_aside_table(report.set_aside)))
     body.append(h.section("How to read this sheet", _guide(report.meter), class_="guide"))
-    return h.page(f"Sorted bag: {len(report.verdicts)} parts", body, footer=h.tag("p", FOOTER))
+    return h.page(f"Sorted bag: {count(len(report.verdicts), 'part')}", body, footer=h.tag("p", FOOTER))
 
 
 FOOTER = (
@@ -73,7 +74,7 @@ FOOTER = (
 
 
 def _lead(report: SortReport, made: str) -> h.Html:
-    bits: list = [h.count(len(report.verdicts)), " parts from ", h.count(report.rows_read), " rows"]
+    bits: list = [h.counted(len(report.verdicts), "part"), " from ", h.counted(report.rows_read, "row")]
     if report.files:
         bits += [" of ", ", ".join(report.files[:6])]
         if len(report.files) > 6:
@@ -102,7 +103,7 @@ def _caps(report: SortReport) -> h.Html:
                           "and the JSON hold every part.", class_="soft"))  # fmt: skip
     if report.parts_plotted < report.parts_with_sweeps:
         said.append(h.tag("p", "Sweeps are drawn for the worst ", h.count(report.parts_plotted), " of ",
-                          h.count(report.parts_with_sweeps), " parts that have them; --plots draws more.",
+                          h.counted(report.parts_with_sweeps, "part"), " with sweeps; --plots draws more.",
                           class_="soft"))  # fmt: skip
     return h.join(*said)
 

@@ -126,7 +126,7 @@ def test_temperatures_outside_reason_are_refused():
     column = parse_heading(0, "temp_C")
     assert temperature_cell("25", column) == 25.0
     assert temperature_cell("-40 °C", column) == -40.0
-    with pytest.raises(UnitError, match="298 K is 24.9 C"):
+    with pytest.raises(UnitError, match="298 K is 24.9 °C"):
         temperature_cell("298", column)
     with pytest.raises(UnitError, match="outside"):
         temperature_cell("-273", column)

@@ -62,7 +62,7 @@ def leaky_part():
         (Alternative(("BE leaky",), Device("bjt", "NPN", "germanium"), 0.2, "B-E at 0.1 mA"),
          Alternative((), Device("darlington", "NPN", "silicon"), 0.0004, "gain at 10 mA")),
         next="Lift the base lead and measure E-B again.", basis="sweeps", temp_C=25.0,
-        warnings=("Temperature not given: 25 C taken.",),
+        warnings=("Temperature not given: 25 °C taken.",),
     )  # fmt: skip
 
 

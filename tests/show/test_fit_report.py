@@ -14,6 +14,7 @@ from junction.show import transistor_plots
 from junction.show.fit import json_text, parameters_csv, terminal_text, transistors_csv
 from junction.show.fit_page import fit_page
 from junction.show.plots import new_axes
+from junction.show.sort_page import sort_page
 from junction.show.text import visible
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
@@ -128,3 +129,13 @@ def test_a_curve_without_base_voltage_has_one_view():
     sheets = transistor_plots.TransistorSheets()
     assert list(sheets.svgs(bare)) == ["h_FE against collector current"]
     assert len(sheets.svgs(plot)) == 2
+
+
+def test_one_of_a_thing_is_not_many():
+    page = fit_page(REPORTS["fit_failed"], MADE)
+    for wrong in ("1</data> sweeps", "1</data> transistors", "1</data> rows"):
+        assert wrong not in page
+    one = samples.sort_report(verdicts=(samples.good_part(),), rows_read=1, sources={
+        "N01": (SweepSource("BE", "a.csv", 2, 2, 1, 0),)})  # fmt: skip
+    page = sort_page(one, MADE)
+    assert "Sorted bag: 1 part<" in page and "1</data> part from" in page and "1</data> row of" in page

@@ -1,11 +1,15 @@
 """Rounding rules, prefixes and one-sided limits."""
 
+import ast
+import re
 from math import inf, nan
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import junction
 from junction.base.records import Interval, Reading
 from junction.show import number
 
@@ -121,3 +125,19 @@ def test_readings(r, shown):
 ])  # fmt: skip
 def test_percent_never_claims_certainty(p, shown):
     assert number.percent(p) == shown
+
+
+def test_temperatures_are_written_one_way_wherever_people_read_them():
+    """°C after a blank, in the sentences of intake, sort, fit and substitute; SPICE files stay ASCII."""
+    package = Path(junction.__file__).parent
+    theirs = ("spice", "match", "match_page", "match_plots", "stage", "labels", "check")
+    files = [*package.glob("intake/*.py"), *package.glob("judge/substitute*.py"),
+             package / "judge/summary.py",
+             *(p for p in package.glob("show/*.py") if p.stem not in theirs)]  # fmt: skip
+    assert len(files) > 25
+    wrong = re.compile(r"(\d|\{[^}]*\})( C\b| degC|°C)")
+    for path in files:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.JoinedStr):
+                text = "".join(v.value if isinstance(v, ast.Constant) else "{}" for v in node.values)
+                assert not wrong.search(text), f"{path.name}:{node.lineno}: {text}"
