@@ -24,7 +24,7 @@ a{color:var(--mark)}
 .caution{border:2px solid var(--ink);padding:.6rem 1rem .7rem;margin:1rem 0 1.5rem}
 .caution h2{border:0;margin:0 0 .2rem;padding:0;font-size:1rem}
 .caution ul{margin:0;columns:2;column-gap:2.2rem}
-.caution li{margin:.15rem 0;break-inside:avoid;font-size:.92rem}
+.caution li{margin:0 0 .3rem;break-inside:avoid;font-size:.92rem}
 .counts{display:flex;flex-wrap:wrap;gap:.5rem 2rem;list-style:none;margin:1rem 0;padding:0}
 .counts li{min-width:5rem}
 .counts data{display:block;font-size:1.6rem;font-weight:600;line-height:1.1}
