@@ -53,6 +53,7 @@ def fit_transistors(
     spot: SpotNoise = SpotNoise(),  # noqa: B008  (frozen)
     law: TemperatureLaw = SILICON_LAW,
     temperature: TemperatureNoise = TemperatureNoise(),  # noqa: B008  (frozen)
+    made_for_A: float = np.nan,
 ) -> TransistorFits:
     """Fit every part of a bag.
 
@@ -71,6 +72,9 @@ def fit_transistors(
         Takes the parameters from the temperature of the data to 25 degC.
     temperature : TemperatureNoise
         Uncertainty of the recorded, or missing, temperature [K].
+    made_for_A : float
+        Collector current the parts are made to carry [A], to scale what is weakly known of parts with spot
+        readings alone; nan where nobody said.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def fit_transistors(
     """
     bench = gather(curves, UNKNOWN_NOISE if noise is None else noise, readings, spot)
     scalable = ~bench.spot_only if noise is None or not noise.known else np.zeros(len(bench.part), bool)
-    priors, start = priors_and_start(bench, law, temperature)
+    priors, start = priors_and_start(bench, law, temperature, made_for_A)
     free = free_coordinates(bench, law, temperature)
     fitted = fit_in_chunks(bench.points, priors, start, free, scalable)
     if fitted is None:

@@ -17,6 +17,9 @@ from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 LEAST_POINTS, MOST_POINTS = 3, 2000
 #: A V_BE above this at the lowest currents belongs to two junctions in series (common practice, no source).
 DARLINGTON_VBE_V = 0.85
+#: Current at which the drops of the weak knowledge stand, as a share of what a part is made to carry: a
+#: power part is run up to where its gain falls (common practice, no source).
+SHARE_OF_MADE_FOR = 1.0 / 3.0
 #: A current under so many of its standard uncertainties says nothing of the law.
 NOISE_MARGIN = 5.0
 
@@ -232,7 +235,9 @@ def _weak_knowledge(top, series, law: TemperatureLaw) -> dict[str, tuple]:
     }
 
 
-def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: TemperatureNoise):
+def priors_and_start(
+    bench: Bench, law: TemperatureLaw, temperature: TemperatureNoise, made_for_A: float = np.nan
+):
     """Weak knowledge of every coordinate, scaled to the currents of the data, and a start.
 
     Parameters
@@ -241,6 +246,8 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     law : TemperatureLaw
         EG [eV], XTB [1] and their uncertainties.
     temperature : TemperatureNoise
+    made_for_A : float
+        Collector current the parts are made to carry [A]; nan where nobody said.
 
     Returns
     -------
@@ -253,7 +260,8 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     and power parts: NF 1 (2 %; a Darlington 2 and 10 %), BF 100 (factor 7), non-ideal base current 3 % of
     the ideal one at the lowest current (factor 10), NE 1.5 NF (15 %), IKF at ten times the highest current
     (factor 7), VAF 100 V (factor 2.7), RE, RB and RC by drops of 30, 20 and 50 mV at the highest current
-    (factors 4.5, 7 and 2.7; the base current taken as a fiftieth), BR 5 (factor 4.5).  EG and XTB come
+    (factors 4.5, 7 and 2.7; the base current taken as a fiftieth; for parts known by spot readings alone, at
+    a third of the current they are made to carry where that is higher), BR 5 (factor 4.5).  EG and XTB come
     from the temperature law.
     """
     pts = bench.points
@@ -273,7 +281,11 @@ def priors_and_start(bench: Bench, law: TemperatureLaw, temperature: Temperature
     blind = np.log(np.sqrt(top * bottom)) - 0.62 / thermal_voltage(REFERENCE_TEMP_C)
     gain = _low(pts.ic / np.maximum(pts.ib, 1e-300), with_ib, 0.9)
     has = np.isfinite(guess)
-    known = _weak_knowledge(top, series, law)
+    # Readings at a low current say nothing of the resistances, but what the part is made for does: a part
+    # that drops 30 mV at a tenth of an ampere is none for two.
+    own = made_for_A * SHARE_OF_MADE_FOR
+    carries = np.where(bench.spot_only & (own > top), own, top)
+    known = _weak_knowledge(carries, series, law)
     # Where V_BE is measured nothing else may speak of IS, however softly: many parts would add it up.
     known["IS"] = (np.where(has, guess, blind), np.where(has, 1e4, 4.0))
     centre, width = np.zeros((n, N_COORDINATES)), np.full((n, N_COORDINATES), np.inf)

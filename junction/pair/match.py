@@ -248,8 +248,8 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
     if any(word == "spot" for word in fits.source):
         out.append(
             "what no reading says of a part, such as its Early voltage, is taken to be nearly that of "
-            "the other "
-            "parts of its type (common practice, no source)"
+            "the other parts of its type, and its resistances those of a part made for this stage (common "
+            "practice, no source)"
         )
     kinds = {(p, t) for p, t in zip(fits.polarity, fits.type, strict=True) if t}
     types = sorted(t for _, t in kinds)

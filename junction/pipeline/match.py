@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from math import isnan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -80,8 +81,16 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
         )
     known = {} if settings.temp_u_K is None else {"recorded_K": settings.temp_u_K}
     return fit_transistors(
-        bag.curves, settings.curve_noise, readings=readings, temperature=TemperatureNoise(**known)
-    )
+        bag.curves, settings.curve_noise, readings=readings, temperature=TemperatureNoise(**known),
+        made_for_A=carried_A(settings.stage),
+    )  # fmt: skip
+
+
+def carried_A(ask: StageAsk) -> float:
+    """Peak current of one device as the user stated it, or as it follows from the rating [A]; else nan."""
+    if not isnan(ask.peak_A):
+        return ask.peak_A / ask.parallel
+    return sqrt(2 * ask.power_W / ask.load_ohm) / ask.parallel
 
 
 def prepare(bag: Bag, settings: MatchSettings) -> Prepared:

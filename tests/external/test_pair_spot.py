@@ -70,7 +70,19 @@ def mixed():
     return results(fits_for)
 
 
-@pytest.mark.parametrize("bags", ["spot_only", "mixed"])
+@pytest.fixture(scope="module")
+def low():
+    """One reading at 0.1 A, a twentieth of the peak, and the stage the parts are made for."""
+    peak_A = plan_stage(STAGE).peak.total_A / 2
+
+    def fits_for(value, seed):
+        readings = spot_readings(value, seed, 0.1)
+        return fit_transistors(CurveTable.empty(), readings=readings, made_for_A=peak_A)
+
+    return results(fits_for)
+
+
+@pytest.mark.parametrize("bags", ["spot_only", "mixed", "low"])
 def test_intervals_hold_what_ngspice_finds(bags, request):
     held = {"idle": [], "peak": []}
     for result, truth, _ in request.getfixturevalue(bags):
@@ -92,6 +104,16 @@ def test_one_reading_is_much_better_than_none(bags, request):
     """
     ratio = [truth[0].mean() / every[0].mean() for _, truth, every in request.getfixturevalue(bags)]
     assert np.mean(ratio) < 0.5, ratio
+
+
+def test_readings_near_idle_and_a_stated_stage_earn_grades(low):
+    """A reading at the idle share carries the idle match; the peak's rests on the emitter resistors."""
+    sets = [s for result, *_ in low for s in result.sets]
+    for which, column in (("idle", 0), ("peak", 1)):
+        real = np.concatenate([truth[column] for _, truth, _ in low])
+        limit = np.array([getattr(s, f"limit_{which}") for s in sets])
+        assert np.mean(limit < 0.2) > 0.8, which
+        assert np.mean(real <= limit) >= 0.90, which  # a 95 % limit, 36 sets
 
 
 def test_curves_are_surer_than_one_reading(spot_only, mixed):
