@@ -25,11 +25,11 @@ AT = {name: k for k, name in enumerate(LATENT)}
 PATH_COLUMNS = [AT["ln_r_be"], AT["ln_r_bc"], AT["ln_r_ce"]]
 #: Share of a prior's variance left inside one tile; the draws carry the rest.
 TILE_SHARE = 0.5
-#: Latent variables whose tiles only touch: a reading bends so with the ohms of a built-in resistor that
-#: a straight line over half its wide prior would give pairs of readings that no resistor gives.
+#: Latent variables whose tiles only touch: a reading bends so with the ohms of a built-in resistor that a
+#: straight line over half its wide prior would give pairs of readings that no resistor gives.
 NARROW = ("ln_r_int", "ln_r2")
-#: A base-emitter leak is laid out to this many times what its own reading shows [1]: from emitter to collector
-#: the reverse gain divides it.
+#: A base-emitter leak is laid out to this many times what its own reading shows [1]: from emitter to
+#: collector the reverse gain divides it.
 BEYOND = 10.0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import nan
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from junction.judge.hypotheses import LATENT, PATHS, Hypothesis
 from junction.judge.hypotheses_library import ROW_FIELDS, Library
 from junction.judge.leads import VALUE, Arrangement, tile_densities, tile_log_likelihood
 from junction.judge.results import QUALITIES
+from junction.shelf.results import Meter
 
 #: A statement about the device (kind, polarity, a lead) is made from this probability on.
 SAY_FROM = 0.95
@@ -219,5 +221,16 @@ def path_ohms(library: Library, hypothesis: int, value: np.ndarray, state: np.nd
         mean = centre + sd * shift
         best = float(weight @ mean)
         spread = float(np.sqrt(weight @ ((mean - best) ** 2 + sd**2 * shrink)))
-        found[path] = Interval(*(float(np.exp(best + k * spread)) for k in (0, -1.96, 1.96)), unit="ohm")
+        ends = [float(np.exp(best + k * spread)) for k in (0, -1.96, 1.96)]
+        least = _least_ohm(library.meter, value[2 * at : 2 * at + 2][state[2 * at : 2 * at + 2] == VALUE])
+        found[path] = Interval(nan, 0.0, max(ends[2], least), "ohm") if least else Interval(*ends, "ohm")
     return found
+
+
+def _least_ohm(meter: Meter, volts: np.ndarray) -> float:
+    """Highest resistance that may hide in a reading within the meter's counts of zero [ohm]; else 0."""
+    counts_V = (meter.accuracy_counts + 0.5) * meter.resolution_V
+    if volts.size == 0 or volts.min() > counts_V:
+        return 0.0
+    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
+    return float((volts.min() + counts_V) / (current_A * (1 - meter.current_spread)))

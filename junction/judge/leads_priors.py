@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import isnan, nan
 
 import numpy as np
 
@@ -82,6 +83,38 @@ def gain_kind(hfe: float) -> str:
     if not hfe >= SHOWS_GAIN:  # nan as well; no gain may be a wrong lead order in the socket
         return ""
     return "high" if hfe > DARLINGTON_GAIN else "gain"
+
+
+def least_gain(type_: PartType | None) -> float:
+    """Lowest h_FE that a type's registration asks for at any current [1]; nan where it states none."""
+    lows = [x.low for x in type_.find("h_FE") if x.low > 0] if type_ is not None else []
+    return min(lows, default=nan)
+
+
+def gain_doubt(hfe: float, type_: PartType | None) -> str:
+    """Why a gain reading stands against a good part; '' where it does not.
+
+    Below `SHOWS_GAIN`, or below half of the least that is registered: sockets use other currents than sheets.
+    """
+    least = least_gain(type_)
+    if hfe < 0.5 * least:
+        return f"the gain reads {hfe:.3g} where {type_.name} is registered from {least:.3g} up"
+    return f"a gain of {hfe:.3g} is not that of a sound transistor" if hfe < SHOWS_GAIN else ""
+
+
+def gain_words(hfe: float, type_: PartType | None, diode: bool) -> list[str]:
+    """What a gain reading is worth, where that is not plain."""
+    if isnan(hfe):
+        return []
+    if diode:
+        return ["A diode has no h_FE: that reading was not used."]
+    said = gain_doubt(hfe, type_)
+    if said:
+        return ["So low a gain is that of a weak part, or of collector and emitter exchanged in the socket."]
+    if hfe < least_gain(type_):
+        least = least_gain(type_)
+        return [f"h_FE {hfe:.3g} is under the {least:.3g} registered; a socket's current is another."]
+    return []
 
 
 def gain_bias(hypotheses: Sequence[Hypothesis], kind: str) -> np.ndarray:

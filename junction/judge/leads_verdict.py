@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from math import isnan
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.judge import next_test
 from junction.judge.bench import Bench, Weighed
-from junction.judge.hypotheses_library import over_range_V
+from junction.judge.hypotheses_library import over_range_V, visible_leak_ohm
 from junction.judge.leads import MISSING
 from junction.judge.leads_answer import Answer, Explanation
-from junction.judge.leads_priors import gain_kind, leak_limits_ohm, matches
+from junction.judge.leads_doubt import decide, doubt_of, unproven
+from junction.judge.leads_priors import gain_doubt, gain_kind, gain_words, leak_limits_ohm, matches
 from junction.judge.leads_words import evidence, explanation_words, ohm_words
 from junction.judge.neighbours import neighbours
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
+from junction.shelf.families import families
 from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import rules
 
@@ -24,22 +27,6 @@ from junction.shelf.rules import rules
 NAME_FROM = 0.01
 MOST_ALTERNATIVES = 6
 _ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
-
-
-def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
-    """Verdict from the probabilities of the four qualities (JCGM 106:2012 in the form of the rules table).
-
-    Good from 95 % on; not good (then the likeliest fault) when good has at most 5 %; else undecided.
-    Undecided too when no explanation fits.
-    """
-    good, bad = rules()["conformity_good"].value, rules()["conformity_bad"].value
-    if odd > 0.5:
-        return "undecided"
-    if quality["good"] >= good:
-        return "good"
-    if quality["good"] <= bad:
-        return max(("leaky", "shorted", "open"), key=lambda q: quality[q])
-    return "undecided"
 
 
 def _junctions(
@@ -50,29 +37,44 @@ def _junctions(
     top = found.explanations[0]
     faults = {f.split()[0]: f for f in top.faults if " " in f}
     family = registered.family if registered else top.structure if diode else top.material
-    limits = {} if registered is None else leak_limits_ohm(registered)
     out = []
     for path in ("AK",) if diode else ("BE", "BC", "CE"):
         p = found.paths["BE" if diode else path]
         word = decide(p, found.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
         sentence = (said[path],) if path in said else ()
-        limit = _limit_words(bench, top, path, limits)
+        limit = _limit_words(bench, top, path, registered)
         out.append(
             JunctionVerdict(path, word, p, own, sentence, None, weighed.ohms.get(path), None, family, limit)
         )
     return tuple(out)
 
 
-def _limit_words(bench: Bench, top: Explanation, path: str, registered: Mapping[str, float]) -> str:
-    if path in registered:
-        return f"registered leakage: a path under {ohm_words(registered[path])} is a leak"
+def _by(source: str) -> str:
+    return f" ({source})" if source else ""
+
+
+def _limit_words(bench: Bench, top: Explanation, path: str, registered: PartType | None) -> str:
+    """The limit a path is held to, what it rests on, and what of it this meter's diode mode can see."""
+    seen = f"diode mode alone sees a path up to about {ohm_words(visible_leak_ohm(bench.library.meter))}"
+    limits = {} if registered is None else leak_limits_ohm(registered)
+    if path in limits:
+        return (
+            f"a path under {ohm_words(limits[path])} is a leak, by the leakage registered for "
+            f"{registered.name}{_by(registered.source)}; {seen}"
+        )
     if top.hypothesis < 0 or path == "CE":  # families state no limit of that path
         return ""
-    tight, loose = bench.library.hypotheses[top.hypothesis].structure.leak_limit_ohm
+    structure = bench.library.hypotheses[top.hypothesis].structure
+    tight, loose = structure.leak_limit_ohm
     if tight == loose:
-        return f"family limit: a path under {ohm_words(tight)} is a leak"
-    return f"a path under {ohm_words(tight)} is a leak in any family, over {ohm_words(loose)} in none"
+        family = families()[structure.name]
+        whose = f"by the limit of the family {family.name}{_by(family.source or family.basis)}"
+        return f"a path under {ohm_words(tight)} is a leak, {whose}; {seen}"
+    return (
+        f"a path under {ohm_words(tight)} is a leak in power and small-signal families alike, one over "
+        f"{ohm_words(loose)} in neither; {seen}"
+    )
 
 
 def _device(found: Answer, bench: Bench) -> Device:
@@ -100,14 +102,15 @@ def _alternatives(
     for e in rest:
         if e.probability < NAME_FROM or len(out) == MOST_ALTERNATIVES:
             break
+        if e.hypothesis < 0:  # no explanation is none
+            continue
         if (e.faults, e.kind) in told or (e.faults and e.faults in {f for f, _ in told}):
             continue
         told.add((e.faults, e.kind))
         told_leads = {} if bench.named or e.kind == "unknown" else e.leads
         polarity = "" if e.kind in ("unknown", "diode") else e.polarity
         device = Device(e.kind, polarity, e.material, told_leads)
-        faults = e.faults if e.hypothesis >= 0 else ()
-        out.append(Alternative(faults, device, e.probability, next_test.decided_by(top, e, circumstances)))
+        out.append(Alternative(e.faults, device, e.probability, next_test.decided_by(top, e, circumstances)))
     return tuple(out)
 
 
@@ -141,6 +144,7 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
     if top.hypothesis < 0:
         return ["No known explanation fits these readings: clean the leads and read them all again."]
     out = _contradiction(found, bench, weighed, registered)
+    out += gain_words(part.hfe, registered, len(bench.leads) == 2)
     if part.type and registered is None:
         out.append(f"Type {part.type} is not in the tables: judged by its family.")
     likely = [e for e in found.explanations if e.remark and e.probability >= 0.05]
@@ -148,23 +152,25 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
         not_bjt = "Not a bipolar transistor, it seems: " if e is top and e.kind == "unknown" else ""
         remark = e.remark if not_bjt else e.remark[0].upper() + e.remark[1:]
         out.append(f"{not_bjt}{remark} like this{'' if e is top else ' too'}.")
+    moving = any(r.settling for r in part.readings)
     if part.in_circuit:
-        out.append(f"Read in circuit: every path beside the part counts in. {_certain(found)}")
+        certain = "" if moving else f" {_certain(found, len(bench.leads) == 2)}"
+        out.append(f"Read in circuit: every path beside the part counts in.{certain}".rstrip())
     if bench.library.meter.red_lead != "positive":
         out.append(
             "On many meters of this kind the black lead is the positive one: then NPN and PNP, anode and "
             "cathode change places."
         )
-    if any(r.settling for r in part.readings):
+    if moving:
         out.append("A reading was still falling (a capacitor charging): wait until it stands and read again.")
     return out
 
 
-def _certain(found: Answer) -> str:
+def _certain(found: Answer, diode: bool) -> str:
     """What paths beside the part cannot change, and what they can."""
     if found.odd > 0.5:
         return ""
-    paths = {"AK": found.paths["BE"]} if found.kind == "diode" else found.paths
+    paths = {"AK": found.paths["BE"]} if diode else found.paths
     words = {path: decide(p, found.odd) for path, p in paths.items()}
     firm = [f"{path[0]}-{path[1]} {word}" for path, word in words.items() if word != "undecided"]
     loose = [f"{path[0]}-{path[1]}" for path, word in words.items() if word == "undecided"]
@@ -182,27 +188,35 @@ def cannot_see(meter: Meter, visible_ohm: float, *, gain_read: bool = False) -> 
 
 
 def _next(
-    verdict: str, found: Answer, bench: Bench, weighed: Weighed, visible_ohm: float, contradicts: bool
-) -> str:
+    verdict: str, found: Answer, bench: Bench, weighed: Weighed, visible_ohm: float, contradicts: bool,
+    registered: PartType | None,
+) -> str:  # fmt: skip
     """What to do next: replace, read a placement, lift a lead, or the test that decides."""
     top = found.explanations[0]
     if verdict == "good":
         told = bench.named or set(found.leads.values()) >= set("BCE")
-        return next_test.good_next(visible_ohm, diode=top.kind == "diode") + (
+        known = bool(gain_kind(weighed.readings.hfe))
+        return next_test.good_next(visible_ohm, diode=top.kind == "diode", gain_read=known) + (
             "" if told else f" To tell {next_test.ORDER_TEST}."
         )
     if verdict != "undecided":
         return next_test.faulty_next(top.faults, verdict, power=top.kind != "diode")
     likely_good = decide(found.quality, found.odd) == "good"
+    if weighed.readings.in_circuit and decide(found.quality, found.odd) in ("leaky", "shorted"):
+        return _lift(found, bench)
+    if any(r.settling for r in weighed.readings.readings) and likely_good:
+        return "Wait until the meter stands still and read it again."
     if contradicts and likely_good:
         return "Check the marking and the order of the leads; then read the placements again."
-    unproven = _unproven(bench, weighed) if likely_good else []
-    name, gain = (unproven[0], 1.0) if unproven else next_placement(bench, weighed)
+    wanted = unproven(bench, weighed) if likely_good else []
+    name, gain = (wanted[0], 1.0) if wanted else next_placement(bench, weighed)
     if name and gain > 0.01:
         red, black = name.split("-")
         return f"Read {name} (red lead on {red}, black on {black})."
     if weighed.readings.in_circuit and found.odd <= 0.5:
         return _lift(found, bench)
+    if likely_good and gain_doubt(weighed.readings.hfe, registered):
+        return "Read its gain again, leads as its sheet orders them; if it stays that low, replace it."
     rest = [e for e in found.explanations[1:] if e.faults != top.faults]
     for other in sorted(rest, key=lambda e: bool(e.faults) == bool(top.faults)):  # good against bad first
         text = next_test.decided_by(top, other, _circumstances(bench, weighed))
@@ -238,18 +252,15 @@ def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) ->
     unread = among or [name for k, name in enumerate(bench.placements) if weighed.state[k] == MISSING]
     if not unread:
         return "", 0.0
+    junctions = [name for name in unread if "B" in name]
     base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
     what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
     gain = next_test.expected_information(bench.outcomes, weighed.p, bench.turns, what)
+    three = bench.named and len(bench.leads) == 3
+    if three and max((gain[bench.at[n]] for n in junctions), default=0.0) > 0.01:
+        unread = junctions  # leads known: finish the two junctions before asking across them
     best = max(unread, key=lambda name: gain[bench.at[name]])
     return best, float(gain[bench.at[best]])
-
-
-def _unproven(bench: Bench, weighed: Weighed) -> list[str]:
-    """Placements that a good part must have been read in, and was not: each junction forward."""
-    order = bench.turns[weighed.found.explanations[0].arrangement].order
-    wanted = order[:2] if len(bench.leads) == 2 else (order[0], order[2])
-    return [bench.placements[k] for k in wanted if weighed.state[k] == MISSING]
 
 
 def part_verdict(
@@ -279,14 +290,16 @@ def part_verdict(
     top: Explanation = found.explanations[0]
     verdict = decide(found.quality, found.odd)
     contradiction = _contradiction(found, bench, weighed, registered)
-    if verdict == "good" and (contradiction or _unproven(bench, weighed)):
-        # likely is not shown: a junction is good when it was seen to conduct; and a part that is not
-        # what it says is not good for where it is to go
+    doubt = doubt_of(verdict, found, bench, weighed, registered, bool(contradiction))
+    if doubt:
         verdict = "undecided"
     limit_V = rules()["short_below"].value * 1e-3
     paired = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
     whole = [sentence for path, sentence in paired if not path]
-    said = tuple(whole) if whole and verdict == "good" else tuple(sentence for _, sentence in paired)
+    sound = whole and (doubt or verdict == "good")
+    said = tuple(whole) if sound else tuple(sentence for _, sentence in paired)
+    if doubt:
+        said = (f"{doubt[0].upper()}{doubt[1:]}.", *said)
     if not part.readings:
         said = ("No readings.",)
     faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
@@ -299,9 +312,9 @@ def part_verdict(
         faults,
         _alternatives(found, bench, _circumstances(bench, weighed)),
         said,
-        _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction)),
+        _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction), registered),
         cannot_see(
-            bench.library.meter, visible_ohm, gain_read=len(bench.leads) == 2 or bool(gain_kind(part.hfe))
+            bench.library.meter, visible_ohm, gain_read=len(bench.leads) == 2 or not isnan(part.hfe)
         ),
         tuple(_warnings(found, bench, weighed, registered)),
         (),
@@ -311,5 +324,6 @@ def part_verdict(
         not temp_missing,
         part.in_circuit,
         faults_probability=found.fault_probability.get(top.faults, 0.0),
+        doubt=doubt if verdict == "undecided" else "",
     )
-    return replace(result, neighbours=neighbours(result))
+    return replace(result, neighbours=neighbours(result, registered.family if registered else ""))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isinf
+from math import isfinite, isinf, isnan
 
 from junction.base.records import Interval, Reading
 from junction.judge.leads_answer import Answer, Explanation
@@ -86,36 +86,100 @@ def path_sentence(
     one, other = lead[path[0]], lead[path[1]]
     seen, pair = pair_words(readings, one, other), between(readings, one, other)
     if not seen:
-        return ""
-    name = _PATH_WORDS[path]
-    material = _MATERIAL.get(explanation.material, "a")
+        return f"{one}-{other} was not read." if path != "CE" and word == "good" else ""
     if word == "shorted":
-        about = f" (about {ohm_words(ohm.value)})" if ohm is not None and ohm.value >= 1 else ""
-        return f"{seen}: a short{about} between {name_pair(path)}; under 50 ohm is a short."
-    if word == "leaky" and ohm is None:
-        return f"{seen}: the {name} junction drops far too little for {material} one and is leaky."
+        return f"{seen}: a short{_short_words(ohm)} between {name_pair(path)}; under 50 ohm is a short."
     if word == "leaky":
-        where = (
-            f"across the {name} {kind(path)}"
-            if sure
-            else f"between leads {' and '.join(sorted((one, other)))}"
-        )
-        return f"{seen}: a path of about {ohm_words(ohm.value)} lies {where}."
+        return f"{seen}: {_leak_words(path, explanation, readings, lead, ohm, sure)}"
     if word == "open":
-        return (
-            f"{seen}: the {name} {kind(path)} is open."
-            if sure and is_silent(pair)
-            else f"{seen}: nothing conducts there."
-        )
+        return f"{seen}: {_open_words(path, pair, sure)}"
+    unread = [f"{a}-{b}" for a, b in ((one, other), (other, one)) if f"{a}-{b}" not in placements(pair)]
+    if unread:
+        return f"{seen}; {unread[0]} was not read."
     if path == "CE" and is_silent(pair):
         return f"{seen}: no path from collector to emitter."
     if path != "CE" and is_junction_like(pair):
-        return f"{seen}: {material} junction."
-    if in_circuit and len({r.placement for r in pair if r.kind != "over"}) == 2:
+        lit = explanation.structure.startswith("LED")
+        return f"{seen}: {'an LED' if lit else _MATERIAL.get(explanation.material, 'a')} junction."
+    if in_circuit and len(placements([r for r in pair if r.kind != "over"])) == 2:
         return f"{seen}: a path beside it, the circuit's own or a fault of the part."
-    if len({r.placement for r in pair}) == 1:
-        return f"{seen}."
+    if explanation.faults:
+        return f"{seen}: goes with {fault_words(explanation.faults)}."
     return f"{seen}: as {explanation_words(explanation)} shows it."
+
+
+def placements(pair: Sequence[Reading]) -> set[str]:
+    """Placements that some readings are of."""
+    return {r.placement for r in pair}
+
+
+def _short_words(ohm: Interval | None) -> str:
+    """`` (about 12 ohm)``, or `` (under 6.6 ohm)`` where the meter shows nothing but zero."""
+    if ohm is None:
+        return ""
+    if isnan(ohm.value):
+        return f" (under {ohm_words(ohm.high)})" if isfinite(ohm.high) else ""
+    return f" (about {ohm_words(ohm.value)})" if ohm.value >= 1 else ""
+
+
+def _leak_words(
+    path: str, explanation: Explanation, readings: Sequence[Reading], lead: Mapping[str, str],
+    ohm: Interval | None, sure: bool,
+) -> str:  # fmt: skip
+    """What a leak was seen by: a path of some ohms, a drop that is too low, or readings no path gives."""
+    name, material = _PATH_WORDS[path], _MATERIAL.get(explanation.material, "a")
+    one, other = lead[path[0]], lead[path[1]]
+    pair = between(readings, one, other)
+    if path != "CE" and no_resistance_gives(pair, explanation.polarity, one, other):
+        low, high = sorted((r for r in pair if r.kind == "volt"), key=lambda r: r.value)
+        return (
+            f"no sound junction, and no resistance across one either: that would hold {high.placement} down "
+            f"to {value_words(low)} too. Read both once more."
+        )
+    if ohm is None:
+        return f"the {name} junction drops far too little for {material} one and is leaky."
+    if not sure:
+        leads = " and ".join(sorted((one, other)))
+        return f"a path of about {ohm_words(ohm.value)} lies between leads {leads}."
+    where = "lies between collector and emitter" if path == "CE" else f"lies across the {name} {kind(path)}"
+    if path == "BE" and any(r.kind == "over" for r in pair):
+        return (
+            f"a leak of some {ohm_words(ohm.value)} {where.removeprefix('lies ')}, too high to show there, "
+            "shows between collector and emitter."
+        )
+    return f"a path of about {ohm_words(ohm.value)} {where}."
+
+
+def no_resistance_gives(pair: Sequence[Reading], polarity: str, one: str, other: str) -> bool:
+    """Whether a junction reads less backward than forward, as no resistance across it makes it.
+
+    A resistance conducts the same either way, and forward the junction conducts beside it: backward must
+    read more.  A fifth and 20 mV are left to the meter.
+
+    Parameters
+    ----------
+    pair : sequence of Reading
+        Between leads `one` (base or anode) and `other`.
+    polarity : str
+        'PNP' where the base is the cathode.
+    """
+    volts = {r.placement: r.value for r in pair if r.kind == "volt"}
+    forward, backward = volts.get(f"{one}-{other}", 0.0), volts.get(f"{other}-{one}", 0.0)
+    if polarity == "PNP":
+        forward, backward = backward, forward
+    return len(volts) == 2 and backward < 0.8 * forward - 0.02
+
+
+def _open_words(path: str, pair: Sequence[Reading], sure: bool) -> str:
+    name = f"{_PATH_WORDS[path]} {kind(path)}"
+    if any(r.kind == "volt" or (r.kind == "ohm" and not isinf(r.value)) for r in pair):
+        return f"only a path beside it conducts; it hides the {name}, or the {name} is open."
+    if sure and is_silent(pair):
+        return f"the {name} is open."
+    one = next(iter(pair)).placement
+    red, black = one.split("-")
+    other_way = "" if len(placements(pair)) == 2 else f"; {black}-{red} was not read"
+    return f"nothing conducts there{other_way}."
 
 
 def name_pair(path: str) -> str:
@@ -249,11 +313,13 @@ def evidence(
             sentences.append(("", f"{pair_words(readings, a, b)}: leads {a} and {b} are shorted together."))
     bad = {f.split()[0]: f.split()[1] for f in top.faults}
     sure = named or found.fault_probability.get(top.faults, 0.0) > 0.8
+    sound = []
     for path in (*[p for p in paths if p in bad], *[p for p in paths if p not in bad]):
         word = bad.get(path, "good")
         if not named and word == "shorted" and pairs:
             continue
         sentence = path_sentence(path, word, top, readings, lead, ohms.get(path), in_circuit, sure)
         if sentence:
-            sentences.append((path, sentence))
-    return sentences
+            healthy = sentence.endswith((" junction.", "no path from collector to emitter."))
+            (sound if word == "good" and healthy else sentences).append((path, sentence))
+    return [*sentences, *sound]  # what is odd or missing before what is sound

@@ -20,6 +20,9 @@ _FLYBACK = "the flyback or damper diode and the tuning capacitor across it: an o
 _SNUBBER = "the snubber resistor and capacitor at the output"
 _SUPPLY = "fuse, rectifier and reservoir capacitors of its supply; never fit a larger fuse"
 
+#: Families of diodes that rectify a supply; others have no list.
+RECTIFIERS = ("silicon rectifier", "Schottky")
+
 POWER_UP = (
     "Power up through a current-limited supply or a series lamp, loudspeaker or load disconnected; watch the "
     "idle current and the output offset before the load goes on. Mains work by your local rules, and by "
@@ -27,21 +30,37 @@ POWER_UP = (
 )
 
 
-def neighbours(verdict: PartVerdict) -> tuple[str, ...]:
-    """What to test before power-up beside a shorted or leaky transistor.
+_FED_BY = "what feeds its base and what it feeds: the stage before and the stage after"
+_BIAS_RESISTORS = "its bias resistors and the emitter resistor, against their marking"
+_COUPLING = "the coupling capacitors at its base and collector: a leaking one shifts the bias"
+
+_BRIDGE = "the other diodes of its bridge or pair: they carried the same fault current"
+_RESERVOIR = "the reservoir capacitor behind it: a shorted one kills the next diode too"
+_FUSE = "the fuse before it, and what the supply feeds; never fit a larger fuse"
+
+
+def neighbours(verdict: PartVerdict, family: str = "") -> tuple[str, ...]:
+    """What to test before power-up beside a shorted or leaky part.
 
     Parameters
     ----------
     verdict : PartVerdict
+    family : str
+        Family of its registered type, '' where it is not known.
 
     Returns
     -------
     tuple of str
-        In the order to test, power-up advice last; empty unless the part is a transistor (or of unknown
-        kind) that is shorted or leaky.
+        In the order to test, power-up advice last; empty unless the part is shorted or leaky. A
+        small-signal type and a diode have short lists of their own; a type that is not known is taken for
+        a power device, whose fault costs most.
     """
-    if verdict.verdict not in ("shorted", "leaky") or verdict.device.kind == "diode":
+    if verdict.verdict not in ("shorted", "leaky"):
         return ()
+    if verdict.device.kind == "diode":
+        return (_BRIDGE, _RESERVOIR, _FUSE, POWER_UP) if family in RECTIFIERS else ()
+    if "small-signal" in family:
+        return (_FED_BY, _BIAS_RESISTORS, _COUPLING, POWER_UP)
     words = " ".join(verdict.faults)
     into_base = "BC" in words or ("BE" in words and "CE" in words) or "CE" not in words
     found = [_PARTNER, _PARALLEL, _EMITTER]

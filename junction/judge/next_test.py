@@ -159,9 +159,9 @@ ORDER_TEST = (
 )
 
 
-def good_next(seen_ohm: float, *, diode: bool) -> str:
+def good_next(seen_ohm: float, *, diode: bool, gain_read: bool = False) -> str:
     """What to do with a part that reads good."""
-    gain = "" if diode else ", and gain at working current"
+    gain = "" if diode else ", and gain at its working current" if gain_read else ", and gain"
     return (
         f"If the fault remains, test what diode mode cannot: leakage at working voltage (all above about "
         f"{seen_ohm / 1e3:.2g} kohm looks good here){gain}."

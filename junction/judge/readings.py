@@ -30,6 +30,7 @@ from junction.judge.leads import (
 from junction.judge.leads_answer import Answer, answer, catalogue, path_ohms
 from junction.judge.leads_priors import gain_kind, log_bias, with_limits
 from junction.judge.leads_verdict import part_verdict
+from junction.judge.leads_words import between, lead_of_role, no_resistance_gives
 from junction.judge.results import PartVerdict
 from junction.shelf.results import Meter, PartType
 
@@ -153,17 +154,27 @@ def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None
         p = normalise(log_weight)
         for k, part in enumerate(chunk):
             marginals = answer(p[k], bench.known, bench.turns, bench.leads)
-            found.append(Weighed(part, p[k], v[k], s[k], marginals, _ohms(bench, marginals, v[k], s[k])))
+            ohms = _ohms(bench, marginals, part, v[k], s[k])
+            found.append(Weighed(part, p[k], v[k], s[k], marginals, ohms))
     return found
 
 
-def _ohms(bench: Bench, found: Answer, value: np.ndarray, state: np.ndarray) -> dict[str, Interval]:
+def _ohms(
+    bench: Bench, found: Answer, part: PartReadings, value: np.ndarray, state: np.ndarray
+) -> dict[str, Interval]:
     top = found.explanations[0]
     if top.hypothesis < 0 or not top.faults:
         return {}
     order = bench.turns[top.arrangement].order
     order = [*order, *(6 + k for k in order)]
-    return path_ohms(bench.library, top.hypothesis, value[order], state[order])
+    ohms = path_ohms(bench.library, top.hypothesis, value[order], state[order])
+    lead = lead_of_role(top, bench.turns, bench.leads)
+    for path in ("BE", "BC"):  # no ohms for what no resistance gives
+        if path in ohms and len(bench.leads) == 3:
+            one, other = lead["B"], lead[path[1]]
+            if no_resistance_gives(between(part.readings, one, other), top.polarity, one, other):
+                del ohms[path]
+    return ohms
 
 
 def plausible_tiles(meter: Meter, parts: Sequence[PartReadings]) -> Callable[[Rows], np.ndarray]:

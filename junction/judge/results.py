@@ -91,6 +91,7 @@ class PartVerdict:
     temp_known: bool = False
     in_circuit: bool = False
     faults_probability: float = nan  # that exactly `faults` is what is wrong (readings only)
+    doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
 
 
 #: Answers of one line of a substitution; 'falls short' and 'not known' are never hidden in a total.

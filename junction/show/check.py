@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from junction.base.records import PartReadings
 from junction.judge.results import Alternative, PartVerdict
-from junction.shelf.results import Meter
+from junction.shelf.results import Caution, Meter
 from junction.show.table import Paint, paragraph
 from junction.show.text import visible
 
@@ -37,7 +37,7 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
         "bjt with damper diode": "transistor with damper diode",
     }.get(d.kind, "")
     named = all(not r.placement[0].isdigit() for r in readings.readings)
-    words = " ".join(w for w in (d.polarity, d.material, noun) if w)
+    words = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
     if not words:
         words = "the kind of part cannot be told"
     elif not noun:
@@ -66,6 +66,8 @@ def verdict_line(v: PartVerdict) -> str:
 def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
     """The verdict's word, and what is said beside it."""
     if v.verdict == "undecided":
+        if v.doubt:
+            return v.verdict, v.doubt
         best = max(v.probability, key=lambda q: v.probability[q])
         p = v.probability[best]
         return v.verdict, f"leans to {best}, {probability_words(p)}" if p > 0.4 else "nothing fits well"
@@ -126,7 +128,7 @@ def taken_words(v: PartVerdict, meter: Meter) -> str:
 def check_text(
     v: PartVerdict,
     readings: PartReadings,
-    cautions: Sequence = (),
+    cautions: Sequence[Caution] = (),
     *,
     meter: Meter | None = None,
     width: int = 80,
@@ -139,7 +141,7 @@ def check_text(
     v : PartVerdict
     readings : PartReadings
     cautions : sequence of Caution
-        Shown last; the caution at the top is the short one of `SHORT_CAUTION`.
+        The last two lines are chosen from them; the caution at the top is the short one of `SHORT_CAUTION`.
     meter : Meter, optional
         The meter the readings were judged for, to be said.
     width : int
@@ -157,7 +159,7 @@ def check_text(
     lines = [paint.verdict(v.verdict, word) + first[len(word) :]]
     lines.append(paint.quiet(paragraph(SHORT_CAUTION, width)))
     lines += _block("part", [device_line(v, readings)], width, paint)
-    lines += _block("why", v.evidence, width, paint)
+    lines += _block("why", why_lines(v), width, paint)
     lines += _block("note", v.warnings, width, paint)
     others = [alternative_words(a) for a in v.alternatives if a.probability >= 0.02]
     lines += _block("or else", others, width, paint)
@@ -173,10 +175,27 @@ def check_text(
         ]
         lines.append(paragraph(v.neighbours[-1], width))
     if v.neighbours or v.in_circuit:  # where the hand goes next; the meter's own stand at the top
-        shown = [c for c in cautions if c.where != "meter"]
+        shown = last_cautions(cautions)
         lines += [paint.quiet("cautions")] if shown else []
         lines += [paragraph(f"- {visible(c.text)}", width, "  ", "    ") for c in shown]
     return "\n".join(lines)
+
+
+def why_lines(v: PartVerdict) -> tuple[str, ...]:
+    """Evidence without the sentence that the first line says already."""
+    said = v.doubt.lower() + "."
+    return tuple(s for s in v.evidence if s.lower() != said) if v.doubt else v.evidence
+
+
+def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
+    """At most two cautions of where the hand goes next, without what stands above them already.
+
+    The top of the answer says to unplug and to measure the capacitors down, the list of neighbours how to
+    power up.
+    """
+    said = ("unplug", "first power-up")
+    fresh = [c for c in cautions if c.where != "meter" and not c.text.lower().startswith(said)]
+    return fresh[:2]
 
 
 SHORT_CAUTION = (

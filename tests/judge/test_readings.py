@@ -455,3 +455,90 @@ def test_over_range_marks_are_weighed_with_what_the_numbers_tell():
     """A path that E-C shows at 1.2 V cannot be over-range at C-E: no leak from collector to emitter."""
     v = judge("B-E=0.605 E-B=OL B-C=0.600 C-B=OL C-E=OL E-C=1.2", types=find_type, type="2N3055")
     assert all("CE leaky" not in a.faults for a in v.alternatives if a.probability > 0.02)
+
+
+def test_readings_that_no_resistance_gives_are_not_called_a_path_of_some_ohms():
+    """220 ohm at 0.605 V would take 2.75 mA of a meter that gives 1 mA (Ohm's law)."""
+    v = judge("B-E=0.605 E-B=0.22 B-C=0.600 C-B=OL C-E=OL E-C=0.82", types=find_type, type="2N3055")
+    assert "no resistance" in v.evidence[0] and "0.220" in v.evidence[0]
+    assert v.junctions[0].leak_ohm is None
+
+
+def test_a_short_read_as_nothing_is_a_limit_without_digits():
+    v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.000 E-C=0.000")
+    ohm = next(j.leak_ohm for j in v.junctions if j.junction == "CE")
+    assert np.isnan(ohm.value) and ohm.low == 0
+    # 3 counts and a half of 1 mV at the 1 mA of the meter, at its weakest 20 % less: 4.4 ohm at the least
+    assert 4.3 < ohm.high < 20
+    assert "(under " in v.evidence[0] and "about" not in v.evidence[0]
+
+
+def test_in_circuit_no_diode_is_condemned():
+    for text, type_ in (("A-K=0.35 K-A=0.9", "1N4007"), ("A-K=0.58 K-A=0.9", ""), ("A-K=0.002 K-A=0.002", "")):
+        v = judge(text, in_circuit=True, types=find_type, type=type_)
+        assert v.verdict == "undecided" and v.next.startswith("Lift one lead")
+        assert v.neighbours == ()
+        assert not any("B-E" in w for w in v.warnings)
+
+
+def test_in_circuit_nothing_is_called_open_that_conducts():
+    text = "B-E=0.22 E-B=0.22 B-C=0.6 C-B=1.6 C-E=0.8 E-C=0.75"
+    v = judge(text, in_circuit=True, types=find_type, type="TIP35C")
+    assert v.verdict == "undecided"
+    assert "nothing conducts" not in " ".join(v.evidence)
+    assert "hides the base-emitter junction" in v.evidence[0]
+
+
+def test_gain_that_is_none_stands_against_a_good_part():
+    v = judge(GOOD, types=find_type, type="BD139", hfe=3.0)
+    assert v.verdict == "undecided" and "registered from 25" in v.doubt
+    assert "gain" in v.next and "gain" not in v.cannot_see
+    assert judge(GOOD, hfe=3.0).verdict == "undecided"
+    fine = judge(GOOD, types=find_type, type="BD139", hfe=90.0)
+    assert fine.verdict == "good" and "gain at its working current" in fine.next
+
+
+def test_a_reading_that_moves_is_not_the_last_word():
+    p = part("A-K=0.45 K-A=OL", in_circuit=True)
+    p = replace(p, readings=(replace(p.readings[0], settling=True), p.readings[1]))
+    v = judge_readings([p], METER)[0]
+    assert v.verdict == "undecided" and "still falling" in v.doubt and "stands still" in v.next
+    assert not any("Certain" in w for w in v.warnings)
+
+
+def test_what_was_not_read_is_said_and_comes_first():
+    v = judge("E-B=OL B-C=0.600 C-B=OL C-E=OL E-C=OL")
+    assert v.evidence[0] == "E-B OL; B-E was not read."
+    assert judge("B-E=0.65").evidence == ("B-E 0.650 V; E-B was not read.", "B-C was not read.")
+
+
+def test_the_odd_reading_comes_before_the_sound_junctions():
+    v = judge("B-E=0.605 E-B=OL B-C=0.600 C-B=OL C-E=OL E-C=1.8", types=find_type, type="2N3055")
+    assert "E-C 1.800 V" in " ".join(v.evidence[:3])
+    assert v.evidence[-1] == "B-C 0.600 V, C-B OL: a silicon junction."
+
+
+def test_with_known_leads_the_two_junctions_are_finished_first():
+    done = "B-E=0.655"
+    for value in ("0.648", "OL", "OL"):
+        asked = judge(done).next.split()[1]
+        assert asked in ("E-B", "B-C", "C-B")
+        done += f" {asked}={value if asked == 'B-C' else 'OL'}"
+
+
+def test_neighbours_fit_the_kind_of_part():
+    text = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.003 E-C=0.003"
+    small = " ".join(judge(text, types=find_type, type="BC547B").neighbours)
+    assert "coupling capacitors" in small and "protection-sense" not in small
+    assert "protection-sense" in " ".join(judge(text, types=find_type, type="2N3055").neighbours)
+    diode = " ".join(judge("A-K=0.002 K-A=0.002", types=find_type, type="1N4007").neighbours)
+    assert "bridge" in diode and "reservoir" in diode and "fuse" in diode and "driver" not in diode
+    assert judge("A-K=0.002 K-A=0.002", types=find_type, type="1N4148").neighbours == ()
+
+
+def test_limits_say_what_they_rest_on():
+    v = judge(GOOD, types=find_type, type="2N3055")
+    assert "registered for 2N3055" in v.junctions[0].limit
+    assert all("diode mode alone sees a path up to about 2 kohm" in j.limit for j in v.junctions if j.limit)
+    diode = judge("A-K=0.55 K-A=OL").junctions[0]
+    assert f"family {diode.family}" in diode.limit
