@@ -111,6 +111,7 @@ def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namesp
         near = _near(first.lower(), COMMANDS) or f"; there are {', '.join(COMMANDS)}"
         parser.error(f"there is no command {_shown(first)}{near}")
     if not asked:
+        parser.refuse_unknown(argv)
         return parser.parse_args(argv)
     command = parser.of_command[asked]
     command.refuse_unknown(argv[list(argv).index(asked) + 1 :])

@@ -100,6 +100,7 @@ def test_only_the_asked_command_is_imported():
         (["chek", "B-E=0.6"], "junction: there is no command chek; did you mean check?"),
         (["substitue", "2N3055"], "did you mean substitute?"),
         (["Check", "B-E=0.6"], "did you mean check?"),
+        (["--vresion"], "did you mean --version?"),
         (["xyzzy"], "there are check, sort, fit"),
         (["check", "B-E=0.6", "--in-circut"], "junction check: there is no option --in-circut; did you mean"
          " --in-circuit? (see junction check --help)"),
