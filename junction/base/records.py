@@ -92,6 +92,7 @@ class PartReadings:
     file: str = ""
     row: int = 0
     spots: tuple[Spot, ...] = ()
+    refused: tuple[str, ...] = ()  # placements whose reading was given and could not be used
 
 
 def _frozen(array: np.ndarray, dtype: type) -> np.ndarray:

@@ -59,9 +59,26 @@ def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Out
     talk.say()
     finish(sitting.report(), outputs)
     if not args.record or status:
-        spelled = " ".join(f"{r.placement}={cell_of(r).replace(' ', '')}" for r in sitting.part.readings)
-        talk.say(paragraph(f"the same again: junction check {spelled}", 80, "", "  "))
+        talk.say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "))
     return status
+
+
+def same_again(args: argparse.Namespace, part: PartReadings) -> str:
+    """The call that gives this answer again: readings and every option that has a say in it."""
+    import shlex
+
+    words = [f"{r.placement}={cell_of(r).replace(' ', '')}" for r in part.readings]
+    for name in ("part", "type", "polarity", "types"):
+        value = getattr(args, name)
+        words += [f"--{name}", value] if value else []
+    units = {"hfe": "", "temperature": "C", "meter_current": "A", "meter_open_voltage": "V",
+             "meter_resistance": "ohm", "meter_over_range": "V"}  # fmt: skip
+    for name, unit in units.items():
+        value = getattr(args, name)
+        if value is not None:
+            words.append(f"--{name.replace('_', '-')}={value:.9g}{unit}")
+    words += ["--in-circuit"] if part.in_circuit else []
+    return shlex.join(["junction", "check", *words])
 
 
 class _Talk:

@@ -58,6 +58,7 @@ class Cell:
     heading: str
     text: str
     column: Column | None = None  # of a reading, for the weight of its last digit
+    placement: str = ""  # of a reading, refused ones too
 
 
 @dataclass
@@ -139,7 +140,7 @@ def _split_by_comma(sheet: Sheet, text: Callable[[Column], str]) -> tuple[Column
 
 
 def _take_reading(sheet: Sheet, row: Row, placement: str, column: Column, text: str) -> None:
-    cell = Cell(None, column.heading, text, column)
+    cell = Cell(None, column.heading, text, column, placement)
     try:
         cell.value = reading_cell(placement, text, column, sheet.mark)
     except UnitError as error:
@@ -264,8 +265,15 @@ def _join_part(part: str, rows: list[Row]) -> PartReadings | None:
     return PartReadings(
         part, tuple(readings), said["type"] or "", said["polarity"] or "", first.hfe, first.vbe_V, first.ic_A,
         nan if temp is None else temp, _in_circuit(part, rows), "; ".join(notes), rows[0].file, rows[0].line,
-        tuple(spots),
+        tuple(spots), _lost(rows, readings),
     )  # fmt: skip
+
+
+def _lost(rows: list[Row], readings: list[Reading]) -> tuple[str, ...]:
+    """Placements that a reading was given for and none could be used."""
+    used = {r.placement for r in readings}
+    given = [cell.placement for row in rows for cell, _ in row.refused if cell.placement]
+    return tuple(p for p in dict.fromkeys(given) if p not in used)
 
 
 def _naming(placement: str) -> str:

@@ -48,6 +48,9 @@ def doubt_of(
     part = weighed.readings
     if part.in_circuit and verdict in ("leaky", "shorted"):
         return "in circuit a path beside the part reads the same"
+    lost = [name for name in part.refused if name in bench.at]
+    if lost and verdict not in ("leaky", "shorted"):  # what conducts too well does so all the same
+        return f"your {_listed(lost)} {_reading(lost)} not used"
     if registered is not None and _only_another_type_is_good(found, bench, weighed, registered):
         bad = max(("leaky", "shorted", "open"), key=lambda q: found.quality[q])
         return f"as a {part.type} it is {bad}; sound only if it is something else"
@@ -57,11 +60,19 @@ def doubt_of(
         return "sound, but not what is written on it, or its leads are in another order"
     unread = unproven(bench, weighed)
     if unread:
-        return f"{' and '.join(unread)} {'was' if len(unread) == 1 else 'were'} not read"
+        return f"{_listed(unread)} {'was' if len(unread) == 1 else 'were'} not read"
     if any(r.settling for r in part.readings):
         moving = ", ".join(r.placement for r in part.readings if r.settling)
         return f"{moving} was still falling: not the last word"
     return gain_doubt(part.hfe, registered) if len(bench.leads) == 3 else ""
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _reading(names: list[str]) -> str:
+    return "reading was" if len(names) == 1 else "readings were"
 
 
 def _only_another_type_is_good(found: Answer, bench: Bench, weighed: Weighed, type_: PartType) -> bool:

@@ -144,6 +144,9 @@ def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartTyp
     if top.hypothesis < 0:
         return ["No known explanation fits these readings: clean the leads and read them all again."]
     out = _contradiction(found, bench, weighed, registered)
+    if part.refused:
+        lost = ", ".join(part.refused)
+        out.append(f"Not used as written: {lost}; the list of what was set aside says why.")
     out += gain_words(part.hfe, registered, len(bench.leads) == 2)
     if part.type and registered is None:
         out.append(f"Type {part.type} is not in the tables: judged by its family.")
@@ -199,6 +202,9 @@ def _next(
         return next_test.good_next(visible_ohm, diode=top.kind == "diode", gain_read=known) + (
             "" if told else f" To tell {next_test.ORDER_TEST}."
         )
+    part = weighed.readings
+    if part.refused and not part.in_circuit and verdict == "undecided":
+        return f"Give the {' and '.join(part.refused)} cell its unit or correct it, and judge again."
     if verdict != "undecided":
         return next_test.faulty_next(top.faults, verdict, power=top.kind != "diode")
     likely_good = decide(found.quality, found.odd) == "good"
@@ -302,7 +308,10 @@ def part_verdict(
         said = (f"{doubt[0].upper()}{doubt[1:]}.", *said)
     if not part.readings:
         said = ("No readings.",)
-    faults = top.faults if verdict != "good" and top.hypothesis >= 0 else ()
+    unused = bool(doubt) and bool(part.refused)
+    faults = top.faults if verdict != "good" and top.hypothesis >= 0 and not unused else ()
+    if unused:  # what the odds say without those readings would only mislead
+        said = said[:1]
     result = PartVerdict(
         part.part,
         verdict,

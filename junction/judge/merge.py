@@ -122,10 +122,15 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
         alternatives=() if verdict == "good" else (*lead.alternatives,),
         evidence=tuple(dict.fromkeys((*(s for j in ranked for s in j.evidence), *said))), next=test,
         cannot_see=(swept.cannot_see or read.cannot_see) if verdict == "good" else "",
-        warnings=tuple(dict.fromkeys((*conflicts, *clash, *swept.warnings, *read.warnings))),
+        warnings=tuple(dict.fromkeys((*conflicts, *clash, *_doubt(read), *swept.warnings, *read.warnings))),
         neighbours=swept.neighbours or read.neighbours, basis="readings and sweeps",
         type=swept.type or read.type, in_circuit=read.in_circuit,
     )  # fmt: skip
+
+
+def _doubt(read: PartVerdict) -> tuple[str, ...]:
+    """What stood against the readings' own verdict, as a warning beside what the sweeps say."""
+    return (f"On the meter: {read.doubt}.",) if read.doubt else ()
 
 
 def _devices(swept: PartVerdict, read: PartVerdict):

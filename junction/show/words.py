@@ -70,7 +70,9 @@ def sureness(v: PartVerdict) -> float:
 
 
 def sure_words(v: PartVerdict) -> str:
-    """``99 %``; for an undecided part what it is likeliest to be: ``61 % good``."""
+    """``99 %``; for an undecided part what it is likeliest to be: ``61 % good``, ``-`` where odds mislead."""
+    if v.verdict == "undecided" and v.doubt:
+        return "-"
     text = percent(sureness(v))
     return text if v.verdict in v.probability else f"{text} {likeliest(v)}".strip()
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -163,3 +164,44 @@ def test_sitting_writes_nothing_unless_asked(tmp_path):
     assert run.returncode == 0
     assert list(tmp_path.iterdir()) == []
     assert "junction check B-E=0.655V" in run.stdout  # nothing that was typed is lost
+
+
+def test_the_same_again_is_the_whole_call(capsys, tmp_path):
+    """Typed again, it gives the same answer: nothing of the first call is lost."""
+    options = ["--in-circuit", "--type", "TIP 41C", "--hfe", "40", "--temperature=-5C", "--part", "Q 7",
+               "--meter-current", "0.8mA", "--meter-over-range", "1.9V", "--polarity", "NPN"]  # fmt: skip
+    run = sitting("bce\nB-E=0.655\nE-B=OL\nB-C=0.6 ~\ndone\n", *options, cwd=tmp_path)
+    first, _, again = run.stdout.partition("the same again: ")
+    words = shlex.split(again)
+    assert words[:2] == ["junction", "check"]
+    _, out, _ = check(capsys, *words[2:])
+    assert out.strip() and first.rstrip().endswith(out.rstrip())
+
+
+def test_the_diagnosis_comes_without_a_heap_of_cautions(capsys):
+    """One at the top, at most two at the end, and none of them twice."""
+    for words in ([*DEAD, "--in-circuit"], DEAD):
+        _, out, _ = check(capsys, *words)
+        tail = out.partition("\ncautions\n")[2]
+        assert tail.count("  - ") <= 2
+        assert "Unplug" not in tail and "First power-up" not in tail
+    assert "unplugged" in out.splitlines()[1]
+
+
+def test_an_undecided_part_says_what_stands_against_it(capsys):
+    _, out, _ = check(capsys, *GOOD, "--type", "BD139", "--hfe", "3")
+    assert out.startswith("UNDECIDED  the gain reads 3 where BD139 is registered from 25 up")
+    _, out, _ = check(capsys, *GOOD, "--type", "2N3906")
+    assert out.startswith("UNDECIDED  sound, but not what is written on it")
+    assert "over 99 %" not in out.splitlines()[0]
+    _, out, _ = check(capsys, "A-K=1.7", "K-A=OL")
+    assert "LED diode" not in out and "LED junction" in out
+
+
+def test_a_refused_cell_does_not_lean_the_verdict(capsys, tmp_path):
+    file = tmp_path / "r.csv"
+    file.write_text("part;B-E;E-B;B-C;C-B;C-E;E-C;type\nA11;655;OL;648;OL;OL;OL;BC556\n")
+    main(["sort", str(file)])
+    out, _ = capsys.readouterr()
+    flat = " ".join(out.split())
+    assert "our B-E and B-C readings were" in flat and "open" not in flat

@@ -474,7 +474,8 @@ def test_a_short_read_as_nothing_is_a_limit_without_digits():
 
 
 def test_in_circuit_no_diode_is_condemned():
-    for text, type_ in (("A-K=0.35 K-A=0.9", "1N4007"), ("A-K=0.58 K-A=0.9", ""), ("A-K=0.002 K-A=0.002", "")):
+    dead = "A-K=0.002 K-A=0.002"
+    for text, type_ in (("A-K=0.35 K-A=0.9", "1N4007"), ("A-K=0.58 K-A=0.9", ""), (dead, "")):
         v = judge(text, in_circuit=True, types=find_type, type=type_)
         assert v.verdict == "undecided" and v.next.startswith("Lift one lead")
         assert v.neighbours == ()
