@@ -246,7 +246,9 @@ def _lift(found: Answer, bench: Bench) -> str:
 
 
 def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:
-    """Placement that tells most about faults, polarity and base, and what it tells [nat].
+    """Placement to read next, and what the best of all tells about faults, polarity and base [nat].
+
+    With the leads known the two junctions are finished before anything is asked across them.
 
     Parameters
     ----------
@@ -262,11 +264,12 @@ def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) ->
     base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
     what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
     gain = next_test.expected_information(bench.outcomes, weighed.p, bench.turns, what)
+    most = float(max(gain[bench.at[name]] for name in unread))
     three = bench.named and len(bench.leads) == 3
     if three and max((gain[bench.at[n]] for n in junctions), default=0.0) > 0.01:
-        unread = junctions  # leads known: finish the two junctions before asking across them
+        unread = junctions
     best = max(unread, key=lambda name: gain[bench.at[name]])
-    return best, float(gain[bench.at[best]])
+    return best, most
 
 
 def part_verdict(

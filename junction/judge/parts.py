@@ -66,9 +66,11 @@ def _made_device(kind: str, polarity: str, material: str) -> Device:
 
 
 @cache
-def _neighbours(verdict: str, device: tuple[str, str, str], faults: tuple[str, ...]) -> tuple[str, ...]:
-    """`neighbours` of a verdict, which looks at these three alone."""
-    return neighbours(PartVerdict("", verdict, {}, Device(*device), faults=faults))
+def _neighbours(
+    verdict: str, device: tuple[str, str, str], faults: tuple[str, ...], family: str
+) -> tuple[str, ...]:
+    """`neighbours` of a verdict, which looks at these alone."""
+    return neighbours(PartVerdict("", verdict, {}, Device(*device), faults=faults), family)
 
 
 @cache
@@ -227,10 +229,9 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
     evidence += [words for r in ranked if (words := what_else(c.code[r], c.facts[r]))]
     faults = tuple(dict.fromkeys([x for r in ranked for x in c.junctions[r].faults]))
     near: tuple[str, ...] = ()
-    if verdict in ("shorted", "leaky") and seen[0] != "AK" and (
-        "power" in family.name or device.kind != "bjt"
-    ):
-        near = _neighbours(verdict, (device.kind, device.polarity, device.material), faults)
+    if verdict in ("shorted", "leaky"):
+        known_family = family.name if f.typed or c.sure_of_family[k] else ""
+        near = _neighbours(verdict, (device.kind, device.polarity, device.material), faults, known_family)
     doubtful = code == UNDECIDED or c.p_top[k] < 0.98
     known_temp = c.temp_known[k]
     good, leaky, shorted, open_ = p

@@ -10,6 +10,7 @@ from junction.shelf.results import Caution, Meter
 from junction.show.table import Paint, paragraph
 from junction.show.text import visible
 
+_SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
 _LABEL = 10  # columns the label at the left takes
 
 
@@ -169,7 +170,9 @@ def check_text(
     if meter is not None:
         lines += _block("taken", [taken_words(v, meter)], width, paint)
     if v.neighbours:
-        lines.append(paint.strong("If it drives a load, test before power comes back:"))
+        output_stage = len(v.neighbours) > _SHORT_LIST
+        lines.append(paint.strong(f"{'If it drives a load, test' if output_stage else 'Test'} before power "
+                                  "comes back:"))  # fmt: skip
         lines += [
             paragraph(f"{k}. {text}", width, "  ", "     ") for k, text in enumerate(v.neighbours[:-1], 1)
         ]
