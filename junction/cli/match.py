@@ -16,6 +16,7 @@ from junction.pipeline.match import (
     MatchSettings,
     StageAsk,
     run_match,
+    spot_noise,
     weights_for,
 )
 from junction.show.table import Paint, width_for
@@ -69,7 +70,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--temperature-uncertainty",
         metavar="K",
         type=_kelvin,
-        help="standard uncertainty of the recorded temperatures, in kelvin, such as 0.5",
+        help="standard uncertainty of the recorded temperatures, in kelvin (default 0.3; parts without one "
+        "are taken at 25C give or take 1.2)",
+    )
+    parser.add_argument(
+        "--side-by-side",
+        action="store_true",
+        help="all parts were measured side by side on one block of metal, within minutes: their temperatures "
+        "and V_CE differ by next to nothing, whatever they were",
+    )
+    parser.add_argument(
+        "--reading-vce",
+        metavar="V",
+        type=options.physical("voltage", above=0.0),
+        help="V_CE at which the spot readings were taken (default: about 5V, give or take 2V)",
     )
     add_stage(parser, parallel_help="devices that share a rail's current (default: 2 in a pair, else 1)")
     options.add_instrument(parser)
@@ -97,6 +111,8 @@ def match_settings(args: argparse.Namespace, per_set: int, sets: int | None) -> 
         MatchAsk(args.layout, per_set, sets, tuple(args.keep), weights_for(args.idle_weight)),
         options.meter_from(args), find, known_types(args, find), args.temperature_uncertainty,
         options.noise_from(args, curves=True),
+        spot=spot_noise(args.voltage_accuracy, args.current_accuracy, args.reading_vce),
+        side_by_side=args.side_by_side,
     )  # fmt: skip
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from junction.estimate.transistor_values import compare
 from junction.pair.curves import drive_point
 
 _MOST = 5
 #: Half-width of a 95 % interval in standard uncertainties.
 _K95 = 1.96
+#: V_CE a bench reading is usually taken at [V], and the share of an uncertainty below which another cause
+#: makes most of it.
+_READ_AT_V, _MOSTLY = 5.0, 0.7
 
 
 def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
@@ -87,7 +91,7 @@ def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
     near.sort()
     if not near:
         return []
-    cause = _cause(fits, parts, float(np.median([u for *_, u in near])))
+    cause, cure = _cause(fits, parts, stage, ask, float(np.median([u for *_, u in near])))
     lines = [
         f"{a} and {b} cannot be told apart {cause}: V_BE differs by {1000 * gap:.2g} mV, "
         f"known to within {1000 * _K95 * u:.2g} mV."
@@ -95,17 +99,41 @@ def _cannot_tell(fits, stage, sets, maker, ask) -> list[str]:
     ]
     if len(near) > _MOST:
         lines.append(f"The same holds for {len(near) - _MOST} more neighbours in V_BE.")
-    lines.append("To tell such parts apart, measure them side by side on one block of metal, at one current, "
-                 "within a minute of each other.")  # fmt: skip
+    lines.append(cure)
     return lines
 
 
-def _cause(fits, parts, u_V: float) -> str:
-    """What keeps parts from being told apart: mostly their temperatures, or the rest of the measurement."""
+def _cause(fits, parts, stage, ask, u_V: float) -> tuple[str, str]:
+    """What keeps parts from being told apart, and what would help."""
+    together = ("To tell such parts apart, measure them side by side on one block of metal, at one current, "
+                "within a minute of each other (and say so: --side-by-side).")  # fmt: skip
     if all(fits.source[i] == "spot" for i in parts):
-        return "by these spot readings"
+        return _spot_cause(fits, parts, stage, ask, u_V, together)
     if not all(fits.temp_known[i] for i in parts):
-        return "at these temperatures, which were not recorded"
+        return "at these temperatures, which were not recorded", together
     # two thermometer readings, each good to half a kelvin, at 2 mV/K
     by_temperature = 2**0.5 * 0.002 * 0.5 / 3**0.5
-    return "at this temperature uncertainty" if by_temperature > 0.6 * u_V else "by these measurements"
+    by_it = by_temperature > 0.6 * u_V
+    return "at this temperature uncertainty" if by_it else "by these measurements", together
+
+
+def _spot_cause(fits, parts, stage, ask, u_V: float, together: str) -> tuple[str, str]:
+    """Spot readings are sharp where they were taken; say which step from there makes them vague."""
+    idle, vce = stage.idle.total_A / ask.per_set, stage.idle.vce_V
+    middle = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
+
+    def u_at(ic_A: float, vce_V: float) -> float:
+        found = compare(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(np.median(fits.temp_C[parts])))
+        return float(np.median(found.u_dvbe_V))
+
+    if vce > 2 * _READ_AT_V and u_at(idle, _READ_AT_V) < _MOSTLY * u_V:
+        return (
+            f"by these spot readings, taken at a few volts of V_CE while the stage idles at {vce:.0f} V",
+            f"To tell such parts apart, read them at about {vce:.0f} V, short, on a heat sink and inside "
+            f"their safe area, and say so "
+            f"(--reading-vce {vce:.0f}V).",
+        )
+    if u_at(middle, min(_READ_AT_V, vce)) < _MOSTLY * u_V:
+        return (f"by these spot readings, taken at {middle:.2g} A and not at the idle share of {idle:.2g} A",
+                f"To tell such parts apart, read them at about {idle:.2g} A.")  # fmt: skip
+    return "by these spot readings", together

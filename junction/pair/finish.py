@@ -7,11 +7,12 @@ from math import factorial
 
 import numpy as np
 
+from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Interval
 from junction.estimate.results import TransistorFits
 from junction.pair.curves import Devices, drive_point
-from junction.pair.grade import grade_of, interval_of
-from junction.pair.results import MatchedSet, OperatingPoint, Stage
+from junction.pair.grade import LIMITS, grade_of, interval_of
+from junction.pair.results import MatchedSet, OperatingPoint, PartMark, Stage
 from junction.pair.sharing import Shares, imbalance, share
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
@@ -21,6 +22,8 @@ _DRAW_TOLERANCE_V = 1e-6
 _HOT_DRAWS = 100
 #: Beyond so much of the data's highest current a prediction is an extrapolation, and said to be.
 _REACH = 1.3
+#: V_CE of the figures a part is known by [V]: what bench readings are usually taken at.
+_MARK_VCE_V = 5.0
 
 
 class SetMaker:
@@ -137,7 +140,7 @@ class SetMaker:
         half = {w: interval_of(h[0][number], h[1][..., number]) for w, h in halves.items()} if halves else {}
         single = self.ask.per_set == 1
         shown = half if single else sizes
-        limits = [shown["idle"][1], shown["peak"][1]] + [h[1] for h in half.values()]
+        limits = {w: max([shown[w][1], *([half[w][1]] if half else [])]) for w in ("idle", "peak")}
         away = any(bool(f["hot"][0].runs_away[number]) for f in found) and not single
         gain = max(float(f["hot"][0].loop_gain[number]) for f in found)
         resistors = [
@@ -146,12 +149,13 @@ class SetMaker:
         idle = np.concatenate([f["idle"][0].ie_A[number] for f in found])
         return MatchedSet(
             parts=tuple(self.fits.part[i] for i in parts), polarity=self._polarity(parts),
-            grade=grade_of(max(limits), away),
+            grade=grade_of(max(limits.values()), away), grade_idle=grade_of(limits["idle"], away),
+            grade_peak=grade_of(limits["peak"], away), marks=tuple(self._mark(i) for i in parts),
             imbalance_idle=shown["idle"][0], imbalance_peak=shown["peak"][0],
             share_idle=_shares(found, "idle", number), share_peak=_shares(found, "peak", number),
             emitter_drop_idle_V=tuple(float(x) for x in idle * np.concatenate(resistors)),
             dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts),
-            notes=self._notes(parts, sizes, away, gain),
+            notes=self._notes(parts, sizes, away, gain, limits),
             rails=tuple(s for s, r in enumerate(rails) for _ in r),
             limit_idle=shown["idle"][1], limit_peak=shown["peak"][1],
             halves_idle=half["idle"][0] if half else None, halves_peak=half["peak"][0] if half else None,
@@ -193,8 +197,20 @@ class SetMaker:
         low, high = np.quantile(ratio[1], (0.025, 0.975))
         return Interval(float(ratio[0]), min(float(low), float(ratio[0])), max(float(high), float(ratio[0])))
 
-    def _notes(self, parts, sizes, away: bool, gain: float) -> tuple[str, ...]:
+    def _mark(self, i: int) -> PartMark:
+        """A part's V_BE and h_FE at 25 degC, at the idle share or the current of its data nearest to it."""
+        at = self.stage.idle.total_A / self.ask.per_set
+        ic = float(np.clip(at, self.fits.ic_low_A[i], self.fits.ic_high_A[i]))
+        point = drive_point(self.devices.take(np.array([i])), np.log(ic), _MARK_VCE_V, REFERENCE_TEMP_C)
+        return PartMark(self.fits.type[i], ic, float(point.vbe_V[0]), ic / float(point.ib_A[0]),
+                        REFERENCE_TEMP_C)  # fmt: skip
+
+    def _notes(self, parts, sizes, away: bool, gain: float, limits) -> tuple[str, ...]:
         out = []
+        for which, where in (("idle", "at idle"), ("peak", "at the peak")):
+            if grade_of(limits[which]) == "none" and not away:
+                out.append(f"no grade {where}: only an imbalance of up to {100 * limits[which]:.0f} % can be "
+                           f"vouched for there, and grade C ends at {100 * LIMITS['C']:.0f} %")  # fmt: skip
         per = self.stage.peak.total_A / self.ask.per_set
         short = [self.fits.part[i] for i in parts if self.fits.ic_high_A[i] * _REACH < per]
         if short:

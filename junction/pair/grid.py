@@ -11,10 +11,13 @@ from junction.estimate.transistor_values import evaluate
 from junction.pair.results import PartCurves, Stage, Yardstick
 
 _POINTS = 41
+#: Curves are drawn so many times beyond the currents of a part's data, and only where V_BE is known to this
+#: half-width of its 95 % interval [V]: what lies beyond is the fit talking, not the part.
+_BEYOND, _MOST_DOUBT_V = 3.0, 0.05
 
 
 def curves_on_grid(fits: TransistorFits, names, stage: Stage) -> PartCurves:
-    """V_BE and h_FE of some parts from a tenth of the idle share to past the peak's.
+    """V_BE and h_FE of some parts from a tenth of the idle share to past the peak's, nan where no data speak.
 
     Parameters
     ----------
@@ -35,10 +38,12 @@ def curves_on_grid(fits: TransistorFits, names, stage: Stage) -> PartCurves:
     temp = stage.idle.temp_C
     vce = min(max(stage.peak.vce_V, 3.0), 10.0)
     values = evaluate(fits, ic, vce, temp)
+    low, high = fits.ic_low_A[rows, None] / _BEYOND, fits.ic_high_A[rows, None] * _BEYOND
+    known = (low <= ic) & (ic <= high) & (1.96 * values.u_vbe_V[rows] <= _MOST_DOUBT_V)
+    shown = (values.vbe_V, values.u_vbe_V, values.hfe, values.u_hfe)
     return PartCurves(
-        names, ic, *(np.asarray(a)[rows] for a in (values.vbe_V, values.u_vbe_V, values.hfe, values.u_hfe)),
-        vce_V=vce, temp_C=temp,
-    )  # fmt: skip
+        names, ic, *(np.where(known, np.asarray(a)[rows], np.nan) for a in shown), vce_V=vce, temp_C=temp
+    )
 
 
 def yardsticks() -> tuple[Yardstick, ...]:

@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from junction.base.errors import UsageError
+from junction.base.records import plain_name
 from junction.estimate.results import TransistorFits
 from junction.pair.advice import advice_for
 from junction.pair.curves import Devices, devices_from_fits
 from junction.pair.finish import SetMaker
+from junction.pair.kinds import facing_notes, kind_labels
 from junction.pair.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
-from junction.pair.results import LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
+from junction.pair.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchResult, Stage
 from junction.pair.spread import drawn_devices
 from junction.pair.swaps import Exchanges, swaps_for
 from junction.pair.weigh import WEIGHTS, Weigher
@@ -37,6 +39,7 @@ class MatchAsk:
     seconds: float = 15.0
     draws: int = DRAWS
     seed: int = 1
+    complements: dict[str, str] = field(default_factory=dict)  # of a type, both by their plain names
 
 
 def usable(fits: TransistorFits) -> np.ndarray:
@@ -51,19 +54,20 @@ def usable(fits: TransistorFits) -> np.ndarray:
 class Pool:
     """The parts of one polarity: their devices, draws and indices in the whole batch."""
 
-    def __init__(self, index, devices: Devices, drawn: dict[str, Devices]) -> None:
+    def __init__(self, index, devices: Devices, drawn: dict[str, Devices], kinds=None) -> None:
         self.index = np.asarray(index, int)
-        self.devices, self.drawn = devices, drawn
+        self.devices, self.drawn, self.kinds = devices, drawn, kinds
 
     def without(self, taken) -> Pool:
         """The same pool less some parts of the whole batch."""
-        return Pool(self.index[~np.isin(self.index, list(taken))], self.devices, self.drawn)
+        return Pool(self.index[~np.isin(self.index, list(taken))], self.devices, self.drawn, self.kinds)
 
     def weigher(self, stage: Stage, k: int, weights) -> Weigher:
         """Costs of sets of k of this pool; part indices are local to the pool."""
         own = self.devices.take(self.index)
         drawn = {name: d.take(self.index) for name, d in self.drawn.items()}
-        return Weigher(own, drawn, (stage.idle, stage.peak), k, weights)
+        return Weigher(own, drawn, (stage.idle, stage.peak), k, weights,
+                       None if self.kinds is None else self.kinds[self.index])  # fmt: skip
 
 
 def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResult:
@@ -101,8 +105,8 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
     free = {key: pool.without(taken) for key, pool in pools.items()}
     chosen, refused = _choose(free, stage, ask, count)
     rails = list(kept) + [r for c in chosen for r in c[1]]
-    sets = maker.make(rails, kept=len(kept))
-    sets = tuple(_placed(sets, ask.layout))
+    sets = _best_first(maker.make(rails, kept=len(kept)))
+    sets = tuple(_placed(_with_types(sets, ask), ask.layout))
     if kept:
         weighers = [p.weigher(stage, ask.per_set, ask.weights) for p in pools.values()]
         sets = swaps_for(sets, Exchanges(fits.part, [p.index for p in pools.values()], weighers))
@@ -120,13 +124,14 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
 def _pools(fits: TransistorFits, good, ask: MatchAsk, devices, drawn) -> dict[tuple[str, str], Pool]:
     """Parts that may stand in for each other: of one polarity and, on one rail, of one type."""
     by_type = ask.layout != "complementary"
+    kinds = None if by_type else kind_labels(fits.type, ask.complements)
     groups: dict[tuple[str, str], list[int]] = {}
     for i in np.flatnonzero(good).tolist():
-        key = (fits.polarity[i], fits.type[i] if by_type else "")
+        key = (fits.polarity[i], plain_name(fits.type[i]) if by_type else "")
         groups.setdefault(key, []).append(i)
     order = {"NPN": 0, "PNP": 1}
     return {
-        key: Pool(groups[key], devices, drawn)
+        key: Pool(groups[key], devices, drawn, kinds)
         for key in sorted(groups, key=lambda k: (order.get(k[0], 2), k[1]))
     }
 
@@ -208,6 +213,23 @@ def _kept(fits: TransistorFits, good, ask: MatchAsk) -> list[tuple[np.ndarray, .
     return out
 
 
+def _best_first(sets: list[MatchedSet]) -> list[MatchedSet]:
+    """Sets fixed by hand as they were named, then polarity by polarity those that can best be vouched for."""
+    polarities = list(dict.fromkeys(s.polarity for s in sets))
+    return [s for s in sets if s.kept] + sorted(
+        (s for s in sets if not s.kept),
+        key=lambda s: (polarities.index(s.polarity), GRADES.index(s.grade),
+                       max(s.limit_idle, s.limit_peak)),
+    )  # fmt: skip
+
+
+def _with_types(sets: list[MatchedSet], ask: MatchAsk) -> list[MatchedSet]:
+    if ask.layout != "complementary":
+        return sets
+    return [replace(s, notes=facing_notes([m.type for m in s.marks], s.rails, ask.complements) + s.notes)
+            for s in sets]  # fmt: skip
+
+
 def _placed(sets: Sequence[MatchedSet], layout: str):
     """Say where each part goes."""
     for number, s in enumerate(sets, 1):
@@ -255,7 +277,9 @@ def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tup
     types = sorted(t for _, t in kinds)
     if len(kinds) > len({p for p, _ in kinds}):
         how = (
-            "complementary sets take them as they come" if ask.layout == "complementary" else "each by itself"
+            "complementary sets keep to registered complements as far as they go"
+            if ask.layout == "complementary"
+            else "each by itself"
         )
         out.append(f"parts of several types, {how}: {', '.join(types)}")
     if any(not p for p in fits.polarity):

@@ -14,6 +14,9 @@ from junction.shelf.results import Caution
 
 GRADES = ("A", "B", "C", "none")
 
+#: Why a part is left over that was never meant for a match by curves: a diode, a part only sorted.
+NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match by"
+
 #: layout -> what it means, for the help and the report
 LAYOUTS = {
     "pairs": "parts of one polarity, in sets that share one drive node (the default)",
@@ -135,6 +138,17 @@ class Swap:
 
 
 @dataclass(frozen=True)
+class PartMark:
+    """What a part in a drawer is known by: its type, and V_BE and h_FE at a current within its data."""
+
+    type: str = ""
+    ic_A: float = nan
+    vbe_V: float = nan
+    hfe: float = nan
+    temp_C: float = nan
+
+
+@dataclass(frozen=True)
 class MatchedSet:
     """Parts chosen to work together in the stage."""
 
@@ -162,6 +176,9 @@ class MatchedSet:
     kept: bool = False  # fixed by the user
     swaps: tuple[Swap, ...] = ()
     cost: float = nan
+    grade_idle: str = ""  # `grade` is the worse of the two
+    grade_peak: str = ""
+    marks: tuple[PartMark, ...] = ()  # what each part is known by, one a part
 
 
 @dataclass(frozen=True, eq=False)

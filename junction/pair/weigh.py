@@ -14,6 +14,7 @@ from math import pi, sqrt
 import numpy as np
 
 from junction.pair.curves import Devices, drive_point
+from junction.pair.kinds import MIXED, UNKNOWN, mixed_across, mixed_within
 from junction.pair.results import OperatingPoint
 from junction.pair.sharing import share
 
@@ -98,10 +99,13 @@ class Weigher:
         Devices in a set.
     weights : mapping of str to float
         Keys of `WEIGHTS`.
+    kinds : ndarray of int (n,), optional
+        Labels of the types (`kinds.kind_labels`); sets that mix them cost more.
     """
 
-    def __init__(self, devices: Devices, drawn, points, k: int, weights) -> None:
+    def __init__(self, devices: Devices, drawn, points, k: int, weights, kinds=None) -> None:
         self.devices, self.drawn, self.k, self.weights = devices, drawn, k, dict(weights)
+        self.kinds = np.full(devices.shape[-1], UNKNOWN) if kinds is None else np.asarray(kinds)
         self.points = tuple(_even(p) for p in points)
         self.linear = tuple(self._linear(p) for p in self.points)
 
@@ -129,9 +133,12 @@ class Weigher:
 
     def coordinates(self) -> np.ndarray:
         """Per part and point, the place whose range in a set is the weighted imbalance to first order."""
-        return np.stack(
-            [self.weights[p.name] * a.drive_V / (a.slope_V * self.k)
-             for p, a in zip(self.points, self.linear, strict=True)], axis=1)  # fmt: skip
+        columns = [self.weights[p.name] * a.drive_V / (a.slope_V * self.k)
+                   for p, a in zip(self.points, self.linear, strict=True)]  # fmt: skip
+        known = np.unique(self.kinds[self.kinds != UNKNOWN])
+        if known.size > 1 and (self.kinds != UNKNOWN).all():
+            columns.append(MIXED * np.searchsorted(known, self.kinds))
+        return np.stack(columns, axis=1)
 
     def u_imbalance(self, members, which: int) -> np.ndarray:
         """Standard uncertainty of the imbalance of each set, to first order."""
@@ -144,7 +151,7 @@ class Weigher:
         members = np.asarray(members)
         if self.k == 1:
             return np.zeros(len(members))
-        total = np.zeros(len(members))
+        total = MIXED * mixed_within(self.kinds[members])
         for at in range(0, len(members), _CHUNK):
             piece = members[at : at + _CHUNK]
             gathered = self.devices.take(piece)
@@ -165,7 +172,7 @@ class Weigher:
         return np.log(self.points[which].total_A / self.k) + np.clip(off, -2.0, 2.0)
 
     def groups(self, members) -> tuple[np.ndarray, ...]:
-        """Sets seen from outside: drive [V], its slope [V], its uncertainty [V], base current [A], (q, c)."""
+        """Sets seen from outside: drive, its slope and uncertainty [V], base current [A], type, as (q, c)."""
         members = np.asarray(members)
         out = []
         for which, point in enumerate(self.points):
@@ -181,7 +188,8 @@ class Weigher:
                     rows.append((s.drive_V, s.drive_slope_V, s.ib_A.sum(axis=-1)))
             drive, slope, base = (np.concatenate(x) for x in zip(*rows, strict=True))
             u = np.sqrt(np.mean(linear.u_V[members] ** 2, axis=-1) / self.k)
-            out.append((drive, slope, u, base))
+            own = self.kinds[members]
+            out.append((drive, slope, u, base, np.where(mixed_within(own), UNKNOWN, own.max(axis=-1))))
         return tuple(np.stack(x) for x in zip(*out, strict=True))
 
 
@@ -210,11 +218,13 @@ def cross_cost(upper, lower, points, weights) -> np.ndarray:
     """
     total = 0.0
     for q, point in enumerate(points):
-        v1, s1, u1, b1 = (x[q] for x in upper)
-        v2, s2, u2, b2 = (x[q] for x in lower)
+        v1, s1, u1, b1, *kind1 = (x[q] for x in upper)
+        v2, s2, u2, b2, *kind2 = (x[q] for x in lower)
         size = np.abs(v1 - v2) / (s1 + s2)
         u = np.sqrt(u1 * u1 + u2 * u2) / (s1 + s2)
         total = total + weights["halves"] * weights[point.name] * np.tanh(folded_mean(size, u))
         if point.name == "peak":
             total = total + weights["base"] * np.abs(b1 - b2) / (b1 + b2)
+            if kind1 and kind2:  # once, with the peak
+                total = total + MIXED * mixed_across(kind1[0], kind2[0])
     return total

@@ -12,10 +12,10 @@ import numpy as np
 from junction.base.errors import InputError
 from junction.base.records import Bag, CurveTable, plain_name
 from junction.estimate.results import TransistorFits
-from junction.estimate.spot import is_spot, unusable
+from junction.estimate.spot import SpotNoise, is_spot, unusable
 from junction.pair.grid import curves_on_grid, yardsticks
 from junction.pair.match import MatchAsk, match_parts
-from junction.pair.results import LAYOUTS, LeftOver, MatchReport
+from junction.pair.results import LAYOUTS, NO_CANDIDATE, LeftOver, MatchReport
 from junction.pair.stage import StageAsk, plan_stage
 from junction.pair.suspects import low_gain
 from junction.pair.weigh import weights_for
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 #: Verdicts that keep a part out of every set.
 NOT_GOOD = ("shorted", "open", "leaky")
-#: Why a part is left over that was never meant for a match by curves: a diode, a part only sorted.
-NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match by"
 #: Parts whose curves are drawn; beyond, a page would only be grey.
 MOST_DRAWN = 400
 
@@ -48,6 +46,13 @@ class MatchSettings:
     temp_u_K: float | None = None  # standard uncertainty of recorded temperatures
     curve_noise: CurveNoise | None = None  # stated accuracy of the curves
     details: bool = True
+    spot: SpotNoise | None = None  # stated accuracy of the spot readings
+    side_by_side: bool = False  # all parts at one temperature and one V_CE, whatever they were
+
+
+#: Standard uncertainties of the temperature [K] and of V_CE [V] of one part against the next, measured side
+#: by side on one block of metal within minutes; common practice, no source.
+SIDE_BY_SIDE_K, SIDE_BY_SIDE_V = 0.05, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,10 +85,29 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
             ", ".join(bag.files),
         )
     known = {} if settings.temp_u_K is None else {"recorded_K": settings.temp_u_K}
+    spot = settings.spot or SpotNoise()
+    if settings.side_by_side:  # what is off is off for all of them alike, and moves no current
+        known = {"recorded_K": SIDE_BY_SIDE_K, "missing_K": SIDE_BY_SIDE_K}
+        spot = replace(spot, u_vce_V=min(spot.u_vce_V, SIDE_BY_SIDE_V))
     return fit_transistors(
-        bag.curves, settings.curve_noise, readings=readings, temperature=TemperatureNoise(**known),
-        made_for_A=carried_A(settings.stage),
+        bag.curves, settings.curve_noise, readings=readings, spot=spot,
+        temperature=TemperatureNoise(**known), made_for_A=carried_A(settings.stage),
     )  # fmt: skip
+
+
+def spot_noise(volts=None, amps=None, vce_V: float | None = None) -> SpotNoise:
+    """Uncertainty of spot readings from limits of error (fraction, floor) and the V_CE they were taken at.
+
+    Limits of error over the root of three (JCGM 100:2008, 4.3.7); a stated V_CE is taken as good to 2 %.
+    """
+    changes: dict = {}
+    if volts is not None:
+        changes |= {"vbe_percent": 100 * volts[0] / sqrt(3), "u_vbe_V": max(volts[1], 1e-6) / sqrt(3)}
+    if amps is not None:
+        changes |= {"ic_percent": 100 * max(amps[0], 1e-5) / sqrt(3)}
+    if vce_V is not None:
+        changes |= {"vce_V": vce_V, "u_vce_V": 0.02 * vce_V}
+    return replace(SpotNoise(), **changes)
 
 
 def carried_A(ask: StageAsk) -> float:
@@ -128,6 +152,12 @@ def _finder(settings: MatchSettings):
     from junction.shelf.types import find_type
 
     return find_type
+
+
+def complements_of(types, find) -> dict[str, str]:
+    """Registered complement of each type the shelf knows one of, by plain names."""
+    found = {name: find(name) for name in dict.fromkeys(types) if name}
+    return {plain_name(n): plain_name(k.complement) for n, k in found.items() if k and k.complement}
 
 
 def _of_other_types(fits: TransistorFits, settings: MatchSettings) -> dict[str, str]:
@@ -224,7 +254,8 @@ def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
     if np.isnan(ask.data_high_A) and high.size:
         ask = replace(ask, data_high_A=float(np.median(high)))
     stage = plan_stage(ask, types_in_use(ready.fits, settings.type_names, settings.types))
-    result = match_parts(ready.fits, stage, settings.ask)
+    complements = complements_of(ready.fits.type, _finder(settings))
+    result = match_parts(ready.fits, stage, replace(settings.ask, complements=complements))
     used = [name for s in result.sets for name in s.parts]
     curves = None
     if settings.details and 0 < len(used) <= MOST_DRAWN:
@@ -239,4 +270,5 @@ def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
     )  # fmt: skip
 
 
-__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match", "weights_for"]
+__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match", "spot_noise",
+           "weights_for"]  # fmt: skip

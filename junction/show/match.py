@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isfinite
 
 from junction.base.records import Interval
-from junction.pair.results import MatchedSet, MatchReport, OperatingPoint, Stage
+from junction.pair.results import NO_CANDIDATE, MatchedSet, MatchReport, OperatingPoint, Stage
 from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.number import nominal, quantity
@@ -24,6 +24,13 @@ def imbalance_words(it: Interval | None) -> str:
         return f"{100 * it.value:.1f} %"
     digits = 2 if it.high < 0.01 else 1
     return f"{100 * it.value:.{digits}f} % ({100 * it.low:.{digits}f} to {100 * it.high:.{digits}f})"
+
+
+def grade_words(s: MatchedSet) -> str:
+    """One letter where idle and peak earn the same, else both."""
+    if not s.grade_idle or s.grade_idle == s.grade_peak:
+        return s.grade
+    return f"{s.grade_idle} idle, {s.grade_peak} peak"
 
 
 def millivolts(it: Interval | None) -> str:
@@ -70,8 +77,9 @@ def ohms(values: tuple[float, ...]) -> str:
 
 
 _COLUMNS = (
-    Column("set"), Column("parts", wrap=True), Column("grade"), Column("idle imbalance", wrap=True),
-    Column("peak imbalance", wrap=True), Column("V_BE apart", wrap=True), Column("h_FE ratio", "right"),
+    Column("set"), Column("parts", wrap=True), Column("grade", wrap=True),
+    Column("idle imbalance", wrap=True), Column("peak imbalance", wrap=True),
+    Column("V_BE apart", wrap=True), Column("h_FE ratio", "right"),
 )  # fmt: skip
 
 
@@ -84,7 +92,7 @@ def terminal_text(
     listed = result.sets if everything else result.sets[:MOST_SETS]
     rows = [
         [
-            f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), s.grade,
+            f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), grade_words(s),
             imbalance_words(s.imbalance_idle),
             imbalance_words(s.imbalance_peak), millivolts(s.dvbe_V),
             f"{s.hfe_ratio.value:.2f}" if s.hfe_ratio is not None else "-",
@@ -118,14 +126,19 @@ def terminal_text(
 
 
 def _grouped_notes(sets) -> list[str]:
-    """Each note once, with the numbers of the sets it is about."""
+    """Each note once, with the numbers of the sets it is about; parts are named where one set has it."""
     about: dict[str, list[int]] = {}
+    full: dict[str, str] = {}
     for number, s in enumerate(sets, 1):
         for note in s.notes:
-            about.setdefault(note, []).append(number)
+            names, _, rest = note.partition(": ")
+            key = rest if set(names.split(", ")) <= set(s.parts) else note
+            about.setdefault(key, []).append(number)
+            full[key] = note
     return [
-        f"{'set' if len(numbers) == 1 else 'sets'} {join_words(map(str, numbers))}: {note}"
-        for note, numbers in about.items()
+        f"{'set' if len(numbers) == 1 else 'sets'} {join_words(map(str, numbers))}: "
+        f"{full[key] if len(numbers) == 1 else key}"
+        for key, numbers in about.items()
     ]
 
 
@@ -134,6 +147,10 @@ def _grouped_left_over(items) -> list[str]:
     about: dict[str, list[str]] = {}
     for item in items:
         about.setdefault(item.why, []).append(item.part)
+    never = about.pop(NO_CANDIDATE, [])
+    if never:
+        named = f" ({', '.join(never)})" if len(never) <= 4 else ""
+        about[NO_CANDIDATE] = [f"{count(len(never), 'further part')}{named}"]
     return [f"{', '.join(parts)}: {why}" for why, parts in about.items()]
 
 
@@ -223,7 +240,11 @@ def stage_json(stage: Stage | None) -> dict | None:
 def set_json(s: MatchedSet) -> dict:
     """One set."""
     return {
-        "parts": s.parts, "polarity": s.polarity, "grade": s.grade, "places": s.places, "kept": s.kept,
+        "parts": s.parts, "polarity": s.polarity, "grade": s.grade, "grade_idle": s.grade_idle,
+        "grade_peak": s.grade_peak,
+        "marks": [{"type": m.type, "ic_A": m.ic_A, "vbe_V": m.vbe_V, "hfe": m.hfe, "temp_C": m.temp_C}
+                  for m in s.marks],
+        "places": s.places, "kept": s.kept,
         "imbalance_idle": s.imbalance_idle, "imbalance_peak": s.imbalance_peak,
         "imbalance_idle_limit_95": s.limit_idle, "imbalance_peak_limit_95": s.limit_peak,
         "imbalance_idle_heated": s.imbalance_hot, "imbalance_peak_heated": s.imbalance_peak_hot,

@@ -27,6 +27,21 @@ class SetPictures:
     hfe: str
 
 
+def _span(axes, curves: PartCurves, parts) -> None:
+    """The whole range of currents on the axis; where no part's data speak, the picture says so."""
+    axes.set_xlim(curves.ic_A[0], curves.ic_A[-1])
+    known = np.isfinite(curves.vbe_V[[curves.row(name) for name in parts]]).any(axis=0)
+    if known.all():
+        return
+    if not known.any():
+        axes.text(0.5, 0.5, "no data here", transform=axes.transAxes, fontsize=7, color=SOFT, ha="center")
+        return
+    last = curves.ic_A[known][-1]
+    if last < curves.ic_A[-1] / 1.5:
+        axes.annotate("no data", (np.sqrt(last * curves.ic_A[-1]), 0.5), xycoords=("data", "axes fraction"),
+                      fontsize=6.5, color=SOFT, ha="center")  # fmt: skip
+
+
 def _frame(axes, title: str, y: str, idle_A: float, peak_A: float) -> None:
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
@@ -45,6 +60,8 @@ def _frame(axes, title: str, y: str, idle_A: float, peak_A: float) -> None:
 
 def _band(axes, x, low, high, color) -> None:
     """Shaded band as one polygon: a collection would lose its style when the SVG is made small."""
+    known = np.isfinite(low) & np.isfinite(high)
+    x, low, high = x[known], low[known], high[known]
     axes.fill(np.r_[x, x[::-1]], np.r_[low, high[::-1]], facecolor=color, alpha=0.14, linewidth=0, gid="band")
 
 
@@ -71,6 +88,7 @@ def draw_curves(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A: float,
         style = _STYLES[k % len(_STYLES)]
         axes.plot(curves.ic_A, curves.vbe_V[curves.row(name)], linewidth=1.2, label=_short(name), **style)
     axes.legend(fontsize=6.5, frameon=False, loc="upper left", handlelength=2.2, borderaxespad=0.8)
+    _span(axes, curves, s.parts)
     _frame(axes, f"V_BE at V_CE {curves.vce_V:.0f} V, {curves.temp_C:.0f} C", "V_BE (V)", idle_A, peak_A)
     return axes
 
@@ -87,6 +105,7 @@ def draw_vbe_difference(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A
         _band(axes, curves.ic_A, gap - u, gap + u, style["color"])
     axes.axhline(0, color=SOFT, linewidth=0.8)
     axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
+    _span(axes, curves, s.parts)
     _frame(axes, "difference of V_BE, 95 % band", "mV", idle_A, peak_A)
     return axes
 
@@ -103,6 +122,7 @@ def draw_hfe_difference(s: MatchedSet, curves: PartCurves, idle_A: float, peak_A
         _band(axes, curves.ic_A, ratio * np.exp(-u), ratio * np.exp(u), style["color"])
     axes.axhline(1, color=SOFT, linewidth=0.8)
     axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
+    _span(axes, curves, s.parts)
     _frame(axes, "ratio of h_FE, 95 % band", "ratio", idle_A, peak_A)
     return axes
 

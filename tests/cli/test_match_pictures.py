@@ -70,3 +70,26 @@ def test_load_lines_against_the_safe_area():
     np.testing.assert_array_equal(drawn["dc safe area, X"][:2, 1], [10.0, 5.0])
     assert axes.get_xscale() == axes.get_yscale() == "log"
     assert axes.get_xlabel() == "V_CE (V)" and axes.get_ylabel() == "collector current (A)"
+
+
+def test_curves_end_where_the_data_do(tmp_path):
+    """One reading at 0.1 A says nothing of 2 A: no V_BE of several volts, no band of thousands of mV."""
+    from junction.base.records import CurveTable, PartReadings
+    from junction.estimate.transistor import fit_transistors
+    from junction.pair.grid import curves_on_grid
+    from junction.pair.stage import StageAsk, plan_stage
+
+    rows = [PartReadings(n, polarity="NPN", ic_A=0.1, vbe_V=v, hfe=60.0)
+            for n, v in (("A", 0.6), ("B", 0.603))]  # fmt: skip
+    fits = fit_transistors(CurveTable.empty(), readings=rows)
+    stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=45, re_ohm=(0.22,), parallel=2))
+    drawn = curves_on_grid(fits, ("A", "B"), stage)
+    known = np.isfinite(drawn.vbe_V)
+    assert known.any(axis=1).all() and not known[:, drawn.ic_A > 0.31].any()
+    assert np.nanmax(1.96 * drawn.u_vbe_V) <= 0.05 and np.nanmax(drawn.vbe_V) < 0.75
+    s = SimpleNamespace(parts=("A", "B"))
+    for draw in (match_plots.draw_curves, match_plots.draw_vbe_difference, match_plots.draw_hfe_difference):
+        axes = draw(s, drawn, 0.09, 2.2, new_axes())
+        assert axes.get_xlim()[1] > 2.2 and any("no data" in t.get_text() for t in axes.texts)
+        assert np.abs(axes.get_ylim()).max() < 1000
+        assert "nan" not in svg_text(axes.figure)
