@@ -12,25 +12,29 @@ from dataclasses import dataclass
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.estimate.results import MODELS, SweepFits
+from junction.judge.sweep_reasons import BOTH_WAYS, FALLS, LIMITED, NO_DOUBT, PASSES_DIFFER
 
 #: Points nearer to zero volt than this tell the meter's offset, not the chord [V].
 NEAR_ZERO_V = 0.01
 #: Forward points up to here lie before any knee [V]; germanium power junctions start just above.
 BEFORE_KNEE_V = 0.05
-#: A chi2 this many times its degrees of freedom is that of another law [1].
-POOR_CHI2 = 25.0
-_OPEN, _RESISTOR = MODELS.index("open"), MODELS.index("resistor")
 #: A junction conducts at least this many times better one way than the other [1].
 ONE_WAY = 1e3
 #: A sweep that conducts in reverse from less than this, and not forward, has its leads swapped [V].
 SWAPPED_KNEE_V = 1.2
-#: An ideality less certain than this does not hold its junction [1].
-MOST_N_U = 0.3
 #: Standard uncertainty of a knee read off the points, beside the step [V] (our convention).
 KNEE_U_V = 0.02
-#: A fitted ideality outside this range is not that of a junction [1].
-N_BELIEVED = (0.7, 8.0)
+#: An ammeter's offset is smaller than this [A]; more of a current that never changes is the source's limit,
+#: or no offset to be passed over in silence (our convention).
+MOST_OFFSET_A = 1e-4
+#: A slope is a path from this many standard uncertainties on [1]: converters are not normally distributed.
+SEEN_U = 4.0
+#: A step of current shows a short where it lies this near to zero on one side, or on both sides [V].
+ONE_SIDE_V, BOTH_SIDES_V = 0.05, 0.35
+#: Points nearer to each other than this were taken at one voltage [V].
+SAME_V = 2e-4
+#: Share of the forward points in the current limit from which the rest tells nothing [1].
+MOST_LIMITED = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,100 +43,52 @@ class Direct:
 
     Parameters
     ----------
-    top_ohm : ndarray
-        Chord of the highest tenth of the forward voltages [ohm].
+    top_S, top_u_S : ndarray
+        Slope from the points nearest to zero to the highest tenth of the forward voltages, and its standard
+        uncertainty [S].
+    path_S, path_u_S : ndarray
+        The same to the middle of the reverse part, or through the points before the knee where no reverse
+        part was swept [S].  The ammeter's offset is in neither; negative where the noise makes it so.
     span_ohm : ndarray
         Whole swept voltage over the whole change of current, whatever the ammeter's offset [ohm].
-    steep_ohm : ndarray
-        Median chord of the three points nearest to zero, in reverse or before the knee: the path's resistance
-        at low voltage [ohm].
-    stopped : ndarray of bool
-        These points stand in the current limit: the resistance is smaller still.
-    reverse_ohm : ndarray
-        Median chord in the middle of the reverse part [ohm]; before the knee where nothing else was logged.
+    most_ohm : ndarray
+        Between neighbouring points about zero that much current starts to flow that the resistance is at
+        most this [ohm]; nan where no such step was logged.
+    free : ndarray of bool
+        Points before the current limit measure the resistance.
+    flat : ndarray of bool
+        The current does not change beyond its scatter over the whole sweep.
+    floor_ohm : ndarray
+        A path of at least this resistance could hide in offset and scatter [ohm].
     even : ndarray of bool
         Both ends carry about the same current, as a resistance does and a junction does not.
     knee_V, knee_u_V : ndarray
-        Forward voltage where the current, less that of the reverse chord, reaches the test current, and its
-        standard uncertainty, a third of the step it lies in included [V].
+        Forward voltage where the current, less that of the path, reaches the test current, and its standard
+        uncertainty, a third of the step it lies in included [V].
     swapped : ndarray of bool
         It conducts in reverse as a junction should forward, and not forward.
+    doubt : ndarray of int
+        One of `junction.judge.sweep_reasons`: what no junction, resistance or gap does, 0 for nothing.
     """
 
-    top_ohm: np.ndarray
+    top_S: np.ndarray
+    top_u_S: np.ndarray
+    path_S: np.ndarray
+    path_u_S: np.ndarray
     span_ohm: np.ndarray
-    steep_ohm: np.ndarray
-    stopped: np.ndarray
-    reverse_ohm: np.ndarray
+    most_ohm: np.ndarray
+    free: np.ndarray
+    flat: np.ndarray
+    floor_ohm: np.ndarray
     even: np.ndarray
     knee_V: np.ndarray
     knee_u_V: np.ndarray
     swapped: np.ndarray
+    doubt: np.ndarray
 
 
-def believed(fits: SweepFits, v_low, v_high, i_high, ends, short_ohm) -> np.ndarray:
-    """Which fits can be taken at their word.
-
-    Parameters
-    ----------
-    fits : SweepFits
-    v_low, v_high, i_high : ndarray (n,)
-        Ends of each sweep [V] and its largest current [A].
-    ends : tuple of ndarray (n,)
-        As `end_currents` gives them.
-    short_ohm : float
-        Short limit [ohm]: a resistance fitted to the little that a current limit left must be well under it.
-    """
-    flags = fits.flags
-    ok = (fits.model > 0) & flags["converged"] & ~flags["unphysical"] & ~flags["rank_deficient"]
-    n, rs = fits.value["N"], fits.value["RS_ohm"]
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        ok &= ~((n < N_BELIEVED[0]) | (n > N_BELIEVED[1]))  # an absent N is no objection
-        ok &= ~(rs > 1e5) & ~(flags["at_bound"] & np.isfinite(n)) & (fits.n_used >= 5)
-        ok &= ~(fits.u["N"] > MOST_N_U)
-        ok &= ~(fits.chi2 > POOR_CHI2 * np.maximum(fits.dof, 1))
-        # An open that carries current, and a junction that carries as much in reverse, are something else.
-        offset_only = (fits.low["R_ohm"] > 1e6) & (i_high < 1e-5 * v_high)
-        ok &= ~((fits.model == _OPEN) & (i_high > 1e-6 * v_high) & ~offset_only)
-        even = (ends[0] > 0.3 * ends[1]) & (ends[1] > 0)
-        path = np.where(fits.model == _RESISTOR, fits.value["R_ohm"], fits.value["RSH_ohm"])
-        bv = fits.value["BV_V"]
-        carries = path < 3.0 * -v_low / ends[0]  # the fitted path is what carries the reverse end
-        ok &= ~(even & (fits.model != _OPEN) & ~carries & ~np.isfinite(bv)) & ~(bv < SWAPPED_KNEE_V)
-        ok &= ~(fits.value["IS_A"] > 0.3 * i_high)  # that does not rectify
-        more = i_high * path > 5.0 * np.maximum(v_high, -v_low)  # its outliers are the better part of it
-        # A "junction" whose whole current is of the size of its IS, and next to nothing, is noise.
-        faint = (i_high < 1e-6 * v_high) & ((i_high < 30 * fits.value["IS_A"]) | (n > 2.3))
-        vague = (fits.model == _RESISTOR) & flags["current_limited"] & (path > 0.5 * short_ohm)
-        ok &= ~faint & ~vague
-        pulled = np.abs(fits.value["I0_A"]) > 0.1 * i_high
-        ok &= ~((fits.model == _RESISTOR) & (flags["poor_fit"] | ~np.isfinite(path) | more | pulled))
-    return ok
-
-
-def end_currents(table: SweepTable) -> tuple[np.ndarray, np.ndarray]:
-    """Largest current [A] in the outer tenth of the reverse and of the forward part of every sweep.
-
-    Returns
-    -------
-    reverse_A, forward_A : ndarray (n,)
-        0 where a sweep has no such side.
-    """
-    out = np.zeros((2, len(table)))
-    count = np.diff(table.starts)
-    full = np.flatnonzero(count > 0)
-    if full.size:
-        at, size = table.starts[:-1][full], np.abs(table.i_A)
-        for side, pick, sign in ((0, np.fmin, -1.0), (1, np.fmax, 1.0)):
-            end = pick.reduceat(table.v_V, at)
-            # the outer tenth, not the end point alone: a dropped reading there must not stand for the part
-            here = (sign * table.v_V >= 0.9 * sign * np.repeat(end, count[full])) & (sign * table.v_V > 0)
-            out[side, full] = np.fmax.reduceat(np.where(here, size, 0.0), at)
-    return out[0], out[1]
-
-
-def _dense(table: SweepTable, rows: np.ndarray):
-    """Points of some sweeps as (k, longest) arrays, sorted by voltage, nan beyond the end."""
+def sorted_points(table: SweepTable, rows: np.ndarray):
+    """Points of some sweeps [V], [A] as (k, longest) arrays, sorted by voltage, nan beyond the end."""
     count = np.diff(table.starts)[rows]
     length = int(count.max(initial=1))
     place = np.arange(length)
@@ -163,6 +119,108 @@ def _median(x, keep):
     return np.where(n > 0, middle, np.nan)
 
 
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """Points of k sweeps sorted by voltage, (k, longest), with their scatter (k,)."""
+
+    v: np.ndarray
+    i: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    u_A: np.ndarray  # scatter of one current near zero
+    digit_A: np.ndarray  # least change of the current that was logged
+
+    def centre(self, keep):
+        """Median voltage and current of the points kept, and the current's standard uncertainty."""
+        count = np.maximum(keep.sum(axis=1), 1)
+        # Rounding does not average out: the same digit stands in every reading.
+        u = np.hypot(1.25 * self.u_A / np.sqrt(count), self.digit_A / np.sqrt(12.0))
+        return _median(self.v, keep), _median(self.i, keep), u
+
+
+def _points(v, i) -> _Points:
+    real = np.isfinite(v)
+    high = np.where(real, v, -np.inf).max(axis=1)
+    low = np.where(real, v, np.inf).min(axis=1)
+    low, high = np.where(np.isfinite(low), low, np.nan), np.where(np.isfinite(high), high, np.nan)
+    change = np.abs(np.diff(i, axis=1))
+    digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
+    digit = np.where(np.isfinite(digit), digit, 0.0)
+    scatter, some = _scatter(v, i)
+    return _Points(v, i, low, high, np.where(some, scatter, np.maximum(scatter, digit)), digit)
+
+
+def _scatter(v, i):
+    """Scatter of the currents before the knee about the line between neighbours [A], and whether any tell."""
+    if v.shape[1] < 3:
+        return np.zeros(v.shape[0]), np.zeros(v.shape[0], bool)
+    gap = v[:, 2:] - v[:, :-2]
+    share = np.where(gap > 0, (v[:, 1:-1] - v[:, :-2]) / np.where(gap > 0, gap, 1.0), 0.5)
+    off = np.abs(i[:, 1:-1] - (1 - share) * i[:, :-2] - share * i[:, 2:])
+    off /= np.sqrt(1.0 + share**2 + (1 - share) ** 2)
+    real = np.isfinite(off)
+    near = (v[:, 2:] < BEFORE_KNEE_V) & real
+    low = np.fmin.reduce(v, axis=1)[:, None]
+    # as near to zero as the sweep allows: further out a breakdown or second knee may bend the curve itself
+    for least, keep in ((3, real), (3, near), (8, near & (v[:, :-2] > 0.3 * low))):
+        near = np.where((keep.sum(axis=1) >= least)[:, None], keep, near)
+    # half of all normal deviations are within 0.674 standard deviations
+    return np.nan_to_num(_quantile(off, near, 0.5)) / 0.674, near.sum(axis=1) >= 3
+
+
+def _quantile(x, keep, share):
+    """Quantile of each row over kept entries; nan where there are none."""
+    ordered = np.sort(np.where(keep, x, np.inf), axis=1)
+    n = keep.sum(axis=1)
+    if not x.shape[1]:
+        return np.full(x.shape[0], np.nan)
+    place = np.clip((share * (n - 1) + 0.5).astype(int), 0, x.shape[1] - 1)
+    return np.where(n > 0, np.take_along_axis(ordered, place[:, None], axis=1)[:, 0], np.nan)
+
+
+def _chord(a, b):
+    """Slope between two groups of points [S] with its standard uncertainty."""
+    rise = np.abs(b[0] - a[0])
+    return (b[1] - a[1]) / (b[0] - a[0]), np.hypot(a[2], b[2]) / rise
+
+
+def _line(p: _Points, keep):
+    """Slope of the straight line through the points kept, offset and all, with its uncertainty [S]."""
+    n = keep.sum(axis=1)
+    v, i = np.where(keep, p.v, 0.0), np.where(keep, p.i, 0.0)
+    mean_v, mean_i = v.sum(axis=1) / n, i.sum(axis=1) / n
+    dv = np.where(keep, p.v - mean_v[:, None], 0.0)
+    sxx = (dv**2).sum(axis=1)
+    slope = (dv * i).sum(axis=1) / sxx
+    left = np.where(keep, p.i - mean_i[:, None] - slope[:, None] * dv, 0.0)
+    u_i = np.maximum(np.sqrt((left**2).sum(axis=1) / np.maximum(n - 2, 1)), p.u_A)
+    width = np.where(keep, p.v, -np.inf).max(axis=1) - np.where(keep, p.v, np.inf).min(axis=1)
+    u = np.hypot(u_i / np.sqrt(sxx), p.digit_A / np.sqrt(6.0) / width)
+    some = (n >= 2) & (sxx > 0)
+    return np.where(some, slope, np.nan), np.where(some, u, np.nan)
+
+
+def line_slope(table: SweepTable, rows: np.ndarray, below_V: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of a straight line with an offset through the points under a voltage.
+
+    Parameters
+    ----------
+    table : SweepTable
+    rows : ndarray of int (k,)
+    below_V : ndarray (k,)
+        Highest voltage of the points taken [V].
+
+    Returns
+    -------
+    slope_S, u_S : ndarray (k,)
+        Conductance and its standard uncertainty from scatter and digit [S]; nan with fewer than two points.
+    """
+    v, i = sorted_points(table, rows)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        p = _points(v, _without_spikes(i))
+        return _line(p, (v <= below_V[:, None]) & np.isfinite(i))
+
+
 def ask_points(
     table: SweepTable, rows: np.ndarray, test_A: float = 1e-3, knee_free: np.ndarray | None = None
 ) -> Direct:
@@ -175,69 +233,150 @@ def ask_points(
     test_A : float
         Test current for the knee [A].
     knee_free : ndarray of bool (k,), optional
-        Paths without a knee (collector-emitter), whose forward chords are as good as any.
+        Paths without a knee (collector-emitter), whose forward points are as good as any.
 
     Returns
     -------
     Direct
     """
-    v, i = _dense(table, rows)
-    i = _without_spikes(i)
+    v, i = sorted_points(table, rows)
     if not v.size:
-        none = np.full(rows.size, np.nan)
-        no = np.zeros(rows.size, bool)
-        return Direct(none, none, none, no, none, no, none, none, no)
+        none, no = np.full(rows.size, np.nan), np.zeros(rows.size, bool)
+        return Direct(*[none] * 6, no, no, none, no, none, none, no, np.zeros(rows.size, int))
+    differ = passes_differ(v, i)
+    i = _without_spikes(i)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):  # empty rows and dead currents
-        high, low = np.nanmax(np.where(np.isnan(v), -np.inf, v), axis=1), np.nanmin(np.nan_to_num(v), axis=1)
-        size = np.abs(i)
-        # A current of zero is one under the last digit, and the smallest other one tells what that is.
-        digit = np.where(size > 0, size, np.inf).min(axis=1, keepdims=True)
-        chord = np.abs(v) / np.maximum(size, digit)
-        top = _median(chord, (v >= 0.9 * high[:, None]) & (v > NEAR_ZERO_V))
-        reached = np.where(np.isnan(v), np.nan, i)
-        span = (high - low) / (np.fmax.reduce(reached, axis=1) - np.fmin.reduce(reached, axis=1))
-        before = (v < BEFORE_KNEE_V) & (np.abs(v) >= NEAR_ZERO_V)
-        if knee_free is not None:
-            before |= knee_free[:, None] & (v >= NEAR_ZERO_V)
-        # A short so hard that nothing reaches 10 mV: its largest voltage over its largest current.
-        tiny = np.nanmax(np.abs(np.nan_to_num(v)), axis=1) < NEAR_ZERO_V
-        largest = np.nanmax(np.nan_to_num(size), axis=1)
-        near = _nearest(np.where(before, np.abs(v), np.inf))
-        free = size < 0.9 * largest[:, None]
-        steep, stopped = _at_low_voltage(*(_pick(x, near) for x in (chord, before, free)))
-        steep, stopped = np.where(tiny, NEAR_ZERO_V / largest, steep), stopped & ~tiny
-        middle = (v <= 0.3 * low[:, None]) & (v >= 0.65 * low[:, None]) & (v < -NEAR_ZERO_V)
-        # two points alone may both be dropouts
-        reverse = np.where(middle.sum(axis=1) > 2, _median(chord, middle), np.nan)
-        for instead in (v < -NEAR_ZERO_V, before):  # only its end was logged; no reverse part at all
-            reverse = np.where(np.isnan(reverse), _median(chord, instead), reverse)
+        p = _points(v, i)
+        low, high = p.low, p.high
+        whole = np.fmax.reduce(i, axis=1) - np.fmin.reduce(i, axis=1)
+        span = (high - np.minimum(low, 0.0)) / whole
+        free_of_knee = np.zeros(rows.size, bool) if knee_free is None else knee_free
+        zero = _near_zero(p)
+        top = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
+        path, bends = _path(p, zero, free_of_knee)
+        most, free = _most_ohm(p)
+        flat = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
+        every = _line(p, np.isfinite(i))
+        floor = 1.0 / np.where(flat, np.abs(every[0]) + 2 * every[1],
+                               np.fmax(path[0], 0.0) + 2 * path[1])  # fmt: skip
         ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
         both = (low < -NEAR_ZERO_V / 2) & (high > NEAR_ZERO_V / 2)
         even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)
-        knee, knee_u = _knee(v, i, reverse, test_A)
-        mirror = _knee(-v[:, ::-1], -i[:, ::-1], np.full(rows.size, np.inf), test_A)[0]
-        swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3) & (top > ONE_WAY * -low / ends[0])
-        return Direct(top, span, steep, stopped, reverse, even, knee, knee_u, swapped)
+        offset = np.nan_to_num(zero[1] * (np.abs(zero[1]) < MOST_OFFSET_A))[:, None]
+        knee, knee_u = _knee(v, i - offset, _seen_ohm(path), test_A)
+        # Before a low knee the junction itself conducts: with N up to 2, at most this much of the slope.
+        own = np.nan_to_num(test_A * np.exp((BEFORE_KNEE_V - knee) / 0.05)) / BEFORE_KNEE_V
+        path = path[0], np.hypot(path[1], np.where(low > -NEAR_ZERO_V, own, 0.0))
+        back = (offset - i)[:, ::-1]
+        mirror = _knee(-v[:, ::-1], back, np.full(rows.size, np.inf), test_A)[0]
+        swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3)
+        swapped &= ends[0] * high > ONE_WAY * -low * np.nan_to_num(whole_of(i, v > 0))
+        bent = bends & (low > -SWAPPED_KNEE_V * 2) & (np.minimum(*ends) > 0.1 * np.maximum(*ends)) & both
+        doubt = np.select(
+            [differ, _limited(p, most), bent, every[0] < -SEEN_U * every[1]],
+            [PASSES_DIFFER, LIMITED, BOTH_WAYS, FALLS], NO_DOUBT,
+        )  # fmt: skip
+    return Direct(*top, *path, span, most, free, flat, floor, even, knee, knee_u, swapped, doubt)
 
 
-def _nearest(distance):
-    """Places of the three smallest distances of each row."""
-    return np.argsort(distance, axis=1)[:, :3]
+def whole_of(i, keep):
+    """Change of current over the points kept [A]."""
+    return np.where(keep, i, -np.inf).max(axis=1) - np.where(keep, i, np.inf).min(axis=1)
 
 
-def _pick(x, places):
-    return np.take_along_axis(x, places, axis=1)
+def _seen_ohm(slope):
+    """Resistance of a slope that is one beyond doubt, else inf [ohm]."""
+    return np.where(slope[0] > SEEN_U * slope[1], 1.0 / np.where(slope[0] > 0, slope[0], np.nan), np.inf)
 
 
-def _at_low_voltage(chord, real, free):
-    """Resistance from the points nearest to zero, and whether it is only an upper limit.
+def _near_zero(p: _Points):
+    """The up to three points nearest to zero volt, before the knee: what flows there is the offset."""
+    reach = np.maximum(0.25 * -p.low, BEFORE_KNEE_V)[:, None]
+    distance = np.where((p.v < BEFORE_KNEE_V) & (-p.v < reach), np.abs(p.v), np.inf)
+    ranked = np.sort(distance, axis=1)[:, : min(3, distance.shape[1])]
+    last = np.where(np.isfinite(ranked), ranked, -1.0).max(axis=1)
+    v, i, u = p.centre(distance <= last[:, None])
+    none = np.isnan(v)  # no point near zero: nothing flows there but an unknown offset of the scatter's size
+    return np.where(none, 0.0, v), np.where(none, 0.0, i), np.where(none, np.hypot(u, p.u_A), u)
 
-    Free points measure it; points in the current limit say no more than "at most", so the smallest counts.
+
+def _path(p: _Points, zero, free_of_knee):
+    """Slope of the reverse part or before the knee, with uncertainty, and whether it bends up like a knee."""
+    low = p.low[:, None]
+    middle = (p.v <= 0.3 * low) & (p.v >= 0.65 * low) & (p.v < -NEAR_ZERO_V)
+    deep = (middle.sum(axis=1) > 2) & (p.low < -2 * NEAR_ZERO_V)  # two points alone may both be dropouts
+    far = _chord(zero, p.centre(middle))
+    shallow = _chord(zero, p.centre((p.v > 0.3 * low) & (p.v < 0.1 * low)))
+    bends = deep & (far[0] > 4.0 * (np.abs(shallow[0]) + 2 * shallow[1])) & (far[0] > SEEN_U * far[1])
+    before = _line(p, (p.v < BEFORE_KNEE_V) & (p.v >= -BEFORE_KNEE_V))
+    # What bends like a knee is no path; one as large as the slope before the bend could hide.
+    slope = [np.where(deep, np.where(bends, s, f), b)
+             for f, s, b in zip(far, shallow, before, strict=True)]  # fmt: skip
+    every = _line(p, np.isfinite(p.i))
+    slope = [np.where(free_of_knee & ~deep, e, s) for e, s in zip(every, slope, strict=True)]
+    # Deep points alone show what flows there: no path carries more, and a knee may carry all of it.
+    only = np.isnan(slope[0]) & (p.low < -NEAR_ZERO_V)
+    least = np.where(p.v < -NEAR_ZERO_V, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
+    return (np.where(only, 0.0, slope[0]), np.where(only, 0.5 * least, slope[1])), bends
+
+
+def _most_ohm(p: _Points):
+    """Most a resistance can be by the steps of current about zero, and whether free points measure it."""
+    start = np.where(np.abs(p.v) <= NEAR_ZERO_V, np.abs(p.v), np.inf)
+    i0 = np.where(np.isfinite(start.min(axis=1)), _median(p.i, start <= start.min(axis=1)[:, None]), 0.0)
+    size = np.sign(p.v) * (p.i - i0[:, None])
+    enough = size > 10.0 * np.maximum(p.u_A, 0.0)[:, None] * (np.abs(p.v) > NEAR_ZERO_V)
+    ohm = np.where(enough & (size > 0), np.abs(p.v) / size, np.inf)
+
+    def least(keep):
+        return np.where(keep, ohm, np.inf).min(axis=1)
+
+    left, right = ((np.sign(p.v) == s) & (np.abs(p.v) >= NEAR_ZERO_V) for s in (-1, 1))
+    near = np.abs(p.v) <= ONE_SIDE_V
+    one = np.minimum(least(left & near), least(right & near))
+    wide = np.abs(p.v) <= BOTH_SIDES_V
+    both = np.maximum(least(left & wide), least(right & wide))
+    tiny = np.fmax.reduce(np.abs(p.v), axis=1) < NEAR_ZERO_V  # nothing reaches 10 mV
+    largest = np.fmax.reduce(np.abs(p.i), axis=1)
+    most = np.where(tiny, NEAR_ZERO_V / largest, np.minimum(one, both))
+    inside = np.isfinite(p.i) & (np.abs(p.i) < 0.9 * largest[:, None]) & near & (np.abs(p.v) >= NEAR_ZERO_V)
+    return np.where(np.isfinite(most), most, np.nan), inside.sum(axis=1) >= 2
+
+
+def _limited(p: _Points, most):
+    """Nearly every forward point carries the same large current, and no point about zero says why."""
+    largest = np.fmax.reduce(np.abs(p.i), axis=1)
+    forward = (p.v > BEFORE_KNEE_V) & np.isfinite(p.i)
+    stands = (forward & (p.i > 0.98 * largest[:, None])).sum(axis=1)
+    return np.isnan(most) & (largest > MOST_OFFSET_A) & (stands >= 3) & (
+        stands >= MOST_LIMITED * forward.sum(axis=1))  # fmt: skip
+
+
+def passes_differ(v, i) -> np.ndarray:
+    """Sweeps whose points tell of two curves: sorted by voltage, the current jumps down again and again.
+
+    Parameters
+    ----------
+    v, i : ndarray (k, m)
+        Points sorted by voltage [V], [A]; nan where there are none.
+
+    Returns
+    -------
+    ndarray of bool (k,)
     """
-    measured = (real & free).sum(axis=1) >= 2
-    limit = np.where(real, chord, np.inf).min(axis=1)
-    limit = np.where(np.isinf(limit), np.nan, limit)
-    return np.where(measured, _median(chord, real & free), limit), ~measured
+    if v.shape[1] < 5:
+        return np.zeros(v.shape[0], bool)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        noise = _scatter(v, i)[0]
+        most = np.fmax.reduce(np.abs(i), axis=1)
+        floor = np.maximum(20.0 * noise, 1e-6 * most)[:, None]
+        clear = (np.minimum(i[:, 1:], i[:, :-1]) > floor) & (v[:, :-1] > BEFORE_KNEE_V)
+        less = np.minimum(i[:, 1:], i[:, :-1]) < 0.6 * np.maximum(i[:, 1:], i[:, :-1])
+        fall = clear & less & (i[:, 1:] < i[:, :-1])
+        same = clear & (v[:, 1:] - v[:, :-1] < SAME_V)
+        apart = same & less
+        twice = (apart.sum(axis=1) >= 3) & (apart.sum(axis=1) > 0.5 * same.sum(axis=1))
+        return twice | (fall.sum(axis=1) >= 4) & (fall.sum(axis=1) > 0.2 * clear.sum(axis=1))
 
 
 def _share(low, high):

@@ -14,6 +14,9 @@ import numpy as np
 from junction.judge.measured import JUNCTION, REVERSE_ONLY
 from junction.judge.sweep_reasons import (
     BLIND,
+    DOUBT_SEEN,
+    DOUBT_TEST,
+    DRIFTED,
     NEAR_LIMIT,
     NO_FIT,
     NOT_REACHED,
@@ -84,6 +87,7 @@ class Facts(NamedTuple):
     vf_high_V: float
     rating_V: float
     from_points: bool
+    most_ohm: float
     why_not: str
     rival: str  # the family that would make the other verdict of it, where that is the question
 
@@ -130,7 +134,7 @@ def facts(sv: SweepVerdicts, rows: np.ndarray | None = None) -> list[Facts]:
         sv.vf_V[rows], pick[:, 0], m.n[rows], sv.leak_A[rows], sv.limits.leak_A[sv.row[rows], best],
         sv.limits.at_V[sv.row[rows], best], m.path_ohm[rows], m.floor_ohm[rows], sv.hidden[rows],
         m.v_low_V[rows], m.v_high_V[rows], m.i_high_A[rows], m.bv_V[rows], m.rs_ohm[rows], pick[:, 1],
-        pick[:, 2], sv.limits.rating_V[sv.row[rows]], m.from_points[rows],
+        pick[:, 2], sv.limits.rating_V[sv.row[rows]], m.from_points[rows], m.most_ohm[rows],
     )  # fmt: skip
     at = rows.tolist()
     return [
@@ -200,6 +204,7 @@ def _leaky(f: Facts) -> str:
 def _shorted(f: Facts) -> str:
     limit = rules()["short_below"].value
     ohm = f"about {si(f.path_ohm, 'ohm', 2)}" if f.from_points else si(f.path_ohm, "ohm")
+    ohm = ohm if isnan(f.most_ohm) else f"at most {si(f.most_ohm, 'ohm', 2)}"
     return f"{f.junction}: {ohm} and no knee; under {limit:g} ohm is a short."
 
 
@@ -221,6 +226,8 @@ def _undecided(f: Facts) -> str:
         return f"{j}: the sweep cannot be judged: {f.why_not or 'no curve fits it'}."
     if f.reason == SWAPPED:
         return f"{j}: nothing flows forward, and reverse looks like a junction: the leads are swapped."
+    if f.reason >= DRIFTED:
+        return f"{j}: {DOUBT_SEEN[f.reason - DRIFTED].format(top=si(f.i_high_A, 'A', 2))}."
     if f.reason == NOT_REACHED:
         if f.kind == REVERSE_ONLY:
             return f"{j}: only the reverse part was swept ({_reverse(f)}); the forward part is missing."
@@ -232,8 +239,9 @@ def _undecided(f: Facts) -> str:
     if f.reason == ODD:
         more = f", RS {si(f.rs_ohm, 'ohm', 2)}" if f.rs_ohm > 5 else ""
         more += f", breakdown at {f.bv_V:.3g} V" if not isnan(f.bv_V) else ""
+        seen = _forward(f) or f"{si(f.i_high_A, 'A', 2)} at the most, up to {f.v_high_V:.2f} V"
         return (
-            f"{j}: {_forward(f)}{more}: no healthy"
+            f"{j}: {seen}{more}: no healthy"
             f" {f.family if f.typed else 'junction of any family here'} looks like this."
         )
     if f.reason == BLIND:
@@ -277,6 +285,7 @@ def next_test(code: int, f: Facts) -> str:
         return f"Check the probe contact on both leads of {j} and repeat; if nothing flows, replace the part."
     return {
         NO_FIT: f"Repeat the sweep of {j}.",
+        **{DRIFTED + k: text.format(j=j) for k, text in enumerate(DOUBT_TEST)},
         SWAPPED: f"Swap the leads of {j} and sweep it again.",
         NOT_REACHED: f"Sweep {j} forward up to {max(f.vf_high_V + 0.1, f.v_high_V):.1f} V,"
                      " with the current limit at 10 mA or more.",

@@ -10,10 +10,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K
+from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import SweepTable
 from junction.estimate.results import MODELS, SweepFits
-from junction.judge.direct import ask_points, believed, end_currents
+from junction.judge.believe import believed, end_currents
+from junction.judge.direct import (
+    NEAR_ZERO_V,
+    SEEN_U,
+    ask_points,
+    line_slope,
+    passes_differ,
+    sorted_points,
+)
+from junction.judge.sweep_reasons import BOTH_WAYS, NO_DOUBT, PASSES_DIFFER
 from junction.physics.junction import voltage_with_derivatives
 from junction.shelf.rules import rules
 
@@ -27,9 +36,9 @@ TEST_A = 1e-3
 MOST_OHM = 1e15
 #: Standard uncertainty of the logarithm of a chord read off the points [1] (our convention).
 CHORD_U = 0.25
-#: A chord that stands in the current limit is an upper limit: the resistance is taken as a third of it, known
-#: to a factor of about 1.6 (our convention).
-STOPPED_RATIO, STOPPED_U = 3.0, 0.5
+#: Least resistance of a short [ohm]: one known only to be at most X lies evenly over the decades between this
+#: and X (our convention).
+LEAST_SHORT_OHM = 0.05
 
 #: Least relative uncertainty of any current or resistance: the instrument's own calibration (our convention).
 GAIN_U = 0.03
@@ -69,6 +78,10 @@ class Measured:
         uncertainty [V]; else nan.
     from_points, swapped : ndarray of bool
         The points were asked, not the fit; they say that the leads were swapped.
+    doubt : ndarray of int
+        Counted as in `junction.judge.sweep_reasons`: what no part does; such a sweep gets no verdict.
+    most_ohm : ndarray
+        Where steps of current show a resistance to be at most this [ohm], else nan.
     """
 
     kind: np.ndarray
@@ -91,6 +104,8 @@ class Measured:
     knee_u_V: np.ndarray
     from_points: np.ndarray
     swapped: np.ndarray
+    doubt: np.ndarray
+    most_ohm: np.ndarray
 
 
 def _ends(table: SweepTable):
@@ -158,15 +173,60 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
     if blind.any():  # no word on a shunt: it cannot carry more than all that flows in reverse
         rows = np.flatnonzero(blind)
         floor = found.floor_ohm.copy()
-        floor[rows] = ask_points(table, rows, TEST_A).reverse_ohm
+        floor[rows] = ask_points(table, rows, TEST_A).floor_ohm
         found = replace(found, floor_ohm=floor)
+    found = _no_offset_for_a_path(found, table, ok & has_points)
     doubtful = np.flatnonzero(~ok & has_points)
-    return _from_points(found, table, doubtful) if doubtful.size else found
+    found = _from_points(found, table, doubtful) if doubtful.size else found
+    return _two_passes(found, table)
+
+
+def _two_passes(m: Measured, table: SweepTable) -> Measured:
+    """Mark sweeps that hold two passes which contradict each other: noise found from both hides it."""
+    turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
+    count = np.diff(table.starts)
+    full = np.flatnonzero(count > 5)
+    if not full.size or not turns.size:
+        return m
+    many = np.add.reduceat(np.append(turns, [False, False]), table.starts[:-1][full])
+    rows = full[many >= 2]  # a sweep in one direction holds one pass
+    if not rows.size:
+        return m
+    doubt = m.doubt.copy()
+    differ = passes_differ(*sorted_points(table, rows))
+    doubt[rows[differ]] = PASSES_DIFFER
+    return replace(m, doubt=doubt)
+
+
+def _no_offset_for_a_path(m: Measured, table: SweepTable, ok: np.ndarray) -> Measured:
+    """Hold a shunt fitted to a forward part alone to the slope of its points: a path passes through 0, 0.
+
+    The constant current of an ammeter's offset, and the rounding of a converter, fit a shunt as well; only
+    a current that grows with the voltage below the knee is one.
+    """
+    rows = np.flatnonzero(
+        ok & (m.kind == JUNCTION) & np.isfinite(m.path_ohm) & ~(m.v_low_V < -NEAR_ZERO_V) & (m.n > 0)
+    )
+    if not rows.size:
+        return m
+    # Up to where the junction's own current is a tenth of what the shunt carries at 0.1 V.
+    with np.errstate(over="ignore", divide="ignore"):
+        own = np.where(m.sat_A > 0, m.sat_A, np.inf)[rows] * m.path_ohm[rows]
+        top = m.n[rows] * thermal_voltage(REFERENCE_TEMP_C) * np.log1p(0.01 / own)
+    slope, u = line_slope(table, rows, top)
+    path, floor = m.path_ohm.copy(), m.floor_ohm.copy()
+    unseen = ~(slope > SEEN_U * u)
+    with np.errstate(over="ignore", divide="ignore"):
+        resolved = 1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + 2 * u)
+    floor[rows] = np.where(unseen, np.minimum(resolved, MOST_OHM), floor[rows])
+    floor[rows] = np.where(unseen & ~np.isfinite(floor[rows]), path[rows], floor[rows])
+    path[rows] = np.where(unseen, np.inf, path[rows])
+    return replace(m, path_ohm=path, floor_ohm=floor)
 
 
 def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
     """Hold a fitted shunt to the current seen at the deepest reverse voltage: it cannot carry more."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (reverse_A > 0)
         chord = np.where(held, -m.v_low_V / reverse_A, 0.0)
     return replace(m, path_ohm=np.maximum(m.path_ohm, 0.8 * chord))
@@ -183,7 +243,8 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
     floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
     floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
-    temp_u = np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)
+    drift = np.nan_to_num(table.temp_span_K)  # a sweep has one temperature, somewhere in that span
+    temp_u = np.hypot(np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K), drift / np.sqrt(12.0))
     n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
     both = [np.nan_to_num(value[x]) for x in ("IS_A", "ISR_A")]
     sat = both[0] + both[1]
@@ -197,7 +258,7 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> Measured:
         np.hypot(path_u, u_extra).clip(GAIN_U), np.where(seen, np.inf, floor), value["BV_V"],
         np.hypot(_spread(fits, "BV_V", 0.0), 0.01 * np.nan_to_num(value["BV_V"])),
         np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), temp_u, *np.full((2, len(fits)), np.nan),
-        *np.zeros((2, len(fits)), bool),
+        *np.zeros((2, len(fits)), bool), np.zeros(len(fits), int), np.full(len(fits), np.nan),
     )  # fmt: skip
 
 
@@ -208,23 +269,36 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
     rule = rules()
     changed = {name: np.array(getattr(m, name), copy=True) for name in m.__dataclass_fields__}
     open_above, short = rule["open_above"].value, rule["short_below"].value
-    with np.errstate(invalid="ignore", divide="ignore"):
-        dead = seen.span_ohm > open_above
-        steep = np.where(seen.stopped, seen.steep_ohm / STOPPED_RATIO, seen.steep_ohm)
-        hard = seen.even & (seen.steep_ohm < 3.0 * short) & ~dead
-        alike = seen.even & (np.abs(np.log(seen.top_ohm / seen.reverse_ohm)) < 0.5) & ~dead & ~hard
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        path = seen.path_S > SEEN_U * seen.path_u_S
+        runs = seen.top_S > SEEN_U * seen.top_u_S
+        dead = ((seen.span_ohm > open_above) | seen.flat) & ~(seen.most_ohm < 3.0 * short)
+        hard = seen.even & (seen.most_ohm < 3.0 * short) & ~dead
+        alike = seen.even & path & runs & (np.abs(np.log(seen.top_S * (1 / seen.path_S))) < 0.5)
         # Both ends in the current limit: the chords differ, but nothing bends like a junction.
-        alike |= seen.even & np.isnan(seen.knee_V) & np.isfinite(seen.reverse_ohm) & ~dead & ~hard
+        alike |= seen.even & np.isnan(seen.knee_V) & path
+        alike &= ~dead & ~hard
+        # The points nearest to zero measure a short, or show that it is at most so large.
+        at_most = hard & ~(seen.free & path)
+        widest = np.log(np.maximum(seen.most_ohm / LEAST_SHORT_OHM, 1.0))
+        ohm = np.where(path, 1.0 / seen.path_S, np.inf)
+        ohm = np.where(hard, np.minimum(ohm, seen.most_ohm), ohm)
+        ohm = np.where(at_most, seen.most_ohm * np.exp(-0.5 * widest), ohm)
+        ohm = np.where(dead, np.inf, ohm)
+        u = np.hypot(CHORD_U, np.where(path, seen.path_u_S / seen.path_S, 0.0))
+        unseen = np.isinf(ohm) & (seen.floor_ohm > 0)
+        floor = np.where(dead & ~seen.flat, np.maximum(seen.span_ohm, seen.floor_ohm), seen.floor_ohm)
     nothing = ~dead & ~hard & ~alike & ~ce & np.isnan(seen.knee_V)
     kind = np.select([dead, hard | alike | ce, nothing], [OPEN, RESISTOR, NONE], JUNCTION)
-    path = np.select([dead, hard, ce], [np.inf, steep, seen.top_ohm], seen.reverse_ohm)
     put = {
         "kind": kind, "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": CHORD_U,
-        "path_ohm": np.where(np.isnan(path), np.inf, np.maximum(path, 1e-6)),
-        "path_u_ln": np.where(hard & seen.stopped, STOPPED_U, CHORD_U),
-        "floor_ohm": np.where(dead, np.minimum(seen.span_ohm, MOST_OHM), np.nan),
-        "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V,
-        "knee_u_V": seen.knee_u_V, "from_points": True, "swapped": seen.swapped & ~ce,
+        "path_ohm": np.maximum(ohm, 1e-6),
+        "path_u_ln": np.where(at_most, np.hypot(widest / np.sqrt(12.0), GAIN_U), u),
+        "floor_ohm": np.where(unseen, np.minimum(floor, MOST_OHM), np.nan),
+        "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V, "knee_u_V": seen.knee_u_V,
+        "from_points": True, "swapped": seen.swapped & ~ce,
+        "doubt": np.where(ce & (seen.doubt == BOTH_WAYS), NO_DOUBT, seen.doubt),
+        "most_ohm": np.where(at_most, seen.most_ohm, np.nan),
     }  # fmt: skip
     for name, value in put.items():
         changed[name][rows] = value

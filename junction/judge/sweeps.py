@@ -29,6 +29,7 @@ from junction.judge.results import VERDICTS, JunctionVerdict
 from junction.judge.sweep_reasons import (
     BLIND,
     DECIDED,
+    DRIFTED,
     NEAR_LIMIT,
     NO_FIT,
     NOT_REACHED,
@@ -43,6 +44,9 @@ from junction.shelf.types import find_type
 
 #: Tags get mixed and probes slip: nothing is surer than this leaves [1], our convention.
 NEVER_SURE = 1e-4
+
+#: A temperature as uncertain as this moved by 60 K and more within the sweep [K] (our convention).
+DRIFT_U_K = 17.0
 
 #: A registered limit is used when its voltage is at most this many times what the sweep reached.
 MAX_EXTRAPOLATION = 4.0
@@ -139,7 +143,8 @@ def _reasons(code, m: Measured, ce, window, kept, hidden) -> np.ndarray:
     reason[doubt & (m.kind != JUNCTION) & ~ce & (kept > bad)] = NOT_REACHED
     reason[doubt & (m.kind == NONE)] = NO_FIT
     reason[doubt & m.swapped] = SWAPPED
-    return reason
+    reason[doubt & (m.temp_u_K > DRIFT_U_K)] = DRIFTED
+    return np.where(doubt & (m.doubt > 0), DRIFTED + m.doubt, reason)
 
 
 def judge_sweeps(
@@ -178,13 +183,13 @@ def judge_sweeps(
     junction = np.array(table.junction, dtype="U2")
     ce = junction == "CE"
 
-    vf, inside, density = weigh.forward_fit(m, fits, kin)
+    vf, inside, density, ends = weigh.forward_fit(m, fits, kin)
     density *= weigh.breakdown_factor(m, kin, junction == "AK")
     density *= weigh.path_factor(m, kin, junction == "BE")
     density[ce] = 0.0  # a path between collector and emitter says nothing of the family
     weight = weigh.family_weight(prior, weigh.share_by_part(table.part, table.junction, density, kin))
     rated, zener = weigh.breakdown_kept(m, limits, row)
-    window = np.minimum((inside * (prior > 0)).sum(axis=1), 1.0) * zener
+    window = weigh.in_any_window(inside, ends, prior > 0, weight) * zener
     leak, kept, hidden = weigh.leakage(m, limits, row, ce)
     kept = kept * rated[:, None]
     short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rules()["short_below"].value)
@@ -201,7 +206,7 @@ def judge_sweeps(
         p[at] = rows[at]
     other = weigh.contradicted(inside, limits, row, m) & (m.kind == JUNCTION) & ~ce
     p[other] = np.array([1, 1, 0, 1]) / 3.0  # another part than the marking says: its limits say nothing
-    p[m.swapped] = 0.25
+    p[m.swapped | (m.doubt > 0) | (m.temp_u_K > DRIFT_U_K)] = 0.25
     p = p * (1.0 - 4 * NEVER_SURE) + NEVER_SURE
     code = decide(p)
     best = weight.argmax(axis=1)

@@ -53,6 +53,8 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
         Probability that voltage, ideality and series resistance lie in the family's windows [1].
     density : ndarray (n, f)
         The same as a likelihood: a family's parts are spread evenly over its windows.
+    ends : ndarray (2, n, f)
+        Ends of the family's voltage window, seen from that voltage in its standard uncertainties [1].
     """
     low, high, at, n_low, n_high, rs_high, eg, xti = columns(
         families, "vf_low_V", "vf_high_V", "vf_at_A", "n_low", "n_high", "rs_high_ohm", "eg_eV", "xti"
@@ -68,13 +70,54 @@ def forward_fit(m: Measured, fits: SweepFits, families: tuple[Family, ...]):
     slope = forward_voltage_slope(v25, EG_eV=eg, XTI=xti)
     u = np.sqrt(u**2 + (slope * m.temp_u_K[:, None]) ** 2 + CONTACT_U_V**2)
     inside = conformity(v25, u, low, high)
+    ends = np.stack([(low - v25) / u, (high - v25) / u])
     # No single junction has N under 1 and no fault lowers it: a low N is a warm part or a short sweep.
     floor = np.where(n_low > 1.2, n_low, -np.inf)
     ideality = conformity(m.n[:, None], np.hypot(m.n_u, 0.02)[:, None], floor, n_high)
     inside *= np.where(read[:, None], 1.0, ideality)
     inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], 0.3, high=RS_ALLOWED * rs_high + LEADS_OHM)
     inside = np.nan_to_num(inside)
-    return v25, inside, inside / ((high - low) * (n_high - n_low))
+    return v25, inside, inside / ((high - low) * (n_high - n_low)), ends
+
+
+def in_any_window(inside, ends, allowed, weight) -> np.ndarray:
+    """Probability that a forward part is that of any healthy junction it may be.
+
+    The voltage windows of families overlap, so their probabilities do not add up: the voltage lies in the
+    union of the windows, counted once, and ideality and series resistance are those of the likely families.
+
+    Parameters
+    ----------
+    inside : ndarray (n, f)
+        Probability of each family's windows [1].
+    ends : ndarray (2, n, f)
+        As `forward_fit` gives them.
+    allowed : ndarray of bool (n, f)
+        Families the junction may belong to.
+    weight : ndarray (n, f)
+        Probability of each family [1].
+
+    Returns
+    -------
+    ndarray (n,)
+        [1]; never less than the best single family's, nor more than their sum.
+    """
+    from scipy.special import ndtr
+
+    usable = allowed & np.isfinite(ends).all(axis=0)
+    low, high = (np.where(usable, x, np.inf) for x in ends)
+    order = np.argsort(low, axis=1)
+    low, high = (np.take_along_axis(x, order, axis=1) for x in (low, high))
+    reached = np.maximum.accumulate(np.where(np.isfinite(low), high, -np.inf), axis=1)
+    start = low.copy()
+    start[:, 1:] = np.maximum(start[:, 1:], reached[:, :-1])
+    union = np.maximum(ndtr(high) - ndtr(np.minimum(start, high)), 0.0).sum(axis=1)
+    own = np.where(usable, ndtr(ends[1]) - ndtr(ends[0]), 0.0)
+    rest = np.where(own > 0, np.where(allowed, inside, 0.0) / np.where(own > 0, own, 1.0), 0.0).clip(0.0, 1.0)
+    total = (weight * (own > 0)).sum(axis=1)
+    share = (weight * rest).sum(axis=1) / np.where(total > 0, total, 1.0)
+    best = np.where(allowed, inside, 0.0)
+    return np.clip(union * share, best.max(axis=1, initial=0.0), np.minimum(best.sum(axis=1), 1.0))
 
 
 def path_factor(m: Measured, families: tuple[Family, ...], base_emitter: np.ndarray) -> np.ndarray:
@@ -177,7 +220,9 @@ def unreached_knee(m: Measured, families: tuple[Family, ...]) -> np.ndarray:
     would_show = np.where(m.kind == OPEN, np.clip(10 * m.i_high_A, 1e-8, 1e-3), np.maximum(m.i_high_A, 1e-8))
     per_e = np.minimum(0.5 * (n_low + n_high), 4.0) * thermal_voltage(REFERENCE_TEMP_C)
     top = high + per_e * np.log(would_show[:, None] / at)
-    return np.nan_to_num(np.clip((top - m.v_high_V[:, None]) / (high - low), 0.0, 1.0), nan=1.0)
+    # What lies a thousand volts away is as far out of reach as what lies beyond any number.
+    beyond = (top - m.v_high_V[:, None]).clip(-1e3, 1e3)
+    return np.nan_to_num(np.clip(beyond / (high - low), 0.0, 1.0), nan=1.0)
 
 
 def _with_short(p, short):
@@ -217,7 +262,11 @@ def junction_seen(ok, window, short) -> np.ndarray:
 def junction_not_seen(m: Measured, prior, kept, hidden, short, families) -> np.ndarray:
     """Probabilities where only a resistance, or nothing at all, was seen."""
     open_above = rules()["open_above"].value
-    is_open = np.where(np.isinf(m.path_ohm), 1.0, conformity_log(m.path_ohm, m.path_u_ln, low=open_above))
+    is_open = conformity_log(m.path_ohm, m.path_u_ln, low=open_above)
+    # Nothing seen, and yet a path under the open limit may hide below what was resolved.
+    floor = np.nan_to_num(m.floor_ohm, nan=0.0)
+    unseen = 1.0 - unseen_leak(floor, open_above, rules()["short_below"].value, PRIOR_LEAK)
+    is_open = np.where(np.isinf(m.path_ohm), unseen, is_open)
     unreached = prior * unreached_knee(m, families)
     good = PRIOR_GOOD * (unreached * kept * (1.0 - hidden)).sum(axis=1)
     leaky = PRIOR_LEAK * (prior * (1.0 - kept)).sum(axis=1) * (1.0 - is_open)
