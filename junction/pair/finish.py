@@ -7,7 +7,6 @@ from math import factorial
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Interval
 from junction.estimate.results import TransistorFits
 from junction.pair.curves import Devices, drive_point
@@ -198,12 +197,12 @@ class SetMaker:
         return Interval(float(ratio[0]), min(float(low), float(ratio[0])), max(float(high), float(ratio[0])))
 
     def _mark(self, i: int) -> PartMark:
-        """A part's V_BE and h_FE at 25 degC, at the idle share or the current of its data nearest to it."""
+        """V_BE and h_FE as they were read: where the data are nearest to the idle share, and as warm."""
         at = self.stage.idle.total_A / self.ask.per_set
+        temp = float(self.fits.temp_C[i])
         ic = float(np.clip(at, self.fits.ic_low_A[i], self.fits.ic_high_A[i]))
-        point = drive_point(self.devices.take(np.array([i])), np.log(ic), _MARK_VCE_V, REFERENCE_TEMP_C)
-        return PartMark(self.fits.type[i], ic, float(point.vbe_V[0]), ic / float(point.ib_A[0]),
-                        REFERENCE_TEMP_C)  # fmt: skip
+        point = drive_point(self.devices.take(np.array([i])), np.log(ic), _MARK_VCE_V, temp)
+        return PartMark(self.fits.type[i], ic, float(point.vbe_V[0]), ic / float(point.ib_A[0]), temp)
 
     def _notes(self, parts, sizes, away: bool, gain: float, limits) -> tuple[str, ...]:
         out = []

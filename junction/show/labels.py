@@ -6,9 +6,12 @@ Sized in millimetres for one paper, three across, with nothing but black lines a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
-from junction.pair.results import MatchedSet, MatchResult
+from junction.pair.results import MatchedSet, MatchResult, PartMark
 from junction.show.html import Html, tag
+from junction.show.match import grade_words
+from junction.show.number import quantity
 
 #: paper -> (CSS name, width, height of the sheet in mm)
 PAPERS = {"A4": ("A4", 210.0, 297.0), "Letter": ("letter", 215.9, 279.4)}
@@ -27,16 +30,29 @@ class Label:
     grade: str
     polarity: str
     partners: tuple[str, ...]
+    kind: str = ""  # type
+    figures: str = ""  # V_BE and h_FE it is known by
 
 
 def labels_of(result: MatchResult) -> tuple[Label, ...]:
     """One label a part, set by set."""
     return tuple(
-        Label(part, number, s.places[k] if s.places else "", s.grade, _own_polarity(s, k),
-              tuple(p for p in s.parts if p != part))
+        Label(part, number, s.places[k] if s.places else "", grade_words(s), _own_polarity(s, k),
+              tuple(p for p in s.parts if p != part), s.marks[k].type if s.marks else "",
+              _figures(s.marks[k]) if s.marks else "")
         for number, s in enumerate(result.sets, 1)
         for k, part in enumerate(s.parts)
     )  # fmt: skip
+
+
+def _figures(m: PartMark) -> str:
+    """V_BE and h_FE at a current the part was measured near, as a drawer is searched by them."""
+    bits = []
+    if isfinite(m.vbe_V):
+        bits.append(f"V_BE {1000 * m.vbe_V:.0f} mV")
+    if isfinite(m.hfe):
+        bits.append(f"h_FE {m.hfe:.0f}")
+    return f"{', '.join(bits)} at {quantity(m.ic_A, 'A')}" if bits else ""
 
 
 def _own_polarity(s: MatchedSet, k: int) -> str:
@@ -57,7 +73,7 @@ body{{margin:0;color:#000;background:#fff;font:9pt/1.25 "Liberation Sans",Arial,
 .sheet+.sheet{{break-before:page}}
 .label{{height:{_HEIGHT_MM}mm;border:.3mm dashed #000;margin:0 -.3mm -.3mm 0;padding:1.6mm 2.4mm;
  overflow:hidden; break-inside:avoid;display:flex;flex-direction:column;justify-content:space-between}}
-.name{{font-size:17pt;font-weight:700;line-height:1;white-space:nowrap;overflow:hidden}}
+.name{{font-size:17pt;font-weight:700;line-height:1.2;margin-bottom:-.1em;white-space:nowrap;overflow:hidden}}
 .long .name{{font-size:10pt}}
 .place{{font-size:9.5pt;font-weight:600}}
 .row{{display:flex;justify-content:space-between;gap:2mm;font-size:7.5pt}}
@@ -107,8 +123,9 @@ def _cell(label: Label) -> Html:
         tag("div", label.part, class_="name"),
         tag("div", label.place, class_="place"),
         tag("div", tag("span", f"set {label.set_number}"),
-            tag("span", f"grade {label.grade}" if label.grade != "none" else "no grade"),
-            tag("span", label.polarity), class_="row"),
+            tag("span", " ".join(x for x in (label.polarity, label.kind) if x)),
+            tag("span", f"grade {label.grade}" if label.grade != "none" else "no grade"), class_="row"),
+        tag("div", label.figures, class_="with") if label.figures else None,
         tag("div", f"with {partners}" if partners else "", class_="with"),
         class_="label long" if len(label.part) > 12 else "label",
     )  # fmt: skip

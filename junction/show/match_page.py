@@ -8,7 +8,7 @@ from math import isfinite
 from junction.base.records import Interval
 from junction.pair.results import LAYOUTS, MatchedSet, MatchReport, Stage
 from junction.show import html as h
-from junction.show.match import gap_words
+from junction.show.match import gap_words, grade_words
 from junction.show.number import Pieces, nominal_pieces, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 
@@ -87,7 +87,9 @@ def match_page(report: MatchReport, made: str = "", pictures: Mapping[int, objec
         h.tag("p", _lead(report, made), class_="lead"),
         h.cautions_box(report.cautions),
         h.tag(
-            "ul", [h.tag("li", h.count(n), h.badge(g)) for g, n in _grades(report).items()], class_="counts"
+            "ul",
+            [h.tag("li", h.count(n), _grade_badge(g, n)) for g, n in _grades(report).items()],
+            class_="counts",
         ),
         h.tag("p", gap_words(report)),
         [h.tag("p", text, class_="next")
@@ -97,8 +99,8 @@ def match_page(report: MatchReport, made: str = "", pictures: Mapping[int, objec
         body.append(h.section("Where each part goes", _places(report)))
         body.append(h.section("Set by set", [_set(k, s, pictures.get(k)) for k, s in enumerate(result.sets)]))
     if result.left_over:
-        rows = [[item.part, item.why] for item in result.left_over]
-        body.append(h.section("Left over", h.table(["part", "why"], rows, "stack")))
+        rows = [[", ".join(parts), why] for why, parts in _left_over(result).items()]
+        body.append(h.section("Left over", h.table(["parts", "why"], rows, "stack")))
     if result.advice:
         body.append(h.section("To do better", h.bullets(result.advice)))
     if result.stage is not None:
@@ -117,6 +119,19 @@ def _grades(report: MatchReport) -> dict[str, int]:
     return {g: n for g, n in found.items() if n}
 
 
+def _grade_badge(grade: str, sets: int = 0) -> h.Html:
+    """A grade as framed words that can be read alone, behind a number of sets or by itself."""
+    words = "no grade" if grade == "none" else f"grade {grade}"
+    if sets:
+        words = f"{'set' if sets == 1 else 'sets'}, {words}"
+    return h.tag("span", words, class_=f"v v-{grade}")
+
+
+def _own_grade(s: MatchedSet) -> h.Html:
+    words = grade_words(s)
+    return h.tag("span", "no grade" if words == "none" else f"grade {words}", class_=f"v v-{s.grade}")
+
+
 def _lead(report: MatchReport, made: str) -> h.Html:
     result = report.result
     word = " set (" if len(result.sets) == 1 else " sets ("
@@ -133,7 +148,7 @@ def _places(report: MatchReport) -> h.Html:
         for j, part in enumerate(s.parts):
             rows.append([
                 h.tag("a", h.count(k + 1), href=f"#s{k + 1}") if j == 0 else "", part,
-                s.places[j] if s.places else "", h.badge(s.grade) if j == 0 else "",
+                s.places[j] if s.places else "", _own_grade(s) if j == 0 else "",
                 _percent(s.share_idle[j]), _percent(s.share_peak[j]),
                 h.number(quantity_pieces(s.emitter_drop_idle_V[j], "V")) if s.emitter_drop_idle_V[j] else "",
             ])  # fmt: skip
@@ -142,6 +157,14 @@ def _places(report: MatchReport) -> h.Html:
         "stack",
         numeric=(4, 5, 6),
     )  # fmt: skip
+
+
+def _left_over(result) -> dict[str, list[str]]:
+    """Each reason once, with its parts."""
+    about: dict[str, list[str]] = {}
+    for item in result.left_over:
+        about.setdefault(item.why, []).append(item.part)
+    return about
 
 
 def _percent(x: float) -> h.Html:
@@ -170,14 +193,15 @@ def _set(k: int, s: MatchedSet, pictures) -> h.Html:
                   for svg, alt in zip((pictures.curves, pictures.vbe, pictures.hfe), alts,
                   strict=True)]  # fmt: skip
         figures = h.tag("figure", h.tag("div", images, class_="views"))
-    heading = h.tag("h3", f"Set {k + 1}", h.badge(s.grade), h.tag("span", _what(s), class_="what"))
+    heading = h.tag("h3", f"Set {k + 1}", _own_grade(s), h.tag("span", _what(s), class_="what"))
     return h.tag("div", heading, h.table(["", ""], rows, "values"), h.bullets(s.notes), _swaps(s), figures,
                  class_="part", id=f"s{k + 1}")  # fmt: skip
 
 
 def _what(s: MatchedSet) -> str:
     kept = ", fixed by hand" if s.kept else ""
-    return f"{', '.join(s.parts)} ({s.polarity}){kept}"
+    types = " and ".join(dict.fromkeys(m.type for m in s.marks if m.type))
+    return f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''}){kept}"
 
 
 def _swaps(s: MatchedSet) -> h.Html:
@@ -218,7 +242,7 @@ def resistors(values: tuple[float, ...]) -> h.Html:
 
 
 def _guide(report: MatchReport) -> h.Html:
-    words = [(h.tag("dt", h.badge(g)), h.tag("dd", words)) for g, words in GRADE_WORDS.items()]
+    words = [(h.tag("dt", _grade_badge(g)), h.tag("dd", words)) for g, words in GRADE_WORDS.items()]
     rows = [[y.type, h.number(((f"{y.hfe_ratio_min:g}", y.hfe_ratio_min), (" to 1", None))),
              h.number(quantity_pieces(y.dvbe_max_V, "V")), h.number(quantity_pieces(y.at_A, "A")), y.source]
             for y in report.yardsticks]  # fmt: skip
@@ -230,7 +254,9 @@ def _guide(report: MatchReport) -> h.Html:
         h.tag("p", "The grade is a convention of this tool: the 95 % limit of the predicted imbalance, "
                    "largest less "
               "smallest current over their sum, the worse of idle and peak, in the stage above with "
-              "its resistors. "
+              "its resistors; where the two earn different grades both are given. No grade says that the "
+              "measurement cannot vouch for 20 %, not that the parts are bad; the note at the set says which "
+              "current it is about and what reading would help. "
               "Intervals are 95 %. A set whose interval reaches down to nothing is as good as the "
               "measurement can "
               "show, not as good as the parts may be."),

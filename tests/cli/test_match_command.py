@@ -247,7 +247,8 @@ def test_asked_for_types_are_the_only_ones_used(tmp_path, capsys):
 
 
 SIDE = ("part;type;polarity;ic_mA;vbe_mV;hFE;temp_C", "Q1;TIP35C;NPN;100;601;62;22",
-        "Q2;TIP35C;NPN;100;603;70;22", "Q3;TIP35C;NPN;100;607;66;22", "Q4;TIP35C;NPN;100;609;60;22", "D1;1N4007;;;;;22")  # fmt: skip
+        "Q2;TIP35C;NPN;100;603;70;22", "Q3;TIP35C;NPN;100;607;66;22", "Q4;TIP35C;NPN;100;609;60;22",
+        "D1;1N4007;;;;;22")  # fmt: skip
 
 
 def width(s) -> float:
@@ -285,3 +286,15 @@ def test_parts_that_were_never_candidates_are_one_line(tmp_path, capsys):
     matched(tmp_path, lines)
     out = " ".join(capsys.readouterr().out.split())
     assert "6 further parts: no curve and no V_BE or h_FE reading" in out and "X3" not in out
+
+
+def test_labels_say_what_a_part_is_known_by(tmp_path, capsys):
+    """Type, and V_BE and h_FE as they were read at 0.1 A and 22 degrees."""
+    out = tmp_path / "out"
+    (tmp_path / "bag.csv").write_text("\n".join(SIDE) + "\n")
+    main(["match", str(tmp_path / "bag.csv"), *STAGE, "-o", str(out)])
+    text = (out / "labels-a4.html").read_text()
+    for wanted in ("V_BE 601 mV, h_FE 62 at 100 mA", "V_BE 603 mV, h_FE 70 at 100 mA", "NPN TIP35C"):
+        assert wanted in text
+    page = (out / "match.html").read_text()
+    assert "sets, grade" in page and "NPN, TIP35C" in page
