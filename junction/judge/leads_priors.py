@@ -70,9 +70,16 @@ def leak_limits_ohm(type_: PartType) -> dict[str, float]:
     return found
 
 
-def with_limits(kinds: Sequence[Structure], type_: PartType | None) -> tuple[Structure, ...]:
-    """Structures held to a registered type's leakage limits, those that match it."""
+def with_limits(
+    kinds: Sequence[Structure], type_: PartType | None, visible_ohm: float = 0.0
+) -> tuple[Structure, ...]:
+    """Structures held to a registered type's leakage limits, those that match it.
+
+    A path that diode mode shows is never within limits: where a registration allows so much, it does at a
+    voltage near breakdown, and a junction's leakage does not shrink with the voltage as a path's does.
+    """
     limits = {} if type_ is None else leak_limits_ohm(type_)
+    limits = {path: max(ohm, visible_ohm) for path, ohm in limits.items()}
     if not limits:
         return tuple(kinds)
     return tuple(replace(k, type_limit_ohm=limits) if matches(k, type_) else k for k in kinds)

@@ -56,8 +56,14 @@ def _by(source: str) -> str:
 
 def _limit_words(bench: Bench, top: Explanation, path: str, registered: PartType | None) -> str:
     """The limit a path is held to, what it rests on, and what of it this meter's diode mode can see."""
-    seen = f"diode mode alone sees a path up to about {ohm_words(visible_leak_ohm(bench.library.meter))}"
+    visible = visible_leak_ohm(bench.library.meter)
+    seen = f"diode mode alone sees a path up to about {ohm_words(visible)}"
     limits = {} if registered is None else leak_limits_ohm(registered)
+    if path in limits and limits[path] < visible:
+        return (
+            f"a path that diode mode shows at all, up to about {ohm_words(visible)}, is a leak; what is "
+            f"registered for {registered.name} allows more near breakdown only"
+        )
     if path in limits:
         return (
             f"a path under {ohm_words(limits[path])} is a leak, by the leakage registered for "

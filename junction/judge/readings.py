@@ -74,7 +74,7 @@ def make_bench(
     """
     leads, named = LEAD_SETS[names]
     if names == "AK":
-        kinds = with_limits(diode_structures(), type_)
+        kinds = with_limits(diode_structures(), type_, visible_leak_ohm(meter))
         library = build_library(meter, kinds=kinds, ills=diode_faults(in_circuit=in_circuit), ohms=ohms)
         turns = _diode_turns()
     elif in_circuit:
@@ -82,7 +82,7 @@ def make_bench(
 
         library, turns = circuit_library(meter, ohms=ohms), arrangements(leads, named=named)
     else:
-        kinds = with_limits(structures(), type_)
+        kinds = with_limits(structures(), type_, visible_leak_ohm(meter))
         library = build_library(meter, kinds=kinds, ohms=ohms, keep=keep)
         turns = arrangements(leads, named=named)
     return Bench(leads, named, library, catalogue(library.hypotheses), turns, placement_index(leads))

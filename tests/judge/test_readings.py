@@ -539,7 +539,15 @@ def test_neighbours_fit_the_kind_of_part():
 
 def test_limits_say_what_they_rest_on():
     v = judge(GOOD, types=find_type, type="2N3055")
-    assert "registered for 2N3055" in v.junctions[0].limit
-    assert all("diode mode alone sees a path up to about 2 kohm" in j.limit for j in v.junctions if j.limit)
+    assert "registered for 2N3055" in v.junctions[1].limit
+    assert all("diode mode" in j.limit and "up to about 2 kohm" in j.limit for j in v.junctions if j.limit)
     diode = judge("A-K=0.55 K-A=OL").junctions[0]
     assert f"family {diode.family}" in diode.limit
+
+
+def test_a_registration_near_breakdown_does_not_allow_a_path_that_diode_mode_shows():
+    """2N3055: I_EBO 5 mA at 7 V is registered, 1.4 kohm; 1.8 kohm at some tenths of a volt is not that."""
+    v = judge("B-E=0.605 E-B=1800ohm B-C=0.600 C-B=OL C-E=OL E-C=OL", types=find_type, type="2N3055")
+    assert v.verdict in ("leaky", "undecided")
+    assert v.probability["leaky"] > v.probability["good"]
+    assert "1.4 kohm" not in v.junctions[0].limit and "near breakdown" in v.junctions[0].limit
