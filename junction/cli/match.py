@@ -26,7 +26,9 @@ EPILOG = """layouts:
   complementary        NPN on the upper rail with PNP on the lower one, a set a channel
   quasi-complementary  parts of one polarity on both rails, a set a channel
 input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, vbe_mV, hFE, temp_C),
-mixed as they come. A spot reading works; a curve up to the peak current works better.
+mixed as they come. A part may have several rows of readings, at idle and near the peak; one works, two
+work better, a curve up to the peak current best. A grade is given for idle and for the peak; none means
+that the readings cannot vouch for 20 %, and the note at the set says where and what would help.
 examples:
   junction match bag.csv --power 80W --load 8ohm --supply 42V --parallel 2 --emitter-resistor 0.22ohm
   junction match bag.csv --layout complementary --channels 2 --parallel 3 --idle-current 300mA \\

@@ -92,7 +92,13 @@ def add_stage(parser: argparse.ArgumentParser, *, parallel_help: str) -> None:
         "peak current of a rail, shared by its devices",
     )
     add("--vce", "V", physical("voltage", **positive), "V_CE to compare at, where no supply is given")
-    add("--type", "NAME", names, "registered types in use, with commas: their limits and R_thJC are checked")
+    add(
+        "--type",
+        "NAME",
+        names,
+        "registered types in use, with commas: their limits and R_thJC are checked; match then leaves out "
+        "parts of any other type",
+    )
     heat = parser.add_argument_group("heat")
     for flag, text in (
         ("--rth-junction-case", "junction to case of a device, such as 0.7K/W"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan, radians
 
 import numpy as np
@@ -48,7 +48,10 @@ def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
     """
     fits = None
     if bag is not None and settings.match is not None:
-        fits = prepare(bag, settings.match).fits
+        match = settings.match
+        if settings.drops is not None:  # what is fitted is compared, whatever its gain
+            match = replace(match, ask=replace(match.ask, keep=(settings.drops.parts,)))
+        fits = prepare(bag, match).fits
     types = types_in_use(fits, settings.type_names, settings.types)
     stage = plan_stage(settings.stage, types)
     drops = predicted = devices = drawn = None

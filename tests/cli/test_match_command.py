@@ -298,3 +298,12 @@ def test_labels_say_what_a_part_is_known_by(tmp_path, capsys):
         assert wanted in text
     page = (out / "match.html").read_text()
     assert "sets, grade" in page and "NPN, TIP35C" in page
+
+
+def test_a_fitted_part_with_little_gain_is_still_compared(tmp_path, capsys):
+    """The drops of what stands in the amplifier are judged even where `match` would leave the part out."""
+    rows = ("part;type;polarity;ic_mA;vbe_mV;hFE;temp_C", "A;2SC5200;NPN;100;600;80;22",
+            "B;2SC5200;NPN;100;602;78;22", "C;2SC5200;NPN;100;601;4;22")  # fmt: skip
+    (tmp_path / "bag.csv").write_text("\n".join(rows) + "\n")
+    assert main(["stage", str(tmp_path / "bag.csv"), *STAGE, "--parallel", "2", "--parts", "A,C",
+                 "--measured-drops", "20mV,20mV"]) == 0  # fmt: skip
