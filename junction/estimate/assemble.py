@@ -8,10 +8,11 @@ import numpy as np
 
 from junction.base.records import SweepTable
 from junction.estimate.block import REASONS
+from junction.estimate.common import NORMAL, per_kelvin
 from junction.estimate.intervals import LOGARITHMIC, log_covariance, parameters
 from junction.estimate.models import CODE, NAMES, model_index
 from junction.estimate.results import FLAGS, MODELS, SweepFits
-from junction.estimate.terms import COORDINATES, I0, B, G
+from junction.estimate.terms import COORDINATES, I0, LOWER, UPPER, A, B, G
 
 
 @dataclass(eq=False)
@@ -54,7 +55,7 @@ class Collected:
         self.used[at[real]] = out["used"][real]
 
 
-def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated: bool) -> SweepFits:
+def assemble(table: SweepTable, c: Collected, temp_C, temp_known, temp_u, vt, *, stated: bool) -> SweepFits:
     """Parameters, intervals, models and flags of all sweeps."""
     a, flags, theta, covariance = c.arrays, c.flags, c.theta, c.covariance
     none = a["reason"] > 0
@@ -70,9 +71,11 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         light &= code != CODE["resistor + offset"]
         resistor = np.isin(code, [CODE["resistor"], CODE["resistor + offset"]])
         shunt = theta[:, G] > c.below[:, G]
+        warm = temp_u[:, None] * per_kelvin(theta, temp_C) * NORMAL
         value, low, high, spread = parameters(
-            theta, u, c.below, c.above, q, vt, covariance, resistor=resistor, light=light
-        )
+            theta, u, np.hypot(c.below, warm), np.hypot(c.above, warm), q, vt, covariance,
+            resistor=resistor, light=light, loose=flags["rank_deficient"],
+        )  # fmt: skip
         is_open = (code == CODE["open"]) & ~none
         low["R_ohm"] = np.where(is_open, 1 / a["limit_g"], low["R_ohm"])
         high["R_ohm"] = np.where(is_open, np.inf, high["R_ohm"])
@@ -82,6 +85,7 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         flags["zero_offset"] |= constant & ~light & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
         flags["zero_offset"] |= is_open & (np.abs(theta[:, I0]) > 3.5 * u[:, I0])
         n_too_low = theta[:, B] - q * u[:, B] > 1 / 0.85
+        n_too_low |= (theta[:, B] >= UPPER[B]) | (theta[:, A] <= LOWER[A])
     flags["unphysical"] |= n_too_low & ~none
     flags["reversed"] |= table.reversed_sign
     known = np.all(np.isfinite(u) | np.isnan(theta), axis=1) & ~flags["rank_deficient"] & ~none
@@ -93,7 +97,8 @@ def assemble(table: SweepTable, c: Collected, temp_C, temp_known, vt, *, stated:
         value=value, low=low, high=high, u=spread, coordinates=LOGARITHMIC,
         covariance=log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, a["chi2"]),
         dof=a["dof"], n_points=np.diff(table.starts), n_used=a["n_used"], used=c.used, temp_C=temp_C,
-        temp_known=temp_known, heating_K=a["heating_K"], flags={name: flags[name] for name in FLAGS},
+        temp_known=temp_known, temp_u_K=temp_u, heating_K=a["heating_K"],
+        flags={name: flags[name] for name in FLAGS},
         why_not=tuple(REASONS[k] for k in a["reason"]), theta=theta, theta_covariance=covariance,
         quantile=np.where(none, np.nan, q), noise_V2=c.parts[:, 1], noise_A2=c.parts[:, 0],
         noise_ratio2=c.parts[:, 2],

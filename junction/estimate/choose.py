@@ -326,6 +326,8 @@ def _eligible(block: Block, choice: Choice, index, trouble, name):
         return enough & (used >= 5) & hard
     offset, second = choice.drop_offset[index] > DECISIVE, choice.drop_recombination[index] > DECISIVE
     if name == "offset":
+        # noise that is itself found from the points needs more of them than parameters explain
+        enough &= (block.noise is not None) | (used >= NUMBER[CODE[name]] + 3)
         return enough & (hard | offset | second)
     if name == "recombination":
         return enough & (hard | second | offset) & (used >= 10)
@@ -333,7 +335,7 @@ def _eligible(block: Block, choice: Choice, index, trouble, name):
         return enough & (hard | (second & offset)) & (used >= 12)
     if name == "reverse only":
         return enough & (reverse < -1.0) & (forward < 0.25) & hard
-    worth = enough & (reverse < -1.0) & hard & (used >= 10)
+    worth = enough & (reverse < -1.0) & hard
     if worth.any():
         rows = index[worth]
         v, i, keep, ui2, vt = (a[rows] for a in (block.v, block.i, block.keep, block.ui2, block.vt))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.estimate.common import TEMP_U_K, TEMP_UNKNOWN_U_K, gap_of_voltage
 from junction.estimate.inverse import current_of, voltage_of
 from junction.estimate.results import MODELS, SweepFits
 from junction.estimate.terms import AR, BR, RS, A, B, G, curve
@@ -19,11 +20,14 @@ from junction.estimate.terms import AR, BR, RS, A, B, G, curve
 #: barrier height 0.69 V and XTI 2 as the SPICE manuals state for Schottky diodes; LED: common practice,
 #: no source.
 MATERIALS = {"silicon": (1.11, 3.0), "germanium": (0.67, 3.0), "Schottky": (0.69, 2.0), "LED": (1.9, 3.0)}
-#: Standard uncertainty of an unrecorded bench temperature [K] (16 to 34 degC; our convention).
-TEMP_U_K, TEMP_UNKNOWN_U_K = 0.5, 5.0
 
 _JUNCTION = np.array([m.startswith("junction") for m in MODELS])
 _CURVE = np.array([m not in ("none", "open") for m in MODELS])
+
+
+def _temp_u(fits: SweepFits) -> np.ndarray:
+    """Standard uncertainty of each temperature [K]."""
+    return np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K) if fits.temp_u_K is None else fits.temp_u_K
 
 
 def _shape(fits: SweepFits, at):
@@ -117,7 +121,7 @@ def _numeric_spread(fits: SweepFits, function):
     for k in range(u.shape[1]):
         h = np.zeros_like(u)
         h[:, k] = 0.01 * u[:, k]
-        with np.errstate(invalid="ignore", divide="ignore"):
+        with np.errstate(all="ignore"):
             by.append((function(fits.theta + h) - function(fits.theta - h)) / (0.02 * u[:, k, None]))
     by = np.stack([np.where(np.isfinite(b), b, 0.0) for b in by], axis=1)
     return _spread(fits, by)
@@ -185,10 +189,7 @@ def guess_material(fits: SweepFits):
     eg_eV, xti : ndarray (n,)
     """
     v = voltage_at_current(fits, 1e-3)[0]
-    eg = np.where(
-        v < 0.4, 0.68, np.where(v > 1.2, np.maximum(v, MATERIALS["LED"][0]), MATERIALS["silicon"][0])
-    )
-    return eg, np.full(len(fits), 3.0)
+    return gap_of_voltage(v), np.full(len(fits), 3.0)
 
 
 def _law_of(fits: SweepFits, material, eg_eV, xti):
@@ -252,7 +253,7 @@ def voltage_at_current_25C(
     junction = _JUNCTION[fits.model][:, None]
     v_j = v - np.nan_to_num(theta[:, RS, None]) * i
     slope = (v_j - eg[:, None] - xti[:, None] * thermal_voltage(temp_C)) / (temp_C + ZERO_CELSIUS_K)
-    u_temp = np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)[:, None]
+    u_temp = _temp_u(fits)[:, None]
     u = np.hypot(_spread(fits, by), np.where(junction, slope * u_temp, 0.0))
     v = np.where(_CURVE[fits.model][:, None], v, np.nan)
     return _out(scalar, v, np.where(np.isnan(v), np.nan, u))
@@ -283,7 +284,7 @@ def current_at_voltage_25C(
         return current_of(moved, np.full(len(fits), float(temp_C + shift)), v)
 
     i, by, _ = at(0.0)
-    u_temp = np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)[:, None]
+    u_temp = _temp_u(fits)[:, None]
     drift = (at(0.5)[0] - at(-0.5)[0]) * u_temp
     ratio = (temp_C + ZERO_CELSIUS_K) / (fits.temp_C + ZERO_CELSIUS_K)
     growth = xti * np.log(ratio) + eg / thermal_voltage(temp_C) * (ratio - 1)
@@ -311,7 +312,7 @@ def saturation_current_25C(fits: SweepFits, material=None, eg_eV=None, xti=None,
     kelvin = temp_C + ZERO_CELSIUS_K
     per_kelvin = b * (xti + eg / thermal_voltage(temp_C)) / kelvin
     u = np.sqrt(
-        np.maximum(var, 0) + (per_kelvin * np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K)) ** 2
+        np.maximum(var, 0) + (per_kelvin * _temp_u(fits)) ** 2
     )
     q = np.nan_to_num(fits.quantile, nan=1.96)
     value = np.exp(a + b * growth)

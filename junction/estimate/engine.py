@@ -45,7 +45,7 @@ class Block:
     ui2: np.ndarray
     noise: Noise | None
     parts: np.ndarray  # (n, 3) noise components, nan where stated
-    least: np.ndarray  # (n, 3) variances hidden by rounding
+    least: np.ndarray  # (n, 3) variances hidden by rounding; with stated noise: floors found beside it
     theta: np.ndarray
     covariance: np.ndarray
     chi2: np.ndarray
@@ -72,9 +72,37 @@ def new_block(v, i, keep, vt, noise: Noise | None) -> Block:
     else:
         uv2, ui2 = noise.variances(v, i)
         uv2 = np.array(np.broadcast_to(uv2, v.shape))
+        if noise.floorless:
+            least = _unstated(noise, np.maximum(first_guess(v, i, keep) * _START, resolution(v, i, keep)))
+            uv2, ui2 = uv2 + least[:, 1, None], ui2 + least[:, 0, None]
     empty = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.full(n, np.inf)
     marks = (np.zeros(n, bool) for _ in range(3))
     return Block(v, i, keep, vt, uv2, ui2, noise, parts, least, *empty, np.zeros(n, np.int64), *marks)
+
+
+#: Which components start from the first guess where a floor is not stated: 0.1 mV, no further percentage.
+_START = np.array([1.0, 0.16, 0.0])
+
+
+def _unstated(noise: Noise, parts):
+    """Found floors of current and voltage where none is stated, else zero; (n, 3)."""
+    return parts * [noise.i_floor_A == 0, noise.v_floor_V == 0, 0]
+
+
+def stated_current_variance(block: Block, rows, i):
+    """Variance of current readings `i` of some sweeps by the stated noise and the floors found beside it."""
+    return block.noise.variances(0.0, i)[1] + block.least[rows, 0, None]
+
+
+def _find_floors(block: Block, rows, error, slope, current) -> None:
+    """Floors that were not stated, from the scatter beyond what was."""
+    noise, v, i, keep = block.noise, block.v[rows], block.i[rows], block.keep[rows]
+    stated_v = noise.variances(v, 0.0)[0]
+    known = stated_v * slope * slope
+    known += noise.variances(0.0, i)[1]
+    parts = components(error, slope * slope, current * current, keep, block.least[rows], known=known)
+    block.least[rows] = _unstated(noise, np.maximum(parts, resolution(v, i, keep)))
+    block.uv2[rows] = stated_v + block.least[rows, 1, None]
 
 
 def _variances(parts, i):
@@ -199,8 +227,10 @@ def set_weights(block: Block, name: str, theta: np.ndarray, index=None, problem=
         square += block.parts[rows, 0, None]
         block.uv2[rows], block.ui2[rows] = block.parts[rows, 1, None], square
     else:
-        _, block.ui2[rows] = block.noise.variances(0.0, np.clip(current, -10 * np.abs(block.i[rows]) - 1,
-                                                                10 * np.abs(block.i[rows]) + 1))  # fmt: skip
+        if block.noise.floorless:
+            _find_floors(block, rows, error, slope, current)
+        most = 10 * np.abs(block.i[rows]) + 1
+        block.ui2[rows] = stated_current_variance(block, rows, np.clip(current, -most, most))
 
 
 def fit_plain(block: Block, options: Options = FINAL) -> None:
@@ -219,7 +249,8 @@ def fit_plain(block: Block, options: Options = FINAL) -> None:
         start = theta if whole else theta[index]
         columns = list(columns_of(name))
         problem = problem_of(block, name, where)
-        if block.noise is None or block.noise.i_percent > READING_WEIGHTS:
+        noise = block.noise
+        if noise is None or noise.i_percent > READING_WEIGHTS or noise.floorless:
             rough = fit_set(block, name, start, where, ROUGH, problem=problem)
             set_weights(block, name, rough.theta, where, problem)
             if whole:

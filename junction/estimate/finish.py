@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate import sense
+from junction.estimate.common import scale_covariance
 from junction.estimate.engine import Block, fit_set, problem_of
 from junction.estimate.models import CODE, NAMES, NUMBER, columns_of, is_poor
 from junction.estimate.noise import student_t
@@ -44,8 +45,19 @@ def finish(block: Block, out: dict, flags: dict, final) -> None:
     bent = np.flatnonzero(fitted & final & curved(block))
     if bent.size:
         widen(block, bent, q[:, None] * root, below, above)
+    shared = scale_covariance(block.theta, block.noise)
+    if shared is not None:
+        covariance = covariance + shared
+        half = q[:, None] * np.sqrt(np.einsum("nii->ni", shared))
+        below, above = np.hypot(below, half), np.hypot(above, half)
+    hidden = sense.hidden_by_rounding(block.v, block.i, block.keep)
+    above[:, G] = np.maximum(above[:, G], np.where(np.isfinite(block.theta[:, A]), hidden, 0.0)
+                             - np.maximum(block.theta[:, G], 0.0))  # fmt: skip
+    limit_g = np.maximum(limit_g, hidden)
+    faint = _rests_on_a_point(block, fitted)
+    below[:, G] = np.where(faint, np.maximum(below[:, G], np.abs(block.theta[:, G])), below[:, G])
     top = np.max(np.abs(block.i) * block.keep, axis=1)
-    parts = block.parts if block.noise is None else np.full((n, 3), np.nan)
+    parts = block.parts if block.noise is None else np.where(block.least > 0, block.least, np.nan)
     out.update(
         theta=block.theta, covariance=covariance, chi2=block.chi2, code=block.code, dof=np.maximum(dof, 0),
         quantile=q, below=below, above=above, parts=parts,
@@ -54,6 +66,17 @@ def finish(block: Block, out: dict, flags: dict, final) -> None:
     flags["converged"] = (block.converged & fitted) | bounded
     flags["at_bound"] = block.at_bound & fitted
     flags["rank_deficient"] = block.rank_short & fitted
+
+
+def _rests_on_a_point(block: Block, fitted):
+    """Shunts of short sweeps that one or two points alone show, bool (n,): they may be noise.
+
+    In under eight points the current floor cannot be found; a path is believed where it carries a third of
+    the current in three of them.
+    """
+    few = fitted & (block.n_used < 8) & (block.noise is None) & np.isfinite(block.theta[:, A])
+    share = np.abs(block.theta[:, G, None] * block.v) > 0.3 * np.abs(block.i)
+    return few & ((share & (block.keep > 0)).sum(1) < 3)
 
 
 def _range_steps(block: Block, rows) -> np.ndarray:

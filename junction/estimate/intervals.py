@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate.results import PARAMETERS
-from junction.estimate.terms import AB, AR, BB, BR, I0, IBV_A, RS, A, B, G
+from junction.estimate.terms import AB, AR, BB, BR, I0, IBV_A, LOWER, RS, UPPER, A, B, G
 
 #: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
 LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
@@ -19,7 +19,7 @@ def _empty(n):
     return {name: np.full(n, np.nan) for name in PARAMETERS}
 
 
-def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
+def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light, loose):
     """Values, interval ends and standard uncertainties of all parameters.
 
     Parameters
@@ -37,6 +37,8 @@ def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
         The conductance is the whole path, not a shunt.
     light : ndarray of bool (n,)
         The constant term is a photocurrent.
+    loose : ndarray of bool (n,)
+        The points cannot hold the parameters apart: saturation currents and idealities say nothing.
 
     Returns
     -------
@@ -49,15 +51,9 @@ def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
         value[name], low[name], high[name], spread[name] = val, lo, hi, dev
 
     for name, k in (("IS_A", A), ("ISR_A", AR)):
-        best = np.exp(theta[:, k])
-        high_end = np.exp(np.minimum(theta[:, k] + above[:, k], 700.0))
-        put(name, best, np.exp(theta[:, k] - below[:, k]), high_end, best * u[:, k])
+        put(name, *_current(theta[:, k], u[:, k], below[:, k], above[:, k], loose))
     for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
-        b = theta[:, k]
-        with np.errstate(divide="ignore"):
-            least = b - below[:, k]
-            most = np.where(np.isnan(b), b, np.where(least > 0, 1 / least, np.inf))
-            put(name, 1 / b, 1 / (b + above[:, k]), most, u[:, k] / b**2)
+        put(name, *_slope(k, theta[:, k], u[:, k], below[:, k], above[:, k], loose))
     put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], below[:, RS], above[:, RS]))
     path = _resistance(theta[:, G], u[:, G], below[:, G], above[:, G])
     for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
@@ -69,6 +65,37 @@ def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light):
     bv, u_bv = _breakdown_voltage(theta, vt, covariance)
     put("BV_V", bv, bv - q * u_bv, bv + q * u_bv, u_bv)
     return value, low, high, spread
+
+
+#: A saturation current is a value where its interval spans less than this (ln of 1e12), and each end is an
+#: end where it lies within half of it.
+_DECADES = 27.6
+
+
+def _current(a, u, below, above, loose):
+    """Value, ends and uncertainty of exp(a): where the data cannot hold it, the end that they do."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        held = ~loose & (below + above < _DECADES)
+        low = np.where(held | (~loose & (below < _DECADES / 2)), np.exp(a - below), -np.inf)
+        high = np.where(held | (~loose & (above < _DECADES / 2)), np.exp(a + above), np.inf)
+        return _as_far_as_held(a, held, np.exp(a), low, high, np.exp(a) * u)
+
+
+def _slope(k, b, u, below, above, loose):
+    """The same of an ideality 1/b: a limit where its inverse may be zero or it stands at its bound."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at_low, at_high = b <= LOWER[k], b >= UPPER[k]
+        held = ~loose & (b > below) & ~at_low & ~at_high
+        low = np.where(held | (~loose & ~at_high & (b + above > 0)), 1 / (b + above), -np.inf)
+        high = np.where(held | (~loose & ~at_low & (b > below)), 1 / (b - below), np.inf)
+        return _as_far_as_held(b, held, 1 / b, low, high, u / b**2)
+
+
+def _as_far_as_held(theta, held, value, low, high, u):
+    """Nothing for an absent term; no value and an endless uncertainty where the data hold none."""
+    absent = np.isnan(theta)
+    value, u = np.where(held, value, np.nan), np.where(held, u, np.inf)
+    return value, *(np.where(absent, np.nan, x) for x in (low, high, u))
 
 
 def _above_zero(x, u, below, above):

@@ -32,16 +32,21 @@ class Noise:
     v_percent, i_percent : float
         Part proportional to the reading [%].
     v_floor_V, i_floor_A : float
-        Constant part [V], [A].
+        Constant part [V], [A].  Zero (not just small) means that none was stated: no instrument is without
+        one, so it is found from every sweep's own resolution and scatter.
+    v_scale_percent, i_scale_percent : float
+        Error of scale that all points share [%]: it widens the intervals, not the weights.
     """
 
     v_percent: float = 0.0
     v_floor_V: float = FLOOR_V
     i_percent: float = 0.0
     i_floor_A: float = FLOOR_A
+    v_scale_percent: float = 0.0
+    i_scale_percent: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("v_percent", "v_floor_V", "i_percent", "i_floor_A"):
+        for name in self.__dataclass_fields__:
             if not (np.isfinite(getattr(self, name)) and getattr(self, name) >= 0):
                 raise ValueError(f"noise: {name} must be a number of at least 0, not {getattr(self, name)!r}")
 
@@ -49,9 +54,18 @@ class Noise:
     def from_accuracy(
         cls, v_percent: float = 0.0, v_floor_V: float = 0.0, i_percent: float = 0.0, i_floor_A: float = 0.0
     ) -> Noise:
-        """From limits of error as data sheets state them (rectangular distribution, a/sqrt 3)."""
+        """From limits of error as data sheets state them (rectangular distribution, a/sqrt 3).
+
+        The part of the reading may be the same at every point, so it is a common error of scale as well.
+        """
         root = 3**0.5
-        return cls(v_percent / root, v_floor_V / root, i_percent / root, i_floor_A / root)
+        v, i = v_percent / root, i_percent / root
+        return cls(v, v_floor_V / root, i, i_floor_A / root, v_scale_percent=v, i_scale_percent=i)
+
+    @property
+    def floorless(self) -> bool:
+        """Whether a floor is not stated and must be found."""
+        return self.v_floor_V == 0 or self.i_floor_A == 0
 
     def u_v(self, v_V):
         """Standard uncertainty of a voltage reading [V]."""
@@ -108,9 +122,64 @@ def first_guess(v, i, keep):
     # the 20 % quantile of |second difference| of unit noise is 0.62
     floor = np.where(low > 0, low / 0.62, step)
     # a handful of points on a curve differ by the curve, not by noise
-    floor[~np.isfinite(floor) | (keep.sum(1) < 8)] = 0.0
+    few = keep.sum(1) < 8
+    floor[~np.isfinite(floor) | few] = 0.0
+    if m <= 16:
+        floor = np.minimum(floor, _most_floor(i, keep))
+        floor[few] = np.maximum(_against(v[few], i[few], keep[few]), floor[few])
     top = np.max(np.abs(i) * keep, axis=1)
     out[:, 0] = np.maximum(np.minimum(floor, 0.5 * top), FLOOR_A) ** 2
+    return out
+
+
+def _most_floor(i, keep):
+    """Largest current floor that still lets as many small readings stand as there are [A]; shape (n,).
+
+    Second differences of a sparse sweep measure the curve.  But a fifth of all readings under a quarter of
+    the noise is what a normal distribution of nothing gives; a sweep with more small readings than that has
+    less noise.
+    """
+    size = np.sort(np.where(keep > 0, np.abs(i), np.inf), axis=1)
+    place = (0.2 * keep.sum(1)).astype(int)
+    low = size[np.arange(i.shape[0]), place]
+    return np.where(low > 0, 4.0 * low, np.inf)
+
+
+def _against(v, i, keep):
+    """Current floor of a few points from those that no passive part can give [A]; shape (n,).
+
+    A current against its voltage, or one that falls as the voltage rises, in forward direction, is error.
+    One or two such points are taken for noise; more would be light.
+    """
+    live = keep > 0
+    wrong = live & (i * v < 0)
+    pair = live[:, 1:] & live[:, :-1] & (v[:, :-1] > 0) & (v[:, 1:] > v[:, :-1])
+    fall = np.where(pair, i[:, :-1] - i[:, 1:], 0.0) / np.sqrt(2)
+    worst = np.maximum(np.max(np.where(wrong, np.abs(i), 0.0), axis=1), fall.max(1, initial=0.0))
+    return np.where(wrong.sum(1) <= 2, worst, 0.0)
+
+
+def digit(i, keep):
+    """Last decimal place that all currents of a sweep are whole numbers of [A]; shape (n,).
+
+    Looked for in five decades under the largest current, the coarsest first; 0 where readings hold more.
+    """
+    n, m = i.shape
+    top = np.max(np.abs(i) * keep, axis=1, initial=0.0)
+    out = np.zeros(n)
+    decade = np.floor(np.log10(np.where(top > 0, top, 1.0)))
+    some = np.unique(np.linspace(0, m - 1, min(m, 8)).astype(int)) if m else np.zeros(0, int)
+    left = np.flatnonzero(top > 0)
+    for down in range(6):
+        step = 10.0 ** (decade[left] - down)
+        at = left
+        for columns in (some, slice(None)):  # a few readings tell most sweeps
+            scaled = i[at][:, columns] / step[:, None]
+            off = np.abs(scaled - np.round(scaled)) * keep[at][:, columns]
+            whole = off.max(1, initial=0.0) < 1e-6
+            at, step = at[whole], step[whole]
+        out[at] = step
+        left = left[out[left] == 0]
     return out
 
 
@@ -119,7 +188,7 @@ def resolution(v, i, keep):
 
     Voltages: steps of 1, 0.1 or 0.01 mV; coarser ones are taken for those of a programmed sweep, finer
     ones are under any scatter.  Currents: the least change, where at least half of all changes are a few
-    whole steps of it, as at the bottom of a converter's range.
+    whole steps of it, as at the bottom of a converter's range, or the last decimal place (`digit`).
 
     Parameters
     ----------
@@ -143,11 +212,12 @@ def resolution(v, i, keep):
     whole = (steps < 12) & (np.abs(steps - np.round(steps)) < 0.01)
     pairs = (keep[:, 1:] * keep[:, :-1]).sum(1)
     rounded = np.isfinite(least) & ((whole * keep[:, 1:] * keep[:, :-1]).sum(1) >= 0.5 * pairs) & (pairs > 4)
-    out[rounded, 0] = least[rounded] ** 2 / 12
+    out[:, 0] = digit(i, keep) ** 2 / 12
+    out[rounded, 0] = np.maximum(out[rounded, 0], least[rounded] ** 2 / 12)
     return out
 
 
-def components(error, shape_v, shape_i, keep, start, steps: int = 10):
+def components(error, shape_v, shape_i, keep, start, steps: int = 10, known=None):
     """Variance components from second differences of the residuals.
 
     Each second difference has the variance of its three points, (V1 + 4 V2 + V3)/6 after scaling; the
@@ -166,6 +236,8 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10):
         Squared model current [A^2].
     keep : ndarray (n, m)
     start : ndarray (n, 3)
+    known : ndarray (n, m), optional
+        Variance that is stated already [A^2]; only what goes beyond it is found.
 
     Returns
     -------
@@ -185,6 +257,7 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10):
         return b
 
     sv, si = spread(shape_v), spread(shape_i)
+    stated = None if known is None else spread(known)
     out = start.copy()
     weight, work = np.empty_like(d2), np.empty_like(d2)
     for _ in range(steps):
@@ -192,6 +265,8 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10):
         np.multiply(si, out[:, 2, None], out=work)
         weight += work
         weight += out[:, 0, None]
+        if stated is not None:
+            weight += stated
         np.divide(whole, weight, out=weight)  # 1/V
         np.multiply(d2, weight, out=work)
         np.minimum(work, _CAP, out=work)

@@ -84,7 +84,7 @@ def residuals(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = 
             + np.nan_to_num(fits.noise_ratio2[k]) * model**2
         )
     else:
-        uv2, _ = noise.variances(v, 0.0)
-        _, ui2 = noise.variances(0.0, model)
+        uv2 = noise.variances(v, 0.0)[0] + np.nan_to_num(fits.noise_V2[k])
+        ui2 = noise.variances(0.0, model)[1] + np.nan_to_num(fits.noise_A2[k])
     out[used] = (i - model) / np.sqrt(ui2 + slope**2 * uv2)
     return out

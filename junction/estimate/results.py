@@ -48,7 +48,10 @@ class SweepFits:
         promise 9 of chi2 before it is fitted.
     value, low, high, u : dict of str to ndarray (n,)
         Per name in `PARAMETERS`: estimate, 95 % interval, standard uncertainty; nan where the model
-        has no such parameter; value nan with one finite end is a one-sided limit.
+        has no such parameter; value nan with one finite end is a one-sided limit, with none no statement.
+        Saturation currents are
+        those at `temp_C`.  The intervals of IS, N, ISR, NR and NBV hold the uncertainty of the temperature;
+        ``u``, `covariance` and `theta_covariance` do not: they are of the curve as it was measured.
     covariance : ndarray (n, p, p)
         Covariance of the logarithms of the parameters named in `coordinates`; zero rows where a
         parameter is absent or only a limit.
@@ -72,7 +75,9 @@ class SweepFits:
         Standard uncertainties to either side that make 95 % (1.96, or Student's t).
     noise_V2, noise_A2, noise_ratio2 : ndarray (n,)
         Noise components found where none was stated: variance of voltage [V^2], of current [A^2], relative
-        variance of current [1]; nan where the noise was stated.
+        variance of current [1]; nan where the noise was stated (a floor found beside it is given).
+    temp_u_K : ndarray (n,)
+        Standard uncertainty of the temperature [K] that the intervals of IS, N, ISR, NR and NBV hold.
     """
 
     model: np.ndarray
@@ -100,6 +105,7 @@ class SweepFits:
     noise_V2: np.ndarray | None = None
     noise_A2: np.ndarray | None = None
     noise_ratio2: np.ndarray | None = None
+    temp_u_K: np.ndarray | None = None
 
     def __len__(self) -> int:
         return self.model.size

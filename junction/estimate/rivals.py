@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from junction.estimate import starts
-from junction.estimate.engine import Block, fit_set, problem_of, set_weights
+from junction.estimate.engine import (
+    Block,
+    fit_set,
+    new_block,
+    problem_of,
+    set_weights,
+    stated_current_variance,
+)
 from junction.estimate.lsq import Options, Solution
 from junction.estimate.models import CODE, columns_of
 from junction.estimate.noise import first_guess
@@ -47,7 +54,7 @@ def neutral_weights(block: Block, rows) -> None:
     if block.noise is None:
         block.ui2[rows] = block.parts[rows, 0, None] + block.parts[rows, 2, None] * block.i[rows] ** 2
     else:
-        block.ui2[rows] = block.noise.variances(0.0, block.i[rows])[1]
+        block.ui2[rows] = stated_current_variance(block, rows, block.i[rows])
 
 
 def line_weights(block: Block, rows) -> None:
@@ -55,7 +62,13 @@ def line_weights(block: Block, rows) -> None:
 
     The plain junction fitted to them may be anything, and so may the noise found with it.
     """
-    if block.noise is not None or not rows.size:
+    if not rows.size or (block.noise is not None and not block.noise.floorless):
+        return
+    if block.noise is not None:
+        fresh = new_block(block.v[rows], block.i[rows], block.keep[rows], block.vt[rows], block.noise)
+        block.least[rows], block.uv2[rows], block.ui2[rows] = fresh.least, fresh.uv2, fresh.ui2
+        line = fit_set(block, "resistor + offset", np.zeros((rows.size, block.theta.shape[1])), rows)
+        set_weights(block, "resistor + offset", line.theta, rows)
         return
     block.parts[rows] = first_guess(block.v[rows], block.i[rows], block.keep[rows])
     block.parts[rows] = np.maximum(block.parts[rows], block.least[rows])

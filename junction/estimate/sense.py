@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from junction.estimate.noise import digit
+
 #: Values from here on are an instrument's mark for over-range (IEEE 488.2 uses 9.91e37), not a reading.
 OVER_RANGE = 1e6
 
@@ -71,6 +73,45 @@ def limited(v, i, keep):
             # the same limit on both sides is the source's; only alone must a reverse one prove itself
             alone = (sign < 0) & ~(out[rows].any(1) & (np.abs(top - tops[0]) < 0.02 * top)[rows])
             out[rows] |= _limited_side(sign * v[rows], sign * i[rows], live[rows], top[rows], alone)
+    return out
+
+
+def hidden_by_rounding(v, i, keep):
+    """Conductance that readings of exactly zero may hide: half a digit over the voltage of the farthest.
+
+    Rounding does not average: a hundred readings of zero hold no more than the one at the highest voltage.
+    Only where the readings of zero lie together, from zero volt on; where noise carries others among them
+    over a digit, their mean tells more.  Without a common last decimal place the least reading stands for
+    the digit.
+
+    Parameters
+    ----------
+    v, i, keep : ndarray (n, m)
+
+    Returns
+    -------
+    ndarray (n,)
+        [S]; 0 where no reading at a voltage is zero.
+    """
+    out = np.zeros(v.shape[0])
+    nothing = (i == 0) & (keep > 0) & (v != 0)
+    rows = np.flatnonzero(nothing.any(1))
+    if not rows.size:
+        return out
+    v, i, keep, nothing = v[rows], i[rows], keep[rows], nothing[rows]
+    size = np.where(keep > 0, np.abs(i), 0.0)
+    step = digit(i, keep)
+    least = np.min(np.where(size > 0, size, np.inf), axis=1)
+    step = np.where(step > 0, step, np.where(np.isfinite(least), least, 0.0))
+    hidden = np.zeros(rows.size)
+    for side in (1.0, -1.0):
+        here = (keep > 0) & (side * v > 0)
+        first = np.min(np.where(here & (size > 0), side * v, np.inf), axis=1)
+        far = np.max(np.where(here & nothing & (side * v < first[:, None]), side * v, 0.0), axis=1)
+        run = (here & nothing & (side * v <= far[:, None])).sum(1) >= 0.8 * (here & nothing).sum(1)
+        limit = np.where((far > 0) & run, 0.5 * step / np.where(far > 0, far, 1.0), np.inf)
+        hidden = np.where(hidden > 0, np.minimum(hidden, limit), np.where(np.isfinite(limit), limit, 0.0))
+    out[rows] = hidden
     return out
 
 

@@ -119,8 +119,13 @@ def breakdown(v, i, keep, uv2, ui2, vt, conductance):
     with np.errstate(divide="ignore", invalid="ignore"):
         chord = np.where(middle, i / v, 0.0).sum(1) / count
         end = i_low / -lowest
+        # a sparse log may hold nothing at half the breakdown voltage: then its least conductance will do
+        least = np.min(np.where(live & (v < -1.0), i / v, np.inf), axis=1)
+    sparse = ~middle.any(1) & np.isfinite(least)
+    chord = np.where(sparse, 3.0 * np.maximum(least, 0.0), chord)
     floor = np.sqrt(np.max(np.where(live, ui2, 0.0) * (v < 0), axis=1))
-    seen = (lowest < -1.0) & (middle.sum(1) >= 1) & (end > 3 * np.maximum(chord, 0.0)) & (i_low > 20 * floor)
+    seen = (lowest < -1.0) & (middle.any(1) | sparse) & (i_low > 20 * floor)
+    seen &= end > 3 * np.maximum(chord, 0.0)
     shunt = np.minimum(np.maximum(chord, 0.0), conductance + 1e-30)
     rest = -(i - shunt[:, None] * v)
     good = beyond & (rest > -0.3 * i) & (rest * rest > 9 * ui2) & (rest > 0.003 * i_low[:, None])

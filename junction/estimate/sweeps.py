@@ -15,6 +15,7 @@ from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
 from junction.estimate.assemble import Collected, assemble
 from junction.estimate.block import fit_block
+from junction.estimate.common import TEMP_U_K, TEMP_UNKNOWN_U_K
 from junction.estimate.noise import Noise
 from junction.estimate.results import SweepFits
 
@@ -53,8 +54,9 @@ def _gather(table: SweepTable, rows, length: int):
 
 
 def fit_sweeps(
-    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0, threads: int = 1
-) -> SweepFits:
+    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0, threads: int = 1,
+    temp_u_K: tuple[float, float] = (TEMP_U_K, TEMP_UNKNOWN_U_K),
+) -> SweepFits:  # fmt: skip
     """Fit every sweep of a table: model, parameters, intervals, flags.
 
     Parameters
@@ -68,6 +70,9 @@ def fit_sweeps(
     threads : int
         Blocks at a time.  Two gave from a fifth less to a third more time, as the second core was free or
         not: the work is many short array operations, between which threads wait for each other.
+    temp_u_K : (float, float)
+        Standard uncertainty of a junction's temperature where it was recorded and where it was not [K].  It
+        enters the intervals of IS, N, ISR, NR and NBV and what is referred to 25 degC.
 
     Returns
     -------
@@ -77,6 +82,7 @@ def fit_sweeps(
     """
     temp_known = np.isfinite(table.temp_C) & (np.abs(table.temp_C) < 400)
     temp_C = np.where(temp_known, table.temp_C, default_temp_C)
+    temp_u = np.where(temp_known, *temp_u_K)
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
     collected = Collected.empty(len(table), table.v_V.size)
     padded = ladder(np.diff(table.starts))
@@ -100,4 +106,4 @@ def fit_sweeps(
         else:
             for job in blocks:
                 work(job, contest)
-    return assemble(table, collected, temp_C, temp_known, vt, stated=noise is not None)
+    return assemble(table, collected, temp_C, temp_known, temp_u, vt, stated=noise is not None)

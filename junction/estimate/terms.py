@@ -308,10 +308,10 @@ def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray, columns=tuple(range(
     for a, b in ((A, B), (AR, BR)):
         has = np.isfinite(theta[:, a])[:, None]
         level, slope = np.where(has, theta[:, a, None], -np.inf), np.where(has, theta[:, b, None], 0.0) / vt
-        e = np.exp(np.minimum(level + slope * x, 3 * TOP))
-        f += e - np.exp(level)
+        e, zero = np.exp(np.minimum(level + slope * x, 3 * TOP)), np.exp(np.minimum(level, 3 * TOP))
+        f += e - zero
         g += slope * e
-        by[:, a], by[:, b] = e - np.exp(level), e * x / vt
+        by[:, a], by[:, b] = e - zero, e * x / vt
     has = np.isfinite(theta[:, AB])[:, None]
     level = np.where(has, theta[:, AB, None], -np.inf)
     slope = np.where(has, theta[:, BB, None], 0.0) / vt

@@ -70,7 +70,7 @@ def coverage(fits, truth):
 @pytest.mark.parametrize("family", FAMILIES)
 def test_intervals_hold_the_truth(family, level):
     table, noise, truth = simulate(family, level)
-    fits = fit_sweeps(table, noise)
+    fits = fit_sweeps(table, noise, temp_u_K=(0.0, 0.0))
     assert not any(fits.why_not)
     share = coverage(fits, truth)
     assert all(0.93 <= s <= 0.97 for s in share.values()), share
@@ -86,6 +86,6 @@ def test_intervals_hold_the_truth(family, level):
 def test_intervals_hold_the_truth_when_the_noise_is_found(family):
     """Nothing stated: the band widens upwards, because scatter that could be of either kind goes to RS."""
     table, _, truth = simulate(family, "middle")
-    share = coverage(fit_sweeps(table), truth)
+    share = coverage(fit_sweeps(table, temp_u_K=(0.0, 0.0)), truth)
     assert all(0.93 <= s for s in share.values()), share
     assert share["IS_A"] <= 0.985 and share["N"] <= 0.985
