@@ -16,7 +16,7 @@ EPILOG = """examples:
   junction stage --power 80W --load 8ohm --supply 42V --parallel 2 \\
       --emitter-resistor 0.22ohm --type MJ15003,MJ15004
   junction stage --parallel 2 --emitter-resistor 0.22ohm --idle-drop 20mV --supply 42V \\
-      --measured-drops 19.5mV,21.2mV,20.4mV,0.1mV
+      --measured-drops 19.5mV,21.2mV,40.4mV,0.1mV
 Drops are magnitudes across each emitter resistor at idle, warm, without signal and without load: the upper
 rail's first, then the lower rail's. With the parts' own curves or spot readings (files, and --parts in the
 order of the drops) the comparison is sharper.

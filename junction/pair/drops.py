@@ -2,43 +2,32 @@
 
 All devices of a rail hang on one drive node, so each drop d with its own V_BE gives the same drive
 voltage: z = d + V_BE(d/R).  A device whose z stands off the others' says that its resistor, its junction
-or its path is not what it should be.  Taking the junction as known, the current that makes z agree gives
-the value the resistor would have: R' = d/I'.  Whether the resistor is out of value is decided by the
-probability of that against the parts' own differences, in the manner of JCGM 106:2012: at least 95 %
-decides, less is undecided, with the measurement that would decide.
+or its path is not what it should be.  The other rail, in series with it, says what the sum must be.  What
+is wrong is decided by probability in the manner of JCGM 106:2012: at least 95 % decides, less is
+undecided, with what it may be and the measurement that would decide.
 """
 
 from __future__ import annotations
 
-from math import isfinite, log, sqrt
+from dataclasses import replace
+from math import isfinite, sqrt
 
 import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.pair.curves import Devices, drive_point
-from junction.pair.drops_alarm import against_wanted, alarm_text
-from junction.pair.drops_lone import judge_lone
-from junction.pair.drops_rail import (
-    BIAS_BAND,
-    K95,
-    U_VBE_UNMATCHED_V,
-    DropAsk,
-    Rail,
-    agreeing,
-    fault_probability,
-    misfit,
-    phi,
-    reference_drive,
-)
+from junction.pair.drops_alarm import against_wanted
+from junction.pair.drops_bias import judge_bias
+from junction.pair.drops_odds import EXCHANGED, OFF, OPEN, SOUND, Odds, weigh_faults
+from junction.pair.drops_rail import BIAS_BAND, U_VBE_UNMATCHED_V, DropAsk, Rail
+from junction.pair.drops_words import DECIDES, Position, judge_drop, word_for
 from junction.pair.results import DropReport, DropVerdict, Stage
 from junction.pair.sharing import share
 
-#: A resistor that would have to be so many times its value is open.
-_OPEN = 15.0
-#: A drop under this share of the expected one is no current at all.
-_DEAD = 0.1
-_TURN_DOWN = "bias too high: turn it down before anything else."
+#: A drop under this share of the wanted one is no current to speak of; a rail current under the next one
+#: is below what the meter sees.
+_DEAD, _BLIND = 0.02, 0.02
 
 
 def diagnose_drops(
@@ -74,30 +63,27 @@ def diagnose_drops(
     re = _resistors(stage, count)
     if min(re) <= 0:
         raise UsageError("drops need emitter resistors: --emitter-resistor 0.22ohm")
-    verdicts: list[DropVerdict] = []
-    ratios, swaps = [], []
-    rails, names_of = [], []
+    rails, names = [], []
     for rail in range(count // n):
         which = slice(rail * n, rail * n + n)
         own = None if devices is None else devices.take(np.arange(count)[which])
         rails.append(Rail(stage, ask, which, re[which], own, _u_vbe(stage, drawn, which, n)))
-        names_of.append(_names(ask, rail, n, count))
-    lone = judge_lone(rails, [names[0] for names in names_of]) if n == 1 else []
-    for rail, (r, names) in enumerate(zip(rails, names_of, strict=True)):
-        own = r.devices
-        found = [lone[rail]] if lone else _judge(r, names)
-        verdicts += found
-        ratios.append(_bias_ratio(r, found))
-        swaps += _swaps(r, names, found) if own is not None else []
-    faulty = any(v.verdict not in ("as predicted", "undecided") for v in verdicts)
-    bias, ratio, text = _bias(ratios, faulty)
-    alarm = alarm_text(stage, bias, ratio)
-    if alarm:
-        text = text.replace(_TURN_DOWN, "bias far too high: switch off.")
+        names.append(_names(ask, rail, n, count))
+    odds = weigh_faults(rails)
+    ratio = _ratio(rails, odds)
+    dead = [bool((r.d < np.maximum(3 * ask.u_floor_V, _DEAD * r.wanted * r.re)).all()) for r in rails]
+    verdicts = []
+    for rail, r in enumerate(rails):
+        if all(dead) and (n > 1 or len(rails) > 1):
+            verdicts += [_no_current(r, name, k) for k, name in enumerate(names[rail])]
+        else:
+            verdicts += _judge(rails, rail, names[rail], odds, ratio)
+    bias, text, alarm = judge_bias(rails, odds, ratio, verdicts, all(dead))
+    swaps = _swaps(rails, names, odds, verdicts) if devices is not None and not alarm else ()
+    overall = "bias far too high" if alarm else _overall(verdicts, bias, odds)
     wanted = [float(r.wanted * ohm) for r in rails for ohm in r.re]
     return DropReport(
-        tuple(against_wanted(verdicts, wanted, bias, bool(alarm))), bias, ratio, text,
-        "bias far too high" if alarm else _overall(verdicts, bias), () if alarm else tuple(swaps),
+        tuple(against_wanted(verdicts, wanted, bias, bool(alarm))), bias, ratio, text, overall, swaps,
         _assumptions(ask, devices), alarm,
     )  # fmt: skip
 
@@ -128,185 +114,87 @@ def _names(ask: DropAsk, rail: int, n: int, count: int) -> list[str]:
     return out
 
 
-def _judge(r: Rail, names) -> list[DropVerdict]:
+def _ratio(rails: list[Rail], odds: Odds) -> Interval:
+    """Rail current over the wanted one, 95 %; one lone drop is given the wider limits it needs."""
+    tail = 0.005 if sum(len(r.d) for r in rails) == 1 else 0.025
+    low, value, high = (odds.quantile(p) for p in (tail, 0.5, 1 - tail))
+    return Interval(value, low if low > _BLIND else 0.0, high)
+
+
+def _no_current(r: Rail, name: str, k: int) -> DropVerdict:
+    nominal = r.wanted * float(r.re[k])
+    expected = Interval(nominal, (1 - BIAS_BAND) * nominal, (1 + BIAS_BAND) * nominal, "V")
+    text = (
+        f"{name}: {1000 * r.d[k]:.1f} mV; no device conducts, so the bias or the drive is off, or something "
+        "in series is open, rather than every device."
+    )
+    look = (
+        "Measure the supply and its fuses first, then the voltage between the two drive nodes; with the "
+        "power off, each junction in diode mode."
+    )
+    none = Interval(0.0, 0.0, float(3 * r.ask.u_floor_V / r.re[k]), "A")
+    return DropVerdict(
+        name, float(r.d[k]), expected, "not conducting", none, None, DECIDES, text, look
+    )
+
+
+def _judge(rails: list[Rail], rail: int, names, odds: Odds, ratio: Interval) -> list[DropVerdict]:
     """Verdict of every drop of one rail."""
-    n = len(r.d)
-    z, u = r.drive()
-    nominal = r.wanted * r.re
-    # drops that say nothing of the drive voltage must not be the yardstick for the others
-    dead = r.d < np.maximum(_DEAD * np.median(r.d), 3 * r.ask.u_floor_V) if np.any(r.d > 0) else r.d >= 0
-    dead |= r.d < _DEAD * np.minimum(nominal, r.d.max()) if n > 1 else r.d < _DEAD * nominal
-    high = (r.d > 5 * np.maximum(np.median(r.d), nominal)) & (r.d > 0.1)
-    sound = agreeing(r, z, u, np.flatnonzero(~(dead | high)))
+    r, q = rails[rail], odds.kinds[rail]
+    fine = q[:, SOUND] + q[:, EXCHANGED]
+    suspects = [k for k in range(len(names)) if word_for(q[k]) == "undecided"]
+    other = None
+    if len(rails) == 2 and _trusted(odds.kinds[1 - rail]) and odds.apart < 0.05:
+        o = rails[1 - rail]
+        amps = o.d / o.re
+        u = np.hypot(o.u_r * amps, o.u_d / o.re)
+        other = (float(amps.sum()), float(sqrt((u**2).sum()) / max(amps.sum(), 1e-12)))
     out = []
-    for k in range(n):
-        others = sound[sound != k]
-        reference, u_ref, _ = reference_drive(r, z, u, others, k)
-        expected = r.expected(reference, u_ref, k)
-        if dead[k]:
-            out.append(_dead(r, names[k], k, expected, alone=bool(dead.all())))
-        else:
-            out.append(_resistor(r, names[k], k, reference, u_ref, expected, others.size))
+    for k, name in enumerate(names):
+        twins = [names[j].removeprefix("upper rail, ").removeprefix("lower rail, ")
+                 for j in suspects if j != k and k in suspects]  # fmt: skip
+        words = ""
+        if twins:
+            words = " It may as well be the other one: " + " or ".join(twins) + "."
+        out.append(judge_drop(Position(r, name, k, q[k], fine >= 0.5, other, ratio,
+                                       q[:, OFF] + q[:, OPEN] >= 0.5, words, len(rails) == 2)))  # fmt: skip
     return out
 
 
-def _dead(r: Rail, name: str, k: int, expected: Interval, *, alone: bool) -> DropVerdict:
-    text = (
-        f"{name}: {1000 * r.d[k]:.1f} mV where about {1000 * expected.value:.0f} mV was to be expected: "
-        "this device does not conduct (open junction, open base resistor, a joint not made), or its emitter "
-        "resistor is shorted."
-    )
-    if alone and len(r.d) > 1:
-        text = (
-            f"{name}: no device of this rail conducts, so the bias or the drive is off rather than "
-            "every device."
-        )
-    return DropVerdict(
-        name, float(r.d[k]), expected, "not conducting",
-        Interval(0.0, 0.0, 3 * r.ask.u_floor_V / r.re[k], "A"),
-        None, 0.95, text, "Power off, discharged: measure the emitter resistor, then base to emitter "
-                          "in diode mode.",
-    )  # fmt: skip
+def _trusted(q) -> bool:
+    return bool((q[:, SOUND] + q[:, EXCHANGED] >= DECIDES).all())
 
 
-def _resistor(
-    r: Rail, name: str, k: int, reference: float, u_ref: float, expected: Interval, n_others: int
-) -> DropVerdict:
-    """What the resistor would have to be, and whether that is out of its tolerance."""
-    n = len(r.d)
-    left = np.full(n, reference - r.d[k])
-    u = sqrt(u_ref**2 + float(r.u_vbe[k]) ** 2 + float(r.u_d[k]) ** 2)
-    current = float(r.current_at(left)[k])
-    ends = [float(r.current_at(left + s * K95 * u)[k]) for s in (-1, 1)]
-    implied = float(r.d[k]) / current
-    spread = log(ends[1] / ends[0]) / (2 * K95)
-    re, tol = float(r.re[k]), r.ask.re_tolerance
-    out_of = fault_probability(log(implied / re), sqrt(spread**2 + r.u_r**2))
-    resistor = Interval(implied, float(r.d[k]) / ends[1], float(r.d[k]) / ends[0], "ohm")
-    amps = Interval(current, *ends, "A")
-    measured = float(r.d[k])
-    inside = expected.low <= measured <= expected.high
-    said = f"{name}: {1000 * measured:.1f} mV, expected {1000 * expected.value:.1f} mV"
-    span = f" ({1000 * expected.low:.1f} to {1000 * expected.high:.1f} mV)"
-    if inside:
-        shown = Interval(measured / re, *(measured / re * (1 + s * (tol + 0.01)) for s in (-1, 1)), "A")
-        return DropVerdict(
-            name, measured, expected, "as predicted", shown, None, 1 - out_of, said + span + "."
-        )
-    lift = f"Power off, discharged: lift one end of the {re:g} ohm resistor and measure it."
-    if implied > _OPEN * re and out_of > 0.95:
-        text = said + ": the resistor is open, or its joint is; the device's emitter hangs free."
-        return DropVerdict(name, measured, expected, "resistor open", amps, resistor, out_of, text, lift)
-    word = "higher" if implied > re else "lower"
-    value = (
-        f"the resistor behaves like {implied:.2g} ohm ({resistor.low:.2g} to {resistor.high:.2g}) "
-        f"instead of {re:g}"
-    )
-    if out_of >= 0.95 and n_others >= 2:
-        text = (
-            f"{said}{span}: {value}, {word} than its tolerance allows; or this part does not belong "
-            "to the set."
-        )
-        return DropVerdict(
-            name, measured, expected, "resistor out of value", amps, resistor, out_of, text, lift
-        )
-    text = f"{said}{span}: {value}, or this part does not belong to the set"
-    text += "." if n_others >= 2 else "; with two devices, it may as well be the other one."
-    return DropVerdict(name, measured, expected, "undecided", amps, resistor, out_of, text, lift)
-
-
-def _bias_ratio(r: Rail, verdicts) -> tuple[float, float]:
-    """Rail current over the wanted one, with its standard uncertainty; nan where no drop can be trusted."""
-    current = u2 = 0.0
-    for k, v in enumerate(verdicts):
-        own = float(r.d[k] / r.re[k])
-        u = own * sqrt(r.u_r**2 + (float(r.u_d[k]) / max(float(r.d[k]), 1e-9)) ** 2)
-        if v.verdict == "not conducting":
-            own = u = 0.0
-        elif v.verdict != "as predicted" and v.current_A is not None:
-            # the drop says nothing of this current, only the junction does
-            own, u = v.current_A.value, (v.current_A.high - v.current_A.low) / (2 * K95)
-        current, u2 = current + own, u2 + u * u
-    total = r.stage.idle.total_A
-    return current / total, sqrt(u2) / total
-
-
-def _bias(ratios, faulty: bool) -> tuple[str, Interval, str]:
-    """Verdict on the idle current, the better known rail first in weight."""
-    # a rail without any current says nothing while the other one has some
-    used = [(q, s) for q, s in ratios if q > 0] or ratios
-    weight = [1 / max(s, 1e-4) ** 2 for _, s in used]
-    value = sum(w * q for w, (q, _) in zip(weight, used, strict=True)) / sum(weight)
-    u = sqrt(1 / sum(weight))
-    interval = Interval(value, max(value - K95 * u, 0.0), value + K95 * u)
-    low = phi((1 - BIAS_BAND - value) / u)
-    high = 1 - phi((1 + BIAS_BAND - value) / u)
-    word = "undecided"
-    if low >= 0.95:
-        word = "too low"
-    elif high >= 0.95:
-        word = "too high"
-    elif 1 - low - high >= 0.95:
-        word = "as predicted"
-    text = (
-        f"The rail carries {100 * value:.0f} % of the wanted idle current "
-        f"({100 * interval.low:.0f} to {100 * interval.high:.0f} %): "
-    )
-    text += {
-        "too low": "bias too low.", "too high": _TURN_DOWN,
-        "as predicted": f"as predicted, within {100 * BIAS_BAND:.0f} %.",
-        "undecided": f"not clearly inside or outside {100 * BIAS_BAND:.0f} % of it; measure the drops with "
-                     "a finer range, or the resistors.",
-    }[word]  # fmt: skip
-    if faulty and word != "too high":
-        text += " Clear the fault first, then set the bias."
-    if len(ratios) == 2:
-        (a, ua), (b, ub) = ratios
-        if abs(a - b) > K95 * sqrt(ua * ua + ub * ub) and abs(a - b) > 0.1 * (a + b):
-            text += (
-                f" The two rails differ ({100 * a:.0f} % and {100 * b:.0f} %): without a load they carry the "
-                "same current, so a resistor is off or current flows into the load; measure the "
-                "output's dc voltage."
-            )
-    return word, interval, text
-
-
-def _overall(verdicts, bias: str) -> str:
+def _overall(verdicts, bias: str, odds: Odds) -> str:
     words = {v.verdict for v in verdicts}
-    if words - {"as predicted", "undecided"}:
+    if words - {"as predicted", "undecided"} or odds.clean < 1 - DECIDES:
         return "fault"
-    if "undecided" in words:
+    if "undecided" in words or odds.apart >= 0.05:
         return "undecided"
     if bias in ("too high", "too low"):
         return "bias"
     return bias
 
 
-def _swaps(r: Rail, names, found) -> list[str]:
+def _swaps(rails: list[Rail], names, odds: Odds, verdicts) -> tuple[str, ...]:
     """Two parts that seem to stand in each other's place, or that had better change places."""
-    n = len(r.d)
-    if n < 2 or any(v.verdict == "not conducting" or v.verdict == "resistor open" for v in found):
-        return []
     out = []
-    own = misfit(r, np.arange(n))
-    best, pair = own, None
-    for i in range(n):
-        for j in range(i + 1, n):
-            order = np.arange(n)
-            order[[i, j]] = order[[j, i]]
-            now = misfit(r, order)
-            if now < best:
-                best, pair = now, (i, j)
-    from scipy.special import chdtrc
+    for r, own, pair in zip(rails, names, odds.exchanged, strict=True):
+        if pair.size > 1 and pair.max() >= 0.5:
+            i, j = np.unravel_index(int(pair.argmax()), pair.shape)
+            word = "seem to stand" if pair.max() >= DECIDES else "may stand"
+            out.append(
+                f"{own[i]} and {own[j]} {word} in each other's place: with the two exchanged the drops "
+                "are as predicted."
+            )
+        elif len(r.d) > 1 and all(v.verdict == "as predicted" for v in verdicts):
+            out += _better_places(r, own)
+    return tuple(out)
 
-    if pair is not None and own - best > 6.0 and chdtrc(n - 1, own) < 0.05:
-        out.append(
-            f"{names[pair[0]]} and {names[pair[1]]} seem to stand in each other's place: with the two "
-            "exchanged "
-            "the drops are as predicted."
-        )
-    point = r.stage.idle
-    at = type(point)(point.name, point.total_A, point.vce_V, point.temp_C, tuple(r.re), point.rb_ohm)
+
+def _better_places(r: Rail, names) -> list[str]:
+    n, point = len(r.d), r.stage.idle
+    at = replace(point, re_ohm=tuple(r.re))
     base = float(share(r.devices.take(np.arange(n)[None]), at).imbalance[0])
     gains = []
     for i in range(n):
@@ -315,12 +203,12 @@ def _swaps(r: Rail, names, found) -> list[str]:
             order[[i, j]] = order[[j, i]]
             gains.append((float(share(r.devices.take(order[None]), at).imbalance[0]), i, j))
     least, i, j = min(gains)
-    if least < base - 0.02:
-        out.append(
-            f"Exchanging {names[i]} and {names[j]} would bring the idle imbalance from {100 * base:.0f} % "
-            f"to {100 * least:.0f} %."
-        )
-    return out
+    if least >= base - 0.02:
+        return []
+    return [
+        f"Exchanging {names[i]} and {names[j]} would bring the idle imbalance from {100 * base:.0f} % to "
+        f"{100 * least:.0f} %."
+    ]
 
 
 def _assumptions(ask: DropAsk, devices) -> tuple[str, ...]:

@@ -47,10 +47,9 @@ def test_json(done):
     assert report["format"] == 1 and report["command"] == "stage"
     drops = report["measured_drops"]
     assert drops["overall"] == "fault"
-    assert [d["verdict"] for d in drops["drops"]] == ["as predicted"] * 2 + ["undecided", "not "
-                                                                                          "conducting"] or [
-        d["verdict"] for d in drops["drops"]
-    ] == ["as predicted"] * 3 + ["not conducting"]
+    # too little for a sound device; the upper rail says that current flows there, but not how much
+    assert [d["verdict"] for d in drops["drops"]][:2] == ["as predicted"] * 2
+    assert drops["drops"][3]["verdict"] == "no drop" and drops["bias"] == "undecided"
     assert report["cautions"]
 
 
