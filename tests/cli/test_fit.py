@@ -51,7 +51,7 @@ def test_the_truth_lies_in_the_intervals(sweeps, capsys):
 def test_stated_accuracy_widens_the_intervals(sweeps, capsys):
     def width(*words):
         # with a temperature: one not known would be the larger part of both
-        main(["fit", sweeps, "--json", "-", "--temperature", "25", *words])
+        main(["fit", sweeps, "--json", "-", "--temperature", "25C", *words])
         n = json.loads(capsys.readouterr().out)["parts"][0]["sweeps"][0]["fit"]["N"]
         return n["high"] - n["low"]
 
