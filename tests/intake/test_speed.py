@@ -1,12 +1,10 @@
-"""What reading costs beside a bare ``pandas.read_csv`` of the same file.
+"""A file of 800,000 rows: every point arrives, and the reading keeps to its share of the memory.
 
-The whole of `junction sort` may take five times the bare read and four times the file in memory; this holds
-the reading to its share of both.
+How long it takes beside a bare ``pandas.read_csv`` is `tests/benchmarks/read_speed.py`.
 """
 
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pandas as pd
@@ -32,20 +30,6 @@ def big(tmp_path_factory):
     return path
 
 
-def cpu_seconds(call):
-    start = time.process_time()
-    call()
-    return time.process_time() - start
-
-
-def test_reading_sweeps_takes_little_more_than_the_bare_read(big):
-    pairs = [(cpu_seconds(lambda: read_paths([big])),
-    cpu_seconds(lambda: pd.read_csv(big))) for _ in range(7)]
-    ours, bare = (min(times) for times in zip(*pairs, strict=True))
-    # 1.4 to 1.6 on a quiet two-core machine; the least of seven runs still spreads by a quarter on a busy one
-    assert ours <= 2.0 * bare, f"{ours:.3f} s against {bare:.3f} s"
-
-
 def test_all_points_arrive_in_order(big):
     bag = read_paths([big])
     frame = pd.read_csv(big)
@@ -65,16 +49,12 @@ def test_memory_stays_below_four_times_the_file(big):
     assert int(run.stdout) < 3.6 * big.stat().st_size  # 3.0 measured; the bare read takes 3.4
 
 
-def test_one_bad_row_does_not_slow_the_rest(big, tmp_path):
+def test_a_few_bad_rows_among_many_are_the_only_ones_lost(big, tmp_path):
     lines = big.read_text().splitlines(keepends=True)
     lines[400_000] = "P05000,BE,0.1,oops\n"
     lines[500_000] = "P06250,BE,0.1\n"
     lines.insert(300_000, "# range changed\n")
     path = tmp_path / "bad.csv"
     path.write_text("".join(lines))
-    ours = min(cpu_seconds(lambda: read_paths([path])) for _ in range(3))
-    bare = min(cpu_seconds(lambda: pd.read_csv(big)) for _ in range(3))
     bag = read_paths([path])
     assert [s.row for s in bag.set_aside] == [400_002, 500_002] and bag.rows_used == 799_998
-    # read once in hope and once with care: 3 measured, where cell-by-cell reading would take 30
-    assert ours <= 6 * bare, f"{ours:.3f} s against {bare:.3f} s"
