@@ -118,10 +118,11 @@ class Stage:
 
 @dataclass(frozen=True)
 class LeftOver:
-    """A part in no set, and why."""
+    """A part in no set, and why; a candidate has a curve or a spot reading to match by."""
 
     part: str
     why: str
+    candidate: bool = True
 
 
 @dataclass(frozen=True)

@@ -130,13 +130,14 @@ def prepare(bag: Bag, settings: MatchSettings) -> Prepared:
         fits = fit_bag(_without(bag, weak), settings)
     bad |= weak
     keep = np.array([name not in bad for name in fits.part], bool)
-    left = [LeftOver(name, why) for name, why in bad.items()]
+    candidates = {*fits.part, *weak}
+    left = [LeftOver(name, why, name in candidates) for name, why in bad.items()]
     every = tuple(dict.fromkeys([*fits.part, *(r.part for r in bag.readings), *bag.sweeps.part,
                                  *bag.curves.part]))  # fmt: skip
     reasons = {r.part: f"not used: {why}" for r, why in unusable(bag.readings)}
     for name in every:
         if name not in bad and name not in fits.part:
-            left.append(LeftOver(name, reasons.get(name, NO_CANDIDATE)))
+            left.append(LeftOver(name, reasons.get(name, NO_CANDIDATE), name in reasons))
     notes = []
     here = [name for name in doubtful if name in fits.part]
     if here:

@@ -146,7 +146,7 @@ def _grouped_left_over(items) -> list[str]:
     """Each reason once, with the parts it holds for."""
     about: dict[str, list[str]] = {}
     for item in items:
-        about.setdefault(item.why, []).append(item.part)
+        about.setdefault(item.why if item.candidate else NO_CANDIDATE, []).append(item.part)
     never = about.pop(NO_CANDIDATE, [])
     if never:
         named = f" ({', '.join(never)})" if len(never) <= 4 else ""

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from math import isfinite
 
 from junction.base.records import Interval
-from junction.pair.results import LAYOUTS, MatchedSet, MatchReport, Stage
+from junction.pair.results import LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport, Stage
 from junction.show import html as h
 from junction.show.match import gap_words, grade_words
 from junction.show.number import Pieces, nominal_pieces, quantity_pieces
@@ -163,7 +163,7 @@ def _left_over(result) -> dict[str, list[str]]:
     """Each reason once, with its parts."""
     about: dict[str, list[str]] = {}
     for item in result.left_over:
-        about.setdefault(item.why, []).append(item.part)
+        about.setdefault(item.why if item.candidate else NO_CANDIDATE, []).append(item.part)
     return about
 
 

@@ -281,9 +281,11 @@ def test_readings_at_idle_earn_a_grade_there_even_without_one_at_the_peak(tmp_pa
 
 
 def test_parts_that_were_never_candidates_are_one_line(tmp_path, capsys):
-    lines = [f"{line};" for line in SIDE[:-1]] + [f"X{k};BC547;NPN;;;;22;0.65" for k in range(6)]
-    lines[0] += "B-E"
-    matched(tmp_path, lines)
+    lines = [f"{line};;" for line in SIDE[:-1]] + [f"X{k};BC547;NPN;;;;22;0.65;OL" for k in range(6)]
+    lines[0] = SIDE[0] + ";B-E;E-B"
+    lines[-1] = "X5;BC547;NPN;;;;22;0.000;0.000"  # shorted, and still no candidate
+    report = matched(tmp_path, lines)
+    assert any("judged shorted" in x["why"] for x in report["left_over"] if x["part"] == "X5")
     out = " ".join(capsys.readouterr().out.split())
     assert "6 further parts: no curve and no V_BE or h_FE reading" in out and "X3" not in out
 
