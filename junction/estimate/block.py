@@ -14,6 +14,7 @@ from junction.estimate.engine import (
     fit_set,
     give,
     new_block,
+    stated_current_variance,
     store,
     take,
 )
@@ -21,7 +22,7 @@ from junction.estimate.finish import finish
 from junction.estimate.inverse import voltage_of
 from junction.estimate.models import CODE, NAMES, NUMBER, aicc, columns_of
 from junction.estimate.noise import Noise
-from junction.estimate.terms import RS, G
+from junction.estimate.terms import AR, BR, RS, A, B, G
 from junction.physics.temperature import temperature_rise
 
 #: A quantity this many standard uncertainties below zero that cannot be negative is a misfit, not chance.
@@ -51,7 +52,7 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
         Arrays over the block's sweeps, named as `assemble.Collected` wants them, and ``ask``.
     """
     n = v.shape[0]
-    v, i, keep, back, order, huge = _clean(v, i, real)
+    v, i, keep, back, second, order, huge = _clean(v, i, real)
     limit = sense.limited(v, i, keep)
     keep[limit] = 0.0
     two_way = back.any(1)
@@ -77,6 +78,10 @@ def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = Tr
     if two.size and contest:
         _heating(block, two, whole, back, temp_C, out, flags)
     finish(block, out, flags, final=contest | ~out["ask"])
+    twice = np.flatnonzero(second.any(1) & ~two_way & (out["reason"] == 0) & np.isfinite(block.theta[:, A]))
+    if twice.size:
+        out["ask"][twice] = True
+        _passes_apart(block, twice, second, temp_C, out, flags)
     used = block.keep > 0
     if order is not None:
         back_order = np.empty_like(used)
@@ -90,8 +95,9 @@ def _clean(v, i, real):
 
     Returns
     -------
-    v, i, keep, back : ndarray (n, m)
-        ``back`` marks the second branch of an up-and-down sweep.
+    v, i, keep, back, second : ndarray (n, m)
+        ``back`` marks the second branch of an up-and-down sweep, ``second`` every other pass of one that
+        starts over.
     order : ndarray of int (n, m) or None
     huge : ndarray of bool (n, m)
         Over-range marks, as logged.
@@ -102,11 +108,11 @@ def _clean(v, i, real):
     good = real & within
     v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
     keep = good.astype(float)
-    back = sense.branches(v, keep)
+    back, second = sense.branches(v, keep), sense.second_passes(v, keep)
     order = _order(v, good)
     if order is not None:
-        v, i, keep, back = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back))
-    return v, i, keep, back, order, huge
+        v, i, keep, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back, second))
+    return v, i, keep, back, second, order, huge
 
 
 def _order(v, good):
@@ -231,6 +237,38 @@ def _few(block: Block, rows, out: dict) -> None:
     give(block, rows, part)
     poor = part.chi2 > 9.0 * np.maximum(count - 1, 1) + 9
     out["reason"][rows[poor]] = 4
+
+
+def _passes_apart(block: Block, rows, second, temp_C, out: dict, flags: dict) -> None:
+    """Widen the intervals where one pass of a sweep lies beside another, and say that the fit is poor.
+
+    Noise found from both together would hide it, and does not average it out: half of the distance is a
+    standard uncertainty of the voltage of all points (our convention).
+    """
+    i, live = block.i[rows], block.keep[rows] > 0
+    if block.noise is None:
+        floor2 = block.parts[rows, 0, None]
+    else:
+        floor2 = stated_current_variance(block, rows, 0.0)
+    high = live & (i > 0) & (i * i > 100 * floor2)
+    predicted = voltage_of(block.theta[rows], temp_C[rows], np.where(high, i, 1e-6))[0]
+    high &= np.isfinite(predicted)
+    dv = np.where(high, block.v[rows] - predicted, 0.0)
+    one, two = high & ~second[rows], high & second[rows]
+    count = [np.maximum(x.sum(1), 1) for x in (one, two)]
+    mean = [np.where(x, dv, 0.0).sum(1) / k for x, k in zip((one, two), count, strict=True)]
+    var = [np.where(x, (dv - m[:, None]) ** 2, 0.0).sum(1) / np.maximum(k - 1, 1) / k
+           for x, k, m in zip((one, two), count, mean, strict=True)]  # fmt: skip
+    apart = np.abs(mean[1] - mean[0])
+    clear = (one.sum(1) >= 3) & (two.sum(1) >= 3) & (apart > 5 * np.sqrt(var[0] + var[1])) & (apart > 1e-3)
+    at, shift = rows[clear], 0.5 * apart[clear] / block.vt[rows[clear], 0]
+    direction = np.zeros((at.size, block.theta.shape[1]))
+    for a, b in ((A, B), (AR, BR)):
+        direction[:, a] = np.nan_to_num(block.theta[at, b]) * shift
+    out["covariance"][at] += direction[:, :, None] * direction[:, None, :]
+    for side in ("below", "above"):
+        out[side][at] = np.hypot(out[side][at], out["quantile"][at, None] * direction)
+    flags["poor_fit"][at] = True
 
 
 def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) -> None:

@@ -47,6 +47,34 @@ def branches(v, keep):
     return back
 
 
+def second_passes(v, keep):
+    """Points of every second pass of a sweep that starts over, in the order logged.
+
+    Parameters
+    ----------
+    v : ndarray (n, m)
+        Voltage in the order logged [V].
+    keep : ndarray (n, m)
+
+    Returns
+    -------
+    ndarray of bool (n, m)
+        All False where the voltage never jumps back by half of its span.
+    """
+    live = keep > 0
+    step = np.diff(v, axis=1) * (live[:, 1:] & live[:, :-1])
+    span = np.ptp(np.where(live, v, v[:, :1]), axis=1)[:, None]
+    jump = np.abs(step) > 0.5 * span
+    out = np.zeros(v.shape, bool)
+    rows = np.flatnonzero(jump.any(1))
+    for sign in (1.0, -1.0):
+        against = sign * step[rows] < -0.5 * span[rows]
+        along = (sign * step[rows] > 0).sum(1) >= 0.8 * (step[rows] != 0).sum(1)
+        second = np.cumsum(against, axis=1) % 2 == 1
+        out[rows, 1:] |= second & along[:, None]
+    return out & live
+
+
 def limited(v, i, keep):
     """Points at the source's current limit, sorted by voltage.
 

@@ -11,6 +11,7 @@ from junction.estimate.derived import (
     current_at_voltage,
     dynamic_resistance,
     ideality_against_current,
+    voltage_at_current,
     voltage_at_current_25C,
 )
 from junction.estimate.noise import Noise, digit, first_guess
@@ -191,3 +192,26 @@ def test_a_fit_out_of_all_bounds_warns_nobody():
     for function in (voltage_at_current_25C, dynamic_resistance, ideality_against_current):
         function(fits, 1e-3)
     current_at_voltage(fits, np.array([-5.0, 5.0]))
+
+
+def two_passes(shift_V, seed=21):
+    """A sweep logged twice under one tag, the second `shift_V` beside the first."""
+    rng = np.random.default_rng(seed)
+    v = np.linspace(-2, 0.7, 50)
+    noise = Noise(0.0, 1e-4, 0.3, 1e-9)
+    passes = [noisy(v + dv, current(v, 1e-13, 1.0, 0.5), rng, noise) for dv in (0.0, shift_V)]
+    return np.concatenate([p[0] for p in passes]), np.concatenate([p[1] for p in passes])
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_passes_that_contradict_each_other_are_not_averaged(turned):
+    """20 mV apart, as another part or 10 K would be: the interval of the voltage must hold both passes."""
+    pair = two_passes(0.02)
+    if turned:  # logged from the top down
+        pair = tuple(np.concatenate([a[49::-1], a[:49:-1]]) for a in pair)
+    fits = fit_sweeps(table(pair, two_passes(0.0), temp_C=[25.0] * 2))
+    assert fits.flags["poor_fit"].tolist() == [True, False]
+    v, u = voltage_at_current(fits, 1e-3)
+    truth = voltage(1e-3, 1e-13, 1.0, 0.5)
+    assert abs(truth - v[0]) < 1.96 * u[0] and abs(truth + 0.02 - v[0]) < 1.96 * u[0]
+    assert u[1] < 2e-4 and abs(truth - v[1]) < 1e-3
