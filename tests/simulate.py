@@ -334,3 +334,76 @@ def simulate_borderline(n: int, seed: int, limit_of_type):
             columns[name].append(value)
         limits.append(limit[0])
     return SweepTable.from_lists(**columns), np.array(limits)
+
+
+#: Instruments that are not fit for the job, and yet stand on many benches.
+INSTRUMENTS = ("8 bits", "10 bits", "12 bits", "ammeter offset", "programmed voltage")
+
+
+def converted(rng, x, bits, full_scale, noise, offset):
+    """What a bipolar converter makes of a signal: noise and offset in units of its least step, then steps."""
+    step = full_scale / 2 ** (bits - 1)
+    x = np.round(x / step + offset + rng.normal(0, noise, x.size)) * step
+    return np.clip(x, -full_scale, full_scale)
+
+
+def poor_log(rng, instrument, v, i, i_max):
+    """What one of `INSTRUMENTS` logs of true voltages and currents, the source limited to `i_max`."""
+    i = np.clip(i, -i_max, i_max)
+    if instrument == "ammeter offset":
+        offset = loguniform(rng, 1e-7, 1e-5) * rng.choice([-1, 1])
+        i = i * (1 + rng.normal(0, 0.01)) + offset + rng.normal(0, 0.07 * abs(offset), i.size)
+        return v + rng.normal(0, 2e-3), i
+    if instrument == "programmed voltage":
+        digit = 10.0 ** rng.integers(-7, -4)
+        return np.round(v, 3), np.round((i + rng.normal(0, 0.3 * digit, i.size)) / digit) * digit
+    bits = int(instrument.split()[0])
+    noise, offset = float(rng.choice([0.0, 0.3, 1.0])), rng.uniform(-2, 2)
+    full = 2.0 ** np.ceil(np.log2(1.05 * i_max))
+    volts = max(2.0 ** np.ceil(np.log2(np.abs(v).max())), 1.0)
+    return (np.round(v / (volts / 2**11)) * (volts / 2**11) if bits > 8 else v,
+            converted(rng, i, bits, full, noise, offset))  # fmt: skip
+
+
+def simulate_poor_instruments(n: int, seed: int, families, limit_of_type=None):
+    """Sweeps by `INSTRUMENTS`, half of them forward only, 12 to 200 points, families and truths in turn.
+
+    Leaks are drawn as for a good instrument, so many lie beneath what these can show: a healthy look is no
+    proof there, and the answer is to be undecided.
+
+    Returns
+    -------
+    SweepTable, tuple of Truth, tuple of str
+        The instrument of each sweep last.
+    """
+    rng = np.random.default_rng(seed)
+    qualities = ("good", "leaky", "shorted", "open")
+    columns = {k: [] for k in ("part", "junction", "v_V", "i_A", "temp_C", "type")}
+    truths, instruments, k = [], [], 0
+    while len(truths) < n:
+        kind, quality = KINDS[(k // 4) % len(KINDS)], qualities[k % 4]
+        instrument = INSTRUMENTS[k // (4 * len(KINDS)) % len(INSTRUMENTS)]
+        k += 1
+        drawn = draw(rng, kind, quality, bool(kind.types) and rng.random() < 0.3, families, limit_of_type)
+        if drawn is None:
+            continue
+        truth, is_A, type_name, recorded, leak_at = drawn
+        i_max = float(rng.choice([2e-3, 1e-2, 2e-2, 1e-1]))
+        parameters = parameters_of(kind, truth, is_A)
+        knee = truth.vf_V + truth.n * 0.0257 * np.log(i_max / 1e-3) + truth.rs_ohm * i_max
+        top = 1.1 * max(knee, 0.3) if quality != "open" else (1.2 if truth.junction != "AK" else 3.6)
+        points = int(rng.choice([12, 30, 60, 200]))
+        v = np.linspace(0.0 if rng.random() < 0.7 else 0.05, top, points)
+        if rng.random() < 0.5:
+            deepest = min(0.6 * truth.bv_V, leak_at, 10.0)
+            v = np.concatenate([np.linspace(-deepest, 0, max(points // 3, 4))[:-1], v])
+        logged_v, logged_i = poor_log(rng, instrument, v, solve(v, truth.rs_ohm, *parameters), i_max)
+        columns["part"].append(f"I{len(truths):04d}")
+        columns["junction"].append(truth.junction)
+        columns["v_V"].append(logged_v)
+        columns["i_A"].append(logged_i)
+        columns["temp_C"].append(round(truth.temp_C, 1) if recorded else np.nan)
+        columns["type"].append(type_name if limit_of_type else "")
+        truths.append(truth)
+        instruments.append(instrument)
+    return SweepTable.from_lists(**columns), tuple(truths), tuple(instruments)

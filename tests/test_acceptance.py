@@ -18,7 +18,15 @@ from junction.judge.sweeps import judge_sweeps
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.types import find_type
-from tests.simulate import KINDS, roughen, simulate_borderline, simulate_sweeps, solve
+from tests.simulate import (
+    INSTRUMENTS,
+    KINDS,
+    roughen,
+    simulate_borderline,
+    simulate_poor_instruments,
+    simulate_sweeps,
+    solve,
+)
 
 FAMILIES = tuple(families().values())
 
@@ -121,3 +129,34 @@ def test_what_lies_on_a_limit_comes_out_undecided():
     assert count["undecided"] >= 0.85 * len(table), count
     assert count["shorted"] == count["open"] == 0
     assert {REASONS[r] for r in found.reason.tolist() if r} == {"near the limit"}
+
+
+@pytest.fixture(scope="module")
+def poor_bag():
+    table, truths, instruments = simulate_poor_instruments(880, 1, FAMILIES, limit_of_type)
+    return truths, instruments, judge_sweeps(table, fit_sweeps(table))
+
+
+def test_poor_instruments_cost_certainty_but_not_truth(poor_bag):
+    """Converters of 8 to 12 bits with offset and noise, ammeter offsets, programmed voltages in the limit.
+
+    None wrong here; over larger draws about 1 in 2,000 is, where a single digit decides.
+    """
+    truths, instruments, found = poor_bag
+    names = found.names()
+    wrong = [k for k, n in enumerate(names) if n not in ("undecided", truths[k].quality)]
+    told = [(instruments[k], truths[k].quality, names[k]) for k in wrong]
+    assert not wrong, f"\n{told}\n{confusion(truths, names)}\n{story(found, truths, wrong)}"
+
+
+def test_poor_instruments_still_tell_most(poor_bag):
+    """Refusing everything would be no wrong verdict either: of each truth at least 45 % are decided."""
+    truths, instruments, found = poor_bag
+    assert set(instruments) == set(INSTRUMENTS)
+    names = found.names()
+    for quality in QUALITIES:
+        own = [n for n, t in zip(names, truths, strict=True) if t.quality == quality]
+        assert len(own) >= 200 and own.count(quality) >= 0.45 * len(own), confusion(truths, names)
+    for record in found.verdicts():
+        if record.verdict == "undecided":
+            assert record.evidence[0].startswith(f"{record.junction}: ") and len(record.evidence[0]) > 30

@@ -31,6 +31,10 @@ MOST_OFFSET_A = 1e-4
 SEEN_U = 4.0
 #: A step of current shows a short where it lies this near to zero on one side, or on both sides [V].
 ONE_SIDE_V, BOTH_SIDES_V = 0.05, 0.35
+#: Points lie on a straight line through zero where none but this share of the largest current is left [1].
+STRAIGHT = 0.03
+#: Steps about zero that show less than this show a short; the short limit itself is in the rules [ohm].
+SURELY_OHM = 50.0
 #: Points nearer to each other than this were taken at one voltage [V].
 SAME_V = 2e-4
 #: Share of the forward points in the current limit from which the rest tells nothing [1].
@@ -49,6 +53,8 @@ class Direct:
     path_S, path_u_S : ndarray
         The same to the middle of the reverse part, or through the points before the knee where no reverse
         part was swept [S].  The ammeter's offset is in neither; negative where the noise makes it so.
+    straight_S, straight_u_S : ndarray
+        Slope of all points before the current limit where they lie on one line, else nan [S].
     span_ohm : ndarray
         Whole swept voltage over the whole change of current, whatever the ammeter's offset [ohm].
     most_ohm : ndarray
@@ -75,6 +81,8 @@ class Direct:
     top_u_S: np.ndarray
     path_S: np.ndarray
     path_u_S: np.ndarray
+    straight_S: np.ndarray
+    straight_u_S: np.ndarray
     span_ohm: np.ndarray
     most_ohm: np.ndarray
     free: np.ndarray
@@ -129,6 +137,7 @@ class _Points:
     high: np.ndarray
     u_A: np.ndarray  # scatter of one current near zero
     digit_A: np.ndarray  # least change of the current that was logged
+    stands: np.ndarray  # (k, longest) points in the current limit, which tell no slope
 
     def centre(self, keep):
         """Median voltage and current of the points kept, and the current's standard uncertainty."""
@@ -147,7 +156,14 @@ def _points(v, i) -> _Points:
     digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
     digit = np.where(np.isfinite(digit), digit, 0.0)
     scatter, some = _scatter(v, i)
-    return _Points(v, i, low, high, np.where(some, scatter, np.maximum(scatter, digit)), digit)
+    scatter = np.where(some, scatter, np.maximum(scatter, digit))
+    largest = np.fmax.reduce(np.abs(i), axis=1)
+    coarse = np.minimum(3.0 * scatter + 2.5 * digit, 0.15 * largest)
+    at_top = (np.abs(i) > (largest - np.maximum(0.02 * largest, coarse))[:, None]) & (v != 0)
+    at_top &= (largest > MOST_OFFSET_A)[:, None]
+    sides = [at_top & (np.sign(v) == s) for s in (-1, 1)]
+    stands = np.logical_or(*(x & (x.sum(axis=1) >= 3)[:, None] for x in sides))
+    return _Points(v, i, low, high, scatter, digit, stands)
 
 
 def _scatter(v, i):
@@ -200,15 +216,29 @@ def _line(p: _Points, keep):
     return np.where(some, slope, np.nan), np.where(some, u, np.nan)
 
 
-def line_slope(table: SweepTable, rows: np.ndarray, below_V: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Slope of a straight line with an offset through the points under a voltage.
+def least_step(table: SweepTable) -> np.ndarray:
+    """Least change of current between points logged one after the other, of every sweep (n,) [A]; 0: none."""
+    out = np.zeros(len(table))
+    full = np.flatnonzero(np.diff(table.starts) > 1)
+    if full.size:
+        step = np.abs(np.diff(table.i_A, append=np.nan))
+        step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
+        least = np.fmin.reduceat(np.where(step > 0, step, np.inf), table.starts[:-1][full])
+        out[full] = np.where(np.isfinite(least), least, 0.0)
+    return out
+
+
+def line_slope(
+    table: SweepTable, rows: np.ndarray, above_V: np.ndarray, below_V: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of a straight line with an offset through the points between two voltages.
 
     Parameters
     ----------
     table : SweepTable
     rows : ndarray of int (k,)
-    below_V : ndarray (k,)
-        Highest voltage of the points taken [V].
+    above_V, below_V : ndarray (k,)
+        Lowest and highest voltage of the points taken [V].
 
     Returns
     -------
@@ -218,7 +248,7 @@ def line_slope(table: SweepTable, rows: np.ndarray, below_V: np.ndarray) -> tupl
     v, i = sorted_points(table, rows)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         p = _points(v, _without_spikes(i))
-        return _line(p, (v <= below_V[:, None]) & np.isfinite(i))
+        return _line(p, (v >= above_V[:, None]) & (v <= below_V[:, None]) & np.isfinite(i) & ~p.stands)
 
 
 def ask_points(
@@ -242,7 +272,7 @@ def ask_points(
     v, i = sorted_points(table, rows)
     if not v.size:
         none, no = np.full(rows.size, np.nan), np.zeros(rows.size, bool)
-        return Direct(*[none] * 6, no, no, none, no, none, none, no, np.zeros(rows.size, int))
+        return Direct(*[none] * 8, no, no, none, no, none, none, no, np.zeros(rows.size, int))
     differ = passes_differ(v, i)
     i = _without_spikes(i)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):  # empty rows and dead currents
@@ -253,12 +283,13 @@ def ask_points(
         free_of_knee = np.zeros(rows.size, bool) if knee_free is None else knee_free
         zero = _near_zero(p)
         top = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
-        path, bends = _path(p, zero, free_of_knee)
+        path, bends, stopped = _path(p, zero, free_of_knee)
+        straight = _straight(p)
         most, free = _most_ohm(p)
         flat = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
         every = _line(p, np.isfinite(i))
-        floor = 1.0 / np.where(flat, np.abs(every[0]) + 2 * every[1],
-                               np.fmax(path[0], 0.0) + 2 * path[1])  # fmt: skip
+        hides = np.where(flat, every, path)
+        floor = 1.0 / (np.fmax(hides[0], 0.0) + SEEN_U * hides[1])
         ends = [np.abs(np.nan_to_num(e)) for e in (_end(i, v, low), _end(i, v, high))]
         both = (low < -NEAR_ZERO_V / 2) & (high > NEAR_ZERO_V / 2)
         even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * _share(low, high), True)
@@ -272,11 +303,13 @@ def ask_points(
         swapped = np.isnan(knee) & (mirror < SWAPPED_KNEE_V) & (high > 0.3)
         swapped &= ends[0] * high > ONE_WAY * -low * np.nan_to_num(whole_of(i, v > 0))
         bent = bends & (low > -SWAPPED_KNEE_V * 2) & (np.minimum(*ends) > 0.1 * np.maximum(*ends)) & both
+        falls = (every[0] < -SEEN_U * every[1]) & (-every[0] * (high - low) > 10.0 * p.digit_A)
         doubt = np.select(
-            [differ, _limited(p, most), bent, every[0] < -SEEN_U * every[1]],
+            [differ, _limited(p, most, flat) | (stopped & ~(most < SURELY_OHM) & np.isnan(straight[0])),
+             bent, falls],
             [PASSES_DIFFER, LIMITED, BOTH_WAYS, FALLS], NO_DOUBT,
         )  # fmt: skip
-    return Direct(*top, *path, span, most, free, flat, floor, even, knee, knee_u, swapped, doubt)
+    return Direct(*top, *path, *straight, span, most, free, flat, floor, even, knee, knee_u, swapped, doubt)
 
 
 def whole_of(i, keep):
@@ -292,7 +325,7 @@ def _seen_ohm(slope):
 def _near_zero(p: _Points):
     """The up to three points nearest to zero volt, before the knee: what flows there is the offset."""
     reach = np.maximum(0.25 * -p.low, BEFORE_KNEE_V)[:, None]
-    distance = np.where((p.v < BEFORE_KNEE_V) & (-p.v < reach), np.abs(p.v), np.inf)
+    distance = np.where((p.v < BEFORE_KNEE_V) & (-p.v < reach) & ~p.stands, np.abs(p.v), np.inf)
     ranked = np.sort(distance, axis=1)[:, : min(3, distance.shape[1])]
     last = np.where(np.isfinite(ranked), ranked, -1.0).max(axis=1)
     v, i, u = p.centre(distance <= last[:, None])
@@ -301,23 +334,50 @@ def _near_zero(p: _Points):
 
 
 def _path(p: _Points, zero, free_of_knee):
-    """Slope of the reverse part or before the knee, with uncertainty, and whether it bends up like a knee."""
+    """Slope of the reverse part or before the knee, with uncertainty, and whether it bends up like a knee.
+
+    Also whether the reverse part stands in the current limit, so that no slope of it is known.
+    """
     low = p.low[:, None]
     middle = (p.v <= 0.3 * low) & (p.v >= 0.65 * low) & (p.v < -NEAR_ZERO_V)
+    stopped = (middle & p.stands).sum(axis=1) > 0.5 * middle.sum(axis=1)
     deep = (middle.sum(axis=1) > 2) & (p.low < -2 * NEAR_ZERO_V)  # two points alone may both be dropouts
+    deep &= ~stopped
     far = _chord(zero, p.centre(middle))
     shallow = _chord(zero, p.centre((p.v > 0.3 * low) & (p.v < 0.1 * low)))
     bends = deep & (far[0] > 4.0 * (np.abs(shallow[0]) + 2 * shallow[1])) & (far[0] > SEEN_U * far[1])
-    before = _line(p, (p.v < BEFORE_KNEE_V) & (p.v >= -BEFORE_KNEE_V))
+    reach = np.where(stopped[:, None], p.v >= low, p.v >= -BEFORE_KNEE_V)
+    before = _line(p, (p.v < BEFORE_KNEE_V) & reach & ~p.stands)
     # What bends like a knee is no path; one as large as the slope before the bend could hide.
     slope = [np.where(deep, np.where(bends, s, f), b)
              for f, s, b in zip(far, shallow, before, strict=True)]  # fmt: skip
     every = _line(p, np.isfinite(p.i))
     slope = [np.where(free_of_knee & ~deep, e, s) for e, s in zip(every, slope, strict=True)]
     # Deep points alone show what flows there: no path carries more, and a knee may carry all of it.
-    only = np.isnan(slope[0]) & (p.low < -NEAR_ZERO_V)
-    least = np.where(p.v < -NEAR_ZERO_V, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
-    return (np.where(only, 0.0, slope[0]), np.where(only, 0.5 * least, slope[1])), bends
+    back = (p.v < -NEAR_ZERO_V) & ~p.stands
+    only = np.isnan(slope[0]) & back.any(axis=1)
+    least = np.where(back, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
+    slope = np.where(only, 0.0, slope[0]), np.where(only, least / SEEN_U, slope[1])
+    return slope, bends, stopped & ~(slope[0] > SEEN_U * slope[1])
+
+
+def _straight(p: _Points):
+    """Slope of all points before the current limit, with its uncertainty; nan where they are no line [S].
+
+    A resistance passes through 0, 0 but for the offset, and leaves nothing but scatter; a junction behind
+    its series resistance leaves a step, and two of them a bow.
+    """
+    free = np.isfinite(p.i) & ~p.stands
+    slope, u = _line(p, free)
+    n = free.sum(axis=1)
+    mean_v, mean_i = (np.where(free, x, 0.0).sum(axis=1) / n for x in (p.v, p.i))
+    at_zero = mean_i - slope * mean_v
+    left = np.where(free, p.i - at_zero[:, None] - slope[:, None] * p.v, 0.0)
+    scatter = np.sqrt((left**2).sum(axis=1) / np.maximum(n - 2, 1))
+    most = STRAIGHT * np.where(free, np.abs(p.i), 0.0).max(axis=1)
+    offset = np.minimum(most + 3.0 * p.digit_A, 3.0 * most)
+    line = (n >= 4) & (scatter < most) & (np.abs(at_zero) < offset) & (slope > SEEN_U * u)
+    return np.where(line & (most > p.digit_A * STRAIGHT * 10), slope, np.nan), u
 
 
 def _most_ohm(p: _Points):
@@ -325,8 +385,13 @@ def _most_ohm(p: _Points):
     start = np.where(np.abs(p.v) <= NEAR_ZERO_V, np.abs(p.v), np.inf)
     i0 = np.where(np.isfinite(start.min(axis=1)), _median(p.i, start <= start.min(axis=1)[:, None]), 0.0)
     size = np.sign(p.v) * (p.i - i0[:, None])
-    enough = size > 10.0 * np.maximum(p.u_A, 0.0)[:, None] * (np.abs(p.v) > NEAR_ZERO_V)
-    ohm = np.where(enough & (size > 0), np.abs(p.v) / size, np.inf)
+    away = np.isfinite(p.i) & (np.abs(p.v) >= NEAR_ZERO_V)
+    half = size > 0.5 * np.where(away, size, -np.inf).max(axis=1, keepdims=True)
+    # One digit that comes and goes is noise; the limit of either sign at every voltage is not.
+    steady = (half & away).sum(axis=1, keepdims=True) >= 0.8 * away.sum(axis=1, keepdims=True)
+    enough = (size > 10.0 * p.u_A[:, None]) & (steady | (size > 8.0 * p.digit_A[:, None]))
+    unsure = 3.0 * p.u_A[:, None] + np.where(steady, 0.0, 2.5 * p.digit_A[:, None])
+    ohm = np.where(enough & (size > unsure), np.abs(p.v) / (size - unsure), np.inf)
 
     def least(keep):
         return np.where(keep, ohm, np.inf).min(axis=1)
@@ -334,6 +399,7 @@ def _most_ohm(p: _Points):
     left, right = ((np.sign(p.v) == s) & (np.abs(p.v) >= NEAR_ZERO_V) for s in (-1, 1))
     near = np.abs(p.v) <= ONE_SIDE_V
     one = np.minimum(least(left & near), least(right & near))
+    one = np.where(np.isfinite(start.min(axis=1)), one, np.inf)  # without a zero all may be offset
     wide = np.abs(p.v) <= BOTH_SIDES_V
     both = np.maximum(least(left & wide), least(right & wide))
     tiny = np.fmax.reduce(np.abs(p.v), axis=1) < NEAR_ZERO_V  # nothing reaches 10 mV
@@ -343,13 +409,13 @@ def _most_ohm(p: _Points):
     return np.where(np.isfinite(most), most, np.nan), inside.sum(axis=1) >= 2
 
 
-def _limited(p: _Points, most):
+def _limited(p: _Points, most, flat):
     """Nearly every forward point carries the same large current, and no point about zero says why."""
-    largest = np.fmax.reduce(np.abs(p.i), axis=1)
     forward = (p.v > BEFORE_KNEE_V) & np.isfinite(p.i)
-    stands = (forward & (p.i > 0.98 * largest[:, None])).sum(axis=1)
-    return np.isnan(most) & (largest > MOST_OFFSET_A) & (stands >= 3) & (
-        stands >= MOST_LIMITED * forward.sum(axis=1))  # fmt: skip
+    level = np.abs(_median(p.i, np.isfinite(p.i)))
+    stands = (forward & p.stands).sum(axis=1)
+    stands = (stands >= 3) & (stands >= MOST_LIMITED * forward.sum(axis=1))
+    return np.isnan(most) & (stands | (flat & (level > MOST_OFFSET_A)))
 
 
 def passes_differ(v, i) -> np.ndarray:

@@ -18,6 +18,7 @@ from junction.judge.direct import (
     NEAR_ZERO_V,
     SEEN_U,
     ask_points,
+    least_step,
     line_slope,
     passes_differ,
     sorted_points,
@@ -176,6 +177,7 @@ def measured(table: SweepTable, fits: SweepFits) -> Measured:
         floor[rows] = ask_points(table, rows, TEST_A).floor_ohm
         found = replace(found, floor_ohm=floor)
     found = _no_offset_for_a_path(found, table, ok & has_points)
+    found = _no_finer_than_a_digit(found, table, ok & has_points)
     doubtful = np.flatnonzero(~ok & has_points)
     found = _from_points(found, table, doubtful) if doubtful.size else found
     return _two_passes(found, table)
@@ -199,29 +201,50 @@ def _two_passes(m: Measured, table: SweepTable) -> Measured:
 
 
 def _no_offset_for_a_path(m: Measured, table: SweepTable, ok: np.ndarray) -> Measured:
-    """Hold a shunt fitted to a forward part alone to the slope of its points: a path passes through 0, 0.
+    """Hold a fitted shunt to the slope of the points: a path passes through 0, 0 and makes whole digits.
 
     The constant current of an ammeter's offset, and the rounding of a converter, fit a shunt as well; only
     a current that grows with the voltage below the knee is one.
     """
-    rows = np.flatnonzero(
-        ok & (m.kind == JUNCTION) & np.isfinite(m.path_ohm) & ~(m.v_low_V < -NEAR_ZERO_V) & (m.n > 0)
-    )
+    rows = np.flatnonzero(ok & (m.kind == JUNCTION) & np.isfinite(m.path_ohm) & (m.n > 0))
     if not rows.size:
         return m
-    # Up to where the junction's own current is a tenth of what the shunt carries at 0.1 V.
+    # Up to where the junction's own current is a tenth of what the shunt carries at 0.1 V; no breakdown.
     with np.errstate(over="ignore", divide="ignore"):
         own = np.where(m.sat_A > 0, m.sat_A, np.inf)[rows] * m.path_ohm[rows]
         top = m.n[rows] * thermal_voltage(REFERENCE_TEMP_C) * np.log1p(0.01 / own)
-    slope, u = line_slope(table, rows, top)
+    low = np.where(np.isfinite(m.bv_V), 0.65, 1.0)[rows] * m.v_low_V[rows]
+    slope, u = line_slope(table, rows, low, np.maximum(top, np.where(low < -NEAR_ZERO_V, 0.0, top)))
     path, floor = m.path_ohm.copy(), m.floor_ohm.copy()
     unseen = ~(slope > SEEN_U * u)
+    # A line through points that stand in the limit, or too few, says nothing against what was fitted.
+    unseen &= np.isfinite(slope) | ~(low < -NEAR_ZERO_V)
     with np.errstate(over="ignore", divide="ignore"):
-        resolved = 1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + 2 * u)
+        resolved = 1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + SEEN_U * u)
     floor[rows] = np.where(unseen, np.minimum(resolved, MOST_OHM), floor[rows])
     floor[rows] = np.where(unseen & ~np.isfinite(floor[rows]), path[rows], floor[rows])
     path[rows] = np.where(unseen, np.inf, path[rows])
     return replace(m, path_ohm=path, floor_ohm=floor)
+
+
+def _no_finer_than_a_digit(m: Measured, table: SweepTable, ok: np.ndarray) -> Measured:
+    """Hold the path that could hide to what the log's least step resolves, however many points there are.
+
+    Rounded readings that all say the same do not average: a path under four standard uncertainties of
+    rounding, 4 step/sqrt(12) (JCGM 100:2008, F.2.2.1), over the voltage below the knee would not show.
+    """
+    rows = np.flatnonzero(ok & (m.kind == JUNCTION) & np.isinf(m.path_ohm) & (m.n > 0))
+    if not rows.size:
+        return m
+    step = least_step(table)[rows]
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        own = np.where(m.sat_A > 0, m.sat_A, np.inf)[rows]
+        top = m.n[rows] * thermal_voltage(REFERENCE_TEMP_C) * np.log1p(step / own)
+        width = np.minimum(top, m.v_high_V[rows]) - np.minimum(m.v_low_V[rows], 0.0)
+        resolved = width / (SEEN_U * step / np.sqrt(12.0))
+    floor = m.floor_ohm.copy()
+    floor[rows] = np.fmin(floor[rows], np.where(step > 0, resolved, np.inf))
+    return replace(m, floor_ohm=np.where(np.isinf(floor) & np.isinf(m.path_ohm), MOST_OHM, floor))
 
 
 def _no_more_than_flows(m: Measured, reverse_A: np.ndarray) -> Measured:
@@ -272,20 +295,22 @@ def _from_points(m: Measured, table: SweepTable, rows: np.ndarray) -> Measured:
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         path = seen.path_S > SEEN_U * seen.path_u_S
         runs = seen.top_S > SEEN_U * seen.top_u_S
-        dead = ((seen.span_ohm > open_above) | seen.flat) & ~(seen.most_ohm < 3.0 * short)
-        hard = seen.even & (seen.most_ohm < 3.0 * short) & ~dead
+        dead = ((seen.span_ohm > open_above) | seen.flat) & ~(seen.most_ohm < short)
+        hard = seen.even & (seen.most_ohm < short) & ~dead
         alike = seen.even & path & runs & (np.abs(np.log(seen.top_S * (1 / seen.path_S))) < 0.5)
         # Both ends in the current limit: the chords differ, but nothing bends like a junction.
         alike |= seen.even & np.isnan(seen.knee_V) & path
-        alike &= ~dead & ~hard
+        line = seen.even & np.isfinite(seen.straight_S)
+        alike = (alike | line) & ~dead & ~hard
         # The points nearest to zero measure a short, or show that it is at most so large.
         at_most = hard & ~(seen.free & path)
         widest = np.log(np.maximum(seen.most_ohm / LEAST_SHORT_OHM, 1.0))
         ohm = np.where(path, 1.0 / seen.path_S, np.inf)
+        ohm = np.where(line, 1.0 / seen.straight_S, ohm)
         ohm = np.where(hard, np.minimum(ohm, seen.most_ohm), ohm)
         ohm = np.where(at_most, seen.most_ohm * np.exp(-0.5 * widest), ohm)
         ohm = np.where(dead, np.inf, ohm)
-        u = np.hypot(CHORD_U, np.where(path, seen.path_u_S / seen.path_S, 0.0))
+        u = np.hypot(CHORD_U, np.where(path & ~line, seen.path_u_S / seen.path_S, 0.0))
         unseen = np.isinf(ohm) & (seen.floor_ohm > 0)
         floor = np.where(dead & ~seen.flat, np.maximum(seen.span_ohm, seen.floor_ohm), seen.floor_ohm)
     nothing = ~dead & ~hard & ~alike & ~ce & np.isnan(seen.knee_V)

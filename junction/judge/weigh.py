@@ -22,6 +22,9 @@ GOOD, LEAKY, SHORTED, OPEN_CIRCUIT, UNDECIDED = range(5)  # indices into judge.r
 #: Fraction of junctions on a repair bench that are good, leak, are open [1]: our convention, used only where
 #: the sweep is blind to the difference.
 PRIOR_GOOD, PRIOR_LEAK, PRIOR_OPEN = 0.8, 0.1, 0.05
+#: Fraction that leaks where the sweep could not have seen it: twice that, so that a good leaves hidden no
+#: more than a fifth of the decades between a short and the limit [1] (our convention).
+PRIOR_HIDDEN = 0.2
 #: A junction whose forward knee was never reached is not called good, whatever else was measured.
 KNEE_NEVER_SEEN = 0.94
 #: Contact and calibration of an ordinary voltmeter [V], our convention.
@@ -209,7 +212,7 @@ def leakage(m: Measured, limits: LimitTable, row: np.ndarray, ce: np.ndarray):
     spread = np.hypot((sat * sat_u)[:, None], ohmic * m.path_u_ln[:, None])
     u_ln = np.where(total > 0, spread / np.where(total > 0, total, 1.0), 1.0)
     floor = np.where(np.isfinite(m.path_ohm), np.inf, np.nan_to_num(m.floor_ohm, nan=0.0))
-    hidden = unseen_leak(floor[:, None], at / most, rules()["short_below"].value, PRIOR_LEAK)
+    hidden = unseen_leak(floor[:, None], at / most, rules()["short_below"].value, PRIOR_HIDDEN)
     return total, conformity_log(total, u_ln, high=most), hidden
 
 
@@ -265,7 +268,7 @@ def junction_not_seen(m: Measured, prior, kept, hidden, short, families) -> np.n
     is_open = conformity_log(m.path_ohm, m.path_u_ln, low=open_above)
     # Nothing seen, and yet a path under the open limit may hide below what was resolved.
     floor = np.nan_to_num(m.floor_ohm, nan=0.0)
-    unseen = 1.0 - unseen_leak(floor, open_above, rules()["short_below"].value, PRIOR_LEAK)
+    unseen = 1.0 - unseen_leak(floor, open_above, rules()["short_below"].value, PRIOR_HIDDEN)
     is_open = np.where(np.isinf(m.path_ohm), unseen, is_open)
     unreached = prior * unreached_knee(m, families)
     good = PRIOR_GOOD * (unreached * kept * (1.0 - hidden)).sum(axis=1)

@@ -170,6 +170,15 @@ def test_a_zener_of_eight_points_is_no_leak():
     assert verdict(v, np.concatenate([forward, reverse]), junction="AK")[0] in ("good", "undecided")
 
 
+@pytest.mark.parametrize("leak", [3e5, 1e5])
+def test_what_rounding_hides_is_not_excluded(leak):
+    """50 mV steps read to 0.01 mA: no shunt of 0.3 Mohm makes a single digit below the knee."""
+    v = np.arange(0, 0.76, 0.05)
+    i = np.round(solve(v, 1.0, 7e-15, 1.0, leak, np.inf, 2.0, 25.0) / 1e-5) * 1e-5
+    sv = found(v, i)
+    assert sv.measured.floor_ohm[0] < leak and sv.names()[0] != "good"
+
+
 def test_slopes_carry_their_uncertainty():
     """A 10 kohm path under 20 uA of offset: the slope and its uncertainty against the known truth."""
     rng = np.random.default_rng(6)
