@@ -54,7 +54,7 @@ def judge_bias(rails: list[Rail], odds: Odds, ratio: Interval, verdicts, dead: b
             f"The rail carries next to nothing (at most {100 * ratio.high:.1f} % of the wanted idle "
             "current). Find out why before anything is turned up."
         ), ""
-    word = _word(low, high, suspect)
+    word = _word(low, high if ratio.low >= 1 else min(high, 0.9), suspect)
     alarm = alarm_text(rails[0].stage, word, ratio)
     advice = "bias far too high: switch off." if alarm else _advice(word, suspect, high)
     return word, head + advice + _between(rails, odds, suspect), alarm

@@ -23,7 +23,7 @@ KINDS = ("sound", "value", "open", "off", "shorted", "odd part", "misread", "exc
 SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
 _DECADE = log(10.0)
 # after an output stage failed, share of positions; common practice, no source
-_PRIOR = {VALUE: FAULT_PRIOR, OPEN: 0.02, OFF: 0.03, SHORTED: 0.02, ODD: 0.01, MISREAD: 0.003}
+_PRIOR = {VALUE: FAULT_PRIOR, OPEN: 0.02, OFF: 0.03, SHORTED: 0.03, ODD: 0.01, MISREAD: 0.003}
 _PRIOR_ODD_KNOWN = 0.002  # a part whose own curve was measured
 _PRIOR_EXCHANGED = 0.02  # any two of a rail
 _PRIOR_UNKNOWN = 1e-4  # nothing on this list
@@ -38,8 +38,8 @@ _RARE = 0.1
 _REST = 0.03
 #: Share of the resistors' tolerance that is common to one batch; common practice, no source.
 _BATCH = 0.3
-#: Three stages in ten have a bias near the wanted one, the others any within these limits; a guess that
-#: only weighs what the drops leave open.
+#: Three stages in ten have a bias near the wanted one, the others any within these limits: a guess that only
+#: weighs what the drops leave open, and with one rail measured counts for less still.
 _NEAR, _LOW, _HIGH = 0.15, log(1e-3), log(1e3)
 #: Beyond so many times the wanted current a stage seldom lives long enough to be measured.
 _SCORCHED = log(8.0)
@@ -47,8 +47,8 @@ _SCORCHED = log(8.0)
 _DRIFT = log(1.6)
 
 
-_IS_NEAR = 0.3
-_FLAT = (1 - _IS_NEAR) / (_HIGH - _LOW)
+_IS_NEAR, _IS_NEAR_ALONE = 0.3, 0.1
+_SPAN = _HIGH - _LOW
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +113,7 @@ def weigh_faults(rails: list[Rail]) -> Odds:
     scale = sqrt(rails[0].ask.u_fraction ** 2 + (_BATCH * rails[0].u_r) ** 2)
     if len(pieces) == 1:
         a = pieces[0]
-        log_w, mean, sd, _ = _with_prior(a.log_weight, a.mean, a.sd)
+        log_w, mean, sd, _ = _with_prior(a.log_weight, a.mean, a.sd, _IS_NEAR_ALONE)
         log_w, mean, sd = (np.concatenate(x) for x in (log_w, mean, sd))
         weight = _normal(log_w)
         own = weight.reshape(2, -1).sum(axis=0)
@@ -150,14 +150,14 @@ def _joined(a: _Pieces, b: _Pieces, scale: float) -> Odds:
                  np.concatenate(weights), scale)  # fmt: skip
 
 
-def _with_prior(log_w, mean, sd):
+def _with_prior(log_w, mean, sd, is_near: float = _IS_NEAR):
     """Pieces times what is known of the bias: near the wanted one, or anywhere.
 
     What is known weighs the pieces but does not move them: the rail current stays what was measured.
     """
     var = sd**2 + _NEAR**2
-    near = log_w + log(_IS_NEAR) - 0.5 * (mean**2 / var + np.log(2 * pi * var))
-    flat = log_w + log(_FLAT) - 2 * np.maximum(mean - _SCORCHED, 0.0)
+    near = log_w + log(is_near) - 0.5 * (mean**2 / var + np.log(2 * pi * var))
+    flat = log_w + log((1 - is_near) / _SPAN) - 2 * np.maximum(mean - _SCORCHED, 0.0)
     both = [near, np.where((mean < _HIGH) & (mean >= _LOW - 1), flat, -np.inf)]
     return (both, [mean, mean], [sd, sd],
             float(np.logaddexp.reduce(np.concatenate([x.ravel() for x in both]))))  # fmt: skip
@@ -263,7 +263,7 @@ def _pieces(r: Rail) -> _Pieces:
                   (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
     # no device on: no current to speak of, whatever the drive
     none = np.flatnonzero((patterns == OFF).all(axis=1))
-    rest = _rest(r, np.hypot(r.u_d, _REST * r.re * r.wanted)).sum() + log(r.vt / _FLAT)
+    rest = _rest(r, np.hypot(r.u_d, _REST * r.re * r.wanted)).sum() + log(r.vt * _SPAN)
     found.append((none, np.full(none.size, rest), np.full(none.size, _LOW), np.ones(none.size)))
     drop = np.maximum(r.d, r.u_d)
     nothing = -np.log(drop * (_HIGH - _LOW)).sum() + log(r.vt + float(np.median(drop)))

@@ -24,7 +24,7 @@ from junction.pair.drops_rail import BIAS_BAND, K95, Rail, reference_drive
 from junction.pair.results import DropVerdict
 
 #: Probability that decides, in the manner of JCGM 106:2012, and the least that is worth naming.
-DECIDES, NAMED = 0.95, 0.03
+DECIDES, NAMED, NAMED_LOST = 0.95, 0.03, 0.01
 _OFF_WORDS = "the device does not conduct (open junction, open base resistor, a joint not made)"
 _SHORT_WORDS = "its emitter resistor is shorted and the device carries a current nobody can read here"
 _TOO_MUCH = (
@@ -62,6 +62,8 @@ def judge_drop(p: Position) -> DropVerdict:
     """Verdict on one drop."""
     q, d, re = p.q, float(p.r.d[p.k]), float(p.r.re[p.k])
     word = word_for(q)
+    if not p.both and word in ("not conducting", "resistor shorted"):
+        word = "no drop"  # which of the two, only the other rail's current can tell
     expected, by = _expected(p)
     amps, implied = _implied(p, expected)
     low, high = expected.low, expected.high
@@ -136,7 +138,11 @@ def _undecided(p: Position, expected, head, amps, shown, implied, lift) -> DropV
         EXCHANGED: "two parts have changed places", UNKNOWN: "more than two things are wrong",
         SOUND: "nothing is wrong here",
     }  # fmt: skip
-    order = [kind for kind in np.argsort(-q) if q[kind] >= NAMED]
+    lost = float(p.r.d[p.k]) <= 3 * p.r.ask.u_floor_V  # off and shorted look alike, and no value can be told
+    least = np.full(len(q), NAMED)
+    if lost:
+        least[[OFF, SHORTED, VALUE]] = NAMED_LOST, NAMED_LOST, 2.0
+    order = [kind for kind in np.argsort(-q) if q[kind] >= least[kind]]
     text = f"{head}: undecided. It may be that " + "; or that ".join(phrases[kind] for kind in order) + "."
     wild = float(p.r.d[p.k]) > TOO_MUCH_V
     if wild:

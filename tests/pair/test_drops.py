@@ -8,7 +8,8 @@ import pytest
 from junction.base.errors import UsageError
 from junction.pair.curves import devices_from_fits, drive_point
 from junction.pair.drops import diagnose_drops
-from junction.pair.drops_rail import DropAsk
+from junction.pair.drops_odds import SOUND, VALUE, weigh_faults
+from junction.pair.drops_rail import DropAsk, Rail
 from junction.pair.sharing import share
 from junction.pair.spread import drawn_devices
 from junction.pair.stage import StageAsk, plan_stage
@@ -136,8 +137,8 @@ ONE = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
 
 def test_one_device_and_one_rail_cannot_tell_bias_from_resistor():
     report = diagnose(60.0, stage=ONE)
-    assert words(report) == ["undecided"] and report.bias == "too high"
-    assert "turn it down before anything else" in report.bias_text  # right or not, it hurts nothing
+    assert words(report) == ["undecided"] and report.bias == "undecided"
+    assert "turning it down meanwhile does no harm" in report.bias_text
     assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].text
     assert words(diagnose(23.0, stage=ONE)) == ["as predicted"]
 
@@ -215,3 +216,76 @@ def test_the_drop_is_held_against_the_wanted_idle_current(parts):
     report = diagnose(*drops, devices=parts[0], drawn=parts[1])
     assert report.bias == "too high" and report.overall == "bias" and not report.alarm
     assert all("22.0 mV is wanted" in v.text and v.wanted_V == pytest.approx(0.022) for v in report.drops)
+
+
+TWO = plan_stage(
+    StageAsk(power_W=80, load_ohm=8, supply_V=42.0, parallel=2, re_ohm=(0.22,), idle_drop_V=0.02)
+)
+
+
+def test_an_open_resistor_of_a_pair_leaves_its_neighbour_and_the_bias_in_peace():
+    """The neighbour carries the whole rail, 40 mV; 327 mV is the drive seen through the meter's 10 Mohm."""
+    for drops in ((40.0, 327.3, 20.1, 19.9), (20.1, 19.9, 327.3, 40.0), (40.0, 327.3)):
+        report = diagnose(*drops, stage=TWO)
+        open_ = drops.index(327.3)
+        assert [w == "resistor open" for w in words(report)] == [k == open_ for k in range(len(drops))]
+        assert set(words(report)) == {"resistor open", "as predicted"} and report.overall == "fault"
+        assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.15 and report.alarm == ""
+        assert report.bias == "undecided" and "repair first" in report.bias_text
+        # next to nothing flows through an open resistor
+        assert report.drops[open_].current_A.high < 1e-4
+        assert report.drops[drops.index(40.0)].current_A.value == pytest.approx(0.040 / 0.22)
+
+
+def test_a_dead_device_is_told_by_the_other_rail_and_by_nothing_else():
+    report = diagnose(40.0, 0.0, 21.0, 19.0, stage=TWO)
+    assert words(report) == ["as predicted", "not conducting", "as predicted", "as predicted"]
+    assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.1 and report.bias == "undecided"
+    assert "This is by the lower rail" in report.bias_text and "differ" not in report.bias_text
+    alone = diagnose(40.0, 0.0, stage=TWO)
+    assert alone.drops[1].verdict in ("no drop", "undecided") and alone.bias == "undecided"
+    assert all(says in alone.drops[1].text for says in ("does not conduct", "emitter resistor is shorted"))
+    assert alone.bias_ratio.low < 1.0 and alone.bias_ratio.high > 3.0  # 4.6 times as much if it is a short
+    for said in (report, alone):
+        assert "too low" not in said.bias_text and "as predicted" not in said.bias_text
+
+
+def test_a_zero_drop_is_no_zero_current():
+    """A shorted resistor: the device carries exp(20.7 mV/V_T) of its neighbour, no drop says so."""
+    report = diagnose(20.7, 0.0, 21.0, 19.0, stage=TWO)
+    assert report.drops[1].verdict in ("no drop", "resistor shorted", "undecided")
+    assert report.drops[1].current_A.low == 0.0 and report.drops[1].current_A.high > 0.1
+    assert report.bias_ratio.low > 0.9 and report.bias == "undecided"
+    assert "repair first" in report.bias_text
+
+
+def test_ten_volts_are_no_drop_of_an_emitter_resistor():
+    report = diagnose(20.0, 10000.0, 20.0, 20.0, stage=TWO)
+    assert [w == "as predicted" for w in words(report)] == [True, False, True, True]
+    wild = report.drops[1]
+    assert "the meter was not across the resistor" in wild.text and wild.expected_V.value < 0.1
+    assert wild.verdict in ("resistor open", "undecided") and report.bias == "undecided"
+    assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.1
+
+
+def test_the_headline_does_not_pass_over_rails_that_differ():
+    report = diagnose(26.9, 26.1, 20.0, 20.0, stage=TWO)
+    assert report.overall == "fault" and report.bias == "undecided"  # a resistor doubled, in truth
+    assert "out of value" in report.drops[0].text and "out of value" in report.drops[1].text
+    assert "132 % and 100 %" in report.bias_text and "undecided which rail" in report.bias_text
+
+
+def test_odds_by_hand():
+    """Bayes' rule for one drop alone, 2 times the wanted one, with nothing but a bias or a resistor at fault.
+
+    Sound: the bias is flat over ln 1000 to either side with weight 0.9 (ln 2 is 4.6 deviations off the part
+    near the wanted current).  A resistor out of value: ln R flat within a decade, half of it within 1.6, and
+    the bias near the wanted current or anywhere that leads to this drop.  5 %: the grid of drive voltages.
+    """
+    rail = Rail(ONE, DropAsk((0.044,)), slice(0, 1), [0.22], None, np.array([0.0005]))
+    q = weigh_faults([rail]).kinds[0][0]
+    flat, decade = 0.9 / np.log(1e6), np.log(10)
+    sound = flat + 0.1 * np.exp(-0.5 * (np.log(2) / 0.15) ** 2) / (0.15 * np.sqrt(2 * np.pi))
+    far = 0.1 / (4 * decade)  # ln R = ln 2 and a bias near the wanted one: outside the narrow half
+    value = far + flat * (0.5 + 0.5)
+    assert q[VALUE] / q[SOUND] == pytest.approx(0.05 * value / (0.86 * sound), rel=0.05)
