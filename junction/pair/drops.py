@@ -19,7 +19,7 @@ from junction.base.records import Interval
 from junction.pair.curves import Devices, drive_point
 from junction.pair.drops_alarm import against_wanted
 from junction.pair.drops_bias import judge_bias
-from junction.pair.drops_odds import EXCHANGED, OFF, OPEN, SOUND, Odds, weigh_faults
+from junction.pair.drops_odds import EXCHANGED, OFF, OPEN, SOUND, Odds, fault_shares, weigh_faults
 from junction.pair.drops_rail import BIAS_BAND, U_VBE_UNMATCHED_V, DropAsk, Rail
 from junction.pair.drops_words import DECIDES, Position, judge_drop, word_for
 from junction.pair.results import DropReport, DropVerdict, Stage
@@ -223,6 +223,10 @@ def _assumptions(ask: DropAsk, devices) -> tuple[str, ...]:
         f"emitter resistors within {100 * ask.re_tolerance:.0f} %",
         "measured at idle, warmed up, without signal and without load",
     ]
+    out.append(
+        "what is likelier is weighed by guesses of how often it is met after a failure (common practice, no "
+        f"source), of a hundred positions: {fault_shares()}"
+    )
     if devices is None:
         out.append(
             f"the parts' curves were not given: V_BE taken to differ by {1000 * U_VBE_UNMATCHED_V:.0f} mV "

@@ -122,6 +122,13 @@ def weigh_faults(rails: list[Rail]) -> Odds:
     return _joined(*pieces, scale)
 
 
+def fault_shares() -> str:
+    """The guessed shares of faults, in words."""
+    words = {VALUE: "resistors out of value", OPEN: "open", SHORTED: "shorted", OFF: "devices off",
+             ODD: "part unlike the others"}  # fmt: skip
+    return ", ".join(f"{100 * _PRIOR[kind]:.0f} {word}" for kind, word in words.items())
+
+
 def _joined(a: _Pieces, b: _Pieces, scale: float) -> Odds:
     """Two rails in series, or (current into the load) each on its own."""
     var = a.sd[:, None] ** 2 + b.sd**2
@@ -338,4 +345,4 @@ def _rest(r: Rail, scale) -> np.ndarray:
     return log(2) - 0.5 * (r.d / scale) ** 2 - np.log(scale * sqrt(2 * pi))
 
 
-__all__ = ["KINDS", "Odds", "weigh_faults"]
+__all__ = ["KINDS", "Odds", "fault_shares", "weigh_faults"]

@@ -143,7 +143,7 @@ def _undecided(p: Position, expected, head, amps, shown, implied, lift) -> DropV
     if lost:
         least[[OFF, SHORTED, VALUE]] = NAMED_LOST, NAMED_LOST, 2.0
     order = [kind for kind in np.argsort(-q) if q[kind] >= least[kind]]
-    text = f"{head}: undecided. It may be that " + "; or that ".join(phrases[kind] for kind in order) + "."
+    text = f"{head}. It may be that " + "; or that ".join(phrases[kind] for kind in order) + "."
     wild = float(p.r.d[p.k]) > TOO_MUCH_V
     if wild:
         text = f"{head}: {_TOO_MUCH}. Repeat the reading."

@@ -228,7 +228,9 @@ class DropVerdict:
     position: str
     measured_V: float
     expected_V: Interval
-    verdict: str  # 'as predicted', 'not conducting', 'resistor open', 'resistor out of value', 'undecided'
+    # 'as predicted', 'not conducting', 'no drop' (off or shorted), 'resistor open', 'resistor shorted',
+    # 'resistor out of value', 'unlike part', 'undecided'
+    verdict: str
     current_A: Interval | None = None
     resistor_ohm: Interval | None = None  # what the resistor would have to be
     probability: float = nan
