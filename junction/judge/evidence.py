@@ -240,6 +240,8 @@ def _undecided(f: Facts) -> str:
         more = f", RS {si(f.rs_ohm, 'ohm', 2)}" if f.rs_ohm > 5 else ""
         more += f", breakdown at {f.bv_V:.3g} V" if not isnan(f.bv_V) else ""
         seen = _forward(f) or f"{si(f.i_high_A, 'A', 2)} at the most, up to {f.v_high_V:.2f} V"
+        if f.from_points and not f.typed:
+            return f"{j}: {seen}{more}: too few points about the knee, or too odd ones, to tell."
         return (
             f"{j}: {seen}{more}: no healthy"
             f" {f.family if f.typed else 'junction of any family here'} looks like this."

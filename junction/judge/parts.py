@@ -160,11 +160,19 @@ def _disagreements(table: SweepTable, c: _Columns, rows: list[int]) -> list[str]
     return out
 
 
-def _warnings(table: SweepTable, c: _Columns, rows: list[int], k: int, device: Device) -> tuple[str, ...]:
+def _warnings(
+    table: SweepTable, c: _Columns, rows: list[int], k: int, device: Device, known: PartType | None
+) -> tuple[str, ...]:
     out = _disagreements(table, c, rows) if len(rows) > 1 else []
     if not c.temp_known[k]:
         out.append(_no_temperature(c.temp_C[k]))
-    if table.type[k] and not c.facts[k].typed:
+    if known and (table.junction[k] == "AK") != (known.device == "diode"):
+        kind = "diode" if known.device == "diode" else "transistor"
+        out.append(
+            f"{table.type[k]} is a {kind}, but {table.junction[k]} was swept: check the marking and the"
+            " column 'junction'; judged by what the junction looks like."
+        )
+    elif table.type[k] and not c.facts[k].typed:
         out.append(f"The type {table.type[k]} is not on the shelf: judged by what its junctions look like.")
     logged = table.polarity[k]
     if logged and device.polarity and logged != device.polarity:
@@ -240,7 +248,8 @@ def _part(sv, c: _Columns, name, rows, code, p, known) -> PartVerdict:
         tuple([c.junctions[r] for r in rows]), faults,
         _alternatives(sv, k, f, device, verdict) if doubtful else (), tuple(evidence),
         next_test(c.code[k], f) or _good_next(device),
-        _blind(c, rows, device, seen) if code == GOOD else "", _warnings(table, c, rows, k, device), near,
+        _blind(c, rows, device, seen) if code == GOOD else "",
+        _warnings(table, c, rows, k, device, known[table.type[k]]), near,
         "sweeps", type_name, c.temp_C[k] if known_temp else nan, known_temp,
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ import pytest
 from junction.base.records import SweepTable
 from junction.estimate.sweeps import fit_sweeps
 from junction.judge.direct import ask_points, passes_differ, sorted_points
+from junction.judge.parts import sweep_parts
 from junction.judge.sweep_reasons import REASONS
 from junction.judge.sweeps import judge_sweeps
 from tests.simulate import solve
@@ -168,6 +169,13 @@ def test_a_zener_of_eight_points_is_no_leak():
     forward = 1e-14 * np.expm1(v[:4] / (1.1 * 0.02569))
     reverse = -np.array([1e-6, 1e-4, 2e-3, 1e-2])
     assert verdict(v, np.concatenate([forward, reverse]), junction="AK")[0] in ("good", "undecided")
+
+
+def test_a_marking_of_another_kind_of_part_is_told():
+    v = np.linspace(-5, 0.75, 90)
+    part = sweep_parts(found(v, solve(v, 1.0, *SILICON), type="1N4148"))[0]
+    assert any("1N4148 is a diode, but BE was swept" in w for w in part.warnings)
+    assert not any("not on the shelf" in w for w in part.warnings)
 
 
 @pytest.mark.parametrize("leak", [3e5, 1e5])
