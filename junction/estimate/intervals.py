@@ -75,9 +75,10 @@ _DECADES = 27.6
 def _current(a, u, below, above, loose):
     """Value, ends and uncertainty of exp(a): where the data cannot hold it, the end that they do."""
     with np.errstate(invalid="ignore", over="ignore"):
-        held = ~loose & (below + above < _DECADES)
-        low = np.where(held | (~loose & (below < _DECADES / 2)), np.exp(a - below), -np.inf)
-        high = np.where(held | (~loose & (above < _DECADES / 2)), np.exp(a + above), np.inf)
+        inside = (a - below > LOWER[A]), (a + above < UPPER[A])  # beyond the fit's own bounds an end is none
+        held = ~loose & (below + above < _DECADES) & inside[0] & inside[1]
+        low = np.where(held | (~loose & inside[0] & (below < _DECADES / 2)), np.exp(a - below), -np.inf)
+        high = np.where(held | (~loose & inside[1] & (above < _DECADES / 2)), np.exp(a + above), np.inf)
         return _as_far_as_held(a, held, np.exp(a), low, high, np.exp(a) * u)
 
 
@@ -85,9 +86,10 @@ def _slope(k, b, u, below, above, loose):
     """The same of an ideality 1/b: a limit where its inverse may be zero or it stands at its bound."""
     with np.errstate(divide="ignore", invalid="ignore"):
         at_low, at_high = b <= LOWER[k], b >= UPPER[k]
-        held = ~loose & (b > below) & ~at_low & ~at_high
+        ended = b - below > LOWER[k]  # beyond the fit's own bound an end is none
+        held = ~loose & ended & ~at_low & ~at_high
         low = np.where(held | (~loose & ~at_high & (b + above > 0)), 1 / (b + above), -np.inf)
-        high = np.where(held | (~loose & ~at_low & (b > below)), 1 / (b - below), np.inf)
+        high = np.where(held | (~loose & ~at_low & ended), 1 / (b - below), np.inf)
         return _as_far_as_held(b, held, 1 / b, low, high, u / b**2)
 
 
