@@ -277,7 +277,7 @@ def _pieces(r: Rail) -> _Pieces:
     found.append((np.array([len(patterns) - 1]), np.array([nothing]), np.zeros(1), np.full(1, 16.0)))
     which, log_w, mean, var = (np.concatenate(x) for x in zip(*found, strict=True))
     log_w = log_w + prior[which]
-    keep = np.isfinite(log_w)
+    keep = log_w > log_w.max() - 30  # the rest could not matter
     return _Pieces(patterns, which[keep], log_w[keep], mean[keep], np.sqrt(np.maximum(var[keep], 1e-8)))
 
 
@@ -285,8 +285,10 @@ def _grid(r: Rail) -> tuple[np.ndarray, float]:
     """Drive voltages from next to no current to far too much [V], and their step."""
     few, many = r.wanted * np.exp(_LOW), r.wanted * np.exp(_HIGH)
     low = float(np.min(r.vbe(np.full(len(r.d), few))))
-    high = float(np.max(r.vbe(np.full(len(r.d), many)))) + min(many * float(r.re.max()), 2.5)
-    step = 0.3 * r.vt
+    # V_BE of a junction; what series resistance adds far beyond its rating is no drive any stage gives
+    junction = min(float(np.max(r.vbe(np.full(len(r.d), many)))), low + 1.5 * r.vt * (_HIGH - _LOW))
+    high = junction + min(many * float(r.re.max()), TOO_MUCH_V)
+    step = r.vt * (0.3 if len(r.d) == 1 else 1.0)  # many patterns share the coarse grid
     return np.arange(low, high + step, step), step
 
 

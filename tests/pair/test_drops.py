@@ -1,6 +1,7 @@
 """Measured drops: simulated faults come back by name, and what cannot be decided is not."""
 
 from dataclasses import replace
+from time import perf_counter
 
 import numpy as np
 import pytest
@@ -289,3 +290,13 @@ def test_odds_by_hand():
     far = 0.1 / (4 * decade)  # ln R = ln 2 and a bias near the wanted one: outside the narrow half
     value = far + flat * (0.5 + 0.5)
     assert q[VALUE] / q[SOUND] == pytest.approx(0.05 * value / (0.86 * sound), rel=0.05)
+
+
+def test_a_pair_with_known_curves_and_wild_drops_stays_cheap(parts):
+    """Every drive voltage fits when both positions are suspect: the pieces must not run away in number."""
+    fits = fits_of(true_values(4, 26), u_is=0.01)
+    devices, drawn = devices_from_fits(fits), drawn_devices(fits, (TWO.idle,), 2, 100, 1)["idle"]
+    start = perf_counter()
+    report = diagnose(0.1, 55.0, 500.0, 9.0, stage=TWO, devices=devices, drawn=drawn)
+    assert perf_counter() - start < 10.0  # 0.3 s here; it was a minute and all the memory
+    assert report.overall == "fault" and "undecided" in words(report)
