@@ -377,6 +377,8 @@ def _straight(p: _Points):
     most = STRAIGHT * np.where(free, np.abs(p.i), 0.0).max(axis=1)
     offset = np.minimum(most + 3.0 * p.digit_A, 3.0 * most)
     line = (n >= 4) & (scatter < most) & (np.abs(at_zero) < offset) & (slope > SEEN_U * u)
+    # A forward part alone, behind series resistance, is a line that starts at the knee.
+    line &= (p.low < -0.3 * p.high) | (np.abs(at_zero) < BEFORE_KNEE_V * slope)
     return np.where(line & (most > p.digit_A * STRAIGHT * 10), slope, np.nan), u
 
 

@@ -103,6 +103,13 @@ def test_one_point_past_the_knee_is_no_short():
     assert verdict(v, i)[0] in ("good", "undecided")
 
 
+def test_a_knee_before_a_series_resistance_is_no_resistance():
+    """Eight bits, twelve points to 4 V, a germanium point contact with 34 ohm in series, 0.1 A limit."""
+    v = np.linspace(0.05, 4.18, 12)
+    i = np.minimum(solve(v, 34.0, 2e-6, 1.43, 1e12, np.inf, 2.0, 25.0), 0.1)
+    assert verdict(v, np.round(i / 9.765625e-4) * 9.765625e-4, junction="AK")[0] in ("good", "undecided")
+
+
 @pytest.mark.parametrize("points", [5, 6])
 def test_a_knee_within_a_volt_is_not_measured(points):
     v = np.append(np.linspace(-5, -0.5, points - 1), 0.75)
