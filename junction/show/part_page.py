@@ -13,9 +13,11 @@ from junction.show.words import (
     blind_words,
     device_words,
     evidence_of,
+    fault_words,
     fit_notes,
     leads_words,
     likeliest,
+    no_leaning,
     shown_parameters,
     sureness,
 )
@@ -28,6 +30,8 @@ def probability_datum(p: float) -> Html:
 
 def sure_datum(v: PartVerdict) -> Html:
     """How sure a verdict is; for an undecided part, of what it is likeliest to be."""
+    if no_leaning(v):
+        return tag("span", "-", class_="sure")
     p = probability_datum(sureness(v))
     return p if v.verdict in v.probability else tag("span", p, " ", likeliest(v), class_="sure")
 
@@ -150,7 +154,7 @@ def part_section(
     body: list = [
         tag("h3", v.part, " ", badge(v.verdict), " ", sure_datum(v), " ",
             tag("span", what, class_="what")),
-        tag("p", "Fault: ", ", ".join(v.faults)) if v.faults else None,
+        tag("p", "Fault: ", fault_words(v)) if v.faults else None,
         bullets(evidence_of(v)),
         tag("div", v.next, class_="next") if v.next else None,
         bullets(v.warnings, "soft"),

@@ -11,7 +11,15 @@ from junction.show.csv_out import csv_text
 from junction.show.number import nominal
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
-from junction.show.words import blind_words, counts_words, evidence_of, leads_words, sure_words, sureness
+from junction.show.words import (
+    blind_words,
+    counts_words,
+    evidence_of,
+    fault_words,
+    leads_words,
+    sure_words,
+    sureness,
+)
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40
@@ -75,7 +83,7 @@ def terminal_text(
     lines = []
     if listed:
         rows = [
-            [v.part, v.verdict, sure_words(v), ", ".join(v.faults), _why(v)] for v in listed
+            [v.part, v.verdict, sure_words(v), fault_words(v), _why(v)] for v in listed
         ]
 
         def paint_cell(r: int, k: int, text: str) -> str:

@@ -12,7 +12,7 @@ from junction.show.number import nominal_pieces
 from junction.show.part_page import part_section, sure_datum
 from junction.show.sort import MOST_SECTIONS, notes
 from junction.show.text import count
-from junction.show.words import MEANING, device_words, evidence_of
+from junction.show.words import MEANING, device_words, evidence_of, fault_words
 
 #: Set-aside rows listed on the page; the CSV and the JSON hold all.
 MOST_SET_ASIDE = 1000
@@ -91,7 +91,7 @@ def _overview(report: SortReport) -> h.Html:
         rows.append([
             h.tag("a", v.part, href=f"#p{k}") if k < MOST_SECTIONS else v.part,
             h.badge(v.verdict), sure_datum(v), device_words(v.device, v.type),
-            ", ".join(v.faults), sentences[0] if sentences else "",
+            fault_words(v), sentences[0] if sentences else "",
         ])  # fmt: skip
     return h.table(["part", "verdict", "sure", "device", "fault", "why"], rows, "stack overview")
 

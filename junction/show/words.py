@@ -29,7 +29,6 @@ FLAG_WORDS = {
 }  # fmt: skip
 
 
-
 def fit_notes(f: FitSummary) -> list[str]:
     """What the flags of a fit say, in words; nothing where all is well."""
     notes = [FLAG_WORDS.get(flag, flag) for flag in f.flags]
@@ -69,9 +68,26 @@ def sureness(v: PartVerdict) -> float:
     return max(v.probability.values(), default=float("nan"))
 
 
+#: A likeliest quality under this is no leaning: four qualities share what nothing is known of.
+EVEN_ODDS = 0.4
+#: A named fault under this probability is only the likeliest one: the quality is surer than the place.
+PLACE_SURE = 0.95
+
+
+def fault_words(v: PartVerdict) -> str:
+    """``BE leaky``; ``likely BE leaky`` where the verdict is sure but the place of the fault is not."""
+    text = ", ".join(v.faults)
+    return f"likely {text}" if text and v.faults_probability < PLACE_SURE else text
+
+
+def no_leaning(v: PartVerdict) -> bool:
+    """Whether an undecided part leans nowhere, or its odds would mislead."""
+    return v.verdict == "undecided" and (bool(v.doubt) or sureness(v) < EVEN_ODDS)
+
+
 def sure_words(v: PartVerdict) -> str:
     """``99 %``; for an undecided part what it is likeliest to be: ``61 % good``, ``-`` where odds mislead."""
-    if v.verdict == "undecided" and v.doubt:
+    if no_leaning(v):
         return "-"
     text = percent(sureness(v))
     return text if v.verdict in v.probability else f"{text} {likeliest(v)}".strip()
