@@ -1,4 +1,4 @@
-"""One error tree and one warning tree; every message says where and what was expected."""
+"""One error tree; every message says where and what was expected."""
 
 from __future__ import annotations
 
@@ -45,7 +45,3 @@ class ShelfError(InputError):
 
 class OutputError(JunctionError, OSError):
     """An output that cannot be written; nothing was left half-written."""
-
-
-class JunctionWarning(UserWarning):
-    """Base of every warning that junction gives."""

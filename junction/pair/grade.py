@@ -20,11 +20,6 @@ MEANING = {
     "C": "95 % sure of no more than 20 %",
     "none": "cannot be trusted to stay under 20 %",
 }
-CONVENTION = (
-    "Grades are this tool's own convention: by the 95 % limit of the predicted imbalance (largest less "
-    "smallest "
-    "current, over their sum), the worse of idle and peak: A up to 5 %, B up to 10 %, C up to 20 %."
-)
 
 
 def grade_of(limit: float, runs_away: bool = False) -> str:

@@ -11,7 +11,6 @@ from junction.base.errors import UsageError
 from junction.base.records import Bag, SetAside
 from junction.judge.results import Needs
 from junction.judge.substitute import compare, compare_with_needs, rank, suggest, suggest_for_needs
-from junction.pair.results import Stage
 from junction.pipeline.results import SubstituteReport
 from junction.shelf.cautions import cautions
 from junction.shelf.ratings import power_reference, safe_current_A
@@ -191,7 +190,7 @@ def types_in_bag(bag: Bag) -> tuple[Candidate, ...]:
     return tuple(found.values())
 
 
-def needs_of_stage(stage: Stage, polarity: str = "") -> Needs:
+def needs_of_stage_record(record: Mapping) -> Needs:
     """What an output stage asks of each of its devices, as a yardstick for substitutes.
 
     The device that is off sees both rails; it carries its share of the rail's peak current; its power is
@@ -200,16 +199,8 @@ def needs_of_stage(stage: Stage, polarity: str = "") -> Needs:
 
     Parameters
     ----------
-    stage : Stage
-    polarity : str
-        'NPN', 'PNP' or '' for either side.
-    """
-    heat = [(d.average_W, d.case_C, d.vce_at_peak_V, d.ic_at_peak_A) for d in stage.dissipation]
-    return _needs(stage.supply_V, stage.peak.total_A / stage.parallel, heat, polarity)
-
-
-def needs_of_stage_record(record: Mapping) -> Needs:
-    """`needs_of_stage` from the object ``stage`` that ``junction stage --json`` writes.
+    record : mapping
+        The object ``stage`` that ``junction stage --json`` writes.
 
     Raises
     ------

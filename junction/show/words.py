@@ -126,11 +126,6 @@ def counts_words(counts: dict[str, int]) -> str:
     return ", ".join(f"{n} {word}" for word, n in counts.items()) or "no parts"
 
 
-def basis_words(v: PartVerdict) -> str:
-    """What the verdict rests on."""
-    return v.basis or "not stated"
-
-
 def shown_parameters(parameters: dict[str, Interval]) -> Sequence[tuple[str, Interval]]:
     """Parameters a fit holds, under the names people read, in the order of the fit."""
     return [(PARAMETER_WORDS.get(name, name), it) for name, it in parameters.items()]
