@@ -10,14 +10,14 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from junction.estimate.sweeps import fit_sweeps
+from junction.fit.sweeps import fit_sweeps
 from junction.judge.limits import registered_leak
 from junction.judge.results import QUALITIES, VERDICTS
-from junction.judge.sweep_reasons import REASONS
-from junction.judge.sweeps import judge_sweeps
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.types import find_type
+from junction.verdict.sweep_reasons import REASONS
+from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import (
     INSTRUMENTS,
     KINDS,

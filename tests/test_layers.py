@@ -13,18 +13,24 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "junction"
 
 # layer -> layers it may import (itself is always allowed); 'X.results' allows that module alone.
+_ROOMS = ("fit", "transistor", "judge", "leads", "verdict", "stage", "sets", "replace")
 ALLOWED = {
     "base": set(),
     "shelf": {"base"},
     "physics": {"base"},
-    "intake": {"base"},
-    "estimate": {"base", "physics"},
-    "judge": {"base", "shelf", "physics", "estimate"},
-    "pair": {"base", "shelf", "physics", "estimate", "judge"},
+    "intake": {"base", "shelf"},
+    "fit": {"base", "physics", "shelf"},
+    "transistor": {"base", "physics", "shelf", "fit"},
+    "judge": {"base", "shelf", "physics", "fit.results"},
+    "leads": {"base", "shelf", "physics", "judge"},
+    "verdict": {"base", "shelf", "physics", "fit", "judge", "leads"},
+    "stage": {"base", "shelf", "physics", "fit", "transistor", "judge"},
+    "sets": {"base", "shelf", "physics", "fit", "transistor", "judge", "stage"},
+    "replace": {"base", "shelf", "judge"},
     "demo": {"base", "physics", "shelf"},
-    "show": {"base", *(f"{layer}.results" for layer in ("estimate", "judge", "pair", "shelf", "pipeline"))},
-    "pipeline": {"base", "shelf", "physics", "intake", "estimate", "judge", "pair", "demo", "show"},
-    "cli": {"base", "shelf", "intake", "pipeline", "show", "demo", "judge.results"},
+    "show": {"base", "shelf.results", "shelf.rules", *(f"{room}.results" for room in _ROOMS)},
+    "jobs": {"base", "shelf", "physics", "intake", *_ROOMS, "demo", "show"},
+    "cli": {"base", "shelf", "intake", "jobs", "show", "demo", *(f"{room}.results" for room in _ROOMS)},
 }
 # third-party packages a layer may import, late imports included
 THIRD = {
@@ -32,12 +38,10 @@ THIRD = {
     "shelf": {"numpy"},
     "physics": {"numpy", "scipy"},
     "intake": {"numpy", "pandas"},
-    "estimate": {"numpy", "scipy"},
-    "judge": {"numpy", "scipy"},
-    "pair": {"numpy", "scipy"},
+    **{room: {"numpy", "scipy"} for room in _ROOMS},
     "demo": {"numpy"},
     "show": {"numpy", "pandas", "matplotlib"},
-    "pipeline": {"numpy"},
+    "jobs": {"numpy", "pandas"},
     "cli": {"numpy"},
 }
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "junction", "reference", "tests", "notebooks"}

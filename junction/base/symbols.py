@@ -27,7 +27,7 @@ def _table(*rows: tuple) -> dict[str, Symbol]:
     return {row[0]: Symbol(*row) for row in rows}
 
 
-#: Parameters of a junction fit, by the names of `estimate.results.PARAMETERS`.
+#: Parameters of a junction fit, by the names of `fit.results.PARAMETERS`.
 JUNCTION = _table(
     ("IS_A", "I_S", "A", "A", 1.0, "saturation current", "IS"),
     ("N", "N", "1", "", 1.0, "emission coefficient (ideality)", "N"),

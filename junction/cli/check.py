@@ -9,7 +9,7 @@ from junction.base.records import PartReadings
 from junction.cli import options
 from junction.cli.check_answer import finish
 from junction.cli.output import Outputs
-from junction.pipeline.check import check_part
+from junction.jobs.check import check_part
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 
 from junction.cli.output import Outputs, say
-from junction.pipeline.check import CheckReport
+from junction.jobs.check import CheckReport
 from junction.show.check import check_json, check_text
 from junction.show.table import Paint, width_for
 

@@ -10,7 +10,7 @@ from junction.base.records import PartReadings
 from junction.cli.check_answer import finish
 from junction.cli.check_record import append_part, cell_of, with_tag
 from junction.cli.output import Outputs, say
-from junction.pipeline.check import Sitting, Step
+from junction.jobs.check import Sitting, Step
 from junction.shelf.results import Meter
 from junction.show.check import SHORT_CAUTION, running_line
 from junction.show.table import Paint, paragraph

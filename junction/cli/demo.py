@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     """
     from junction.demo.bag import demo_files
     from junction.intake.read import read_paths
-    from junction.pipeline.sort import SortSettings, run_sort
+    from junction.jobs.sort import SortSettings, run_sort
     from junction.shelf.meters import default_meter
 
     folder = Path(args.folder)

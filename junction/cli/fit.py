@@ -8,7 +8,7 @@ from time import strftime
 from junction.base.errors import InputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
-from junction.pipeline.results import FitReport
+from junction.fit.results import FitReport
 from junction.show.table import Paint, width_for
 
 EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.
@@ -35,8 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Fit, show and write; the exit status."""
     from junction.intake.read import read_paths
-    from junction.pipeline.fit import FitSettings, run_fit
-    from junction.pipeline.settings import with_temperature
+    from junction.jobs.fit import FitSettings, run_fit
+    from junction.jobs.settings import with_temperature
 
     outputs = Outputs(args.output, args.json)
     noise = options.noise_from(args)

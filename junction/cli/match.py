@@ -9,7 +9,7 @@ from junction.base.errors import UsageError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.cli.stage_options import add_stage, known_types, names, stage_values
-from junction.pipeline.match import (
+from junction.jobs.match import (
     LAYOUTS,
     MatchAsk,
     MatchReport,
@@ -121,7 +121,7 @@ def match_settings(args: argparse.Namespace, per_set: int, sets: int | None) -> 
 def run(args: argparse.Namespace) -> int:
     """Match, show and write; the exit status."""
     from junction.intake.read import read_paths
-    from junction.pipeline.settings import with_temperature
+    from junction.jobs.settings import with_temperature
 
     two_rails = args.layout != "pairs"
     if args.channels is not None and not two_rails:

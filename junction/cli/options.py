@@ -163,7 +163,7 @@ def noise_from(args: argparse.Namespace, *, curves: bool = False):
         return None
     if volts is None or amps is None:
         raise UsageError("--voltage-accuracy and --current-accuracy belong together: state both or neither")
-    from junction.pipeline.settings import stated_curve_noise, stated_noise
+    from junction.jobs.settings import stated_curve_noise, stated_noise
 
     return (stated_curve_noise if curves else stated_noise)(volts, amps)
 

@@ -76,7 +76,7 @@ def _reading(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """Answer, show and write; the exit status."""
-    from junction.pipeline.resistor import ResistorAsk, run_resistor
+    from junction.jobs.resistor import ResistorAsk, run_resistor
     from junction.show.resistor import json_text, networks_csv, page, terminal_text
 
     outputs = Outputs(args.output, args.json)

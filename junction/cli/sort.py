@@ -8,7 +8,7 @@ from time import strftime
 from junction.base.errors import InputError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
-from junction.pipeline.results import SortReport
+from junction.judge.results import SortReport
 from junction.show.table import Paint, width_for
 
 EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.
@@ -41,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Sort, show and write; the exit status."""
     from junction.intake.read import read_paths
-    from junction.pipeline.settings import with_temperature
-    from junction.pipeline.sort import SortSettings, judged_part_of, run_sort
+    from junction.jobs.settings import with_temperature
+    from junction.jobs.sort import SortSettings, judged_part_of, run_sort
 
     outputs = Outputs(args.output, args.json)
     meter = options.meter_from(args)

@@ -9,7 +9,7 @@ from junction.base.errors import UsageError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.cli.stage_options import add_stage, known_types, names, quantities, stage_values
-from junction.pipeline.stage import DropAsk, StageAsk, StageReport, StageSettings, run_stage
+from junction.jobs.stage import DropAsk, StageAsk, StageReport, StageSettings, run_stage
 from junction.show.table import Paint, width_for
 
 EPILOG = """examples:
@@ -94,8 +94,8 @@ def _drops(args: argparse.Namespace):
 
 def _bag(args: argparse.Namespace, ask, find):
     from junction.intake.read import read_paths
-    from junction.pipeline.match import MatchAsk, MatchSettings
-    from junction.pipeline.settings import with_temperature
+    from junction.jobs.match import MatchAsk, MatchSettings
+    from junction.jobs.settings import with_temperature
     from junction.shelf.meters import default_meter
 
     bag = with_temperature(read_paths(args.files), args.temperature)

@@ -13,7 +13,7 @@ from junction.base.errors import InputError, UsageError
 from junction.base.units import parse_number
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
-from junction.judge.results import Needs
+from junction.replace.results import Needs
 from junction.shelf.types import type_shelf
 from junction.show.table import Paint, width_for
 
@@ -115,7 +115,7 @@ def needs_from_file(name: str) -> Needs:
 
 
 def _needs_of_stage(data: dict, file: str) -> Needs:
-    from junction.pipeline.substitute import needs_of_stage_record
+    from junction.jobs.substitute import needs_of_stage_record
 
     try:
         return needs_of_stage_record(data["stage"])
@@ -168,7 +168,7 @@ def _bag(args: argparse.Namespace) -> tuple:
     if not args.bag:
         return (), ()
     from junction.intake.read import read_paths
-    from junction.pipeline.substitute import types_in_bag
+    from junction.jobs.substitute import types_in_bag
 
     bag = read_paths(args.bag, sys.stdin.buffer)
     found = types_in_bag(bag)
@@ -179,7 +179,7 @@ def _bag(args: argparse.Namespace) -> tuple:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, show and write; the exit status."""
-    from junction.pipeline.substitute import Candidate, run_needs, run_substitute
+    from junction.jobs.substitute import Candidate, run_needs, run_substitute
 
     outputs = Outputs(args.output, args.json, [*args.bag, *([args.needs] if args.needs else [])])
     shelf = type_shelf((args.types,) if args.types else ())

@@ -1,1 +1,1 @@
-"""Decisions under uncertainty: verdicts, lead finding, the next test."""
+"""What every verdict rests on: findings against limits, probabilities, the 95 % rule, words."""

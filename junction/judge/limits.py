@@ -2,7 +2,7 @@
 
 An unmarked part may belong to several families whose limits differ by decades (a small-signal transistor
 may leak 0.1 uA, a power transistor a thousand times that), so every family keeps its own limit here and
-`junction.judge.sweeps` weighs them by how well the measured junction fits each.
+`junction.verdict.sweeps` weighs them by how well the measured junction fits each.
 """
 
 from __future__ import annotations

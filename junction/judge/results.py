@@ -6,7 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import nan
 
-from junction.base.records import Interval
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import Interval, PartReadings, SetAside
+from junction.fit.results import FitSummary, SweepPlot, SweepSource
+from junction.shelf.results import Caution, Meter
 
 #: Qualities of a junction or part, worst last is not implied; 'undecided' is a refusal, not a quality.
 QUALITIES = ("good", "leaky", "shorted", "open")
@@ -15,22 +18,6 @@ VERDICTS = (*QUALITIES, "undecided")
 WORST_FIRST = ("shorted", "open", "leaky", "undecided", "good")
 
 
-@dataclass(frozen=True)
-class FitSummary:
-    """One sweep's fit, for people: chosen model, parameters and derived values with 95 % intervals."""
-
-    model: str
-    runner_up: str
-    evidence_gap: float
-    parameters: Mapping[str, Interval]  # names of estimate.results.PARAMETERS
-    derived: Mapping[str, Interval]  # e.g. 'V at 1 mA', 'I at -5 V', 'leakage resistance'
-    flags: tuple[str, ...]
-    n_points: int
-    n_used: int
-    chi2: float
-    dof: int
-    temp_C: float
-    temp_known: bool
 
 
 @dataclass(frozen=True)
@@ -94,108 +81,35 @@ class PartVerdict:
     doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
 
 
-#: Answers of one line of a substitution; 'falls short' and 'not known' are never hidden in a total.
-COMPARISONS = ("exceeds", "meets", "falls short", "not known")
+@dataclass(frozen=True, eq=False)
+class SortReport:
+    """A sorted bag.
 
-
-@dataclass(frozen=True)
-class Needs:
-    """What a place in a circuit asks of a part; nan or '' where it asks nothing.
-
-    Magnitudes, PNP too. ``load_line`` holds dc or slow (voltage [V], current [A]) pairs that the part
-    must stand at `case_temp_C`.
+    ``verdicts`` stand worst first; ``readings`` and ``sources`` are by part; ``plots`` by index of the
+    sweep, for the worst parts only where a limit was asked for (``parts_plotted`` of ``parts_with_sweeps``).
     """
 
-    polarity: str = ""
-    voltage_V: float = nan  # highest collector-emitter (or reverse) voltage
-    current_A: float = nan  # highest collector (or forward) current
-    power_W: float = nan  # dissipation
-    case_temp_C: float = 25.0  # case temperature at that dissipation
-    hfe_low: float = nan  # least gain ...
-    hfe_at_A: float = nan  # ... at this collector current
-    f_t_Hz: float = nan
-    load_line: tuple[tuple[float, float], ...] = ()
-    source: str = ""  # where the needs come from, in words
+    verdicts: tuple[PartVerdict, ...]
+    meter: Meter
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    readings: Mapping[str, PartReadings] = field(default_factory=dict)
+    sources: Mapping[str, tuple[SweepSource, ...]] = field(default_factory=dict)
+    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
+    parts_plotted: int = 0
+    parts_with_sweeps: int = 0
+    cautions: tuple[Caution, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    parts_without_temp: int = 0
+    curves_only: int = 0
+    spots_only: int = 0
+    label: str = ""  # what stands over the whole report, such as that its data are invented
 
+    def counts(self) -> dict[str, int]:
+        """Number of parts by verdict, worst first, verdicts that do not occur left out."""
+        found = dict.fromkeys(WORST_FIRST, 0)
+        for v in self.verdicts:
+            found[v.verdict] = found.get(v.verdict, 0) + 1
+        return {word: n for word, n in found.items() if n}
 
-@dataclass(frozen=True)
-class SubstituteLine:
-    """One figure of original (or need) and candidate, compared."""
-
-    figure: str  # 'V_CEO', 'h_FE at 4 A', 'package' ...
-    result: str  # of COMPARISONS
-    wanted: float = nan  # SI unit; nan where the figure is a word
-    has: float = nan
-    unit: str = ""
-    wanted_text: str = ""  # word or range; '' where the number says it
-    has_text: str = ""
-    margin: float = nan  # [1] how far the candidate exceeds, 1 is equal; for 'at most' figures turned over
-    must: bool = False  # a rating: falling short in it settles the matter
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class Substitution:
-    """A candidate against an original type or against the needs of a place."""
-
-    original: str  # type name, or 'the place' for needs
-    candidate: str
-    result: str  # of COMPARISONS, over the lines that must hold
-    lines: tuple[SubstituteLine, ...] = ()
-    warnings: tuple[str, ...] = ()
-    weakest: str = ""  # the must-figure with the smallest margin
-    weakest_margin: float = nan
-    tag: str = ""  # written tag of a part in a bag
-    notes: str = ""
-
-    def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
-        """Names of the lines with a result, of the musts alone or of the others alone."""
-        return tuple(
-            line.figure for line in self.lines if line.result == result and must in (None, line.must)
-        )
-
-
-@dataclass(frozen=True)
-class ResistorNetwork:
-    """Stock resistors put together to come near a wanted value.
-
-    ``parts_ohm`` and ``power_shares`` go together; a share is the part of the network's dissipation that
-    falls on that resistor, and also how much of its relative error the whole takes over.
-    """
-
-    arrangement: str  # 'A + B', 'A | B' ... with letters for the parts in order
-    parts_ohm: tuple[float, ...]
-    ohm: float
-    error: float  # [1] relative to the wanted value
-    power_shares: tuple[float, ...]
-    tolerance_worst: float  # [1] all parts off the same way
-    tolerance_likely: float  # [1] 95 % if errors are independent and even within the tolerance
-    hottest_W: float = nan  # dissipation of the part that gets the most
-
-
-@dataclass(frozen=True)
-class SharingEffect:
-    """What a resistor's tolerance does where it shares or senses a current."""
-
-    current_A: float
-    drop_V: float
-    imbalance: float  # [1] (max - min)/sum of two equal devices with resistors at opposite ends
-    trip_low_A: float  # currents at which the nominal trip drop is reached at either end
-    trip_high_A: float
-
-
-RESISTOR_STATES = ("fine", "drifted", "burnt", "open", "shorted", "undecided")
-
-
-@dataclass(frozen=True)
-class ResistorVerdict:
-    """Verdict of one resistor from a reading and its nominal value."""
-
-    state: str  # of RESISTOR_STATES
-    nominal_ohm: float
-    reading_ohm: float  # inf for an over-range mark
-    tolerance: float
-    probability_in_tolerance: float
-    evidence: str
-    next: str = ""
-    parallel_ohm: float = nan  # path beside it that would explain a low reading in circuit

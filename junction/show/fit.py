@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from junction.base.records import Interval
-from junction.estimate.results import PARAMETERS
-from junction.pipeline.results import FitReport, FitRow, TransistorRow
+from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.number import nominal, value_and_ends, value_only

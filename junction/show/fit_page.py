@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from junction.pipeline.results import FitReport, FitRow, TransistorPlot, TransistorRow
+from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.show import html as h
 from junction.show.fit import notes
 from junction.show.number import interval_pieces, quantity_pieces

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from math import isfinite
 
 from junction.base.records import Interval, PartReadings, SetAside
-from junction.judge.results import Alternative, Device, FitSummary, JunctionVerdict, PartVerdict
+from junction.fit.results import FitSummary
+from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
 
 FORMAT = 1
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
-from junction.pair.results import MatchedSet, MatchResult, PartMark
+from junction.sets.results import MatchedSet, MatchResult, PartMark
 from junction.show.html import Html, tag
 from junction.show.match import grade_words
 from junction.show.number import quantity

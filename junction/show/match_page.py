@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from math import isfinite
 
 from junction.base.records import Interval
-from junction.pair.results import LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport, Stage
+from junction.sets.results import LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.show import html as h
 from junction.show.match import gap_words, grade_words
 from junction.show.number import Pieces, nominal_pieces, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
+from junction.stage.results import Stage
 
 #: Sets with pictures on the page; the table and the CSV hold all.
 MOST_PICTURED = 60

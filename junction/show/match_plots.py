@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from junction.pair.results import MatchedSet, PartCurves
+from junction.sets.results import MatchedSet, PartCurves
 from junction.show.plots import FIT, INK, LEFT_OUT, SOFT, new_axes, svg_text
 
 #: Line styles for the parts of a set, told apart without colour.

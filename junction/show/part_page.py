@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from junction.base.records import PartReadings, Reading
-from junction.judge.results import FitSummary, JunctionVerdict, PartVerdict
-from junction.pipeline.results import SweepSource
+from junction.fit.results import FitSummary, SweepSource
+from junction.judge.results import JunctionVerdict, PartVerdict
 from junction.show.html import Html, badge, bullets, counted, datum, image, join, number, table, tag
 from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
 from junction.show.words import (

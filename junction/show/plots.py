@@ -12,7 +12,7 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from junction.pipeline.results import SweepPlot
+from junction.fit.results import SweepPlot
 from junction.show.number import quantity
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"

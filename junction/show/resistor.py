@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from math import isinf, isnan
 
-from junction.judge.results import ResistorNetwork
-from junction.pipeline.results import ResistorReport
+from junction.replace.results import ResistorNetwork, ResistorReport
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text

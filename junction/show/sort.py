@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from junction.judge.results import PartVerdict
-from junction.pipeline.results import SortReport, SweepSource
+from junction.fit.results import SweepSource
+from junction.judge.results import PartVerdict, SortReport
 from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.number import nominal

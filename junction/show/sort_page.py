@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from junction.base.records import SetAside
-from junction.pipeline.results import SortReport, SweepPlot
+from junction.fit.results import SweepPlot
+from junction.judge.results import SortReport
 from junction.shelf.results import Meter
 from junction.show import html as h
 from junction.show.number import nominal_pieces

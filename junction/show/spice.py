@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from math import isfinite
 
 from junction.base.records import Interval
-from junction.pipeline.results import FitReport, FitRow, TransistorRow
+from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.show.number import interval
 from junction.show.text import visible
 

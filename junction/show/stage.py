@@ -5,7 +5,6 @@ from __future__ import annotations
 from math import isfinite, isnan
 
 from junction.base.records import Interval
-from junction.pair.results import DropReport, DropVerdict, Stage, StageReport
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
@@ -14,6 +13,7 @@ from junction.show.match_page import resistors
 from junction.show.number import quantity, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 from junction.show.table import Column, Paint, paragraph, render
+from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
 
 _HEAT = (Column("drive", wrap=True), Column("average", "right"), Column("peak", "right"),
          Column("at V_CE", "right"), Column("I_C", "right"), Column("sink", "right"),

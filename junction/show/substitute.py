@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from math import isnan
 
-from junction.judge.results import Needs, SubstituteLine, Substitution
-from junction.pipeline.results import SubstituteReport
+from junction.replace.results import Needs, SubstituteLine, SubstituteReport, Substitution
 from junction.show import json_out, number
 from junction.show.csv_out import csv_text
 from junction.show.table import Column, Paint, paragraph, render

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from junction.judge.results import Substitution
-from junction.pipeline.results import SubstituteReport
+from junction.replace.results import SubstituteReport, Substitution
 from junction.show import html as h
 from junction.show.number import nominal_pieces
 from junction.show.substitute import (

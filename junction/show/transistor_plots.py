@@ -6,7 +6,7 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from junction.pipeline.results import TransistorPlot
+from junction.fit.results import TransistorPlot
 from junction.show.number import quantity
 from junction.show.plots import CURVE, FIT, POINTS, label, new_axes, series, span, svg_text
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from junction.base.records import Interval
-from junction.judge.results import Device, FitSummary, PartVerdict
+from junction.fit.results import FitSummary
+from junction.judge.results import Device, PartVerdict
 from junction.show.json_out import PARAMETER_KEYS
 from junction.show.number import percent
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from junction.estimate.transistor_values import parameters_at
 from junction.physics.transistor import currents
-from tests.pair.bags import true_values
+from junction.transistor.values import parameters_at
+from tests.sets.bags import true_values
 
 CURVE_HEADING = "part,polarity,vce_V,vbe_V,ib_A,ic_A,temp_C"
 SPOT_HEADING = "part,polarity,ic_mA,vbe_mV,hFE,temp_C,B-E,E-B,B-C,C-B,C-E,E-C"
@@ -12,7 +12,7 @@ SPOT_HEADING = "part,polarity,ic_mA,vbe_mV,hFE,temp_C,B-E,E-B,B-C,C-B,C-E,E-C"
 
 def curve_rows(n: int, polarity: str, seed: int, *, top_V=0.78, noise=True) -> list[str]:
     """Rows of n parts, 2e-4 V and 0.3 % of scatter."""
-    from junction.estimate.transistor_values import FITTED
+    from junction.transistor.values import FITTED
 
     rng = np.random.default_rng(seed)
     rows = []

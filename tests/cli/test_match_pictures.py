@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from junction.pair.results import PartCurves
+from junction.sets.results import PartCurves
 from junction.show import match_plots
 from junction.show.plots import new_axes, svg_text
 
@@ -75,9 +75,9 @@ def test_load_lines_against_the_safe_area():
 def test_curves_end_where_the_data_do(tmp_path):
     """One reading at 0.1 A says nothing of 2 A: no V_BE of several volts, no band of thousands of mV."""
     from junction.base.records import CurveTable, PartReadings
-    from junction.estimate.transistor import fit_transistors
-    from junction.pair.grid import curves_on_grid
-    from junction.pair.stage import StageAsk, plan_stage
+    from junction.sets.grid import curves_on_grid
+    from junction.stage.stage import StageAsk, plan_stage
+    from junction.transistor.transistor import fit_transistors
 
     rows = [PartReadings(n, polarity="NPN", ic_A=0.1, vbe_V=v, hfe=60.0)
             for n, v in (("A", 0.6), ("B", 0.603))]  # fmt: skip

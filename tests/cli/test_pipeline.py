@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
-from junction.estimate.sweeps import fit_sweeps
+from junction.fit.sweeps import fit_sweeps
+from junction.jobs.curves import MOST_POINTS, sweep_plots, sweep_sources
+from junction.jobs.derived import derived_values
+from junction.jobs.fit import FitSettings, run_fit
+from junction.jobs.settings import stated_noise, with_temperature
+from junction.jobs.sort import SortSettings, run_sort
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
-from junction.pipeline.curves import MOST_POINTS, sweep_plots, sweep_sources
-from junction.pipeline.derived import derived_values
-from junction.pipeline.fit import FitSettings, run_fit
-from junction.pipeline.settings import stated_noise, with_temperature
-from junction.pipeline.sort import SortSettings, run_sort
 from junction.shelf.meters import default_meter
 
 TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),

@@ -6,7 +6,7 @@ import pytest
 
 from junction.cli.main import main
 from junction.intake.read import read_texts
-from junction.pipeline.sort import SortSettings, run_sort
+from junction.jobs.sort import SortSettings, run_sort
 from junction.shelf.meters import default_meter
 from junction.show.sort import notes, terminal_text
 from tests.cli import bags

@@ -7,13 +7,13 @@ import pytest
 
 from junction.demo.bag import demo_files, diode_parts, transistor_parts
 from junction.demo.instruments import SweptJunction, sweep
-from junction.estimate.sweeps import fit_sweeps
+from junction.fit.sweeps import fit_sweeps
 from junction.intake.read import read_texts
-from junction.judge.parts import judge_bag
 from junction.judge.results import VERDICTS
 from junction.physics.junction import current
 from junction.shelf.meters import default_meter
 from junction.shelf.types import find_type
+from junction.verdict.parts import judge_bag
 
 
 def read(files):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from junction.estimate.transistor_values import FITTED
+from junction.transistor.values import FITTED
 from tests.external.transistor_decks import OPTIONS, run
 
 #: Parameters of a .model card that the bags spread or hold; EG and XTB shape the temperature.

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from junction.base.records import SweepTable
-from junction.judge.sweeps import judge_sweeps
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.rules import rules
-from tests.judge.made_fits import made_fits
+from junction.verdict.sweeps import judge_sweeps
+from tests.verdict.made_fits import made_fits
 
 pytestmark = pytest.mark.external
 

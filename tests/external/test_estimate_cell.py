@@ -13,9 +13,9 @@ import pytest
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.estimate.lsq import Options, solve
-from junction.estimate.sweeps import fit_sweeps
-from junction.estimate.terms import I0, RS, A, B, G, JunctionProblem
+from junction.fit.lsq import Options, solve
+from junction.fit.sweeps import fit_sweeps
+from junction.fit.terms import I0, RS, A, B, G, JunctionProblem
 
 pytestmark = pytest.mark.external
 V, I_DELIVERED = np.loadtxt(

@@ -12,8 +12,8 @@ from pvlib.pvsystem import i_from_v, v_from_i
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.estimate.noise import Noise
-from junction.estimate.sweeps import fit_sweeps
+from junction.fit.noise import Noise
+from junction.fit.sweeps import fit_sweeps
 
 pytestmark = pytest.mark.external
 SWEEPS, POINTS = 2000, 80

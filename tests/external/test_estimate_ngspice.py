@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from junction.base.records import SweepTable
-from junction.estimate.derived import current_at_voltage, voltage_at_current
-from junction.estimate.noise import Noise
-from junction.estimate.sweeps import fit_sweeps
+from junction.fit.derived import current_at_voltage, voltage_at_current
+from junction.fit.noise import Noise
+from junction.fit.sweeps import fit_sweeps
 
 pytestmark = pytest.mark.external
 

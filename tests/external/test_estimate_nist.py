@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from junction.estimate.lsq import Options, solve
+from junction.fit.lsq import Options, solve
 
 FOLDER = Path(__file__).parent / "data" / "nist"
 pytestmark = pytest.mark.external

@@ -8,7 +8,7 @@ from math import log
 import pytest
 
 from junction.base.records import PartReadings, Reading
-from junction.judge.readings import judge_readings
+from junction.leads.readings import judge_readings
 from junction.shelf.meters import default_meter
 from junction.shelf.types import find_type
 
@@ -79,7 +79,7 @@ def test_in_circuit_a_low_reading_is_not_yet_a_bad_part():
 
 def test_an_emitter_resistor_that_reads_kilohms_in_circuit_is_open():
     """Common practice, no source: 0.22 ohm that reads 4.7 kohm is open, with something in parallel."""
-    from junction.judge.resistor import judge_reading
+    from junction.replace.resistor import judge_reading
 
     assert judge_reading(0.22, 4700.0, in_circuit=True).state == "open"
     dead = judge(**six(0.64, None, 0.63, None, 0.0, 0.0))

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from junction.pair.assign import all_sets, assign_two_kinds, pack
-from junction.pair.groups import group_up
-from junction.pair.pairs import pair_up
+from junction.sets.assign import all_sets, assign_two_kinds, pack
+from junction.sets.groups import group_up
+from junction.sets.pairs import pair_up
 
 pytestmark = pytest.mark.external
 

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable
-from junction.estimate.transistor import fit_transistors
-from junction.pair.assign import all_sets
-from junction.pair.match import MatchAsk, match_parts
-from junction.pair.stage import StageAsk, plan_stage
+from junction.sets.assign import all_sets
+from junction.sets.match import MatchAsk, match_parts
+from junction.stage.stage import StageAsk, plan_stage
+from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
-from tests.pair.bags import true_values
+from tests.sets.bags import true_values
 
 pytestmark = pytest.mark.external
 

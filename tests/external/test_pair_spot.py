@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable, PartReadings
-from junction.estimate.transistor import fit_transistors
-from junction.pair.assign import all_sets
-from junction.pair.match import MatchAsk, match_parts
-from junction.pair.stage import plan_stage
+from junction.sets.assign import all_sets
+from junction.sets.match import MatchAsk, match_parts
+from junction.stage.stage import plan_stage
+from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.external.test_pair_bags import STAGE, U_TEMP_K, measured_bag, spice_imbalance
-from tests.pair.bags import true_values
+from tests.sets.bags import true_values
 
 pytestmark = pytest.mark.external
 

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from junction.pair.curves import devices_from_fits
-from junction.pair.heat import average_W, instant_peak, worst_instant, worst_swing
-from junction.pair.results import OperatingPoint
-from junction.pair.sharing import share
-from junction.pair.stage import StageAsk, plan_stage, swing_words
 from junction.shelf.results import Limit, PartType
+from junction.stage.curves import devices_from_fits
+from junction.stage.heat import average_W, instant_peak, worst_instant, worst_swing
+from junction.stage.results import OperatingPoint
+from junction.stage.sharing import share
+from junction.stage.stage import StageAsk, plan_stage, swing_words
 from tests.external.transistor_decks import run
-from tests.pair.bags import fits_of, true_values
+from tests.sets.bags import fits_of, true_values
 
 pytestmark = pytest.mark.external
 
@@ -139,7 +139,7 @@ def test_runaway_is_called_at_the_textbook_point(critical):
     """At the V_CE found, theta dP/dT of one device on a stiff drive, by differences, is 1."""
     vce, gain = critical
     assert not gain(0.99 * vce).runs_away[0] and gain(1.01 * vce).runs_away[0]
-    from junction.pair.curves import drive_point
+    from junction.stage.curves import drive_point
 
     devices = devices_from_fits(fits_of(true_values(1, 2, RB=0.0)))
     temp = float(gain(vce).temp_C[0, 0])
@@ -166,7 +166,7 @@ def test_ngspice_runs_away_past_that_point_and_not_before(critical, factor, runs
     """
     vce = factor * critical[0]
     value = true_values(1, 2, RB=0.0)[0].tolist()
-    from junction.estimate.transistor_values import FITTED
+    from junction.transistor.values import FITTED
 
     p = dict(zip(FITTED, value, strict=True))
     k = 1.38064852e-23 / 1.6021766208e-19

@@ -3,7 +3,7 @@
 import pytest
 
 from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
-from junction.judge.resistor import power_shares, sharing_effect
+from junction.replace.resistor import power_shares, sharing_effect
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, OPTIONS, run
 
 pytestmark = pytest.mark.external

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable
-from junction.estimate.transistor import fit_transistors
-from junction.estimate.transistor_data import CurveNoise, TemperatureNoise
-from junction.estimate.transistor_values import evaluate
 from junction.physics.temperature import SPICE_LAW
-from tests.estimate.transistor_simulation import noisy, power_parts
+from junction.transistor.data import CurveNoise, TemperatureNoise
+from junction.transistor.transistor import fit_transistors
+from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family
+from tests.transistor.transistor_simulation import noisy, power_parts
 
 pytestmark = pytest.mark.external
 
@@ -132,7 +132,7 @@ def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
     IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for NF = 1 and no resistances.
     """
     from junction.base.records import PartReadings
-    from junction.estimate.spot import SpotNoise
+    from junction.transistor.spot import SpotNoise
 
     one = [PartReadings("Q", hfe=100.0, vbe_V=0.7, ic_A=10e-3, temp_C=25.0)]
     fits = fit_transistors(CurveTable.empty(), readings=one, spot=SpotNoise())

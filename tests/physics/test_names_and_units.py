@@ -10,9 +10,9 @@ import pytest
 import junction.physics
 from junction.base.symbols import DERIVED, JUNCTION, TRANSISTOR, symbol
 from junction.base.units import QUANTITIES
-from junction.estimate.results import PARAMETERS
-from junction.estimate.transistor_values import FITTED
+from junction.fit.results import PARAMETERS
 from junction.physics.transistor import NAMES
+from junction.transistor.values import FITTED
 
 MODULES = sorted(m.name for m in pkgutil.iter_modules(junction.physics.__path__))
 NOT_NUMBERS = re.compile(

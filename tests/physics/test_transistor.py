@@ -11,7 +11,7 @@ from junction.physics.transistor import (
     intrinsic,
     operating_point,
 )
-from tests.estimate import transistor_simulation as sim
+from tests.transistor import transistor_simulation as sim
 
 POWER = {
     "IS": 5e-13, "NF": 1.01, "BF": 120.0, "ISE": 3e-12, "NE": 1.6, "IKF": 4.0, "VAF": 120.0, "BR": 5.0,

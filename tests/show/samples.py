@@ -5,8 +5,8 @@ from math import inf, nan
 import numpy as np
 
 from junction.base.records import Interval, PartReadings, Reading, SetAside
-from junction.judge.results import Alternative, Device, FitSummary, JunctionVerdict, PartVerdict
-from junction.pipeline.results import SortReport, SweepPlot, SweepSource
+from junction.fit.results import FitSummary, SweepPlot, SweepSource
+from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
 from junction.shelf.results import Caution, Meter
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)

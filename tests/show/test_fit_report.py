@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from junction.base.records import Interval
-from junction.pipeline.results import FitReport, FitRow, SweepSource, TransistorPlot, TransistorRow
+from junction.fit.results import FitReport, FitRow, SweepSource, TransistorPlot, TransistorRow
 from junction.show import transistor_plots
 from junction.show.fit import json_text, parameters_csv, terminal_text, transistors_csv
 from junction.show.fit_page import fit_page

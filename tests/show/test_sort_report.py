@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from junction.judge.results import PartVerdict
-from junction.pipeline.results import SortReport
+from junction.judge.results import PartVerdict, SortReport
 from junction.show.sort import json_text, terminal_text, verdicts_csv
 from junction.show.sort_page import sort_page
 from junction.show.table import Paint

@@ -9,8 +9,8 @@ import pytest
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import Interval, SweepTable
+from junction.fit.results import FitReport, FitRow, SweepSource, TransistorRow
 from junction.physics.junction import current
-from junction.pipeline.results import FitReport, FitRow, SweepSource, TransistorRow
 from junction.show import spice
 from tests.show.samples import fit_summary
 
@@ -103,7 +103,7 @@ def test_ngspice_breakdown(tmp_path):
 def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
     """Data made by the closed solution with noise, fitted by the whole job, card run in ngspice."""
     from junction.base.records import Bag
-    from junction.pipeline.fit import FitSettings, run_fit
+    from junction.jobs.fit import FitSettings, run_fit
 
     rng = np.random.default_rng(11)
     truth = dict(IS_A=4e-13, N=1.06, RS_ohm=0.7, RSH_ohm=52e3)
@@ -155,7 +155,7 @@ wrdata OUT i(VC) i(VB)
 def test_a_transistor_card_from_a_fit_lies_over_the_data(tmp_path):
     """Curves made by ngspice from known parameters, fitted, and the card run in ngspice again."""
     from junction.base.records import Bag, CurveTable
-    from junction.pipeline.fit import FitSettings, run_fit
+    from junction.jobs.fit import FitSettings, run_fit
 
     known = ".model true NPN(IS=3e-14 NF=1.0 BF=150 ISE=4e-13 NE=1.7 IKF=0.8 VAF=90 RE=0.08 RB=4 RC=0.1)"
     true = gummel_in_ngspice(known, "true", tmp_path)

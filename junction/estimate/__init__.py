@@ -1,1 +1,0 @@
-"""Batched least squares, model choice and uncertainty."""

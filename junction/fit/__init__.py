@@ -1,0 +1,1 @@
+"""Sweeps of junctions to parameters."""

@@ -1,0 +1,276 @@
+"""What the estimators return: declared fields, arrays over sweeps, flags that say what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import nan
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import Interval, SetAside
+from junction.shelf.results import Caution
+
+#: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.
+MODELS = (
+    "none",  # no fit: the reason is in SweepFits.why_not
+    "open",  # no current above the noise: offset only
+    "resistor",  # a straight line through the origin
+    "junction",  # IS, N, RS
+    "junction + shunt",  # + RSH
+    "junction + recombination",  # + second exponential ISR, NR
+    "junction + recombination + shunt",
+    "junction + photocurrent",  # IS, N, RS, RSH, IPH
+    "junction + breakdown",  # forward and reverse branch: + BV, NBV at IBV
+    "junction + shunt + breakdown",
+    "breakdown",  # reverse branch only
+    "junction + recombination + breakdown",
+    "junction + recombination + shunt + breakdown",
+)
+
+#: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
+PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
+
+FLAGS = (
+    "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",
+    "current_limited", "over_range", "range_step", "self_heated", "zero_offset", "outliers", "reversed",
+    "poor_fit",  # chi2 far above what the uncertainties allow; intervals were widened by its root
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class SweepFits:
+    """Fits of a whole table of sweeps.
+
+    Parameters
+    ----------
+    model, runner_up : ndarray of int (n,)
+        Index into `MODELS`; runner_up -1 where there was no other.
+    evidence_gap : ndarray (n,)
+        Criterion (AICc) of the runner-up minus that of the model [1]; large is decisive.  Where the
+        runner-up was only promised by a score test it may be a little below zero: a further term must
+        promise 9 of chi2 before it is fitted.
+    value, low, high, u : dict of str to ndarray (n,)
+        Per name in `PARAMETERS`: estimate, 95 % interval, standard uncertainty; nan where the model
+        has no such parameter; value nan with one finite end is a one-sided limit, with none no statement.
+        Saturation currents are
+        those at `temp_C`.  The intervals of IS, N, ISR, NR and NBV hold the uncertainty of the temperature;
+        ``u``, `covariance` and `theta_covariance` do not: they are of the curve as it was measured.
+    covariance : ndarray (n, p, p)
+        Covariance of the logarithms of the parameters named in `coordinates`; zero rows where a
+        parameter is absent or only a limit.
+    chi2, dof, n_points, n_used : ndarray (n,)
+        Weighted sum of squares, degrees of freedom, points read and points used.
+    used : ndarray of bool (m,)
+        Which of the table's flat points the fit used.
+    temp_C : ndarray (n,)
+        Temperature the fit took [degC] (25 where the table had none).
+    temp_known : ndarray of bool (n,)
+    heating_K : ndarray (n,)
+        Estimated self-heating over the sweep [K]; nan where it cannot be seen.
+    flags : dict of str to ndarray of bool (n,)
+        Per name in `FLAGS`.
+    why_not : tuple of str, length n
+        '' or why a sweep has no fit.
+    theta, theta_covariance : ndarray (n, q), (n, q, q)
+        What was really fitted, in the near-linear coordinates `junction.fit.terms.COORDINATES` (nan
+        where a term is absent), with covariance; a conductance or series resistance may be negative here.
+    quantile : ndarray (n,)
+        Standard uncertainties to either side that make 95 % (1.96, or Student's t).
+    noise_V2, noise_A2, noise_ratio2 : ndarray (n,)
+        Noise components found where none was stated: variance of voltage [V^2], of current [A^2], relative
+        variance of current [1]; nan where the noise was stated (a floor found beside it is given).
+    temp_u_K : ndarray (n,)
+        Standard uncertainty of the temperature [K] that the intervals of IS, N, ISR, NR and NBV hold.
+    """
+
+    model: np.ndarray
+    runner_up: np.ndarray
+    evidence_gap: np.ndarray
+    value: Mapping[str, np.ndarray]
+    low: Mapping[str, np.ndarray]
+    high: Mapping[str, np.ndarray]
+    u: Mapping[str, np.ndarray]
+    coordinates: tuple[str, ...]
+    covariance: np.ndarray
+    chi2: np.ndarray
+    dof: np.ndarray
+    n_points: np.ndarray
+    n_used: np.ndarray
+    used: np.ndarray
+    temp_C: np.ndarray
+    temp_known: np.ndarray
+    heating_K: np.ndarray
+    flags: Mapping[str, np.ndarray]
+    why_not: tuple[str, ...]
+    theta: np.ndarray | None = None
+    theta_covariance: np.ndarray | None = None
+    quantile: np.ndarray | None = None
+    noise_V2: np.ndarray | None = None
+    noise_A2: np.ndarray | None = None
+    noise_ratio2: np.ndarray | None = None
+    temp_u_K: np.ndarray | None = None
+
+    def __len__(self) -> int:
+        return self.model.size
+
+    def model_name(self, k: int) -> str:
+        """Name of the model chosen for sweep `k`."""
+        return MODELS[int(self.model[k])]
+
+
+@dataclass(frozen=True, eq=False)
+class TransistorFits:
+    """Dc Gummel-Poon fits of a batch of parts, referred to 25 degC.
+
+    Each part's curve is carried as parameters with a covariance, so that sharing can propagate it.
+    A spot reading (V_BE and h_FE at one current) is the same object with a wide covariance.
+    """
+
+    part: tuple[str, ...]
+    polarity: tuple[str, ...]
+    type: tuple[str, ...]
+    source: tuple[str, ...]  # 'curves', 'spot' or 'curves + spot'
+    names: tuple[str, ...]  # SPICE names at 25 degC: transistor.values.FITTED
+    value: np.ndarray  # (n, p) SI units
+    u_log: np.ndarray  # (n, p) standard uncertainty of ln(value); inf where unknown
+    covariance: np.ndarray  # (n, p, p) covariance of ln(value)
+    fixed: np.ndarray  # (n, p) bool: held at a default because the data cannot say
+    temp_C: np.ndarray  # (n,) temperature the data were taken at [degC]
+    temp_known: np.ndarray  # (n,) bool
+    chi2: np.ndarray  # (n,)
+    dof: np.ndarray  # (n,)
+    ic_low_A: np.ndarray  # (n,) lowest and highest collector current the data hold
+    ic_high_A: np.ndarray
+    heating_K: np.ndarray  # (n,)
+    flags: Mapping[str, np.ndarray] = field(default_factory=dict)
+    why_not: tuple[str, ...] = ()
+    iceo_A: np.ndarray | None = None  # (n,) leakage with the base open, from output curves at i_b = 0
+    n_points: np.ndarray | None = None  # (n,) points read and points used
+    n_used: np.ndarray | None = None
+    # (n, p, q) part of the covariance that parts of one type share: logs move by shared @ z, one z for all
+    shared: np.ndarray | None = None
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+
+@dataclass(frozen=True)
+class FitSummary:
+    """One sweep's fit, for people: chosen model, parameters and derived values with 95 % intervals."""
+
+    model: str
+    runner_up: str
+    evidence_gap: float
+    parameters: Mapping[str, Interval]  # names of fit.results.PARAMETERS
+    derived: Mapping[str, Interval]  # e.g. 'V at 1 mA', 'I at -5 V', 'leakage resistance'
+    flags: tuple[str, ...]
+    n_points: int
+    n_used: int
+    chi2: float
+    dof: int
+    temp_C: float
+    temp_known: bool
+
+
+@dataclass(frozen=True, eq=False)
+class SweepPlot:
+    """Points and fitted curve of one sweep, ready to draw.
+
+    ``residual`` is measured minus fitted current at each point in its standard uncertainty [1], nan where the
+    fit left the point out; the fitted curve is empty where there is no fit.
+    """
+
+    part: str
+    junction: str
+    v_V: np.ndarray
+    i_A: np.ndarray
+    used: np.ndarray
+    v_fit_V: np.ndarray
+    i_fit_A: np.ndarray
+    residual: np.ndarray
+    model: str = ""
+
+
+@dataclass(frozen=True)
+class SweepSource:
+    """Where a sweep came from."""
+
+    junction: str
+    file: str
+    first_row: int
+    last_row: int
+    points: int
+    sweep: int = -1  # index into the sweep table
+
+
+@dataclass(frozen=True)
+class FitRow:
+    """One fitted sweep; `why_not` says why there is no fit."""
+
+    part: str
+    junction: str
+    source: SweepSource
+    fit: FitSummary
+    why_not: str = ""
+    type: str = ""
+    heating_K: float = nan
+    breakdown_at_A: float | None = None  # current at which BV holds [A]
+
+
+@dataclass(frozen=True)
+class TransistorRow:
+    """One transistor fitted from its curves: SPICE parameters [SI] at 25 degC.
+
+    ``parameters`` are those the data say something on, with 95 % intervals or as limits; ``card`` holds
+    every value the fitted curve was drawn with, the ``held`` defaults included.
+    """
+
+    part: str
+    polarity: str
+    type: str
+    parameters: Mapping[str, Interval]
+    card: Mapping[str, float]
+    held: tuple[str, ...]  # parameters the data cannot say, held at a default
+    ic_low_A: float  # range of collector current of the data [A]
+    ic_high_A: float
+    temp_C: float
+    temp_known: bool
+    why_not: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class TransistorPlot:
+    """Points and fitted curve of one transistor, ready to draw; the curve at the usual V_CE of the points.
+
+    ``vbe_V`` or ``ib_A`` is nan where a file lacks it; the h_FE band is a 95 % interval.
+    """
+
+    part: str
+    ic_A: np.ndarray
+    vbe_V: np.ndarray
+    hfe: np.ndarray
+    ic_fit_A: np.ndarray
+    vbe_fit_V: np.ndarray
+    hfe_fit: np.ndarray
+    hfe_low: np.ndarray
+    hfe_high: np.ndarray
+    vce_V: float
+
+
+@dataclass(frozen=True, eq=False)
+class FitReport:
+    """Fits of all sweeps and curves of one call, in the order read."""
+
+    rows: tuple[FitRow, ...]
+    transistors: tuple[TransistorRow, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+    files: tuple[str, ...] = ()
+    rows_read: int = 0
+    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = ()
+    default_temp_C: float = REFERENCE_TEMP_C
+    noise_note: str = ""
+    transistor_plots: Mapping[str, TransistorPlot] = field(default_factory=dict)  # by part
+

@@ -1,0 +1,1 @@
+"""One public function a job: records in, a result out."""

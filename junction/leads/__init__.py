@@ -1,0 +1,1 @@
+"""Lead finding: meter readings weighed against what a part may be."""

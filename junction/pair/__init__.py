@@ -1,1 +1,0 @@
-"""The stage, current sharing, best disjoint sets and their grade."""

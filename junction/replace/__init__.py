@@ -1,0 +1,1 @@
+"""Substitutes, resistors, what to order."""

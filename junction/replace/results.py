@@ -1,0 +1,153 @@
+"""What replacement returns: comparisons of types, networks and verdicts of resistors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import nan
+
+from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import SetAside
+from junction.shelf.results import Caution, PartType
+
+#: Answers of one line of a substitution; 'falls short' and 'not known' are never hidden in a total.
+COMPARISONS = ("exceeds", "meets", "falls short", "not known")
+
+
+@dataclass(frozen=True)
+class Needs:
+    """What a place in a circuit asks of a part; nan or '' where it asks nothing.
+
+    Magnitudes, PNP too. ``load_line`` holds dc or slow (voltage [V], current [A]) pairs that the part
+    must stand at `case_temp_C`.
+    """
+
+    polarity: str = ""
+    voltage_V: float = nan  # highest collector-emitter (or reverse) voltage
+    current_A: float = nan  # highest collector (or forward) current
+    power_W: float = nan  # dissipation
+    case_temp_C: float = 25.0  # case temperature at that dissipation
+    hfe_low: float = nan  # least gain ...
+    hfe_at_A: float = nan  # ... at this collector current
+    f_t_Hz: float = nan
+    load_line: tuple[tuple[float, float], ...] = ()
+    source: str = ""  # where the needs come from, in words
+
+
+@dataclass(frozen=True)
+class SubstituteLine:
+    """One figure of original (or need) and candidate, compared."""
+
+    figure: str  # 'V_CEO', 'h_FE at 4 A', 'package' ...
+    result: str  # of COMPARISONS
+    wanted: float = nan  # SI unit; nan where the figure is a word
+    has: float = nan
+    unit: str = ""
+    wanted_text: str = ""  # word or range; '' where the number says it
+    has_text: str = ""
+    margin: float = nan  # [1] how far the candidate exceeds, 1 is equal; for 'at most' figures turned over
+    must: bool = False  # a rating: falling short in it settles the matter
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Substitution:
+    """A candidate against an original type or against the needs of a place."""
+
+    original: str  # type name, or 'the place' for needs
+    candidate: str
+    result: str  # of COMPARISONS, over the lines that must hold
+    lines: tuple[SubstituteLine, ...] = ()
+    warnings: tuple[str, ...] = ()
+    weakest: str = ""  # the must-figure with the smallest margin
+    weakest_margin: float = nan
+    tag: str = ""  # written tag of a part in a bag
+    notes: str = ""
+
+    def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
+        """Names of the lines with a result, of the musts alone or of the others alone."""
+        return tuple(
+            line.figure for line in self.lines if line.result == result and must in (None, line.must)
+        )
+
+
+@dataclass(frozen=True)
+class ResistorNetwork:
+    """Stock resistors put together to come near a wanted value.
+
+    ``parts_ohm`` and ``power_shares`` go together; a share is the part of the network's dissipation that
+    falls on that resistor, and also how much of its relative error the whole takes over.
+    """
+
+    arrangement: str  # 'A + B', 'A | B' ... with letters for the parts in order
+    parts_ohm: tuple[float, ...]
+    ohm: float
+    error: float  # [1] relative to the wanted value
+    power_shares: tuple[float, ...]
+    tolerance_worst: float  # [1] all parts off the same way
+    tolerance_likely: float  # [1] 95 % if errors are independent and even within the tolerance
+    hottest_W: float = nan  # dissipation of the part that gets the most
+
+
+@dataclass(frozen=True)
+class SharingEffect:
+    """What a resistor's tolerance does where it shares or senses a current."""
+
+    current_A: float
+    drop_V: float
+    imbalance: float  # [1] (max - min)/sum of two equal devices with resistors at opposite ends
+    trip_low_A: float  # currents at which the nominal trip drop is reached at either end
+    trip_high_A: float
+
+
+RESISTOR_STATES = ("fine", "drifted", "burnt", "open", "shorted", "undecided")
+
+
+@dataclass(frozen=True)
+class ResistorVerdict:
+    """Verdict of one resistor from a reading and its nominal value."""
+
+    state: str  # of RESISTOR_STATES
+    nominal_ohm: float
+    reading_ohm: float  # inf for an over-range mark
+    tolerance: float
+    probability_in_tolerance: float
+    evidence: str
+    next: str = ""
+    parallel_ohm: float = nan  # path beside it that would explain a low reading in circuit
+
+
+@dataclass(frozen=True)
+class SubstituteReport:
+    """Candidates against an original type (or, `original` None, against the needs of a place), best first."""
+
+    results: tuple[Substitution, ...]
+    original: PartType | None = None
+    needs: Needs | None = None
+    from_shelf: bool = False  # the list is the shelf's own, not the user's
+    searched: int = 0
+    case_temp_C: float = REFERENCE_TEMP_C
+    types: Mapping[str, PartType] = field(default_factory=dict)  # of the candidates shown
+    safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
+    set_aside: tuple[SetAside, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    brief: tuple[Caution, ...] = ()  # the gravest of them in a few words, for a terminal
+
+
+@dataclass(frozen=True)
+class ResistorReport:
+    """A resistor: networks from stock, what its tolerance does, and the verdict of a reading."""
+
+    wanted_ohm: float
+    tolerance: float
+    stock: str  # the stock in words
+    networks: tuple[ResistorNetwork, ...] = ()
+    nearest_ohm: tuple[float, ...] = ()  # the stock values below and above
+    power_W: float = nan
+    part_power_W: float = nan
+    effect: SharingEffect | None = None
+    verdict: ResistorVerdict | None = None
+    in_circuit: bool = False
+    cautions: tuple[Caution, ...] = ()
+    alone_rating_W: float = nan  # what a single part would have to be rated at
+

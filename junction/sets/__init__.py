@@ -1,0 +1,1 @@
+"""Matched sets for one stage."""

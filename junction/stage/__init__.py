@@ -1,0 +1,1 @@
+"""The output stage: operating points, sharing, heat, drops after fitting."""

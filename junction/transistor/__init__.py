@@ -1,0 +1,1 @@
+"""Curves and spot readings of transistors to parameters."""

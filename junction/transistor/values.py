@@ -1,0 +1,298 @@
+"""What a fitted transistor says: V_BE and h_FE at a current and temperature, with uncertainty, and draws.
+
+Fits carry their parameters at 25 degC as natural logarithms with a covariance.  EG and XTB are carried
+with them, so that an answer at the temperature the data were taken at costs no uncertainty of the
+temperature law, and one far from it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.fit.results import TransistorFits
+from junction.physics.temperature import SILICON_XTI
+from junction.physics.transistor import OperatingPoint, operating_point
+
+#: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
+FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")
+#: Half-width of a 95 % interval in standard uncertainties (JCGM 100:2008, table G.1, normal).
+COVERAGE_95 = 1.959964
+
+
+class CurveValues(NamedTuple):
+    """V_BE and h_FE of parts at operating points; arrays (n, m).
+
+    ``vbe_V`` [V] and ``hfe`` [1] with standard uncertainties, the covariance of V_BE with ln(h_FE) [V],
+    and the ends of the 95 % intervals (that of h_FE is symmetric in its logarithm).
+    """
+
+    vbe_V: np.ndarray
+    u_vbe_V: np.ndarray
+    hfe: np.ndarray
+    u_hfe: np.ndarray
+    covariance_V: np.ndarray
+    vbe_low_V: np.ndarray
+    vbe_high_V: np.ndarray
+    hfe_low: np.ndarray
+    hfe_high: np.ndarray
+
+
+def parameters_at(names, value, temp_C=REFERENCE_TEMP_C) -> dict[str, np.ndarray]:
+    """SPICE parameters at a temperature, ready for `physics.transistor`.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Order of the last axis of `value`, a subset of `FITTED`.
+    value : ndarray (..., p)
+        Parameters at 25 degC: `TransistorFits.value`, some rows of it, or a draw.
+    temp_C : array_like
+        Temperature wanted [degC]; broadcasts against (..., 1).
+
+    Returns
+    -------
+    dict of str to ndarray (..., 1)
+        Model parameters by SPICE name with a last axis of 1 for the operating points, EG and XTB spent.
+    """
+    p = {name: np.asarray(value)[..., k, None] for k, name in enumerate(names)}
+    EG, XTB = p.pop("EG"), p.pop("XTB")
+    T, Tn = np.asarray(temp_C, float) + ZERO_CELSIUS_K, REFERENCE_TEMP_C + ZERO_CELSIUS_K
+    factor = SILICON_XTI * np.log(T / Tn) + EG / thermal_voltage(np.asarray(temp_C, float)) * (T / Tn - 1.0)
+    gain = (T / Tn) ** XTB
+    return p | {
+        "IS": p["IS"] * np.exp(factor), "BF": p["BF"] * gain, "BR": p["BR"] * gain,
+        "ISE": p["ISE"] * np.exp(factor / p["NE"]) / gain,
+    }  # fmt: skip
+
+
+def chain_to_25C(names, value, temp_C, local: Mapping) -> np.ndarray:
+    """Derivatives to ln(parameter) at a temperature, turned into those to ln(parameter at 25 degC).
+
+    Parameters
+    ----------
+    names, value, temp_C
+        As in `parameters_at`; temp_C [degC].
+    local : mapping of str to ndarray
+        Derivatives to the log of each local parameter, by SPICE name.
+
+    Returns
+    -------
+    ndarray (..., m, p)
+        Derivatives in the order of `names`.
+    """
+    p = {name: np.asarray(value)[..., k, None] for k, name in enumerate(names)}
+    T, Tn = np.asarray(temp_C, float) + ZERO_CELSIUS_K, REFERENCE_TEMP_C + ZERO_CELSIUS_K
+    log_T = np.log(T / Tn)
+    by_EG = p["EG"] / thermal_voltage(np.asarray(temp_C, float)) * (T / Tn - 1.0)  # d ln IS / d ln EG
+    factor = SILICON_XTI * log_T + by_EG
+    out = dict(local)
+    out["NE"] = local["NE"] - local["ISE"] * factor / p["NE"]
+    out["EG"] = by_EG * (local["IS"] + local["ISE"] / p["NE"])
+    out["XTB"] = p["XTB"] * log_T * (local["BF"] + local["BR"] - local["ISE"])
+    return np.stack(np.broadcast_arrays(*(out[name] for name in names)), axis=-1)
+
+
+def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False
+                     ) -> OperatingPoint:  # fmt: skip
+    """V_BE, I_B and their slopes of every part at collector currents.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+        n parts.
+    ic_A, vce_V, temp_C : array_like
+        Collector current [A], V_CE [V] and junction temperature [degC]; broadcast against (n, m).
+    log_derivatives : bool
+        Also give the derivatives to the local parameters' logarithms.
+
+    Returns
+    -------
+    OperatingPoint
+        Arrays (n, m).
+    """
+    with np.errstate(all="ignore"):  # a part without a fit is nan throughout
+        p = parameters_at(fits.names, fits.value, temp_C)
+        return operating_point(ic_A, vce_V, p, temp_C, log_derivatives=log_derivatives)
+
+
+def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> CurveValues:
+    """V_BE and h_FE of every part at collector currents, with uncertainty.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+        n parts.
+    ic_A : array_like
+        Collector current [A], shape (m,) or (n, m).
+    vce_V, temp_C : array_like
+        V_CE [V] and junction temperature [degC]; broadcast against (n, m).
+
+    Returns
+    -------
+    CurveValues
+        Arrays (n, m); nan where the part has no fit or cannot carry the current at that V_CE.
+
+    Notes
+    -----
+    First-order propagation of the covariance of the fit (JCGM 100:2008, 5.2.2), the uncertainty of the
+    temperature the data were taken at included.
+    """
+    ic = np.atleast_1d(np.asarray(ic_A, float))
+    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
+    hfe = ic / point.ib
+    by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
+    by_ln_hfe = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
+    cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
+    vv = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_vbe)
+    hh = np.einsum("nmi,nij,nmj->nm", by_ln_hfe, cov, by_ln_hfe)
+    vh = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_ln_hfe)
+    u_v, u_h = np.sqrt(np.maximum(vv, 0.0)), np.sqrt(np.maximum(hh, 0.0))
+    spread = np.exp(COVERAGE_95 * np.minimum(u_h, 50.0))
+    return CurveValues(
+        point.vbe, u_v, hfe, hfe * u_h, vh,
+        point.vbe - COVERAGE_95 * u_v, point.vbe + COVERAGE_95 * u_v, hfe / spread, hfe * spread,
+    )  # fmt: skip
+
+
+def _factors(fits: TransistorFits, shared):
+    """Own factor (n, p, p) and shared loadings (n, p, q) whose squares add up to the covariance."""
+    cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
+    kin = np.zeros((*cov.shape[:2], 0)) if fits.shared is None else fits.shared
+    cov = cov - kin @ np.swapaxes(kin, 1, 2)
+    s = [fits.names.index(name) for name in shared]
+    # Regression on the shared constants, and what is left after it.
+    root = np.sqrt(np.maximum(cov[:, s, s], 0.0)) if s else np.zeros((len(fits), 0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = np.where(root[:, None, :] > 0, cov[:, :, s] / root[:, None, :], 0.0)
+    left = cov - gain @ np.swapaxes(gain, 1, 2)
+    w, q = np.linalg.eigh(0.5 * (left + np.swapaxes(left, 1, 2)))
+    return q * np.sqrt(np.maximum(w, 0.0))[:, None, :], np.concatenate([gain, kin], axis=2)
+
+
+def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
+    """Draws of the errors of the parameters' logarithms, to first order.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+        n parts.
+    n_draws : int
+        Number of draws.
+    seed : int
+        Seed of the generator; the same seed gives the same draws.
+    shared : tuple of str
+        Constants whose error is one and the same for all parts of a draw: the temperature law of silicon
+        is not known better by measuring more parts, nor different from part to part.  What parts of one
+        type share (``fits.shared``) is drawn once for all as well.
+
+    Returns
+    -------
+    ndarray (n_draws, n, p)
+        Steps of ln(parameter) [1], normal with ``fits.covariance``.
+    """
+    rng = np.random.default_rng(seed)
+    factor, common = _factors(fits, shared)
+    step = np.einsum("nik,dk->dni", common, rng.standard_normal((n_draws, common.shape[2])))
+    return step + np.einsum("nik,dnk->dni", factor, rng.standard_normal((n_draws, *fits.value.shape)))
+
+
+def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
+    """Draws of the parameters from their uncertainty, for propagation through anything not linear.
+
+    Parameters
+    ----------
+    fits, n_draws, seed, shared
+        As in `draw_steps`.
+
+    Returns
+    -------
+    ndarray (n_draws, n, p)
+        Parameters at 25 degC in the order of ``fits.names``; give a row to `parameters_at`.  ISE follows
+        its ridge with NE exactly, so that a draw keeps the gain where it was measured.
+    """
+    step = draw_steps(fits, n_draws, seed, shared=shared)
+    # to the step of the non-ideal share, whose ridge is straight
+    return _from_share(fits, np.einsum("nij,dnj->dni", _share_slope(fits), step))
+
+
+class Difference(NamedTuple):
+    """First part less second: V_BE difference [V] and ln of the h_FE ratio [1], standard uncertainties."""
+
+    dvbe_V: np.ndarray
+    u_dvbe_V: np.ndarray
+    log_hfe_ratio: np.ndarray
+    u_log_hfe_ratio: np.ndarray
+
+
+def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Difference:
+    """Differences of parts at equal collector current, errors they share left out.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    first, second : array_like of int (k,)
+        Indices of the parts compared.
+    ic_A : array_like (m,)
+        Collector currents [A].
+    vce_V, temp_C : float
+        V_CE [V] and junction temperature [degC], the same for both.
+
+    Returns
+    -------
+    Difference
+        Arrays (k, m).
+    """
+    ic = np.atleast_1d(np.asarray(ic_A, float))
+    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_hfe = np.log(np.where(point.ib > 0, ic / point.ib, np.nan))
+    by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
+    by_gain = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
+    own, common = _factors(fits, ("EG", "XTB"))
+    first, second = np.atleast_1d(first), np.atleast_1d(second)
+
+    def uncertainty(g):
+        alone = np.square(g @ own).sum(-1)
+        together = g @ common
+        return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))
+
+    return Difference(
+        point.vbe[first] - point.vbe[second], uncertainty(by_vbe),
+        log_hfe[first] - log_hfe[second], uncertainty(by_gain),
+    )  # fmt: skip
+
+
+def _share_slope(fits: TransistorFits) -> np.ndarray:
+    """Derivatives of the coordinates of `draw` to the logs of the parameters; (n, p, p).
+
+    ISE and NE lie on a long curved ridge: together they say how much non-ideal base current flows where it
+    was measured, each alone says little.  The logarithm of that current at the lowest measured i_c takes
+    the place of ln(ISE), and the ridge is straight.
+    """
+    n, p = fits.value.shape
+    slope = np.broadcast_to(np.eye(p), (n, p, p)).copy()
+    at = {name: k for k, name in enumerate(fits.names)}
+    IS, NF, NE = (fits.value[:, at[name]] for name in ("IS", "NF", "NE"))
+    with np.errstate(invalid="ignore"):
+        ratio = np.nan_to_num(NF / NE)
+        log_i = np.nan_to_num(np.log(fits.ic_low_A / IS))
+    for name, d in (("IS", -ratio), ("NF", ratio * log_i), ("NE", -ratio * log_i)):
+        slope[:, at["ISE"], at[name]] = d
+    return slope
+
+
+def _from_share(fits: TransistorFits, step: np.ndarray) -> np.ndarray:
+    """Parameters at steps of the coordinates of `draw`; exact, not linear."""
+    at = {name: k for k, name in enumerate(fits.names)}
+    drawn = fits.value * np.exp(np.clip(step, -100.0, 100.0))  # what is not known at all stays a float
+
+    def share(value):
+        return value[..., at["NF"]] / value[..., at["NE"]] * np.log(fits.ic_low_A / value[..., at["IS"]])
+
+    with np.errstate(invalid="ignore"):
+        drawn[..., at["ISE"]] *= np.exp(share(fits.value) - share(drawn))
+    return drawn

@@ -1,0 +1,1 @@
+"""The verdict of a part: sweeps against limits, everything joined."""

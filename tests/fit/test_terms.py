@@ -1,0 +1,96 @@
+"""Residual, derivatives and curve of the junction equation in the fit's coordinates."""
+
+import numpy as np
+import pytest
+
+from junction.base.constants import thermal_voltage
+from junction.fit.models import SETS, columns_of
+from junction.fit.terms import AB, AR, BB, BR, I0, RS, A, B, G, JunctionProblem, curve
+from junction.physics import junction as law
+
+VT = thermal_voltage(25.0)
+TRUTH = np.full((1, 9), np.nan)
+TRUTH[0, [A, B, RS, G, AR, BR, I0, AB, BB]] = [-30.0, 0.95, 2.0, 1e-6, -20.0, 0.5, -1e-7, -220.0, 0.7]
+
+
+def problem(columns, seed=3, m=60, noise=1.0):
+    """Sweep from breakdown to full current with 0.3 mV and 0.5 % of noise."""
+    rng = np.random.default_rng(seed)
+    theta = np.where(np.isin(np.arange(9), columns), TRUTH, np.nan)
+    low = -8.2 if AB in columns else -1.0
+    x = np.concatenate([np.linspace(low, -0.1, m // 3), np.linspace(0, 0.62, m - m // 3)])[None]
+    f, _, _ = curve(theta, np.array([VT]), x)
+    v = x + np.nan_to_num(theta[:, RS, None]) * f + noise * 3e-4 * rng.normal(size=x.shape)
+    i = f + noise * rng.normal(size=x.shape) * np.hypot(1e-8, 5e-3 * f)
+    ui2 = 1e-16 + (5e-3 * f) ** 2
+    vt = np.array([[VT]])
+    return JunctionProblem(v, i, np.full_like(v, 9e-8), ui2, np.ones_like(v), vt, columns), theta[
+        :, list(columns)
+    ]
+
+
+@pytest.mark.parametrize("name", sorted(SETS))
+def test_derivatives_against_central_differences(name):
+    """At points on the curve the derivative is exact; the noise-free sweep is such a case."""
+    columns = columns_of(name)
+    at, theta = problem(columns, noise=0.0)
+    out = at.evaluate(theta).copy()
+    assert np.max(np.abs(out[:, -1])) < 1e-6  # every point lies on the curve
+    for k in range(theta.shape[1]):
+        h = np.zeros_like(theta)
+        h[0, k] = 1e-6 * max(abs(theta[0, k]), 1e-9)
+        numeric = (at.evaluate(theta + h)[:, -1].copy() - at.evaluate(theta - h)[:, -1]) / (2 * h[0, k])
+        size = np.max(np.abs(out[:, k]))
+        # central differences: rounding of residuals (1e-10 of the largest terms) over a step of 1e-6
+        assert np.max(np.abs(numeric - out[:, k])) < 2e-4 * size
+
+
+def test_with_noise_the_derivative_is_that_of_the_distance():
+    """Off the curve the residual is the distance to it: derivatives agree to the order of the noise."""
+    columns = columns_of("recombination")
+    at, theta = problem(columns)
+    out = at.evaluate(theta).copy()
+    for k in range(theta.shape[1]):
+        h = np.zeros_like(theta)
+        h[0, k] = 1e-6 * abs(theta[0, k])
+        numeric = (at.evaluate(theta + h)[:, -1].copy() - at.evaluate(theta - h)[:, -1]) / (2 * h[0, k])
+        # relative noise of a point is about 1 %, and so is what its curvature adds
+        assert np.max(np.abs(numeric - out[:, k])) < 0.05 * np.max(np.abs(out[:, k]))
+
+
+def test_residual_is_the_distance_found_by_search():
+    """Against the shortest distance to a finely drawn curve, point by point."""
+    columns = columns_of("base")
+    at, theta = problem(columns, seed=5)
+    r = at.evaluate(theta)[0, -1]
+    full = np.full((1, 9), np.nan)
+    full[0, list(columns)] = theta[0]
+    for k in range(0, at.v.shape[1], 7):
+        x = at.v[0, k] - at.i[0, k] * theta[0, 2] + np.linspace(-0.02, 0.02, 400_001)[None]
+        f, _, _ = curve(full, np.array([VT]), x)
+        d2 = (at.v[0, k] - x - theta[0, 2] * f) ** 2 / at.uv2[0, k] + (at.i[0, k] - f) ** 2 / at.ui2[0, k]
+        # one step to the foot: what is left is of the order of the relative noise cubed
+        assert abs(abs(r[k]) - np.sqrt(d2.min())) < 2e-3 * max(1.0, abs(r[k]))
+
+
+def test_plain_error_is_the_implicit_equation():
+    columns = columns_of("base")
+    at, theta = problem(columns)
+    plain = JunctionProblem(at.v, at.i, at.uv2, at.ui2, at.keep, at.vt, columns, foot=False).evaluate(theta)
+    a, b, rs, g = theta[0]
+    expected = law.residual(at.v, at.i, np.exp(a), 1 / b, rs, 1 / g, temp_C=25.0)[0]
+    sign = np.sign(plain[:, -1][0, -1] * expected[0, -1])
+    np.testing.assert_allclose(plain[:, -1], sign * expected, rtol=1e-9, atol=1e-15)
+
+
+@pytest.mark.external
+def test_curve_is_the_equation_of_the_physics_layer():
+    """The physics layer is held to mpmath and pvlib; the fit's own form of the equation to it."""
+    x = np.linspace(-8.5, 0.7, 200)[None]
+    f, g, _ = curve(TRUTH, np.array([VT]), x)
+    bv = (np.log(1e-3) + 220.0) * VT / 0.7
+    i = law.current(x, np.exp(-30.0), 1 / 0.95, 0.0, 1e6, 1e-7, np.exp(-20.0), 2.0, bv, 1e-3, 1 / 0.7, 25.0)
+    np.testing.assert_allclose(f, i, rtol=1e-11, atol=1e-20)
+    h = 1e-6
+    numeric = (curve(TRUTH, np.array([VT]), x + h)[0] - curve(TRUTH, np.array([VT]), x - h)[0]) / (2 * h)
+    np.testing.assert_allclose(g, numeric, rtol=1e-6, atol=1e-12)

@@ -1,0 +1,95 @@
+"""Assignment: shapes, bounds, corner cases; optimality against outside truth is in tests/external."""
+
+from itertools import combinations
+from math import comb
+
+import numpy as np
+import pytest
+
+from junction.sets.assign import all_sets, assign_two_kinds, pack
+from junction.sets.groups import MOST_CANDIDATES, group_up, range_bound
+from junction.sets.pairs import improve_pairs, pair_up
+from junction.sets.search import improve_sets, lexicographic_rank, swap_left_over
+
+
+def spread(n, seed):
+    rng = np.random.default_rng(seed)
+    a = rng.standard_normal(n)
+    return np.stack([a, a + 0.5 * rng.standard_normal(n)], axis=1)
+
+
+def ranges(x):
+    return lambda sets: np.ptp(x[sets], axis=1).sum(axis=-1)
+
+
+@pytest.mark.parametrize(("n", "k"), [(5, 1), (7, 2), (8, 3), (9, 4)])
+def test_all_sets_in_lexicographic_order(n, k):
+    sets = all_sets(n, k)
+    assert sets.tolist() == [list(c) for c in combinations(range(n), k)]
+    assert lexicographic_rank(sets, n).tolist() == list(range(comb(n, k)))
+
+
+@pytest.mark.parametrize(("n", "k", "m"), [(12, 2, None), (13, 2, None), (12, 2, 3), (13, 3, None), (14, 4,
+2),
+                                           (24, 4, None), (9, 1, 3), (2, 2, None)])  # fmt: skip
+def test_sets_are_disjoint_and_as_many_as_wanted(n, k, m):
+    x = spread(n, n)
+    found = group_up(ranges(x), x, k, m)
+    wanted = n // k if m is None else m
+    assert found.sets.shape == (wanted, k)
+    assert len(np.unique(found.sets)) == wanted * k
+    assert found.gap == 0.0
+    assert found.total == pytest.approx(ranges(x)(found.sets).sum(), abs=1e-9)
+
+
+def test_nothing_to_choose_from():
+    x = spread(3, 1)
+    assert group_up(ranges(x), x, 4).sets.shape == (0, 4)
+    assert pair_up(np.zeros((1, 1))).sets.shape == (0, 2)
+    assert assign_two_kinds(np.zeros((0, 4))).sets.shape == (0, 2)
+
+
+def test_beyond_enumeration_the_bound_is_valid_and_reported():
+    n, k = 120, 4
+    assert comb(n, k) > MOST_CANDIDATES
+    x = spread(n, 2)
+    found = group_up(ranges(x), x, k)
+    assert 0 < found.gap < 1
+    assert found.bound == pytest.approx(range_bound(x, k, n // k))
+    assert len(np.unique(found.sets)) == n
+
+
+def test_range_bound_against_brute_force_on_a_line():
+    x = np.random.default_rng(5).standard_normal((7, 1))
+    best = min(
+        np.ptp(x[list(a)]) + np.ptp(x[list(b)])
+        for a in combinations(range(7), 3)
+        for b in combinations([i for i in range(7) if i not in a], 3)
+    )
+    assert range_bound(x, 3, 2) == pytest.approx(best, rel=1e-12)
+
+
+def test_time_runs_out_with_an_honest_gap():
+    x = spread(40, 3)
+    members = all_sets(40, 3)
+    found = pack(members, ranges(x)(members), 40, 13, seconds=0.0)
+    assert found.bound <= found.total and len(np.unique(found.sets)) == 39
+
+
+def test_exchanges_never_make_it_worse():
+    x = spread(20, 4)
+    cost = ranges(x)
+    start = np.arange(20).reshape(-1, 2)
+    square = np.abs(x[:, None] - x).sum(axis=-1)
+    better = improve_pairs(start, square)
+    assert square[better[:, 0], better[:, 1]].sum() < square[start[:, 0], start[:, 1]].sum()
+    quads = np.arange(20).reshape(-1, 4)
+    assert cost(improve_sets(quads, cost)).sum() < cost(quads).sum()
+    sets, spare = swap_left_over(quads[:3], np.arange(12, 20), cost)
+    assert cost(sets).sum() < cost(quads[:3]).sum()
+    assert sorted([*sets.ravel(), *spare]) == list(range(20))
+
+
+def test_candidates_that_hold_no_full_answer_are_an_error():
+    with pytest.raises(ValueError, match="no full answer"):
+        pack(np.array([[0, 1], [0, 2], [0, 3]]), np.ones(3), 4, 2, seconds=0.5)

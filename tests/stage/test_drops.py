@@ -1,0 +1,302 @@
+"""Measured drops: simulated faults come back by name, and what cannot be decided is not."""
+
+from dataclasses import replace
+from time import perf_counter
+
+import numpy as np
+import pytest
+
+from junction.base.errors import UsageError
+from junction.sets.spread import drawn_devices
+from junction.stage.curves import devices_from_fits, drive_point
+from junction.stage.drops import diagnose_drops
+from junction.stage.drops_odds import SOUND, VALUE, weigh_faults
+from junction.stage.drops_rail import DropAsk, Rail
+from junction.stage.sharing import share
+from junction.stage.stage import StageAsk, plan_stage
+from tests.sets.bags import fits_of, true_values
+
+STAGE = plan_stage(StageAsk(supply_V=42.0, vce_V=42.0, peak_A=4.0, parallel=3, re_ohm=(0.22,), idle_A=0.3))
+
+
+def diagnose(*drops_mV, stage=STAGE, devices=None, drawn=None, **more):
+    return diagnose_drops(stage, DropAsk(tuple(d / 1000 for d in drops_mV), **more), devices, drawn)
+
+
+def words(report):
+    return [v.verdict for v in report.drops]
+
+
+@pytest.fixture(scope="module")
+def parts():
+    fits = fits_of(true_values(3, 12, IS=4e-12), u_is=0.01)
+    return devices_from_fits(fits), drawn_devices(fits, (STAGE.idle,), 3, 500, 1)["idle"]
+
+
+def simulated(devices, re, drive_V=None, total_A=0.3):
+    """Drops [mV] of a rail with the resistors it really has, total or drive voltage held."""
+    point = replace(STAGE.idle, re_ohm=tuple(re), total_A=total_A)
+    if drive_V is None:
+        s = share(devices.take(np.arange(3)[None]), point)
+        return 1000 * s.ie_A[0] * np.asarray(re), float(s.drive_V[0])
+    low, high = np.full(3, -18.0), np.full(3, 2.0)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        v = drive_point(devices, middle, point.vce_V, point.temp_C, np.asarray(re)).drive_V
+        low, high = np.where(v < drive_V, middle, low), np.where(v < drive_V, high, middle)
+    ie = drive_point(devices, low, point.vce_V, point.temp_C, np.asarray(re)).ie_A
+    return 1000 * ie * np.asarray(re), drive_V
+
+
+def test_a_sound_stage_is_as_predicted(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22))
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["as predicted"] * 3
+    assert report.overall == report.bias == "as predicted" and report.swaps == ()
+    for v in report.drops:
+        assert v.expected_V.low < v.measured_V < v.expected_V.high
+
+
+@pytest.mark.parametrize("which", [0, 1, 2])
+@pytest.mark.parametrize("real", [0.08, 0.7, 2.2])
+def test_a_resistor_out_of_value_is_found_and_valued(parts, which, real):
+    """The drive stays where the bias put it; the resistor's own value comes out within its interval."""
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    re = [0.22, 0.22, 0.22]
+    re[which] = real
+    drops, _ = simulated(parts[0], re, drive)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["resistor out of value" if k == which else "as predicted" for k in range(3)]
+    found = report.drops[which].resistor_ohm
+    assert found.low < real < found.high
+    assert report.overall == "fault" and "lift one end of the 0.22 ohm resistor" in report.drops[which].next
+
+
+def test_an_open_resistor(parts):
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    drops, _ = simulated(parts[0], (0.22, 1e6, 0.22), drive)  # a meter's input, about
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert words(report) == ["as predicted", "resistor open", "as predicted"]
+
+
+def test_a_device_that_does_not_conduct():
+    """One rail alone cannot tell a dead device from a shorted resistor; the other rail can."""
+    report = diagnose(22.0, 0.02, 23.0)
+    assert words(report) == ["as predicted", "no drop", "as predicted"]
+    for says in ("does not conduct", "emitter resistor is shorted"):
+        assert says in report.drops[1].text
+    report = diagnose(32.0, 0.02, 34.0, 22.0, 22.5, 21.5)
+    assert words(report)[:3] == ["as predicted", "not conducting", "as predicted"]
+
+
+@pytest.mark.parametrize(("factor", "word"), [(0.4, "too low"), (1.0, "as predicted"), (2.0, "too high")])
+def test_bias(parts, factor, word):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22), total_A=0.3 * factor)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert report.bias == word and words(report) == ["as predicted"] * 3
+    assert report.bias_ratio.low < factor < report.bias_ratio.high
+
+
+def test_bias_at_the_edge_of_the_band_is_not_decided():
+    assert diagnose(*[22.0 * 1.2] * 3).bias == "undecided"
+
+
+def test_parts_in_each_others_place_are_named(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22))
+    order = [1, 0, 2]
+    # the drops of positions 1 and 2 exchanged, as if the parts were
+    report = diagnose(*drops[order], devices=parts[0], drawn=parts[1], parts=("A1", "A2", "A3"))
+    said = "position 1 (A1) and position 2 (A2) seem to stand in each other's place"
+    assert any(said in s for s in report.swaps)
+
+
+def test_unequal_resistors_suggest_the_better_places():
+    value = true_values(2, 5)
+    value[1] = value[0]
+    value[1, 0] *= 1.8  # 15 mV lower V_BE
+    stage = plan_stage(StageAsk(vce_V=40.0, peak_A=4.0, parallel=2, re_ohm=(0.33, 0.22), idle_A=0.3))
+    fits = fits_of(value, u_is=0.01)
+    d = devices_from_fits(fits)
+    drops = 1000 * share(d.take(np.array([[0, 1]])), stage.idle).ie_A[0] * np.array([0.33, 0.22])
+    report = diagnose(*drops, stage=stage, devices=d, drawn=drawn_devices(fits, (stage.idle,), 2, 200,
+    1)["idle"])
+    assert words(report) == ["as predicted"] * 2
+    said = "Exchanging position 1 and position 2 would bring the idle imbalance"
+    assert any(s.startswith(said) for s in report.swaps)
+
+
+def test_two_devices_that_differ_are_not_decided():
+    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, parallel=2, re_ohm=(0.22,), idle_A=0.2))
+    report = diagnose(22.0, 50.0, stage=stage)
+    assert words(report) == ["undecided", "undecided"]
+    assert report.overall == "fault" and report.bias == "undecided"  # something is, but not which
+    assert all("may as well be the other one" in v.text for v in report.drops)
+
+
+ONE = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
+
+
+def test_one_device_and_one_rail_cannot_tell_bias_from_resistor():
+    report = diagnose(60.0, stage=ONE)
+    assert words(report) == ["undecided"] and report.bias == "undecided"
+    assert "turning it down meanwhile does no harm" in report.bias_text
+    assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].text
+    assert words(diagnose(23.0, stage=ONE)) == ["as predicted"]
+
+
+@pytest.mark.parametrize(("drops", "verdicts", "bias"), [
+    ((22.0, 22.5), ["as predicted"] * 2, "as predicted"),
+    ((90.0, 91.0), ["as predicted"] * 2, "too high"),  # the rails agree, so it is the bias and no resistor
+    ((6.0, 6.1), ["as predicted"] * 2, "too low"),
+    ((22.0, 40.0), ["undecided"] * 2, "undecided"),
+    # the upper rail's current flows in the lower one too, so its device is not off
+    ((22.0, 0.05), ["as predicted", "undecided"], "undecided"),
+])  # fmt: skip
+def test_one_device_a_rail_is_judged_by_the_other_rail(drops, verdicts, bias):
+    report = diagnose(*drops, stage=ONE)
+    assert words(report) == verdicts
+    assert report.bias == bias
+
+
+def test_rails_that_carry_different_currents():
+    report = diagnose(22.0, 22.0, 22.0, 33.0, 33.0, 33.0)
+    assert "The two rails differ (100 % and 150 % by the resistors' values)" in report.bias_text
+    assert "undecided which rail to believe" in report.bias_text and report.bias == "undecided"
+    assert [v.position for v in report.drops][3] == "lower rail, position 1"
+
+
+def test_no_drop_anywhere_is_the_bias():
+    report = diagnose(0.0, 0.0, 0.0)
+    assert report.bias == "too low" and "the bias or the drive is off" in report.drops[0].text
+
+
+def test_a_sharper_measurement_decides_more(parts):
+    """Unmatched parts leave a 30 % odd drop undecided; with the curves known it is a fault."""
+    _, drive = simulated(parts[0], (0.22, 0.22, 0.22))
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.36), drive)
+    assert "undecided" in words(diagnose(*drops)) or words(diagnose(*drops)) == ["as predicted"] * 3
+    assert words(diagnose(*drops, devices=parts[0], drawn=parts[1]))[2] == "resistor out of value"
+
+
+@pytest.mark.parametrize(("drops", "says"), [
+    ((20.0,), "1 drops for 3 devices a rail: give 3"), ((20.0, 20.0, -1.0), "magnitudes"),
+])  # fmt: skip
+def test_drops_that_cannot_be(drops, says):
+    with pytest.raises(UsageError, match=says):
+        diagnose(*drops)
+
+
+def test_drops_need_resistors():
+    stage = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, idle_A=0.1))
+    with pytest.raises(UsageError, match="drops need emitter resistors"):
+        diagnose(20.0, stage=stage)
+
+
+def test_a_bias_far_too_high_is_said_before_all_else():
+    """Ten and thirty times the wanted current: 42 V times 1 A and 3 A, with no signal."""
+    for factor in (10, 33):
+        report = diagnose(*[22.0 * factor] * 3, *[22.0 * factor] * 3)
+        assert report.alarm.startswith("Switch off now") and report.overall == "bias far too high"
+        assert f"{factor} times" in report.alarm and f"{42.0 * 0.1 * factor:.0f} W" in report.alarm
+        assert all("where 22.0 mV is wanted" in v.text and v.next == "" for v in report.drops)
+    assert diagnose(22.0, 22.5, 22.0).alarm == ""
+
+
+def test_drops_that_only_disagree_a_little_do_not_hide_the_bias():
+    report = diagnose(150.0, 160.0, 140.0, 150.0, 155.0, 148.0)
+    assert report.overall == "bias far too high" and not any("lift one end" in v.next for v in report.drops)
+
+
+def test_a_fault_beside_the_alarm_keeps_its_words():
+    report = diagnose(220.0, 0.05, 220.0)
+    assert report.alarm and "does not conduct" in report.drops[1].text
+
+
+def test_the_drop_is_held_against_the_wanted_idle_current(parts):
+    drops, _ = simulated(parts[0], (0.22, 0.22, 0.22), total_A=0.45)
+    report = diagnose(*drops, devices=parts[0], drawn=parts[1])
+    assert report.bias == "too high" and report.overall == "bias" and not report.alarm
+    assert all("22.0 mV is wanted" in v.text and v.wanted_V == pytest.approx(0.022) for v in report.drops)
+
+
+TWO = plan_stage(
+    StageAsk(power_W=80, load_ohm=8, supply_V=42.0, parallel=2, re_ohm=(0.22,), idle_drop_V=0.02)
+)
+
+
+def test_an_open_resistor_of_a_pair_leaves_its_neighbour_and_the_bias_in_peace():
+    """The neighbour carries the whole rail, 40 mV; 327 mV is the drive seen through the meter's 10 Mohm."""
+    for drops in ((40.0, 327.3, 20.1, 19.9), (20.1, 19.9, 327.3, 40.0), (40.0, 327.3)):
+        report = diagnose(*drops, stage=TWO)
+        open_ = drops.index(327.3)
+        assert [w == "resistor open" for w in words(report)] == [k == open_ for k in range(len(drops))]
+        assert set(words(report)) == {"resistor open", "as predicted"} and report.overall == "fault"
+        assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.15 and report.alarm == ""
+        assert report.bias == "undecided" and "repair first" in report.bias_text
+        # next to nothing flows through an open resistor
+        assert report.drops[open_].current_A.high < 1e-4
+        assert report.drops[drops.index(40.0)].current_A.value == pytest.approx(0.040 / 0.22)
+
+
+def test_a_dead_device_is_told_by_the_other_rail_and_by_nothing_else():
+    report = diagnose(40.0, 0.0, 21.0, 19.0, stage=TWO)
+    assert words(report) == ["as predicted", "not conducting", "as predicted", "as predicted"]
+    assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.1 and report.bias == "undecided"
+    assert "This is by the lower rail" in report.bias_text and "differ" not in report.bias_text
+    alone = diagnose(40.0, 0.0, stage=TWO)
+    assert alone.drops[1].verdict in ("no drop", "undecided") and alone.bias == "undecided"
+    assert all(says in alone.drops[1].text for says in ("does not conduct", "emitter resistor is shorted"))
+    assert alone.bias_ratio.low < 1.0 and alone.bias_ratio.high > 3.0  # 4.6 times as much if it is a short
+    for said in (report, alone):
+        assert "too low" not in said.bias_text and "as predicted" not in said.bias_text
+
+
+def test_a_zero_drop_is_no_zero_current():
+    """A shorted resistor: the device carries exp(20.7 mV/V_T) of its neighbour, no drop says so."""
+    report = diagnose(20.7, 0.0, 21.0, 19.0, stage=TWO)
+    assert report.drops[1].verdict in ("no drop", "resistor shorted", "undecided")
+    assert report.drops[1].current_A.low == 0.0 and report.drops[1].current_A.high > 0.1
+    assert report.bias_ratio.low > 0.9 and report.bias == "undecided"
+    assert "repair first" in report.bias_text
+
+
+def test_ten_volts_are_no_drop_of_an_emitter_resistor():
+    report = diagnose(20.0, 10000.0, 20.0, 20.0, stage=TWO)
+    assert [w == "as predicted" for w in words(report)] == [True, False, True, True]
+    wild = report.drops[1]
+    assert "the meter was not across the resistor" in wild.text and wild.expected_V.value < 0.1
+    assert wild.verdict in ("resistor open", "undecided") and report.bias == "undecided"
+    assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.1
+
+
+def test_the_headline_does_not_pass_over_rails_that_differ():
+    report = diagnose(26.9, 26.1, 20.0, 20.0, stage=TWO)
+    assert report.overall == "fault" and report.bias == "undecided"  # a resistor doubled, in truth
+    assert "out of value" in report.drops[0].text and "out of value" in report.drops[1].text
+    assert "132 % and 100 %" in report.bias_text and "undecided which rail" in report.bias_text
+
+
+def test_odds_by_hand():
+    """Bayes' rule for one drop alone, 2 times the wanted one, with nothing but a bias or a resistor at fault.
+
+    Sound: the bias is flat over ln 1000 to either side with weight 0.9 (ln 2 is 4.6 deviations off the part
+    near the wanted current).  A resistor out of value: ln R flat within a decade, half of it within 1.6, and
+    the bias near the wanted current or anywhere that leads to this drop.  5 %: the grid of drive voltages.
+    """
+    rail = Rail(ONE, DropAsk((0.044,)), slice(0, 1), [0.22], None, np.array([0.0005]))
+    q = weigh_faults([rail]).kinds[0][0]
+    flat, decade = 0.9 / np.log(1e6), np.log(10)
+    sound = flat + 0.1 * np.exp(-0.5 * (np.log(2) / 0.15) ** 2) / (0.15 * np.sqrt(2 * np.pi))
+    far = 0.1 / (4 * decade)  # ln R = ln 2 and a bias near the wanted one: outside the narrow half
+    value = far + flat * (0.5 + 0.5)
+    assert q[VALUE] / q[SOUND] == pytest.approx(0.05 * value / (0.86 * sound), rel=0.05)
+
+
+def test_a_pair_with_known_curves_and_wild_drops_stays_cheap(parts):
+    """Every drive voltage fits when both positions are suspect: the pieces must not run away in number."""
+    fits = fits_of(true_values(4, 26), u_is=0.01)
+    devices, drawn = devices_from_fits(fits), drawn_devices(fits, (TWO.idle,), 2, 100, 1)["idle"]
+    start = perf_counter()
+    report = diagnose(0.1, 55.0, 500.0, 9.0, stage=TWO, devices=devices, drawn=drawn)
+    assert perf_counter() - start < 10.0  # 0.3 s here; it was a minute and all the memory
+    assert report.overall == "fault" and "undecided" in words(report)

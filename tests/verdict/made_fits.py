@@ -1,0 +1,39 @@
+"""Fits written down by hand, so that judgement is tested without the estimator."""
+
+import numpy as np
+
+from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
+
+
+def made_fits(rows, temp_C=None, relative_u=0.01):
+    """One fit per dict of ``model``, parameters, and optional ``low``/``high``/``u`` dicts and ``flags``."""
+    n = len(rows)
+    table = {k: {p: np.full(n, np.nan) for p in PARAMETERS} for k in ("value", "low", "high", "u")}
+    flags = {f: np.full(n, f in ("converged", "uncertainty_known")) for f in FLAGS}
+    names = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "R_ohm")
+    covariance = np.zeros((n, len(names), len(names)))
+    why = []
+    for k, row in enumerate(rows):
+        for name in PARAMETERS:
+            if name in row:
+                value = np.float64(row[name])
+                u = row.get("u", {}).get(name, relative_u * abs(value))
+                table["value"][name][k], table["u"][name][k] = value, u
+                table["low"][name][k], table["high"][name][k] = value - 2 * u, value + 2 * u
+                if name in names and name not in ("IS_A",):
+                    covariance[k, names.index(name), names.index(name)] = (u / value) ** 2 * (name != "N")
+        for side in ("low", "high"):
+            for name, x in row.get(side, {}).items():
+                table[side][name][k] = x
+        for name, x in row.get("flags", {}).items():
+            flags[name][k] = x
+        why.append(row.get("why_not", ""))
+    model = np.array([MODELS.index(r["model"]) for r in rows], int)
+    temp = np.full(n, np.nan) if temp_C is None else np.asarray(temp_C, float)
+    ones = np.ones(n)
+    return SweepFits(
+        model, np.full(n, -1), np.full(n, 50.0), table["value"], table["low"], table["high"], table["u"],
+        names, covariance, 80 * ones, 77 * ones, (80 * ones).astype(int), (80 * ones).astype(int),
+        np.ones(0, bool), np.nan_to_num(temp, nan=25.0), np.isfinite(temp), np.full(n, np.nan), flags,
+        tuple(why),
+    )  # fmt: skip
