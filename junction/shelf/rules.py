@@ -37,3 +37,22 @@ def rules() -> dict[str, RuleOfThumb]:
         A fault in the table, with line and column.
     """
     return dict(_all())
+
+
+def rule(name: str) -> float:
+    """Value of one rule of reference/rules.csv in the unit of its row.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    KeyError
+        No row has that name.
+    """
+    return _all()[name].value

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from junction.base.number import nominal, value_and_ends, value_only
 from junction.base.records import Interval
 from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal, value_and_ends, value_only
 from junction.show.sort import source_json
 from junction.show.spice import cards
 from junction.show.table import Column, Paint, paragraph, render

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from junction.base.number import interval_pieces, quantity_pieces
 from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.show import html as h
 from junction.show.fit import notes
-from junction.show.number import interval_pieces, quantity_pieces
 from junction.show.part_page import fit_list, source_caption, sweep_figures
 from junction.show.sort_page import FOOTER, draw_plots, set_aside_table
 from junction.show.spice import cards

@@ -10,7 +10,7 @@ from __future__ import annotations
 import html as _html
 from collections.abc import Iterable, Sequence
 
-from junction.show.number import Pieces
+from junction.base.number import Pieces
 from junction.show.style import STYLESHEET
 from junction.show.text import visible
 
@@ -75,7 +75,7 @@ def datum(text: str, value: float) -> Html:
 
 
 def number(pieces: Pieces) -> Html:
-    """Pieces of `junction.show.number`, each number carrying its value; kept on one line where short."""
+    """Pieces of `junction.base.number`, each number carrying its value; kept on one line where short."""
     parts = (text if value is None else datum(text, value) for text, value in pieces)
     return tag("span", parts, class_="num")
 

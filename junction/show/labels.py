@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from junction.base.number import quantity
 from junction.sets.results import MatchedSet, MatchResult, PartMark
 from junction.show.html import Html, tag
 from junction.show.match import grade_words
-from junction.show.number import quantity
 
 #: paper -> (CSS name, width, height of the sheet in mm)
 PAPERS = {"A4": ("A4", 210.0, 297.0), "Letter": ("letter", 215.9, 279.4)}

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from math import isfinite
 
+from junction.base.number import nominal, quantity
 from junction.base.records import Interval
 from junction.sets.results import NO_CANDIDATE, MatchedSet, MatchReport
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal, quantity
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count, join_words
 from junction.stage.results import OperatingPoint, Stage

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import isfinite
 
+from junction.base.number import Pieces, nominal_pieces, quantity_pieces
 from junction.base.records import Interval
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.show import html as h
 from junction.show.match import gap_words, grade_words
-from junction.show.number import Pieces, nominal_pieces, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 from junction.stage.results import Stage
 

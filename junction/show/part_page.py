@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from junction.base.number import interval_pieces, nominal_pieces, percent, reading_pieces
 from junction.base.records import PartReadings, Reading
 from junction.fit.results import FitSummary, SweepSource
 from junction.judge.results import JunctionVerdict, PartVerdict
 from junction.show.html import Html, badge, bullets, counted, datum, image, join, number, table, tag
-from junction.show.number import interval_pieces, nominal_pieces, percent, reading_pieces
 from junction.show.words import (
     blind_words,
     device_words,

@@ -12,8 +12,8 @@ from math import ceil, floor, log10
 
 import numpy as np
 
+from junction.base.number import quantity
 from junction.fit.results import SweepPlot
-from junction.show.number import quantity
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"
 FIGURE_INCHES = (3.5, 2.6)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from math import isinf, isnan
 
+from junction.base.number import nominal, nominal_pieces, percent, quantity
 from junction.replace.results import ResistorNetwork, ResistorReport
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal, nominal_pieces, percent, quantity
 from junction.show.table import Column, Paint, paragraph, render
 
 _COLUMNS = (

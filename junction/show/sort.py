@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 
+from junction.base.number import nominal
 from junction.fit.results import SweepSource
 from junction.judge.results import PartVerdict, SortReport
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.number import nominal
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
 from junction.show.words import (

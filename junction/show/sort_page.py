@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from junction.base.number import nominal_pieces
 from junction.base.records import SetAside
 from junction.fit.results import SweepPlot
 from junction.judge.results import SortReport
 from junction.shelf.results import Meter
 from junction.show import html as h
-from junction.show.number import nominal_pieces
 from junction.show.part_page import part_section, sure_datum
 from junction.show.sort import MOST_SECTIONS, notes
 from junction.show.text import count

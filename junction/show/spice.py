@@ -12,9 +12,9 @@ import re
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
+from junction.base.number import interval
 from junction.base.records import Interval
 from junction.fit.results import FitReport, FitRow, TransistorRow
-from junction.show.number import interval
 from junction.show.text import visible
 
 #: SPICE's own names, in the order of a card.

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from math import isfinite, isnan
 
+from junction.base.number import quantity, quantity_pieces
 from junction.base.records import Interval
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.match import block, ohms, set_json, stage_json
 from junction.show.match_page import resistors
-from junction.show.number import quantity, quantity_pieces
 from junction.show.sort_page import FOOTER, set_aside_table
 from junction.show.table import Column, Paint, paragraph, render
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from math import isnan
 
+from junction.base import number
 from junction.replace.results import Needs, SubstituteLine, SubstituteReport, Substitution
-from junction.show import json_out, number
+from junction.show import json_out
 from junction.show.csv_out import csv_text
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count, join_words

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from junction.base.number import nominal_pieces
 from junction.replace.results import SubstituteReport, Substitution
 from junction.show import html as h
-from junction.show.number import nominal_pieces
 from junction.show.substitute import (
     both_polarities,
     heading,

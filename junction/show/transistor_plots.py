@@ -6,8 +6,8 @@ from math import ceil, floor, log10
 
 import numpy as np
 
+from junction.base.number import quantity
 from junction.fit.results import TransistorPlot
-from junction.show.number import quantity
 from junction.show.plots import CURVE, FIT, POINTS, label, new_axes, series, span, svg_text
 
 

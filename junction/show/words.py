@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from junction.base.number import percent
 from junction.base.records import Interval
 from junction.fit.results import FitSummary
 from junction.judge.results import Device, PartVerdict
 from junction.show.json_out import PARAMETER_KEYS
-from junction.show.number import percent
 
 #: estimate's parameter name -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}

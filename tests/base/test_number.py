@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import junction
+from junction.base import number
 from junction.base.records import Interval, Reading
-from junction.show import number
 
 PDG = "Particle Data Group, Review of Particle Physics, Introduction, section 'Rounding'"
 
