@@ -14,11 +14,11 @@ from junction.sets.match import DRAWS, MatchAsk, match_parts
 from junction.sets.spread import drawn_devices
 from junction.shelf.cautions import cautions
 from junction.shelf.ratings import safe_current_A
-from junction.stage.curves import devices_from_fits
 from junction.stage.drops import diagnose_drops
 from junction.stage.drops_rail import DropAsk
 from junction.stage.heat import load_locus
 from junction.stage.results import Stage, StageReport
+from junction.stage.sharing import devices_from_fits
 from junction.stage.stage import LOAD_PHASE_DEG, StageAsk, plan_stage
 
 

@@ -11,9 +11,8 @@ from junction.base.records import Interval
 from junction.fit.results import TransistorFits
 from junction.sets.grade import LIMITS, grade_of, interval_of
 from junction.sets.results import MatchedSet, PartMark
-from junction.stage.curves import Devices, drive_point
 from junction.stage.results import OperatingPoint, Stage
-from junction.stage.sharing import Shares, imbalance, share
+from junction.stage.sharing import Devices, Shares, drive_point, imbalance, share
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
@@ -105,7 +104,7 @@ class SetMaker:
         few = {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in full.values.items()}
         drawn = []
         for at in range(0, len(members), _CHUNK):
-            piece = Devices(few, full.tnom_C).take(members[at : at + _CHUNK])
+            piece = Devices(few).take(members[at : at + _CHUNK])
             drawn.append(
                 share(
                     piece, point, electrothermal=True, tolerance_V=_DRAW_TOLERANCE_V, heat_steps=2

@@ -18,8 +18,8 @@ from junction.sets.spread import drawn_devices
 from junction.sets.swaps import Exchanges, swaps_for
 from junction.sets.weigh import WEIGHTS, Weigher
 from junction.stage.advice import advice_for
-from junction.stage.curves import Devices, devices_from_fits
 from junction.stage.results import Stage
+from junction.stage.sharing import Devices, devices_from_fits
 
 #: Draws of the parts' parameters; the 95 % limits scatter by about 4 % of u with this many.
 DRAWS = 500

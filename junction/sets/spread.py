@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from junction.fit.results import TransistorFits
-from junction.stage.curves import Devices, devices_from_fits
+from junction.stage.sharing import Devices, devices_from_fits
 from junction.transistor.kin import BETWEEN
 from junction.transistor.values import chain_to_25C, draw_steps, operating_points
 
@@ -90,5 +90,5 @@ def drawn_devices(fits: TransistorFits, points, share_of: int, n_draws: int, see
         offset, factor = (
             np.einsum("np,dnp->dn", np.where(np.isfinite(x), x, 0.0), step) for x in (by_v, by_b)
         )
-        out[point.name] = Devices({**fitted.values, "DV": offset, "LNB": factor}, fitted.tnom_C)
+        out[point.name] = Devices({**fitted.values, "DV": offset, "LNB": factor})
     return out

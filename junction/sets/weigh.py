@@ -14,9 +14,8 @@ from math import pi, sqrt
 import numpy as np
 
 from junction.sets.kinds import MIXED, UNKNOWN, mixed_across, mixed_within
-from junction.stage.curves import Devices, drive_point
 from junction.stage.results import OperatingPoint
-from junction.stage.sharing import share
+from junction.stage.sharing import Devices, drive_point, share
 
 #: Sets solved at a time, so that the arrays stay in the processor's cache.
 _CHUNK = 8_000

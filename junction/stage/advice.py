@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.stage.curves import drive_point
+from junction.stage.sharing import drive_point
 from junction.transistor.values import compare
 
 _MOST = 5

@@ -16,14 +16,13 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Interval
-from junction.stage.curves import Devices, drive_point
 from junction.stage.drops_alarm import against_wanted
 from junction.stage.drops_bias import judge_bias
 from junction.stage.drops_odds import EXCHANGED, OFF, OPEN, SOUND, Odds, fault_shares, weigh_faults
 from junction.stage.drops_rail import BIAS_BAND, U_VBE_UNMATCHED_V, DropAsk, Rail
 from junction.stage.drops_words import DECIDES, Position, judge_drop, word_for
 from junction.stage.results import DropReport, DropVerdict, Stage
-from junction.stage.sharing import share
+from junction.stage.sharing import Devices, drive_point, share
 
 #: A drop under this share of the wanted one is no current to speak of; a rail current under the next one
 #: is below what the meter sees.

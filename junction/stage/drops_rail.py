@@ -14,8 +14,8 @@ import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import Interval
-from junction.stage.curves import drive_point
 from junction.stage.results import Stage
+from junction.stage.sharing import drive_point
 
 #: Spread of V_BE between parts nobody matched, standard deviation; common practice, no source.
 U_VBE_UNMATCHED_V = 0.005

@@ -6,32 +6,185 @@ ln IC and the drive voltage V; the equations are V_k(ln IC_k) = V for each devic
 emitter currents.  The Jacobian is a diagonal with a border, so a Newton step costs no linear algebra
 and runs over any number of sets together.
 
+V_k needs no inner solve, because the forward dc Gummel-Poon equations can be turned round in closed form.
+With IC = IF/qb, qb = q1 (1 + sqrt(1 + 4 IF/IKF))/2 and 1/q1 = A, the current a = IC/A gives
+
+    IF = a (1 + a/IKF),        V_B'E' = NF VT ln(1 + IF/IS).
+
+A depends on V_B'C' and so weakly on V_B'E' itself; two repeats settle it to 1e-9.
+
 Electrothermal: T_k = T_mean + R_th (P_k - P_mean), the mean being the stage's business.  A rise of
 temperature lowers V_BE by about 2 mV/K, so the warmer device takes more current.  The set is stable
 while every disturbance of the temperatures dies out: the largest eigenvalue of the loop (temperature ->
 current -> power -> temperature) is below 1.  For one device on a stiff drive, or equal ones sharing a
 current, that is the textbook condition theta dP/dT < 1 (Kakani and Bhandari, Electronic Devices and
 Circuits, ch. 6).
+
+References
+----------
+Gummel and Poon, Bell Syst. Tech. J. 49 (1970) 827; Getreu, Modeling the Bipolar Transistor (1976);
+temperature laws as in SPICE (IS with EG and XTI, BF with XTB).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from junction.stage.curves import Devices, Point, drive_point
+from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.fit.results import TransistorFits
 from junction.stage.results import OperatingPoint
 
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
 TOLERANCE_V = 1e-9
 _MAX_STEPS = 40
 HEAT_STEPS = 8
+#: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults); DV [V] and LNB
+#: are an offset of V_BE and the logarithm of a factor on the base current, for draws.
+ABSENT = {
+    "IS": 1e-12, "NF": 1.0, "BF": 100.0, "ISE": 0.0, "NE": 1.5, "IKF": np.inf, "VAF": np.inf,
+    "RE": 0.0, "RB": 0.0, "RC": 0.0, "EG": 1.11, "XTI": 3.0, "XTB": 0.0, "DV": 0.0, "LNB": 0.0,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Devices:
+    """Gummel-Poon parameters of parts as arrays; the last axis is the part, leading ones are draws.
+
+    Parameters
+    ----------
+    values : dict of str to ndarray
+        Per SPICE name in `ABSENT`, in SI units, all broadcastable to one shape (..., n) [A, ohm, V, 1];
+        they hold at `REFERENCE_TEMP_C`.
+    """
+
+    values: Mapping[str, np.ndarray]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Common shape of the parameter arrays."""
+        return np.broadcast_shapes(*(np.shape(v) for v in self.values.values()))
+
+    def take(self, members) -> Devices:
+        """Parameters of the parts in `members` (s, k), as arrays of shape (..., s, k)."""
+        n = self.shape[-1]
+        picked = {
+            name: np.broadcast_to(v, (*np.shape(v)[:-1], n))[..., members] if np.ndim(v) else v
+            for name, v in self.values.items()
+        }
+        return Devices(picked)
+
+    def at(self, temp_C) -> dict[str, np.ndarray]:
+        """Parameters carried to a temperature by the SPICE laws, with the thermal voltage as ``VT``."""
+        v, temp = self.values, np.asarray(temp_C, float)
+        kelvin = temp + ZERO_CELSIUS_K
+        ratio, vt = kelvin / (REFERENCE_TEMP_C + ZERO_CELSIUS_K), thermal_voltage(temp)
+        exponent = (ratio - 1) * v["EG"] / vt + v["XTI"] * np.log(ratio)
+        gain = ratio ** v["XTB"]
+        # d ln(IS)/dT is for the electrothermal derivative [1/K]
+        return {**v, "VT": vt, "IS": v["IS"] * np.exp(exponent), "BF": v["BF"] * gain,
+                "ISE": v["ISE"] / gain * np.exp(exponent / v["NE"]),
+                "dlnIS": (v["XTI"] + v["EG"] / vt) / kelvin}  # fmt: skip
+
+
+def devices_from_fits(fits: TransistorFits, value=None) -> Devices:
+    """Devices of a batch of fits, or of draws of them.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    value : ndarray (..., n, p), optional
+        Parameters to take in place of `fits.value`, for example draws.
+    """
+    table = np.asarray(fits.value if value is None else value, float)
+    columns = {name: table[..., j] for j, name in enumerate(fits.names) if name in ABSENT}
+    for name, default in ABSENT.items():
+        given = columns.get(name)
+        if given is None:
+            columns[name] = np.asarray(default, float)
+        elif not np.all(np.isfinite(given)):  # a parameter the data cannot hold leaves its effect out
+            columns[name] = np.where(np.isfinite(given), given, default)
+    for name in ("IKF", "VAF"):  # SPICE writes "no such effect" as zero
+        columns[name] = np.where(columns[name] > 0, columns[name], np.inf)
+    return Devices(columns)
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """Drive voltage of devices at given currents, with derivatives, and the currents that go with it.
+
+    All arrays broadcast alike: ``drive_V`` [V]; ``slope_V`` = dV/d ln IC [V]; ``vbe_V`` at the
+    terminals [V]; ``ib_A``, ``ie_A`` [A]; ``ie_slope_A`` = dIE/d ln IC [A]; ``temp_slope_V_per_K`` =
+    dV/dT at constant IC [V/K].
+    """
+
+    drive_V: np.ndarray
+    slope_V: np.ndarray
+    vbe_V: np.ndarray
+    ib_A: np.ndarray
+    ie_A: np.ndarray
+    ie_slope_A: np.ndarray
+    temp_slope_V_per_K: np.ndarray
+
+
+def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0) -> Point:
+    """Voltage between the drive node and the output node that makes each device carry its current.
+
+    Parameters
+    ----------
+    devices : Devices
+    log_ic : ndarray
+        ln(IC / 1 A).
+    vce_V, temp_C : float or ndarray
+        Voltage from collector to the output node, emitter resistor included [V]; junction
+        temperature [degC].
+    re_ohm, rb_ohm : float or ndarray
+        External emitter and base resistors [ohm].
+
+    Returns
+    -------
+    Point
+    """
+    p = devices.at(temp_C)
+    ic = np.exp(log_ic)
+    nvt = p["NF"] * p["VT"]
+    scale = np.exp(p["LNB"])
+    emitter, base = re_ohm + p["RE"], rb_ohm + p["RB"]
+    early = 1.0
+    for repeat in range(3):
+        a = ic / early
+        diffusion = a * (1 + a / p["IKF"])
+        forward = 1 + diffusion / p["IS"]
+        vbe = nvt * np.log(forward)
+        recombination = p["ISE"] * forward ** (p["NF"] / p["NE"])
+        ib = scale * (diffusion / p["BF"] + recombination - p["ISE"])
+        ie = ic + ib
+        if repeat < 2:
+            # below the knee the Early factor means nothing; hold it at its value for V_BC = 0
+            early = 1 + np.maximum(vce_V - ie * emitter - ic * p["RC"] - vbe, 0.0) / p["VAF"]
+    early_slope = -(ie * emitter + ic * p["RC"]) / p["VAF"] / early
+    a_slope = 1 - early_slope  # d ln a / d ln IC
+    dif_slope = (a + 2 * a * a / p["IKF"]) * a_slope
+    vbe_slope = nvt * dif_slope / (p["IS"] * forward)
+    ib_slope = scale * dif_slope * (1 / p["BF"] + recombination * (p["NF"] / p["NE"]) / (p["IS"] * forward))
+    # at constant IC the diffusion current stays; V_B'E' moves with VT and with IS
+    kelvin = np.asarray(temp_C, float) + ZERO_CELSIUS_K
+    temp_slope = vbe / kelvin - nvt * p["dlnIS"] * diffusion / (p["IS"] * forward)
+    # and the base current falls as the gain rises, T**XTB
+    temp_slope = temp_slope - ib * p["XTB"] / kelvin * (base + emitter)
+    return Point(
+        drive_V=vbe + ib * base + ie * emitter + p["DV"],
+        slope_V=vbe_slope + ib_slope * base + (ic + ib_slope) * emitter,
+        vbe_V=vbe + ib * p["RB"] + ie * p["RE"] + p["DV"],
+        ib_A=ib, ie_A=ie, ie_slope_A=ic + ib_slope, temp_slope_V_per_K=temp_slope,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Shares:
-    """Currents of every set: ``ie_A``, ``vbe_V`` and ``temp_C`` (..., s, k); the rest (..., s).
+    """Currents of every set: ``ie_A``, ``ib_A`` and ``temp_C`` (..., s, k); the rest (..., s).
 
     ``loop_gain`` is the largest eigenvalue of the thermal loop (nan where none was solved);
     ``runs_away`` where it is 1 or more, or no steady state was found.
@@ -39,7 +192,6 @@ class Shares:
 
     ie_A: np.ndarray
     ib_A: np.ndarray
-    vbe_V: np.ndarray
     temp_C: np.ndarray
     drive_V: np.ndarray
     drive_slope_V: np.ndarray  # dV/d ln(total current) of the whole set [V]
@@ -62,17 +214,10 @@ def imbalance(current_A) -> np.ndarray:
     return np.ptp(current_A, axis=-1) / np.sum(current_A, axis=-1)
 
 
-def _per_position(value, k: int) -> np.ndarray:
-    array = np.asarray(value, float)
-    if array.ndim and array.shape[-1] not in (1, k):
-        raise ValueError(f"{array.shape[-1]} resistors for {k} devices: give one, or one a device")
-    return array
-
-
 def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: float):
     """Newton on ln IC and V; `rise` is R_th times the dissipation per ampere [K/A]."""
     k = devices.shape[-1]
-    re, rb = _per_position(point.re_ohm, k), _per_position(point.rb_ohm, k)
+    re, rb = np.asarray(point.re_ohm, float), np.asarray(point.rb_ohm, float)
     for step in range(_MAX_STEPS):
         ic = np.exp(log_ic)
         temp = point.temp_C + rise * (ic - point.total_A / k)
@@ -162,7 +307,7 @@ def share(
         converged = converged & (ok | away)
     slope = 1.0 / (now.ie_slope_A / now.slope_V).sum(axis=-1)
     return Shares(
-        ie_A=now.ie_A, ib_A=now.ib_A, vbe_V=now.vbe_V, temp_C=np.broadcast_to(temp, shape),
+        ie_A=now.ie_A, ib_A=now.ib_A, temp_C=np.broadcast_to(temp, shape),
         drive_V=now.drive_V.mean(axis=-1), drive_slope_V=slope * point.total_A,
         imbalance=imbalance(now.ie_A), loop_gain=gain, runs_away=away, converged=converged,
     )  # fmt: skip

@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 
 from junction.shelf.results import Limit, PartType
-from junction.stage.curves import devices_from_fits
 from junction.stage.heat import average_W, instant_peak, worst_instant, worst_swing
 from junction.stage.results import OperatingPoint
-from junction.stage.sharing import share
+from junction.stage.sharing import devices_from_fits, share
 from junction.stage.stage import StageAsk, plan_stage, swing_words
 from tests.external.transistor_decks import run
 from tests.sets.bags import fits_of, true_values
@@ -139,7 +138,7 @@ def test_runaway_is_called_at_the_textbook_point(critical):
     """At the V_CE found, theta dP/dT of one device on a stiff drive, by differences, is 1."""
     vce, gain = critical
     assert not gain(0.99 * vce).runs_away[0] and gain(1.01 * vce).runs_away[0]
-    from junction.stage.curves import drive_point
+    from junction.stage.sharing import drive_point
 
     devices = devices_from_fits(fits_of(true_values(1, 2, RB=0.0)))
     temp = float(gain(vce).temp_C[0, 0])

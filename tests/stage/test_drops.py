@@ -8,11 +8,10 @@ import pytest
 
 from junction.base.errors import UsageError
 from junction.sets.spread import drawn_devices
-from junction.stage.curves import devices_from_fits, drive_point
 from junction.stage.drops import diagnose_drops
 from junction.stage.drops_odds import SOUND, VALUE, weigh_faults
 from junction.stage.drops_rail import DropAsk, Rail
-from junction.stage.sharing import share
+from junction.stage.sharing import devices_from_fits, drive_point, share
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from junction.stage.curves import ABSENT, Devices
 from junction.stage.drops import diagnose_drops
 from junction.stage.drops_rail import DropAsk
 from junction.stage.results import DropReport, DropVerdict
+from junction.stage.sharing import ABSENT, Devices
 from junction.stage.stage import StageAsk, plan_stage
 from tests.stage.drop_cases import FAULTS, TOLD_V, VT, Case, case
 

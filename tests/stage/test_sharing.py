@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.sets.assign import all_sets
-from junction.stage.curves import devices_from_fits, drive_point
 from junction.stage.results import OperatingPoint
-from junction.stage.sharing import imbalance, share
+from junction.stage.sharing import devices_from_fits, drive_point, imbalance, share
 from tests.sets.bags import fits_of, true_values
 
 IDLE = OperatingPoint("idle", 0.2, 42.0, 50.0, 0.22, 2.2, 2.0, 42.0)
@@ -66,7 +65,7 @@ def test_a_larger_emitter_resistor_evens_out(devices):
 def test_resistors_by_position(devices):
     s = share(devices.take(np.array([[2, 2]])), replace(PEAK, re_ohm=(0.22, 0.33)))
     assert s.ie_A[0, 0] > s.ie_A[0, 1]
-    with pytest.raises(ValueError, match="give one, or one a device"):
+    with pytest.raises(ValueError, match="broadcast"):
         share(devices.take(np.array([[2, 2]])), replace(PEAK, re_ohm=(0.22, 0.33, 0.5)))
 
 
