@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import csv
 import glob
+import io
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
 from junction.base.errors import InputError
-from junction.base.records import Bag, SetAside, plain_name
+from junction.base.records import Bag, PartReadings, SetAside, plain_name
 from junction.intake.cells import visible
 from junction.intake.headings import unused
 from junction.intake.points import read_points
-from junction.intake.readings import ReadingRows, join_rows, read_readings
+from junction.intake.readings import ReadingRows, join_rows, rows_of_sheet
 from junction.intake.sheet import Sheet, UnusableSheet, open_sheet
 from junction.intake.tables import (
     Grouped,
@@ -28,6 +30,8 @@ from junction.intake.tables import (
 
 #: Name of standard input in messages and records.
 STDIN_NAME = "standard input"
+#: Names of a DataFrame and of typed readings in messages and records.
+FRAME_NAME, TYPED_NAME = "DataFrame", "typed readings"
 #: Reasons that the one line tells when nothing at all could be used.
 MOST_TOLD = 3
 TABLE_ENDINGS = (".csv", ".tsv", ".txt")
@@ -120,6 +124,69 @@ def read_texts(items: Iterable[tuple[str, bytes]]) -> Bag:
     return out.bag()
 
 
+def read_frame(frame, name: str = FRAME_NAME) -> Bag:
+    """Read a DataFrame into one bag.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Columns headed as in a CSV file (``part``, ``B-E``, ``v_mV``, ``ic (mA)``); numbers are taken in the
+        unit of their heading, and missing values are not measured.
+    name : str, optional
+        Name for messages and records.
+
+    Returns
+    -------
+    Bag
+
+    Raises
+    ------
+    NothingUsable
+        If nothing at all could be used.
+    """
+    return read_texts([(name, frame.to_csv(index=False).encode())])
+
+
+def read_readings(parts, name: str = TYPED_NAME) -> Bag:
+    """Read typed readings into one bag.
+
+    Parameters
+    ----------
+    parts : PartReadings, sequence of PartReadings, sequence of str, or mapping
+        ``["B-E=0.642", "E-B=OL"]`` is one part, named ``part``; a mapping of part to such a list, or to a
+        mapping of heading to value (``{"Q1": {"B-E": 0.642, "type": "2N3055"}}``), is many; records are
+        passed through.
+    name : str, optional
+        Name for messages and records.
+
+    Returns
+    -------
+    Bag
+
+    Raises
+    ------
+    NothingUsable
+        If nothing at all could be used.
+    """
+    if isinstance(parts, PartReadings):
+        parts = [parts]
+    if not isinstance(parts, Mapping):
+        parts = list(parts)
+        if parts and all(isinstance(p, PartReadings) for p in parts):
+            return Bag(tuple(parts), rows_read=len(parts), rows_used=len(parts))
+        parts = {"part": parts}
+    rows: list[list[tuple[str, str]]] = []
+    for part, given in parts.items():
+        pairs = given.items() if isinstance(given, Mapping) else (str(t).partition("=")[::2] for t in given)
+        rows.append([("part", str(part)), *((str(h).strip(), str(v)) for h, v in pairs)])
+    headings = list(dict.fromkeys(h for row in rows for h, _ in row))
+    out = io.StringIO()
+    table = csv.DictWriter(out, headings)
+    table.writeheader()
+    table.writerows(dict(row) for row in rows)
+    return read_texts([(name, out.getvalue().encode())])
+
+
 def _expand(path: str) -> list[tuple[str, bool]]:
     """Files a path stands for, each with whether it was named itself."""
     if os.path.isdir(path):
@@ -170,7 +237,7 @@ class _Collector:
         elif sheet.form == "curves":
             self.curves.append(settle_polarity(sheet, group_points(sheet, read_points(sheet))))
         else:
-            self.readings.append(read_readings(sheet))
+            self.readings.append(rows_of_sheet(sheet))
 
     def refuse(self, fault: UnusableSheet) -> None:
         self.files.append(fault.file)

@@ -86,7 +86,7 @@ class ReadingRows:
     rows_read: int
 
 
-def read_readings(sheet: Sheet) -> ReadingRows:
+def rows_of_sheet(sheet: Sheet) -> ReadingRows:
     """Read every row of a wide or long table; faulty cells are refused one by one."""
     split = split_rows(sheet, numbered_lines(sheet))
     rows = [_row(sheet, split, k) for k in range(len(split))]
