@@ -14,12 +14,12 @@ from junction.sets.match import DRAWS, MatchAsk, match_parts
 from junction.sets.spread import drawn_devices
 from junction.shelf.cautions import cautions
 from junction.shelf.ratings import safe_current_A
+from junction.shelf.rules import rule
 from junction.stage.drops import diagnose_drops
 from junction.stage.drops_rail import DropAsk
-from junction.stage.heat import load_locus
 from junction.stage.results import Stage, StageReport
 from junction.stage.sharing import devices_from_fits
-from junction.stage.stage import LOAD_PHASE_DEG, StageAsk, plan_stage
+from junction.stage.stage import StageAsk, load_locus, plan_stage
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def _loci(stage: Stage, ask: StageAsk) -> dict[str, tuple[np.ndarray, np.ndarray
     """Load lines of one device, for drawing against its limits."""
     if isnan(stage.supply_V) or isnan(stage.peak_output_V):
         return {}
-    phase = ask.load_phase_deg if not isnan(ask.load_phase_deg) else LOAD_PHASE_DEG
+    phase = ask.load_phase_deg if not isnan(ask.load_phase_deg) else rule("stage_load_phase")
     n = stage.parallel
     own = stage.re_ohm * n if len(stage.re_ohm) == 1 else stage.re_ohm[:n]
     re = 0.0 if min(own) == 0 else 1 / sum(1 / r for r in own)

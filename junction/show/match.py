@@ -218,11 +218,11 @@ def stage_json(stage: Stage | None) -> dict | None:
         "idle": point_json(stage.idle), "peak": point_json(stage.peak),
         "emitter_drop_idle_V": stage.idle_drop_V,
         "power_W": stage.power_W, "load_ohm": stage.load_ohm, "supply_V": stage.supply_V,
-        "peak_to_peak_V": 2 * stage.peak_output_V, "rms_V": stage.peak_output_V / 2**0.5,
+        "peak_to_peak_V": stage.peak_to_peak_V, "rms_V": stage.rms_V,
         "peak_output_V": stage.peak_output_V, "peak_output_A": stage.peak_output_A,
         "headroom_V": stage.headroom_V,
         "dissipation": [
-            {"case": d.name, "average_W": d.average_W, "peak_W": d.peak_W, "vce_at_peak_V": d.vce_at_peak_V,
+            {"case": d.case, "average_W": d.average_W, "peak_W": d.peak_W, "vce_at_peak_V": d.vce_at_peak_V,
              "ic_at_peak_A": d.ic_at_peak_A, "sink_C": d.sink_C, "case_C": d.case_C,
              "junction_C": d.junction_C}
             for d in stage.dissipation

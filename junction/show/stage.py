@@ -6,6 +6,7 @@ from math import isfinite, isnan
 
 from junction.base.number import quantity, quantity_pieces
 from junction.base.records import Interval
+from junction.shelf.rules import rule
 from junction.show import html as h
 from junction.show import json_out
 from junction.show.csv_out import csv_text
@@ -29,8 +30,8 @@ def facts(stage: Stage) -> list[tuple[str, float, str]]:
     n = stage.parallel
     rows = [
         ("peak output voltage", stage.peak_output_V, "V"),
-        ("peak to peak", 2 * stage.peak_output_V, "V"),
-        ("rms", stage.peak_output_V / 2**0.5, "V"),
+        ("peak to peak", stage.peak_to_peak_V, "V"),
+        ("rms", stage.rms_V, "V"),
         ("peak output current", stage.peak_output_A, "A"),
         ("peak current of each device", stage.peak.total_A / n, "A"),
         ("supply of each rail", stage.supply_V, "V"),
@@ -52,10 +53,10 @@ def drop_words(stage: Stage) -> str:
         return "No emitter resistors: set the idle current by a meter in the supply lead."
     shown = sorted(set(round(1000 * d, 2) for d in stage.idle_drop_V))
     text = " / ".join(f"{d:.1f}" for d in shown)
+    low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
     return (
-        f"Drop to expect across each emitter resistor at idle: {text} mV. The trade starts between 10 "
-        "and 26 mV "
-        "(common practice, no source), warm, without signal and without load; the service manual's figure "
+        f"Drop to expect across each emitter resistor at idle: {text} mV. The trade starts between "
+        f"{low:.0f} and {high:.0f} mV (common practice, no source), warm, without signal and without load; the service manual's figure "
         "outranks it."
     )
 
@@ -90,7 +91,7 @@ def terminal_text(report: StageReport, *, width: int = 80, paint: Paint | None =
 
 def _heat_lines(stage: Stage, width: int, paint: Paint) -> str:
     rows = [
-        [d.name, quantity(d.average_W, "W"), quantity(d.peak_W, "W"), quantity(d.vce_at_peak_V, "V"),
+        [d.case, quantity(d.average_W, "W"), quantity(d.peak_W, "W"), quantity(d.vce_at_peak_V, "V"),
          quantity(d.ic_at_peak_A, "A"), _c(d.sink_C), _c(d.junction_C)]
         for d in stage.dissipation
     ]  # fmt: skip
@@ -148,7 +149,7 @@ def heat_csv(report: StageReport) -> str:
     """Heat of one device in each way of driving the stage."""
     return csv_text(
         ("drive", "average_W", "peak_W", "vce_at_peak_V", "ic_at_peak_A", "sink_C", "case_C", "junction_C"),
-        ((d.name, d.average_W, d.peak_W, d.vce_at_peak_V, d.ic_at_peak_A, d.sink_C, d.case_C, d.junction_C)
+        ((d.case, d.average_W, d.peak_W, d.vce_at_peak_V, d.ic_at_peak_A, d.sink_C, d.case_C, d.junction_C)
          for d in report.stage.dissipation),
     )  # fmt: skip
 
@@ -231,7 +232,7 @@ def _heat_table(stage: Stage) -> h.Html:
     def q(x: float, unit: str) -> h.Html:
         return h.number(quantity_pieces(x, unit))
 
-    rows = [[d.name, q(d.average_W, "W"), q(d.peak_W, "W"), q(d.vce_at_peak_V, "V"), q(d.ic_at_peak_A, "A"),
+    rows = [[d.case, q(d.average_W, "W"), q(d.peak_W, "W"), q(d.vce_at_peak_V, "V"), q(d.ic_at_peak_A, "A"),
              _temp(d.sink_C), _temp(d.junction_C)] for d in stage.dissipation]  # fmt: skip
     return h.table(["drive", "average", "peak", "at V_CE", "and I_C", "sink", "junction"], rows, "stack",
                    numeric=(1, 2, 3, 4, 5, 6))  # fmt: skip

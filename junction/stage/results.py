@@ -49,7 +49,7 @@ class OperatingPoint:
 class Dissipation:
     """Heat of one device in one way of driving the stage; nan where it cannot be known."""
 
-    name: str
+    case: str
     average_W: float
     peak_W: float  # instantaneous
     vce_at_peak_V: float
@@ -90,6 +90,8 @@ class Stage:
     power_W: float = nan
     load_ohm: float = nan
     supply_V: float = nan
+    peak_to_peak_V: float = nan
+    rms_V: float = nan
     peak_output_V: float = nan
     peak_output_A: float = nan
     headroom_V: float = nan

@@ -5,8 +5,9 @@ from math import isnan, nan
 import pytest
 
 from junction.base.errors import UsageError
+from junction.shelf.rules import rule
 from junction.shelf.types import find_type
-from junction.stage.stage import IDLE_DROP_V, StageAsk, clipping_W, plan_stage
+from junction.stage.stage import StageAsk, clipping_W, plan_stage
 
 
 def test_everything_given_leaves_few_assumptions():
@@ -32,7 +33,7 @@ def test_what_is_not_known_is_asked_or_assumed():
 
 def test_the_trades_starting_point_is_marked():
     stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=42, re_ohm=(0.22,)))
-    assert stage.idle_drop_V == pytest.approx((IDLE_DROP_V,))
+    assert stage.idle_drop_V == pytest.approx((rule("stage_idle_drop"),))
     assert any("starting point" in a and "common practice, no source" in a for a in stage.assumptions)
 
 
@@ -94,6 +95,6 @@ def test_a_supply_too_low_is_said_with_the_power_it_gives(supply, says):
     # with nothing kept back the rail stands across emitter resistor and load: (30/8.22)**2 * 8/2 = 53.3 W
     assert clipping_W(30.0, 8.0, 0.22) == pytest.approx((30.0 / 8.22) ** 2 * 8.0 / 2)
     assert clipping_W(36.8, 8.0, 0.22) == pytest.approx(80.0, rel=5e-3)  # 36.76 V rounded up
-    heat = [d for d in stage.dissipation if d.name != "idle"]
+    heat = [d for d in stage.dissipation if d.case != "idle"]
     assert all(d.vce_at_peak_V > 0 and d.average_W > 0 for d in heat)
-    assert any(d.name.startswith("clipping") for d in heat) == (supply == 30.0)
+    assert any(d.case.startswith("clipping") for d in heat) == (supply == 30.0)
