@@ -56,7 +56,8 @@ def drop_words(stage: Stage) -> str:
     low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
     return (
         f"Drop to expect across each emitter resistor at idle: {text} mV. The trade starts between "
-        f"{low:.0f} and {high:.0f} mV (common practice, no source), warm, without signal and without load; the service manual's figure "
+        f"{low:.0f} and {high:.0f} mV (common practice, no source), warm, without signal and "
+        "without load; the service manual's figure "
         "outranks it."
     )
 
