@@ -14,7 +14,7 @@ import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.physics import junction as law
-from junction.physics.network import Conductance, Diode, Element, Source, Transistor, solve_reading
+from junction.physics.network import Network
 from junction.physics.temperature import saturation_current, transistor_parameters
 from junction.physics.transistor import currents
 from junction.shelf.results import Meter
@@ -24,6 +24,10 @@ METER_GAIN, AMMETER_NOISE = 0.003, 0.002
 #: Noise of the sweep box's voltmeter [V] and the last digit of its lowest current range [A].
 VOLTMETER_NOISE_V, LAST_DIGIT_A = 0.0003, 1e-9
 SHORT_OHM = 0.4
+
+
+#: A kind of element, its nodes and its values, as `junction.physics.network.Network` takes them.
+Element = tuple[str, tuple[int, ...], tuple[float, ...]]
 
 
 @dataclass(frozen=True)
@@ -37,21 +41,19 @@ class BenchPart:
     columns: dict[str, str] = field(default_factory=dict)
 
 
-def conductance(p: int, q: int, ohm: float) -> Conductance:
+def conductance(p: int, q: int, ohm: float) -> Element:
     """Path of a resistance [ohm] between two nodes."""
-    return Conductance(p, q, np.array([1.0 / ohm]))
+    return "path", (p, q), (1.0 / ohm,)
 
 
-def transistor(
-    is_A: float, bf: float = 150.0, br: float = 4.0, nodes: Sequence[int] = (0, 1, 2)
-) -> Transistor:
+def transistor(is_A: float, bf: float = 150.0, br: float = 4.0, nodes: Sequence[int] = (0, 1, 2)) -> Element:
     """Ebers-Moll transistor between base, collector and emitter nodes."""
-    return Transistor(*nodes, np.array([is_A]), np.array([bf]), np.array([br]))
+    return "transistor", tuple(nodes), (is_A, bf, br)
 
 
-def diode(is_A: float, n: float, nodes: Sequence[int] = (0, 1), temp_C: float = 25.0) -> Diode:
+def diode(is_A: float, n: float, nodes: Sequence[int] = (0, 1), temp_C: float = 25.0) -> Element:
     """Junction from anode to cathode node."""
-    return Diode(*nodes, np.array([is_A]), np.array([n * thermal_voltage(temp_C)]))
+    return "diode", tuple(nodes), (is_A, n * float(thermal_voltage(temp_C)))
 
 
 def darlington(is_driver_A: float, is_output_A: float, r1_ohm: float, r2_ohm: float) -> tuple[Element, ...]:
@@ -66,14 +68,15 @@ def diode_mode(part: BenchPart, red: int, black: int, meter: Meter, rng: np.rand
     """What the meter shows, as it is written down: volts to the last digit, or OL."""
     if part.pnp:
         red, black = black, red
-    source = Source(meter.open_voltage_V, meter.test_current_A, 0.0)
-    if meter.source_kind == "resistance":
-        source = Source(meter.open_voltage_V, 0.0, meter.resistance_ohm)
-    solved = solve_reading(
-        part.elements, np.array([red]), np.array([black]), source,
-        vt_V=float(thermal_voltage(22.0)), nodes=part.nodes,
-    )  # fmt: skip
-    v = float(solved.v_V[0]) * (1 + rng.normal(0, METER_GAIN))
+    network = Network(float(thermal_voltage(22.0)), part.nodes)
+    for kind, nodes, values in part.elements:
+        getattr(network, kind)(*nodes, *(np.array([float(x)]) for x in values))
+    resistive = meter.source_kind == "resistance"
+    shown_V = network.read(
+        np.array([red]), np.array([black]), open_V=meter.open_voltage_V, current_A=meter.test_current_A,
+        resistance_ohm=meter.resistance_ohm if resistive else 0.0,
+    )[0]  # fmt: skip
+    v = float(shown_V[0]) * (1 + rng.normal(0, METER_GAIN))
     if v > meter.over_range_V:
         return "OL"
     return f"{max(round(v / meter.resolution_V), 0) * meter.resolution_V:.3f}"

@@ -18,7 +18,7 @@ from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.leads.hypotheses import LATENT, Fault, Hypothesis, Structure, faults, structures
 from junction.leads.hypotheses_priors import priors
 from junction.leads.hypotheses_tiles import AT, BLACK, PATH_COLUMNS, PLACEMENTS, RED, Rows, lay_out
-from junction.physics.network import Conductance, Diode, Source, Transistor, solve_reading
+from junction.physics.network import Network
 from junction.shelf.results import Meter
 
 #: Current at which the families state their drops [A].
@@ -89,11 +89,11 @@ def visible_leak_ohm(meter: Meter) -> float:
     return over / meter.test_current_A
 
 
-def meter_source(meter: Meter) -> Source:
+def meter_source(meter: Meter) -> dict[str, float]:
     """The meter's diode-mode source as the network solver takes it."""
     if meter.source_kind == "resistance":
-        return Source(meter.open_voltage_V, resistance_ohm=meter.resistance_ohm)
-    return Source(meter.open_voltage_V, current_A=meter.test_current_A)
+        return {"open_V": meter.open_voltage_V, "resistance_ohm": meter.resistance_ohm}
+    return {"open_V": meter.open_voltage_V, "current_A": meter.test_current_A}
 
 
 def _exp_or_zero(log_value: np.ndarray) -> np.ndarray:
@@ -101,17 +101,16 @@ def _exp_or_zero(log_value: np.ndarray) -> np.ndarray:
 
 
 class _Wiring:
-    """Network elements of a set of tiles, and how the latent variables enter each of them.
+    """Networks of a set of tiles, and how the latent variables enter each of them.
 
     ``slopes`` holds (parameter of the network, latent variable, derivative of its logarithm (n,)).
     """
 
-    def __init__(self, theta: np.ndarray, vt_V: float) -> None:
+    def __init__(self, theta: np.ndarray, vt_V: float, nodes: int) -> None:
+        self.network = Network(vt_V, nodes)
         self.col = {name: theta[:, k] for name, k in AT.items()}
         self.vt_V, self.n = vt_V, len(theta)
-        self.elements: list = []
         self.slopes: list[tuple[int, int, np.ndarray]] = []
-        self._parameters = 0
         self.bf, self.br = (np.exp(np.nan_to_num(self.col[name])) for name in ("ln_bf", "ln_br"))
         # what a junction carries of IS exp(V/VT) while the third lead floats
         self.share = 1 / self.bf + 1 / (1 + self.br)
@@ -121,32 +120,28 @@ class _Wiring:
         return _exp_or_zero(np.log(REFERENCE_A) - drop_V / self.vt_V - np.log(share))
 
     def _slope(self, parameter: int, latent: str, value) -> None:
-        self.slopes.append((self._parameters + parameter, AT[latent], np.broadcast_to(value, self.n)))
+        self.slopes.append((parameter, AT[latent], np.broadcast_to(value, self.n)))
 
     def transistor(self, base: int, collector: int, emitter: int, drop: str) -> None:
         """Ebers-Moll transistor whose base-emitter reading is the latent variable `drop`."""
         is_A = self._saturation(self.col[drop], self.share)
-        self.elements.append(Transistor(base, collector, emitter, is_A, self.bf, self.br))
-        self._slope(0, drop, -1 / self.vt_V)
-        self._slope(0, "ln_bf", 1 / self.bf / self.share)
-        self._slope(1, "ln_bf", 1.0)
-        self._slope(0, "ln_br", self.br / (1 + self.br) ** 2 / self.share)
-        self._slope(2, "ln_br", 1.0)
-        self._parameters += 3
+        first = self.network.transistor(base, collector, emitter, is_A, self.bf, self.br)
+        self._slope(first, drop, -1 / self.vt_V)
+        self._slope(first, "ln_bf", 1 / self.bf / self.share)
+        self._slope(first + 1, "ln_bf", 1.0)
+        self._slope(first, "ln_br", self.br / (1 + self.br) ** 2 / self.share)
+        self._slope(first + 2, "ln_br", 1.0)
 
     def conductance(self, p: int, q: int, name: str) -> None:
         """Resistance whose logarithm is the latent variable `name`."""
-        self.elements.append(Conductance(p, q, _exp_or_zero(-self.col[name])))
-        self._slope(0, name, -1.0)
-        self._parameters += 1
+        self._slope(self.network.path(p, q, _exp_or_zero(-self.col[name])), name, -1.0)
 
     def diode(self, anode: int, cathode: int, name: str) -> None:
         """Junction whose drop is the latent variable `name`, and what it shares with its twin."""
         drop = self.col[name] + np.nan_to_num(self.col["v_pair"])
-        self.elements.append(Diode(anode, cathode, self._saturation(drop), np.full(self.n, self.vt_V)))
+        at = self.network.diode(anode, cathode, self._saturation(drop), np.full(self.n, self.vt_V))
         for latent in (name, "v_pair"):
-            self._slope(0, latent, -1 / self.vt_V)
-        self._parameters += 1
+            self._slope(at, latent, -1 / self.vt_V)
 
 
 _DIODES = ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra"), (2, 0, "v_eb_extra"))
@@ -154,7 +149,7 @@ _DIODES = ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra"), (2,
 
 def _wire(theta: np.ndarray, darlington: bool, extras: bool, vt_V: float) -> _Wiring:
     """Network of one topology: nodes B 0, C 1, E 2, and 3 the inner base of a Darlington."""
-    wiring = _Wiring(theta, vt_V)
+    wiring = _Wiring(theta, vt_V, 4 if darlington else 3)
     if darlington:
         wiring.transistor(0, 1, 3, "v_be")
         wiring.transistor(3, 1, 2, "v_second")
@@ -181,13 +176,13 @@ def _groups(theta: np.ndarray, darlington: np.ndarray):
                 yield pick, d, x
 
 
-def _solve(rows: Rows, darlington: np.ndarray, source: Source, vt: float):
+def _solve(rows: Rows, darlington: np.ndarray, source: dict, vt: float):
     """Readings, source currents, dynamic resistances (n, 6), derivatives by latent variable (n, 6, l).
 
     Placements on an open lead are left at the open voltage and no current.
     """
     shape = rows.dead.shape
-    v, i, r = np.full(shape, source.open_V), np.zeros(shape), np.zeros(shape)
+    v, i, r = np.full(shape, source["open_V"]), np.zeros(shape), np.zeros(shape)
     dv = np.zeros((*shape, len(LATENT)))
     for pick, is_darlington, extras in _groups(rows.theta, darlington):
         row, place = np.nonzero(~rows.dead[pick])
@@ -195,12 +190,10 @@ def _solve(rows: Rows, darlington: np.ndarray, source: Source, vt: float):
         for chunk in np.array_split(np.arange(row.size), max(1, row.size // _CHUNK)):
             k, j = row[chunk], place[chunk]
             wiring = _wire(rows.theta[k], is_darlington, extras, vt)
-            nodes = 4 if is_darlington else 3
-            s = solve_reading(wiring.elements, RED[j], BLACK[j], source, vt_V=vt, nodes=nodes)
-            v[k, j], i[k, j], r[k, j] = s.v_V, s.i_A, s.r_ohm
+            v[k, j], i[k, j], r[k, j], by_parameter, _ = wiring.network.read(RED[j], BLACK[j], **source)
             d = np.zeros((k.size, len(LATENT)))
             for parameter, latent, slope in wiring.slopes:
-                d[:, latent] += s.dv_V[:, parameter] * slope
+                d[:, latent] += by_parameter[:, parameter] * slope
             dv[k, j] = d
     return v, i, r, dv
 
@@ -227,7 +220,7 @@ def _volts(rows: Rows, darlington, meter: Meter, vt: float):
 
 def _ohms(rows: Rows, darlington, vt: float):
     """Mean, shared factors and own noise of the six resistance readings [ln ohm]."""
-    source = Source(OHMS_OPEN_V, resistance_ohm=OHMS_SOURCE_OHM)
+    source = {"open_V": OHMS_OPEN_V, "resistance_ohm": OHMS_SOURCE_OHM}
     v, i, r, dv = _solve(rows, darlington, source, vt)
     v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
     slope = 1 / v + 1 / (i * OHMS_SOURCE_OHM)
