@@ -54,7 +54,7 @@ class Network:
     def __init__(self, vt_V: float, nodes: int = 3) -> None:
         self._vt_V, self._nodes = vt_V, nodes
         self._junctions: list[tuple[int, int, np.ndarray, np.ndarray]] = []  # anode, cathode, IS, N VT
-        #: Currents from node to node: a factor times what a junction carries, or times the voltage (None).
+        #: Currents from node to node: what a junction carries over a gain; a voltage by a conductance (None).
         self._flows: list[tuple[int, int, int | None, np.ndarray]] = []
         self._parameters: list[list[tuple[int, int]]] = []  # flows that each scales, and their signs
 
