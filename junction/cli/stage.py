@@ -9,7 +9,7 @@ from junction.base.errors import UsageError
 from junction.cli import options
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
 from junction.cli.stage_options import add_stage, known_types, names, quantities, stage_values
-from junction.jobs.stage import DropAsk, StageAsk, StageReport, StageSettings, run_stage
+from junction.jobs.stage import StageAsk, StageReport, StageSettings, run_stage
 from junction.show.table import Paint, width_for
 
 EPILOG = """examples:
@@ -86,10 +86,8 @@ def _drops(args: argparse.Namespace):
         return None
     if args.parts and len(args.parts) != len(args.measured_drops):
         raise UsageError(f"{len(args.measured_drops)} drops but {len(args.parts)} parts")
-    fraction, floor = args.drop_accuracy or (0.005, 1e-4)
-    third = 3**0.5  # limits of error to standard uncertainty (JCGM 100:2008, 4.3.7)
-    return DropAsk(args.measured_drops, fraction / third, max(floor, 1e-6) / third,
-                   args.resistor_tolerance or 0.05, args.parts or ())  # fmt: skip
+    return {"drops_V": args.measured_drops, "accuracy": args.drop_accuracy,
+            "tolerance": args.resistor_tolerance, "parts": args.parts or ()}  # fmt: skip
 
 
 def _bag(args: argparse.Namespace, ask, find):

@@ -15,8 +15,7 @@ from junction.sets.spread import drawn_devices
 from junction.shelf.cautions import cautions
 from junction.shelf.ratings import safe_current_A
 from junction.shelf.rules import rule
-from junction.stage.drops import diagnose_drops
-from junction.stage.drops_rail import DropAsk
+from junction.stage.findings import diagnose_drops
 from junction.stage.results import Stage, StageReport
 from junction.stage.sharing import devices_from_fits
 from junction.stage.stage import StageAsk, load_locus, plan_stage
@@ -29,7 +28,7 @@ class StageSettings:
     stage: StageAsk
     type_names: tuple[str, ...] = ()
     types: object = None
-    drops: DropAsk | None = None
+    drops: dict | None = None  # arguments of `junction.stage.findings.diagnose_drops`
     match: MatchSettings | None = None  # how a bag is to be fitted, when one is given
 
 
@@ -50,18 +49,18 @@ def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
     if bag is not None and settings.match is not None:
         match = settings.match
         if settings.drops is not None:  # what is fitted is compared, whatever its gain
-            match = replace(match, ask=replace(match.ask, keep=(settings.drops.parts,)))
+            match = replace(match, ask=replace(match.ask, keep=(settings.drops["parts"],)))
         fits = prepare(bag, match).fits
     types = types_in_use(fits, settings.type_names, settings.types)
     stage = plan_stage(settings.stage, types)
     drops = predicted = devices = drawn = None
     if fits is not None and settings.drops is not None:
-        fits = _in_order(fits, settings.drops.parts)
+        fits = _in_order(fits, settings.drops["parts"])
         devices = devices_from_fits(fits)
         drawn = drawn_devices(fits, (stage.idle,), stage.parallel, DRAWS, 1)["idle"]
         predicted = _predicted(fits, stage)
     if settings.drops is not None:
-        drops = diagnose_drops(stage, settings.drops, devices, drawn)
+        drops = diagnose_drops(stage, devices=devices, drawn=drawn, **settings.drops)
     set_aside = bag.set_aside if bag is not None else ()
     return StageReport(
         stage, drops, cautions("power-up", "fitting"), _loci(stage, settings.stage), set_aside,
@@ -119,4 +118,4 @@ def _loci(stage: Stage, ask: StageAsk) -> dict[str, tuple[np.ndarray, np.ndarray
     return out
 
 
-__all__ = ["DropAsk", "StageAsk", "StageReport", "StageSettings", "run_stage"]
+__all__ = ["StageAsk", "StageReport", "StageSettings", "run_stage"]

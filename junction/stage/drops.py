@@ -1,234 +1,382 @@
-"""Measured drops across the emitter resistors, at idle, against what the stage should show.
+"""What may be wrong in a stage, weighed: every simple fault of every position against the measured drops.
 
 All devices of a rail hang on one drive node, so each drop d with its own V_BE gives the same drive
 voltage: z = d + V_BE(d/R).  A device whose z stands off the others' says that its resistor, its junction
-or its path is not what it should be.  The other rail, in series with it, says what the sum must be.  What
-is wrong is decided by probability in the manner of JCGM 106:2012: at least 95 % decides, less is
-undecided, with what it may be and the measurement that would decide.
+or its path is not what it should be.
+
+Each rail is looked at under many patterns (all sound; one position or two at fault; two parts exchanged).
+Under a pattern the sound positions say what the drive voltage z and their own currents d/R are, a faulty
+one has the current its junction takes at z - d, and the sum is the rail's current.  At idle, without a
+load, the two rails are in series, so both sums are one current: that is what ties the rails together and
+lets the good one bound the bad one.  Patterns are weighed by Bayes' rule, their rail currents kept as a
+mixture of log-normal pieces, so a current nobody can know comes out as wide as it is.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-from math import isfinite, sqrt
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations, product
+from math import log, pi, sqrt
 
 import numpy as np
 
-from junction.base.errors import UsageError
+from junction.base.constants import thermal_voltage
 from junction.base.records import Interval
-from junction.stage.drops_alarm import against_wanted
-from junction.stage.drops_bias import judge_bias
-from junction.stage.drops_odds import EXCHANGED, OFF, OPEN, SOUND, Odds, fault_shares, weigh_faults
-from junction.stage.drops_rail import BIAS_BAND, U_VBE_UNMATCHED_V, DropAsk, Rail
-from junction.stage.drops_words import DECIDES, Position, judge_drop, word_for
-from junction.stage.results import DropReport, DropVerdict, Stage
-from junction.stage.sharing import Devices, drive_point, share
+from junction.shelf.rules import rule
+from junction.stage.results import OperatingPoint
+from junction.stage.sharing import drive_point
 
-#: A drop under this share of the wanted one is no current to speak of; a rail current under the next one
-#: is below what the meter sees.
-_DEAD, _BLIND = 0.02, 0.02
+#: What a position may be, in the order of the last axis of `Odds.kinds`.
+SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
+#: The rule that says how often each is met.
+PRIORS = {VALUE: "drops_prior_value", OPEN: "drops_prior_open", OFF: "drops_prior_off",
+          SHORTED: "drops_prior_shorted", ODD: "drops_prior_odd",
+          MISREAD: "drops_prior_misread"}  # fmt: skip
+K95 = 1.96
+#: Pairs of positions are suspected together only among the so many that stand furthest off.
+_FURTHEST = 4
+#: Logarithm of a weight beside the heaviest below which a piece could not matter.
+_LIGHT = 30.0
 
 
-def diagnose_drops(
-    stage: Stage, ask: DropAsk, devices: Devices | None = None, drawn: Devices | None = None
-) -> DropReport:
-    """Compare measured drops with the prediction and name what is wrong.
+class Rail:
+    """One rail: the devices, their V_BE at a current, and what each drop says.
 
     Parameters
     ----------
-    stage : Stage
-        With the emitter resistor of each position.
-    ask : DropAsk
-    devices, drawn : Devices, optional
-        The parts in the order of the drops, fitted and drawn at idle; without them, unmatched parts.
+    idle : OperatingPoint
+        At the wanted idle current.
+    drops_V, re_ohm, u_vbe_V : sequence of float (n,)
+        Drop, emitter resistor, and standard uncertainty of V_BE of each position.
+    devices : Devices or None
+    accuracy : tuple of float
+        Limits of error of a drop: fraction of reading [1] and floor [V].
+    tolerance : float
+        Of the emitter resistors [1].
+    """
+
+    def __init__(
+        self, idle: OperatingPoint, drops_V, re_ohm, devices, u_vbe_V, accuracy, tolerance: float
+    ) -> None:
+        self.idle, self.devices, self.u_vbe, self.tolerance = idle, devices, u_vbe_V, tolerance
+        self.d, self.re, self.n = np.array(drops_V, float), np.array(re_ohm, float), len(drops_V)
+        self.wanted = idle.total_A / self.n
+        self.vt = float(thermal_voltage(idle.temp_C))
+        # limits of error to standard uncertainty (JCGM 100:2008, 4.3.7)
+        fraction, self.u_floor = (x / sqrt(3) for x in accuracy)
+        self.u_d = np.hypot(fraction * self.d, self.u_floor)
+        self.u_r = tolerance / sqrt(3)
+        # the meter's scale error is common to all drops, and resistors of one batch lean one way
+        self.u_common = float(np.hypot(fraction, rule("drops_batch") * self.u_r))
+        #: a drop lost in the meter's last digit is that digit at most
+        self.seen = np.maximum(self.d, self.u_d)
+        self.lost = self.d <= rule("drops_lost") * self.u_floor
+
+    def nothing(self, k: int) -> Interval:
+        """Current through a resistor whose drop is lost in the meter's last digits [A]."""
+        return Interval(0.0, 0.0, float(rule("drops_lost") * self.u_floor / self.re[k]), "A")
+
+    def vbe(self, current_A, devices=None) -> np.ndarray:
+        """V_BE of each device at its current, base resistor included [V]."""
+        current = np.maximum(current_A, 1e-12)
+        if self.devices is None:  # a part nobody knows: the law of any junction, from the wanted current
+            return self.vt * np.log(current / self.wanted)
+        p = self.idle
+        rb = np.asarray(p.rb_ohm)
+        return drive_point(devices or self.devices, np.log(current), p.vce_V, p.temp_C, 0.0, rb).drive_V
+
+    @cached_property
+    def _table(self) -> tuple[np.ndarray, np.ndarray]:
+        """Logarithm of I, and V_BE; 0.02 steps put the line between two within 1e-4 of the curve."""
+        grid = np.arange(log(1e-12), log(1e3), 0.02)
+        return grid, self.vbe(np.broadcast_to(np.exp(grid)[:, None], (grid.size, self.n)))
+
+    def currents(self, volts, re_ohm=0.0) -> np.ndarray:
+        """Currents of the devices (last axis) at which V_BE, and the drop across `re_ohm`, make `volts`."""
+        grid, table = self._table
+        table = table + np.exp(grid)[:, None] * re_ohm
+        volts = np.broadcast_to(volts, (*np.shape(volts)[:-1], self.n))
+        return np.exp(np.stack([np.interp(volts[..., k], table[:, k], grid) for k in range(self.n)], axis=-1))
+
+    def drive(self, order=None) -> tuple[np.ndarray, np.ndarray]:
+        """Drive voltage by each device [V] and its standard uncertainty, the parts placed in `order`."""
+        moved = None if order is None else self.devices.take(order)
+        u_vbe = self.u_vbe if order is None else self.u_vbe[order]
+        by_d = 1 + self.vt / self.seen
+        u = np.sqrt((by_d * self.u_d) ** 2 + (self.vt * self.u_r) ** 2 + u_vbe**2)
+        return self.seen + self.vbe(self.seen / self.re, moved), u
+
+    def by_others(self, sound, k: int) -> tuple[Interval, Interval] | None:
+        """What device k should show under the drive voltage of the other sound ones, 95 %.
+
+        Returns
+        -------
+        tuple of Interval, or None
+            The drop [V], and the current that its junction takes whatever its resistor [A]; None without
+            another sound one.
+        """
+        others = np.flatnonzero(sound & (np.arange(self.n) != k))
+        if not others.size:
+            return None
+        z, u = self.drive()
+        if others.size >= 3:  # a second odd one out must not pull the yardstick
+            reference = float(np.median(z[others]))
+            u_ref = 1.25 * float(np.median(u[others])) / sqrt(others.size)
+        else:
+            weight = 1 / u[others] ** 2
+            reference, u_ref = float(weight @ z[others] / weight.sum()), float(1 / sqrt(weight.sum()))
+        own, both = float(self.u_d[k]), sqrt(u_ref**2 + self.u_vbe[k] ** 2)
+
+        def at(volts: float, half: float, re_ohm) -> list[float]:
+            """Low end, middle and high end of the current."""
+            steps = np.array([-half, 0.0, half])
+            return [float(x) for x in self.currents((volts + steps)[:, None], re_ohm)[:, k]]
+
+        low, middle, high = at(reference, K95 * float(np.hypot(both, self.vt * self.u_r)), self.re)
+        re = float(self.re[k])
+        expected = Interval(middle * re, max(low * re - K95 * own, 0.0), high * re + K95 * own, "V")
+        low, middle, high = at(reference - self.d[k], K95 * float(np.hypot(both, own)), 0.0)
+        return expected, Interval(middle, low, high, "A")
+
+
+@dataclass(frozen=True, eq=False)
+class Odds:
+    """Weighed patterns of one or two rails.
+
+    ``kinds``: per rail (n, 9), probability of what each position may be; ``exchanged``: per rail, the two
+    positions likeliest to hold each other's parts and its probability, or None; ``apart``: that the rails
+    carry different currents; ``clean``: that nothing is wrong; ``log_mean``, ``log_sd``, ``weight`` (m,):
+    rail current over the wanted one, as a mixture of log-normal pieces.
+    """
+
+    kinds: tuple[np.ndarray, ...]
+    exchanged: tuple[tuple[int, int, float] | None, ...]
+    apart: float
+    clean: float
+    log_mean: np.ndarray
+    log_sd: np.ndarray
+    weight: np.ndarray
+
+    def below(self, ratio) -> np.ndarray:
+        """Probability that the rail current is below `ratio` times the wanted one."""
+        from scipy.special import ndtr
+
+        x = np.log(np.asarray(ratio, float))[..., None]
+        return ndtr((x - self.log_mean) / self.log_sd) @ self.weight
+
+    def quantile(self, p: float) -> float:
+        """Rail current over the wanted one that is not exceeded with probability `p`."""
+        high = log(rule("drops_range")) + 5
+        low = -high
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.below(np.exp(middle)) < p else (low, middle)
+        return float(np.exp(0.5 * (low + high)))
+
+
+def weigh_faults(rails: list[Rail]) -> Odds:
+    """Weigh what may be wrong.
+
+    Parameters
+    ----------
+    rails : list of Rail
+        One rail, or both, which then carry one current or (current into the load) each its own.
 
     Returns
     -------
-    DropReport
-
-    Raises
-    ------
-    UsageError
-        Drops that do not fit the stage.
+    Odds
     """
-    n = stage.parallel
-    count = len(ask.drops_V)
-    if count not in (n, 2 * n):
-        raise UsageError(
-            f"{count} drops for {n} devices a rail: give {n} (one rail) or {2 * n} (upper rail first)"
-        )
-    if any(not isfinite(d) or d < 0 for d in ask.drops_V):
-        raise UsageError("a drop must be zero or more: write magnitudes for both rails")
-    re = _resistors(stage, count)
-    if min(re) <= 0:
-        raise UsageError("drops need emitter resistors: --emitter-resistor 0.22ohm")
-    rails, names = [], []
-    for rail in range(count // n):
-        which = slice(rail * n, rail * n + n)
-        own = None if devices is None else devices.take(np.arange(count)[which])
-        rails.append(Rail(stage, ask, which, re[which], own, _u_vbe(stage, drawn, which, n)))
-        names.append(_names(ask, rail, n, count))
-    odds = weigh_faults(rails)
-    ratio = _ratio(rails, odds)
-    dead = [bool((r.d < np.maximum(3 * ask.u_floor_V, _DEAD * r.wanted * r.re)).all()) for r in rails]
-    verdicts = []
-    for rail, r in enumerate(rails):
-        if all(dead) and (n > 1 or len(rails) > 1):
-            verdicts += [_no_current(r, name, k) for k, name in enumerate(names[rail])]
-        else:
-            verdicts += _judge(rails, rail, names[rail], odds, ratio)
-    bias, text, alarm = judge_bias(rails, odds, ratio, verdicts, all(dead))
-    swaps = _swaps(rails, names, odds, verdicts) if devices is not None and not alarm else ()
-    overall = "bias far too high" if alarm else _overall(verdicts, bias, odds)
-    wanted = [float(r.wanted * ohm) for r in rails for ohm in r.re]
-    return DropReport(
-        tuple(against_wanted(verdicts, wanted, bias, bool(alarm))), bias, ratio, text, overall, swaps,
-        _assumptions(ask, devices), alarm,
+    patterns, which, log_w, mean, sd = zip(*(_pieces(r) for r in rails), strict=True)
+    if len(rails) == 1:
+        log_all = [_with_prior(log_w[0], mean[0], sd[0], rule("drops_prior_near_alone"))]
+    else:
+        near, apart = rule("drops_prior_near"), rule("drops_prior_apart")
+        var = sd[0][:, None] ** 2 + sd[1] ** 2
+        gap = mean[0][:, None] - mean[1]
+        joint = log_w[0][:, None] + log_w[1] - 0.5 * (gap**2 / var + np.log(2 * pi * var))
+        both = (mean[0][:, None] * sd[1] ** 2 + mean[1] * sd[0][:, None] ** 2) / var
+        both_sd = sd[0][:, None] * sd[1] / np.sqrt(var)
+        alone = [_with_prior(*x, near) for x in zip(log_w, mean, sd, strict=True)]
+        total = [np.logaddexp.reduce(x, axis=None) for x in alone]
+        # of two rails with currents of their own, either stands for the rail current
+        log_all = [_with_prior(joint, both, both_sd, near) + log(1 - apart),
+                   *(x + total[1 - k] + log(apart / 2) for k, x in enumerate(alone))]  # fmt: skip
+        mean, sd = (both, *mean), (both_sd, *sd)
+    weight = np.concatenate([x.ravel() for x in log_all])
+    mean, sd = (np.concatenate([np.tile(x.ravel(), 2) for x in y]) for y in (mean, sd))
+    weight = np.exp(weight - weight.max())
+    weight /= weight.sum()
+    # how sure each piece of each rail is
+    own = np.split(weight, np.cumsum([x.size for x in log_all])[:-1])
+    own = [w.reshape(x.shape).sum(axis=0) for w, x in zip(own, log_all, strict=True)]
+    clean = [(p[w] == SOUND).all(axis=1) for p, w in zip(patterns, which, strict=True)]
+    if len(rails) == 1:
+        apart, sound = 0.0, float(own[0][clean[0]].sum())
+    else:
+        series, *alone = own
+        apart, sound = float(2 * alone[0].sum()), float(series[np.ix_(*clean)].sum())
+        own = [series.sum(axis=1 - k) + 2 * x for k, x in enumerate(alone)]
+    kinds, exchanged = [], []
+    for p, w, o in zip(patterns, which, own, strict=True):
+        probability = np.bincount(w, o, len(p))
+        kinds.append(np.stack([probability @ (p == kind) for kind in range(9)], axis=1))
+        rows = np.flatnonzero((p == EXCHANGED).any(axis=1))
+        exchanged.append(None)
+        if rows.size:
+            best = rows[int(probability[rows].argmax())]
+            i, j = np.flatnonzero(p[best] == EXCHANGED)
+            exchanged[-1] = int(i), int(j), float(probability[best])
+    keep = weight > 1e-9 * weight.max()
+    return Odds(
+        tuple(kinds), tuple(exchanged), apart, sound, mean[keep], np.hypot(sd[keep], rails[0].u_common),
+        weight[keep] / weight[keep].sum(),
     )  # fmt: skip
 
 
-def _resistors(stage: Stage, count: int) -> list[float]:
-    re = stage.re_ohm
-    if len(re) == 1:
-        return list(re) * count
-    return list(re) * (count // len(re)) if len(re) < count else list(re[:count])
+def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
+    """Log weights (2, ...) of pieces with what is known of the bias: near the wanted one, or anywhere.
 
-
-def _u_vbe(stage: Stage, drawn: Devices | None, which: slice, n: int) -> np.ndarray:
-    if drawn is None:
-        return np.full(n, U_VBE_UNMATCHED_V)
-    few = drawn.take(np.arange(which.start, which.stop))
-    p = stage.idle
-    v = drive_point(few, np.log(p.total_A / stage.parallel), p.vce_V, p.temp_C).vbe_V
-    own = v - v.mean(axis=-1, keepdims=True) if n > 1 else v
-    return np.broadcast_to(own.std(axis=0) * (sqrt(n / (n - 1)) if n > 1 else 1.0), (n,))
-
-
-def _names(ask: DropAsk, rail: int, n: int, count: int) -> list[str]:
-    side = "" if count == n else ("upper rail, ", "lower rail, ")[rail]
-    out = []
-    for k in range(n):
-        part = ask.parts[rail * n + k] if ask.parts else ""
-        out.append(f"{side}position {k + 1}" + (f" ({part})" if part else ""))
-    return out
-
-
-def _ratio(rails: list[Rail], odds: Odds) -> Interval:
-    """Rail current over the wanted one, 95 %.
-
-    With one rail measured, a lone drop or a drop lost may hide a current that only a guess of what is usual
-    holds down: then 99 %.
+    What is known weighs the pieces but does not move them: the rail current stays what was measured.
     """
-    lost = len(rails) == 1 and bool((rails[0].d <= 3 * rails[0].ask.u_floor_V).any())
-    tail = 0.005 if lost or sum(len(r.d) for r in rails) == 1 else 0.025
-    low, value, high = (odds.quantile(p) for p in (tail, 0.5, 1 - tail))
-    return Interval(value, low if low > _BLIND else 0.0, high)
+    var, top = sd**2 + rule("drops_near") ** 2, log(rule("drops_range"))
+    near = log(is_near) - 0.5 * (mean**2 / var + np.log(2 * pi * var))
+    flat = log((1 - is_near) / (2 * top)) - 2 * np.maximum(mean - log(rule("drops_scorched")), 0.0)
+    return log_w + np.stack([near, np.where((mean < top) & (mean >= -top - 1), flat, -np.inf)])
 
 
-def _no_current(r: Rail, name: str, k: int) -> DropVerdict:
-    nominal = r.wanted * float(r.re[k])
-    expected = Interval(nominal, (1 - BIAS_BAND) * nominal, (1 + BIAS_BAND) * nominal, "V")
-    text = (
-        f"{name}: {1000 * r.d[k]:.1f} mV; no device conducts, so the bias or the drive is off, or something "
-        "in series is open, rather than every device."
-    )
-    look = (
-        "Measure the supply and its fuses first, then the voltage between the two drive nodes; with the "
-        "power off, each junction in diode mode."
-    )
-    none = Interval(0.0, 0.0, float(3 * r.ask.u_floor_V / r.re[k]), "A")
-    return DropVerdict(
-        name, float(r.d[k]), expected, "not conducting", none, None, DECIDES, text, look
-    )
+def _patterns(r: Rail) -> np.ndarray:
+    """Patterns worth weighing (p, n): none, one or two at fault, two exchanged, nothing on the list."""
+    faults = [VALUE, OPEN, OFF, SHORTED, *([ODD] if r.n > 1 else [])]
+    faults += [MISREAD] if r.d.max() > rule("drops_most") else []
+    rows = [np.full(r.n, SOUND)]
+
+    def add(where, what) -> None:
+        rows.append(np.full(r.n, SOUND))
+        rows[-1][list(where)] = what
+
+    for k, fault in product(range(r.n), faults):
+        add([k], fault)
+    z = r.drive()[0]
+    for where in combinations(sorted(np.argsort(-np.abs(z - np.median(z)))[:_FURTHEST]), 2):
+        for two in product(faults, repeat=2):
+            add(where, two)
+    if r.devices is not None:
+        for where in combinations(range(r.n), 2):
+            add(where, EXCHANGED)
+    if r.n > 2:
+        add(range(r.n), OFF)
+    add(range(r.n), UNKNOWN)
+    return np.array(rows)
 
 
-def _judge(rails: list[Rail], rail: int, names, odds: Odds, ratio: Interval) -> list[DropVerdict]:
-    """Verdict of every drop of one rail."""
-    r, q = rails[rail], odds.kinds[rail]
-    fine = q[:, SOUND] + q[:, EXCHANGED]
-    suspects = [k for k in range(len(names)) if word_for(q[k]) == "undecided"]
-    other = None
-    if len(rails) == 2 and _trusted(odds.kinds[1 - rail]) and odds.apart < 0.05:
-        o = rails[1 - rail]
-        amps = o.d / o.re
-        u = np.hypot(o.u_r * amps, o.u_d / o.re)
-        other = (float(amps.sum()), float(sqrt((u**2).sum()) / max(amps.sum(), 1e-12)))
-    out = []
-    for k, name in enumerate(names):
-        twins = [names[j].removeprefix("upper rail, ").removeprefix("lower rail, ")
-                 for j in suspects if j != k and k in suspects]  # fmt: skip
-        words = ""
-        if twins:
-            words = " It may as well be the other one: " + " or ".join(twins) + "."
-        out.append(judge_drop(Position(r, name, k, q[k], fine >= 0.5, other, ratio,
-                                       q[:, OFF] + q[:, OPEN] >= 0.5, words, len(rails) == 2)))  # fmt: skip
-    return out
+def _log_prior(r: Rail, patterns) -> np.ndarray:
+    own = {kind: rule(name) for kind, name in PRIORS.items()}
+    if r.devices is not None:  # a part whose own curve was measured
+        own[ODD] = rule("drops_prior_odd_known")
+    table = np.zeros(9)
+    table[list(own)] = np.log(list(own.values()))
+    table[SOUND] = log(1 - sum(own.values()))
+    out = table[patterns].sum(axis=1)
+    pairs = max(r.n * (r.n - 1) / 2, 1)
+    out += np.where((patterns == EXCHANGED).any(axis=1), log(rule("drops_prior_exchanged") / pairs), 0.0)
+    return np.where((patterns == UNKNOWN).any(axis=1), log(rule("drops_prior_unknown")), out)
 
 
-def _trusted(q) -> bool:
-    return bool((q[:, SOUND] + q[:, EXCHANGED] >= DECIDES).all())
+def _pieces(r: Rail):
+    """Patterns of one rail (p, n), and the rail currents they stand for: pieces of ln current over wanted.
+
+    Returns
+    -------
+    patterns, which, log_weight, mean, sd : ndarray
+        ``which`` is the pattern of each piece.
+    """
+    patterns, top = _patterns(r), log(rule("drops_range"))
+    sound = (patterns == SOUND) | (patterns == EXCHANGED)
+    z_k, u_k = (np.tile(x, (len(patterns), 1)) for x in r.drive())
+    for row in np.flatnonzero((patterns == EXCHANGED).any(axis=1)):
+        order = np.arange(r.n)
+        i, j = np.flatnonzero(patterns[row] == EXCHANGED)
+        order[[i, j]] = order[[j, i]]
+        z_k[row], u_k[row] = r.drive(order)
+    # patterns with a sound position: drive voltage about what those say
+    held = sound.any(axis=1)
+    weight = np.where(sound, 1 / u_k**2, 0.0)[held]
+    total = weight.sum(axis=1)
+    offsets = np.linspace(-4, 4, 41)
+    z = ((weight * z_k[held]).sum(axis=1) / total)[:, None] + offsets / np.sqrt(total[:, None])
+    log_w, mean, var = _at(r, patterns[held], z, z_k[held], u_k[held])
+    log_w += np.log((offsets[1] - offsets[0]) / np.sqrt(total[:, None]))
+    summed = np.logaddexp.reduce(log_w, axis=1)
+    part = np.exp(log_w - np.where(np.isfinite(summed), summed, 0.0)[:, None])
+    middle = (part * mean).sum(axis=1)
+    found = [(np.flatnonzero(held), summed, middle,
+              (part * (var + (mean - middle[:, None]) ** 2)).sum(axis=1))]  # fmt: skip
+    # no sound position: the drive voltage may be anything from next to no current to far too much
+    loose = np.flatnonzero(~held & (patterns[:, 0] != UNKNOWN) & (patterns != OFF).any(axis=1))
+    few, many = r.wanted * np.exp(-top), r.wanted * np.exp(top)
+    low = float(np.min(r.vbe(np.full(r.n, few))))
+    # V_BE of a junction; what series resistance adds far beyond its rating is no drive any stage gives
+    junction = min(float(np.max(r.vbe(np.full(r.n, many)))), low + 1.5 * r.vt * 2 * top)
+    step = r.vt * (0.3 if r.n == 1 else 1.0)  # many patterns share the coarse grid
+    grid = np.arange(low, junction + min(many * float(r.re.max()), rule("drops_most")) + step, step)
+    log_w, mean, var = _at(r, patterns[loose], np.broadcast_to(grid, (len(loose), len(grid))),
+                           z_k[loose], u_k[loose])  # fmt: skip
+    found.append((np.repeat(loose, len(grid)), (log_w + log(step)).ravel(), mean.ravel(),
+                  (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
+    # no device on: no current to speak of, whatever the drive
+    none = np.flatnonzero((patterns == OFF).all(axis=1))
+    rest = _rest(r, r.wanted).sum() + log(r.vt * 2 * top)
+    found.append((none, np.full(none.size, rest), np.full(none.size, -top), np.ones(none.size)))
+    nothing = -np.log(r.seen * 2 * top).sum() + log(r.vt + float(np.median(r.seen)))
+    found.append((np.array([len(patterns) - 1]), np.array([nothing]), np.zeros(1), np.full(1, 16.0)))
+    which, log_w, mean, var = (np.concatenate(x) for x in zip(*found, strict=True))
+    log_w = log_w + _log_prior(r, patterns)[which]
+    keep = log_w > log_w.max() - _LIGHT
+    return patterns, which[keep], log_w[keep], mean[keep], np.sqrt(np.maximum(var[keep], 1e-8))
 
 
-def _overall(verdicts, bias: str, odds: Odds) -> str:
-    words = {v.verdict for v in verdicts}
-    if words - {"as predicted", "undecided"} or odds.clean < 1 - DECIDES:
-        return "fault"
-    if "undecided" in words or odds.apart >= 0.05:
-        return "undecided"
-    if bias in ("too high", "too low"):
-        return "bias"
-    return bias
+def _at(r: Rail, patterns, z, z_k, u_k):
+    """Log density of the drops, ln of the rail current over the wanted one and its variance, (p, j)."""
+    d, top, most = r.seen, log(rule("drops_range")), rule("drops_most")
+    decade, drift, odd_V = log(rule("drops_value_most")), log(rule("drops_drift")), rule("drops_odd_part")
+    by_z = np.log(1 + r.vt / d)  # dz/dd: densities of the drop from those of the drive voltage
+    taken = r.currents(z[..., None] - r.d)  # by the junction, whatever the resistor (p, j, n)
+    shown = d / r.re
+    off_by = np.log(d / r.re / taken)  # ln of what the resistor would have to be, over its value
+    stray = z_k[:, None, :] - z[..., None]
+    u = u_k[:, None, :]
+    minus = np.full_like(taken, -np.inf)
+    anything = -np.log(d * 2 * top)
+    # a larger drop beside devices at idle is a device shorted from collector to emitter behind an open
+    # resistor, or no drop of a resistor at all
+    hanging = np.where(d < most, by_z - log(16 * r.vt), anything + log(rule("drops_prior_ce_short")))
+    density = np.stack([
+        by_z - 0.5 * (stray / u) ** 2 - np.log(u * sqrt(2 * pi)),
+        np.where(np.abs(off_by) <= decade, by_z - log(4 * decade * r.vt), minus)
+        + np.log1p(np.where(np.abs(off_by) <= drift, decade / drift, 0.0)),
+        np.where(off_by > decade, hanging, minus),
+        _rest(r, r.wanted) + np.zeros_like(taken),
+        _rest(r, taken),
+        np.where(np.abs(stray) <= odd_V, by_z - log(2 * odd_V), minus),
+        anything + np.zeros_like(taken),
+    ])  # fmt: skip
+    kind = np.where(patterns == EXCHANGED, SOUND, patterns)[:, None, :]
+    kind = np.broadcast_to(np.minimum(kind, MISREAD), taken.shape)
+    log_w = np.take_along_axis(density, kind[None], axis=0)[0].sum(axis=-1)
+    by_junction = (kind == VALUE) | (kind == OPEN) | (kind == SHORTED)
+    current = np.where(kind == OFF, 0.0, np.where(by_junction, taken, shown))
+    if (kind == MISREAD).any():
+        current = np.where(kind == MISREAD, r.currents(z[..., None], r.re), current)
+    u_rel = np.where(by_junction | (kind == MISREAD), r.u_vbe / r.vt, np.hypot(r.u_r, r.u_d / d))
+    total, wanted = current.sum(axis=-1), r.idle.total_A
+    mean = np.log(np.maximum(total / wanted, np.exp(-top)))
+    var = ((current * u_rel) ** 2).sum(axis=-1) / np.maximum(total, 1e-12) ** 2 + 1e-6
+    var = np.where(total < wanted * np.exp(-top), 1.0, var)  # next to nothing, known to its order only
+    return np.where(mean < top, log_w, -np.inf), mean, var
 
 
-def _swaps(rails: list[Rail], names, odds: Odds, verdicts) -> tuple[str, ...]:
-    """Two parts that seem to stand in each other's place, or that had better change places."""
-    out = []
-    for r, own, pair in zip(rails, names, odds.exchanged, strict=True):
-        if pair.size > 1 and pair.max() >= 0.5:
-            i, j = np.unravel_index(int(pair.argmax()), pair.shape)
-            word = "seem to stand" if pair.max() >= DECIDES else "may stand"
-            out.append(
-                f"{own[i]} and {own[j]} {word} in each other's place: with the two exchanged the drops "
-                "are as predicted."
-            )
-        elif len(r.d) > 1 and all(v.verdict == "as predicted" for v in verdicts):
-            out += _better_places(r, own)
-    return tuple(out)
-
-
-def _better_places(r: Rail, names) -> list[str]:
-    n, point = len(r.d), r.stage.idle
-    at = replace(point, re_ohm=tuple(r.re))
-    base = float(share(r.devices.take(np.arange(n)[None]), at).imbalance[0])
-    gains = []
-    for i in range(n):
-        for j in range(i + 1, n):
-            order = np.arange(n)
-            order[[i, j]] = order[[j, i]]
-            gains.append((float(share(r.devices.take(order[None]), at).imbalance[0]), i, j))
-    least, i, j = min(gains)
-    if least >= base - 0.02:
-        return []
-    return [
-        f"Exchanging {names[i]} and {names[j]} would bring the idle imbalance from {100 * base:.0f} % to "
-        f"{100 * least:.0f} %."
-    ]
-
-
-def _assumptions(ask: DropAsk, devices) -> tuple[str, ...]:
-    out = [
-        f"drops measured to {100 * ask.u_fraction * sqrt(3):.2g} % and "
-        f"{1000 * ask.u_floor_V * sqrt(3):.2g} mV; "
-        f"emitter resistors within {100 * ask.re_tolerance:.0f} %",
-        "measured at idle, warmed up, without signal and without load",
-    ]
-    out.append(
-        "what is likelier is weighed by guesses of how often it is met after a failure (common practice, no "
-        f"source), of a hundred positions: {fault_shares()}"
-    )
-    if devices is None:
-        out.append(
-            f"the parts' curves were not given: V_BE taken to differ by {1000 * U_VBE_UNMATCHED_V:.0f} mV "
-            "(standard deviation; common practice, no source)"
-        )
-    return tuple(out)
+def _rest(r: Rail, current_A) -> np.ndarray:
+    """Log density of what an off device or a shorted resistor leaves of a drop, half a normal law."""
+    scale = np.hypot(r.u_d, rule("drops_rest") * r.re * current_A)
+    return log(2) - 0.5 * (r.d / scale) ** 2 - np.log(scale * sqrt(2 * pi))

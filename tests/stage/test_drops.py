@@ -8,9 +8,8 @@ import pytest
 
 from junction.base.errors import UsageError
 from junction.sets.spread import drawn_devices
-from junction.stage.drops import diagnose_drops
-from junction.stage.drops_odds import SOUND, VALUE, weigh_faults
-from junction.stage.drops_rail import DropAsk, Rail
+from junction.stage.drops import SOUND, VALUE, Rail, weigh_faults
+from junction.stage.findings import diagnose_drops
 from junction.stage.sharing import devices_from_fits, drive_point, share
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
@@ -19,7 +18,8 @@ STAGE = plan_stage(StageAsk(supply_V=42.0, vce_V=42.0, peak_A=4.0, parallel=3, r
 
 
 def diagnose(*drops_mV, stage=STAGE, devices=None, drawn=None, **more):
-    return diagnose_drops(stage, DropAsk(tuple(d / 1000 for d in drops_mV), **more), devices, drawn)
+    more.setdefault("accuracy", (0.0052, 0.00017))  # standard uncertainties of 0.3 % and 0.1 mV
+    return diagnose_drops(stage, tuple(d / 1000 for d in drops_mV), devices, drawn, **more)
 
 
 def words(report):
@@ -282,7 +282,7 @@ def test_odds_by_hand():
     near the wanted current).  A resistor out of value: ln R flat within a decade, half of it within 1.6, and
     the bias near the wanted current or anywhere that leads to this drop.  5 %: the grid of drive voltages.
     """
-    rail = Rail(ONE, DropAsk((0.044,)), slice(0, 1), [0.22], None, np.array([0.0005]))
+    rail = Rail(ONE.idle, (0.044,), (0.22,), None, np.array([0.0005]), (0.0052, 0.00017), 0.05)
     q = weigh_faults([rail]).kinds[0][0]
     flat, decade = 0.9 / np.log(1e6), np.log(10)
     sound = flat + 0.1 * np.exp(-0.5 * (np.log(2) / 0.15) ** 2) / (0.15 * np.sqrt(2 * np.pi))

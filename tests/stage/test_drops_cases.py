@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from junction.stage.drops import diagnose_drops
-from junction.stage.drops_rail import DropAsk
+from junction.stage.findings import diagnose_drops
 from junction.stage.results import DropReport, DropVerdict
 from junction.stage.sharing import ABSENT, Devices
 from junction.stage.stage import StageAsk, plan_stage
@@ -55,9 +54,8 @@ def answer(c: Case) -> Answer:
         spread = np.exp(np.random.default_rng(1).normal(0, TOLD_V, (300, told.size)) / VT)
         rest = {name: np.asarray(value) for name, value in ABSENT.items()} | {"BF": np.asarray(1e9)}
         devices, drawn = Devices({**rest, "IS": told}), Devices({**rest, "IS": told * spread})
-    third = 3**-0.5
-    ask = DropAsk(tuple(drops.ravel()), 0.005 * third, 1e-4 * third)
-    return Answer(c, diagnose_drops(stage, ask, devices, drawn))
+    report = diagnose_drops(stage, tuple(drops.ravel()), devices, drawn, accuracy=(0.005, 1e-4))
+    return Answer(c, report)
 
 
 @pytest.fixture(scope="module")
