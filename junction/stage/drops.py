@@ -15,6 +15,7 @@ mixture of log-normal pieces, so a current nobody can know comes out as wide as 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 from functools import cached_property
 from itertools import combinations, product
 from math import log, pi, sqrt
@@ -27,12 +28,15 @@ from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import drive_point
 
-#: What a position may be, in the order of the last axis of `Odds.kinds`.
-SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
-#: The rule that says how often each is met.
-PRIORS = {VALUE: "drops_prior_value", OPEN: "drops_prior_open", OFF: "drops_prior_off",
-          SHORTED: "drops_prior_shorted", ODD: "drops_prior_odd",
-          MISREAD: "drops_prior_misread"}  # fmt: skip
+
+class Kind(IntEnum):
+    """What a position may be, in the order of the last axis of `Odds.kinds`."""
+
+    SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
+
+
+#: What may be wrong with one position; how often each is met is the rule ``drops_prior_value`` and so on.
+FAULTS = (Kind.VALUE, Kind.OPEN, Kind.OFF, Kind.SHORTED, Kind.ODD, Kind.MISREAD)
 K95 = 1.96
 #: Pairs of positions are suspected together only among the so many that stand furthest off.
 _FURTHEST = 4
@@ -72,10 +76,6 @@ class Rail:
         #: a drop lost in the meter's last digit is that digit at most
         self.seen = np.maximum(self.d, self.u_d)
         self.lost = self.d <= rule("drops_lost") * self.u_floor
-
-    def nothing(self, k: int) -> Interval:
-        """Current through a resistor whose drop is lost in the meter's last digits [A]."""
-        return Interval(0.0, 0.0, float(rule("drops_lost") * self.u_floor / self.re[k]), "A")
 
     def vbe(self, current_A, devices=None) -> np.ndarray:
         """V_BE of each device at its current, base resistor included [V]."""
@@ -210,7 +210,7 @@ def weigh_faults(rails: list[Rail]) -> Odds:
     # how sure each piece of each rail is
     own = np.split(weight, np.cumsum([x.size for x in log_all])[:-1])
     own = [w.reshape(x.shape).sum(axis=0) for w, x in zip(own, log_all, strict=True)]
-    clean = [(p[w] == SOUND).all(axis=1) for p, w in zip(patterns, which, strict=True)]
+    clean = [(p[w] == Kind.SOUND).all(axis=1) for p, w in zip(patterns, which, strict=True)]
     if len(rails) == 1:
         apart, sound = 0.0, float(own[0][clean[0]].sum())
     else:
@@ -220,12 +220,12 @@ def weigh_faults(rails: list[Rail]) -> Odds:
     kinds, exchanged = [], []
     for p, w, o in zip(patterns, which, own, strict=True):
         probability = np.bincount(w, o, len(p))
-        kinds.append(np.stack([probability @ (p == kind) for kind in range(9)], axis=1))
-        rows = np.flatnonzero((p == EXCHANGED).any(axis=1))
+        kinds.append(np.stack([probability @ (p == kind) for kind in Kind], axis=1))
+        rows = np.flatnonzero((p == Kind.EXCHANGED).any(axis=1))
         exchanged.append(None)
         if rows.size:
             best = rows[int(probability[rows].argmax())]
-            i, j = np.flatnonzero(p[best] == EXCHANGED)
+            i, j = np.flatnonzero(p[best] == Kind.EXCHANGED)
             exchanged[-1] = int(i), int(j), float(probability[best])
     keep = weight > 1e-9 * weight.max()
     return Odds(
@@ -247,12 +247,12 @@ def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
 
 def _patterns(r: Rail) -> np.ndarray:
     """Patterns worth weighing (p, n): none, one or two at fault, two exchanged, nothing on the list."""
-    faults = [VALUE, OPEN, OFF, SHORTED, *([ODD] if r.n > 1 else [])]
-    faults += [MISREAD] if r.d.max() > rule("drops_most") else []
-    rows = [np.full(r.n, SOUND)]
+    never = {Kind.ODD if r.n == 1 else None, Kind.MISREAD if r.d.max() <= rule("drops_most") else None}
+    faults = [kind for kind in FAULTS if kind not in never]
+    rows = [np.full(r.n, Kind.SOUND)]
 
     def add(where, what) -> None:
-        rows.append(np.full(r.n, SOUND))
+        rows.append(np.full(r.n, Kind.SOUND))
         rows[-1][list(where)] = what
 
     for k, fault in product(range(r.n), faults):
@@ -263,24 +263,29 @@ def _patterns(r: Rail) -> np.ndarray:
             add(where, two)
     if r.devices is not None:
         for where in combinations(range(r.n), 2):
-            add(where, EXCHANGED)
+            add(where, Kind.EXCHANGED)
     if r.n > 2:
-        add(range(r.n), OFF)
-    add(range(r.n), UNKNOWN)
+        add(range(r.n), Kind.OFF)
+    add(range(r.n), Kind.UNKNOWN)
     return np.array(rows)
 
 
+def prior(kind: Kind) -> float:
+    """How often a fault is met, of all positions after an output stage failed [1]."""
+    return rule(f"drops_prior_{kind.name.lower()}")
+
+
 def _log_prior(r: Rail, patterns) -> np.ndarray:
-    own = {kind: rule(name) for kind, name in PRIORS.items()}
+    own = {kind: prior(kind) for kind in FAULTS}
     if r.devices is not None:  # a part whose own curve was measured
-        own[ODD] = rule("drops_prior_odd_known")
-    table = np.zeros(9)
+        own[Kind.ODD] = rule("drops_prior_odd_known")
+    table = np.zeros(len(Kind))
     table[list(own)] = np.log(list(own.values()))
-    table[SOUND] = log(1 - sum(own.values()))
+    table[Kind.SOUND] = log(1 - sum(own.values()))
     out = table[patterns].sum(axis=1)
     pairs = max(r.n * (r.n - 1) / 2, 1)
-    out += np.where((patterns == EXCHANGED).any(axis=1), log(rule("drops_prior_exchanged") / pairs), 0.0)
-    return np.where((patterns == UNKNOWN).any(axis=1), log(rule("drops_prior_unknown")), out)
+    out += np.where((patterns == Kind.EXCHANGED).any(axis=1), log(rule("drops_prior_exchanged") / pairs), 0.0)
+    return np.where((patterns == Kind.UNKNOWN).any(axis=1), log(rule("drops_prior_unknown")), out)
 
 
 def _pieces(r: Rail):
@@ -292,11 +297,11 @@ def _pieces(r: Rail):
         ``which`` is the pattern of each piece.
     """
     patterns, top = _patterns(r), log(rule("drops_range"))
-    sound = (patterns == SOUND) | (patterns == EXCHANGED)
+    sound = (patterns == Kind.SOUND) | (patterns == Kind.EXCHANGED)
     z_k, u_k = (np.tile(x, (len(patterns), 1)) for x in r.drive())
-    for row in np.flatnonzero((patterns == EXCHANGED).any(axis=1)):
+    for row in np.flatnonzero((patterns == Kind.EXCHANGED).any(axis=1)):
         order = np.arange(r.n)
-        i, j = np.flatnonzero(patterns[row] == EXCHANGED)
+        i, j = np.flatnonzero(patterns[row] == Kind.EXCHANGED)
         order[[i, j]] = order[[j, i]]
         z_k[row], u_k[row] = r.drive(order)
     # patterns with a sound position: drive voltage about what those say
@@ -313,7 +318,7 @@ def _pieces(r: Rail):
     found = [(np.flatnonzero(held), summed, middle,
               (part * (var + (mean - middle[:, None]) ** 2)).sum(axis=1))]  # fmt: skip
     # no sound position: the drive voltage may be anything from next to no current to far too much
-    loose = np.flatnonzero(~held & (patterns[:, 0] != UNKNOWN) & (patterns != OFF).any(axis=1))
+    loose = np.flatnonzero(~held & (patterns[:, 0] != Kind.UNKNOWN) & (patterns != Kind.OFF).any(axis=1))
     few, many = r.wanted * np.exp(-top), r.wanted * np.exp(top)
     low = float(np.min(r.vbe(np.full(r.n, few))))
     # V_BE of a junction; what series resistance adds far beyond its rating is no drive any stage gives
@@ -325,7 +330,7 @@ def _pieces(r: Rail):
     found.append((np.repeat(loose, len(grid)), (log_w + log(step)).ravel(), mean.ravel(),
                   (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
     # no device on: no current to speak of, whatever the drive
-    none = np.flatnonzero((patterns == OFF).all(axis=1))
+    none = np.flatnonzero((patterns == Kind.OFF).all(axis=1))
     rest = _rest(r, r.wanted).sum() + log(r.vt * 2 * top)
     found.append((none, np.full(none.size, rest), np.full(none.size, -top), np.ones(none.size)))
     nothing = -np.log(r.seen * 2 * top).sum() + log(r.vt + float(np.median(r.seen)))
@@ -361,14 +366,14 @@ def _at(r: Rail, patterns, z, z_k, u_k):
         np.where(np.abs(stray) <= odd_V, by_z - log(2 * odd_V), minus),
         anything + np.zeros_like(taken),
     ])  # fmt: skip
-    kind = np.where(patterns == EXCHANGED, SOUND, patterns)[:, None, :]
-    kind = np.broadcast_to(np.minimum(kind, MISREAD), taken.shape)
+    kind = np.where(patterns == Kind.EXCHANGED, Kind.SOUND, patterns)[:, None, :]
+    kind = np.broadcast_to(np.minimum(kind, Kind.MISREAD), taken.shape)
     log_w = np.take_along_axis(density, kind[None], axis=0)[0].sum(axis=-1)
-    by_junction = (kind == VALUE) | (kind == OPEN) | (kind == SHORTED)
-    current = np.where(kind == OFF, 0.0, np.where(by_junction, taken, shown))
-    if (kind == MISREAD).any():
-        current = np.where(kind == MISREAD, r.currents(z[..., None], r.re), current)
-    u_rel = np.where(by_junction | (kind == MISREAD), r.u_vbe / r.vt, np.hypot(r.u_r, r.u_d / d))
+    by_junction = (kind == Kind.VALUE) | (kind == Kind.OPEN) | (kind == Kind.SHORTED)
+    current = np.where(kind == Kind.OFF, 0.0, np.where(by_junction, taken, shown))
+    if (kind == Kind.MISREAD).any():
+        current = np.where(kind == Kind.MISREAD, r.currents(z[..., None], r.re), current)
+    u_rel = np.where(by_junction | (kind == Kind.MISREAD), r.u_vbe / r.vt, np.hypot(r.u_r, r.u_d / d))
     total, wanted = current.sum(axis=-1), r.idle.total_A
     mean = np.log(np.maximum(total / wanted, np.exp(-top)))
     var = ((current * u_rel) ** 2).sum(axis=-1) / np.maximum(total, 1e-12) ** 2 + 1e-6

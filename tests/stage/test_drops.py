@@ -8,7 +8,7 @@ import pytest
 
 from junction.base.errors import UsageError
 from junction.sets.spread import drawn_devices
-from junction.stage.drops import SOUND, VALUE, Rail, weigh_faults
+from junction.stage.drops import Kind, Rail, weigh_faults
 from junction.stage.findings import diagnose_drops
 from junction.stage.sharing import devices_from_fits, drive_point, share
 from junction.stage.stage import StageAsk, plan_stage
@@ -288,7 +288,7 @@ def test_odds_by_hand():
     sound = flat + 0.1 * np.exp(-0.5 * (np.log(2) / 0.15) ** 2) / (0.15 * np.sqrt(2 * np.pi))
     far = 0.1 / (4 * decade)  # ln R = ln 2 and a bias near the wanted one: outside the narrow half
     value = far + flat * (0.5 + 0.5)
-    assert q[VALUE] / q[SOUND] == pytest.approx(0.05 * value / (0.86 * sound), rel=0.05)
+    assert q[Kind.VALUE] / q[Kind.SOUND] == pytest.approx(0.05 * value / (0.86 * sound), rel=0.05)
 
 
 def test_a_pair_with_known_curves_and_wild_drops_stays_cheap(parts):
