@@ -99,15 +99,13 @@ def devices_from_fits(fits: TransistorFits, value=None) -> Devices:
         Parameters to take in place of `fits.value`, for example draws.
     """
     table = np.asarray(fits.value if value is None else value, float)
-    columns = {name: table[..., j] for j, name in enumerate(fits.names) if name in ABSENT}
+    columns = {}
     for name, default in ABSENT.items():
-        given = columns.get(name)
-        if given is None:
-            columns[name] = np.asarray(default, float)
-        elif not np.all(np.isfinite(given)):  # a parameter the data cannot hold leaves its effect out
-            columns[name] = np.where(np.isfinite(given), given, default)
-    for name in ("IKF", "VAF"):  # SPICE writes "no such effect" as zero
-        columns[name] = np.where(columns[name] > 0, columns[name], np.inf)
+        given = table[..., fits.names.index(name)] if name in fits.names else default
+        # what the data cannot hold leaves its effect out
+        given = np.where(np.isfinite(given), given, default)
+        # SPICE writes "no such effect" as zero
+        columns[name] = np.where(given > 0, given, np.inf) if name in ("IKF", "VAF") else given
     return Devices(columns)
 
 
@@ -152,7 +150,7 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     nvt = p["NF"] * p["VT"]
     scale = np.exp(p["LNB"])
     emitter, base = re_ohm + p["RE"], rb_ohm + p["RB"]
-    early = 1.0
+    early, inverse_vaf = 1.0, 1.0 / p["VAF"]
     for repeat in range(3):
         a = ic / early
         diffusion = a * (1 + a / p["IKF"])
@@ -163,8 +161,8 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
         ie = ic + ib
         if repeat < 2:
             # below the knee the Early factor means nothing; hold it at its value for V_BC = 0
-            early = 1 + np.maximum(vce_V - ie * emitter - ic * p["RC"] - vbe, 0.0) / p["VAF"]
-    early_slope = -(ie * emitter + ic * p["RC"]) / p["VAF"] / early
+            early = 1 + np.maximum(vce_V - ie * emitter - ic * p["RC"] - vbe, 0.0) * inverse_vaf
+    early_slope = -(ie * emitter + ic * p["RC"]) * inverse_vaf / early
     a_slope = 1 - early_slope  # d ln a / d ln IC
     dif_slope = (a + 2 * a * a / p["IKF"]) * a_slope
     vbe_slope = nvt * dif_slope / (p["IS"] * forward)
@@ -184,7 +182,7 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
 
 @dataclass(frozen=True, eq=False)
 class Shares:
-    """Currents of every set: ``ie_A``, ``ib_A`` and ``temp_C`` (..., s, k); the rest (..., s).
+    """Currents of every set: ``ie_A`` and ``ib_A`` (..., s, k); the rest (..., s).
 
     ``loop_gain`` is the largest eigenvalue of the thermal loop (nan where none was solved);
     ``runs_away`` where it is 1 or more, or no steady state was found.
@@ -192,13 +190,11 @@ class Shares:
 
     ie_A: np.ndarray
     ib_A: np.ndarray
-    temp_C: np.ndarray
     drive_V: np.ndarray
     drive_slope_V: np.ndarray  # dV/d ln(total current) of the whole set [V]
     imbalance: np.ndarray
     loop_gain: np.ndarray
     runs_away: np.ndarray
-    converged: np.ndarray
 
     @property
     def fraction(self) -> np.ndarray:
@@ -233,7 +229,7 @@ def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: 
         if step and converged.all():
             break
         log_ic = log_ic + np.clip(error / slope, -1.5, 1.5)
-    return log_ic, temp, now, converged
+    return log_ic, now, converged
 
 
 def _loop_gain(now: Point, log_ic, rise) -> np.ndarray:
@@ -293,7 +289,7 @@ def share(
     if point.total_A <= 0:
         raise ValueError("a set must carry a current above zero")
     log_ic = np.full(shape, np.log(point.total_A / shape[-1])) if start is None else start
-    log_ic, temp, now, converged = _newton(devices, point, log_ic, 0.0, tolerance_V)
+    log_ic, now, _ = _newton(devices, point, log_ic, 0.0, tolerance_V)
     gain = np.full(shape[:-1], np.nan)
     away = np.zeros(shape[:-1], bool)
     if electrothermal:
@@ -301,13 +297,11 @@ def share(
         gain = _loop_gain(now, log_ic, full)
         for step in range(1, heat_steps + 1):
             rise = full * step / heat_steps
-            log_ic, temp, now, ok = _newton(devices, point, log_ic, rise, tolerance_V)
+            log_ic, now, ok = _newton(devices, point, log_ic, rise, tolerance_V)
             away |= (_loop_gain(now, log_ic, rise) >= 1) | ~ok
         away |= gain >= 1
-        converged = converged & (ok | away)
     slope = 1.0 / (now.ie_slope_A / now.slope_V).sum(axis=-1)
     return Shares(
-        ie_A=now.ie_A, ib_A=now.ib_A, temp_C=np.broadcast_to(temp, shape),
-        drive_V=now.drive_V.mean(axis=-1), drive_slope_V=slope * point.total_A,
-        imbalance=imbalance(now.ie_A), loop_gain=gain, runs_away=away, converged=converged,
+        ie_A=now.ie_A, ib_A=now.ib_A, drive_V=now.drive_V.mean(axis=-1), drive_slope_V=slope * point.total_A,
+        imbalance=imbalance(now.ie_A), loop_gain=gain, runs_away=away,
     )  # fmt: skip

@@ -26,7 +26,6 @@ def devices():
 def test_currents_add_up_on_one_drive_voltage(devices, point, k):
     members = all_sets(9, k)
     s = share(devices.take(members), point)
-    assert s.converged.all()
     # a nanovolt of drive is 4e-8 of a current
     np.testing.assert_allclose(s.ie_A.sum(axis=-1), point.total_A, rtol=1e-6, atol=0)
     ic = s.ie_A - s.ib_A
@@ -74,7 +73,8 @@ def test_resistors_by_position(devices):
 def test_solves_wherever_a_stage_may_stand(total, re, rb, temp):
     devices = devices_from_fits(fits_of(true_values(5, 8)))
     s = share(devices.take(all_sets(5, 3)), OperatingPoint("any", total, 60.0, temp, re, rb))
-    assert s.converged.all() and np.all(s.ie_A > 0)
+    assert np.all(s.ie_A > 0)
+    np.testing.assert_allclose(s.ie_A.sum(axis=-1), total, rtol=1e-6, atol=0)
 
 
 def test_heat_makes_it_worse_by_the_textbook_factor(devices):
