@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from junction.judge.sentences import next_step, say
 from junction.shelf.rules import rule
 from junction.stage.sharing import drive_point
 from junction.transistor.values import compare
@@ -36,24 +37,19 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
 
     unknown = [i for i in range(len(fits)) if not fits.temp_known[i]]
     if unknown:
-        out.append(f"Write down the temperature: without it a silicon V_BE is uncertain by "
-                   f"{-1000 * rule('vbe_slope'):g} mV for each degree ({some(unknown)}).")  # fmt: skip
+        out.append(say("advice_temperature", slope=-1000 * rule("vbe_slope"), parts=some(unknown)))
     short = [i for i in used if fits.ic_high_A[i] * rule("current_reach") < peak]
     if short:
-        out.append(f"A reading at about {peak:.2g} A, short and on a heat sink, would settle the shares "
-                   f"at the peak ({some(short)}).")  # fmt: skip
+        out.append(say("advice_peak", amps=peak, parts=some(short)))
     near = rule("current_reach_idle")
     far = [i for i in used if not fits.ic_low_A[i] / near <= idle <= fits.ic_high_A[i] * near]
     if far:
-        out.append(f"A reading at about {idle:.2g} A, each part's share at idle, would settle the shares "
-                   f"there ({some(far)}).")  # fmt: skip
-    if "VAF" in fits.names:
-        guessed = [i for i in used if fits.fixed[i, fits.names.index("VAF")] and fits.source[i] != "spot"]
-        if guessed and stage.idle.vce_V > rule("vce_far"):
-            out.append(
-                f"A few points at about {stage.idle.vce_V:.0f} V, short and at low current, would settle "
-                f"what V_CE does to these parts, measured at one V_CE only ({some(guessed)})."
-            )
+        out.append(say("advice_idle", amps=idle, parts=some(far)))
+    if "VAF" in fits.names and stage.idle.vce_V > rule("vce_far"):
+        vaf = fits.names.index("VAF")
+        guessed = [i for i in used if fits.fixed[i, vaf] and fits.source[i] != "spot"]
+        if guessed:
+            out.append(say("advice_vce", volts=stage.idle.vce_V, parts=some(guessed)))
     return (*out, *_cannot_tell(fits, stage, sets, maker, idle))
 
 
@@ -78,46 +74,41 @@ def _cannot_tell(fits, stage, sets, maker, idle_A: float) -> list[str]:
     near.sort()
     if not near:
         return []
-    cause, cure = _cause(fits, parts, p.vce_V, idle_A, float(np.median([u for *_, u in near])))
+    cause = _cause(fits, parts, p.vce_V, idle_A, float(np.median([u for *_, u in near])))
+    known = {"volts": p.vce_V, "amps": idle_A, "read_A": _middle_A(fits, parts)}
+    why = say(cause, **known)
     lines = [
-        f"{a} and {b} cannot be told apart {cause}: V_BE differs by {1000 * gap:.2g} mV, "
-        f"known to within {1000 * _K95 * u:.2g} mV."
-        for _, a, b, gap, u in near[:_MOST]
+        say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * _K95 * u)
+        for _, one, other, gap, u in near[:_MOST]
     ]
     if len(near) > _MOST:
-        lines.append(f"The same holds for {len(near) - _MOST} more neighbours in V_BE.")
-    return [*lines, cure]
+        lines.append(say("apart_more", number=len(near) - _MOST))
+    return [*lines, next_step(cause, **known)]
 
 
-def _cause(fits, parts, vce_V: float, idle_A: float, u_V: float) -> tuple[str, str]:
-    """What keeps parts from being told apart, and what would help.
+def _middle_A(fits, parts) -> float:
+    return float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
+
+
+def _cause(fits, parts, vce_V: float, idle_A: float, u_V: float) -> str:
+    """Reason that keeps parts from being told apart.
 
     Spot readings are sharp where they were taken: for them, which step from there makes them vague.
     """
-    cure = ("To tell such parts apart, measure them side by side on one block of metal, at one current, "
-            "within a minute of each other (and say so: --side-by-side).")  # fmt: skip
     mostly, read_V = rule("cause_mostly"), rule("reading_vce")
     if not all(fits.source[i] == "spot" for i in parts):
         if not all(fits.temp_known[i] for i in parts):
-            return "at these temperatures, which were not recorded", cure
+            return "apart_no_temperature"
         # two thermometer readings
         by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temperature_recorded")
-        by_it = by_temperature > rule("cause_temperature") * u_V
-        return "at this temperature uncertainty" if by_it else "by these measurements", cure
+        return "apart_temperature" if by_temperature > rule("cause_temperature") * u_V else "apart_measured"
 
     def u_at(ic_A: float, volts: float) -> float:
         found = compare(fits, parts[:-1], parts[1:], [ic_A], volts, float(np.median(fits.temp_C[parts])))
         return float(np.median(found.u_dvbe_V))
 
     if vce_V > 2 * read_V and u_at(idle_A, read_V) < mostly * u_V:
-        return (
-            f"by these spot readings, taken at a few volts of V_CE while the stage idles at {vce_V:.0f} V",
-            f"To tell such parts apart, read them at about {vce_V:.0f} V, short, on a heat sink and inside "
-            f"their safe area, and say so (--reading-vce {vce_V:.0f}V).",
-        )
-    middle = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
-    if u_at(middle, min(read_V, vce_V)) < mostly * u_V:
-        return (f"by these spot readings, taken at {middle:.2g} A and not at the idle share of "
-                f"{idle_A:.2g} A",
-                f"To tell such parts apart, read them at about {idle_A:.2g} A.")  # fmt: skip
-    return "by these spot readings", cure
+        return "apart_spot_vce"
+    if u_at(_middle_A(fits, parts), min(read_V, vce_V)) < mostly * u_V:
+        return "apart_spot_current"
+    return "apart_spot"

@@ -15,8 +15,9 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Interval
+from junction.judge.sentences import next_step, say
 from junction.shelf.rules import rule
-from junction.stage.drops import K95, Kind, Rail, prior, weigh_faults
+from junction.stage.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
 from junction.stage.results import DropReport, DropVerdict, Stage
 from junction.stage.sharing import Devices, drive_point, share
 
@@ -80,20 +81,13 @@ def diagnose_drops(
         tags = [f" ({part})" for part in parts[which]] or [""] * n
         side = "" if count == n else _SIDES[at // n] + ", "
         names.append([f"{side}position {k + 1}{tag}" for k, tag in enumerate(tags)])
-    shares = {Kind.VALUE: "resistors out of value", Kind.OPEN: "open", Kind.SHORTED: "shorted",
-              Kind.OFF: "devices off", Kind.ODD: "part unlike the others"}  # fmt: skip
+    fault_shares = {kind.name.lower(): 100 * prior(kind) for kind in FAULTS}
     assumed = [
-        f"drops measured to {100 * fraction:.2g} % and {1000 * floor:.2g} mV; "
-        f"emitter resistors within {100 * tolerance:.0f} %",
-        "measured at idle, warmed up, without signal and without load",
-        "what is likelier is weighed by guesses of how often it is met after a failure (common practice, no "
-        "source), of a hundred positions: "
-        + ", ".join(f"{100 * prior(kind):.0f} {word}" for kind, word in shares.items()),
-    ]
+        say("drops_accuracy", percent=100 * fraction, floor=1000 * floor, tolerance=100 * tolerance),
+        say("drops_idle"), say("drops_shares", **fault_shares),
+    ]  # fmt: skip
     if devices is None:
-        spread = 1000 * rule("drops_vbe_spread")
-        assumed.append(f"the parts' curves were not given: V_BE taken to differ by {spread:.0f} mV "
-                       "(standard deviation; common practice, no source)")  # fmt: skip
+        assumed.append(say("drops_unmatched", spread=1000 * rule("drops_vbe_spread")))
     return _Judgement(stage, rails, names).report(tuple(assumed))
 
 
@@ -169,55 +163,38 @@ class _Judgement:
         ratio, band = self.ratio, rule("drops_bias_band")
         low, below_high = (float(x) for x in self.odds.below(np.array([1 - band, 1 + band])))
         high = 1 - below_high
-        at = [100 * x for x in (ratio.value, ratio.low, ratio.high)]
+        at = {"value": 100 * ratio.value, "low": 100 * ratio.low, "high": 100 * ratio.high}
         if self.dead and ratio.high < rule("drops_nothing"):
-            return "too low", (
-                f"The rail carries next to nothing (at most {at[2]:.1f} % of the wanted idle current). Find "
-                "out why before anything is turned up."
-            ), ""  # fmt: skip
-        head = f"The rail carries {at[0]:.0f} % of the wanted idle current ({at[1]:.0f} to {at[2]:.0f} %): "
-        if ratio.high > rule("drops_vague") * max(ratio.low, 0.01):
-            head = (f"The rail's current is known only to lie between {at[1]:.0f} and {at[2]:.0f} % of the "
-                    "wanted idle current: ")  # fmt: skip
+            return "too low", say("bias_nothing", high=at["high"]), ""
+        vague = ratio.high > rule("drops_vague") * max(ratio.low, 0.01)
         words = {word for own in self.words for word in own} - {_QUIET}
         unsure = words or self.apart
         suspect = "fault" if words - {_UNDECIDED} else _UNDECIDED if unsure else ""
-        word, alarm = _UNDECIDED, ""
+        word, alarm, may = _UNDECIDED, "", ""
         if high >= self.decides and ratio.low >= 1:
-            word = "too high"
-            says = "bias too high: turn it down before anything else."
-            says += " Then find the fault, with the power off." if suspect else ""
+            word, reason = "too high", "bias_too_high_fault" if suspect else "bias_too_high"
             if ratio.low >= rule("drops_alarm"):
-                current = ratio.value * self.rails[0].wanted
-                says = "bias far too high: switch off."
-                alarm = (
-                    f"Switch off now: the bias is far too high. Each device carries about {current:.2g} A at "
-                    f"idle, {ratio.value:.0f} times what is wanted, and turns about "
-                    f"{current * self.stage.idle.vce_V:.0f} W into heat without any signal. Find the cause "
-                    "with the power off, the bias transistor and its setting first; power up again through a "
-                    "series lamp."
-                )
+                amps, reason = ratio.value * self.rails[0].wanted, "bias_far_too_high"
+                alarm = say("bias_alarm", amps=amps, times=ratio.value, watts=amps * self.stage.idle.vce_V)
         elif suspect:
-            first = "repair first" if suspect == "fault" else "find out first what is undecided"
-            says = f"{first} and leave the bias as it is; never turn it up before that."
-            if high >= rule("drops_may_be_high"):
-                says += " It may be too high: turning it down meanwhile does no harm."
+            reason = "bias_repair" if suspect == "fault" else "bias_find_out"
+            may = say("bias_may_be_high") if high >= rule("drops_may_be_high") else ""
         elif low >= self.decides:
-            word, says = "too low", "bias too low."
+            word, reason = "too low", "bias_too_low"
         elif 1 - low - high >= self.decides:
-            word, says = _QUIET, f"as predicted, within {100 * band:.0f} %."
+            word, reason = _QUIET, "bias_as_predicted"
         else:
-            says = (f"not clearly inside or outside {100 * band:.0f} % of it; measure the drops with a finer "
-                    "range, or the resistors.")  # fmt: skip
-        return word, head + says + (self.between(suspect) if len(self.rails) == 2 else ""), alarm
+            reason = "bias_unclear"
+        said = [say("bias_vague" if vague else "bias_carries", **at), say(reason, band=100 * band), may,
+                self.between(suspect) if len(self.rails) == 2 else ""]  # fmt: skip
+        return word, " ".join(filter(None, said)), alarm
 
     def between(self, suspect: str) -> str:
         """What the two rails say of each other."""
         if not self.apart:
             if self.trusted[0] != self.trusted[1]:
                 one, other = _SIDES if self.trusted[0] else _SIDES[::-1]
-                return (f" This is by the {one}, whose drops agree; without a load the {other} carries the "
-                        "same.")  # fmt: skip
+                return say("rails_one_trusted", one=one, other=other)
             if not suspect:
                 return ""
         a, b = (float((r.d / r.re).sum()) / r.idle.total_A for r in self.rails)
@@ -225,11 +202,7 @@ class _Judgement:
         far = abs(log(max(a, 1e-9) / max(b, 1e-9))) > rule("drops_rails_differ")
         if not far or abs(a - b) <= K95 * float(np.sqrt((own**2).sum())):
             return ""
-        return (
-            f" The two rails differ ({100 * a:.0f} % and {100 * b:.0f} % by the resistors' values): "
-            "without a load they carry the same current, so a resistor is off or current flows into the "
-            "load, and it is undecided which rail to believe; measure the output's dc voltage."
-        )
+        return say("rails_differ", upper=100 * a, lower=100 * b)
 
     def drop(self, side: int, k: int, bias: str, alarm: bool) -> DropVerdict:
         """Verdict on one drop."""
@@ -241,8 +214,8 @@ class _Judgement:
         if self.dead and word == "not conducting":
             band = rule("drops_bias_band")
             expected = Interval(wanted, (1 - band) * wanted, (1 + band) * wanted, "V")
-            return made(expected, word, nothing, None, self.decides, f"{name}: {1000 * d:.1f} mV; {_DEAD[0]}",
-                        _DEAD[1])  # fmt: skip
+            text = say("drop_dead", name=name, drop=1000 * d)
+            return made(expected, word, nothing, None, self.decides, text, next_step("drop_dead"))
         expected, amps, by = self.expected(side, k)
         # no more than the rail carries: that bounds what a drive voltage alone would give
         most, seen = self.ratio.high * r.idle.total_A, float(r.seen[k])
@@ -250,9 +223,9 @@ class _Judgement:
         amps, would = Interval(value, low, high, "A"), Interval(seen / value, seen / high, seen / low, "ohm")
         margin = r.tolerance + rule("drops_shown_margin")
         shown = Interval(d / re, d / re * (1 - margin), d / re * (1 + margin), "A")
-        head = (f"{name}: {1000 * d:.1f} mV, expected {1000 * expected.value:.1f} mV "
-                f"({1000 * expected.low:.1f} to {1000 * expected.high:.1f} mV){by}")  # fmt: skip
-        beside = f"{name}: {1000 * d:.1f} mV where {1000 * wanted:.1f} mV is wanted"
+        mV = {"drop": 1000 * d, "wanted": 1000 * wanted, "expected": 1000 * expected.value,
+              "low": 1000 * expected.low, "high": 1000 * expected.high}  # fmt: skip
+        head, beside = say("drop_seen", name=name, by=by, **mV), say("drop_wanted", name=name, **mV)
         wild = d > rule("drops_most")
         # with the bias far too high, what the drops say of each other can wait
         waits = alarm and d >= rule("drops_alarm") * wanted
@@ -261,27 +234,28 @@ class _Judgement:
             if waits:
                 text = beside + "."
             elif bias in ("too high", "too low"):
-                text = (f"{beside}; it agrees with the others ({1000 * expected.low:.1f} to "
-                        f"{1000 * expected.high:.1f} mV), so it is the bias.")  # fmt: skip
+                text = f"{beside}; {say('drop_agrees', **mV)}"
             elif r.n > 1 and max(would.high / re, re / would.low) > rule("drops_wide") * (1 + r.tolerance):
-                text = f"{head}; any resistor of {would.low:.2g} to {would.high:.2g} ohm would look the same."
+                text = f"{head}; {say('drop_blind', would=would)}"
             return made(expected, word, shown, would, float(self.fine[side][k]), text)
         if word != _UNDECIDED:
-            says, look = _SAYS[word if word != "resistor open" or not wild else "far too much"]
+            reason = "drop_wild" if word == "resistor open" and wild else f"drop_{word.replace(' ', '_')}"
             current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}
             resistor = would if word.startswith("resistor") else None
-            text = f"{head}: {says.format(would=would, re=re)}"
-            return made(expected, word, current.get(word, replace(amps, low=0.0)), resistor,
-                        float(q[_VERDICTS[word]].sum()), text, look.format(re=re))  # fmt: skip
+            return made(
+                expected, word, current.get(word, replace(amps, low=0.0)), resistor,
+                float(q[_VERDICTS[word]].sum()), f"{head}: {say(reason, would=would, re=re)}",
+                next_step(reason, re=re),
+            )  # fmt: skip
         text, between, look = self.undecided(side, k, head, amps, shown, would)
         if wild:
-            text, between = f"{head}: {_SAYS['far too much'][0]} Repeat the reading.", None
+            text, between = f"{head}: {say('drop_wild')} {say('drop_repeat')}", None
         twins = [x.split("rail, ")[-1] for j, x in enumerate(self.names[side])
                  if j != k and self.words[side][j] == _UNDECIDED]  # fmt: skip
         if twins:
-            text += " It may as well be the other one: " + " or ".join(twins) + "."
+            text += " " + say("drop_twins", others=" or ".join(twins))
         if len(self.rails) == 1 == r.n:
-            text += " Alone, it cannot tell a wrong bias from a wrong resistor: measure the other rail too."
+            text += " " + say("drop_alone")
         if waits:
             text, look = beside + ".", ""
         resistor = would if q[Kind.VALUE] + q[Kind.OPEN] >= rule("drops_named") else None
@@ -294,15 +268,15 @@ class _Judgement:
         if r.lost[k]:  # off and shorted look alike, and no value can be told
             least[[Kind.OFF, Kind.SHORTED]], least[Kind.VALUE] = rule("drops_named_lost"), 2.0
         order = [Kind(kind) for kind in np.argsort(-q) if q[kind] >= least[kind]]
-        may = "; or that ".join(_MAY[kind] for kind in order).format(would=would)
+        may = "; or that ".join(say(f"drop_may_{kind.name.lower()}", would=would) for kind in order)
         zero = Interval(0.0, 0.0, 0.0, "A")
         currents = dict.fromkeys((Kind.SHORTED, Kind.UNKNOWN, Kind.MISREAD), replace(zero, high=amps.high))
         currents |= {Kind.VALUE: amps, Kind.OPEN: replace(amps, low=0.0), Kind.OFF: zero}
         likely = [currents.get(kind, shown) for kind in order]
         between = Interval(likely[0].value, min(i.low for i in likely), max(i.high for i in likely), "A")
         dead = q[Kind.OFF] + q[Kind.SHORTED] > q[Kind.VALUE] + q[Kind.OPEN]
-        look = _LOOK if dead else _LIFT.format(re=float(r.re[k]))
-        return f"{head}. It may be that {may}.", between, look
+        look = next_step("drop_no_drop" if dead else "drop_resistor_open", re=float(r.re[k]))
+        return f"{head}. {say('drop_may', causes=may)}", between, look
 
     def expected(self, side: int, k: int) -> tuple[Interval, Interval, str]:
         """Drop a sound position would show, current its junction takes whatever its resistor, and by what."""
@@ -313,25 +287,23 @@ class _Judgement:
         # with all others off it carries the whole rail
         alone = bool(np.delete(q[:, Kind.OFF] + q[:, Kind.OPEN] >= 0.5, k).all())
         current, u = r.wanted * (r.n if alone else 1), rule("drops_bias_band")
-        by = " by the wanted idle current"
+        by = "drop_by_wanted"
         if alone and len(self.rails) == 2 and self.trusted[1 - side] and not self.apart:
             o = self.rails[1 - side]
             current = float((o.d / o.re).sum())
             u_A = float(np.sqrt((np.hypot(o.u_r * o.d, o.u_d) ** 2 / o.re**2).sum()))
             u = K95 * float(np.hypot(u_A / max(current, 1e-12), r.u_r))
-            by = " by the other rail's current"
+            by = "drop_by_other_rail"
         centre, own = current * re, K95 * float(r.u_d[k])
         expected = Interval(centre, max(centre * (1 - u) - own, 0.0), centre * (1 + u) + own, "V")
-        return expected, Interval(centre / re, expected.low / re, expected.high / re, "A"), by
+        return expected, Interval(centre / re, expected.low / re, expected.high / re, "A"), " " + say(by)
 
     def swaps(self, all_quiet: bool):
         """Two parts that seem to stand in each other's place, or that had better change places."""
         for r, own, exchanged in zip(self.rails, self.names, self.odds.exchanged, strict=True):
             if exchanged is not None and exchanged[2] >= 0.5:
                 i, j, p = exchanged
-                word = "seem to stand" if p >= self.decides else "may stand"
-                yield (f"{own[i]} and {own[j]} {word} in each other's place: with the two exchanged the "
-                       "drops are as predicted.")  # fmt: skip
+                yield say("swap_surely" if p >= self.decides else "swap_maybe", one=own[i], other=own[j])
             elif r.n > 1 and all_quiet:
                 at, order = replace(r.idle, re_ohm=tuple(r.re)), np.arange(r.n)
                 pairs = list(combinations(range(r.n), 2))
@@ -339,47 +311,5 @@ class _Judgement:
                 base, *sizes = (float(share(r.devices.take(x[None]), at).imbalance[0]) for x in orders)
                 least, (i, j) = min(zip(sizes, pairs, strict=True))
                 if least < base - rule("drops_better_place"):
-                    yield (f"Exchanging {own[i]} and {own[j]} would bring the idle imbalance from "
-                           f"{100 * base:.0f} % to {100 * least:.0f} %.")  # fmt: skip
+                    yield say("swap_better", one=own[i], other=own[j], now=100 * base, then=100 * least)
 
-
-_OFF_WORDS = "the device does not conduct (open junction, open base resistor, a joint not made)"
-_SHORT_WORDS = "its emitter resistor is shorted and the device carries a current nobody can read here"
-_LOOK = (
-    "Power off, discharged: repeat the reading on the resistor's own leads, measure the resistor, then "
-    "base to emitter in diode mode."
-)
-_LIFT = "Power off, discharged: lift one end of the {re:g} ohm resistor and measure it."
-#: What each verdict says of a drop, and what to do next.
-_SAYS = {
-    "not conducting": (_OFF_WORDS + "; less likely, its emitter resistor is shorted.", _LOOK),
-    "resistor shorted": (_SHORT_WORDS + "; less likely, the device does not conduct.", _LOOK),
-    "no drop": (f"{_OFF_WORDS}, or {_SHORT_WORDS}; this drop alone cannot tell the two apart.", _LOOK),
-    "resistor open": ("the resistor is open, or its joint is; the device's emitter hangs free.", _LIFT),
-    "far too much": (
-        "more than a driven emitter resistor can show: it is open, or the device is shorted from collector "
-        "to emitter, or the meter was not across the resistor.", _LIFT,
-    ),
-    "resistor out of value": (
-        "the resistor behaves like {would.value:.2g} ohm ({would.low:.2g} to {would.high:.2g}) instead of "
-        "{re:g}.", _LIFT,
-    ),
-    "unlike part": (
-        "the part's V_BE is unlike the others': another type, damaged, or its base resistor.",
-        "Power off, discharged: measure base to emitter of each device in diode mode.",
-    ),
-}  # fmt: skip
-_DEAD = (
-    "no device conducts, so the bias or the drive is off, or something in series is open, rather than every "
-    "device.",
-    "Measure the supply and its fuses first, then the voltage between the two drive nodes; with the power "
-    "off, each junction in diode mode.",
-)
-#: What an undecided drop may come from.
-_MAY = {
-    Kind.VALUE: "its resistor is out of value ({would.low:.2g} to {would.high:.2g} ohm would fit)",
-    Kind.OPEN: "its resistor is open", Kind.OFF: _OFF_WORDS, Kind.SHORTED: _SHORT_WORDS,
-    Kind.ODD: "the part does not belong to the set", Kind.MISREAD: "the reading is wrong",
-    Kind.EXCHANGED: "two parts have changed places", Kind.UNKNOWN: "more than two things are wrong",
-    Kind.SOUND: "nothing is wrong here",
-}  # fmt: skip

@@ -19,13 +19,14 @@ V = V_S/2.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import cos, isfinite, isnan, nan, pi, radians, sqrt
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
+from junction.judge.sentences import next_step, say
 from junction.shelf.ratings import power_at_W, safe_current_A, second_breakdown_line
 from junction.shelf.rules import rule
 from junction.stage.results import Dissipation, LimitCheck, OperatingPoint, Stage
@@ -59,20 +60,25 @@ class StageAsk:
     data_high_A: float = nan  # highest collector current the parts' data hold
 
 
-@dataclass
 class _Notes:
     """Assumptions made, questions left and what needs attention, gathered while a stage is worked out."""
 
-    assumptions: list[str] = field(default_factory=list)
-    questions: list[str] = field(default_factory=list)
-    findings: list[str] = field(default_factory=list)
+    def __init__(self) -> None:
+        self.assumptions: list[str] = []
+        self.questions: list[str] = []
+        self.findings: list[str] = []
 
-    def take(self, value: float, default: float, sentence: str) -> float:
-        """The value, or the default with its sentence among the assumptions."""
-        if not isnan(value):
-            return value
-        self.assumptions.append(sentence)
-        return default
+    def assume(self, reason: str, **numbers: float) -> None:
+        """Note an assumption, and the question that would make it unnecessary."""
+        self.assumptions.append(say(reason, **numbers))
+        self.questions += filter(None, [next_step(reason)])
+
+    def take(self, value: float, name: str, reason: str = "") -> float:
+        """The value, or where it is not known the rule of that name, noted as an assumption."""
+        if isnan(value):
+            value = rule(name)
+            self.assume(reason or name, value=value)
+        return value
 
 
 def _check(ask: StageAsk) -> None:
@@ -122,23 +128,27 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     n = ask.parallel
     re, rb = tuple(ask.re_ohm) or (0.0,), tuple(ask.rb_ohm) or (0.0,)
     if not ask.re_ohm:
-        notes.assumptions.append("no emitter resistor was given: taken as none")
+        notes.assume("stage_no_resistor")
     own = re * n if len(re) == 1 else re
     re_rail = 0.0 if min(own[:n]) == 0 else 1.0 / sum(1.0 / r for r in own[:n])
     swing = sqrt(2 * ask.power_W * ask.load_ohm)
     peak_A = ask.peak_A if not isnan(ask.peak_A) else swing / ask.load_ohm
     if isnan(peak_A):
-        most, top = rule("stage_peak_device"), ask.data_high_A
-        held = isfinite(top) and top < most
-        peak_A = n * (top if held else most)
-        notes.assumptions.append(
-            f"no power or peak current was given: compared at {peak_A:g} A for the set"
-            + (", the top of what the parts' data hold" if held else "")
-        )
-    supply = _supply(ask, swing, peak_A, re_rail, notes)
-    idle_A = _idle(ask, own, n * re_rail if min(own) > 0 else 0.0, notes)
+        held = ask.data_high_A < rule("stage_peak_device")
+        peak_A = n * (ask.data_high_A if held else rule("stage_peak_device"))
+        notes.assume("stage_peak_data" if held else "stage_peak_device", value=peak_A)
+    supply = ask.supply_V
+    if isnan(supply) and not isnan(swing):
+        headroom = rule("stage_drive_headroom")
+        supply = swing + peak_A * re_rail + headroom
+        notes.assume("stage_supply", value=supply, headroom=headroom)
+    idle_A = _idle(ask, n * re_rail if min(own) > 0 else 0.0, notes)
     _say_clipping(ask, supply, swing, re_rail, notes)
-    rth_cs, rth = _rth_device(ask, types, notes)
+    known = [r for r in (t.rating("R_thJC") for t in types) if not isnan(r)]
+    rth_jc = ask.rth_jc if not isnan(ask.rth_jc) else max(known, default=nan)
+    rth_jc = notes.take(rth_jc, "stage_rth_junction_case")
+    rth_cs = notes.take(ask.rth_cs, "stage_rth_case_sink")
+    rth = rth_jc + rth_cs
     idle_vce, peak_vce = _vce(ask, supply, swing, notes)
     heat = tuple(
         _warm(ask, *row, rth_cs, rth, notes) for row in _heat(ask, supply, swing, idle_A, re_rail, notes)
@@ -162,21 +172,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     )  # fmt: skip
 
 
-def _supply(ask: StageAsk, swing: float, peak_A: float, re_rail: float, notes: _Notes) -> float:
-    if not isnan(ask.supply_V) or isnan(swing):
-        return ask.supply_V
-    headroom = rule("stage_drive_headroom")
-    value = swing + peak_A * re_rail + headroom
-    notes.assumptions.append(
-        f"the supply was not given: {value:.0f} V a rail taken, the least that reaches the rated power with "
-        f"{headroom:g} V for the driver (common practice, no source); an unregulated supply stands "
-        "higher at idle"
-    )
-    notes.questions.append("What is the voltage of each rail at idle? (--supply)")
-    return value
-
-
-def _idle(ask: StageAsk, own, mean_ohm: float, notes: _Notes) -> float:
+def _idle(ask: StageAsk, mean_ohm: float, notes: _Notes) -> float:
     """Idle current of a rail [A]; `mean_ohm`, at which equal drops are equal currents, 0 for none."""
     n = ask.parallel
     if not isnan(ask.idle_A):
@@ -185,19 +181,10 @@ def _idle(ask: StageAsk, own, mean_ohm: float, notes: _Notes) -> float:
         if not mean_ohm:
             raise UsageError("one emitter resistor is zero: give --idle-current in place of a drop")
         return n * ask.idle_drop_V / mean_ohm
-    if mean_ohm:
-        drop, low, high = (rule(f"stage_idle_drop{end}") for end in ("", "_low", "_high"))
-        notes.assumptions.append(
-            f"the idle current was not given: {1000 * drop:.0f} mV across each emitter resistor taken as "
-            f"the trade's starting point ({1000 * low:.0f} to {1000 * high:.0f} mV; "
-            "common practice, no source); the service manual's figure outranks it"
-        )
-        return n * drop / mean_ohm
-    bare = rule("stage_idle_bare")
-    notes.assumptions.append(
-        f"the idle current was not given: {1000 * bare:.0f} mA a device taken (common practice, no source)"
-    )
-    return n * bare
+    name = "stage_idle_drop" if mean_ohm else "stage_idle_bare"
+    low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
+    notes.assume(name, value=1000 * rule(name), low=low, high=high)
+    return n * rule(name) / (mean_ohm or 1.0)
 
 
 def clipping_W(supply_V: float, load_ohm: float, re_rail_ohm: float, left_V: float = 0.0) -> float:
@@ -214,56 +201,31 @@ def _say_clipping(ask: StageAsk, supply: float, swing: float, re_rail: float, no
     if isnan(ask.supply_V) or isnan(swing):
         return
 
-    def watts(x: float) -> str:
-        return f"{x:.0f} W" if x >= 10 else f"{x:.2g} W"
+    def clips(kept_V: float) -> str:
+        watts = clipping_W(supply, ask.load_ohm, re_rail, kept_V)
+        return f"{watts:.0f}" if watts >= 10 else f"{watts:.2g}"
 
     headroom = rule("stage_drive_headroom")
     left = supply - swing - swing / ask.load_ohm * re_rail
-    clips = watts(clipping_W(supply, ask.load_ohm, re_rail, headroom))
-    if left < 0:
-        notes.findings.append(
-            f"This stage cannot give {ask.power_W:.4g} W: its peak needs {supply - left:.1f} V and the rail "
-            f"has {supply:.4g} V. It clips at about {clips}, with {headroom:g} V for the driver (common "
-            "practice, no source), and in no case above "
-            f"{watts(clipping_W(supply, ask.load_ohm, re_rail))}. Check the supply, the load and the rating."
-        )
-    elif left < headroom:
-        notes.findings.append(
-            f"Only {left:.2g} V are left for the driver at the peak, where about {headroom:g} V are "
-            f"needed (common practice, no source): with them it clips at about {clips}."
-        )
+    if left < headroom:
+        notes.findings.append(say(
+            "stage_clips" if left < 0 else "stage_headroom", power=ask.power_W, needs=supply - left,
+            supply=supply, left=left, headroom=headroom, clips=clips(headroom), most=clips(0.0)))  # fmt: skip
 
 
 def _vce(ask: StageAsk, supply: float, swing: float, notes: _Notes) -> tuple[float, float]:
     """V_CE at idle and at the peak [V]."""
+    if isnan(supply):
+        volts = notes.take(ask.vce_V, "stage_vce")
+        return volts, volts
     if not isnan(ask.vce_V):
         return ask.vce_V, ask.vce_V
-    if isnan(supply):
-        volts = rule("stage_vce")
-        notes.assumptions.append(f"no supply or V_CE was given: compared at V_CE = {volts:g} V")
-        return volts, volts
     if isnan(swing):
         return supply, supply / 2
-    least = rule("stage_vce_left")
-    if supply - swing < least:
-        notes.assumptions.append(f"at the peak, {least:g} V are taken to be left across the devices")
-    return supply, max(supply - swing, least)
-
-
-def _rth_device(ask: StageAsk, types, notes: _Notes) -> tuple[float, float]:
-    """Case to sink and junction to sink of one device [K/W]."""
-    jc, cs = rule("stage_rth_junction_case"), rule("stage_rth_case_sink")
-    known = [r for r in (t.rating("R_thJC") for t in types) if not isnan(r)]
-    given = ask.rth_jc if not isnan(ask.rth_jc) else max(known, default=nan)
-    if isnan(given):
-        notes.questions.append(
-            "What is the thermal resistance junction to case? (--rth-junction-case, or --type)"
-        )
-    jc = notes.take(given, jc, f"junction to case taken as {jc:g} K/W (a TO-3 or TO-247 power part; common "
-                    "practice, no source)")  # fmt: skip
-    cs = notes.take(ask.rth_cs, cs, f"case to sink taken as {cs:g} K/W (insulator with fresh compound; "
-                    "common practice, no source)")  # fmt: skip
-    return cs, jc + cs
+    left, least = supply - swing, rule("stage_vce_left")
+    if left < least:
+        notes.assume("stage_vce_left", value=least)
+    return supply, max(left, least)
 
 
 def average_W(swing_V, supply_V: float, load_ohm: float, phase_rad: float = 0.0, re_ohm: float = 0.0):
@@ -325,9 +287,7 @@ def _heat(ask: StageAsk, supply: float, swing: float, idle_A: float, re_rail: fl
     rows = [("idle", volts * idle_A / n, volts * idle_A / n, volts, idle_A / n)]
     if isnan(supply) or isnan(swing):
         return rows
-    phase = rule("stage_load_phase")
-    phase = notes.take(ask.load_phase_deg, phase, f"the reactive case is a load of the same size at "
-                       f"{phase:g} degrees (common practice)")  # fmt: skip
+    phase = notes.take(ask.load_phase_deg, "stage_load_phase")
     most = supply / (1.0 + re_rail / ask.load_ohm)
     # no swing passes the rail: past it there is no heat to work out
     top, full = (most, "clipping") if swing > most else (swing, "rated power")
@@ -340,24 +300,17 @@ def _heat(ask: StageAsk, supply: float, swing: float, idle_A: float, re_rail: fl
         worst, vce, current = instant_peak(np.linspace(0.0, top, _SWINGS), *circuit)
         if mean > _WORSE * rated or worst > _WORSE * power:  # else full swing is the worst there is
             rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n))
-    notes.assumptions.append("heat under drive is that of class B with a sine: the idle current's share "
-                             "fades as the drive rises")  # fmt: skip
+    notes.assume("stage_class_b")
     return rows
 
 
 def _warm(ask, case, average, peak, vce, ic, rth_cs, rth, notes: _Notes) -> Dissipation:
     """Temperatures of one device that dissipates `average`, all devices of both rails on one sink."""
+    sink = nan
     if not isnan(ask.rth_sa):
-        ambient = rule("stage_ambient")
-        ambient = notes.take(ask.ambient_C, ambient, f"air at the sink taken as {ambient:.0f} C")
-        sink = ambient + ask.rth_sa * average * 2 * ask.parallel
-    elif case == "idle" and isnan(ask.ambient_C):
-        sink = nan
-    else:
-        sink = rule("stage_sink")
-        notes.assumptions.append(f"the sink was not given: {sink:g} C taken after hard work (too hot to keep "
-                                 "a hand on; common practice, no source)")  # fmt: skip
-        notes.questions.append("What is the heat sink's thermal resistance, for one channel? (--rth-sink)")
+        sink = notes.take(ask.ambient_C, "stage_ambient") + ask.rth_sa * average * 2 * ask.parallel
+    elif case != "idle" or not isnan(ask.ambient_C):
+        sink = notes.take(nan, "stage_sink")
     return Dissipation(case, average, peak, vce, ic, sink, sink + rth_cs * average, sink + rth * average)
 
 
@@ -373,72 +326,54 @@ def _loop_gains(ask: StageAsk, idle: OperatingPoint, rth: float, notes: _Notes) 
     alone = per_volt * idle.vce_V
     together = alone * (rth + 2 * n * ask.rth_sa) / rth
     if together >= 1:
-        notes.findings.append(
-            "With a bias that does not follow the sink the idle current runs away (loop gain "
-            f"{together:.2f}, must stay below 1): the bias transistor has to sit on the sink, close to "
-            "the devices."
-        )
+        notes.findings.append(say("stage_bias_runs_away", gain=together))
     if alone >= 1:
-        notes.findings.append(
-            f"Devices with this V_CE, idle current and emitter resistor run away: theta dP/dT is {alone:.2f} "
-            f"and must stay below 1. V_CE would have to be under {1 / per_volt:.0f} V, or the emitter "
-            f"resistor at least {idle.vce_V * rth * kelvin - junction:.2f} ohm."
-        )
+        resistor = idle.vce_V * rth * kelvin - junction
+        notes.findings.append(say("stage_runs_away", gain=alone, vce=1 / per_volt, resistor=resistor))
     elif alone > rule("loop_gain_thin"):
-        notes.findings.append(
-            f"The thermal margin is thin: theta dP/dT is {alone:.2f}, at 1 the devices run away."
-        )
+        notes.findings.append(say("stage_margin_thin", gain=alone))
     return alone, together, 1 / per_volt
 
 
 def _limits(ask: StageAsk, types, supply: float, device_A: float, heat, rth: float, notes: _Notes):
     """Every limit of every type in use, and the largest sink [K/W] that keeps the junctions within T_j."""
     if not types:
-        notes.questions.append("Which type are the devices? With it their safe area can be checked (--type)")
+        notes.questions.append(next_step("stage_no_type"))
     checks = [check for kind in types for check in _of_type(kind, supply, device_A, heat)]
     notes.findings += [check.text for check in checks if check.verdict == "beyond"]
     worst = max((d.average_W for d in heat), default=nan)
     limit_C = min((t_j for t_j in (t.rating("T_j") for t in types) if not isnan(t_j)), default=nan)
     if not (isfinite(limit_C) and worst > 0):
         return tuple(checks), nan
-    ambient = rule("stage_ambient")
-    ambient = notes.take(ask.ambient_C, ambient, f"the sink needed is for air at {ambient:.0f} C")
+    ambient = notes.take(ask.ambient_C, "stage_ambient", "stage_sink_needed")
     sink = (limit_C - rth * worst - ambient) / (2 * ask.parallel * worst)
     if sink <= 0:
-        notes.findings.append("No heat sink is large enough: the devices alone would pass their T_j limit. "
-                              "More of them in parallel, or a lower supply.")  # fmt: skip
+        notes.findings.append(say("stage_no_sink"))
     return tuple(checks), sink
 
 
 def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
-    def check(quantity: str, symbol: str, asked: float, limit: float, unit: str, text: str) -> LimitCheck:
+    def check(quantity: str, symbol: str, asked: float, limit: float, unit: str, **more) -> LimitCheck:
         if isnan(limit) or isnan(asked):
-            verdict = "unknown"
-            text = f"{quantity} cannot be checked, the shelf or the stage does not say it."
-        elif asked > limit:
-            verdict = "beyond"
+            verdict, text = "unknown", say("limit_unknown", quantity=quantity)
         else:
-            verdict = "close" if asked > rule("stage_close") * limit else "within"
+            close = "close" if asked > rule("stage_close") * limit else "within"
+            verdict = "beyond" if asked > limit else close
+            text = say(f"limit_{symbol}", asked=asked, limit=limit, **more)
         source = next((limit.source for limit in kind.find(symbol)), kind.source)
         return LimitCheck(kind.name, quantity, asked, limit, unit, verdict, f"{kind.name}: {text}", source)
 
     hottest = max((d.junction_C for d in heat if isfinite(d.junction_C)), default=nan)
-    volts, v_ceo, i_c, t_j = 2 * supply, *(kind.rating(s) for s in ("V_CEO", "I_C", "T_j"))
     out = [
-        check("V_CEO against both rails", "V_CEO", volts, v_ceo, "V",
-              f"the device that is off sees both rails, {volts:.0f} V; V_CEO is {v_ceo:.0f} V."),
-        check("I_C at the peak", "I_C", device_A, i_c, "A",
-              f"{device_A:.1f} A at the peak; I_C is {i_c:g} A."),
-        check("T_j, worst drive", "T_j", hottest, t_j, "C",
-              f"the junction reaches {hottest:.0f} C; the limit is {t_j:.0f} C."),
-    ]  # fmt: skip
+        check("V_CEO against both rails", "V_CEO", 2 * supply, kind.rating("V_CEO"), "V"),
+        check("I_C at the peak", "I_C", device_A, kind.rating("I_C"), "A"),
+        check("T_j, worst drive", "T_j", hottest, kind.rating("T_j"), "C"),
+    ]
     warmest = max((d for d in heat if isfinite(d.case_C)), key=lambda d: d.average_W, default=None)
     if warmest is not None:
         allowed = _derated_W(kind, warmest.case_C)
-        out.append(check(
-            f"P_tot derated, {warmest.case}", "P_tot", warmest.average_W, allowed, "W",
-            f"{warmest.average_W:.0f} W on average with {warmest.case}; derated to a case of "
-            f"{warmest.case_C:.0f} C it may take {allowed:.0f} W."))  # fmt: skip
+        out.append(check(f"P_tot derated, {warmest.case}", "P_tot", warmest.average_W, allowed, "W",
+                         drive=warmest.case, case_C=warmest.case_C))  # fmt: skip
     if not heat:
         return out
     # the worst instant against the dc safe area; past it, only the pulse lines of the type's chart help
@@ -446,20 +381,15 @@ def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
     vce, asked = worst.vce_at_peak_V, worst.ic_at_peak_A
     case_C = worst.case_C if isfinite(worst.case_C) else REFERENCE_TEMP_C
     allowed = safe_current_A(kind, vce, case_C)
-    found = check("safe area, worst instant", "P_tot", asked, allowed, "A", "")
-    text = f"{kind.name}: {worst.peak_W:.0f} W for an instant, at V_CE {vce:.0f} V and {asked:.1f} A "
-    text += f"({worst.case})"
-    if found.verdict == "unknown":
-        text += "; the shelf holds no safe area of this type"
-    else:
-        text += f"; dc, with the case at {case_C:.0f} C, it may carry {allowed:.1f} A there"
-    verdict = found.verdict
-    if verdict == "beyond":
-        verdict = "close"  # an instant of a sine is not dc
-        text += ": only the pulse lines of its safe-area chart can allow it"
+    found = check("safe area, worst instant", "P_tot", asked, allowed, "A", drive=worst.case, case_C=case_C)
+    words = [say("limit_area", watts=worst.peak_W, vce=vce, asked=asked, drive=worst.case)]
+    against = {"unknown": "limit_area_none", "beyond": "limit_area_pulse"}.get(found.verdict, "limit_area_dc")
+    words.append(say(against, case_C=case_C, limit=allowed))
     if isnan(second_breakdown_line(kind, vce)):
-        text += "; hold this point against its own chart, for its second-breakdown line is not on the shelf"
-    return [*out, replace(found, verdict=verdict, text=text + ".")]
+        words.append(say("limit_area_chart"))
+    # an instant of a sine is not dc
+    verdict = "close" if found.verdict == "beyond" else found.verdict
+    return [*out, replace(found, verdict=verdict, text=f"{kind.name}: {'; '.join(words)}.")]
 
 
 def _derated_W(kind, case_C: float) -> float:
