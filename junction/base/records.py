@@ -7,7 +7,7 @@ the flat point arrays.  Axis 0 is always the part or sweep; one part is a batch 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import nan
+from math import isfinite, nan
 
 import numpy as np
 
@@ -18,6 +18,11 @@ DIODE_PLACEMENTS = ("A-K", "K-A")
 
 #: Junction names in sweeps: p side against n side (CE: collector against emitter).
 JUNCTIONS = ("AK", "BE", "BC", "CE")
+
+
+def not_json(default):
+    """A field that the JSON leaves out (see `junction.show.write`)."""
+    return field(default=default, metadata={"json": False})
 
 
 def plain_name(name: str) -> str:
@@ -265,4 +270,9 @@ class Interval:
     value: float
     low: float = nan
     high: float = nan
-    unit: str = ""
+    unit: str = not_json("")
+
+    def ends(self) -> dict[str, float | None]:
+        """Value and ends by name, None for what is not known or open (as JSON writes it)."""
+        return {k: v if isfinite(v) else None for k, v in (("value", self.value), ("low", self.low),
+                                                           ("high", self.high))}  # fmt: skip

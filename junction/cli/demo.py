@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.cli import options
 from junction.cli.output import Outputs, say
-from junction.cli.sort import DEFAULT_PLOTS, finish
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
@@ -42,8 +40,10 @@ def run(args: argparse.Namespace) -> int:
     """
     from junction.demo.bag import demo_files
     from junction.intake.read import read_paths
-    from junction.jobs.sort import SortSettings, run_sort
+    from junction.jobs.result import Result
+    from junction.jobs.sort import sorted_bag
     from junction.shelf.meters import default_meter
+    from junction.show import sort as view
 
     folder = Path(args.folder)
     files = demo_files(args.seed)
@@ -57,8 +57,7 @@ def run(args: argparse.Namespace) -> int:
     say(f"An invented, simulated bag of {len(files)} files in {folder}; the job on it is")
     say(f"  junction sort {folder} -o {folder / REPORT}")
     say()
-    report = run_sort(bag, SortSettings(default_meter(), details=True, plots=DEFAULT_PLOTS))
-    finish(replace(report, label=LABEL), outputs)
+    outputs.finish(Result("sort", sorted_bag(bag, default_meter(), label=LABEL), view))
     say(f"next, matched sets of its output devices: {NEXT.format(folder, folder / REPORT)}")
     return 0
 

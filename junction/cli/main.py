@@ -13,11 +13,14 @@ from collections.abc import Iterable, Sequence
 
 import junction
 from junction.base.errors import JunctionError
+from junction.cli.output import Outputs, say
+from junction.show.text import visible
 
-#: command -> (module, one line of help); the module offers add_arguments(parser) and run(args) -> int.
+#: command -> (module, one line of help); the module offers the public function of that name, with its options
+#: and what the command line says of it (`junction.jobs.options.job`).
 COMMANDS: dict[str, tuple[str, str]] = {
-    "check": ("junction.cli.check", "one suspect part: meter readings to a verdict and the next test"),
-    "sort": ("junction.cli.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),
+    "check": ("junction.jobs.check", "one suspect part: meter readings to a verdict and the next test"),
+    "sort": ("junction.jobs.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),
     "fit": ("junction.cli.fit", "sweeps to junction parameters with their uncertainty"),
     "match": ("junction.cli.match", "matched sets for the stage they will work in"),
     "stage": ("junction.cli.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
@@ -51,8 +54,6 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _shown(word: str) -> str:
-    from junction.show.text import visible
-
     return visible(word if len(word) <= 60 else word[:59] + "…")
 
 
@@ -78,9 +79,52 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )  # fmt: skip
         parser.of_command[name] = sub
-        if only in (None, name):
+        if only in (None, name) and module.startswith("junction.cli"):  # until every command is a job
             importlib.import_module(module).add_arguments(sub)
+        elif only in (None, name):
+            _add_arguments(sub, getattr(importlib.import_module(module), name))
     return parser
+
+
+def _add_arguments(parser: argparse.ArgumentParser, function) -> None:
+    """Arguments that a job's declaration asks for."""
+    parser.epilog = function.epilog  # argparse formats no epilog: % stands for itself
+    parser.set_defaults(function=function)
+    if function.inputs:
+        dest, many, word, text = function.inputs
+        text += ": files, folders, patterns, or - for standard input" if word == "FILE" else ""
+        parser.add_argument(dest, nargs=many or None, metavar=word, help=text)
+    groups: dict[str, argparse._ArgumentGroup] = {}
+    for one in function.options:
+        where = parser
+        if one.group:
+            where = groups.setdefault(one.group, None) or parser.add_argument_group(one.group)
+            groups[one.group] = where
+        long = "--" + one.name.replace("_", "-")
+        text = one.help.replace("%", "%%")
+        if one.read is None:
+            where.add_argument(*one.flags, long, action="store_true", help=text)
+        else:
+            where.add_argument(
+                *one.flags, long, metavar=one.metavar or None, type=_typed(one.read), help=text,
+                choices=one.choices or None, default=[] if one.many else one.default,
+                action="append" if one.many else "store",
+            )  # fmt: skip
+    if function.writes:
+        group = parser.add_argument_group("results")
+        group.add_argument("-o", "--output", metavar="FOLDER",
+                           help=f"write {function.writes} there, all or nothing")
+        group.add_argument("--json", metavar="FILE", help="write the JSON to a file; - is standard output")
+
+
+def _typed(read):
+    def from_text(text: str):
+        try:
+            return read(text)
+        except JunctionError as error:
+            raise argparse.ArgumentTypeError(str(error)) from error
+
+    return from_text
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -89,7 +133,7 @@ def main(argv: list[str] | None = None) -> int:
     asked = next((word for word in argv if word in COMMANDS), "")
     args = _parsed(build_parser(asked), asked, argv)
     try:
-        status = importlib.import_module(COMMANDS[args.command][0]).run(args)
+        status = _run(args)
         sys.stdout.flush()
         return status
     except JunctionError as error:
@@ -102,6 +146,23 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         _complain(f"\njunction {args.command}: stopped")
         return NOTHING_DONE
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run the public function with the values of its options; the exit status."""
+    if not hasattr(args, "function"):
+        return importlib.import_module(COMMANDS[args.command][0]).run(args)
+    function = args.function
+    values = {one.name: getattr(args, one.name) for one in function.options if not one.cli}
+    if args.command == "check":
+        from junction.cli.sitting import run_check
+
+        return run_check(args, values)
+    outputs = Outputs(args.output, args.json)
+    if "plots" in values and args.output is None:
+        values["plots"] = 0  # only a page has pictures
+    given = [getattr(args, function.inputs[0])] if function.inputs else []
+    return outputs.finish(function(*given, **values), everything=getattr(args, "all", False))
 
 
 def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namespace:
@@ -123,7 +184,4 @@ def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namesp
 
 def _complain(text: str) -> None:
     """One line on standard error, control characters from a file or an argument made visible."""
-    from junction.cli.output import say
-    from junction.show.text import visible
-
     say("\n".join(visible(line) for line in text.split("\n")), sys.stderr)

@@ -1,20 +1,15 @@
-"""Writing results: all of a command's files or none of them, and plain words on the terminal.
-
-Every file is first written in full beside its place and only then moved there (`os.replace` is atomic
-within a file system, POSIX.1-2017 rename).  When a later move fails, the earlier ones are taken back.
-"""
+"""Writing results: all of a command's files or none of them, and plain words on the terminal."""
 
 from __future__ import annotations
 
 import os
-import shutil
 import sys
-import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.base.records import SetAside
+from junction.show.terminal import Paint, width_for
 from junction.show.text import count, set_aside_words, visible
 
 #: Stand-ins for a terminal that cannot show these characters.
@@ -30,10 +25,6 @@ def say(text: str = "", stream=None) -> None:
     except UnicodeEncodeError:
         text = text.translate(_PLAIN).encode(encoding, "backslashreplace").decode(encoding)
     print(text, file=stream)
-
-
-def _why(error: OSError) -> str:
-    return error.strerror or str(error)
 
 
 class Outputs:
@@ -61,15 +52,19 @@ class Outputs:
         self.json_path = Path(json_to) if json_to and json_to != "-" else None
         self.json_on_stdout = json_to == "-"
         self._inputs = {os.path.realpath(p) for p in inputs if p != "-"}
-        self._files: list[tuple[Path, bytes]] = []
+        self._files: dict[Path, str | bytes] = {}
         self._stdout_json = ""
+        if not self.wanted:
+            return
+        from junction.show.write import must_be_writable
+
         if self.folder is not None:
-            _must_be_writable(self.folder)
+            must_be_writable(self.folder)
         if self.json_path is not None:
             if self.json_path.is_dir():
                 raise OutputError(f"{self.json_path}: is a folder; --json wants a file name or -")
             inside = self.folder is not None and self.folder.absolute() in self.json_path.absolute().parents
-            _must_be_writable(self.json_path.parent, make=inside)
+            must_be_writable(self.json_path.parent, make=inside)
             self._not_an_input(self.json_path)
 
     @property
@@ -103,12 +98,12 @@ class Outputs:
         if self.folder is None:
             raise OutputError(f"no folder was given for {name}")
         self._not_an_input(self.folder / name)
-        self._files.append((self.folder / name, _bytes(content)))
+        self._files[self.folder / name] = content
 
     def add_json(self, text: str, name: str) -> None:
         """Put the JSON wherever it was asked for; in the folder it is called `name`."""
         if self.json_path is not None:
-            self._files.append((self.json_path, _bytes(text)))
+            self._files[self.json_path] = text
         if self.folder is not None and (
             self.json_path is None or os.path.realpath(self.folder / name) != os.path.realpath(self.json_path)
         ):
@@ -129,7 +124,10 @@ class Outputs:
 
     def commit_files(self) -> None:
         """Write the files; the JSON for standard output is still held back."""
-        _write_all(self._files, self.folder)
+        if self._files:
+            from junction.show.write import write_files
+
+            write_files(self._files)
 
     def commit_stdout(self) -> None:
         """Write the JSON to standard output, if it was asked for there."""
@@ -138,9 +136,29 @@ class Outputs:
             sys.stdout.write(text if _can_encode(text) else _ascii(text))
             sys.stdout.flush()
 
+    def finish(self, result, *, everything: bool = False, most_columns: int = 120) -> int:
+        """Write what was asked for of a result and print it; the exit status.
 
-def _bytes(content: str | bytes) -> bytes:
-    return content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
+        0 when every row was used, 1 when some were set aside.
+        """
+        left = getattr(result, "set_aside", ())
+        self.keep_off(getattr(getattr(result, "bag", None), "files", ()))
+        if self.folder is not None:
+            for name, content in result.contents().items():
+                self.add(name, content)
+        if self.wanted:
+            self.add_json(result.to_json(), f"{result.command}.json")
+        self.commit_files()
+        stream = self.text_stream
+        width = min(most_columns, width_for(stream))
+        say(result.text(width, everything=everything, paint=Paint.for_stream(stream)), stream)
+        report_set_aside(left)
+        pages = [path.name for path in self._files if path.suffix == ".html"]
+        if self.folder is not None and pages:
+            more = f"; with it {', '.join(pages[1:])}" if len(pages) > 1 else ""
+            say(f"page: {self.folder / pages[0]}{more}", stream)
+        self.commit_stdout()
+        return 1 if left else 0
 
 
 def _can_encode(text: str) -> bool:
@@ -156,82 +174,6 @@ def _ascii(text: str) -> str:
     units = text.encode("utf-16-be", "surrogatepass")
     codes = (int.from_bytes(units[k : k + 2], "big") for k in range(0, len(units), 2))
     return "".join(chr(c) if c < 128 else f"\\u{c:04x}" for c in codes)
-
-
-def _must_be_writable(folder: Path, *, make: bool = True) -> None:
-    """Try the folder, or the nearest one above it that exists, with a real temporary file."""
-    place = folder
-    while make and not place.exists() and place != place.parent:
-        place = place.parent
-    if not place.is_dir():
-        reason = "is not a folder" if place.exists() else "no such folder"
-        raise OutputError(f"{place}: {reason}; cannot write there")
-    try:
-        with tempfile.TemporaryFile(dir=place):
-            pass
-    except OSError as error:
-        raise OutputError(f"{place}: cannot write there: {_why(error)}") from error
-
-
-def _write_all(files: Sequence[tuple[Path, bytes]], folder: Path | None) -> None:
-    """Stage every file beside its place, then move them all; undo on failure."""
-    staged: list[tuple[Path, Path]] = []  # (temporary, place)
-    moved: list[tuple[Path, Path | None]] = []  # (place, copy of what stood there)
-    made: list[Path] = []
-    try:
-        for place in dict.fromkeys(path.parent for path, _ in files):
-            made += _make_folders(place)
-        for path, content in files:
-            handle, name = tempfile.mkstemp(prefix=".junction-", dir=path.parent)
-            staged.append((Path(name), path))
-            with os.fdopen(handle, "wb") as out:
-                out.write(content)
-            os.chmod(name, 0o666 & ~_umask())
-        for temporary, path in staged:
-            moved.append((path, _keep_old(path)))
-            os.replace(temporary, path)
-    except OSError as error:
-        for path, old in reversed(moved):
-            if old is not None:
-                os.replace(old, path)
-            else:
-                path.unlink(missing_ok=True)
-        for temporary, _ in staged:
-            temporary.unlink(missing_ok=True)
-        for place in reversed(made):
-            shutil.rmtree(place, ignore_errors=True)
-        where = error.filename2 or error.filename or folder or ""
-        raise OutputError(f"{where}: cannot write: {_why(error)}; nothing was written") from error
-    for _, old in moved:
-        if old is not None:
-            old.unlink(missing_ok=True)
-
-
-def _make_folders(folder: Path) -> list[Path]:
-    """Make a folder and those above it; the ones made, outermost first."""
-    missing = []
-    while not folder.exists():
-        missing.append(folder)
-        folder = folder.parent
-    for place in reversed(missing):
-        place.mkdir()
-    return missing[::-1]
-
-
-def _keep_old(path: Path) -> Path | None:
-    """Hard-link or copy what stands at `path` to a temporary name, so that it can come back."""
-    if not path.exists():
-        return None
-    handle, name = tempfile.mkstemp(prefix=".junction-", dir=path.parent)
-    os.close(handle)
-    shutil.copy2(path, name)
-    return Path(name)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import nan
+from math import isfinite, nan
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval, SetAside
+from junction.base.records import Interval, SetAside, not_json
 from junction.shelf.results import Caution
 
 #: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.
@@ -31,6 +31,12 @@ MODELS = (
 
 #: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
 PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
+
+#: Their keys in the JSON; the values are in A, V and ohm.
+PARAMETER_KEYS = {
+    "IS_A": "IS", "N": "N", "RS_ohm": "RS", "RSH_ohm": "shunt", "ISR_A": "ISR", "NR": "NR",
+    "IPH_A": "IPH", "BV_V": "BV", "NBV": "NBV", "R_ohm": "R", "I0_A": "I0",
+}  # fmt: skip
 
 FLAGS = (
     "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",
@@ -173,6 +179,18 @@ class FitSummary:
     temp_C: float
     temp_known: bool
 
+    def as_json(self) -> dict:
+        """Parameters under their SPICE names, derived values with their unit."""
+        gap = self.evidence_gap if isfinite(self.evidence_gap) else None
+        return {
+            "model": self.model, "runner_up": self.runner_up, "evidence_gap": gap,
+            **{PARAMETER_KEYS.get(name, name): it for name, it in self.parameters.items()},
+            "derived": {name: {**it.ends(), "unit": it.unit} for name, it in self.derived.items()},
+            "flags": self.flags, "points": int(self.n_points), "points_used": int(self.n_used),
+            "chi2": float(self.chi2), "dof": int(self.dof), "temp_C": float(self.temp_C),
+            "temp_known": bool(self.temp_known),
+        }  # fmt: skip
+
 
 @dataclass(frozen=True, eq=False)
 class SweepPlot:
@@ -199,10 +217,10 @@ class SweepSource:
 
     junction: str
     file: str
-    first_row: int
-    last_row: int
+    first_row: int = field(metadata={"json": "first_line"})
+    last_row: int = field(metadata={"json": "last_line"})
     points: int
-    sweep: int = -1  # index into the sweep table
+    sweep: int = not_json(-1)  # index into the sweep table
 
 
 @dataclass(frozen=True)

@@ -4,27 +4,104 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import nan
 
 from junction.base.errors import UsageError
-from junction.base.records import PartReadings, Reading
-from junction.judge.results import PartVerdict
+from junction.base.records import Bag, PartReadings, Reading
+from junction.jobs.options import METER, TEMPERATURE, TYPES, job, meter_of, option, physical, types_of
+from junction.jobs.result import Result
+from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, lead_set
 from junction.leads.readings import bench_for, judge_one, judge_readings, weigh_parts
 from junction.leads.verdict import next_placement
 from junction.shelf.cautions import cautions
-from junction.shelf.results import Caution, Meter, PartType
+from junction.shelf.results import Meter, PartType
 
 Types = Callable[[str], PartType | None]
 
+EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
+OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
+leads not known yet: call them 1, 2, 3. Without readings the command asks for them one by one.
+exit status: 0 judged; 2 nothing done.
+examples: junction check B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL
+          junction check 1-2=0.002 2-1=0.002 1-3=0.58 3-1=OL --type 2N3055
+          junction check"""
 
-@dataclass(frozen=True)
-class CheckReport:
-    """One judged part with what it was judged from."""
 
-    verdict: PartVerdict
-    readings: PartReadings
-    meter: Meter
-    cautions: tuple[Caution, ...] = ()
+@job(
+    option("part", "written tag of the part", str, default="", metavar="TAG"),
+    option("type", "type number on the part, such as 2N3904", str, default="", metavar="NUMBER"),
+    option("polarity", "polarity, where it is known", str, default="", choices=("NPN", "PNP")),
+    option("hfe", "gain it showed in an h_FE socket or a gain test",
+           physical("ratio", above=0.0, at_most=1e6), metavar="N"),
+    option("in_circuit", "the part is still soldered in"),
+    option("leads", "lead names to ask for: 123 (not known), BCE or AK", str, default="",
+           choices=("123", "BCE", "AK"), cli=True),
+    option("record", "CSV that the readings are added to, for `junction sort`", str, metavar="FILE",
+           cli=True),
+    TEMPERATURE, TYPES, *METER,
+    inputs=("readings", "*", "X-Y=VALUE", "meter readings, red lead on X"),
+    writes="a page and check.json", epilog=EPILOG,
+)  # fmt: skip
+def check(readings, o) -> Result:
+    """Judge one suspect part by its meter readings.
+
+    Parameters
+    ----------
+    readings : list of str, dict or PartReadings
+        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}``, red lead first; a bare number is volt.
+
+    Returns
+    -------
+    Result
+        ``verdict`` of the part; its ``next`` is the measurement or act that comes next.
+
+    Raises
+    ------
+    UsageError
+        No readings, a reading that is none, or readings that mix names of leads.
+
+    Examples
+    --------
+    >>> import junction
+    >>> junction.check(["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL"])
+    <junction check: shorted: B-E shorted>
+    """
+    from junction.show import check as view
+
+    meter = meter_of(o)
+    types = types_of(o) if o.type else None
+    return Result("check", checked(part_of(readings, o), meter, types), view)
+
+
+def part_of(readings, o) -> PartReadings:
+    """The part as the options and the readings describe it.
+
+    Raises
+    ------
+    UsageError
+        A reading that is none; names which.
+    """
+    if isinstance(readings, PartReadings):
+        return readings
+    items = [f"{k}={v}" for k, v in readings.items()] if isinstance(readings, dict) else readings
+    taken: dict = {}
+    for text in items:
+        from junction.intake.cells import parse_reading
+
+        try:
+            reading = parse_reading(text)
+        except ValueError as error:
+            said = str(error)
+            raise UsageError(said if text in said else f"{text}: {said}") from error
+        key = (reading.placement, reading.kind == "ohm")
+        if key in taken:
+            raise UsageError(f"{reading.placement} is given twice")
+        taken[key] = reading
+    return PartReadings(
+        o.part, tuple(taken.values()), o.type, o.polarity, nan if o.hfe is None else o.hfe,
+        temp_C=nan if o.temperature is None else o.temperature, in_circuit=o.in_circuit,
+    )  # fmt: skip
 
 
 def same_leads(readings: tuple[Reading, ...]) -> None:
@@ -41,7 +118,7 @@ def same_leads(readings: tuple[Reading, ...]) -> None:
         raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
 
 
-def check_part(part: PartReadings, meter: Meter, types: Types | None = None) -> CheckReport:
+def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> SortReport:
     """Judge one part.
 
     Parameters
@@ -50,10 +127,6 @@ def check_part(part: PartReadings, meter: Meter, types: Types | None = None) -> 
     meter : Meter
     types : callable, optional
         Written type -> registered type or None.
-
-    Returns
-    -------
-    CheckReport
 
     Raises
     ------
@@ -67,7 +140,7 @@ def check_part(part: PartReadings, meter: Meter, types: Types | None = None) -> 
     places = ["meter", *(["in circuit"] if part.in_circuit else [])]
     if verdict.neighbours:
         places.append("power-up")
-    return CheckReport(verdict, part, meter, cautions(*places))
+    return SortReport((verdict,), meter, Bag((part,)), cautions(*places))
 
 
 @dataclass(frozen=True)
@@ -154,6 +227,6 @@ class Sitting:
         settled = verdict is not None and verdict.verdict != "undecided" and gain < SETTLED_NAT
         return Step(verdict, name, settled)
 
-    def report(self) -> CheckReport:
+    def report(self) -> SortReport:
         """Report of the readings so far."""
-        return check_part(self.part, self.meter, self.types)
+        return checked(self.part, self.meter, self.types)

@@ -9,24 +9,12 @@ import numpy as np
 from junction.base.records import SweepTable
 from junction.fit.noise import Noise
 from junction.fit.predict import predict_current, residuals
-from junction.fit.results import SweepFits, SweepPlot, SweepSource
+from junction.fit.results import SweepFits, SweepPlot
 
 #: Points of the drawn curve; enough that a knee looks round at page size.
 _CURVE_POINTS = 160
 #: A sweep of more points than this is thinned for drawing: a page cannot show more.
 MOST_POINTS = 400
-
-
-def sweep_sources(table: SweepTable) -> dict[str, tuple[SweepSource, ...]]:
-    """Where each part's sweeps came from, by part."""
-    first = table.row[table.starts[:-1]].tolist() if len(table) else []
-    last = table.row[table.starts[1:] - 1].tolist() if len(table) else []
-    points = np.diff(table.starts).tolist()
-    out: dict[str, list[SweepSource]] = {}
-    for k, part in enumerate(table.part):
-        source = SweepSource(table.junction[k], table.file[k], first[k], last[k], points[k], k)
-        out.setdefault(part, []).append(source)
-    return {part: tuple(sources) for part, sources in out.items()}
 
 
 def sweep_plots(

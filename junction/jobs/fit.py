@@ -12,8 +12,9 @@ from junction.base.records import Bag, CurveTable
 from junction.fit.results import FitReport, FitRow, SweepFits, TransistorFits, TransistorPlot, TransistorRow
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import IBV_A
-from junction.jobs.curves import sweep_plots, sweep_sources
+from junction.jobs.curves import sweep_plots
 from junction.shelf.cautions import cautions
+from junction.show.sort import sweep_sources
 from junction.verdict.summary import fit_summaries
 
 if TYPE_CHECKING:

@@ -3,128 +3,146 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import InputError
 from junction.base.records import Bag
+from junction.jobs.bag import bag_of
+from junction.jobs.options import (
+    DEFAULT_PLOTS,
+    INSTRUMENT,
+    METER,
+    TEMPERATURE,
+    TYPES,
+    job,
+    meter_of,
+    noise_of,
+    option,
+    types_of,
+    whole,
+)
+from junction.jobs.result import Result
 from junction.judge.results import SortReport
 from junction.shelf.cautions import cautions
-from junction.shelf.results import Meter, PartType
+from junction.shelf.results import Meter
 from junction.shelf.types import find_type
 from junction.verdict.parts import judge_bag, worst_first
 
-if TYPE_CHECKING:
-    from junction.fit.noise import Noise
-    from junction.fit.results import SweepFits
+EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.
+exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+example: junction sort bag.csv curves/ -o report/ --json report.json"""
+
+_ONLY_CURVES = "transistor curves only, which hold no verdict; junction fit reads them"
+_ONLY_SPOTS = (
+    "V_BE or h_FE at a current only, on which no verdict rests: not judged here; junction match reads those"
+)
 
 
-@dataclass(frozen=True)
-class SortSettings:
-    """How a bag is to be sorted.
+@job(
+    option("all", "list every part of a large bag (over 40 parts, good ones are only counted)", cli=True),
+    option("plots", f"draw the sweeps of the N worst parts on the page (default {DEFAULT_PLOTS})", whole(),
+           default=DEFAULT_PLOTS, metavar="N"),
+    *INSTRUMENT, TEMPERATURE, TYPES, *METER,
+    inputs=("files", "+", "FILE", "CSV with meter readings, sweeps or curves"),
+    writes="a page, verdicts.csv, set_aside.csv and sort.json", epilog=EPILOG,
+)  # fmt: skip
+def sort(parts, o) -> Result:
+    """Sort a bag of parts: readings and sweeps to verdicts, worst first.
 
     Parameters
     ----------
+    parts : path, list of paths, DataFrame, readings or Result
+        As `junction.read` takes them.
+
+    Returns
+    -------
+    Result
+        ``verdicts`` in the order a technician reads them; tables ``verdicts`` and ``set_aside``.
+
+    Raises
+    ------
+    InputError
+        Nothing in it can be judged.
+    UsageError
+        An option without its unit or outside its bounds.
+
+    Examples
+    --------
+    >>> import junction
+    >>> bag = {"Q1": ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"],
+    ...        "Q2": ["B-E=0.002", "E-B=0.002", "B-C=0.002", "C-B=0.002", "C-E=0.002", "E-C=0.002"]}
+    >>> junction.sort(bag)
+    <junction sort: 2 parts: 1 shorted, 1 good>
+    """
+    from junction.fit.noise import Noise
+    from junction.show import sort as view
+
+    meter, types, noise = meter_of(o), types_of(o), noise_of(o, Noise)
+    bag = bag_of(parts, o.temperature)
+    if not (len(bag.sweeps) or any(p.readings for p in bag.readings)):
+        raise InputError(_ONLY_SPOTS if bag.readings else _ONLY_CURVES, ", ".join(bag.files))
+    return Result("sort", sorted_bag(bag, meter, types, noise, o.plots), view)
+
+
+def sorted_bag(
+    bag: Bag, meter: Meter, types: Callable = find_type, noise=None, plots: int = DEFAULT_PLOTS,
+    label: str = "",
+) -> SortReport:  # fmt: skip
+    """Fit the sweeps of a bag, judge its parts and put them in order.
+
+    Parameters
+    ----------
+    bag : Bag
     meter : Meter
         The meter the readings were taken with.
     types : callable
         From a marking to its registered type, or None.
     noise : Noise, optional
         Stated instrument uncertainty of the sweeps; without it, it is found from each sweep.
-    default_temp_C : float
-        Temperature where none is given [degC].
-    details : bool
-        Also gather where each sweep and reading came from (for the page and the JSON).
     plots : int
-        Number of parts, worst first, whose sweeps are made ready to draw.
+        Number of parts, worst first, whose sweeps are drawn on a page.
+    label : str
+        What stands over the whole report.
     """
+    # no verdict rests on V_BE or h_FE at a current; a part with sweeps keeps its row for type and polarity
+    swept = set(bag.sweeps.part)
+    judged = replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept))
+    fits = None
+    if len(bag.sweeps):
+        from junction.fit.sweeps import fit_sweeps
 
-    meter: Meter
-    types: Callable[[str], PartType | None] = find_type
-    noise: Noise | None = None
-    default_temp_C: float = REFERENCE_TEMP_C
-    details: bool = False
-    plots: int = 0
+        fits = fit_sweeps(bag.sweeps, noise, REFERENCE_TEMP_C)
+    verdicts = worst_first(judge_bag(judged, fits, meter, types))
 
+    def draw(wanted):
+        from junction.jobs.curves import sweep_plots
 
-def run_sort(bag: Bag, settings: SortSettings) -> SortReport:
-    """Fit the sweeps of a bag, judge its parts and put them in order.
+        return sweep_plots(bag.sweeps, fits, noise, wanted)
 
-    Parameters
-    ----------
-    bag : Bag
-    settings : SortSettings
-
-    Returns
-    -------
-    SortReport
-    """
-    whole, bag = bag, judged_part_of(bag)
-    fits = _fits(bag, settings)
-    verdicts = worst_first(judge_bag(bag, fits, settings.meter, settings.types))
-    with_sweeps = set(bag.sweeps.part)
-    sources, plots, plotted = {}, {}, 0
-    if settings.details and len(bag.sweeps):
-        from junction.jobs.curves import sweep_plots, sweep_sources
-
-        sources = sweep_sources(bag.sweeps)
-        chosen = [v.part for v in verdicts if v.part in with_sweeps][: settings.plots]
-        plotted = len(chosen)
-        plots = sweep_plots(
-            bag.sweeps, fits, settings.noise, (s.sweep for part in chosen for s in sources[part])
-        )
+    with_readings = {p.part for p in bag.readings if p.readings}
+    without = {p.part for p in bag.readings if not p.readings}
     return SortReport(
-        verdicts, settings.meter, bag.set_aside, bag.files, bag.rows_read,
-        {p.part: p for p in bag.readings} if settings.details else {}, sources, plots, plotted,
-        len(with_sweeps), _cautions(bag) if settings.details else (), settings.default_temp_C,
-        parts_without_temperature(bag), curves_only(whole), spots_only=spots_only(whole),
+        verdicts, meter, bag, cautions(*_places(judged), "power-up"), label,
+        parts_without_temp=_without_temperature(judged),
+        curves_only=len(set(bag.curves.part) - swept - with_readings),
+        spots_only=len(without - swept - set(bag.curves.part)),
+        plots=plots, draw=draw,
     )  # fmt: skip
 
 
-def judged_part_of(bag: Bag) -> Bag:
-    """The same bag without the parts of which only V_BE or h_FE at a current is known.
-
-    No verdict rests on those.  A part that has sweeps keeps its row: it may say the type and polarity.
-    """
-    swept = set(bag.sweeps.part)
-    return replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept))
-
-
-def _fits(bag: Bag, settings: SortSettings) -> SweepFits | None:
-    if not len(bag.sweeps):
-        return None
-    from junction.fit.sweeps import fit_sweeps
-
-    return fit_sweeps(bag.sweeps, settings.noise, settings.default_temp_C)
-
-
-def _cautions(bag: Bag):
+def _places(bag: Bag) -> list[str]:
+    """Where the hand was, or goes next."""
     places = ["meter"] if bag.readings or not len(bag.sweeps) else []
-    if any(p.in_circuit for p in bag.readings):
-        places.append("in circuit")
-    if len(bag.sweeps) or len(bag.curves):
-        places.append("sweep")
-    return cautions(*places, "power-up")
+    places += ["in circuit"] if any(p.in_circuit for p in bag.readings) else []
+    return places + (["sweep"] if len(bag.sweeps) or len(bag.curves) else [])
 
 
-def curves_only(bag: Bag) -> int:
-    """Number of parts that have curves and nothing a verdict can rest on."""
-    return len(set(bag.curves.part) - set(bag.sweeps.part) - {p.part for p in bag.readings if p.readings})
-
-
-def spots_only(bag: Bag) -> int:
-    """Number of parts with V_BE or h_FE at a current, and nothing a verdict can rest on."""
-    return len({p.part for p in bag.readings if not p.readings} - set(bag.sweeps.part) - set(bag.curves.part))
-
-
-def parts_without_temperature(bag: Bag) -> int:
+def _without_temperature(bag: Bag) -> int:
     """Number of parts with no temperature in any of their rows."""
     known = {p.part for p in bag.readings if not isnan(p.temp_C)}
-    every = {p.part for p in bag.readings}
-    for table in (bag.sweeps,):
-        every.update(table.part)
-        known.update(table.part[k] for k in np.flatnonzero(~np.isnan(table.temp_C)).tolist())
-    return len(every - known)
+    known.update(bag.sweeps.part[k] for k in np.flatnonzero(~np.isnan(bag.sweeps.temp_C)).tolist())
+    return len({p.part for p in bag.readings}.union(bag.sweeps.part) - known)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from math import nan
+from typing import TYPE_CHECKING
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval, PartReadings, SetAside
-from junction.fit.results import FitSummary, SweepPlot, SweepSource
+from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.shelf.results import Caution, Meter
+
+if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
+    from junction.fit.results import FitSummary, SweepPlot
 
 #: Qualities of a junction or part, worst last is not implied; 'undecided' is a refusal, not a quality.
 QUALITIES = ("good", "leaky", "shorted", "open")
@@ -31,7 +35,7 @@ class JunctionVerdict:
     evidence: tuple[str, ...] = ()  # one sentence a technician would say, with numbers
     fit: FitSummary | None = None
     leak_ohm: Interval | None = None
-    sweep: int | None = None  # index into the sweep table, for the plots
+    sweep: int | None = not_json(None)  # index into the sweep table, for the plots
     family: str = ""  # family whose limits were used
     limit: str = ""  # the limit and its source, in words
 
@@ -83,33 +87,30 @@ class PartVerdict:
 
 @dataclass(frozen=True, eq=False)
 class SortReport:
-    """A sorted bag.
+    """Judged parts, worst first, with the bag they were judged from.
 
-    ``verdicts`` stand worst first; ``readings`` and ``sources`` are by part; ``plots`` by index of the
-    sweep, for the worst parts only where a limit was asked for (``parts_plotted`` of ``parts_with_sweeps``).
+    ``plots`` parts with sweeps, worst first, are drawn on a page; ``draw`` makes the points and fitted curves
+    of sweeps, by their index in the bag's table.
     """
 
     verdicts: tuple[PartVerdict, ...]
     meter: Meter
-    set_aside: tuple[SetAside, ...] = ()
-    files: tuple[str, ...] = ()
-    rows_read: int = 0
-    readings: Mapping[str, PartReadings] = field(default_factory=dict)
-    sources: Mapping[str, tuple[SweepSource, ...]] = field(default_factory=dict)
-    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
-    parts_plotted: int = 0
-    parts_with_sweeps: int = 0
+    bag: Bag
     cautions: tuple[Caution, ...] = ()
+    label: str = ""  # what stands over the whole report, such as that its data are invented
     default_temp_C: float = REFERENCE_TEMP_C
     parts_without_temp: int = 0
     curves_only: int = 0
     spots_only: int = 0
-    label: str = ""  # what stands over the whole report, such as that its data are invented
+    plots: int = 0
+    draw: Callable[[Iterable[int]], Mapping[int, SweepPlot]] | None = None
 
     def counts(self) -> dict[str, int]:
         """Number of parts by verdict, worst first, verdicts that do not occur left out."""
-        found = dict.fromkeys(WORST_FIRST, 0)
-        for v in self.verdicts:
-            found[v.verdict] = found.get(v.verdict, 0) + 1
-        return {word: n for word, n in found.items() if n}
+        found = Counter(v.verdict for v in self.verdicts)
+        return {word: found[word] for word in WORST_FIRST if found[word]}
 
+    @property
+    def set_aside(self) -> tuple[SetAside, ...]:
+        """What was read and could not be used."""
+        return self.bag.set_aside

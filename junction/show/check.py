@@ -1,17 +1,21 @@
-"""One judged part as plain text for the bench, as JSON and as a page."""
+"""The view of one judged part: the answer for the bench, the page and the JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from junction.base.records import PartReadings
-from junction.judge.results import Alternative, PartVerdict
+from junction.judge.results import Alternative, PartVerdict, SortReport
 from junction.shelf.results import Caution, Meter
-from junction.show.table import Paint, paragraph
-from junction.show.text import visible
+from junction.show.blocks import Badge, Block, Cautions, Labelled, Text
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
-_LABEL = 10  # columns the label at the left takes
+_ROLES = {"B": "base", "C": "collector", "E": "emitter"}
+
+SHORT_CAUTION = (
+    "Leads on a dead circuit only: unplugged, capacitors measured down to under a volt. Local codes and "
+    "licensed practice come first."
+)
 
 
 def probability_words(p: float) -> str:
@@ -28,40 +32,31 @@ def faults_words(faults: Sequence[str]) -> str:
     return ", ".join(f"{f[0]}-{f[1:]}" for f in faults)
 
 
+def _noun(kind: str, other: str) -> str:
+    return {"bjt": "transistor", "darlington": "Darlington", "diode": "diode",
+            "bjt with damper diode": "transistor with damper diode"}.get(kind, other)  # fmt: skip
+
+
 def device_line(v: PartVerdict, readings: PartReadings) -> str:
     """What the part is, and which lead is which, as far as that is known."""
     d = v.device
-    noun = {
-        "bjt": "transistor",
-        "darlington": "Darlington",
-        "diode": "diode",
-        "bjt with damper diode": "transistor with damper diode",
-    }.get(d.kind, "")
-    named = all(not r.placement[0].isdigit() for r in readings.readings)
-    words = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
-    if not words:
-        words = "the kind of part cannot be told"
+    noun = _noun(d.kind, "")
+    text = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
+    if not text:
+        text = "the kind of part cannot be told"
     elif not noun:
-        words += ", kind of part not settled"
+        text += ", kind of part not settled"
     if d.kind != "diode" and not d.polarity:
-        words += ", polarity not settled"
-    if named or d.kind == "diode":
-        return words
-    names = {"B": "base", "C": "collector", "E": "emitter"}
-    leads = [f"{lead} is the {names[role]}" for lead, role in sorted(d.leads.items())]
+        text += ", polarity not settled"
+    if d.kind == "diode" or all(not r.placement[0].isdigit() for r in readings.readings):
+        return text
+    leads = [f"{lead} is the {_ROLES[role]}" for lead, role in sorted(d.leads.items())]
     if len(leads) < 3:
-        roles = set(d.leads.values())
-        rest = [names[r] for r in "BCE" if r not in roles]
+        rest = [_ROLES[r] for r in "BCE" if r not in d.leads.values()]
         leads.append(
             f"{' and '.join([', '.join(rest[:-1]), rest[-1]] if len(rest) > 1 else rest)} not told apart"
         )
-    return f"{words}; {', '.join(leads)}"
-
-
-def verdict_line(v: PartVerdict) -> str:
-    """First line: the verdict, the fault, how sure."""
-    word, rest = verdict_pieces(v)
-    return f"{word.upper()}  {rest}"
+    return f"{text}; {', '.join(leads)}"
 
 
 def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
@@ -84,16 +79,10 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
 
 def alternative_words(a: Alternative) -> str:
     """Another explanation with its probability and what decides."""
-    what = faults_words(a.faults) or "no fault"
-    kind = {
-        "bjt": "transistor",
-        "darlington": "Darlington",
-        "unknown": "not a bipolar transistor",
-        "bjt with damper diode": "transistor with damper diode",
-    }.get(a.device.kind, a.device.kind)
-    words = " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
+    kind = _noun(a.device.kind, "not a bipolar transistor" if a.device.kind == "unknown" else a.device.kind)
+    text = " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
     leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
-    return f"{probability_words(a.probability)}: {what} ({words}{leads})"
+    return f"{probability_words(a.probability)}: {faults_words(a.faults) or 'no fault'} ({text}{leads})"
 
 
 def _more_tests(v: PartVerdict) -> list[str]:
@@ -102,16 +91,6 @@ def _more_tests(v: PartVerdict) -> list[str]:
         return []
     told = dict.fromkeys(a.decided_by for a in v.alternatives if a.decided_by and a.faults != v.faults)
     return [f"To tell the rest apart: {t}." for t in told if t.lower() not in v.next.lower()][:1]
-
-
-def _block(label: str, items: Sequence[str], width: int, paint: Paint) -> list[str]:
-    lines = []
-    for k, item in enumerate(items):
-        text = paragraph(item, width, " " * _LABEL)
-        if k == 0:
-            text = paint.quiet(label.ljust(_LABEL)) + text[_LABEL:]
-        lines.append(text)
-    return lines
 
 
 def taken_words(v: PartVerdict, meter: Meter) -> str:
@@ -126,68 +105,40 @@ def taken_words(v: PartVerdict, meter: Meter) -> str:
     return f"a meter of {source}, OL above {meter.over_range_V:g} V{other}; {warmth}."
 
 
-def check_text(
-    v: PartVerdict,
-    readings: PartReadings,
-    cautions: Sequence[Caution] = (),
-    *,
-    meter: Meter | None = None,
-    width: int = 80,
-    paint: Paint | None = None,
-) -> str:
-    """The whole answer in plain text.
+def summary(report: SortReport) -> str:
+    """The verdict in a few words."""
+    v = report.verdicts[0]
+    said = faults_words(v.faults) or (v.doubt if v.verdict == "undecided" else "")
+    return f"{v.verdict}: {said}" if said else str(v.verdict)
 
-    Parameters
-    ----------
-    v : PartVerdict
-    readings : PartReadings
-    cautions : sequence of Caution
-        The last two lines are chosen from them; the caution at the top is the short one of `SHORT_CAUTION`.
-    meter : Meter, optional
-        The meter the readings were judged for, to be said.
-    width : int
-        Columns.
-    paint : Paint, optional
 
-    Returns
-    -------
-    str
-        Without a final line end; the first line is the verdict.
-    """
-    paint = paint or Paint()
-    first = paragraph(verdict_line(v), width)
-    word = v.verdict.upper()
-    lines = [paint.verdict(v.verdict, word) + first[len(word) :]]
-    lines.append(paint.quiet(paragraph(SHORT_CAUTION, width)))
-    lines += _block("part", [device_line(v, readings)], width, paint)
-    lines += _block("why", why_lines(v), width, paint)
-    lines += _block("note", v.warnings, width, paint)
-    others = [alternative_words(a) for a in v.alternatives if a.probability >= 0.02]
-    lines += _block("or else", others, width, paint)
-    lines += _block("next", [v.next], width, paint) if v.next else []
-    lines += _block("", _more_tests(v), width, paint)
-    lines += _block("not seen", [f"{v.cannot_see}."], width, paint) if v.cannot_see else []
-    if meter is not None:
-        lines += _block("taken", [taken_words(v, meter)], width, paint)
+def terminal(report: SortReport, everything: bool = False) -> Iterable[Block]:
+    """The whole answer; the first line is the verdict."""
+    v, readings = report.verdicts[0], report.bag.readings[0]
+    word, rest = verdict_pieces(v)
+    yield Text((Badge(word, word.upper()), f"  {rest}"))
+    yield Text(SHORT_CAUTION, "quiet")
+    said = v.doubt.lower() + "."  # the first line says it already
+    yield Labelled("part", [device_line(v, readings)])
+    yield Labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
+    yield Labelled("note", v.warnings)
+    yield Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= 0.02])
+    yield Labelled("next", [v.next] if v.next else [])
+    yield Labelled("", _more_tests(v))
+    yield Labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
+    yield Labelled("taken", [taken_words(v, report.meter)])
     if v.neighbours:
         output_stage = len(v.neighbours) > _SHORT_LIST
-        lines.append(paint.strong(f"{'If it drives a load, test' if output_stage else 'Test'} before power "
-                                  "comes back:"))  # fmt: skip
-        lines += [
-            paragraph(f"{k}. {text}", width, "  ", "     ") for k, text in enumerate(v.neighbours[:-1], 1)
-        ]
-        lines.append(paragraph(v.neighbours[-1], width))
-    if v.neighbours or v.in_circuit:  # where the hand goes next; the meter's own stand at the top
-        shown = last_cautions(cautions)
-        lines += [paint.quiet("cautions")] if shown else []
-        lines += [paragraph(f"- {visible(c.text)}", width, "  ", "    ") for c in shown]
-    return "\n".join(lines)
-
-
-def why_lines(v: PartVerdict) -> tuple[str, ...]:
-    """Evidence without the sentence that the first line says already."""
-    said = v.doubt.lower() + "."
-    return tuple(s for s in v.evidence if s.lower() != said) if v.doubt else v.evidence
+        start = "If it drives a load, test" if output_stage else "Test"
+        yield Text(f"{start} before power comes back:", "strong")
+        for k, text in enumerate(v.neighbours[:-1], 1):
+            yield Text(f"  {k}. {text}", hang="     ")
+        yield Text(v.neighbours[-1])
+    shown = last_cautions(report.cautions) if v.neighbours or v.in_circuit else []
+    if shown:  # where the hand goes next; the meter's own stand at the top
+        yield Text("cautions", "quiet")
+        for c in shown:
+            yield Text(f"  - {c.text}", "quiet", hang="    ")
 
 
 def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
@@ -201,48 +152,40 @@ def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
     return fresh[:2]
 
 
-SHORT_CAUTION = (
-    "Leads on a dead circuit only: unplugged, capacitors measured down to under a volt. Local codes and "
-    "licensed practice come first."
-)
-
-
 def running_line(v: PartVerdict) -> str:
-    """One line for a sitting: how the readings so far add up."""
+    """One line while readings are taken: how they add up so far."""
     if v.verdict == "undecided":
         ranked = sorted(v.probability.items(), key=lambda item: -item[1])
         return "so far: " + ", ".join(f"{q} {probability_words(p)}" for q, p in ranked if p >= 0.02)
     return f"so far: {'  '.join(verdict_pieces(v))}"
 
 
-def check_json(v: PartVerdict, readings: PartReadings, meter) -> str:
-    """JSON of one part, in the contract of `junction sort`, with the readings and the meter."""
-    from junction.show import json_out
+def tables(report: SortReport) -> dict:
+    """``verdicts``: one row, as of a sorted bag."""
+    from junction.show.sort import tables as sort_tables
 
-    body = {
-        "parts": [{**json_out.part(v), "readings": json_out.readings(readings)}],
-        "meter": {
-            "name": meter.name,
-            "kind": meter.source_kind,
-            "test_current_A": json_out.number(meter.test_current_A),
-            "open_voltage_V": meter.open_voltage_V,
-            "resistance_ohm": json_out.number(meter.resistance_ohm),
-            "over_range_V": meter.over_range_V,
-        },
-        "set_aside": [],
-    }
-    return json_out.document("check", body)
+    return {"verdicts": sort_tables(report)["verdicts"]}
 
 
-def check_page(v: PartVerdict, readings: PartReadings, cautions: Sequence, meter, made: str) -> str:
-    """Self-contained page of one part."""
-    from junction.show import html
-    from junction.show.part_page import part_section
+def document(report: SortReport) -> dict:
+    """As of a sorted bag; the meter's kind also under its short name."""
+    from junction.show.sort import document as sort_document
+    from junction.show.write import record
 
-    return html.page(
-        f"check of {v.part or 'one part'}",
-        html.tag("h1", f"Check of {v.part or 'one part'}"),
-        html.cautions_box(cautions),
-        part_section(v, readings),
-        footer=html.tag("p", f"Meter: {meter.name}. Made {made}."),
-    )
+    return {**sort_document(report), "meter": {**record(report.meter), "kind": report.meter.source_kind}}
+
+
+def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks."""
+    name = report.verdicts[0].part or "one part"
+    meter = f"Meter: {report.meter.name}." + (f" Made {made}." if made else "")
+    blocks = [Text(f"Check of {name}", "title"), Cautions(report.cautions), *display(report),
+              Text(meter, "soft")]  # fmt: skip
+    return f"check of {name}", blocks
+
+
+def display(report: SortReport) -> list[Block]:
+    """What a notebook shows."""
+    from junction.show.part import part_card
+
+    return [part_card(report.verdicts[0], report.bag.readings[0])]

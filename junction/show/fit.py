@@ -7,11 +7,11 @@ from junction.base.records import Interval
 from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import json_out
 from junction.show.csv_out import csv_text
-from junction.show.sort import source_json
 from junction.show.spice import cards
 from junction.show.table import Column, Paint, paragraph, render
 from junction.show.text import count
 from junction.show.words import fit_notes, shown_parameters
+from junction.show.write import record as source_json
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40

@@ -1,25 +1,45 @@
-"""A sorted bag as text, CSV and JSON."""
+"""The view of a sorted bag: table, page, CSV and JSON."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable, Mapping
 
-from junction.base.number import nominal
+from junction.base.number import nominal, nominal_pieces
+from junction.base.records import SetAside, SweepTable
 from junction.fit.results import SweepSource
-from junction.judge.results import PartVerdict, SortReport
-from junction.show import json_out
-from junction.show.csv_out import csv_text
-from junction.show.table import Column, Paint, paragraph, render
-from junction.show.text import count
-from junction.show.words import (
+from junction.judge.results import QUALITIES, PartVerdict, SortReport
+from junction.shelf.results import Meter
+from junction.show.blocks import (
+    Badge,
+    Block,
+    Bullets,
+    Cautions,
+    Column,
+    Facts,
+    Inline,
+    Link,
+    Num,
+    Section,
+    Table,
+    Text,
+    counted,
+)
+from junction.show.part import (
+    MEANING,
     blind_words,
     counts_words,
+    device_words,
     evidence_of,
     fault_words,
     leads_words,
+    part_card,
+    sure,
     sure_words,
     sureness,
 )
+from junction.show.text import count
+from junction.show.write import record, set_aside_table
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40
@@ -27,13 +47,19 @@ SHOW_ALL_UP_TO = 40
 MOST_LINES = 200
 #: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
 MOST_SECTIONS = 400
+#: Set-aside rows listed on the page; the CSV and the JSON hold all.
+MOST_SET_ASIDE = 1000
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
 _COLUMNS = (
-    Column("part"), Column("verdict"), Column("sure"), Column("fault", wrap=True),
-    Column("why", wrap=True),
+    Column("part"), Column("verdict"), Column("sure"), Column("fault", wrap=True), Column("why", wrap=True),
 )  # fmt: skip
+
+
+def summary(report: SortReport) -> str:
+    """The bag in one line."""
+    return f"{count(len(report.verdicts), 'part')}: {counts_words(report.counts())}"
 
 
 def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdict], str]:
@@ -52,50 +78,22 @@ def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdi
 
 
 def _why(v: PartVerdict) -> str:
-    sentences = evidence_of(v)
-    text = sentences[0] if sentences else ""
-    if v.verdict == "undecided" and v.next:
-        text = f"{text} Next: {v.next}".strip()
-    return text
+    text = next(iter(evidence_of(v)), "")
+    return f"{text} Next: {v.next}".strip() if v.verdict == "undecided" and v.next else text
 
 
-def terminal_text(
-    report: SortReport, *, width: int = 80, everything: bool = False, paint: Paint | None = None
-) -> str:
-    """Table, worst first, then the counts and what the verdicts rest on.
-
-    Parameters
-    ----------
-    report : SortReport
-    width : int
-        Columns to stay within.
-    everything : bool
-        List every part of a large bag.
-    paint : Paint, optional
-
-    Returns
-    -------
-    str
-        Without a final line end.
-    """
-    paint = paint or Paint()
+def terminal(report: SortReport, everything: bool = False) -> Iterable[Block]:
+    """Table, worst first, then the counts and what the verdicts rest on."""
     listed, left = shown_verdicts(report, everything)
-    lines = []
     if listed:
-        rows = [
-            [v.part, v.verdict, sure_words(v), fault_words(v), _why(v)] for v in listed
-        ]
-
-        def paint_cell(r: int, k: int, text: str) -> str:
-            return paint.verdict(listed[r].verdict, text) if k == 1 else text
-
-        lines += [render(_COLUMNS, rows, width, paint_cell, paint), ""]
-    counts = report.counts()
-    lines.append(paragraph(f"{count(len(report.verdicts), 'part')}: {counts_words(counts)}", width))
+        rows = [[v.part, Badge(v.verdict), sure_words(v), fault_words(v), _why(v)] for v in listed]
+        yield Table(_COLUMNS, rows)
+        yield ""
+    yield Text(summary(report))
     if left:
-        lines.append(paragraph(left, width))
-    lines += [paragraph(note, width) for note in notes(report)]
-    return "\n".join(lines)
+        yield Text(left)
+    for note in notes(report):
+        yield Text(note)
 
 
 def notes(report: SortReport) -> list[str]:
@@ -151,52 +149,147 @@ VERDICT_HEADINGS = (
 )  # fmt: skip
 
 
-def verdicts_csv(report: SortReport) -> str:
-    """One row a part, worst first."""
-    def rows():
-        for v in report.verdicts:
-            p = [v.probability.get(q) for q in ("good", "leaky", "shorted", "open")]
-            yield (
-                v.part, v.verdict, sureness(v), *p, "; ".join(v.faults), v.device.kind, v.device.polarity,
-                v.device.material, leads_words(v.device), v.type, v.basis, v.temp_C, v.temp_known,
-                v.in_circuit, " ".join(evidence_of(v)), v.next, v.cannot_see, "; ".join(v.warnings),
-                "; ".join(v.neighbours),
-            )  # fmt: skip
-
-    return csv_text(VERDICT_HEADINGS, rows())
+def tables(report: SortReport) -> dict:
+    """``verdicts``, one row a part, worst first, and the set-aside list."""
+    rows = (
+        (v.part, v.verdict, sureness(v), *(v.probability.get(q) for q in QUALITIES),
+         "; ".join(v.faults), v.device.kind, v.device.polarity, v.device.material, leads_words(v.device),
+         v.type, v.basis, v.temp_C, v.temp_known, v.in_circuit, " ".join(evidence_of(v)), v.next,
+         v.cannot_see, "; ".join(v.warnings), "; ".join(v.neighbours))
+        for v in report.verdicts
+    )  # fmt: skip
+    return {"verdicts": (VERDICT_HEADINGS, rows), "set_aside": set_aside_table(report.set_aside)}
 
 
-def source_json(s: SweepSource) -> dict:
-    """Where a sweep came from."""
-    return {"junction": s.junction, "file": s.file, "first_line": s.first_row, "last_line": s.last_row,
-            "points": s.points}  # fmt: skip
+def sweep_sources(table: SweepTable) -> dict[str, list[SweepSource]]:
+    """Where each part's sweeps came from, by part."""
+    out: dict[str, list[SweepSource]] = {}
+    if len(table):
+        first, last = table.row[table.starts[:-1]].tolist(), table.row[table.starts[1:] - 1].tolist()
+        ends = table.starts.tolist()
+        for k, part in enumerate(table.part):
+            source = SweepSource(
+                table.junction[k], table.file[k], first[k], last[k], ends[k + 1] - ends[k], k
+            )
+            out.setdefault(part, []).append(source)
+    return out
 
 
-def meter_json(m) -> dict:
-    """The meter that was assumed."""
+def document(report: SortReport) -> dict:
+    """Body of the JSON."""
+    bag = report.bag
+    readings = {p.part: p.readings for p in bag.readings}
+    sources = sweep_sources(bag.sweeps)
+    parts = [
+        {**record(v), "readings": readings.get(v.part, ()), "sweeps": sources.get(v.part, ())}
+        for v in report.verdicts
+    ]
     return {
-        "name": m.name, "source_kind": m.source_kind, "test_current_A": m.test_current_A,
-        "open_voltage_V": m.open_voltage_V, "resistance_ohm": m.resistance_ohm,
-        "over_range_V": m.over_range_V, "resolution_V": m.resolution_V,
-        "accuracy_percent": m.accuracy_percent, "accuracy_counts": m.accuracy_counts,
+        "parts": parts, "set_aside": bag.set_aside, "counts": report.counts(), "files": bag.files,
+        "rows_read": bag.rows_read, "entries_set_aside": len(bag.set_aside),
+        "rows_set_aside": sum(s.rows for s in bag.set_aside), "meter": report.meter,
+        "default_temp_C": report.default_temp_C, "parts_without_temp": report.parts_without_temp,
+        "parts_plotted": min(report.plots, len(sources)), "parts_with_sweeps": len(sources),
+        "notes": notes(report), "parts_in_detail": min(MOST_SECTIONS, len(report.verdicts)),
     }  # fmt: skip
 
 
-def json_text(report: SortReport, made: str = "") -> str:
-    """The JSON of `sort`; `made` is the date and time as text."""
-    parts = []
-    for v in report.verdicts:
-        entry = json_out.part(v)
-        given = report.readings.get(v.part)
-        entry["readings"] = json_out.readings(given) if given else []
-        entry["sweeps"] = [source_json(s) for s in report.sources.get(v.part, ())]
-        parts.append(entry)
-    return json_out.document("sort", {
-        "parts": parts, "set_aside": json_out.set_aside(report.set_aside), "counts": report.counts(),
-        "files": list(report.files), "rows_read": report.rows_read,
-        "entries_set_aside": len(report.set_aside), "rows_set_aside": sum(s.rows for s in report.set_aside),
-        "meter": meter_json(report.meter), "default_temp_C": report.default_temp_C,
-        "parts_without_temp": report.parts_without_temp, "parts_plotted": report.parts_plotted,
-        "parts_with_sweeps": report.parts_with_sweeps,
-        "notes": notes(report), "parts_in_detail": min(MOST_SECTIONS, len(report.verdicts)), "made": made,
-    })  # fmt: skip
+def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks: cautions, counts, table, then each part with its evidence."""
+    bag = report.bag
+    sources = sweep_sources(bag.sweeps)
+    drawn = [s.sweep for v in [v for v in report.verdicts if v.part in sources][: report.plots]
+             for s in sources[v.part]]  # fmt: skip
+    svgs: Mapping[int, Mapping[str, str]] = {}
+    if drawn:
+        from junction.show.plots import SweepSheets
+
+        sheets = SweepSheets()
+        svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
+    readings = {p.part: p for p in bag.readings}
+    blocks: list[Block] = [
+        Text("Sorted bag", "title"), Text(_lead(report, made), "lead"), Cautions(report.cautions),
+        Bullets([(counted(n, ""), Badge(word)) for word, n in report.counts().items()], role="counts"),
+        Bullets(notes(report), role="soft"),
+    ]  # fmt: skip
+    if report.verdicts:
+        cards = [
+            part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
+            for k, v in enumerate(report.verdicts[:MOST_SECTIONS])
+        ]
+        blocks += [Section("Worst first", [_overview(report)]),
+                   Section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
+    else:
+        blocks.append(Text("No part could be judged."))
+    blocks += set_aside_section(bag.set_aside)
+    blocks.append(Section("How to read this sheet", _guide(report.meter), role="guide"))
+    return f"Sorted bag: {count(len(report.verdicts), 'part')}", blocks
+
+
+def display(report: SortReport) -> list[Block]:
+    """What a notebook shows."""
+    table = _overview(report, link=False)
+    return [Text(summary(report), "strong"), table, Bullets(notes(report), role="soft")]
+
+
+def _lead(report: SortReport, made: str) -> Inline:
+    bag = report.bag
+    named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
+    named += " and others" if len(bag.files) > 6 else ""
+    left = ("; ", counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
+    return (counted(len(report.verdicts), "part"), " from ", counted(bag.rows_read, "row"), named, *left,
+            f". {made}" if made else ".")  # fmt: skip
+
+
+def _overview(report: SortReport, link: bool = True) -> Table:
+    heads = ("part", "verdict", "sure", "device", "fault", "why")
+    rows = [
+        [Link(v.part, f"p{k}") if link and k < MOST_SECTIONS else v.part, Badge(v.verdict), sure(v),
+         device_words(v.device, v.type), fault_words(v), next(iter(evidence_of(v)), "")]
+        for k, v in enumerate(report.verdicts)
+    ]  # fmt: skip
+    return Table([Column(head) for head in heads], rows, style="overview")
+
+
+def _caps(report: SortReport, swept: int) -> Iterable[Block]:
+    if len(report.verdicts) > MOST_SECTIONS:
+        yield Text(("The ", counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
+                    "and the JSON hold every part."), "soft")  # fmt: skip
+    if report.plots < swept:
+        yield Text(("Sweeps are drawn for the worst ", counted(report.plots, ""), " of ",
+                    counted(swept, "part"), " with sweeps; --plots draws more."), "soft")  # fmt: skip
+
+
+def set_aside_section(items: tuple[SetAside, ...]) -> list[Block]:
+    """Rows that were not used, with place and reason; nothing where there are none."""
+    if not items:
+        return []
+    heads = ("file", "line", "column", "value", "reason")
+    rows = [[s.file, counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
+            for s in items[:MOST_SET_ASIDE]]  # fmt: skip
+    cut = [Text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
+    return [Section("Set aside, not used", [Table([Column(head) for head in heads], rows), *cut])]
+
+
+def meter_words(m: Meter) -> Inline:
+    """The meter that readings were taken to come from."""
+    drive = (Num(nominal_pieces(m.test_current_A, "A")) if m.source_kind == "constant current"
+             else (Num(nominal_pieces(m.resistance_ohm, "ohm")), " in series"))  # fmt: skip
+    return (m.name, " (", drive, ", ", Num(nominal_pieces(m.open_voltage_V, "V")),
+            " at open probes, OL above ", Num(nominal_pieces(m.over_range_V, "V")), ")")  # fmt: skip
+
+
+def _guide(meter: Meter) -> list[Block]:
+    return [
+        Facts([(Badge(word), meaning) for word, meaning in MEANING.items()]),
+        Text("The figure beside a verdict is the probability that it is right, given the readings, "
+             "their uncertainty and the limits of the family or type. At 95 % or more a part is good, at "
+             "5 % or less it is not, and between them it stays undecided (JCGM 106, probability of "
+             "conformity). Values are followed by their 95 % interval; a < or > is a limit that the data "
+             "set, not a value."),
+        Text("In the pictures, circles are points used, crosses points left out, and the line is the "
+             "fit. A sound fit scatters evenly about zero, nearly all of it within two standard "
+             "uncertainties."),
+        Text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
+              ". Say --meter-current or --meter-open-voltage if yours differs.")),
+    ]  # fmt: skip

@@ -1,19 +1,21 @@
-"""The sitting of ``junction check``: asks for one reading after the other and shows where it stands."""
+"""``junction check`` at the terminal: readings asked for one after the other, and kept in a CSV if wished."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from types import SimpleNamespace
 
-from junction.base.errors import JunctionError, OutputError
+from junction.base.errors import JunctionError, OutputError, UsageError
 from junction.base.records import PartReadings
-from junction.cli.check_answer import finish
-from junction.cli.check_record import append_part, cell_of, with_tag
 from junction.cli.output import Outputs, say
-from junction.jobs.check import Sitting, Step
+from junction.jobs.check import Sitting, Step, part_of
+from junction.jobs.options import meter_of, types_of
+from junction.jobs.result import Result
 from junction.shelf.results import Meter
+from junction.show import check as view
 from junction.show.check import SHORT_CAUTION, running_line
-from junction.show.table import Paint, paragraph
+from junction.show.terminal import Paint, paragraph
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
   B-E=0.6      another placement, or a correction of an earlier reading
@@ -23,7 +25,24 @@ HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it
 _LEADS = {"": "123", "123": "123", "1": "123", "bce": "BCE", "ebc": "BCE", "b": "BCE", "ak": "AK", "a": "AK"}
 
 
-def run_sitting(args: argparse.Namespace, part: PartReadings, meter: Meter, types, outputs: Outputs) -> int:
+def run_check(args: argparse.Namespace, values: dict) -> int:
+    """``junction check``: readings on the line, or asked for one after the other; the exit status."""
+    outputs = Outputs(args.output, args.json)
+    o = SimpleNamespace(**{one.name: one.value(values.get(one.name)) for one in args.function.options})
+    if not args.readings:
+        return _ask(args, part_of([], o), meter_of(o), types_of(o) if o.type else None, outputs)
+    if args.leads:
+        raise UsageError("--leads is for the sitting; with readings on the line their names say it")
+    result = args.function(args.readings, **values)
+    if args.record:
+        from junction.cli.record import append_part, with_tag
+
+        append_part(args.record, with_tag(args.record, result.bag.readings[0]))
+    outputs.finish(result, most_columns=80)
+    return 0
+
+
+def _ask(args: argparse.Namespace, part: PartReadings, meter: Meter, types, outputs: Outputs) -> int:
     """Ask until the part is settled; the exit status.
 
     Ctrl-C and the end of input end the sitting with what was typed so far; nothing typed is lost.
@@ -43,12 +62,10 @@ def run_sitting(args: argparse.Namespace, part: PartReadings, meter: Meter, type
     if sitting is None or not sitting.part.readings:
         talk.say("no readings were typed; nothing was done")
         return 2
-    return _close(args, sitting, talk, outputs)
-
-
-def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Outputs) -> int:
     status = 0
     if args.record:
+        from junction.cli.record import append_part, with_tag
+
         try:
             append_part(args.record, with_tag(args.record, sitting.part))
         except OutputError as error:
@@ -57,7 +74,7 @@ def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Out
         else:
             talk.say(f"readings added to {args.record}")
     talk.say()
-    finish(sitting.report(), outputs)
+    outputs.finish(Result("check", sitting.report(), view), most_columns=80)
     if not args.record or status:
         talk.say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "))
     return status
@@ -66,6 +83,8 @@ def _close(args: argparse.Namespace, sitting: Sitting, talk: _Talk, outputs: Out
 def same_again(args: argparse.Namespace, part: PartReadings) -> str:
     """The call that gives this answer again: readings and every option that has a say in it."""
     import shlex
+
+    from junction.cli.record import cell_of
 
     words = [f"{r.placement}={cell_of(r).replace(' ', '')}" for r in part.readings]
     for name in ("part", "type", "polarity", "types"):
@@ -147,6 +166,8 @@ def _pair(placement: str) -> str:
 
 
 def _listed(sitting: Sitting) -> str:
+    from junction.cli.record import cell_of
+
     return "  ".join(f"{r.placement} {cell_of(r)}" for r in sitting.part.readings) or "nothing yet"
 
 
@@ -158,6 +179,7 @@ def _entry(sitting: Sitting, talk: _Talk, text: str, step: Step) -> Step:
     elif word in ("skip", "s"):
         sitting.skip(step.placement)
     else:
+        from junction.cli.record import cell_of
         from junction.intake.cells import parse_reading
 
         try:

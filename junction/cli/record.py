@@ -18,7 +18,7 @@ from junction.base.records import (
     PartReadings,
     Reading,
 )
-from junction.show.csv_out import safe_cell
+from junction.show.write import safe_cell
 
 _SETS = (NUMBER_PLACEMENTS, BJT_PLACEMENTS, DIODE_PLACEMENTS)
 _LAST = ("hFE", "temp_C", "in_circuit", "note")

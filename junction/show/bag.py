@@ -1,0 +1,72 @@
+"""The view of a bag that was read and not judged: what it holds and what was set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from junction.base.number import reading
+from junction.base.records import Bag
+from junction.show.blocks import Block, Column, Table, Text
+from junction.show.sort import set_aside_section
+from junction.show.text import count, join_words
+from junction.show.write import set_aside_table
+
+HEADINGS = ("part", "kind", "of", "points", "type", "polarity", "temp_C", "file")
+
+
+def summary(bag: Bag) -> str:
+    """The bag in one line."""
+    held = [
+        count(n, f"part with {what}", f"parts with {what}")
+        for n, what in (
+            (len(bag.readings), "readings"),
+            (len(set(bag.sweeps.part)), "sweeps"),
+            (len(bag.curves), "curves"),
+        )
+        if n
+    ]
+    left = f", {count(len(bag.set_aside), 'entry', 'entries')} set aside" if bag.set_aside else ""
+    return f"{join_words(held) or 'nothing'} from {count(bag.rows_read, 'row')}{left}"
+
+
+def _rows(bag: Bag) -> Iterable[tuple]:
+    for p in bag.readings:
+        if p.readings:
+            said = "  ".join(f"{r.placement} {reading(r)}" for r in p.readings)
+            yield p.part, "readings", said, len(p.readings), p.type, p.polarity, p.temp_C, p.file
+        if p.spots:
+            yield p.part, "spot readings", "", len(p.spots), p.type, p.polarity, p.temp_C, p.file
+    for table, kind in ((bag.sweeps, "sweep"), (bag.curves, "curves")):
+        points = np.diff(table.starts).tolist()
+        for k, part in enumerate(table.part):
+            of = table.junction[k] if kind == "sweep" else ""
+            temp_C = float(table.temp_C[k])
+            yield part, kind, of, points[k], table.type[k], table.polarity[k], temp_C, table.file[k]
+
+
+def tables(bag: Bag) -> dict:
+    """``parts``, one row for what each part has of each kind, and the set-aside list."""
+    return {"parts": (HEADINGS, _rows(bag)), "set_aside": set_aside_table(bag.set_aside)}
+
+
+def terminal(bag: Bag, everything: bool = False) -> Iterable[Block]:
+    """What the bag holds."""
+    rows = [[part, kind, of, str(n), type_] for part, kind, of, n, type_, *_ in _rows(bag)]
+    columns = (Column("part"), Column("kind"), Column("of", wrap=True), Column("points", "right"),
+               Column("type"))  # fmt: skip
+    yield Table(columns, rows)
+    yield Text(summary(bag))
+
+
+def page(bag: Bag, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks."""
+    title = "What was read"
+    return title, [Text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
+
+
+def document(bag: Bag) -> dict:
+    """Body of the JSON."""
+    parts = [dict(zip(HEADINGS, row, strict=True)) for row in _rows(bag)]
+    return {"parts": parts, "set_aside": bag.set_aside, "files": bag.files, "rows_read": bag.rows_read}

@@ -1,0 +1,162 @@
+"""Blocks as plain text that stays aligned and readable on 80 columns, with colour only as a help.
+
+Colour is used on a terminal only, never when ``NO_COLOR`` is set or the terminal calls itself dumb,
+and never says anything that the words do not say.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from junction.show.blocks import Badge, Block, Bullets, Column, Facts, Labelled, Section, Table, Text, words
+from junction.show.text import display_width, visible
+
+WIDTH = 80
+GAP = "  "
+_LABEL = 10  # columns that a label at the left takes
+
+#: SGR codes of our own quiet palette: weight first, hue second; a good part needs no paint.
+_VERDICT_SGR = {"shorted": "1;35", "open": "1;34", "leaky": "1;36", "undecided": "3", "good": ""}
+_SGR = {"strong": "1", "alarm": "1", "quiet": "2"}
+
+
+@dataclass(frozen=True)
+class Paint:
+    """Puts emphasis on words, or leaves them alone when colour is off."""
+
+    on: bool = False
+
+    @classmethod
+    def for_stream(cls, stream) -> Paint:
+        """Paint for a stream: on only for a terminal without ``NO_COLOR`` and not ``TERM=dumb``."""
+        if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+            return cls(False)
+        return cls(bool(getattr(stream, "isatty", lambda: False)()))
+
+    def __call__(self, text: str, role: str = "", verdict: str = "") -> str:
+        """Text in the emphasis of a role, or in the colour of a verdict."""
+        code = _VERDICT_SGR.get(verdict, "") if verdict else _SGR.get(role, "")
+        return f"\x1b[{code}m{text}\x1b[0m" if self.on and code and text.strip() else text
+
+
+def width_for(stream) -> int:
+    """Columns to write for: the terminal's (40 to 120), or 80 when the stream is no terminal."""
+    if not getattr(stream, "isatty", lambda: False)():
+        return WIDTH
+    return min(120, max(40, shutil.get_terminal_size((WIDTH, 24)).columns))
+
+
+def paragraph(text: str, width: int = WIDTH, indent: str = "", hang: str | None = None) -> str:
+    """A sentence wrapped to the width; continuation lines start with `hang` (default: as `indent`)."""
+    return textwrap.fill(
+        visible(text), width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
+        break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def _pad(text: str, width: int, align: str) -> str:
+    fill = " " * max(0, width - display_width(text))
+    return fill + text if align == "right" else text + fill
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    if display_width(text) <= width:
+        return [text]
+    if text.isascii() or display_width(text) == len(text):
+        return textwrap.wrap(text, width, break_on_hyphens=False) or [""]
+    half = max(1, width // 2)  # wide characters: never more columns than promised
+    return textwrap.wrap(text, half, break_on_hyphens=False) or [""]
+
+
+def column_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> list[int]:
+    """Width of each column so that a line is at most `width` columns.
+
+    Columns that may wrap give way first, the widest before the others and none below 12; where that is
+    not enough, the other columns are cut down as well.
+    """
+    natural = [
+        max([display_width(c.heading), *(display_width(row[k]) for row in rows)])
+        for k, c in enumerate(columns)
+    ]
+    room = width - len(GAP) * (len(columns) - 1)
+    for may, least in ((lambda c: c.wrap, 12), (lambda c: True, 4)):
+        while sum(natural) > room:
+            able = [k for k, c in enumerate(columns) if may(c) and natural[k] > least]
+            if not able:
+                break
+            widest = max(able, key=lambda k: natural[k])
+            others = sorted(natural[k] for k in able if k != widest)
+            floor_ = max([least, *others[-1:]])
+            step = min(sum(natural) - room, max(1, natural[widest] - floor_))
+            natural[widest] -= step
+    return natural
+
+
+def table_text(table: Table, width: int = WIDTH, paint: Paint | None = None) -> str:
+    """Text of a table, without a final line end; a badge takes its verdict's colour after padding."""
+    paint = paint or Paint()
+    shown = [[visible(words(cell)) for cell in row] for row in table.rows]
+    widths = column_widths(table.columns, shown, width)
+
+    def lines_of(cells: Sequence[str], badges: Sequence[str]) -> Iterable[str]:
+        folded = [_wrapped(cell, w) for cell, w in zip(cells, widths, strict=True)]
+        for n in range(max(len(f) for f in folded)):
+            line = []
+            for f, w, column, badge in zip(folded, widths, table.columns, badges, strict=True):
+                text = _pad(f[n] if n < len(f) else "", w, column.align)
+                line.append(paint(text, verdict=badge) if badge else text)
+            yield GAP.join(line).rstrip()
+
+    none = [""] * len(widths)
+    lines = [paint(line, "strong") for line in lines_of([c.heading for c in table.columns], none)]
+    lines.append(paint(GAP.join("-" * w for w in widths), "quiet"))
+    for row, cells in zip(table.rows, shown, strict=True):
+        lines += lines_of(cells, [cell.word if isinstance(cell, Badge) else "" for cell in row])
+    return "\n".join(lines)
+
+
+def _lines(block: Block, width: int, paint: Paint) -> Iterable[str]:
+    if isinstance(block, str):  # a line that is set already
+        yield block
+    elif isinstance(block, Text):
+        text = words(block.content)
+        if block.role == "alarm":
+            yield paint(paragraph("! " + text, width, "", "  "), "alarm")
+            return
+        line = paragraph(text, width, "", block.hang)
+        if isinstance(block.content, tuple) and isinstance(block.content[0], Badge):
+            n = len(words(block.content[0]))
+            line = paint(line[:n], verdict=block.content[0].word) + line[n:]
+        yield paint(line, block.role)
+    elif isinstance(block, Bullets):
+        if block.heading and block.items:
+            yield ""
+            yield paint(block.heading, "strong")
+        for item in block.items:
+            yield paint(paragraph("- " + words(item), width, "", "  "), block.role)
+    elif isinstance(block, Labelled):
+        for k, item in enumerate(block.items):
+            text = paragraph(words(item), width, " " * _LABEL)
+            yield paint(block.label.ljust(_LABEL), "quiet") + text[_LABEL:] if k == 0 else text
+    elif isinstance(block, Table):
+        if block.heading:
+            yield paint(block.heading, "strong")
+        yield table_text(block, width, paint)
+    elif isinstance(block, Facts):
+        wide = max((len(words(name)) for name, _ in block.pairs), default=0)
+        for name, value in block.pairs:
+            yield f"{words(name):<{wide}}  {words(value)}"
+    elif isinstance(block, Section):
+        yield paint(words(block.heading), "strong")
+        for inner in block.blocks:
+            yield from _lines(inner, width, paint)
+
+
+def terminal_text(blocks: Iterable[Block], width: int = WIDTH, paint: Paint | None = None) -> str:
+    """All blocks as text, without a final line end; an empty text is an empty line."""
+    paint = paint or Paint()
+    return "\n".join(line for block in blocks for line in _lines(block, width, paint))
