@@ -109,13 +109,15 @@ def _list(items: Iterable[Inline], role: str = "") -> Html | None:
 def _table(block: Table) -> Html:
     """A table; with the style '' rows become small blocks on a narrow screen, so cells name their column."""
     right = [column.align == "right" for column in block.columns]
+    stacks = block.style in ("", "overview")
 
     def cells(row):
         for column, cell, r in zip(block.columns, row, right, strict=True):
             if block.style == "grid" and column is block.columns[0]:
                 yield tag("th", markup(cell), scope="row")
             else:
-                yield tag("td", markup(cell), class_="r" if r else None, data_label=column.heading)
+                label = column.heading if stacks else None
+                yield tag("td", markup(cell), class_="r" if r else None, data_label=label)
 
     head = tag("tr", (tag("th", column.heading, scope="col", class_="r" if r else None)
                       for column, r in zip(block.columns, right, strict=True)))  # fmt: skip

@@ -3,39 +3,42 @@
 import re
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 
 import junction
 from junction.base.errors import InputError, JunctionError
+from junction.base.records import Bag, SetAside
 from junction.cli import main as entry
-
-
-class FakeCommand:
-    def __init__(self, error=None, status=0):
-        self.error, self.status = error, status
-
-    def add_arguments(self, parser):
-        parser.add_argument("words", nargs="*")
-
-    def run(self, args):
-        if self.error:
-            raise self.error
-        return self.status
+from junction.jobs.options import job
+from junction.jobs.result import Result
+from junction.judge.results import SortReport
+from junction.shelf.meters import default_meter
+from junction.show import sort as sort_view
 
 
 @pytest.fixture
 def command(monkeypatch):
-    def put(**kwargs):
+    """A command ``try`` that raises, or has so many rows set aside."""
+
+    def put(error=None, left=0):
+        def attempt(words, o):
+            if error:
+                raise error
+            items = tuple(SetAside("a.csv", k + 1, "", "", "spoiled") for k in range(left))
+            return Result("try", SortReport((), default_meter(), Bag(set_aside=items)), sort_view)
+
+        made = job(inputs=("words", "*", "WORD", "words"))(attempt)
         monkeypatch.setattr(entry, "COMMANDS", {"try": ("fake", "a command")})
-        monkeypatch.setattr(entry.importlib, "import_module", lambda name: FakeCommand(**kwargs))
+        monkeypatch.setattr(entry.importlib, "import_module", lambda name: SimpleNamespace(**{"try": made}))
 
     return put
 
 
-@pytest.mark.parametrize("status", [0, 1, 2])
-def test_status_is_the_commands(command, status):
-    command(status=status)
+@pytest.mark.parametrize(("left", "status"), [(0, 0), (1, 1), (3, 1)])
+def test_status_tells_whether_rows_were_set_aside(command, left, status):
+    command(left=left)
     assert entry.main(["try"]) == status
 
 

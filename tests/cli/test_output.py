@@ -4,13 +4,14 @@ import io
 import json
 import os
 import sys
+from pathlib import Path
 
 import pytest
 
 from junction.base.errors import OutputError
 from junction.base.records import SetAside
-from junction.cli import output
 from junction.cli.output import Outputs, exit_status, report_set_aside, say
+from junction.show import write
 
 
 def tree(folder):
@@ -50,7 +51,7 @@ def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
             raise OSError(28, "No space left on device", str(target))
         return real(source, target)
 
-    monkeypatch.setattr(output.os, "replace", replace)
+    monkeypatch.setattr(write.os, "replace", replace)
     with pytest.raises(OutputError, match="No space left on device; nothing was written"):
         outputs.commit()
     assert tree(tmp_path) == {"b": "old"} and not (tmp_path / "new").exists()
@@ -60,15 +61,15 @@ def test_a_full_disk_while_staging_leaves_nothing(tmp_path, monkeypatch):
     outputs = Outputs(str(tmp_path / "r"))
     outputs.add("a", "1")
     outputs.add("b", "2")
-    real, made = output.tempfile.mkstemp, []
+    real, made = Path.write_bytes, []
 
-    def mkstemp(**kwargs):
+    def write_bytes(path, data):
         made.append(1)
         if len(made) == 2:
             raise OSError(28, "No space left on device")
-        return real(**kwargs)
+        return real(path, data)
 
-    monkeypatch.setattr(output.tempfile, "mkstemp", mkstemp)
+    monkeypatch.setattr(Path, "write_bytes", write_bytes)
     with pytest.raises(OutputError):
         outputs.commit()
     assert list(tmp_path.iterdir()) == []

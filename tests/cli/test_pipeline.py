@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
+from junction.fit.noise import Noise
 from junction.fit.sweeps import fit_sweeps
-from junction.jobs.curves import MOST_POINTS, sweep_plots, sweep_sources
+from junction.jobs.bag import bag_of
+from junction.jobs.curves import MOST_POINTS, sweep_plots
 from junction.jobs.derived import derived_values
 from junction.jobs.fit import FitSettings, run_fit
-from junction.jobs.settings import stated_noise, with_temperature
-from junction.jobs.sort import SortSettings, run_sort
+from junction.jobs.sort import sorted_bag
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
 from junction.shelf.meters import default_meter
+from junction.show.sort import document, page, sweep_sources
 
 TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),
          dict(IS_A=1e-9, N=1.8, RS_ohm=0.1)]  # fmt: skip
@@ -88,7 +90,7 @@ def test_plots_carry_the_points_and_the_curve(fitted):
 
 def test_stated_noise_sets_the_size_of_the_residuals():
     t = table()
-    noise = stated_noise((0.0, 1e-4), (0.02, 1e-9))
+    noise = Noise.from_accuracy(v_percent=0.0, v_floor_V=1e-4, i_percent=2.0, i_floor_A=1e-9)
     coarse = sweep_plots(t, fit_sweeps(t, noise, 25.0), noise, [0])[0]
     assert np.nanstd(coarse.residual) < 0.5, "0.2 % of scatter under 2 % of stated error"
 
@@ -116,28 +118,31 @@ def bag():
 
 
 def test_sort_is_worst_first_and_counts():
-    report = run_sort(bag(), SortSettings(default_meter(), details=True, plots=1))
+    report = sorted_bag(bag(), default_meter(), plots=1)
     ranks = [WORST_FIRST.index(v.verdict) for v in report.verdicts]
     assert ranks == sorted(ranks) and {v.part for v in report.verdicts} == {"a", "b", "n1", "n2", "n3"}
     assert sum(report.counts().values()) == 5 and list(report.counts()) == sorted(
         report.counts(), key=WORST_FIRST.index)  # fmt: skip
     assert report.parts_without_temp == 4 and report.curves_only == 1
-    assert report.parts_with_sweeps == 2 and report.parts_plotted == 1 and report.cautions
+    said = document(report)
+    assert said["parts_with_sweeps"] == 2 and said["parts_plotted"] == 1 and report.cautions
     first = next(v.part for v in report.verdicts if v.part in ("a", "b"))
-    assert {p.part for p in report.plots.values()} == {first}
+    assert {alt.split()[0] for alt in shown(page(report)[1])} == {first}
 
 
-def test_sort_without_details_gathers_nothing():
-    report = run_sort(bag(), SortSettings(default_meter()))
-    assert not report.readings and not report.sources and not report.plots and not report.cautions
+def shown(blocks):
+    """Alternative texts of every picture among blocks."""
+    for block in blocks:
+        yield from (alt for alt, _ in getattr(block, "pictures", ()))
+        yield from shown(getattr(block, "blocks", ()))
 
 
 def test_a_stated_temperature_fills_gaps_only():
-    filled = with_temperature(bag(), 30.0)
+    filled = bag_of(bag(), 30.0)
     assert [r.temp_C for r in filled.readings] == [30.0, 21.0, 30.0]
     assert (filled.sweeps.temp_C == 30.0).all() and filled.curves.temp_C[0] == 30.0
     same = bag()
-    assert with_temperature(same, None) is same and isnan(same.readings[0].temp_C)
+    assert bag_of(same, None) is same and isnan(same.readings[0].temp_C)
 
 
 def test_fit_rows_follow_the_table():
@@ -155,7 +160,7 @@ def test_sort_gives_no_value_at_a_voltage_far_beyond_the_sweep():
     amps = [short / 3 * (1 + 1e-3 * rng.normal(size=41)),
             current(leak, IS_A=1e-14, N=1.02, RSH_ohm=20e3) * (1 + 2e-3 * rng.normal(size=80))]  # fmt: skip
     swept = SweepTable.from_lists(["s", "k"], ["BE", "BE"], volts, amps, [25.0, 25.0])
-    report = run_sort(Bag(sweeps=swept), SortSettings(default_meter()))
+    report = sorted_bag(Bag(sweeps=swept), default_meter())
     derived = {v.part: v.junctions[0].fit.derived for v in report.verdicts}
     assert derived["s"] == {}
     # the sweep to -6 V does hold the value at -5 V: 5 V / 20 kohm

@@ -6,11 +6,11 @@ import pytest
 
 from junction.cli.main import main
 from junction.intake.read import read_texts
-from junction.jobs.sort import SortSettings, run_sort
+from junction.jobs.sort import sorted_bag
 from junction.shelf.meters import default_meter
-from junction.show.sort import notes, terminal_text
+from junction.show.sort import notes
 from tests.cli import bags
-from tests.show.samples import good_part, sort_report
+from tests.show.samples import good_part, sort_report, sort_result
 
 SPOTS = """part,type,polarity,ic_mA,vbe_mV,hFE,temp_C
 N1,2N3055,NPN,100,612,95,22
@@ -42,7 +42,7 @@ def test_a_spot_does_not_take_a_part_out_that_has_more():
     curves = "part,vce_V,vbe_V,ic_A\nC1,5,0.6,0.1\nC1,5,0.7,1\n"
     read = "part,ic_mA,vbe_mV,hFE,B-E,E-B\nR1,100,612,95,0.605,OL\nS1,100,612,95,,\nC1,100,612,95,,\n"
     bag = read_texts([(n, t.encode()) for n, t in (("r", read), ("s", bags.BAG), ("c", curves))])
-    report = run_sort(bag, SortSettings(default_meter()))
+    report = sorted_bag(bag, default_meter())
     assert {v.part for v in report.verdicts} == {"R1", "S1", "S2", "S3", "S4"}
     assert (report.curves_only, report.spots_only) == (1, 0)
 
@@ -62,7 +62,7 @@ def test_blind_spots_take_two_lines_of_the_terminal_at_most(kinds):
         replace(good_part(f"N{k}"), cannot_see=SEEN[k % kinds], basis="sweeps") for k in range(10)
     )
     report = sort_report(verdicts=goods, parts_without_temp=0)
-    lines = terminal_text(report, width=80).split("\n")
+    lines = sort_result(report).text(80).split("\n")
     after = lines[next(k for k, line in enumerate(lines) if line.startswith("10 parts")) + 1 :]
     assert 1 <= len(after) <= 2
     assert ("page" in after[-1]) == (kinds > 1)

@@ -4,10 +4,12 @@ from math import inf, nan
 
 import numpy as np
 
-from junction.base.records import Interval, PartReadings, Reading, SetAside
-from junction.fit.results import FitSummary, SweepPlot, SweepSource
+from junction.base.records import Bag, Interval, PartReadings, Reading, SetAside, SweepTable
+from junction.fit.results import FitSummary, SweepPlot
+from junction.jobs.result import Result
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
 from junction.shelf.results import Caution, Meter
+from junction.show import sort as sort_view
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)
 NPN = Device("bjt", "NPN", "silicon")
@@ -98,17 +100,35 @@ def sort_report(**changes):
     values = dict(
         verdicts=(shorted_part(), leaky_part(), undecided_part(), good_part(), good_part("N02")),
         meter=METER,
-        set_aside=(SetAside("bag.csv", 17, "B-E", "0,61.2", "not a number"),
-                   SetAside("bag.csv", 21, "", "=2+3", "a row without a part name")),
-        files=("bag.csv", "curves/a.csv"), rows_read=31,
-        readings={"N01": PartReadings("N01", six_readings()), "N02": PartReadings("N02", six_readings()),
-                  "=cmd|' /C calc'!A0": PartReadings("=cmd|' /C calc'!A0", (
-                      *six_readings()[:4], Reading("C-E", "volt", 0.002), Reading("E-C", "ohm", 2.2e6)))},
-        sources={"A07": (SweepSource("BE", "curves/a.csv", 2, 81, 80, 0),)},
-        plots={0: sweep_plot()}, parts_plotted=1, parts_with_sweeps=1, cautions=CAUTIONS,
-        parts_without_temp=3,
+        bag=sort_bag(), cautions=CAUTIONS, parts_without_temp=3, plots=1,
+        draw=lambda wanted: {k: sweep_plot() for k in wanted},
     )  # fmt: skip
     return SortReport(**{**values, **changes})
+
+
+def sort_bag(**changes):
+    """The bag of `sort_report`: readings of three parts, a sweep of a fourth, two rows that were not used."""
+    shorted = (*six_readings()[:4], Reading("C-E", "volt", 0.002), Reading("E-C", "ohm", 2.2e6))
+    plot = sweep_plot()
+    sweeps = SweepTable(
+        ("A07",), ("BE",), ("",), ("curves/a.csv",), [nan], [0, 80], plot.v_V, plot.i_A, np.arange(2, 82),
+        [False],
+    )  # fmt: skip
+    values = dict(
+        readings=(PartReadings("N01", six_readings()), PartReadings("N02", six_readings()),
+                  PartReadings("=cmd|' /C calc'!A0", shorted)),
+        sweeps=sweeps, files=("bag.csv", "curves/a.csv"), rows_read=31,
+        set_aside=(SetAside("bag.csv", 17, "B-E", "0,61.2", "not a number"),
+                   SetAside("bag.csv", 21, "", "=2+3", "a row without a part name")),
+    )  # fmt: skip
+    return Bag(**{**values, **changes})
+
+
+def sort_result(report):
+    """What `junction.sort` would return, made at a fixed time."""
+    result = Result("sort", report, sort_view)
+    result.made = "2026-01-02 03:04"
+    return result
 
 
 def failed_fit():

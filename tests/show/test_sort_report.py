@@ -9,10 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from junction.base.records import Bag
 from junction.judge.results import PartVerdict, SortReport
-from junction.show.sort import json_text, terminal_text, verdicts_csv
-from junction.show.sort_page import sort_page
-from junction.show.table import Paint
+from junction.show.terminal import Paint
 from junction.show.text import visible
 from tests.show import samples
 from tests.show.trace import Page, untraced
@@ -36,33 +35,46 @@ def without_pictures(page):
 
 REPORTS = {
     "sort_full": samples.sort_report(),
-    "sort_empty": SortReport((), samples.METER, samples.sort_report().set_aside, ("bag.csv",), 2),
+    "sort_empty": SortReport((), samples.METER, Bag(
+        set_aside=samples.sort_bag().set_aside, files=("bag.csv",), rows_read=2)),
     "sort_failed_fit": samples.sort_report(verdicts=(PartVerdict(
         "F1", "undecided", samples.probability(good=0.5, open=0.5), junctions=(samples.JunctionVerdict(
             "AK", "undecided", samples.probability(good=0.5, open=0.5), (), ("One point is no sweep.",),
-            samples.failed_fit(), sweep=0),), basis="sweeps"),), plots={}, parts_plotted=0, set_aside=()),
+            samples.failed_fit(), sweep=0),), basis="sweeps"),), plots=0, bag=samples.sort_bag(set_aside=())),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", REPORTS)
 def test_golden(name):
     report = REPORTS[name]
-    same_as_golden(f"{name}.txt", terminal_text(report) + "\n")
-    same_as_golden(f"{name}.html", without_pictures(sort_page(report, "2026-01-02 03:04")))
-    same_as_golden(f"{name}.json", json_text(report, "2026-01-02 03:04"))
-    same_as_golden(f"{name}.csv", verdicts_csv(report))
+    result = samples.sort_result(report)
+    same_as_golden(f"{name}.txt", result.text() + "\n")
+    same_as_golden(f"{name}.html", without_pictures(result.contents()["sort.html"]))
+    same_as_golden(f"{name}.json", result.to_json())
+    same_as_golden(f"{name}.csv", result.contents()["verdicts.csv"])
+
+
+def sort_page(report):
+    return samples.sort_result(report).contents()["sort.html"]
+
+
+def json_text(report):
+    return samples.sort_result(report).to_json()
+
+
+def terminal_text(report, **kwargs):
+    return samples.sort_result(report).text(**kwargs)
 
 
 @pytest.mark.parametrize("name", REPORTS)
 def test_every_number_on_the_page_is_in_the_json(name):
-    report, made = REPORTS[name], "2026-01-02 03:04"
-    assert untraced(sort_page(report, made), json_text(report, made), visible) == []
+    assert untraced(sort_page(REPORTS[name]), json_text(REPORTS[name]), visible) == []
 
 
 def test_the_trace_would_find_a_number_that_is_not_in_the_json():
     """The check above can fail: change one number of the JSON, one word of the page."""
     report = REPORTS["sort_full"]
-    page, document = sort_page(report, "2026-01-02 03:04"), json_text(report, "2026-01-02 03:04")
+    page, document = sort_page(report), json_text(report)
     assert untraced(page, document.replace("1.234e-14", "1.235e-14"), visible)
     assert untraced(page.replace("OL the other.", "OL the other, 47 ohm."), document, visible)
     assert untraced(page.replace(">12.3<", ">12.5<"), document, visible)
@@ -108,7 +120,8 @@ def test_large_bags_count_the_good_ones():
 
 
 def test_csv_neutralises_names():
-    rows = list(csv.DictReader(io.StringIO(verdicts_csv(REPORTS["sort_full"]))))
+    text = samples.sort_result(REPORTS["sort_full"]).contents()["verdicts.csv"]
+    rows = list(csv.DictReader(io.StringIO(text)))
     assert [r["part"] for r in rows][:3] == ["'=cmd|' /C calc'!A0", "A07", "\\x1b[2Jevil <b>"]
     assert float(rows[0]["p_shorted"]) == 0.9996
 
