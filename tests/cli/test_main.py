@@ -29,7 +29,7 @@ def command(monkeypatch):
             items = tuple(SetAside("a.csv", k + 1, "", "", "spoiled") for k in range(left))
             return Result("try", SortReport((), default_meter(), Bag(set_aside=items)), sort_view)
 
-        made = job(inputs=("words", "*", "WORD", "words"))(attempt)
+        made = job(inputs=("words", "*", "WORD", "words"), writes="nothing")(attempt)
         monkeypatch.setattr(entry, "COMMANDS", {"try": ("fake", "a command")})
         monkeypatch.setattr(entry.importlib, "import_module", lambda name: SimpleNamespace(**{"try": made}))
 

@@ -8,13 +8,12 @@ from math import nan
 import numpy as np
 import pytest
 
-from junction.base.records import Interval
+from junction.base.records import Bag, Interval, SweepTable
 from junction.fit.results import FitReport, FitRow, SweepSource, TransistorPlot, TransistorRow
 from junction.show import transistor_plots
 from junction.show.fit import json_text, parameters_csv, terminal_text, transistors_csv
 from junction.show.fit_page import fit_page
 from junction.show.plots import new_axes
-from junction.show.sort_page import sort_page
 from junction.show.text import visible
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
@@ -135,7 +134,10 @@ def test_one_of_a_thing_is_not_many():
     page = fit_page(REPORTS["fit_failed"], MADE)
     for wrong in ("1</data> sweeps", "1</data> transistors", "1</data> rows"):
         assert wrong not in page
-    one = samples.sort_report(verdicts=(samples.good_part(),), rows_read=1, sources={
-        "N01": (SweepSource("BE", "a.csv", 2, 2, 1, 0),)})  # fmt: skip
-    page = sort_page(one, MADE)
-    assert "Sorted bag: 1 part<" in page and "1</data> part from" in page and "1</data> row of" in page
+    bag = Bag(
+        sweeps=SweepTable.from_lists(["N01"], ["BE"], [[0.6]], [[1e-3]]), files=("a.csv",), rows_read=1
+    )
+    one = samples.sort_report(verdicts=(samples.good_part(),), bag=bag, plots=0)
+    page = samples.sort_result(one).contents()["sort.html"]
+    assert "Sorted bag: 1 part<" in page and "1</data> part</span> from" in page
+    assert "1</data> row</span> of" in page
