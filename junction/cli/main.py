@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterable, Sequence
 
 import junction
-from junction.base.errors import JunctionError
+from junction.base.errors import JunctionError, UsageError
 from junction.cli.output import Outputs, say
 from junction.show.text import visible
 
@@ -154,15 +154,22 @@ def _run(args: argparse.Namespace) -> int:
         return importlib.import_module(COMMANDS[args.command][0]).run(args)
     function = args.function
     values = {one.name: getattr(args, one.name) for one in function.options if not one.cli}
-    if args.command == "check":
-        from junction.cli.sitting import run_check
-
-        return run_check(args, values)
     outputs = Outputs(args.output, args.json)
+    if args.command == "check" and not args.readings:
+        from junction.cli.sitting import run_sitting
+
+        return run_sitting(args, values, outputs)
+    if getattr(args, "leads", ""):
+        raise UsageError("--leads is for the sitting; with readings on the line their names say it")
     if "plots" in values and args.output is None:
         values["plots"] = 0  # only a page has pictures
     given = [getattr(args, function.inputs[0])] if function.inputs else []
-    return outputs.finish(function(*given, **values), everything=getattr(args, "all", False))
+    result = function(*given, **values)
+    if getattr(args, "record", None):
+        from junction.cli.record import append_part, with_tag
+
+        append_part(args.record, with_tag(args.record, result.bag.readings[0]))
+    return outputs.finish(result, everything=getattr(args, "all", False))
 
 
 def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namespace:

@@ -136,7 +136,7 @@ class Outputs:
             sys.stdout.write(text if _can_encode(text) else _ascii(text))
             sys.stdout.flush()
 
-    def finish(self, result, *, everything: bool = False, most_columns: int = 120) -> int:
+    def finish(self, result, *, everything: bool = False) -> int:
         """Write what was asked for of a result and print it; the exit status.
 
         0 when every row was used, 1 when some were set aside.
@@ -150,8 +150,8 @@ class Outputs:
             self.add_json(result.to_json(), f"{result.command}.json")
         self.commit_files()
         stream = self.text_stream
-        width = min(most_columns, width_for(stream))
-        say(result.text(width, everything=everything, paint=Paint.for_stream(stream)), stream)
+        text = result.text(width_for(stream), everything=everything, paint=Paint.for_stream(stream))
+        say(text, stream)
         report_set_aside(left)
         pages = [path.name for path in self._files if path.suffix == ".html"]
         if self.folder is not None and pages:

@@ -6,13 +6,12 @@ import argparse
 import sys
 from types import SimpleNamespace
 
-from junction.base.errors import JunctionError, OutputError, UsageError
+from junction.base.errors import JunctionError, OutputError
 from junction.base.records import PartReadings
 from junction.cli.output import Outputs, say
 from junction.jobs.check import Sitting, Step, part_of
 from junction.jobs.options import meter_of, types_of
 from junction.jobs.result import Result
-from junction.shelf.results import Meter
 from junction.show import check as view
 from junction.show.check import SHORT_CAUTION, running_line
 from junction.show.terminal import Paint, paragraph
@@ -25,30 +24,14 @@ HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it
 _LEADS = {"": "123", "123": "123", "1": "123", "bce": "BCE", "ebc": "BCE", "b": "BCE", "ak": "AK", "a": "AK"}
 
 
-def run_check(args: argparse.Namespace, values: dict) -> int:
-    """``junction check``: readings on the line, or asked for one after the other; the exit status."""
-    outputs = Outputs(args.output, args.json)
-    o = SimpleNamespace(**{one.name: one.value(values.get(one.name)) for one in args.function.options})
-    if not args.readings:
-        return _ask(args, part_of([], o), meter_of(o), types_of(o) if o.type else None, outputs)
-    if args.leads:
-        raise UsageError("--leads is for the sitting; with readings on the line their names say it")
-    result = args.function(args.readings, **values)
-    if args.record:
-        from junction.cli.record import append_part, with_tag
-
-        append_part(args.record, with_tag(args.record, result.bag.readings[0]))
-    outputs.finish(result, most_columns=80)
-    return 0
-
-
-def _ask(args: argparse.Namespace, part: PartReadings, meter: Meter, types, outputs: Outputs) -> int:
+def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int:
     """Ask until the part is settled; the exit status.
 
     Ctrl-C and the end of input end the sitting with what was typed so far; nothing typed is lost.
     """
-    stream = sys.stderr if outputs.json_on_stdout else sys.stdout
-    talk = _Talk(stream)
+    o = SimpleNamespace(**{one.name: one.value(values.get(one.name)) for one in args.function.options})
+    part, meter, types = part_of([], o), meter_of(o), types_of(o) if o.type else None
+    talk = _Talk(outputs.text_stream)
     sitting = None
     try:
         names = args.leads or talk.ask_leads()
@@ -74,7 +57,7 @@ def _ask(args: argparse.Namespace, part: PartReadings, meter: Meter, types, outp
         else:
             talk.say(f"readings added to {args.record}")
     talk.say()
-    outputs.finish(Result("check", sitting.report(), view), most_columns=80)
+    outputs.finish(Result("check", sitting.report(), view))
     if not args.record or status:
         talk.say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "))
     return status

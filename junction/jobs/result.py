@@ -128,7 +128,8 @@ class Result:
         """What the command line prints, for so many columns; `everything` lists what it would only count."""
         from junction.show.terminal import terminal_text
 
-        return terminal_text(self._view.terminal(self.report, everything), width, paint)
+        most = getattr(self._view, "MOST_COLUMNS", width)
+        return terminal_text(self._view.terminal(self.report, everything), min(width, most), paint)
 
     def __str__(self) -> str:
         return self.text()

@@ -12,6 +12,9 @@ from junction.show.blocks import Badge, Block, Cautions, Labelled, Text
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
 _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
 
+#: Prose of one answer reads badly on a wider terminal.
+MOST_COLUMNS = 80
+
 SHORT_CAUTION = (
     "Leads on a dead circuit only: unplugged, capacitors measured down to under a volt. Local codes and "
     "licensed practice come first."
