@@ -23,7 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sort": ("junction.jobs.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),
     "fit": ("junction.cli.fit", "sweeps to junction parameters with their uncertainty"),
     "match": ("junction.cli.match", "matched sets for the stage they will work in"),
-    "stage": ("junction.cli.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
+    "stage": ("junction.jobs.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
     "substitute": ("junction.cli.substitute", "does a replacement meet or exceed the original"),
     "resistor": ("junction.cli.resistor", "stock values, combinations and readings of a resistor"),
     "demo": ("junction.cli.demo", "write an invented, simulated bag and run the whole job on it"),

@@ -135,6 +135,22 @@ def whole(least: int = 0, most: int | None = None) -> Callable:
     return read
 
 
+def plain(least: float, below: float, unit: str) -> Callable:
+    """Reader of a bare number from `least` to below `below`, whose unit is in the help."""
+
+    def read(given) -> float:
+        try:
+            value = float(given)
+        except ValueError as error:
+            raise UsageError(f"{given!r} is not a number of {unit}") from error
+        if not least <= value < below:
+            raise UsageError(f"{least:g} to below {below:g} {unit} was expected")
+        return value
+
+    read.unit = unit
+    return read
+
+
 def accuracy(quantity: str) -> Callable:
     """Reader of limits of error such as ``0.5%+2mV``: (fraction of reading [1], floor in the SI unit)."""
 
@@ -210,6 +226,78 @@ INSTRUMENT = (
 )  # fmt: skip
 #: Sweeps drawn on a page unless it is said otherwise.
 DEFAULT_PLOTS = 40
+
+
+_STAGE_GROUP = "the stage (what is not said is assumed, and said to be)"
+
+
+def _stage(name: str, help_: str, quantity: str, metavar: str) -> Option:
+    reader = physical(quantity, above=0.0)
+    return option(name, help_, reader, metavar=metavar, group=_STAGE_GROUP)
+
+
+_OHMS = several(physical("resistance", at_least=0.0))
+_DEGREES = physical("temperature", at_least=-60.0, at_most=200.0)
+#: An output stage: rating, supply, resistors, currents, heat.
+STAGE = (
+    _stage("power", "rated power into the load, such as 80W", "power", "P"),
+    _stage("load", "the load it is rated into, such as 8ohm", "resistance", "R"),
+    option("load_angle", "phase angle of the reactive load to check, in degrees", plain(0.0, 90.0, "degrees"),
+           metavar="DEGREES", group=_STAGE_GROUP),
+    _stage("supply", "voltage of one rail, such as 42V", "voltage", "V"),
+    option("parallel", "devices that share a rail's current (default 1; 2 in sets of one polarity)",
+           whole(1, 12), metavar="N", group=_STAGE_GROUP),
+    option("emitter_resistor", "emitter resistor; one value for all, or one a position with commas: "
+           "0.22ohm,0.22ohm,0.33ohm", _OHMS, metavar="R", group=_STAGE_GROUP),
+    option("base_resistor", "base resistor of each device, the same way", _OHMS, metavar="R",
+           group=_STAGE_GROUP),
+    _stage("idle_current", "idle current of a rail, shared by its devices", "current", "I"),
+    _stage("idle_drop", "wanted drop across each emitter resistor at idle, such as 20mV, in place of the "
+           "idle current", "voltage", "V"),
+    _stage("peak_current", "peak current of a rail, shared by its devices", "current", "I"),
+    _stage("vce", "V_CE to compare at, where no supply is given", "voltage", "V"),
+    option("type", "registered types in use, with commas: their limits and R_thJC are checked; match then "
+           "leaves out parts of any other type", names, metavar="NAME", group=_STAGE_GROUP),
+    *(option(name, text, physical("thermal resistance", above=0.0), metavar="R", group="heat")
+      for name, text in (("rth_junction_case", "junction to case of a device, such as 0.7K/W"),
+                         ("rth_case_sink", "case to sink of a device, insulator included"),
+                         ("rth_sink", "the sink of one channel to the air"))),
+    option("ambient", "air at the sink, such as 35C", _DEGREES, metavar="T", group="heat"),
+    option("junction_temperature", "junctions at idle, where the heat is not worked out", _DEGREES,
+           metavar="T", group="heat"),
+)  # fmt: skip
+
+
+def stage_ask(o: SimpleNamespace, parallel: int = 1):
+    """What the options say of a stage (`junction.stage.stage.StageAsk`); `parallel` where they do not."""
+    from junction.stage.stage import StageAsk
+
+    said = {
+        "power_W": o.power, "load_ohm": o.load, "supply_V": o.supply, "parallel": o.parallel or parallel,
+        "re_ohm": o.emitter_resistor, "rb_ohm": o.base_resistor, "idle_A": o.idle_current,
+        "idle_drop_V": o.idle_drop, "peak_A": o.peak_current, "vce_V": o.vce,
+        "temp_C": o.junction_temperature, "load_phase_deg": o.load_angle, "rth_jc": o.rth_junction_case,
+        "rth_cs": o.rth_case_sink, "rth_sa": o.rth_sink, "ambient_C": o.ambient,
+    }  # fmt: skip
+    return StageAsk(**{name: value for name, value in said.items() if value is not None})
+
+
+def stage_types(o: SimpleNamespace, find: Callable) -> tuple:
+    """Registered types of the option ``type``.
+
+    Raises
+    ------
+    UsageError
+        A type the shelf does not hold; names the nearest ones.
+    """
+    for name in o.type or ():
+        if find(name) is None:
+            from junction.shelf.types import type_shelf
+
+            near = type_shelf().near(name)
+            hint = f"; near it: {', '.join(near)}" if near else ""
+            raise UsageError(f"--type {name}: not on the shelf{hint}")
+    return tuple(find(name) for name in o.type or ())
 
 
 def meter_of(o: SimpleNamespace):

@@ -2,120 +2,159 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import isnan, radians
+from math import isfinite, isnan, radians
 
 import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag
+from junction.jobs.bag import bag_of
 from junction.jobs.match import MatchSettings, prepare, subset, types_in_use
+from junction.jobs.options import (
+    STAGE,
+    TEMPERATURE,
+    TYPES,
+    accuracy,
+    job,
+    names,
+    option,
+    physical,
+    several,
+    stage_ask,
+    stage_types,
+    types_of,
+)
+from junction.jobs.result import Result
 from junction.sets.match import DRAWS, MatchAsk, match_parts
 from junction.sets.spread import drawn_devices
 from junction.shelf.cautions import cautions
+from junction.shelf.meters import default_meter
 from junction.shelf.ratings import safe_current_A
 from junction.shelf.rules import rule
 from junction.stage.findings import diagnose_drops
 from junction.stage.results import Stage, StageReport
 from junction.stage.sharing import devices_from_fits
-from junction.stage.stage import StageAsk, load_locus, plan_stage
+from junction.stage.stage import load_locus, plan_stage
+
+EPILOG = """examples:
+  junction stage --power 80W --load 8ohm --supply 42V --parallel 2 \\
+      --emitter-resistor 0.22ohm --type MJ15003,MJ15004
+  junction stage --parallel 2 --emitter-resistor 0.22ohm --idle-drop 20mV --supply 42V \\
+      --measured-drops 19.5mV,21.2mV,40.4mV,0.1mV
+Drops are magnitudes across each emitter resistor at idle, warm, without signal and without load: the upper
+rail's first, then the lower rail's. With the parts' own curves or spot readings (files, and --parts in the
+order of the drops) the comparison is sharper.
+exit status: 0 done; 1 done, but rows were set aside; 2 nothing done."""
+
+_AFTER = "after fitting"
 
 
-@dataclass(frozen=True)
-class StageSettings:
-    """The stage, the types in use, and what was measured in it."""
-
-    stage: StageAsk
-    type_names: tuple[str, ...] = ()
-    types: object = None
-    drops: dict | None = None  # arguments of `junction.stage.findings.diagnose_drops`
-    match: MatchSettings | None = None  # how a bag is to be fitted, when one is given
-
-
-def run_stage(settings: StageSettings, bag: Bag | None = None) -> StageReport:
-    """Plan a stage and judge the drops measured in it.
+@job(
+    option("measured_drops", "drops across the emitter resistors at idle, such as 19mV,21mV",
+           several(physical("voltage", at_least=0.0)), metavar="V", group=_AFTER),
+    option("parts", "parts in the order of the drops: A03,A11", names, metavar="NAMES", group=_AFTER),
+    option("drop_accuracy", "limits of error of the meter's millivolt range (default 0.5%+0.1mV)",
+           accuracy("voltage"), metavar="A", group=_AFTER),
+    option("resistor_tolerance", "tolerance of the emitter resistors (default 5%)",
+           physical("ratio", above=0.0, at_most=0.5), metavar="PERCENT", group=_AFTER),
+    *STAGE, TEMPERATURE, TYPES,
+    inputs=("files", "*", "FILE", "curves or spot readings of the fitted parts (with --parts)"),
+    writes="a page, stage.csv, heat.csv, drops.csv and stage.json", epilog=EPILOG,
+)  # fmt: skip
+def stage(curves=None, *, o) -> Result:
+    """Work out an output stage, and judge the drops measured across its emitter resistors.
 
     Parameters
     ----------
-    settings : StageSettings
-    bag : Bag, optional
-        Curves or spot readings of the fitted parts, named in ``settings.drops.parts``.
+    curves : path, list of paths, DataFrame or Result, optional
+        Curves or spot readings of the fitted parts, which `parts` names in the order of `measured_drops`.
 
     Returns
     -------
-    StageReport
+    Result
+        ``stage`` with operating points, heat and limits, and ``measured_drops``; tables ``stage``, ``heat``
+        and ``drops``.
+
+    Raises
+    ------
+    UsageError
+        Values that no stage can have together, or an option without its unit or outside its bounds.
+    InputError
+        Nothing can be read of the parts.
+
+    Examples
+    --------
+    >>> import junction
+    >>> junction.stage(power="80W", load="8ohm", supply="42V", parallel=2, emitter_resistor="0.22ohm")
+    <junction stage: 4.47 A at the peak and 182 mA at idle, shared by 2 devices a rail>
     """
-    fits = None
-    if bag is not None and settings.match is not None:
-        match = settings.match
-        if settings.drops is not None:  # what is fitted is compared, whatever its gain
-            match = replace(match, ask=replace(match.ask, keep=(settings.drops["parts"],)))
-        fits = prepare(bag, match).fits
-    types = types_in_use(fits, settings.type_names, settings.types)
-    stage = plan_stage(settings.stage, types)
-    drops = predicted = devices = drawn = None
-    if fits is not None and settings.drops is not None:
-        fits = _in_order(fits, settings.drops["parts"])
+    from junction.show import stage as view
+
+    given = curves is not None and not (isinstance(curves, list | tuple) and not curves)
+    drops = o.measured_drops
+    if o.parts and not given:
+        raise UsageError("--parts needs the files with their curves or readings")
+    if given and drops is None:
+        raise UsageError("files are for --measured-drops: the parts' own curves sharpen that comparison")
+    if drops is None and (o.drop_accuracy or o.resistor_tolerance):
+        raise UsageError("--drop-accuracy and --resistor-tolerance belong to --measured-drops")
+    if drops is not None and o.parts and len(o.parts) != len(drops):
+        raise UsageError(f"{len(drops)} drops but {len(o.parts)} parts")
+    find, ask, fits, bag = types_of(o), stage_ask(o), None, Bag()
+    if given:
+        bag = bag_of(curves, o.temperature)
+        # what is fitted is compared, whatever its gain
+        keep = MatchAsk(keep=(o.parts or (),))
+        fits = prepare(bag, MatchSettings(ask, keep, default_meter(), find)).fits
+    types = stage_types(o, find) or types_in_use(fits, (), find)
+    planned = plan_stage(ask, types)
+    devices = drawn = predicted = report = None
+    if fits is not None:
+        fits = _in_order(fits, o.parts or ())
         devices = devices_from_fits(fits)
-        drawn = drawn_devices(fits, (stage.idle,), stage.parallel, DRAWS, 1)["idle"]
-        predicted = _predicted(fits, stage)
-    if settings.drops is not None:
-        drops = diagnose_drops(stage, devices=devices, drawn=drawn, **settings.drops)
-    set_aside = bag.set_aside if bag is not None else ()
-    return StageReport(
-        stage, drops, cautions("power-up", "fitting"), _loci(stage, settings.stage), set_aside,
-        bag.files if bag is not None else (), bag.rows_read if bag is not None else 0, predicted,
-        _areas(stage, types),
-    )  # fmt: skip
-
-
-def _in_order(fits, names):
-    missing = [name for name in names if name not in fits.part]
-    if not names:
-        raise UsageError("say which part stands where: --parts A03,A11 in the order of the drops")
-    if missing:
-        raise UsageError(f"--parts: {missing[0]} has no curve or spot reading in the files given")
-    return subset(fits, np.array([fits.part.index(name) for name in names]))
-
-
-def _predicted(fits, stage: Stage):
-    """What the fitted set should show; None for sets of one device a rail."""
-    if stage.parallel < 2 or len(fits) not in (stage.parallel, 2 * stage.parallel):
-        return None
-    one_rail = len(fits) == stage.parallel
-    layout = (
-        "pairs" if one_rail else "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
-    )
-    return match_parts(fits, stage, MatchAsk(layout, stage.parallel, keep=(fits.part,), draws=200)).sets[0]
-
-
-def _areas(stage: Stage, types) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Dc safe area of each type at the warmest case, where it is known."""
-    cases = [d.case_C for d in stage.dissipation if np.isfinite(d.case_C)]
-    if isnan(stage.supply_V):
-        return {}
-    vce = np.linspace(1.0, 2.6 * stage.supply_V, 200)
-    out = {}
-    for kind in types:
-        ic = np.array([safe_current_A(kind, float(v), max(cases, default=25.0)) for v in vce])
-        if np.isfinite(ic).any():
-            out[kind.name] = (vce, ic)
-    return out
-
-
-def _loci(stage: Stage, ask: StageAsk) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Load lines of one device, for drawing against its limits."""
-    if isnan(stage.supply_V) or isnan(stage.peak_output_V):
-        return {}
+        drawn = drawn_devices(fits, (planned.idle,), planned.parallel, DRAWS, 1)["idle"]
+        predicted = _predicted(fits, planned)
+    if drops is not None:
+        report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
+                                tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
     phase = ask.load_phase_deg if not isnan(ask.load_phase_deg) else rule("stage_load_phase")
-    n = stage.parallel
-    own = stage.re_ohm * n if len(stage.re_ohm) == 1 else stage.re_ohm[:n]
+    found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
+                        lambda: _safe_area(planned, types, phase))  # fmt: skip
+    return Result("stage", found, view)
+
+
+def _in_order(fits, wanted):
+    if not wanted:
+        raise UsageError("say which part stands where: --parts A03,A11 in the order of the drops")
+    for name in wanted:
+        if name not in fits.part:
+            raise UsageError(f"--parts: {name} has no curve or spot reading in the files given")
+    return subset(fits, np.array([fits.part.index(name) for name in wanted]))
+
+
+def _predicted(fits, planned: Stage):
+    """What the fitted set should show; None for sets of one device a rail."""
+    n = planned.parallel
+    if n < 2 or len(fits) not in (n, 2 * n):
+        return None
+    both = "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
+    ask = MatchAsk("pairs" if len(fits) == n else both, n, keep=(fits.part,), draws=200)
+    return match_parts(fits, planned, ask).sets[0]
+
+
+def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:
+    """Load lines of one device, and the dc safe area of each type at the warmest case, by name."""
+    if isnan(planned.supply_V) or isnan(planned.peak_output_V):
+        return {}, {}
+    n = planned.parallel
+    own = (planned.re_ohm * n)[:n]
     re = 0.0 if min(own) == 0 else 1 / sum(1 / r for r in own)
-    out = {}
-    for word, angle in (("resistive load", 0.0), (f"load at {phase:g} degrees", radians(phase))):
-        vce, ic = load_locus(stage.peak_output_V, stage.supply_V, stage.load_ohm, angle, re)
-        out[word] = (vce, ic / n)
-    return out
-
-
-__all__ = ["StageAsk", "StageReport", "StageSettings", "run_stage"]
+    loci = {}
+    for word, angle in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
+        vce, ic = load_locus(planned.peak_output_V, planned.supply_V, planned.load_ohm, angle, re)
+        loci[word] = vce, ic / n
+    warmest = max((d.case_C for d in planned.dissipation if isfinite(d.case_C)), default=25.0)
+    vce = np.linspace(1.0, 2.6 * planned.supply_V, 200)
+    areas = {kind.name: (vce, np.array([safe_current_A(kind, float(v), warmest) for v in vce]))
+             for kind in types}  # fmt: skip
+    return loci, {name: area for name, area in areas.items() if np.isfinite(area[1]).any()}

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import nan
 
-import numpy as np
-
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval, SetAside
+from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.shelf.results import Caution
 
 
@@ -35,14 +33,14 @@ class OperatingPoint:
         Mean dissipation of a device per ampere of its current at this point [V]; V_CE at idle.
     """
 
-    name: str
+    name: str = field(metadata={"json": False})
     total_A: float
     vce_V: float
     temp_C: float = REFERENCE_TEMP_C
-    re_ohm: float | tuple[float, ...] = 0.0
-    rb_ohm: float | tuple[float, ...] = 0.0
+    re_ohm: float | tuple[float, ...] = not_json(0.0)
+    rb_ohm: float | tuple[float, ...] = not_json(0.0)
     rth_K_per_W: float = 0.0
-    watts_per_A: float = 0.0
+    watts_per_A: float = not_json(0.0)
 
 
 @dataclass(frozen=True)
@@ -82,11 +80,11 @@ class Stage:
     """
 
     parallel: int
-    re_ohm: tuple[float, ...]
-    rb_ohm: tuple[float, ...]
+    re_ohm: tuple[float, ...] = field(metadata={"json": "emitter_resistor_ohm"})
+    rb_ohm: tuple[float, ...] = field(metadata={"json": "base_resistor_ohm"})
     idle: OperatingPoint
     peak: OperatingPoint
-    idle_drop_V: tuple[float, ...]
+    idle_drop_V: tuple[float, ...] = field(metadata={"json": "emitter_drop_idle_V"})
     power_W: float = nan
     load_ohm: float = nan
     supply_V: float = nan
@@ -140,15 +138,20 @@ class DropReport:
 
 @dataclass(frozen=True, eq=False)
 class StageReport:
-    """Everything the stage report shows."""
+    """A stage, the drops measured in it, and what the fitted set should show.
+
+    ``draw()`` gives the load lines of one device and the dc safe areas of the types: V_CE [V] and I_C [A] by
+    name.
+    """
 
     stage: Stage
-    drops: DropReport | None = None
-    cautions: tuple[Caution, ...] = ()
-    loci: Mapping[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # load line: V_CE, I_C
-    set_aside: tuple[SetAside, ...] = ()
-    files: tuple[str, ...] = ()
-    rows_read: int = 0
-    predicted: object = None  # a `sets.results.MatchedSet`, whose room is above this one
-    areas: Mapping[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # dc safe area by type
+    measured_drops: DropReport | None
+    predicted_set: object  # a `sets.results.MatchedSet`, whose room is above this one
+    cautions: tuple[Caution, ...]
+    bag: Bag
+    draw: Callable[[], tuple[Mapping, Mapping]]
 
+    @property
+    def set_aside(self) -> tuple[SetAside, ...]:
+        """Rows of the fitted parts' files that were not used."""
+        return self.bag.set_aside
