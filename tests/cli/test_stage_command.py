@@ -130,3 +130,32 @@ def test_one_caution_before_the_answer_and_the_rest_after(capsys):
     out = capsys.readouterr().out
     before, after = out.split("peak output voltage", 1)
     assert len(before.splitlines()) <= 5 and "Heat sinks and TO-3 cases" in after
+
+
+def test_python_and_the_command_line_say_the_same(done, tmp_path):
+    """Text with a unit, a plain number in the SI unit, and a list of them."""
+    import junction
+
+    result = junction.stage(
+        power=80, load="8ohm", supply="42V", parallel=2, emitter_resistor=[0.22], type="MJ15003,MJ15004",
+        measured_drops="20mV,21mV,20.5mV,0.1mV",
+    )  # fmt: skip
+    told = json.loads((done / "stage.json").read_text())
+    found = result.to_dict()
+    assert {k: v for k, v in found.items() if k != "made"} == {k: v for k, v in told.items() if k != "made"}
+    assert list(result.to_frame("drops")["verdict"])[3] == "no drop"
+    assert repr(result).startswith("<junction stage: 4.47 A at the peak") and "<dl>" in result._repr_html_()
+    assert {p.name for p in result.save(tmp_path)} == {p.name for p in done.iterdir()}
+
+
+def test_curves_come_as_a_frame_too():
+    import pandas as pd
+
+    import junction
+
+    frame = pd.read_csv(io.StringIO(curves_csv(4, both=False)))
+    names = list(dict.fromkeys(frame["part"]))[:2]
+    result = junction.stage(frame, supply=42, parallel=2, emitter_resistor=0.22, idle_drop="20mV",
+                            parts=names, measured_drops=[0.020, 0.021])  # fmt: skip
+    assert [v.position for v in result.measured_drops.drops] == [f"position {k} ({name})" for k, name in
+                                                                 enumerate(names, 1)]  # fmt: skip
