@@ -32,7 +32,7 @@ class InputError(JunctionError, ValueError):
         super().__init__(f"{place}: {reason}" if place else reason)
 
     def __reduce__(self):
-        return type(self), (self.reason, self.file, self.row, self.column)
+        return type(self), (self.reason, self.file, self.row, self.column), vars(self)
 
 
 class UnitError(JunctionError, ValueError):

@@ -6,8 +6,10 @@ the flat point arrays.  Axis 0 is always the part or sweep; one part is a batch 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from itertools import chain, compress
 from math import isfinite, nan
+from typing import ClassVar
 
 import numpy as np
 
@@ -100,14 +102,70 @@ class PartReadings:
     refused: tuple[str, ...] = ()  # placements whose reading was given and could not be used
 
 
-def _frozen(array: np.ndarray, dtype: type) -> np.ndarray:
-    view = np.ascontiguousarray(array, dtype=dtype).view()
-    view.flags.writeable = False
-    return view
+class _Ragged:
+    """What tables of sweeps and curves have in common: sweep ``k`` owns points ``starts[k]:starts[k + 1]``.
+
+    Fields named in `_points` are flat arrays over points; every other one has an entry a sweep.
+    """
+
+    _points: ClassVar[tuple[str, ...]]
+    _kinds: ClassVar[dict[str, type]] = {"starts": np.int64, "row": np.int64, "reversed_sign": bool}
+
+    def __post_init__(self) -> None:
+        n, points = len(self.part), np.size(self.row)
+        for field_ in fields(self):
+            name, value = field_.name, getattr(self, field_.name)
+            if isinstance(value, tuple):
+                value = value or ("",) * n
+            else:
+                value = np.full(n, nan) if value is None else value
+                value = np.ascontiguousarray(value, dtype=self._kinds.get(name, float)).view()
+                value.flags.writeable = False
+            if len(value) != (points if name in self._points else n + (name == "starts")):
+                raise ValueError(f"{self._what}: {name} must have one entry for each of its rows")
+            object.__setattr__(self, name, value)
+        if self.starts[-1] != points:
+            raise ValueError(f"{self._what}: starts must hold offsets that end at the point count")
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+    def points(self, k: int) -> slice:
+        """Slice of the flat arrays that sweep or part `k` owns."""
+        return slice(int(self.starts[k]), int(self.starts[k + 1]))
+
+    def keep(self, which: np.ndarray):
+        """Table of some of its sweeps or parts, by an array of bool (n,)."""
+        if which.all():
+            return self
+        counts = np.diff(self.starts)
+        changes = {f.name: getattr(self, f.name) for f in fields(self)}
+        for name, value in changes.items():
+            if isinstance(value, tuple):
+                changes[name] = tuple(compress(value, which))
+            elif name != "starts":
+                changes[name] = value[np.repeat(which, counts) if name in self._points else which]
+        return replace(self, **changes | {"starts": np.append(0, np.cumsum(counts[which]))})
+
+    @classmethod
+    def joined(cls, tables):
+        """One table of all sweeps or parts of several, in their order."""
+        if len(tables) < 2:
+            return tables[0] if tables else cls.empty()
+        starts = np.append(0, np.cumsum(np.concatenate([np.diff(t.starts) for t in tables])))
+        columns = {f.name: [getattr(t, f.name) for t in tables] for f in fields(cls)} | {"starts": [starts]}
+        return cls(**{
+            name: tuple(chain(*values)) if isinstance(values[0], tuple) else np.concatenate(values)
+            for name, values in columns.items()
+        })  # fmt: skip
+
+
+def _flat(lists) -> np.ndarray:
+    return np.concatenate([*lists, []])
 
 
 @dataclass(frozen=True, eq=False)
-class SweepTable:
+class SweepTable(_Ragged):
     """Sweeps of single junctions, ragged.
 
     Parameters
@@ -131,6 +189,9 @@ class SweepTable:
         Highest less lowest recorded temperature within the sweep [K], nan where not given.
     """
 
+    _what = "sweep table"
+    _points = ("v_V", "i_A", "row")
+
     part: tuple[str, ...]
     junction: tuple[str, ...]
     type: tuple[str, ...]
@@ -144,42 +205,13 @@ class SweepTable:
     polarity: tuple[str, ...] = ()
     temp_span_K: np.ndarray | None = None
 
-    def __post_init__(self) -> None:
-        n = len(self.part)
-        if not self.polarity:
-            object.__setattr__(self, "polarity", ("",) * n)
-        if self.temp_span_K is None:
-            object.__setattr__(self, "temp_span_K", np.full(n, nan))
-        for name, dtype in (("temp_C", float), ("starts", np.int64), ("v_V", float), ("i_A", float),
-                            ("row", np.int64), ("reversed_sign", bool), ("temp_span_K", float)):  # fmt: skip
-            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
-        if not (len(self.junction) == len(self.type) == len(self.file) == len(self.polarity) == n):
-            raise ValueError("sweep table: one junction, type, file and polarity per sweep")
-        if not (self.temp_C.size == self.temp_span_K.size == self.reversed_sign.size == n):
-            raise ValueError("sweep table: one temperature, span and sign flag per sweep")
-        if self.starts.size != n + 1 or (n and self.starts[-1] != self.v_V.size):
-            raise ValueError("sweep table: starts must hold n + 1 offsets that end at the point count")
-        if not (self.v_V.size == self.i_A.size == self.row.size):
-            raise ValueError("sweep table: v, i and row must have one entry a point")
-
-    def __len__(self) -> int:
-        return len(self.part)
-
-    def points(self, k: int) -> slice:
-        """Slice of the flat arrays that sweep `k` owns."""
-        return slice(int(self.starts[k]), int(self.starts[k + 1]))
-
     @classmethod
     def from_lists(cls, part, junction, v_V, i_A, temp_C=None, type=None) -> SweepTable:
         """Build a table from one (v, i) pair of arrays per sweep; for tests, demos and notebooks."""
-        n = len(part)
-        counts = [len(v) for v in v_V]
-        m = sum(counts)
+        starts = np.append(0, np.cumsum([len(v) for v in v_V]))
         return cls(
-            tuple(part), tuple(junction), tuple(type or [""] * n), ("",) * n,
-            np.full(n, nan) if temp_C is None else np.asarray(temp_C, float),
-            np.concatenate(([0], np.cumsum(counts))).astype(np.int64),
-            np.concatenate([*v_V, []]), np.concatenate([*i_A, []]), np.arange(m), np.zeros(n, bool),
+            tuple(part), tuple(junction), tuple(type or ()), (), temp_C, starts, _flat(v_V), _flat(i_A),
+            np.arange(starts[-1]), np.zeros(len(part), bool),
         )  # fmt: skip
 
     @classmethod
@@ -189,11 +221,14 @@ class SweepTable:
 
 
 @dataclass(frozen=True, eq=False)
-class CurveTable:
+class CurveTable(_Ragged):
     """Curves of transistors, ragged like `SweepTable`; all values in the NPN sense (positive when on).
 
     ``vbe_V`` or ``ib_A`` may be nan where a file lacks the column.
     """
+
+    _what = "curve table"
+    _points = ("vce_V", "vbe_V", "ib_A", "ic_A", "row")
 
     part: tuple[str, ...]
     type: tuple[str, ...]
@@ -208,33 +243,15 @@ class CurveTable:
     row: np.ndarray  # (m,)
     temp_span_K: np.ndarray | None = None  # (n,) [K], nan where not given
 
-    def __post_init__(self) -> None:
-        if self.temp_span_K is None:
-            object.__setattr__(self, "temp_span_K", np.full(len(self.part), nan))
-        for name in ("temp_C", "vce_V", "vbe_V", "ib_A", "ic_A", "temp_span_K"):
-            object.__setattr__(self, name, _frozen(getattr(self, name), float))
-        for name in ("starts", "row"):
-            object.__setattr__(self, name, _frozen(getattr(self, name), np.int64))
-
-    def __len__(self) -> int:
-        return len(self.part)
-
-    def points(self, k: int) -> slice:
-        """Slice of the flat arrays that part `k` owns."""
-        return slice(int(self.starts[k]), int(self.starts[k + 1]))
-
     @classmethod
     def from_lists(
         cls, part, vce_V, vbe_V, ib_A, ic_A, temp_C=None, polarity=None, type=None
     ) -> CurveTable:
         """Build a table from one set of point arrays per part."""
-        n = len(part)
-        counts = [len(v) for v in vce_V]
-        flat = [np.concatenate([*x, []]) for x in (vce_V, vbe_V, ib_A, ic_A)]
+        starts = np.append(0, np.cumsum([len(v) for v in vce_V]))
         return cls(
-            tuple(part), tuple(type or [""] * n), tuple(polarity or [""] * n), ("",) * n,
-            np.full(n, nan) if temp_C is None else np.asarray(temp_C, float),
-            np.concatenate(([0], np.cumsum(counts))).astype(np.int64), *flat, np.arange(sum(counts)),
+            tuple(part), tuple(type or ()), tuple(polarity or ()), (), temp_C, starts,
+            *(_flat(x) for x in (vce_V, vbe_V, ib_A, ic_A)), np.arange(starts[-1]),
         )  # fmt: skip
 
     @classmethod

@@ -1,37 +1,75 @@
-"""Cells to values: meter readings, quantities, yes and no, polarity, names.
+"""Headings to quantities, and the text of a cell to its value or to the reason why it has none.
 
-Every function takes the text of one cell and either returns a value or raises `UnitError` with a
-reason that says what to write instead.  A cell is never guessed at.
+A heading is a name and a unit in any of the usual spellings (``v_mV``, ``V (mV)``, ``V [mV]``, ``U/mV``,
+``i uA``), or a probe placement (``B-E``, ``1-2``, ``A-K``), or a plain word (``part``, ``type``).  No unit
+is ever guessed: a column without one needs it in every cell, except diode-mode readings, which are
+volts by the mode.  A cell is read by what its column holds (`cell_value`) and never guessed at: what is not
+understood raises `UnitError` with a reason that says what to write instead.
 """
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from math import inf, isfinite, nan
 
+from junction.base import units
 from junction.base.constants import ZERO_CELSIUS_K
 from junction.base.errors import UnitError
-from junction.base.records import Reading
-from junction.base.units import (
-    in_si,
-    letter_marked,
-    parse_quantity,
-    quantity_of_unit,
-    shown,
-    split_quantity,
-    unit_factor,
-)
-from junction.intake.headings import Column, parse_placement
+from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, JUNCTIONS, NUMBER_PLACEMENTS, Reading
+from junction.base.units import in_si, quantity_of_unit, shown, split_quantity, unit_factor
+from junction.shelf.rules import rule
 
-#: A bare diode-mode value above this [V] is taken for millivolts without their unit.
-BARE_HIGH_V = 5.0
-#: A diode-mode value below this [V] is no offset of the meter: something else drives the leads.
-NEGATIVE_V = -0.02
+PLACEMENTS = (*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS)
+#: column -> the quantity of its numbers, spellings of its heading without blanks and marks, how to write it
+NAMES = {
+    "part": ("", "part tag partname parttag", "part"),
+    "junction": ("", "junction", "junction"),
+    "red": ("", "red redlead redprobe", "red"),
+    "black": ("", "black blacklead blackprobe", "black"),
+    "value": ("", "value reading", "value"),
+    "v": ("voltage", "v u voltage", "v_V or v_mV"),
+    "i": ("current", "i current", "i_A, i_mA or i_uA"),
+    "vce": ("voltage", "vce uce", "vce_V"),
+    "vbe": ("voltage", "vbe ube", "vbe_V or vbe_mV"),
+    "ib": ("current", "ib", "ib_A or ib_uA"),
+    "ic": ("current", "ic", "ic_A or ic_mA"),
+    "type": ("", "type typenumber parttype marking", "type"),
+    "polarity": ("", "polarity", "polarity"),
+    "hfe": ("ratio", "hfe gain", "hFE"),
+    "temp": ("temperature", "t temp temperature", "temp_C"),
+    "in_circuit": ("", "incircuit", "in_circuit"),
+    "note": ("", "note notes remark remarks comment comments", "note"),
+}
+_SPELLED = {spelling: name for name, (_, spellings, _) in NAMES.items() for spelling in spellings.split()}
+_SUGGESTED = [*(word for *_, how in NAMES.values() for word in re.split(", | or ", how)), *PLACEMENTS]
+#: form of a table -> columns that make it, further ones it uses, and how messages show it
+FORMS = {
+    "wide readings": ("part placement", "type polarity hfe ic vbe temp in_circuit note",
+                      "part, then B-E, E-B, B-C, C-B, C-E, E-C or 1-2, 1-3 ... or A-K, K-A"),
+    "long readings": ("part red black value", "type polarity hfe ic vbe temp in_circuit note",
+                      "part, red, black, value"),
+    "sweeps": ("part junction v i", "type polarity temp note", "part, junction, v_V, i_A"),
+    "curves": ("part vce ic", "vbe ib type polarity temp note", "part, vce_V, vbe_V, ib_A, ic_A"),
+}  # fmt: skip
+_OPTIONAL = "type, polarity, hFE, ic_mA, vbe_mV, temp_C, in_circuit, note"
+#: A heading of so many words is a sentence.
+PROSE_WORDS = 5
 NAME_LIMIT = 120
 #: Every reason for a missing unit starts so.
 NO_UNIT = "no unit:"
 
+_UNKNOWN = "heading not understood"
+_BRACKETED = re.compile(r"(.*?)\s*(?:\((.*)\)|\[(.*)\])")
+_ARROW = re.compile(r"\s*([A-Za-z0-9]+)\s*[-‐‑‒–—−_>→:]+\s*([A-Za-z0-9]+)\s*")  # noqa: RUF001
+_MONTH = "jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez"
+_DATE = re.compile(
+    rf"\d+[-./ ]+({_MONTH})\w*|({_MONTH})\w*[-./ ]+\d+|\d{{1,4}}[-./]\d\d?[-./]\d{{1,4}}", re.I
+)
 _SETTLING = re.compile(r"(.*?)\s*(?:~|\bsettling|\bfalling)\s*", re.I | re.S)
 _OVER = re.compile(r"[+-]?\s*(?:\.?[O0]\.?L\.?|OFL|OVL|OVLD|OVER(?:LOAD|[- ]?RANGE)?|∞)\s*(.*)", re.I)
 _DASHES = re.compile(r"(?:[-‐‑‒–—−]\s*)+")  # noqa: RUF001
@@ -41,74 +79,214 @@ _STEP = re.compile(r"[+-]?[0-9]*(?:[.,]([0-9]*))?(?:[eE]([+-]?[0-9]+))?")
 _YES, _NO = {"yes", "y", "true", "1", "x", "in"}, {"", "no", "n", "false", "0", "out"}
 
 
-def check_mark(text: str, mark: str) -> None:
-    """Refuse a number that could be read with either mark.
+@dataclass(frozen=True)
+class Column:
+    """One column: its heading as written, the name it stands for and the unit it gives.
+
+    ``name`` is a key of `NAMES`, ``placement`` or '' (not understood); ``factor`` turns a bare number into
+    SI units, nan where the heading names no unit; ``problem`` says why the column cannot be used.
+    """
+
+    index: int
+    heading: str
+    name: str = ""
+    placement: str = ""
+    quantity: str = ""
+    factor: float = nan
+    problem: str = ""
+
+
+def parse_placement(text: str) -> str:
+    """Probe placement ``X-Y`` (red lead on X) in its one spelling, or '' where the text is none."""
+    match = _ARROW.fullmatch(text)
+    name = f"{match[1]}-{match[2]}".upper() if match else ""
+    return name if name in PLACEMENTS else ""
+
+
+def _name(text: str) -> str:
+    if parse_placement(text):
+        return "placement"
+    return _SPELLED.get(re.sub(r"[\s_.\-]+", "", text).lower(), "")
+
+
+def _quantity_of(name: str) -> str:
+    return NAMES[name][0] if name in NAMES else ""
+
+
+def parse_heading(index: int, heading: str) -> Column:
+    """Read one heading; a heading that is not understood comes back with name '' and a problem."""
+    heading = " ".join(heading.split())
+    label = heading if len(heading) <= 60 else heading[:59] + "…"
+    text, unit = _without_unit(heading)
+    name, quantity, factor, problem = _name(text), "", nan, ""
+    if not name:
+        problem = _not_understood(label)
+    elif name in ("placement", "value"):
+        quantity = quantity_of_unit(unit)
+        if unit and quantity not in ("voltage", "resistance"):
+            quantity, problem = "", f"{shown(unit)} is not a unit of a meter reading; write V, mV or ohm"
+        elif unit:
+            factor = unit_factor(unit, quantity)
+    elif quantity := _quantity_of(name):
+        try:
+            factor = unit_factor(unit, quantity) if unit or name == "hfe" else nan
+        except UnitError as error:
+            problem = f"{error}; write {NAMES[name][2]}"
+    elif unit:
+        problem = f"a {name} column has no unit"
+    return Column(index, label, name, parse_placement(text), quantity, factor, problem)
+
+
+def _without_unit(heading: str) -> tuple[str, str]:
+    """Name and unit text of a heading; the unit is '' where there is none."""
+    if _name(heading):
+        return heading, ""
+    match = _BRACKETED.fullmatch(heading)
+    if match:
+        return match[1], (match[2] if match[2] is not None else match[3]).strip()
+    for mark in "/_ ":
+        name, found, unit = heading.rpartition(mark)
+        if found and _name(name) and (mark == "/" or quantity_of_unit(unit) or _quantity_of(_name(name))):
+            return name, unit.strip()
+    return heading, ""
+
+
+def _not_understood(label: str) -> str:
+    if label == "":
+        return "a column without a heading"
+    if _DATE.fullmatch(label):
+        return "a date: has a spreadsheet turned a placement such as 1-2 into one? format the cell as text"
+    folded = {name.lower(): name for name in _SUGGESTED}
+    near = difflib.get_close_matches(label.lower()[:60], folded, n=1, cutoff=0.6)
+    return _UNKNOWN + (f"; nearest is {folded[near[0]]!r}" if near else "")
+
+
+def recognise(columns: Sequence[Column]) -> str:
+    """Form of a table (a key of `FORMS`), or '' when its columns make none."""
+    names = {c.name for c in columns}
+    if {"part", "junction", "v", "i"} <= names:
+        return "sweeps"
+    by_lead = {"part", "red", "black", "value"} <= names
+    if "part" in names and {"placement", "hfe"} & names and not by_lead:
+        return "wide readings"
+    if {"part", "vce", "ic"} <= names and {"vbe", "ib"} & names:
+        return "curves"
+    return "long readings" if by_lead else "wide readings" if {"part", "vbe", "ic"} <= names else ""
+
+
+def heading_fault(columns: Sequence[Column]) -> tuple[str, str]:
+    """What makes a whole table unusable, and under which heading; '' when nothing does."""
+    form = recognise(columns)
+    if not form:
+        return _why_not_recognised(columns), ""
+    needed = {*FORMS[form][0].split()} - {"placement"} | ({"vbe", "ib"} if form == "curves" else set())
+    names = [c.name for c in columns]
+    own = [c for c in columns if c.name in needed]
+    twice = [(f"two columns for {c.name}; keep one", c.heading) for c in own if c.name in names[: c.index]]
+    return next(iter(twice + [(c.problem, c.heading) for c in own if c.problem]), ("", ""))
+
+
+def _why_not_recognised(columns: Sequence[Column]) -> str:
+    names = {c.name for c in columns}
+    wanted = {form: makes.split() for form, (makes, _, _) in reversed(FORMS.items())}
+    telling = {form: len(names & {*want} - {"part"}) for form, want in wanted.items()}
+    form = max(telling, key=lambda f: (telling[f] / len(wanted[f]), telling[f]))
+    unknown = [c for c in columns if c.problem and not c.name and c.problem != _UNKNOWN][:5]
+    first = {c.problem: c.heading for c in reversed(unknown)}  # each problem once
+    faults = ", ".join(f"{h!r}: {p.removeprefix(_UNKNOWN + '; ')}" for p, h in reversed(first.items()))
+    faults = f" ({faults})" if faults else ""
+    strange = [c.heading for c in columns if c.problem == _UNKNOWN]
+    if telling[form]:
+        missing = [NAMES[w][2] if w in NAMES else w for w in wanted[form] if w not in names]
+        missing = missing or ["vbe_V or ib_A"]
+        text = f"headings look like {form}, but a column is missing: {', '.join(missing)}"
+        text += " (AK, BE, BC or CE)" if "junction" in missing else ""
+        return text + (f"; not understood: {_quoted(strange)}" if strange else "") + faults
+    if len(strange) == len(columns) and any(len(h.split()) >= PROSE_WORDS for h in strange):
+        start = shown(columns[0].heading, 40)
+        return f"no table: its first line is {start}, not headings such as part; {'; '.join(BJT_PLACEMENTS)}"
+    understood = "; ".join(f"{form}: {shows}" for form, (_, _, shows) in FORMS.items())
+    found = _quoted([c.heading for c in columns])
+    return f"headings not understood: {found}{faults}; understood are {understood}; also {_OPTIONAL}"
+
+
+def _quoted(headings: Sequence[str]) -> str:
+    return ", ".join(map(repr, headings[:8])) + (" ..." if len(headings) > 8 else "")
+
+
+# --- cells -----------------------------------------------------------------------------------------------
+
+
+def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
+    """Value of one cell by what its column holds.
 
     Parameters
     ----------
     text : str
         Cell.
-    mark : str
+    column : Column
+        A usable one.
+    mark : str, optional
         Decimal mark the rest of the file uses: ``.``, ``,``, ``?`` (both occur) or '' (neither).
+    placement : str, optional
+        Of a reading whose leads stand in columns of their own.
+
+    Returns
+    -------
+    Reading, float, str, bool or None
+        A number is in SI units, nan for an empty cell; None is a cell without a reading.
+
+    Raises
+    ------
+    UnitError
+        With what to write instead.
     """
-    match = _THOUSANDS.match(text.strip())
+    name = column.name
+    if name in ("placement", "value"):
+        return reading_cell(placement or column.placement, text, column, mark)
+    if name in _WORDS:
+        return _WORDS[name](text)
+    value = _number(text.strip(), column, mark)
+    if name == "temp" and not temp_is_taken(value) and isfinite(value):
+        low, high = rule("intake_temp_low"), rule("intake_temp_high")
+        kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} °C" if high < value < 500 else ""
+        raise UnitError(f"{shown(text)} is outside {low:g} to {high:g} °C; write degrees Celsius{kelvin}")
+    return value
+
+
+def temp_is_taken(value):
+    """Whether a temperature [degC] is one that a part on a bench may have; value or array."""
+    return (value >= rule("intake_temp_low")) & (value <= rule("intake_temp_high"))
+
+
+def _number(text: str, column: Column, mark: str) -> float:
+    """Number in SI units; the cell's own unit is taken before the heading's, without either it is refused."""
+    if text == "":
+        return nan
+    _check_mark(text, mark)
+    value, unit = split_quantity(text)
+    if unit:
+        return units.parse_quantity(text, column.quantity)
+    if not isfinite(column.factor):
+        usual = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}[column.quantity]
+        examples = ", ".join(f"{column.heading}_{unit}" for unit in usual)
+        raise UnitError(f"{NO_UNIT} write it in the heading (such as {examples}) or in each cell")
+    return _in_range(text, in_si(value, column.factor))
+
+
+def _check_mark(text: str, mark: str) -> None:
+    """Refuse a number that could be read with either mark."""
+    match = _THOUSANDS.match(text)
     if match and mark and match[1] != mark:
         plain = match.group().replace(match[1], mark if mark in ".," else ".")
         whole = match.group().replace(match[1], "")
         raise UnitError(f"{shown(text)}: decimal or thousands mark? write {plain} or {whole}")
 
 
-def quantity_cell(text: str, column: Column, mark: str = "") -> float:
-    """Number of a cell in SI units; nan for an empty one.
-
-    The cell's own unit is taken before the heading's; without either the cell is refused.
-    """
-    text = text.strip()
-    if text == "":
-        return nan
-    check_mark(text, mark)
-    value, unit = split_quantity(text)
-    if unit:
-        return parse_quantity(text, column.quantity)
-    if not isfinite(column.factor):
-        raise MissingUnit(column)
-    value = in_si(value, column.factor)
+def _in_range(text: str, value: float) -> float:
     if not isfinite(value):
         raise UnitError(f"{shown(text)} is too large for a number")
     return value
-
-
-class MissingUnit(UnitError):
-    """A bare number under a heading without a unit."""
-
-    def __init__(self, column: Column) -> None:
-        units = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}
-        examples = [f"{column.heading}_{unit}" for unit in units.get(column.quantity, ())]
-        hint = f" (such as {', '.join(examples)})" if examples else ""
-        super().__init__(f"{NO_UNIT} write it in the heading{hint} or in each cell")
-
-
-def temperature_cell(text: str, column: Column, mark: str = "") -> float:
-    """Temperature of a cell [degC]; refuses what no bench part has."""
-    value = quantity_cell(text, column, mark)
-    if value < -80 or value > 250:
-        kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} °C" if 250 < value < 500 else ""
-        raise UnitError(f"{shown(text)} is outside -80 to 250 °C; write degrees Celsius{kelvin}")
-    return value
-
-
-def _over_range(text: str) -> str | None:
-    """Unit text behind an over-range mark ('' for none), or None when the cell is no such mark."""
-    match = _OVER.fullmatch(text)
-    if match:
-        return match[1].strip()
-    dashes = _DASHES.fullmatch(text)
-    if dashes and len("".join(text.split())) > 1:
-        return ""
-    match = _LONE_ONE.fullmatch(text)
-    if match and quantity_of_unit(match[1] or "") == "voltage":
-        raise UnitError(f"{shown(text)} may be 1 V or a meter's over-range mark; write 1.000 or OL")
-    return (match[1] or "").strip() if match else None
 
 
 def reading_cell(placement: str, text: str, column: Column | None = None, mark: str = "") -> Reading | None:
@@ -117,7 +295,7 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
     Parameters
     ----------
     placement : str
-        One of the placements of `junction.base.records`.
+        One of `PLACEMENTS`.
     text : str
         ``0.612`` (volts by the mode), ``612 mV``, ``OL`` and the other over-range marks, ``34 ohm``,
         ``34k``, ``4k7``, ``2.2 MΩ``, ``OL MΩ``; a ``~`` or the word ``settling`` behind it says that the
@@ -125,7 +303,7 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
     column : Column, optional
         Heading, whose unit a bare number takes.
     mark : str, optional
-        Decimal mark of the file, see `check_mark`.
+        As in `cell_value`.
 
     Raises
     ------
@@ -141,54 +319,64 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
     if text == "":
         return None
     over = _over_range(text)
-    if over is not None:
-        if over and (quantity := _reading_unit(over, text)[0]) == "resistance":
-            return Reading(placement, "ohm", inf, bool(settling))
-        ohms = not over and column is not None and column.quantity == "resistance"
-        return Reading(placement, "ohm" if ohms else "over", inf if ohms else nan, bool(settling))
-    quantity, value = _meter_value(text, column, mark)
-    return Reading(placement, "ohm" if quantity == "resistance" else "volt", value, bool(settling))
+    if over is None:
+        quantity, value = _meter_value(text, column, mark)
+    else:
+        quantity = _meter_unit(over, text)[0] if over else column.quantity if column else ""
+        value = inf if quantity == "resistance" else nan
+    kind = "ohm" if quantity == "resistance" else "volt" if over is None else "over"
+    return Reading(placement, kind, value, bool(settling))
+
+
+def _over_range(text: str) -> str | None:
+    """Unit text behind an over-range mark ('' for none), or None when the cell is no such mark."""
+    match = _OVER.fullmatch(text)
+    if match:
+        return match[1].strip()
+    if _DASHES.fullmatch(text):
+        if len("".join(text.split())) > 1:
+            return ""
+        raise UnitError(f"{shown(text)}: write OL for over-range, or leave the cell empty")
+    match = _LONE_ONE.fullmatch(text)
+    if match and quantity_of_unit(match[1] or "") == "voltage":
+        raise UnitError(f"{shown(text)} may be 1 V or a meter's over-range mark; write 1.000 or OL")
+    return (match[1] or "").strip() if match else None
 
 
 def _meter_value(text: str, column: Column | None, mark: str) -> tuple[str, float]:
     """Quantity and value [V or ohm] of a reading that is a number."""
-    if _DASHES.fullmatch(text):
-        raise UnitError(f"{shown(text)}: write OL for over-range, or leave the cell empty")
-    marked = letter_marked(text)
+    marked = units.letter_marked(text)
     if isfinite(marked):
         return "resistance", marked
-    check_mark(text, mark)
+    _check_mark(text, mark)
     try:
         value, unit = split_quantity(text)
     except UnitError:
         raise UnitError(f"{shown(text)} is not a reading; write 0.612, 612 mV, OL or 34 ohm") from None
     quantity, factor = "voltage", 1.0
     if unit:
-        quantity, factor = _reading_unit(unit, text)
+        quantity, factor = _meter_unit(unit, text)
     elif column is not None and isfinite(column.factor):
         quantity, factor = column.quantity, column.factor
     elif text == "1":
         raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
-    elif value > BARE_HIGH_V:
+    elif value > rule("intake_bare_volt_most"):
         raise UnitError(f"{shown(text)} is too high for diode mode; in mV? write the unit: {text} mV")
-    value = in_si(value, factor)
-    if not isfinite(value):
-        raise UnitError(f"{shown(text)} is too large for a number")
+    value = _in_range(text, in_si(value, factor))
     if quantity == "resistance" and value < 0:
         raise UnitError(f"{shown(text)}: a resistance cannot be negative; is the circuit powered or charged?")
-    if quantity == "voltage" and value < NEGATIVE_V:
+    if quantity == "voltage" and value < rule("intake_volt_least"):
         raise UnitError(
             f"{shown(text)}: diode mode cannot read negative; power off, discharge capacitors, read again"
         )
     return quantity, value
 
 
-def _reading_unit(unit: str, text: str) -> tuple[str, float]:
+def _meter_unit(unit: str, text: str) -> tuple[str, float]:
     if unit == "m":
         raise UnitError(f"{shown(text)}: 'm' of what? write mV or mohm")
-    if unit in ("k", "K", "M", "G"):  # the trade writes 34k
-        return "resistance", unit_factor(unit, "resistance")
-    quantity = quantity_of_unit(unit)
+    # the trade writes 34k
+    quantity = "resistance" if unit in ("k", "K", "M", "G") else quantity_of_unit(unit)
     if quantity not in ("voltage", "resistance"):
         what = f"is a unit of {quantity}" if quantity else "is not a unit"
         raise UnitError(f"{shown(unit)} {what}; a reading is in V, mV or ohm (with prefix)")
@@ -216,18 +404,18 @@ def parse_reading(text: str) -> Reading:
 
 
 def last_digit(text: str, column: Column | None = None) -> float:
-    """Weight of the last written digit of a cell, in the unit the cell or heading gives [V or ohm]."""
+    """Weight of the last written digit of a reading, in the unit the cell or heading gives [V or ohm]."""
     match = _STEP.match(text.strip())
-    decimals = len(match[1] or "") if match else 0
-    exponent = int(match[2]) if match and match[2] else 0
+    exponent = int(match[2] or 0) - len(match[1] or "")
+    factor = 1.0
     try:
-        unit = split_quantity(text.rstrip("~ "))[1]
-        factor = _reading_unit(unit, text)[1] if unit else 1.0
-        if not unit and column is not None and isfinite(column.factor):
+        if unit := split_quantity(text.rstrip("~ "))[1]:
+            factor = _meter_unit(unit, text)[1]
+        elif column is not None and isfinite(column.factor):
             factor = column.factor
     except UnitError:
-        factor = 1.0
-    return factor * 10.0 ** max(exponent - decimals, -30)
+        pass  # 4k7 and its like
+    return factor * 10.0 ** max(exponent, -30)
 
 
 def visible(text: str) -> str:
@@ -251,14 +439,7 @@ def visible(text: str) -> str:
     return "".join(out)
 
 
-def name_cell(text: str) -> str:
-    """Written tag of a part, as text whatever it holds.
-
-    Raises
-    ------
-    UnitError
-        If it is empty or longer than `NAME_LIMIT` characters.
-    """
+def _part(text: str) -> str:
     name = visible(text)
     if name == "":
         raise UnitError("no part name; every row needs the part's written tag")
@@ -267,17 +448,31 @@ def name_cell(text: str) -> str:
     return name
 
 
-def polarity_cell(text: str) -> str:
-    """``NPN``, ``PNP`` or '' of a cell."""
+@lru_cache(maxsize=256)
+def _junction(text: str) -> str:
+    name = "".join(c for c in text.upper() if c.isalnum())
+    if name in JUNCTIONS:
+        return name
+    if name[::-1] in JUNCTIONS:  # turned letters may mean turned signs, or not
+        raise UnitError(f"{shown(text)}: write {name[::-1]}, with v as the p side against the n side")
+    raise UnitError(f"{shown(text)} is not a junction; write AK, BE, BC or CE")
+
+
+def _polarity(text: str) -> str:
     name = text.strip().upper().replace("-", "")
     if name in ("NPN", "PNP", ""):
         return name
     raise UnitError(f"{shown(text)} is not a polarity; write NPN or PNP, or leave the cell empty")
 
 
-def yes_cell(text: str) -> bool:
-    """Whether a cell says yes."""
+def _yes(text: str) -> bool:
     name = text.strip().lower()
     if name in _YES or name in _NO:
         return name in _YES
     raise UnitError(f"{shown(text)} is neither yes nor no")
+
+
+_WORDS = {
+    "part": _part, "junction": _junction, "type": visible, "note": visible, "polarity": _polarity,
+    "in_circuit": _yes,
+}  # fmt: skip

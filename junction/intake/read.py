@@ -1,37 +1,34 @@
-"""Files, folders, patterns and standard input to one bag of records."""
+"""Files, folders, patterns, standard input, DataFrames and typed readings to one bag of records."""
 
 from __future__ import annotations
 
-import csv
 import glob
-import io
 import os
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
+import numpy as np
+
 from junction.base.errors import InputError
-from junction.base.records import Bag, PartReadings, SetAside, plain_name
+from junction.base.records import Bag, CurveTable, PartReadings, SetAside, SweepTable, plain_name
 from junction.intake.cells import visible
-from junction.intake.headings import unused
-from junction.intake.points import read_points
-from junction.intake.readings import ReadingRows, join_rows, rows_of_sheet
-from junction.intake.sheet import Sheet, UnusableSheet, open_sheet
-from junction.intake.tables import (
-    Grouped,
-    curve_table,
-    group_points,
-    settle_polarity,
-    sweep_table,
-    usable_sweeps,
+from junction.intake.points import curves_of, read_points, sweeps_of
+from junction.intake.readings import ReadingCells
+from junction.intake.table import (
+    Table,
+    UnusableTable,
+    open_columns,
+    open_text,
+    set_aside,
+    split,
+    unused_columns,
 )
 
-#: Name of standard input in messages and records.
-STDIN_NAME = "standard input"
-#: Names of a DataFrame and of typed readings in messages and records.
-FRAME_NAME, TYPED_NAME = "DataFrame", "typed readings"
+#: Names in messages and records of what has no file name.
+STDIN_NAME, FRAME_NAME, TYPED_NAME = "standard input", "DataFrame", "typed readings"
 #: Reasons that the one line tells when nothing at all could be used.
 MOST_TOLD = 3
 TABLE_ENDINGS = (".csv", ".tsv", ".txt")
@@ -42,14 +39,7 @@ SPREADSHEET_ENDINGS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 class NothingUsable(InputError):
     """Nothing could be used; ``set_aside`` holds every reason."""
 
-    def __init__(
-        self, reason: str, file: str, row: int | None, column: str, set_aside: tuple[SetAside, ...]
-    ) -> None:
-        super().__init__(reason, file, row, column)
-        self.set_aside = set_aside
-
-    def __reduce__(self):
-        return type(self), (self.reason, self.file, self.row, self.column, self.set_aside)
+    set_aside: tuple[SetAside, ...] = ()
 
 
 def read_paths(paths: Sequence[str | Path], stdin: BinaryIO | None = None) -> Bag:
@@ -78,7 +68,8 @@ def read_paths(paths: Sequence[str | Path], stdin: BinaryIO | None = None) -> Ba
     for path in paths:
         if str(path) == "-":
             if STDIN_NAME not in done:
-                out.add(STDIN_NAME, (stdin or sys.stdin.buffer).read())
+                data = (stdin or sys.stdin.buffer).read()
+                out.add(STDIN_NAME, open_text, data)
             done.add(STDIN_NAME)
             continue
         for found, named in _expand(str(path)):
@@ -89,15 +80,15 @@ def read_paths(paths: Sequence[str | Path], stdin: BinaryIO | None = None) -> Ba
             name = visible(found)  # a file name may hold anything, and goes into messages and pages
             if found.lower().endswith(SPREADSHEET_ENDINGS) and not named:
                 reason = "a spreadsheet file, not CSV text; open it and save it as CSV"
-                out.refuse(UnusableSheet(reason, name))
+                out.add(name, _refuse, reason)
                 continue
             try:
-                out.add(name, Path(found).read_bytes())
+                out.add(name, open_text, Path(found).read_bytes())
             except OSError as error:
-                fault = UnusableSheet(f"cannot be read: {error.strerror or error}", name)
+                reason = f"cannot be read: {error.strerror or error}"
                 if named:
-                    raise InputError(fault.reason, name) from error
-                out.refuse(fault)
+                    raise InputError(reason, name) from error
+                out.add(name, _refuse, reason)
     return out.bag()
 
 
@@ -120,20 +111,20 @@ def read_texts(items: Iterable[tuple[str, bytes]]) -> Bag:
     """
     out = _Collector()
     for name, data in items:
-        out.add(name, data)
+        out.add(name, open_text, data)
     return out.bag()
 
 
 def read_frame(frame, name: str = FRAME_NAME) -> Bag:
-    """Read a DataFrame into one bag.
+    """Read a DataFrame into one bag; the road is that of files, without one.
 
     Parameters
     ----------
     frame : pandas.DataFrame
-        Columns headed as in a CSV file (``part``, ``B-E``, ``v_mV``, ``ic (mA)``); numbers are taken in the
-        unit of their heading, and missing values are not measured.
+        Columns headed as in a CSV file (``part``, ``B-E``, ``v_mV``, ``ic (mA)``), named levels of the index
+        among them.  Numbers are taken in the unit of their heading; missing values are not measured.
     name : str, optional
-        Name for messages and records.
+        Name for messages and records, which count the rows from 1.
 
     Returns
     -------
@@ -144,7 +135,18 @@ def read_frame(frame, name: str = FRAME_NAME) -> Bag:
     NothingUsable
         If nothing at all could be used.
     """
-    return read_texts([(name, frame.to_csv(index=False).encode())])
+    if any(level is not None for level in frame.index.names):
+        frame = frame.reset_index()
+    columns = []
+    for k in range(frame.shape[1]):
+        column = frame.iloc[:, k]
+        if column.dtype.kind in "iuf":
+            columns.append(column.to_numpy(dtype=float, na_value=np.nan))
+        else:
+            columns.append(np.where(column.isna(), "", column.astype(object).map(str)).astype(object))
+    out = _Collector()
+    out.add(name, open_columns, [str(heading) for heading in frame.columns], columns)
+    return out.bag()
 
 
 def read_readings(parts, name: str = TYPED_NAME) -> Bag:
@@ -153,11 +155,11 @@ def read_readings(parts, name: str = TYPED_NAME) -> Bag:
     Parameters
     ----------
     parts : PartReadings, sequence of PartReadings, sequence of str, or mapping
-        ``["B-E=0.642", "E-B=OL"]`` is one part, named ``part``; a mapping of part to such a list, or to a
-        mapping of heading to value (``{"Q1": {"B-E": 0.642, "type": "2N3055"}}``), is many; records are
-        passed through.
+        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}`` is one part, named ``part``; a mapping
+        of part to one of these is many, and ``"type": "2N3055"`` and the other headings of a file may stand
+        among the placements; records are passed through.
     name : str, optional
-        Name for messages and records.
+        Name for messages and records, which count the parts from 1.
 
     Returns
     -------
@@ -174,17 +176,25 @@ def read_readings(parts, name: str = TYPED_NAME) -> Bag:
         parts = list(parts)
         if parts and all(isinstance(p, PartReadings) for p in parts):
             return Bag(tuple(parts), rows_read=len(parts), rows_used=len(parts))
+    many = Mapping | list | tuple
+    if not isinstance(parts, Mapping) or not all(isinstance(v, many) for v in parts.values()):
         parts = {"part": parts}
-    rows: list[list[tuple[str, str]]] = []
-    for part, given in parts.items():
-        pairs = given.items() if isinstance(given, Mapping) else (str(t).partition("=")[::2] for t in given)
-        rows.append([("part", str(part)), *((str(h).strip(), str(v)) for h, v in pairs)])
-    headings = list(dict.fromkeys(h for row in rows for h, _ in row))
-    out = io.StringIO()
-    table = csv.DictWriter(out, headings)
-    table.writeheader()
-    table.writerows(dict(row) for row in rows)
-    return read_texts([(name, out.getvalue().encode())])
+    cells: dict[tuple[str, int], dict[int, str]] = {("part", 0): {k: str(p) for k, p in enumerate(parts)}}
+    for k, given in enumerate(parts.values()):
+        texts = given.items() if isinstance(given, Mapping) else (str(t).partition("=")[::2] for t in given)
+        for heading, text in texts:
+            n = 0  # a placement may be given twice
+            while k in cells.setdefault((str(heading).strip(), n), {}):
+                n += 1
+            cells[str(heading).strip(), n][k] = "" if text is None or text != text else str(text)
+    columns = [np.array([column.get(k, "") for k in range(len(parts))], object) for column in cells.values()]
+    out = _Collector()
+    out.add(name, open_columns, [heading for heading, _ in cells], columns)
+    return out.bag()
+
+
+def _refuse(name: str, reason: str) -> Table:
+    raise UnusableTable(reason, name)
 
 
 def _expand(path: str) -> list[tuple[str, bool]]:
@@ -215,90 +225,73 @@ class _Collector:
 
     def __init__(self) -> None:
         self.files: list[str] = []
-        self.readings: list[ReadingRows] = []
-        self.sweeps: list[Grouped] = []
-        self.curves: list[Grouped] = []
-        self.set_aside: list[SetAside] = []
+        self.aside: list[SetAside] = []
+        self.cells = ReadingCells()
+        self.sweeps: list[SweepTable] = []
+        self.curves: list[CurveTable] = []
         self.rows_read = 0
 
-    def add(self, name: str, data: bytes) -> None:
-        try:
-            sheet = open_sheet(name, data)
-        except UnusableSheet as fault:
-            self.refuse(fault)
-            return
-        del data
+    def add(self, name: str, open_table: Callable[..., Table], *content) -> None:
+        """Read the table that ``open_table(name, *content)`` opens, or enter why it is none."""
         self.files.append(name)
-        for column, reason in unused(sheet.columns, sheet.form):
-            if column.heading or _holds_text(sheet, column.index):
-                self.set_aside.append(SetAside(name, sheet.first_line - 1, column.heading, "", reason, 0))
-        if sheet.form == "sweeps":
-            self.sweeps.append(usable_sweeps(sheet, group_points(sheet, read_points(sheet))))
-        elif sheet.form == "curves":
-            self.curves.append(settle_polarity(sheet, group_points(sheet, read_points(sheet))))
+        try:
+            table = open_table(name, *content)
+        except UnusableTable as fault:
+            self.rows_read += fault.rows
+            self.aside.append(set_aside(name, fault.row, fault.column, "", fault.reason, fault.rows))
+            return
+        del content
+        for column, reason in unused_columns(table):
+            self.aside.append(set_aside(name, table.first_line - 1 or None, column.heading, "", reason, 0))
+        if table.form in ("sweeps", "curves"):
+            points = read_points(table, self.aside)
+            self.rows_read += points.read
+            table = replace(table, text=b"", cells=())  # their work is done, and large files are large
+            if table.form == "sweeps":
+                self.sweeps.append(sweeps_of(table, points, self.aside))
+            else:
+                self.curves.append(curves_of(table, points, self.aside))
         else:
-            self.readings.append(rows_of_sheet(sheet))
-
-    def refuse(self, fault: UnusableSheet) -> None:
-        self.files.append(fault.file)
-        self.rows_read += fault.rows
-        entry = SetAside(fault.file, fault.row, fault.column, "", fault.reason, fault.rows)
-        self.set_aside.append(entry)
+            table = split(table, self.aside)
+            self.cells.add(table)
+            self.rows_read += table.read
 
     def bag(self) -> Bag:
-        parts, refused = join_rows([row for r in self.readings for row in r.rows])
-        sources = [*self.readings, *self.sweeps, *self.curves]
-        entries = self.set_aside + refused + [s for source in sources for s in source.set_aside]
+        """Everything by part; type numbers spelled as first written (``tip 41c`` and ``TIP41C``)."""
+        readings = self.cells.parts(self.aside)
+        sweeps, curves = SweepTable.joined(self.sweeps), CurveTable.joined(self.curves)
         place = {name: k for k, name in enumerate(self.files)}
-        entries.sort(key=lambda s: (place[s.file], s.row or 0))
-        rows_read = self.rows_read + sum(source.rows_read for source in sources)
-        rows_used = rows_read - sum(s.rows for s in entries)
-        bag = Bag(
-            tuple(parts), sweep_table(self.sweeps), curve_table(self.curves), tuple(entries),
-            tuple(dict.fromkeys(self.files)), rows_read, rows_used,
+        aside = tuple(sorted(self.aside, key=lambda s: (place[s.file], s.row or 0)))
+        if not (readings or len(sweeps) or len(curves)):
+            raise _nothing(aside)
+        spelled: dict[str, str] = {}
+
+        def one(text: str) -> str:
+            return spelled.setdefault(plain_name(text) or text, text)
+
+        return Bag(
+            tuple(p if (kind := one(p.type)) == p.type else replace(p, type=kind) for p in readings),
+            replace(sweeps, type=tuple(map(one, sweeps.type))),
+            replace(curves, type=tuple(map(one, curves.type))), aside, tuple(dict.fromkeys(self.files)),
+            self.rows_read, self.rows_read - sum(s.rows for s in aside),
         )  # fmt: skip
-        if not (bag.readings or len(bag.sweeps) or len(bag.curves)):
-            raise _nothing(bag)
-        return _one_spelling(bag)
 
 
-def _one_spelling(bag: Bag) -> Bag:
-    """The same bag with each type number spelled as it was first written (``tip 41c`` and ``TIP41C``)."""
-    spelled: dict[str, str] = {}
+def _nothing(aside: tuple[SetAside, ...]) -> NothingUsable:
+    """The one line when nothing could be used: the first row lost, a few more reasons, and their number."""
+    if not aside:
+        return NothingUsable("no file given")
+    first = next((s for s in aside if s.rows), aside[0])
+    others = [s for s in aside if s is not first]
 
-    def one(text: str) -> str:
-        return spelled.setdefault(plain_name(text) or text, text)
+    def said(entry: SetAside) -> str:
+        return (f"{entry.value!r}: " if entry.value else "") + entry.reason
 
-    readings = tuple(p if (kind := one(p.type)) == p.type else replace(p, type=kind) for p in bag.readings)
-    changed: dict[str, object] = {"readings": readings}
-    for name in ("sweeps", "curves"):
-        table = getattr(bag, name)
-        kinds = tuple(map(one, table.type))
-        if kinds != table.type:
-            changed[name] = replace(table, type=kinds)
-    return replace(bag, **changed)
-
-
-def _holds_text(sheet: Sheet, index: int) -> bool:
-    """Whether a column without a heading has anything in it, by a look at the first lines."""
-    head = sheet.text[sheet.offset : sheet.offset + 20_000].decode(errors="ignore").split("\n")[:200]
-    return any(len(c := line.split(sheet.sep)) > index and c[index].strip(' "') for line in head)
-
-
-def _nothing(bag: Bag) -> NothingUsable:
-    if not bag.set_aside:
-        return NothingUsable("no file given", "", None, "", ())
-    first = next((s for s in bag.set_aside if s.rows), bag.set_aside[0])
-    others = [s for s in bag.set_aside if s is not first]
-    told = [_said(first)]
-    told += [str(InputError(_said(s), s.file, s.row, s.column)) for s in others[: MOST_TOLD - 1]]
-    more = len(bag.set_aside) - len(told)
-    if more:
-        told.append(f"and {more} more")
+    told = [said(first)]
+    told += [str(InputError(said(s), s.file, s.row, s.column)) for s in others[: MOST_TOLD - 1]]
+    if len(aside) > len(told):
+        told.append(f"and {len(aside) - len(told)} more")
     reason = "; ".join(told) + (" (nothing could be used)" if others else "")
-    return NothingUsable(reason, first.file, first.row, first.column, bag.set_aside)
-
-
-def _said(entry: SetAside) -> str:
-    """Value and reason of an entry."""
-    return (f"{entry.value!r}: " if entry.value else "") + entry.reason
+    error = NothingUsable(reason, first.file, first.row, first.column)
+    error.set_aside = aside
+    return error

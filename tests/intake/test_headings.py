@@ -3,7 +3,7 @@
 import pytest
 
 from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, NUMBER_PLACEMENTS
-from junction.intake.headings import parse_heading, parse_placement, recognise, why_not_recognised
+from junction.intake.cells import heading_fault, parse_heading, parse_placement, recognise
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_forms_are_recognised_by_their_headings(headings, form):
     columns = [parse_heading(k, h) for k, h in enumerate(headings.split(","))]
     assert recognise(columns) == form
     if not form:
-        assert "missing" in why_not_recognised(columns) or "not understood" in why_not_recognised(columns)
+        assert "missing" in heading_fault(columns)[0] or "not understood" in heading_fault(columns)[0]
 
 
 @pytest.mark.parametrize(
@@ -95,4 +95,4 @@ def test_forms_are_recognised_by_their_headings(headings, form):
 )  # fmt: skip
 def test_why_a_table_is_not_recognised(headings, says):
     columns = [parse_heading(k, h) for k, h in enumerate(headings.split(","))]
-    assert says in why_not_recognised(columns)
+    assert says in heading_fault(columns)[0]

@@ -1,40 +1,47 @@
-"""Quotes are taken out only where the table stays the same, cell for cell."""
+"""A quoted file is the same table as the file without the quotes, on whichever road it is read."""
 
-import csv
-import io
+import dataclasses
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from junction.intake.quotes import without_quotes
+from junction.intake import points as points_module
+from junction.intake.points import read_points
+from junction.intake.table import open_text
+from tests.intake.helpers import bag_of
+
+ROWS = ["Q1,BE,0.1,1e-9", "Q1,BE,0.2,2e-9", "Q1,BE,0.3,5e-9", "Q2,AK,-1,-1e-9", "Q2,AK,0.6,1e-3"]
 
 
-@pytest.mark.parametrize(
-    ("text", "bare"),
-    [
-        (b'"a","b"\n"1","2"\n', b"a,b\n1,2\n"), (b'"a",1\n"b",2', b"a,1\nb,2"),
-        (b'a,""\n"",b\n', b"a,\n,b\n"),
-        (b'"\xc3\xa9",1\n', b"\xc3\xa9,1\n"),
-        (b'"a,b",1\n', None), (b'"a\nb",1\n', None), (b'"a""b",1\n', None), (b'a"b,1"c\n', None),
-        (b'"a,1\n', None),
-        (b'"#a",1\n', None), (b'x,1\n"#a",1\n', None), (b' "a",1\n', None), (b'"a" ,1\n', None),
-        (b'"a"b,"c"\n', None),
-    ],
-)  # fmt: skip
-def test_quotes_that_may_go_and_quotes_that_mean_something(text, bare):
-    assert without_quotes(text, 0, ",") == bare
-    heading = b"part,v\n"
-    assert without_quotes(heading + text, len(heading), ",") == (None if bare is None else heading + bare)
+def sweeps(rows, quoted):
+    lines = [",".join(f'"{c}"' if q else c for c, q in zip(r.split(","), quoted, strict=True)) for r in rows]
+    return "\n".join(["part,junction,v_V,i_A", *lines])
 
 
-@given(st.text('ab1,"\n;# ', max_size=40), st.sampled_from(",;"))
-def test_what_comes_back_is_the_same_table(text, sep):
-    """The standard library's CSV reader is the judge; a row without a single character is no row."""
+@pytest.mark.parametrize("end", ["", "\n", "\n\n", "\n# switched off\n", '\n"Q3","BE","0.1"\n'])
+@pytest.mark.parametrize("quoted", [(1, 1, 0, 0), (1, 1, 1, 1), (0, 0, 0, 1)])
+def test_quotes_change_nothing(quoted, end):
+    plain = bag_of(sweeps(ROWS, (0, 0, 0, 0)) + end.replace(chr(34), ""))
+    other = bag_of(sweeps(ROWS, quoted) + end)
+    for field in dataclasses.fields(plain.sweeps):
+        np.testing.assert_array_equal(getattr(plain.sweeps, field.name), getattr(other.sweeps, field.name))
+    assert [s.reason for s in plain.set_aside] == [s.reason for s in other.set_aside]
 
-    def table(content):
-        return [row for row in csv.reader(io.StringIO(content, newline=""), delimiter=sep) if any(row)]
 
-    bare = without_quotes(text.encode(), 0, sep) if '"' in text else None
-    if bare is not None:
-        assert table(bare.decode()) == table(text)
+def test_a_regular_quoted_file_takes_the_fast_road(monkeypatch):
+    def never(*_):
+        raise AssertionError("the careful road was taken")
+
+    monkeypatch.setattr(points_module, "careful_points", never)
+    assert read_points(open_text("f.csv", sweeps(ROWS, (1, 1, 1, 1)).encode()), []).read == len(ROWS)
+
+
+@given(st.lists(st.text('ab1,"# ', max_size=12), min_size=1, max_size=5))
+def test_quoted_part_names_come_out_as_they_went_in(names):
+    """Separators, quotes and blanks inside, as the standard library's CSV writer would quote them."""
+    rows = [f'"{name.replace(chr(34), chr(34) * 2)}",BE,{v},1e-3' for name in names for v in (0.1, 0.2)]
+    bag = bag_of("\n".join(["part,junction,v_V,i_A", *rows, "anchor,BE,0.1,1", "anchor,BE,0.2,1"]))
+    found = dict.fromkeys(name.strip() for name in names if name.strip())
+    assert set(bag.sweeps.part) - {"anchor"} == set(found)

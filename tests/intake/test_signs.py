@@ -1,9 +1,12 @@
 """Logs of PNP parts with reversed signs: recognised by shape, and never mistaken for a reverse sweep."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from junction.intake.signs import reversed_sweeps
+from junction.base.records import SweepTable
+from junction.intake.points import reversed_sweeps
 from tests.intake.helpers import bag_of
 
 VT = 0.02569  # thermal voltage at 25 C [V]; the exact value does not matter here
@@ -30,11 +33,8 @@ RANGES = {
 
 
 def turned(v, i, junction="BE", polarity=""):
-    return bool(
-        reversed_sweeps(
-            np.array([junction]), np.array([polarity]), np.zeros(1, int), np.array([0, v.size]), v, i
-        )[0]
-    )
+    table = SweepTable.from_lists(["Q"], [junction], [v], [i])
+    return bool(reversed_sweeps(dataclasses.replace(table, polarity=(polarity,)))[0])
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -139,11 +139,7 @@ def test_a_batch_gives_what_each_sweep_gives_alone():
         i = np.sign(v.sum()) * SHAPES[list(SHAPES)[k % len(SHAPES)]](np.abs(v))
         v_list.append(v)
         i_list.append(i)
-    starts = np.append(0, np.cumsum([v.size for v in v_list]))
     n = len(v_list)
-    batch = reversed_sweeps(
-        np.array(["BE"] * n), np.array([""] * n), np.arange(n), starts, np.concatenate(v_list),
-        np.concatenate(i_list),
-    )  # fmt: skip
+    batch = reversed_sweeps(SweepTable.from_lists([f"Q{k}" for k in range(n)], ["BE"] * n, v_list, i_list))
     assert batch.tolist() == [turned(v, i) for v, i in zip(v_list, i_list, strict=True)]
     assert 0 < batch.sum() < n
