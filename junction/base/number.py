@@ -140,21 +140,6 @@ def quantity_pieces(x: float, unit: str = "", digits: int = 3) -> Pieces:
     return ((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
 
 
-def with_uncertainty(x: float, u: float, unit: str = "") -> str:
-    """Value and standard uncertainty, for example ``612.3 ± 1.2 mV``.
-
-    Parameters
-    ----------
-    x, u : float
-        Value and standard uncertainty in the SI unit; an unknown or zero `u` leaves it out.
-    unit : str
-    """
-    if not (isfinite(x) and isfinite(u) and u > 0):
-        return quantity(x, unit)
-    place, power = _place_and_prefix(x, u, unit)
-    return f"{_plain(x, place, power)} ± {_plain(u, place, power, x or u)}{_unit(unit, power)}"
-
-
 def interval(it: Interval, unit: str | None = None) -> str:
     """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``)."""
     return "".join(text for text, _ in interval_pieces(it, unit))

@@ -44,28 +44,6 @@ def limited_expm1(x):
     return np.expm1(np.minimum(x, EXPONENT_LIMIT))
 
 
-def log1mexp(x):
-    """Evaluate ln(1 - exp(-x)) for x > 0 without cancellation at either end.
-
-    Parameters
-    ----------
-    x : array_like
-        Positive argument [1].
-
-    Returns
-    -------
-    ndarray
-        ln(1 - exp(-x)) [1]; -inf at 0, nan below.
-
-    References
-    ----------
-    M. Maechler, "Accurately computing log(1 - exp(-|a|))", R package Rmpfr, 2012: the switch at ln 2.
-    """
-    x = np.asarray(x, float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(x < np.log(2.0), np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
-
-
 def wright_omega(z):
     """Wright omega function of a real argument: the w with w + ln w = z.
 

@@ -244,32 +244,6 @@ def _partials(x, p: _Law):
     }
 
 
-def current_with_derivatives(v_V, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
-                             BV_V=np.inf, IBV_A=1e-3, NBV=1.0, temp_C=25.0):  # fmt: skip
-    """Current as in `current`, with its partial derivatives.
-
-    Parameters
-    ----------
-    v_V, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C : array_like
-        As in `current`, same units.
-
-    Returns
-    -------
-    i_A : ndarray or float
-        Current [A].
-    derivatives : dict of str to ndarray
-        d(i)/d(name) for ``v_V`` and every parameter by its argument name [A per unit of the name];
-        that to ``temp_C`` is through VT alone.
-    """
-    v, p = _law(v_V, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C)
-    x = _junction_voltage_from_v(v, p)
-    i, g = _current_at(v, x, p)
-    share = 1.0 / (1.0 + p.RS_ohm * g)
-    partial = {name: d * share for name, d in _partials(x, p).items()}
-    partial |= {"v_V": g * share, "RS_ohm": -i * g * share}
-    return _unshape(i, v), {name: _unshape(d, v) for name, d in partial.items()}
-
-
 def voltage_with_derivatives(i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
                              BV_V=np.inf, IBV_A=1e-3, NBV=1.0, temp_C=25.0):  # fmt: skip
     """Voltage as in `voltage`, with its partial derivatives.
@@ -294,34 +268,3 @@ def voltage_with_derivatives(i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0
         partial = {name: np.where(np.isfinite(x), -d / g, np.nan) for name, d in _partials(x, p).items()}
         partial |= {"i_A": np.where(np.isfinite(x), p.RS_ohm + 1.0 / g, np.nan), "RS_ohm": i}
     return _unshape(x + i * p.RS_ohm, i), {name: _unshape(d, i) for name, d in partial.items()}
-
-
-def residual(v_V, i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
-             BV_V=np.inf, IBV_A=1e-3, NBV=1.0, temp_C=25.0):  # fmt: skip
-    """Model equation at a measured point: current law at v - i RS, less the measured current.
-
-    One exponential per term and no solution needed, so this is what a fit with errors in both voltage
-    and current evaluates.
-
-    Parameters
-    ----------
-    v_V, i_A : array_like
-        Measured voltage [V] and current [A].
-    IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C : array_like
-        As in `current`, same units.
-
-    Returns
-    -------
-    f_A : ndarray or float
-        Residual [A]; zero on the curve.
-    derivatives : dict of str to ndarray
-        d(f)/d(name) for ``v_V``, ``i_A`` and every parameter by its argument name.
-    """
-    v, i, *rest = np.broadcast_arrays(
-        *(np.asarray(t, float) for t in (v_V, i_A, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A,
-                                         NBV, temp_C)))  # fmt: skip
-    v, p = _law(v, *rest)
-    x = v - i * p.RS_ohm
-    total, g = _total(x, p)
-    partial = _partials(x, p) | {"v_V": g, "i_A": -1.0 - p.RS_ohm * g, "RS_ohm": -i * g}
-    return _unshape(total - i, v), {name: _unshape(d, v) for name, d in partial.items()}

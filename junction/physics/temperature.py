@@ -105,26 +105,6 @@ def saturation_current(IS_A, temp_C, nom_temp_C=REFERENCE_TEMP_C, EG_eV=SILICON_
     return np.asarray(IS_A) * np.exp(log_saturation_factor(temp_C, nom_temp_C, EG_eV, XTI) / np.asarray(N))
 
 
-def forward_gain(BF, temp_C, nom_temp_C=REFERENCE_TEMP_C, XTB=SILICON_LAW.XTB):
-    """Gain at another temperature, ``BF (T/Tnom)^XTB``.
-
-    Parameters
-    ----------
-    BF : array_like
-        Gain at `nom_temp_C` [1].
-    temp_C, nom_temp_C : array_like
-        Temperatures [degC].
-    XTB : array_like
-        Exponent [1].
-
-    Returns
-    -------
-    ndarray
-        Gain at `temp_C` [1].
-    """
-    return np.asarray(BF) * (_kelvin(temp_C) / _kelvin(nom_temp_C)) ** np.asarray(XTB)
-
-
 def forward_voltage(v_V, temp_C, to_temp_C=REFERENCE_TEMP_C, EG_eV=SILICON_EG_EV, XTI=SILICON_XTI, NF=1.0):
     """Forward voltage at the same current and another temperature.
 

@@ -8,20 +8,11 @@ from junction.base.numerics import (
     EXPONENT_LIMIT,
     limited_exp,
     limited_expm1,
-    log1mexp,
     solve_linear_exponential,
     wright_omega,
 )
 
 pytestmark = pytest.mark.external
-
-
-def test_log1mexp():
-    x = np.concatenate([np.geomspace(1e-300, 1e-3, 40), np.linspace(0.01, 3, 40), [30.0, 700.0]])
-    with mp.workdps(400):  # exp(-x) and 1 share no digits at 1e-300
-        truth = [float(mp.log(-mp.expm1(-mp.mpf(v)))) for v in x]
-    np.testing.assert_allclose(log1mexp(x), truth, rtol=2e-15, atol=0)
-    assert np.isneginf(log1mexp(0.0)) and np.isnan(log1mexp(-1.0))
 
 
 def test_wright_omega_is_lambert_w_of_the_exponential():

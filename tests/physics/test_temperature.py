@@ -32,7 +32,6 @@ def test_transistor_law_has_no_emission_coefficient_but_ise_has():
     gain = (333.15 / 298.15) ** 1.5
     assert q["IS"] == pytest.approx(1e-13 * factor)
     assert q["BF"] == pytest.approx(100 * gain)
-    assert q["BF"] == pytest.approx(law.forward_gain(100.0, 60.0, 25.0, 1.5))
     assert q["ISE"] == pytest.approx(1e-12 * factor ** (1 / 1.8) / gain)
     assert q["RE"] == 0.1
     back = law.transistor_parameters(q, 25.0, 60.0, law.TemperatureLaw(XTB=1.5))
