@@ -17,8 +17,8 @@ PDG = "Particle Data Group, Review of Particle Physics, Introduction, section 'R
 
 
 def value_of(x, u):
-    """The value as it is shown beside the 95 % interval of a standard uncertainty."""
-    return number.interval(Interval(x, x - 1.96 * u, x + 1.96 * u)).partition(" (")[0]
+    """The value rounded at the place that its standard uncertainty asks for."""
+    return number.fixed(x, number.uncertainty_place(u))
 
 
 @pytest.mark.external
