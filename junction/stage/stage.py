@@ -82,12 +82,7 @@ class _Notes:
 
 
 def _check(ask: StageAsk) -> None:
-    for name in ("power_W", "load_ohm", "supply_V", "idle_A", "idle_drop_V", "peak_A", "vce_V"):
-        value = getattr(ask, name)
-        if not isnan(value) and not value > 0:
-            raise UsageError(f"{name.rsplit('_', 1)[0].replace('_', ' ')} must be above zero")
-    if ask.parallel < 1:
-        raise UsageError("at least one device a rail")
+    """Refuse values that do not go together; the options refuse those that no value may have."""
     for name, ohms in (("emitter", ask.re_ohm), ("base", ask.rb_ohm)):
         if len(ohms) not in (0, 1, ask.parallel, 2 * ask.parallel):
             raise UsageError(
@@ -95,8 +90,6 @@ def _check(ask: StageAsk) -> None:
                 f"one for each position of a rail ({ask.parallel}), or one for each device "
                 f"({2 * ask.parallel}, upper rail first)"
             )
-        if any(not (isfinite(r) and r >= 0) for r in ohms):
-            raise UsageError(f"an {name} resistor must be zero or more")
     if not isnan(ask.idle_A) and not isnan(ask.idle_drop_V):
         raise UsageError("idle current or emitter drop, not both: one follows from the other")
     if not isnan(ask.idle_drop_V) and not any(ask.re_ohm):

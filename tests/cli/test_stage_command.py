@@ -4,8 +4,11 @@ import csv
 import io
 import json
 
+import pandas as pd
 import pytest
 
+import junction
+from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.show.text import visible
 from tests.cli.match_bag import curves_csv
@@ -134,8 +137,6 @@ def test_one_caution_before_the_answer_and_the_rest_after(capsys):
 
 def test_python_and_the_command_line_say_the_same(done, tmp_path):
     """Text with a unit, a plain number in the SI unit, and a list of them."""
-    import junction
-
     result = junction.stage(
         power=80, load="8ohm", supply="42V", parallel=2, emitter_resistor=[0.22], type="MJ15003,MJ15004",
         measured_drops="20mV,21mV,20.5mV,0.1mV",
@@ -148,11 +149,18 @@ def test_python_and_the_command_line_say_the_same(done, tmp_path):
     assert {p.name for p in result.save(tmp_path)} == {p.name for p in done.iterdir()}
 
 
+@pytest.mark.parametrize(("option", "value", "says"), [
+    ("peak_current", "0A", "must be above 0"), ("supply", float("nan"), "is not a number"),
+    ("base_resistor", "2ohm,-1ohm", "must be at least 0"),
+    ("emitter_resistor", [0.22, float("inf")], "is not a number"),
+    ("parallel", 0, "at least 1"), ("load_angle", 90, "0 to below 90 degrees"),
+])  # fmt: skip
+def test_values_that_no_stage_has(option, value, says):
+    with pytest.raises(UsageError, match=f"{option}: .*{says}"):
+        junction.stage(**{option: value})
+
+
 def test_curves_come_as_a_frame_too():
-    import pandas as pd
-
-    import junction
-
     frame = pd.read_csv(io.StringIO(curves_csv(4, both=False)))
     names = list(dict.fromkeys(frame["part"]))[:2]
     result = junction.stage(frame, supply=42, parallel=2, emitter_resistor=0.22, idle_drop="20mV",
