@@ -27,6 +27,7 @@ import numpy as np
 
 from junction.fit.lsq import invert
 from junction.transistor.model import AT, N_COORDINATES, N_LOG, Priors
+from junction.transistor.values import square_root
 
 #: Spread (standard deviation of the natural log) between parts of one type, by coordinate; ISE stands for
 #: the share of non-ideal base current.  Common practice, no source: wide for one batch, fair for a bag.
@@ -163,8 +164,6 @@ def shared_loading(kin: Kin, priors: Priors, theta: np.ndarray, covariance: np.n
         Fits made with them.
     """
     slope, _ = share_coordinates(priors, theta)
-    w, q = np.linalg.eigh(kin.covariance)
-    root = q * np.sqrt(np.maximum(w, 0.0))
     # d(theta)/d(mu) = C L' B^-1, L = d(phi)/d(theta)
     to_mu = covariance @ np.swapaxes(slope, 1, 2)[:, :, _U] / _B
-    return (to_mu @ root)[:, :N_LOG]
+    return (to_mu @ square_root(kin.covariance))[:, :N_LOG]

@@ -158,6 +158,16 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Curv
     )  # fmt: skip
 
 
+def square_root(covariance: np.ndarray) -> np.ndarray:
+    """Symmetric square roots (..., p, p) of covariances: there is but one, whichever machine finds it.
+
+    Eigenvectors alone would not do: their signs, and their turn where eigenvalues are equal, are the
+    library's choice, and draws would differ from one machine to the next.
+    """
+    w, q = np.linalg.eigh(0.5 * (covariance + np.swapaxes(covariance, -1, -2)))
+    return (q * np.sqrt(np.maximum(w, 0.0))[..., None, :]) @ np.swapaxes(q, -1, -2)
+
+
 def _factors(fits: TransistorFits, shared):
     """Own factor (n, p, p) and shared loadings (n, p, q) whose squares add up to the covariance."""
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
@@ -169,8 +179,7 @@ def _factors(fits: TransistorFits, shared):
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = np.where(root[:, None, :] > 0, cov[:, :, s] / root[:, None, :], 0.0)
     left = cov - gain @ np.swapaxes(gain, 1, 2)
-    w, q = np.linalg.eigh(0.5 * (left + np.swapaxes(left, 1, 2)))
-    return q * np.sqrt(np.maximum(w, 0.0))[:, None, :], np.concatenate([gain, kin], axis=2)
+    return square_root(left), np.concatenate([gain, kin], axis=2)
 
 
 def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
