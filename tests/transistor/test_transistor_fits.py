@@ -232,7 +232,7 @@ def test_evaluate_agrees_with_draws_and_with_the_model(bag):
 
 
 def test_draws_do_not_hang_on_the_signs_a_library_gives_its_eigenvectors(bag, monkeypatch):
-    """Another BLAS turned every second eigenvector over, and the demo's intervals with it: 3.6 % for 3.5 %."""
+    """Another BLAS turned some of them over, and the demo's intervals with them: 3.6 % for 3.5 %."""
     _, _, fits = bag
     before = draw_steps(fits, 50, 9)
     eigh = np.linalg.eigh
