@@ -18,12 +18,13 @@ from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
 from itertools import combinations, product
-from math import log, pi, sqrt
+from math import log, sqrt
 
 import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import Interval
+from junction.judge.mixture import Mixture, log_normal, log_total, posterior
 from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import drive_point
@@ -42,6 +43,8 @@ K95 = 1.96
 _FURTHEST = 4
 #: Logarithm of a weight beside the heaviest below which a piece could not matter.
 _LIGHT = 30.0
+#: Probability beside that of the likeliest below which a piece is left out of the rail current.
+_FAINT = 1e-9
 
 
 class Rail:
@@ -146,33 +149,15 @@ class Odds:
 
     ``kinds``: per rail (n, 9), probability of what each position may be; ``exchanged``: per rail, the two
     positions likeliest to hold each other's parts and its probability, or None; ``apart``: that the rails
-    carry different currents; ``clean``: that nothing is wrong; ``log_mean``, ``log_sd``, ``weight`` (m,):
-    rail current over the wanted one, as a mixture of log-normal pieces.
+    carry different currents; ``clean``: that nothing is wrong; ``log_ratio``: logarithm of the rail current
+    over the wanted one.
     """
 
     kinds: tuple[np.ndarray, ...]
     exchanged: tuple[tuple[int, int, float] | None, ...]
     apart: float
     clean: float
-    log_mean: np.ndarray
-    log_sd: np.ndarray
-    weight: np.ndarray
-
-    def below(self, ratio) -> np.ndarray:
-        """Probability that the rail current is below `ratio` times the wanted one."""
-        from scipy.special import ndtr
-
-        x = np.log(np.asarray(ratio, float))[..., None]
-        return ndtr((x - self.log_mean) / self.log_sd) @ self.weight
-
-    def quantile(self, p: float) -> float:
-        """Rail current over the wanted one that is not exceeded with probability `p`."""
-        high = log(rule("drops_range")) + 5
-        low = -high
-        for _ in range(50):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.below(np.exp(middle)) < p else (low, middle)
-        return float(np.exp(0.5 * (low + high)))
+    log_ratio: Mixture
 
 
 def weigh_faults(rails: list[Rail]) -> Odds:
@@ -192,21 +177,19 @@ def weigh_faults(rails: list[Rail]) -> Odds:
         log_all = [_with_prior(log_w[0], mean[0], sd[0], rule("drops_prior_near_alone"))]
     else:
         near, apart = rule("drops_prior_near"), rule("drops_prior_apart")
-        var = sd[0][:, None] ** 2 + sd[1] ** 2
-        gap = mean[0][:, None] - mean[1]
-        joint = log_w[0][:, None] + log_w[1] - 0.5 * (gap**2 / var + np.log(2 * pi * var))
-        both = (mean[0][:, None] * sd[1] ** 2 + mean[1] * sd[0][:, None] ** 2) / var
-        both_sd = sd[0][:, None] * sd[1] / np.sqrt(var)
+        m, s = mean[0][:, None], sd[0][:, None]
+        spread = np.hypot(s, sd[1])
+        joint = log_w[0][:, None] + log_w[1] + log_normal(m, mean[1], spread)
+        both, both_sd = (m * sd[1] ** 2 + mean[1] * s**2) / spread**2, s * sd[1] / spread
         alone = [_with_prior(*x, near) for x in zip(log_w, mean, sd, strict=True)]
-        total = [np.logaddexp.reduce(x, axis=None) for x in alone]
         # of two rails with currents of their own, either stands for the rail current
         log_all = [_with_prior(joint, both, both_sd, near) + log(1 - apart),
-                   *(x + total[1 - k] + log(apart / 2) for k, x in enumerate(alone))]  # fmt: skip
+                   *(x + log_total(alone[1 - k], (0, 1)) + log(apart / 2) for k, x in enumerate(alone)),
+                   ]  # fmt: skip
         mean, sd = (both, *mean), (both_sd, *sd)
-    weight = np.concatenate([x.ravel() for x in log_all])
+    log_weight = np.concatenate([x.ravel() for x in log_all])
     mean, sd = (np.concatenate([np.tile(x.ravel(), 2) for x in y]) for y in (mean, sd))
-    weight = np.exp(weight - weight.max())
-    weight /= weight.sum()
+    weight = posterior(log_weight)
     # how sure each piece of each rail is
     own = np.split(weight, np.cumsum([x.size for x in log_all])[:-1])
     own = [w.reshape(x.shape).sum(axis=0) for w, x in zip(own, log_all, strict=True)]
@@ -222,16 +205,12 @@ def weigh_faults(rails: list[Rail]) -> Odds:
         probability = np.bincount(w, o, len(p))
         kinds.append(np.stack([probability @ (p == kind) for kind in Kind], axis=1))
         rows = np.flatnonzero((p == Kind.EXCHANGED).any(axis=1))
-        exchanged.append(None)
-        if rows.size:
-            best = rows[int(probability[rows].argmax())]
-            i, j = np.flatnonzero(p[best] == Kind.EXCHANGED)
-            exchanged[-1] = int(i), int(j), float(probability[best])
-    keep = weight > 1e-9 * weight.max()
-    return Odds(
-        tuple(kinds), tuple(exchanged), apart, sound, mean[keep], np.hypot(sd[keep], rails[0].u_common),
-        weight[keep] / weight[keep].sum(),
-    )  # fmt: skip
+        best = rows[int(probability[rows].argmax())] if rows.size else None
+        exchanged.append(None if best is None else (*np.flatnonzero(p[best] == Kind.EXCHANGED).tolist(),
+                                                    float(probability[best])))  # fmt: skip
+    keep = weight > _FAINT * weight.max()
+    ratio = Mixture(log_weight[keep], mean[keep], np.hypot(sd[keep], rails[0].u_common))
+    return Odds(tuple(kinds), tuple(exchanged), apart, sound, ratio)
 
 
 def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
@@ -239,8 +218,8 @@ def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
 
     What is known weighs the pieces but does not move them: the rail current stays what was measured.
     """
-    var, top = sd**2 + rule("drops_near") ** 2, log(rule("drops_range"))
-    near = log(is_near) - 0.5 * (mean**2 / var + np.log(2 * pi * var))
+    top = log(rule("drops_range"))
+    near = log(is_near) + log_normal(mean, 0.0, np.hypot(sd, rule("drops_near")))
     flat = log((1 - is_near) / (2 * top)) - 2 * np.maximum(mean - log(rule("drops_scorched")), 0.0)
     return log_w + np.stack([near, np.where((mean < top) & (mean >= -top - 1), flat, -np.inf)])
 
@@ -312,10 +291,9 @@ def _pieces(r: Rail):
     z = ((weight * z_k[held]).sum(axis=1) / total)[:, None] + offsets / np.sqrt(total[:, None])
     log_w, mean, var = _at(r, patterns[held], z, z_k[held], u_k[held])
     log_w += np.log((offsets[1] - offsets[0]) / np.sqrt(total[:, None]))
-    summed = np.logaddexp.reduce(log_w, axis=1)
-    part = np.exp(log_w - np.where(np.isfinite(summed), summed, 0.0)[:, None])
+    part = posterior(log_w)
     middle = (part * mean).sum(axis=1)
-    found = [(np.flatnonzero(held), summed, middle,
+    found = [(np.flatnonzero(held), log_total(log_w), middle,
               (part * (var + (mean - middle[:, None]) ** 2)).sum(axis=1))]  # fmt: skip
     # no sound position: the drive voltage may be anything from next to no current to far too much
     loose = np.flatnonzero(~held & (patterns[:, 0] != Kind.UNKNOWN) & (patterns != Kind.OFF).any(axis=1))
@@ -350,14 +328,13 @@ def _at(r: Rail, patterns, z, z_k, u_k):
     shown = d / r.re
     off_by = np.log(d / r.re / taken)  # ln of what the resistor would have to be, over its value
     stray = z_k[:, None, :] - z[..., None]
-    u = u_k[:, None, :]
     minus = np.full_like(taken, -np.inf)
     anything = -np.log(d * 2 * top)
     # a larger drop beside devices at idle is a device shorted from collector to emitter behind an open
     # resistor, or no drop of a resistor at all
     hanging = np.where(d < most, by_z - log(16 * r.vt), anything + log(rule("drops_prior_ce_short")))
     density = np.stack([
-        by_z - 0.5 * (stray / u) ** 2 - np.log(u * sqrt(2 * pi)),
+        by_z + log_normal(stray, 0.0, u_k[:, None, :]),
         np.where(np.abs(off_by) <= decade, by_z - log(4 * decade * r.vt), minus)
         + np.log1p(np.where(np.abs(off_by) <= drift, decade / drift, 0.0)),
         np.where(off_by > decade, hanging, minus),
@@ -384,4 +361,4 @@ def _at(r: Rail, patterns, z, z_k, u_k):
 def _rest(r: Rail, current_A) -> np.ndarray:
     """Log density of what an off device or a shorted resistor leaves of a drop, half a normal law."""
     scale = np.hypot(r.u_d, rule("drops_rest") * r.re * current_A)
-    return log(2) - 0.5 * (r.d / scale) ** 2 - np.log(scale * sqrt(2 * pi))
+    return log(2) + log_normal(r.d, 0.0, scale)

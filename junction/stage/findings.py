@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from itertools import combinations
-from math import isfinite, log, sqrt
+from math import exp, isfinite, log, sqrt
 
 import numpy as np
 
@@ -118,7 +118,7 @@ class _Judgement:
         # usual holds down
         vague = len(rails) == 1 and (count == 1 or rails[0].lost.any())
         tail = (1 - rule("drops_coverage_lost")) / 2 if vague else 0.025
-        low, value, high = (self.odds.quantile(p) for p in (tail, 0.5, 1 - tail))
+        low, value, high = (exp(self.odds.log_ratio.quantile(p)) for p in (tail, 0.5, 1 - tail))
         self.ratio = Interval(value, low if low > rule("drops_blind") else 0.0, high)
         self.words = [[self.word(q) for q in own] for own in self.odds.kinds]
         if self.dead and count > 1:
@@ -161,7 +161,7 @@ class _Judgement:
         nothing.  Anything else waits for the repair.
         """
         ratio, band = self.ratio, rule("drops_bias_band")
-        low, below_high = (float(x) for x in self.odds.below(np.array([1 - band, 1 + band])))
+        low, below_high = (float(x) for x in self.odds.log_ratio.below(np.log([1 - band, 1 + band])))
         high = 1 - below_high
         at = {"value": 100 * ratio.value, "low": 100 * ratio.low, "high": 100 * ratio.high}
         if self.dead and ratio.high < rule("drops_nothing"):
