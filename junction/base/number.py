@@ -140,6 +140,34 @@ def quantity_pieces(x: float, unit: str = "", digits: int = 3) -> Pieces:
     return ((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
 
 
+def si(x: float, unit: str, digits: int = 3) -> str:
+    """A number as a sentence holds it: significant digits without needless zeros, in its SI prefix.
+
+    Parameters
+    ----------
+    x : float
+        Value in the SI unit; nan gives "an unknown number of" the unit.
+    unit : str
+    digits : int
+
+    Returns
+    -------
+    str
+        For example ``1.3 µA``, ``0.652 V``, ``10.4 kohm``; whole numbers keep all digits before the point.
+    """
+    if x != x:
+        return "an unknown number of " + unit
+    if x in (0.0, inf, -inf):
+        return f"{x:g} {unit}"
+    decade = int(f"{x:.{digits - 1}e}".rpartition("e")[2])
+    if decade == -1 and unit in _TENTHS:
+        return f"{x:.{digits}f} {unit}"
+    power = min(max(3 * (decade // 3), -15), 9)
+    scaled = x * 10.0**-power
+    text = f"{scaled:.0f}" if decade - power >= digits else f"{scaled:.{digits}g}"
+    return f"{text} {_PREFIX[power]}{unit}"
+
+
 def interval(it: Interval, unit: str | None = None) -> str:
     """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``)."""
     return "".join(text for text, _ in interval_pieces(it, unit))

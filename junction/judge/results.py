@@ -5,23 +5,65 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from math import nan
+from enum import StrEnum
+from math import inf, nan
 from typing import TYPE_CHECKING
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.judge.sentences import fill
 from junction.shelf.results import Caution, Meter
 
 if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
     from junction.fit.results import FitSummary, SweepPlot
 
-#: Qualities of a junction or part, worst last is not implied; 'undecided' is a refusal, not a quality.
-QUALITIES = ("good", "leaky", "shorted", "open")
-VERDICTS = (*QUALITIES, "undecided")
+
+class Verdict(StrEnum):
+    """What a junction or part is; `UNDECIDED` is a refusal, not a quality."""
+
+    GOOD = "good"
+    LEAKY = "leaky"
+    SHORTED = "shorted"
+    OPEN = "open"
+    UNDECIDED = "undecided"
+
+
+#: In the order of the columns of a probability; a code is an index into `VERDICTS`.
+VERDICTS = tuple(Verdict)
+QUALITIES = VERDICTS[:-1]
 #: Order of a list that a technician reads: worst first, undecided before good.
-WORST_FIRST = ("shorted", "open", "leaky", "undecided", "good")
+WORST_FIRST = (Verdict.SHORTED, Verdict.OPEN, Verdict.LEAKY, Verdict.UNDECIDED, Verdict.GOOD)
 
 
+@dataclass(frozen=True)
+class Finding:
+    """One quantity against its limit: what a verdict, its sentence and its next test are made of."""
+
+    where: str  # junction or path, pair of leads, position
+    reason: str  # row of reference/sentences.csv
+    quantity: str = ""  # name with its unit, such as 'leak_A'
+    value: Interval | None = None
+    low: float = -inf
+    high: float = inf
+    limit_from: str = ""  # what the limit rests on, in words
+    kept: float = nan  # probability that the quantity keeps the limit [1]
+    numbers: Mapping[str, float | str] = field(default_factory=dict)  # further fields of its sentences
+
+    def _filled(self, column: str) -> str:
+        known = {"where": self.where, "low": self.low, "high": self.high, **self.numbers}
+        return fill(self.reason, column, known)
+
+    def says(self) -> str:
+        """The sentence a technician would say, with numbers."""
+        return self._filled("says")
+
+    def next(self) -> str:
+        """The measurement or act that comes next, '' where nothing does."""
+        return self._filled("next")
+
+    def otherwise(self) -> str:
+        """What else could look like this, '' where nothing does."""
+        return self._filled("else")
 
 
 @dataclass(frozen=True)
@@ -29,7 +71,7 @@ class JunctionVerdict:
     """Verdict of one junction or path (AK, BE, BC, CE)."""
 
     junction: str
-    verdict: str
+    verdict: Verdict
     probability: Mapping[str, float]  # over QUALITIES, sums to 1
     faults: tuple[str, ...] = ()  # 'BE leaky'
     evidence: tuple[str, ...] = ()  # one sentence a technician would say, with numbers
@@ -38,6 +80,7 @@ class JunctionVerdict:
     sweep: int | None = not_json(None)  # index into the sweep table, for the plots
     family: str = ""  # family whose limits were used
     limit: str = ""  # the limit and its source, in words
+    finding: Finding | None = not_json(None)  # the quantity that decided
 
 
 @dataclass(frozen=True)
@@ -65,7 +108,7 @@ class PartVerdict:
     """Verdict of one part."""
 
     part: str
-    verdict: str
+    verdict: Verdict
     probability: Mapping[str, float]
     device: Device = field(default_factory=Device)
     junctions: tuple[JunctionVerdict, ...] = ()
