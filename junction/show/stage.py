@@ -86,7 +86,7 @@ def shown_verdict(v: DropVerdict, drops: DropReport) -> str:
     """Verdict as a word for people: nothing is as predicted while the bias is off."""
     if v.verdict == "as predicted" and drops.bias in ("too high", "too low"):
         return f"bias {drops.bias}"
-    if drops.alarm and v.verdict == "undecided" and v.text.endswith("is wanted."):
+    if drops.alarm and v.verdict == "undecided" and v.says().endswith("is wanted."):
         return "bias too high"
     return v.verdict
 
@@ -155,9 +155,9 @@ def _drop_lines(drops: DropReport) -> Iterable[Block]:
     urgent = drops.bias == "too high"
     yield from bias if urgent else ()
     for v in drops.drops:
-        yield Text(f"  {shown_verdict(v, drops)}: {v.text}", hang="    ")
-        if v.next and v.verdict != "as predicted":
-            yield Text(f"    next: {v.next}", hang="    ")
+        yield Text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
+        if v.next() and v.verdict != "as predicted":
+            yield Text(f"    next: {v.next()}", hang="    ")
     yield from () if urgent else bias
     for sentence in drops.swaps:
         yield Text(f"  {sentence}", hang="    ")
@@ -180,8 +180,8 @@ def tables(report: StageReport) -> dict:
                  "verdict", "probability", "resistor_ohm", "resistor_low_ohm", "resistor_high_ohm", "text",
                  "next")  # fmt: skip
         found["drops"] = heads, [
-            (v.position, v.measured_V, v.wanted_V, *cells(v.expected_V), v.verdict, v.probability,
-             *cells(v.resistor_ohm), v.text, v.next)
+            (v.where, v.value.value, v.wanted_V, *cells(v.expected_V), v.verdict, v.probability,
+             *cells(v.resistor_ohm), v.says(), v.next())
             for v in report.measured_drops.drops
         ]  # fmt: skip
     if report.set_aside:
@@ -243,13 +243,13 @@ def _drops(drops: DropReport) -> list[Block]:
     columns = (Column("position"), Column("measured", "right"), Column("wanted", "right"),
                Column("by the others", "right"), Column(""), Column("why"))  # fmt: skip
     rows = [
-        [v.position, mV(v.measured_V, " mV"), mV(v.wanted_V, " mV"),
+        [v.where, mV(v.value.value, " mV"), mV(v.wanted_V, " mV"),
          mV(v.expected_V.value, " mV (", v.expected_V.low, " to ", v.expected_V.high, ")"),
-         Badge(shown_verdict(v, drops)), v.text.removeprefix(f"{v.position}: ")]
+         Badge(shown_verdict(v, drops)), v.says().removeprefix(f"{v.where}: ")]
         for v in drops.drops
     ]  # fmt: skip
     todo = dict.fromkeys(
-        f"{v.position}: {v.next}" for v in drops.drops if v.next and v.verdict != "as predicted"
+        f"{v.where}: {v.next()}" for v in drops.drops if v.next() and v.verdict != "as predicted"
     )
     return [Text(drops.bias_text), Table(columns, rows), Bullets(drops.swaps),
             *(Text(text, "next") for text in todo)]  # fmt: skip

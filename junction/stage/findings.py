@@ -7,7 +7,6 @@ is undecided, with what it may be and the measurement that would decide.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 from itertools import combinations
 from math import exp, isfinite, log, sqrt
 
@@ -206,86 +205,83 @@ class _Judgement:
 
     def drop(self, side: int, k: int, bias: str, alarm: bool) -> DropVerdict:
         """Verdict on one drop."""
-        r, name, word = self.rails[side], self.names[side][k], self.words[side][k]
-        q = self.odds.kinds[side][k]
+        r, word, q = self.rails[side], self.words[side][k], self.odds.kinds[side][k]
         d, re, wanted = float(r.d[k]), float(r.re[k]), float(r.wanted * r.re[k])
-        made = partial(DropVerdict, name, d, wanted_V=wanted)
-        nothing = Interval(0.0, 0.0, float(rule("drops_lost") * r.u_floor / re), "A")
-        if self.dead and word == "not conducting":
-            band = rule("drops_bias_band")
-            expected = Interval(wanted, (1 - band) * wanted, (1 + band) * wanted, "V")
-            text = say("drop_dead", name=name, drop=1000 * d)
-            return made(expected, word, nothing, None, self.decides, text, next_step("drop_dead"))
         expected, amps, by = self.expected(side, k)
         # no more than the rail carries: that bounds what a drive voltage alone would give
         most, seen = self.ratio.high * r.idle.total_A, float(r.seen[k])
         low, value, high = (max(min(x, most), 1e-12) for x in (amps.low, amps.value, amps.high))
         amps, would = Interval(value, low, high, "A"), Interval(seen / value, seen / high, seen / low, "ohm")
+        nothing = Interval(0.0, 0.0, float(rule("drops_lost") * r.u_floor / re), "A")
         margin = r.tolerance + rule("drops_shown_margin")
         shown = Interval(d / re, d / re * (1 - margin), d / re * (1 + margin), "A")
-        mV = {"drop": 1000 * d, "wanted": 1000 * wanted, "expected": 1000 * expected.value,
-              "low": 1000 * expected.low, "high": 1000 * expected.high}  # fmt: skip
-        head, beside = say("drop_seen", name=name, by=by, **mV), say("drop_wanted", name=name, **mV)
+        name, mV = self.names[side][k], {
+            "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
+            "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
+        numbers: dict = {"re": re, "would": would, "wanted_too": say("drop_wanted", where=name, **mV),
+                         "seen": say("drop_seen", where=name, by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
-        # with the bias far too high, what the drops say of each other can wait
-        waits = alarm and d >= rule("drops_alarm") * wanted
+        current: Interval | None = amps
+        resistor: Interval | None = would
         if word == _QUIET:
-            text = head + "."
-            if waits:
-                text = beside + "."
-            elif bias in ("too high", "too low"):
-                text = f"{beside}; {say('drop_agrees', **mV)}"
+            reason, sure, current = "drop_sound", self.fine[side][k], shown
+            if bias in ("too high", "too low"):
+                reason = "drop_sound_bias"
             elif r.n > 1 and max(would.high / re, re / would.low) > rule("drops_wide") * (1 + r.tolerance):
-                text = f"{head}; {say('drop_blind', would=would)}"
-            return made(expected, word, shown, would, float(self.fine[side][k]), text)
-        if word != _UNDECIDED:
-            reason = "drop_wild" if word == "resistor open" and wild else f"drop_{word.replace(' ', '_')}"
-            current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}
+                reason = "drop_sound_blind"
+        elif word != _UNDECIDED:
+            reason, sure = f"drop_{word.replace(' ', '_')}", q[_VERDICTS[word]].sum()
+            if word == "resistor open" and wild:
+                reason = "drop_wild"
+            elif word == "not conducting" and self.dead:
+                reason, sure = "drop_dead", self.decides
             resistor = would if word.startswith("resistor") else None
-            return made(
-                expected, word, current.get(word, replace(amps, low=0.0)), resistor,
-                float(q[_VERDICTS[word]].sum()), f"{head}: {say(reason, would=would, re=re)}",
-                next_step(reason, re=re),
-            )  # fmt: skip
-        text, between, look = self.undecided(side, k, head, amps, shown, would)
-        if wild:
-            text, between = f"{head}: {say('drop_wild')} {say('drop_repeat')}", None
-        twins = [x.split("rail, ")[-1] for j, x in enumerate(self.names[side])
-                 if j != k and self.words[side][j] == _UNDECIDED]  # fmt: skip
-        if twins:
-            text += " " + say("drop_twins", others=" or ".join(twins))
-        if len(self.rails) == 1 == r.n:
-            text += " " + say("drop_alone")
-        if waits:
-            text, look = beside + ".", ""
-        resistor = would if q[Kind.VALUE] + q[Kind.OPEN] >= rule("drops_named") else None
-        return made(expected, word, between, resistor, float(q.max()), text, look)
+            current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}.get(
+                word, replace(amps, low=0.0))  # fmt: skip
+        else:
+            reason, sure = "drop_undecided_wild" if wild else "drop_undecided", q.max()
+            numbers["causes"], current, look = self.undecided(side, k, amps, shown, would)
+            numbers["look"] = next_step(look, **numbers)
+            numbers["twins"] = " or ".join(
+                x.split("rail, ")[-1] for j, x in enumerate(self.names[side])
+                if j != k and self.words[side][j] == _UNDECIDED)  # fmt: skip
+            numbers["alone"] = say("drop_alone") if len(self.rails) == 1 == r.n else ""
+            current = None if wild else current
+            resistor = would if q[Kind.VALUE] + q[Kind.OPEN] >= rule("drops_named") else None
+        # with the bias far too high, what the drops say of each other can wait
+        if alarm and word in (_QUIET, _UNDECIDED) and d >= rule("drops_alarm") * wanted:
+            reason = "drop_waits"
+        own = K95 * float(r.u_d[k])
+        return DropVerdict(
+            name, reason, "drop_V", Interval(d, d - own, d + own, "V"), expected.low, expected.high, by,
+            float(self.fine[side][k]), numbers, word, wanted, expected, current, resistor, float(sure),
+        )  # fmt: skip
 
-    def undecided(self, side: int, k: int, head: str, amps: Interval, shown: Interval, would: Interval):
-        """What a drop may come from, likeliest first, the current then [A], and where to look."""
+    def undecided(self, side: int, k: int, amps: Interval, shown: Interval, would: Interval):
+        """What a drop may come from, likeliest first, the current then [A], and the reason to look by."""
         r, q = self.rails[side], self.odds.kinds[side][k]
         least = np.full(len(Kind), rule("drops_named"))
         if r.lost[k]:  # off and shorted look alike, and no value can be told
             least[[Kind.OFF, Kind.SHORTED]], least[Kind.VALUE] = rule("drops_named_lost"), 2.0
         order = [Kind(kind) for kind in np.argsort(-q) if q[kind] >= least[kind]]
-        may = "; or that ".join(say(f"drop_may_{kind.name.lower()}", would=would) for kind in order)
+        causes = "; or that ".join(say(f"drop_may_{kind.name.lower()}", would=would) for kind in order)
         zero = Interval(0.0, 0.0, 0.0, "A")
         currents = dict.fromkeys((Kind.SHORTED, Kind.UNKNOWN, Kind.MISREAD), replace(zero, high=amps.high))
         currents |= {Kind.VALUE: amps, Kind.OPEN: replace(amps, low=0.0), Kind.OFF: zero}
         likely = [currents.get(kind, shown) for kind in order]
         between = Interval(likely[0].value, min(i.low for i in likely), max(i.high for i in likely), "A")
         dead = q[Kind.OFF] + q[Kind.SHORTED] > q[Kind.VALUE] + q[Kind.OPEN]
-        look = next_step("drop_no_drop" if dead else "drop_resistor_open", re=float(r.re[k]))
-        return f"{head}. {say('drop_may', causes=may)}", between, look
+        return causes, between, "drop_no_drop" if dead else "drop_resistor_open"
 
     def expected(self, side: int, k: int) -> tuple[Interval, Interval, str]:
         """Drop a sound position would show, current its junction takes whatever its resistor, and by what."""
         r, q, re = self.rails[side], self.odds.kinds[side], float(self.rails[side].re[k])
-        found = r.by_others(self.fine[side] >= 0.5, k)
+        dead = self.dead and self.words[side][k] == "not conducting"
+        found = None if dead else r.by_others(self.fine[side] >= 0.5, k)
         if found is not None:
             return *found, ""
         # with all others off it carries the whole rail
-        alone = bool(np.delete(q[:, Kind.OFF] + q[:, Kind.OPEN] >= 0.5, k).all())
+        alone = not dead and bool(np.delete(q[:, Kind.OFF] + q[:, Kind.OPEN] >= 0.5, k).all())
         current, u = r.wanted * (r.n if alone else 1), rule("drops_bias_band")
         by = "drop_by_wanted"
         if alone and len(self.rails) == 2 and self.trusted[1 - side] and not self.apart:
@@ -294,9 +290,9 @@ class _Judgement:
             u_A = float(np.sqrt((np.hypot(o.u_r * o.d, o.u_d) ** 2 / o.re**2).sum()))
             u = K95 * float(np.hypot(u_A / max(current, 1e-12), r.u_r))
             by = "drop_by_other_rail"
-        centre, own = current * re, K95 * float(r.u_d[k])
+        centre, own = current * re, 0.0 if dead else K95 * float(r.u_d[k])
         expected = Interval(centre, max(centre * (1 - u) - own, 0.0), centre * (1 + u) + own, "V")
-        return expected, Interval(centre / re, expected.low / re, expected.high / re, "A"), " " + say(by)
+        return expected, Interval(centre / re, expected.low / re, expected.high / re, "A"), say(by)
 
     def swaps(self, all_quiet: bool):
         """Two parts that seem to stand in each other's place, or that had better change places."""

@@ -8,6 +8,7 @@ from math import nan
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.judge.results import Finding
 from junction.shelf.results import Caution
 
 
@@ -105,21 +106,23 @@ class Stage:
 
 
 @dataclass(frozen=True)
-class DropVerdict:
-    """What one measured emitter-resistor drop says."""
+class DropVerdict(Finding):
+    """What one measured emitter-resistor drop says; its limits are the ends of what is expected."""
 
-    position: str
-    measured_V: float
-    expected_V: Interval
     # 'as predicted', 'not conducting', 'no drop' (off or shorted), 'resistor open', 'resistor shorted',
     # 'resistor out of value', 'unlike part', 'undecided'
-    verdict: str
+    verdict: str = ""
+    wanted_V: float = nan  # at the wanted idle current; `expected_V` is by what the others show
+    expected_V: Interval | None = None
     current_A: Interval | None = None
     resistor_ohm: Interval | None = None  # what the resistor would have to be
     probability: float = nan
-    text: str = ""
-    next: str = ""
-    wanted_V: float = nan  # at the wanted idle current; `expected_V` is by what the others show
+
+    def as_json(self) -> dict:
+        """The finding under the keys of the JSON."""
+        own = ("verdict", "wanted_V", "expected_V", "current_A", "resistor_ohm", "probability")
+        return {"position": self.where, "measured_V": self.value.value,
+                **{name: getattr(self, name) for name in own}, "text": self.says(), "next": self.next()}
 
 
 @dataclass(frozen=True)

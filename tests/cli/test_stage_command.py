@@ -165,5 +165,5 @@ def test_curves_come_as_a_frame_too():
     names = list(dict.fromkeys(frame["part"]))[:2]
     result = junction.stage(frame, supply=42, parallel=2, emitter_resistor=0.22, idle_drop="20mV",
                             parts=names, measured_drops=[0.020, 0.021])  # fmt: skip
-    assert [v.position for v in result.measured_drops.drops] == [f"position {k} ({name})" for k, name in
+    assert [v.where for v in result.measured_drops.drops] == [f"position {k} ({name})" for k, name in
                                                                  enumerate(names, 1)]  # fmt: skip

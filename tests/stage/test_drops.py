@@ -53,7 +53,7 @@ def test_a_sound_stage_is_as_predicted(parts):
     assert words(report) == ["as predicted"] * 3
     assert report.overall == report.bias == "as predicted" and report.swaps == ()
     for v in report.drops:
-        assert v.expected_V.low < v.measured_V < v.expected_V.high
+        assert v.expected_V.low < v.value.value < v.expected_V.high
 
 
 @pytest.mark.parametrize("which", [0, 1, 2])
@@ -68,7 +68,7 @@ def test_a_resistor_out_of_value_is_found_and_valued(parts, which, real):
     assert words(report) == ["resistor out of value" if k == which else "as predicted" for k in range(3)]
     found = report.drops[which].resistor_ohm
     assert found.low < real < found.high
-    assert report.overall == "fault" and "lift one end of the 0.22 ohm resistor" in report.drops[which].next
+    assert report.overall == "fault" and "lift one end of the 0.22 ohm resistor" in report.drops[which].next()
 
 
 def test_an_open_resistor(parts):
@@ -83,7 +83,7 @@ def test_a_device_that_does_not_conduct():
     report = diagnose(22.0, 0.02, 23.0)
     assert words(report) == ["as predicted", "no drop", "as predicted"]
     for says in ("does not conduct", "emitter resistor is shorted"):
-        assert says in report.drops[1].text
+        assert says in report.drops[1].says()
     report = diagnose(32.0, 0.02, 34.0, 22.0, 22.5, 21.5)
     assert words(report)[:3] == ["as predicted", "not conducting", "as predicted"]
 
@@ -129,7 +129,7 @@ def test_two_devices_that_differ_are_not_decided():
     report = diagnose(22.0, 50.0, stage=stage)
     assert words(report) == ["undecided", "undecided"]
     assert report.overall == "fault" and report.bias == "undecided"  # something is, but not which
-    assert all("may as well be the other one" in v.text for v in report.drops)
+    assert all("may as well be the other one" in v.says() for v in report.drops)
 
 
 ONE = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
@@ -139,7 +139,7 @@ def test_one_device_and_one_rail_cannot_tell_bias_from_resistor():
     report = diagnose(60.0, stage=ONE)
     assert words(report) == ["undecided"] and report.bias == "undecided"
     assert "turning it down meanwhile does no harm" in report.bias_text
-    assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].text
+    assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].says()
     assert words(diagnose(23.0, stage=ONE)) == ["as predicted"]
 
 
@@ -161,12 +161,12 @@ def test_rails_that_carry_different_currents():
     report = diagnose(22.0, 22.0, 22.0, 33.0, 33.0, 33.0)
     assert "The two rails differ (100 % and 150 % by the resistors' values)" in report.bias_text
     assert "undecided which rail to believe" in report.bias_text and report.bias == "undecided"
-    assert [v.position for v in report.drops][3] == "lower rail, position 1"
+    assert [v.where for v in report.drops][3] == "lower rail, position 1"
 
 
 def test_no_drop_anywhere_is_the_bias():
     report = diagnose(0.0, 0.0, 0.0)
-    assert report.bias == "too low" and "the bias or the drive is off" in report.drops[0].text
+    assert report.bias == "too low" and "the bias or the drive is off" in report.drops[0].says()
 
 
 def test_a_sharper_measurement_decides_more(parts):
@@ -197,25 +197,25 @@ def test_a_bias_far_too_high_is_said_before_all_else():
         report = diagnose(*[22.0 * factor] * 3, *[22.0 * factor] * 3)
         assert report.alarm.startswith("Switch off now") and report.overall == "bias far too high"
         assert f"{factor} times" in report.alarm and f"{42.0 * 0.1 * factor:.0f} W" in report.alarm
-        assert all("where 22.0 mV is wanted" in v.text and v.next == "" for v in report.drops)
+        assert all("where 22.0 mV is wanted" in v.says() and v.next() == "" for v in report.drops)
     assert diagnose(22.0, 22.5, 22.0).alarm == ""
 
 
 def test_drops_that_only_disagree_a_little_do_not_hide_the_bias():
     report = diagnose(150.0, 160.0, 140.0, 150.0, 155.0, 148.0)
-    assert report.overall == "bias far too high" and not any("lift one end" in v.next for v in report.drops)
+    assert report.overall == "bias far too high" and not any("lift one end" in v.next() for v in report.drops)
 
 
 def test_a_fault_beside_the_alarm_keeps_its_words():
     report = diagnose(220.0, 0.05, 220.0)
-    assert report.alarm and "does not conduct" in report.drops[1].text
+    assert report.alarm and "does not conduct" in report.drops[1].says()
 
 
 def test_the_drop_is_held_against_the_wanted_idle_current(parts):
     drops, _ = simulated(parts[0], (0.22, 0.22, 0.22), total_A=0.45)
     report = diagnose(*drops, devices=parts[0], drawn=parts[1])
     assert report.bias == "too high" and report.overall == "bias" and not report.alarm
-    assert all("22.0 mV is wanted" in v.text and v.wanted_V == pytest.approx(0.022) for v in report.drops)
+    assert all("22.0 mV is wanted" in v.says() and v.wanted_V == pytest.approx(0.022) for v in report.drops)
 
 
 TWO = plan_stage(
@@ -244,7 +244,7 @@ def test_a_dead_device_is_told_by_the_other_rail_and_by_nothing_else():
     assert "This is by the lower rail" in report.bias_text and "differ" not in report.bias_text
     alone = diagnose(40.0, 0.0, stage=TWO)
     assert alone.drops[1].verdict in ("no drop", "undecided") and alone.bias == "undecided"
-    assert all(says in alone.drops[1].text for says in ("does not conduct", "emitter resistor is shorted"))
+    assert all(says in alone.drops[1].says() for says in ("does not conduct", "emitter resistor is shorted"))
     assert alone.bias_ratio.low < 1.0 and alone.bias_ratio.high > 3.0  # 4.6 times as much if it is a short
     for said in (report, alone):
         assert "too low" not in said.bias_text and "as predicted" not in said.bias_text
@@ -263,7 +263,7 @@ def test_ten_volts_are_no_drop_of_an_emitter_resistor():
     report = diagnose(20.0, 10000.0, 20.0, 20.0, stage=TWO)
     assert [w == "as predicted" for w in words(report)] == [True, False, True, True]
     wild = report.drops[1]
-    assert "the meter was not across the resistor" in wild.text and wild.expected_V.value < 0.1
+    assert "the meter was not across the resistor" in wild.says() and wild.expected_V.value < 0.1
     assert wild.verdict in ("resistor open", "undecided") and report.bias == "undecided"
     assert report.bias_ratio.low < 1.0 < report.bias_ratio.high < 1.1
 
@@ -271,7 +271,7 @@ def test_ten_volts_are_no_drop_of_an_emitter_resistor():
 def test_the_headline_does_not_pass_over_rails_that_differ():
     report = diagnose(26.9, 26.1, 20.0, 20.0, stage=TWO)
     assert report.overall == "fault" and report.bias == "undecided"  # a resistor doubled, in truth
-    assert "out of value" in report.drops[0].text and "out of value" in report.drops[1].text
+    assert "out of value" in report.drops[0].says() and "out of value" in report.drops[1].says()
     assert "132 % and 100 %" in report.bias_text and "undecided which rail" in report.bias_text
 
 

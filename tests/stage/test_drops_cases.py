@@ -95,7 +95,7 @@ def test_no_fault_is_named_that_is_not_there(answers):
             # nothing flows: said of every device, whichever of those in series is open
             right |= v.verdict == "not conducting" and a.case.current.ravel()[k] < 0.02 * a.case.wanted_A
             if not right:
-                wrong.append(f"{v.verdict} at {v.position}: {a}")
+                wrong.append(f"{v.verdict} at {v.where}: {a}")
     assert len(wrong) <= 0.01 * sum(len(a.report.drops) for a in answers), "\n".join(wrong)
 
 
@@ -117,13 +117,13 @@ def test_the_fault_is_named_or_among_what_it_may_be(answers):
             continue
         names, phrase = NAMES[a.case.fault]
         v = a.at
-        listed = v.verdict in names or (v.verdict == "undecided" and phrase in v.text)
+        listed = v.verdict in names or (v.verdict == "undecided" and phrase in v.says())
         if v.verdict == "as predicted":  # what these drops cannot see is said
             true = a.case.resistor[a.case.rail, a.case.position]
             listed |= v.resistor_ohm.low <= true <= v.resistor_ohm.high
-        listed |= v.verdict == "not conducting" and a.case.ratio < 0.02 and "in series is open" in v.text
+        listed |= v.verdict == "not conducting" and a.case.ratio < 0.02 and "in series is open" in v.says()
         if not listed:
-            missed.append(f"{v.verdict}: {v.text} {a}")
+            missed.append(f"{v.verdict}: {v.says()} {a}")
     assert len(missed) <= 0.05 * sum(a.case.fault in NAMES for a in answers), "\n".join(missed)
 
 
