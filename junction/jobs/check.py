@@ -11,11 +11,12 @@ from junction.base.records import Bag, PartReadings, Reading
 from junction.jobs.options import METER, TEMPERATURE, TYPES, job, meter_of, option, physical, types_of
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, SortReport
-from junction.leads.bench import LEAD_SETS, lead_set
-from junction.leads.readings import bench_for, judge_one, judge_readings, weigh_parts
-from junction.leads.verdict import next_placement
+from junction.leads.bench import LEAD_SETS, bench_for, lead_set
+from junction.leads.verdict import judge_one, judge_readings, next_placement
+from junction.leads.weigh import weigh_parts
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter, PartType
+from junction.shelf.rules import rule
 
 Types = Callable[[str], PartType | None]
 
@@ -152,10 +153,6 @@ class Step:
     settled: bool
 
 
-#: Information [nat] below which one more placement hardly changes the answer.
-SETTLED_NAT = 0.1
-
-
 class Sitting:
     """Readings taken one after the other; every change gives a new step.
 
@@ -224,7 +221,7 @@ class Sitting:
         if not open_:
             return Step(verdict, "", True)
         name, gain = next_placement(bench, weighed, open_)
-        settled = verdict is not None and verdict.verdict != "undecided" and gain < SETTLED_NAT
+        settled = verdict is not None and verdict.verdict != "undecided" and gain < rule("leads_settled")
         return Step(verdict, name, settled)
 
     def report(self) -> SortReport:

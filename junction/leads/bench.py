@@ -1,55 +1,264 @@
-"""A meter's library turned onto one kind of part, and one part weighed with it."""
+"""What each explanation would read on a given meter, and how that is turned onto a part.
+
+Explanations do not depend on the part in the hand, so each meter needs its tiles solved once.  A tile's
+readings come from the network at the tile's centre, and their first derivatives turn the tile into a
+normal distribution over readings.  A junction drop enters a reading linearly and the ohms of a leak nearly
+so over a tile, so few tiles cover much.  Every way to turn the canonical NPN part onto the leads in the hand
+(an arrangement: lead order and polarity) permutes the readings; the predictions stay as they are.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations, permutations, product
+from math import log
 
 import numpy as np
 
-from junction.base.records import Interval, PartReadings, Reading
-from junction.leads.answer import Answer, Catalogue
-from junction.leads.hypotheses_library import Library
-from junction.leads.leads import Arrangement
-from junction.leads.next_test import outcome_table
+from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
+from junction.base.records import PartReadings, Reading
+from junction.judge.mixture import MISSING, OVER, VALUE, Predictions
+from junction.judge.results import QUALITIES
+from junction.leads.hypotheses import (
+    AT,
+    BLACK,
+    LATENT,
+    PATH_COLUMNS,
+    PATHS,
+    PLACEMENTS,
+    RED,
+    Hypothesis,
+    Tiles,
+    circuit_faults,
+    kinds,
+    lay_out,
+    lay_out_in_circuit,
+    leak_limits_ohm,
+    matches,
+    prior,
+)
+from junction.physics.network import Network
+from junction.shelf.results import Meter, PartType
+from junction.shelf.rules import rule
+
+Types = Callable[[str], PartType | None]
+
+#: Lead names of a part, and whether they claim the roles.
+LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
+#: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
+_CHUNK = 8000
+#: Junctions beside those of the transistor: anode, cathode, drop.
+_DIODES = ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra"), (2, 0, "v_eb_extra"))
+#: What the linear form of the wide tiles over a circuit's paths misses of a reading, as a fraction of it.
+_CURVATURE = 0.06
+#: Edges of the bins a diode-mode reading is told apart by [V]; over-range is a bin of its own.
+_EDGES_V = np.array([-np.inf, 0.02, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.58, 0.64, 0.7, 0.8, 1.0, 1.3, 1.7])
+
+
+def over_range_V(meter: Meter) -> float:
+    """Reading from which a meter shows over-range or its own open voltage [V]."""
+    margin = meter.accuracy_counts * meter.resolution_V + meter.accuracy_percent / 100 * meter.open_voltage_V
+    return min(meter.over_range_V, meter.open_voltage_V - margin - 2 * meter.resolution_V)
+
+
+def visible_leak_ohm(meter: Meter) -> float:
+    """Largest resistance that diode mode shows as a number [ohm]."""
+    over = over_range_V(meter)
+    if meter.source_kind == "resistance":
+        return meter.resistance_ohm * over / max(meter.open_voltage_V - over, 1e-3 * meter.open_voltage_V)
+    return over / meter.test_current_A
+
+
+def over_limits(meter: Meter) -> np.ndarray:
+    """Where each of six diode-mode readings [V] and six resistance readings [ln ohm] becomes over-range."""
+    return np.array([over_range_V(meter)] * 6 + [np.log(rule("leads_ohms_over"))] * 6)
+
+
+def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
+    """Networks of some tiles of one topology: nodes B 0, C 1, E 2, and 3 the inner base of a Darlington.
+
+    Returns
+    -------
+    network : Network
+    slopes : list of (int, int, ndarray or float)
+        Parameter of the network, latent variable, and derivative of the parameter's logarithm.
+    """
+    col = {name: theta[:, k] for name, k in AT.items()}
+    network = Network(vt_V, 4 if darlington else 3)
+    slopes: list[tuple[int, int, np.ndarray | float]] = []
+    bf, br = (np.exp(np.nan_to_num(col[name])) for name in ("ln_bf", "ln_br"))
+    share = 1 / bf + 1 / (1 + br)  # what a junction carries of IS exp(V/VT) while the third lead floats
+    drop_A = np.log(rule("leads_drop_current"))
+
+    def exp_or_zero(log_value: np.ndarray) -> np.ndarray:
+        return np.exp(np.where(np.isnan(log_value), -np.inf, log_value))
+
+    def transistor(base: int, emitter: int, drop: str) -> None:
+        is_A = exp_or_zero(drop_A - col[drop] / vt_V - np.log(share))
+        at = network.transistor(base, 1, emitter, is_A, bf, br)
+        slopes.extend([
+            (at, AT[drop], -1 / vt_V), (at, AT["ln_bf"], 1 / bf / share), (at + 1, AT["ln_bf"], 1.0),
+            (at, AT["ln_br"], br / (1 + br) ** 2 / share), (at + 2, AT["ln_br"], 1.0),
+        ])  # fmt: skip
+
+    def path(p: int, q: int, name: str) -> None:
+        slopes.append((network.path(p, q, exp_or_zero(-col[name])), AT[name], -1.0))
+
+    inner = 3 if darlington else 2
+    transistor(0, inner, "v_be")
+    if darlington:
+        transistor(inner, 2, "v_second")
+    path(0, inner, "ln_r_int")
+    if darlington:
+        path(inner, 2, "ln_r2")
+    for p, q, name in ((0, 2, "ln_r_be"), (0, 1, "ln_r_bc"), (1, 2, "ln_r_ce")):
+        path(p, q, name)
+    for anode, cathode, name in _DIODES if diodes else ():
+        is_A = exp_or_zero(drop_A - (col[name] + np.nan_to_num(col["v_pair"])) / vt_V)
+        at = network.diode(anode, cathode, is_A, np.full(len(theta), vt_V))
+        slopes.extend([(at, AT[name], -1 / vt_V), (at, AT["v_pair"], -1 / vt_V)])
+    return network, slopes
+
+
+def _solve(tiles: Tiles, vt_V: float, **source: float):
+    """Readings, source currents, dynamic resistances (n, 6), derivatives by latent variable (n, 6, l).
+
+    Placements on an open lead are left at the open voltage and no current.
+    """
+    theta, dead = tiles["theta"], tiles["dead"]
+    v, i, r = np.full(dead.shape, source["open_V"]), np.zeros(dead.shape), np.zeros(dead.shape)
+    dv = np.zeros((*dead.shape, len(LATENT)))
+    has_diodes = ~np.isnan(theta[:, [AT[name] for *_, name in _DIODES]]).all(axis=1)
+    for darlington in (False, True):
+        for diodes in (False, True):
+            member = (tiles["darlington"] == darlington) & (has_diodes == diodes)
+            tile, place = np.nonzero(~dead & member[:, None])
+            for chunk in np.array_split(np.arange(tile.size), max(1, tile.size // _CHUNK)):
+                if not chunk.size:
+                    continue
+                k, j = tile[chunk], place[chunk]
+                network, slopes = _wire(theta[k], darlington, diodes, vt_V)
+                v[k, j], i[k, j], r[k, j], by_parameter, _ = network.read(RED[j], BLACK[j], **source)
+                d = np.zeros((k.size, len(LATENT)))
+                for parameter, latent, slope in slopes:
+                    d[:, latent] += by_parameter[:, parameter] * slope
+                dv[k, j] = d
+    return v, i, r, dv
+
+
+def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
+    """The tiles with the readings they predict.
+
+    Parameters
+    ----------
+    tiles : dict of ndarray
+        ``theta``, ``sd``, ``dead`` and ``darlington`` at least.
+    meter : Meter
+    ohms : bool
+        Also predict resistance readings.
+
+    Returns
+    -------
+    dict of ndarray
+        The same, and ``mean`` (n, 12): six diode-mode readings [V], then six resistance readings [ln ohm];
+        ``factor`` (n, 12, q), readings per standard deviation of each shared cause; ``noise`` (n, 12),
+        standard deviation of what is each reading's own.
+    """
+    vt_V = thermal_voltage(REFERENCE_TEMP_C)
+    kind = (
+        {"resistance_ohm": meter.resistance_ohm}
+        if meter.source_kind == "resistance"
+        else {"current_A": meter.test_current_A}
+    )
+    n, alive, sd = len(tiles["theta"]), ~tiles["dead"], tiles["sd"][:, None, :]
+    mean, noise = np.zeros((n, 12)), np.ones((n, 12))
+    factor = np.zeros((n, 12, len(LATENT) + 2))
+    v, i, r, dv = _solve(tiles, vt_V, open_V=meter.open_voltage_V, **kind)
+    mean[:, :6] = np.where(alive, v, meter.open_voltage_V)
+    factor[:, :6, :-2] = dv * sd
+    factor[:, :6, -2] = r * i * meter.current_spread / np.sqrt(3)
+    factor[:, :6, -1] = v * meter.accuracy_percent / 100 / np.sqrt(3)
+    noise[:, :6] = np.sqrt(
+        (meter.accuracy_counts * meter.resolution_V) ** 2 / 3
+        + meter.resolution_V**2 / 12
+        + prior("discrepancy_v") ** 2
+    )
+    # from emitter to collector past a leak the reverse gain counts, at a current of its own: it need not be
+    # the one that the drops of the two junctions speak of (recombination makes it fall at small currents)
+    e_c = PLACEMENTS.index("E-C")
+    noise[:, e_c] = np.hypot(noise[:, e_c], rule("leads_gain_drift") * dv[:, e_c, AT["ln_br"]])
+    if ohms:
+        open_V, source_ohm = rule("leads_ohms_open"), rule("leads_ohms_source")
+        v, i, r, dv = _solve(tiles, vt_V, open_V=open_V, resistance_ohm=source_ohm)
+        v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
+        ln_ohm = np.log(v / i)
+        mean[:, 6:] = np.where(alive, ln_ohm, np.log(1e12))
+        factor[:, 6:, :-2] = dv * sd * (1 / v + 1 / (i * source_ohm))[:, :, None]
+        # some tenths of a volt, which range and maker leave open: what of the reading goes with them
+        with_open = open_V * (r / source_ohm / v - (1 - r / source_ohm) / (i * source_ohm))
+        factor[:, 6:, -2] = with_open * rule("leads_ohms_spread")
+        zero = rule("leads_ohms_zero") * np.exp(-np.maximum(ln_ohm, -1.5))
+        noise[:, 6:] = rule("leads_ohms_accuracy") + zero
+    factor[np.tile(tiles["dead"], 2)] = 0.0
+    return {**tiles, "mean": mean, "factor": factor, "noise": noise}
 
 
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """A meter's library for one kind of lead names, with the ways to turn it onto a part."""
+    """A meter's predictions for one kind of lead names, and the ways to turn them onto a part.
 
+    There are H hypotheses and, last in arrays over them, the case that none fits; A arrangements.
+    """
+
+    meter: Meter
     leads: tuple[str, ...]
     named: bool
-    library: Library
-    known: Catalogue
-    turns: tuple[Arrangement, ...]
-    at: dict[str, int]
+    has_ohms: bool
+    hypotheses: tuple[Hypothesis, ...]
+    predictions: Predictions
+    ln_ohm: np.ndarray  # (n, 3) resistance across BE, BC, CE that is not built in, nan where there is none
+    ohm_sd: np.ndarray  # (n, 3) standard deviation of it within the component
+    quality: np.ndarray  # (H + 1, 4)
+    paths: np.ndarray  # (H + 1, 3, 4)
+    group: np.ndarray  # (H + 1,) explanation each belongs to
+    groups: tuple[tuple[tuple[str, ...], str, str], ...]  # faults, device, material
+    roles: tuple[tuple[str, ...], ...]  # (A) role of each lead, in the order of the leads
+    polarity: tuple[str, ...]  # (A)
+    order: np.ndarray  # (A, 6) actual placement behind each canonical one
+    log_prior: np.ndarray  # (A,)
+
+    @cached_property
+    def placements(self) -> tuple[str, ...]:
+        """Placement names in the order of a row of readings."""
+        return tuple(f"{a}-{b}" for a, b in permutations(self.leads, 2))
 
     @cached_property
     def outcomes(self) -> np.ndarray:
-        """Probability of every kind of reading under each hypothesis, to choose the next placement."""
-        return outcome_table(self.library)
+        """Probability of every kind of diode-mode reading under each hypothesis, (H, 6, bins).
 
-    @property
-    def placements(self) -> tuple[str, ...]:
-        """Placement names in the order of a row of readings."""
-        return tuple(self.at)
+        The last bin is over-range.  The components' prior weights stand for the spread within a hypothesis;
+        what was read already enters through the posterior of the hypotheses.
+        """
+        m = self.predictions
+        edges = np.append(_EDGES_V[_EDGES_V < m.ceiling[0]], m.ceiling[0])
+        # the logistic curve is within 0.01 of the normal distribution function, at a tenth of its cost
+        z = np.maximum((edges - m.mean[:, :6, None]) / m.sd[:, :6, None], -50.0)
+        below = 1 / (1 + np.exp(-1.702 * z))
+        below = np.concatenate([below, np.ones_like(below[:, :, :1])], axis=2)
+        share = np.exp(m.log_weight)
+        table = np.maximum(np.diff(below, axis=2), 0.0) * share[:, None, None]
+        starts = np.flatnonzero(np.diff(m.label, prepend=-1))
+        out = np.zeros((len(self.hypotheses), *table.shape[1:]))
+        summed = np.add.reduceat(table, starts, axis=0)
+        out[m.label[starts]] = summed / np.add.reduceat(share, starts)[:, None, None]
+        return out
 
-
-@dataclass(frozen=True, eq=False)
-class Weighed:
-    """One part weighed: its posterior, its table row and the marginals."""
-
-    readings: PartReadings
-    p: np.ndarray  # (A, H + 1)
-    value: np.ndarray  # (12,)
-    state: np.ndarray  # (12,)
-    found: Answer
-    ohms: dict[str, Interval]
-
-
-LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
+    def lead_of(self, arrangement: int) -> dict[str, str]:
+        """Lead that plays each role in an arrangement."""
+        found = dict(zip(self.roles[arrangement], self.leads, strict=False))
+        return found if len(self.leads) == 3 else {"A": found["B"], "K": found["E"]}
 
 
 def lead_set(readings: Sequence[Reading]) -> str:
@@ -58,3 +267,179 @@ def lead_set(readings: Sequence[Reading]) -> str:
         if any(r.placement.split("-")[0] in leads for r in readings):
             return name
     return "BCE"
+
+
+def bench_group(part: PartReadings) -> tuple[str, bool, bool, str]:
+    """Lead names, whether resistance readings occur, whether weighed in circuit, and the type that matters.
+
+    Diode mode shows no leak that a registration allows, so only resistance readings ask for its limits.
+    """
+    ohms = any(r.kind == "ohm" for r in part.readings)
+    return lead_set(part.readings), ohms, part.in_circuit, part.type if ohms else ""
+
+
+def bench_for(
+    meter: Meter, parts: Sequence[PartReadings], names: str = "", types: Types | None = None
+) -> Bench:
+    """Bench for parts of one kind; for a few parts, without the tiles that their readings exclude.
+
+    Parameters
+    ----------
+    meter : Meter
+    parts : sequence of PartReadings
+        Not empty; all of one `bench_group`.
+    names : str
+        A key of `LEAD_SETS`, where the readings do not tell.
+    types : callable, optional
+        Written type -> registered type or None.
+    """
+    found, ohms, in_circuit, marking = bench_group(parts[0])
+    names = names or found
+    leads, named = LEAD_SETS[names]
+    visible = visible_leak_ohm(meter)
+    hidden = rule("leads_past_visible") * visible
+    if in_circuit and names != "AK":
+        hypotheses, tiles, entries = lay_out_in_circuit(hidden)
+        tiles = predict(tiles, meter, ohms=ohms)
+        index = np.concatenate([rows for _, rows, _ in entries])
+        tiles = {name: x[index] for name, x in tiles.items()}
+        tiles["hypothesis"] = np.concatenate([np.full(len(rows), h) for h, rows, _ in entries])
+        tiles["log_weight"] = np.concatenate([weight for *_, weight in entries])
+        beside = ~np.isnan(tiles["theta"][:, PATH_COLUMNS]).all(axis=1, keepdims=True)
+        off = _CURVATURE * np.minimum(tiles["mean"][:, :6], over_range_V(meter)) * beside
+        tiles["noise"][:, :6] = np.hypot(tiles["noise"][:, :6], off)
+    else:
+        type_ = types(marking) if types is not None and marking else None
+        # a path that diode mode shows is never within limits: where a registration allows so much, it does
+        # at a voltage near breakdown, and a junction's leakage does not shrink with the voltage as a path's
+        limits = {} if type_ is None else leak_limits_ohm(type_)
+        limits = {path: max(ohm, visible) for path, ohm in limits.items()}
+        weighed = [
+            replace(kind, type_limit_ohm=limits) if limits and matches(kind, type_) else kind
+            for kind in kinds(len(leads))
+        ]
+        highest = rule("leads_highest_leak") if ohms else hidden
+        hypotheses, tiles = lay_out(weighed, circuit_faults() if in_circuit else (), visible, highest)
+        if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
+            keep = _plausible(tiles, meter, parts)
+            tiles = {name: x[keep] for name, x in tiles.items()}
+        tiles = predict(tiles, meter, ohms=ohms)
+    names = ("hypothesis", "log_weight", "mean", "factor", "noise")
+    predictions = Predictions(*(tiles[name] for name in names), over_limits(meter))
+    groups: dict[tuple, int] = {}
+    group = [
+        groups.setdefault((() if q[0] == 1 else fault.faults, kind.device, kind.material), len(groups))
+        for kind, fault, q in hypotheses
+    ]
+    group.append(groups.setdefault((("odd",), "unknown", ""), len(groups)))
+    quality = np.array([*(q for *_, q in hypotheses), [0.25] * 4])
+    paths = np.array([*(_path_quality(faults.faults, q) for _, faults, q in hypotheses), [[0.25] * 4] * 3])
+    return Bench(
+        meter, leads, named, ohms, hypotheses, predictions, tiles["theta"][:, PATH_COLUMNS],
+        tiles["sd"][:, PATH_COLUMNS], quality, paths, np.array(group), tuple(groups),
+        *arrangements(leads, named=named),
+    )  # fmt: skip
+
+
+def _path_quality(faults: Sequence[str], quality: np.ndarray) -> np.ndarray:
+    """Quality of each path, (3, 4), of a part of these faults that amount to this quality."""
+    out = np.zeros((3, 4))
+    out[:, 0] = 1.0
+    for path, word in (fault.split() for fault in faults):
+        row = out[path_at(path)]
+        if quality[0] == 0.5:  # between the limits of families
+            row[:2] = 0.5
+        elif word != "leaky" or quality[0] < 1:  # a leak within limits is none
+            row[:] = [q == word for q in QUALITIES]
+    return out
+
+
+def path_at(path: str) -> int:
+    """Place of a path in arrays over PATHS; a diode's is the first."""
+    return 0 if path == "AK" else PATHS.index(path)
+
+
+def arrangements(leads: Sequence[str], *, named: bool):
+    """The twelve arrangements of three leads, the two of a diode's.
+
+    Parameters
+    ----------
+    leads : sequence of str
+        Names in the hand: ``1, 2, 3``, ``B, C, E`` or ``A, K``.
+    named : bool
+        Whether the names claim the roles; then every other order has the small prior `mislabelled`.
+
+    Returns
+    -------
+    roles, polarity : tuple
+    order : ndarray of int (A, 6)
+    log_prior : ndarray (A,)
+    """
+    wrong = prior("mislabelled")
+    if len(leads) == 2:  # placements 2 to 5 do not exist
+        order = np.array([[0, 1, 2, 3, 4, 5], [1, 0, 2, 3, 4, 5]])
+        return (("B", "E"), ("E", "B")), ("NPN", "NPN"), order, np.log([1 - wrong, wrong])
+    at = {f"{a}-{b}": k for k, (a, b) in enumerate(permutations(leads, 2))}
+    roles, polarity = zip(*product(permutations("BCE"), ("NPN", "PNP")), strict=True)
+    order, share = [], []
+    for role, kind in zip(roles, polarity, strict=True):
+        lead_of = dict(zip(role, leads, strict=True))
+        # PNP is the mirror image: the same network with the meter turned round
+        turned = [name if kind == "NPN" else name[::-1] for name in PLACEMENTS]
+        order.append([at[f"{lead_of[name[0]]}-{lead_of[name[2]]}"] for name in turned])
+        share.append(1 / 6 if not named else (1 - wrong if role == tuple(leads) else wrong / 5))
+    return roles, polarity, np.array(order), np.log(np.array(share) / 2)
+
+
+def _plausible(tiles: Tiles, meter: Meter, parts: Sequence[PartReadings]) -> np.ndarray:
+    """Tiles that the readings of a few parts do not exclude whatever the lead order is.
+
+    A resistance across two leads shows in both directions as at most the meter's current times itself.
+    So a pair that reads over-range in one direction has none worth laying out, and one that reads a
+    voltage has none far below that voltage over the current.
+    """
+    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
+    limits = []
+    for part in parts:
+        least: dict[frozenset[str], float] = {}
+        for r in part.readings:
+            if r.kind == "ohm":
+                ohm = 0.8 * min(r.value, rule("leads_ohms_over"))
+            else:
+                over = over_range_V(meter)
+                volts = over if r.kind == "over" else min(abs(r.value), over)
+                ohm = volts / current_A / (1 + 1.5 * meter.current_spread)
+            pair = frozenset(r.placement.split("-"))
+            least[pair] = max(least.get(pair, 0.0), ohm)
+        leads, _ = LEAD_SETS[lead_set(part.readings)]
+        limits.append(sorted(least.get(frozenset(pair), 0.0) for pair in combinations(leads, 2)))
+    # over the parts, the k-th lowest limit is what the k-th lowest resistance of a tile must get past
+    least_ln = np.log(np.maximum(np.min(limits, axis=0) - 10.0, 1e-3))
+    ln_ohm, sd = tiles["theta"][:, PATH_COLUMNS], tiles["sd"][:, PATH_COLUMNS]
+    ohms = np.sort(np.where(np.isnan(ln_ohm), np.inf, ln_ohm), axis=1)
+    return (ohms + 2.5 * sd.max(axis=1, keepdims=True) >= least_ln).all(axis=1)
+
+
+def reading_table(
+    parts: Sequence[PartReadings], placements: Sequence[str], over_V: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Readings as numbers and states.
+
+    Returns
+    -------
+    value : ndarray (n, 12)
+        Diode-mode volts, then ln ohm; by actual placement.
+    state : ndarray of int (n, 12)
+        MISSING, VALUE or OVER.  The last reading of a placement counts.
+    """
+    value, state = np.zeros((len(parts), 12)), np.full((len(parts), 12), MISSING)
+    at = {name: k for k, name in enumerate(placements)}
+    for n, part in enumerate(parts):
+        for r in part.readings:
+            if r.placement not in at:
+                continue
+            k = at[r.placement] + (6 if r.kind == "ohm" else 0)
+            over = np.isinf(r.value) if r.kind == "ohm" else r.kind == "over" or r.value >= over_V
+            state[n, k] = OVER if over else VALUE
+            value[n, k] = 0.0 if over else log(max(r.value, 0.1)) if r.kind == "ohm" else abs(r.value)
+    return value, state

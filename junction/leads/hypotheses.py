@@ -1,301 +1,500 @@
-"""The explanations that lead finding weighs: what the part is, and what is wrong with it.
+"""The explanations that lead finding weighs: what the part is, what is wrong with it, and how that spreads.
 
-A hypothesis is written for an NPN part with its leads known; the twelve ways to turn it onto a real part
-(six lead orders, two polarities) only permute its readings, because a PNP part is the same network with
-the meter's leads exchanged.  Unknown parameters (junction drops, gains, built-in resistors, the ohms of
-a leak) are latent variables with a spread; the library lays tiles over them.
+A hypothesis is a kind of part (``reference/kinds.csv``) with a fault (``reference/faults.csv``); both are
+data.  It is written for an NPN part with its leads known; the twelve ways to turn it onto a real part (six
+lead orders, two polarities) only permute its readings, because a PNP part is the same network with the
+meter's leads exchanged.  A diode has its anode on lead B and its cathode on lead E.
+
+Unknown parameters (junction drops, gains, built-in resistors, the ohms of a leak) are latent variables with
+a spread.  A hypothesis is laid out as a mixture of narrow normal tiles: their centres carry one half of
+the prior's variance, the width of each tile the other; the ohms of a short or leak are a grid of tiles over
+their logarithm.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import product
 from math import log
 
-from junction.leads.hypotheses_priors import Prior, priors
-from junction.shelf.families import families
-from junction.shelf.rules import rules
+import numpy as np
 
-#: Latent variables: junction drops at the family current [V], gains and resistances [log].
+from junction.judge.results import QUALITIES
+from junction.shelf.families import families
+from junction.shelf.results import PartType
+from junction.shelf.rules import rule
+from junction.shelf.tables import Row, reference_table
+
+#: Latent variables: junction drops at the current the families state [V], gains and resistances [log].
 LATENT = (
-    "v_be",
-    "ln_bf",
-    "ln_br",
-    "v_second",
-    "v_ce_diode",
-    "ln_r_int",
-    "ln_r2",
-    "ln_r_be",
-    "ln_r_bc",
-    "ln_r_ce",
-    "v_be_extra",
-    "v_bc_extra",
-    "v_eb_extra",
-    "v_pair",
-)
+    "v_be", "ln_bf", "ln_br", "v_second", "v_ce_diode", "ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce",
+    "v_be_extra", "v_bc_extra", "v_eb_extra", "v_pair",
+)  # fmt: skip
+AT = {name: k for k, name in enumerate(LATENT)}
 PATHS = ("BE", "BC", "CE")
-#: Paths that an open lead takes away from the meter, and the fault it is written as.
-OPEN_LEADS = {"E": ("BE open",), "C": ("BC open",), "B": ("BE open", "BC open")}
-#: Names of structures that other modules ask for.
-BUILT_IN = "built-in base-emitter resistor"
-SCHOTTKY_CLAMP = "Schottky clamp"
-DAMPER_RESISTOR = "damper diode and base-emitter resistor"
-TWO_RESISTORS_DIODE = "base-emitter resistors and diode"
-SEVERITY = {"none": 0, "leaky": 1, "open": 2, "shorted": 3}
+#: Columns of the latent variables that hold a resistance across each of them.
+PATH_COLUMNS = [AT["ln_r_be"], AT["ln_r_bc"], AT["ln_r_ce"]]
+#: Placements of the canonical NPN part, red node first; nodes are B 0, C 1, E 2.
+PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
+RED = np.array([0, 2, 0, 1, 1, 2])
+BLACK = np.array([2, 0, 1, 0, 2, 1])
+_NODE = {"B": 0, "C": 1, "E": 2}
+_SEVERITY = ("good", "leaky", "open", "shorted")
+
+#: Share of a prior's variance left inside one tile; the draws carry the rest.
+_TILE_SHARE = 0.5
+#: Latent variables whose tiles only touch: a reading bends so with the ohms of a built-in resistor that a
+#: straight line over half its wide prior would give pairs of readings that no resistor gives.
+_NARROW = ("ln_r_int", "ln_r2")
+#: Spacing of the tiles over ln(ohm) of a short and of a leak, by how many such paths the fault has.
+_STEPS = {1: (1.2, 0.36), 2: (1.4, 0.6), 3: (1.4, 1.0)}
+#: Tiles of a part in circuit: levels of the ohms of a path beside it, and draws of everything else.
+_LEVELS, _DRAWS = 6, 2
+_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
 
 
 @dataclass(frozen=True)
-class Structure:
+class Kind:
     """One kind of part: which network, and the spread of its latent variables (centre, sd)."""
 
     name: str
-    kind: str
+    device: str  # bjt, darlington, bjt with damper diode, diode; unknown for what is named, not judged
     material: str
     weight: float
     latent: dict[str, tuple[float, float]]
-    darlington: bool = False
-    transistor: bool = True
-    draws: int = 8
-    pairs: bool = False  # two and three faults at once are laid out too
+    groups: tuple[str, ...]  # of faults it is weighed with
+    in_circuit: tuple[str, ...]
+    draws: int
     # a lower resistance than the first is a leak for every family it may be of, above the second for none
-    leak_limit_ohm: tuple[float, float] = (5e4, 5e7)
+    leak_limit_ohm: tuple[float, float]
+    called: str
+    reads_as: str  # subject and verb of the warning that such a part "reads like this"
     type_limit_ohm: dict[str, float] = field(default_factory=dict)  # registered limit, by path
-    remark: str = ""  # subject and verb of the warning that such a part "reads like this"
+
+    @property
+    def plain(self) -> bool:
+        """Whether it is a bipolar transistor and nothing else."""
+        return self.latent.keys() == {"v_be", "ln_bf", "ln_br"} and self.device == "bjt"
+
+    @property
+    def transistor(self) -> bool:
+        """Whether it is a bipolar transistor of some kind."""
+        return self.device not in ("diode", "unknown")
 
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong: paths with a short or leak of unknown ohms, leads open, junctions gone soft."""
+    """What is wrong: paths with a short or leak of unknown ohms, leads open, a junction gone soft."""
 
     name: str
     faults: tuple[str, ...]
     weight: float
-    resistive: tuple[tuple[str, str], ...] = ()  # (path, 'shorted' | 'leaky')
+    groups: tuple[str, ...] = ()
     open_leads: tuple[str, ...] = ()
-    soft: str = ""  # 'BE' or 'BC'
-    no_emitter: bool = False  # emitter junction open, everything else alive
+    soft: bool = False
+    beside: str = ""  # a path of the circuit, laid out like a fault, and no fault of the part
 
     @property
-    def quality(self) -> str:
-        """Quality of the part: its worst fault, `good` where there is none."""
-        words = [f.split()[1] for f in self.faults] or ["none"]
-        worst = max(words, key=lambda w: SEVERITY[w])
-        return "good" if worst == "none" else worst
+    def resistive(self) -> tuple[tuple[str, str], ...]:
+        """(path, 'shorted' or 'leaky') of every path of unknown ohms."""
+        found = () if self.soft else (*self.faults, *([self.beside] if self.beside else []))
+        return tuple(tuple(f.split()) for f in found if not f.endswith("open"))
+
+    @property
+    def no_emitter(self) -> bool:
+        """Whether the emitter junction is gone and everything beside it alive."""
+        return not self.open_leads and any(f.endswith("open") for f in self.faults)
+
+    @property
+    def quality(self) -> np.ndarray:
+        """The part is what its worst fault is, `good` where there is none; over QUALITIES."""
+        worst = max((f.split()[1] for f in self.faults), key=_SEVERITY.index, default="good")
+        return np.array([float(q == worst) for q in QUALITIES])
 
 
-@dataclass(frozen=True)
-class Hypothesis:
-    """One cell of the answer: a structure with a fault, and the quality that amounts to."""
-
-    structure: Structure
-    fault: Fault
-    quality: dict[str, float] = field(default_factory=dict)
+Hypothesis = tuple[Kind, Fault, np.ndarray]  # and the quality that amounts to, over QUALITIES
+Tiles = dict[str, np.ndarray]
 
 
-def _family_window(*names: str) -> tuple[float, float]:
-    """Centre and sd of the drop over several families: the widest window holds 2.5 sd each way."""
-    shelf = families()
+@cache
+def priors() -> dict[str, tuple[float, float, float]]:
+    """Value, centre and standard deviation of every row of the priors table.
+
+    Centre and standard deviation are those of the value of a voltage, else of its logarithm; the range
+    low..high holds 95 %, which is four standard deviations.
+
+    Raises
+    ------
+    ShelfError
+        A row that cannot be read, with line and column.
+    """
+    found = {}
+    columns = ("prior", "value", "low", "high", "unit", "meaning", "basis", "source")
+    for row in reference_table("priors.csv", columns):
+        value = row.number("value", low=1e-12, high=1e12, needed=True)
+        low, high = (row.number(column, low=1e-12, high=1e12) for column in ("low", "high"))
+        if (low < high) == (low != low):
+            raise row.fault("value", "wants low below high or neither")
+        row.text("basis", needed=True)
+        volts = row.text("unit") == "V"
+        centre, spread = (value, high - low) if volts else (log(value), log(high / low))
+        found[row.text("prior", needed=True)] = value, centre, spread / 4
+    return found
+
+
+def prior(name: str) -> float:
+    """Value of one row of the priors table, in the unit of the row."""
+    return priors()[name][0]
+
+
+def _expected(row: Row, column: str) -> tuple[float, float]:
+    """Centre and sd of a latent variable: a prior's, or those of the forward windows of families."""
+    name = row.text(column)
+    if name in priors():
+        return priors()[name][1:]
+    names, shelf = name.split(" + "), families()
+    if not shelf.keys() >= set(names):
+        raise row.fault(column, f"{name!r} is no prior and no list of families")
     low, high = min(shelf[n].vf_low_V for n in names), max(shelf[n].vf_high_V for n in names)
-    return (low + high) / 2, (high - low) / 5
-
-
-def _limits(loose: str, tight: str) -> tuple[float, float]:
-    shelf = families()
-    return tuple(sorted(shelf[n].leak_at_V / shelf[n].leak_max_A for n in (loose, tight)))
-
-
-def _of(prior: Prior) -> tuple[float, float]:
-    return prior.centre, prior.spread
-
-
-def _make(name: str, kind: str, material: str, weight: str, latent: dict, **more) -> Structure:
-    """A structure whose weight is a prior and whose leak limits are those of its families."""
-    loose, tight = (
-        ("germanium power", "germanium small-signal")
-        if material == "germanium"
-        else ("silicon power BJT", "small-signal silicon BJT")
-    )
-    return Structure(
-        name, kind, material, priors()[weight].value, latent, leak_limit_ohm=_limits(loose, tight), **more
-    )
-
-
-def _silicon() -> tuple[float, float]:
-    return _family_window("small-signal silicon BJT", "silicon power BJT")
-
-
-def _bipolar() -> tuple[Structure, ...]:
-    p = priors()
-    gains = {"ln_bf": _of(p["bf"]), "ln_br": _of(p["br"])}
-    si = {"v_be": _silicon(), **gains}
-    ge = {
-        "v_be": _family_window("germanium small-signal", "germanium power"),
-        "ln_bf": _of(p["germanium_bf"]),
-        "ln_br": gains["ln_br"],
-    }
-    damper, clamp = {"v_ce_diode": _of(p["damper_v"])}, {"v_bc_extra": _of(p["schottky_v"])}
-    rbe, low_rbe = {"ln_r_int": _of(p["r_be_built_in"])}, {"ln_r_int": _of(p["r_be_damper"])}
-    two = {**si, "v_second": _silicon()}
-    two_rr = {**two, "ln_r_int": _of(p["r1_darlington"]), "ln_r2": _of(p["r2_darlington"])}
-    with_damper, clamped = "bjt with damper diode", "Schottky-clamped silicon"
-    deflection, two_rr_diode = {**si, **damper, **low_rbe}, {**two_rr, **damper}
-    rows = (
-        ("plain", "bjt", "silicon", "kind_silicon", si, {"pairs": True}),
-        ("germanium", "bjt", "germanium", "kind_germanium", ge, {"pairs": True, "draws": 10}),
-        (BUILT_IN, "bjt", "silicon", "kind_silicon_rbe", {**si, **rbe}, {"draws": 24}),
-        (DAMPER_RESISTOR, with_damper, "silicon", "kind_damper_rbe", deflection, {"draws": 16}),
-        ("damper diode", with_damper, "silicon", "kind_damper", {**si, **damper}, {}),
-        (TWO_RESISTORS_DIODE, "darlington", "silicon", "kind_darlington_rr", two_rr_diode, {"draws": 12}),
-        ("base-emitter resistors", "darlington", "silicon", "kind_darlington_rr_bare", two_rr, {"draws": 12}),
-        ("no resistors", "darlington", "silicon", "kind_darlington", two, {}),
-        (SCHOTTKY_CLAMP, "bjt", clamped, "kind_clamped", {**si, **clamp}, {}),
-    )
-    return tuple(
-        _make(name, kind, material, weight, latent, darlington=kind == "darlington", **more)
-        for name, kind, material, weight, latent, more in rows
-    )
-
-
-def _not_bipolar() -> tuple[Structure, ...]:
-    schottky = _of(priors()["schottky_v"])
-
-    # two junctions of one die: a common drop, and a few millivolt between them
-    def twins(centre: float, sd: float) -> dict[str, tuple[float, float]]:
-        return {"v_be_extra": (centre, 0.006), "v_bc_extra": (centre, 0.006), "v_pair": (0.0, sd)}
-
-    silicon = twins(*_silicon())
-    channel = {"ln_r_ce": (log(250.0), 0.7)}
-    rows = (
-        ("two diodes", "silicon", "kind_two_diodes", silicon, "two diodes with a common lead read"),
-        ("two Schottky diodes", "Schottky", "kind_two_schottky", twins(*schottky),
-         "two Schottky diodes with a common lead read"),
-        ("junction FET", "silicon", "kind_junction_fet", {**silicon, **channel},
-         "a junction FET (two gate junctions and a channel) reads"),
-        ("one junction", "silicon", "kind_one_junction", {"v_bc_extra": _silicon()},
-         "a MOSFET (body diode) or a thyristor (gate), one junction and a lead that shows nothing, reads"),
-    )  # fmt: skip
-    return tuple(
-        _make(name, "unknown", material, weight, latent, transistor=False, remark=remark,
-              draws=16 if name == "junction FET" else 8)
-        for name, material, weight, latent, remark in rows
-    )  # fmt: skip
+    return (low + high) / 2, (high - low) / (2 * rule("leads_window_joint" if names[1:] else "leads_window"))
 
 
 @cache
-def structures() -> tuple[Structure, ...]:
-    """Every kind of three-lead part that is weighed."""
-    return _bipolar() + _not_bipolar()
+def kinds(leads: int = 3) -> tuple[Kind, ...]:
+    """Every kind of part with three (or two) leads that is weighed."""
+    made_of = [name for name in LATENT if name not in ("ln_r_be", "ln_r_bc", "v_pair")] + ["twins"]
+    columns = (
+        "kind", "leads", "device", "material", "weight", "faults", "in_circuit", "draws", "leak_families",
+        *made_of, "called", "reads_as", "meaning", "basis", "source",
+    )  # fmt: skip
+    found, shelf = [], families()
+    for row in reference_table("kinds.csv", columns):
+        latent = {name: _expected(row, name) for name in made_of if row.text(name)}
+        if "twins" in latent:  # two junctions of one die: a common drop, and a few millivolt between them
+            centre, spread = latent.pop("twins")
+            latent |= dict.fromkeys(("v_be_extra", "v_bc_extra"), (centre, prior("twin_v")))
+            latent["v_pair"] = 0.0, spread
+        held = [shelf[name] for name in row.text("leak_families", needed=True).split(" + ")]
+        ohms = [f.leak_at_V / f.leak_max_A for f in held]
+        kind = Kind(
+            row.text("kind", needed=True), row.text("device", needed=True), row.text("material"),
+            row.number("weight", low=0, high=1e6, needed=True), latent,
+            tuple(row.text("faults", needed=True).split(" + ")), tuple(row.text("in_circuit").split(" + ")),
+            int(row.number("draws", low=2, high=100, needed=True)), (min(ohms), max(ohms)),
+            row.text("called", needed=True), row.text("reads_as"),
+        )  # fmt: skip
+        if row.number("leads", low=2, high=3) == leads:
+            found.append(kind)
+    return tuple(found)
 
 
-def _single_faults(p: dict[str, float]) -> list[Fault]:
-    found = [Fault("none", (), p["none"])]
-    for path in PATHS:
-        for word in ("shorted", "leaky"):
-            weight = p[f"{path.lower()}_{word}"]
-            found.append(Fault(f"{path} {word}", (f"{path} {word}",), weight, ((path, word),)))
-    for lead, gone in OPEN_LEADS.items():
-        found.append(Fault(f"{lead} lead open", gone, p[f"{lead.lower()}_open"], (), (lead,)))
-    found.append(Fault("all open", OPEN_LEADS["B"], p["all_open"], (), ("B", "C", "E")))
-    found += [Fault(f"{x} soft", (f"{x} leaky",), p["soft"], soft=x) for x in ("BE", "BC")]
-    found.append(Fault("BE open inside", ("BE open",), p["inner_open"], no_emitter=True))
+@cache
+def faults() -> dict[str, Fault]:
+    """Every fault that is weighed, alone and in company, by name."""
+    found = {}
+    columns = ("fault", "groups", "weight", "faults", "open_leads", "soft", "meaning", "basis", "source")
+    for row in reference_table("faults.csv", columns):
+        said = row.text("faults")
+        found[row.text("fault", needed=True)] = Fault(
+            row.text("fault"), tuple(said.split(" + ")) if said else (),
+            row.number("weight", low=0, high=1e6, needed=True),
+            tuple(row.text("groups", needed=True).split(" + ")), tuple(row.text("open_leads").split()),
+            row.flag("soft"),
+        )  # fmt: skip
     return found
 
 
-def _faults_in_company(p: dict[str, float]) -> list[Fault]:
-    def every(word: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-        return tuple(f"{x} {word}" for x in PATHS), tuple((x, word) for x in PATHS)
-
+def circuit_faults() -> tuple[Fault, ...]:
+    """A diode in circuit: sound or open, with a path of the circuit beside it."""
+    present, low = prior("parallel_present"), prior("parallel_low")
     found = []
-    for name, word, weight in (
-        ("all shorted", "shorted", "all_shorted"),
-        ("three leaky", "leaky", "three_leaky"),
-    ):
-        words, resistive = every(word)
-        found.append(Fault(name, words, p[weight], resistive))
-    for lead, left in (("E", "BC"), ("C", "BE"), ("B", "CE")):
-        for word in ("leaky", "shorted"):
-            words = (*OPEN_LEADS[lead], f"{left} {word}")
-            name = f"{lead} lead open, {left} {word}"
-            found.append(Fault(name, words, p[f"open_{word}"], ((left, word),), (lead,)))
-    for one, other in (("BE", "BC"), ("BE", "CE"), ("BC", "CE")):
-        words = (f"{one} leaky", f"{other} leaky")
-        resistive = ((one, "leaky"), (other, "leaky"))
-        found.append(Fault(f"{one} and {other} leaky", words, p["two_leaky"], resistive))
-    # beside a short the two other paths lie in parallel: one leak stands for both
-    for short, leak in (("BE", "BC"), ("BC", "CE"), ("CE", "BE")):
-        resistive = ((short, "shorted"), (leak, "leaky"))
-        words = (f"{short} shorted", f"{leak} leaky")
-        found.append(Fault(f"{short} shorted with a leak", words, p["short_leaky"], resistive))
-    return found
+    for word, share in (("leaky", 1 - low), ("shorted", low)):
+        for name, said in (("none", ()), ("AK open", ("AK open",))):
+            weight = faults()[name].weight * present * share
+            found.append(Fault(f"{name}, path beside, {word}", said, weight, ("diode",), beside=f"AK {word}"))
+    return tuple(found)
+
+
+def normal_quantile(p: np.ndarray) -> np.ndarray:
+    """Normal quantile to 4.5e-4, enough to place tiles: Abramowitz and Stegun (1964) 26.2.23."""
+    t = np.sqrt(-2 * np.log(np.minimum(p, 1 - p)))
+    x = t - (2.515517 + t * (0.802853 + t * 0.010328)) / (1 + t * (1.432788 + t * (0.189269 + t * 0.001308)))
+    return np.where(p < 0.5, -x, x)
 
 
 @cache
-def faults() -> tuple[Fault, ...]:
-    """Every fault that is weighed, alone and in company."""
-    p = {name[6:]: prior.value for name, prior in priors().items() if name.startswith("fault_")}
-    return tuple(_single_faults(p) + _faults_in_company(p))
-
-
-def applies(fault: Fault, structure: Structure) -> bool:
-    """Whether a fault is laid out for a structure."""
-    if structure.kind == "diode":
-        return True
-    if not structure.transistor:
-        return fault.name in ("none", "all shorted") or (
-            len(fault.faults) == 1
-            and len(fault.resistive) == 1
-            and not fault.open_leads
-            and fault.resistive[0][1] == "shorted"
-        )
-    if fault.soft:
-        return structure.name == "plain" or (structure.kind == "bjt with damper diode" and fault.soft == "BC")
-    if fault.no_emitter:
-        return "v_ce_diode" in structure.latent and not structure.darlington
-    if len(fault.resistive) > 1 and fault.name != "all shorted":
-        return structure.pairs
-    if fault.open_leads and fault.resistive:
-        return structure.pairs or structure.kind == "bjt with damper diode"
-    return True
-
-
-def short_limit_ohm() -> float:
-    """Resistance below which a path is a short [ohm] (rule of thumb of the shelf)."""
-    return rules()["short_below"].value
-
-
-@dataclass(frozen=True)
-class Span:
-    """A grid over the logarithm of a resistance: centres, sd of a tile, log weight of each tile."""
-
-    centres: tuple[float, ...]
-    sd: float
-    log_weights: tuple[float, ...]
+def _drawn(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Evenly spread standard normal values of variance 1, and half the distance of each to its neighbours."""
+    quantiles = normal_quantile((np.arange(count) + 0.5) / count)
+    quantiles = quantiles / np.sqrt(np.mean(quantiles**2))
+    gaps = np.diff(quantiles)
+    return quantiles, 0.5 * np.concatenate([gaps[:1], 0.5 * (gaps[1:] + gaps[:-1]), gaps[-1:]])
 
 
 @cache
-def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: float) -> Span:
+def _shuffled(count: int, variable: int) -> np.ndarray:
+    """A permutation of `count` that differs between variables: by the fractional parts of k sqrt(prime)."""
+    return np.argsort(np.argsort((np.arange(1, count + 1) * np.sqrt(_PRIMES[variable])) % 1.0))
+
+
+def _draw(kind: Kind, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Tiles of a kind's latent variables, stratified in every one of them: centres and sd, (count, l)."""
+    quantiles, half_gaps = _drawn(count)
+    theta, sd = np.full((count, len(LATENT)), np.nan), np.zeros((count, len(LATENT)))
+    for name, (centre, width) in kind.latent.items():
+        k = AT[name]
+        at = _shuffled(count, k)
+        if name in _NARROW:
+            theta[:, k], sd[:, k] = centre + width * quantiles[at], width * half_gaps[at]
+        else:
+            theta[:, k] = centre + width * np.sqrt(1 - _TILE_SHARE) * quantiles[at]
+            sd[:, k] = width * np.sqrt(_TILE_SHARE)
+    return theta, sd
+
+
+def _open_inside(kind: Kind, theta: np.ndarray, sd: np.ndarray, lead: str) -> None:
+    """Take a lead off inside the part: what is beside it stays, and the junction that is left its drop."""
+    if kind.device == "diode":
+        theta[:, [AT["v_be_extra"], AT["v_eb_extra"]]] = np.nan
+        return
+    for name in {"E": ("v_bc_extra",), "C": ("v_be_extra",), "B": ()}[lead]:
+        theta[:, AT[name]], sd[:, AT[name]] = theta[:, AT["v_be"]], sd[:, AT["v_be"]]
+    theta[:, AT["v_be"]] = np.nan
+
+
+@cache
+def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: float):
     """Tiles over the ohms of a short or a leak.
 
     Parameters
     ----------
     word : str
-        'shorted' (0.2 ohm to the short limit) or 'leaky' (from there up).
+        'shorted' (the least short to the short limit) or 'leaky' (from there up).
     step : float
         Spacing of tile centres in ln(ohm) [1].
     visible_ohm, highest_ohm : float
         What diode mode can show, and where the grid ends [ohm]; between them the prior density is
         that of hidden leaks.
+
+    Returns
+    -------
+    centres : ndarray
+        In ln(ohm).
+    sd : float
+        Of each tile, half its width.
+    log_weight : ndarray
     """
-    edge = log(short_limit_ohm())
-    low, high = (log(0.2), edge) if word == "shorted" else (edge, log(highest_ohm))
+    edge, seen = log(rule("short_below")), log(visible_ohm)
+    low, high = (log(rule("leads_least_short")), edge) if word == "shorted" else (edge, log(highest_ohm))
     count = max(2, round((high - low) / step))
     width = (high - low) / count
-    centres = tuple(low + (k + 0.5) * width for k in range(count))
-    seen = log(visible_ohm)
-    hidden = log(priors()["hidden_leak_density"].value)
+    centres = low + (np.arange(count) + 0.5) * width
     full = (min(high, seen) - low) if word == "leaky" else high - low
-    return Span(
-        centres,
-        0.5 * width,
-        tuple(log(width / full) + (hidden if word == "leaky" and c > seen else 0.0) for c in centres),
-    )
+    hidden = (centres > seen) & (word == "leaky")
+    return centres, 0.5 * width, log(width / full) + np.where(hidden, log(prior("hidden_leak_density")), 0.0)
+
+
+def _tiles_of(kind: Kind, fault: Fault, visible_ohm: float, highest_ohm: float):
+    """Centres, sd and log weight of every tile of one kind with one fault."""
+    paths = len(fault.resistive)
+    count = kind.draws // (2 if paths + len(fault.open_leads) < 2 else 4)
+    theta, sd = _draw(kind, max(2, count) if fault.faults else 2 * kind.draws)
+    if fault.soft:
+        _, centre, spread = priors()["soft_v"]
+        at = AT[f"v_{fault.faults[0][:2].lower()}_extra"]
+        theta[:, at], sd[:, at] = centre + spread * np.linspace(-1.2, 1.2, len(theta)), 0.6 * spread
+    if fault.no_emitter:
+        _open_inside(kind, theta, sd, "E")
+    log_weight = np.full(len(theta), -np.log(len(theta)))
+    short_step, leak_step = _STEPS[max(1, paths)]
+    if fault.name == "all shorted":  # three paths of a few ohms look alike, so few tiles do
+        short_step = 2.8
+    if highest_ohm > 2 * visible_ohm and paths > 1:  # a long grid: coarser tiles
+        leak_step *= 2
+    if fault.faults == ("BE leaky",) and kind.transistor:
+        # E-C shows it where E-B no longer does: from emitter to collector the reverse gain divides it
+        highest_ohm = max(highest_ohm, rule("leads_beyond") * visible_ohm)
+    for pair, word in fault.resistive:
+        at = AT["ln_r_be" if pair == "AK" else f"ln_r_{pair.lower()}"]
+        step = leak_step if word == "leaky" else short_step
+        centres, width, weights = resistance_span(word, step, visible_ohm, highest_ohm)
+        n = len(theta)
+        theta, sd = np.repeat(theta, len(centres), axis=0), np.repeat(sd, len(centres), axis=0)
+        theta[:, at], sd[:, at] = np.tile(centres, n), width
+        log_weight = np.repeat(log_weight, len(centres)) + np.tile(weights, n)
+    return theta, sd, log_weight
+
+
+def _leak_grade(kind: Kind, fault: Fault, theta: np.ndarray) -> np.ndarray:
+    """0 where the fault is one, 1 where a leak lies between families' limits, 2 where all are within."""
+    leaks = [path for path, word in fault.resistive if word == "leaky"]
+    grade = np.full(len(theta), 2 if leaks and len(leaks) == len(fault.faults) else 0)
+    for path in leaks:
+        registered = kind.type_limit_ohm.get(path)
+        tight, loose = np.log((registered, registered) if registered else kind.leak_limit_ohm)
+        ln_ohm = theta[:, AT["ln_r_be" if path == "AK" else f"ln_r_{path.lower()}"]]
+        grade = np.minimum(grade, np.where(ln_ohm < tight, 0, np.where(ln_ohm < loose, 1, 2)))
+    return grade
+
+
+def lay_out(
+    weighed: Sequence[Kind], more_faults: Sequence[Fault], visible_ohm: float, highest_ohm: float
+) -> tuple[tuple[Hypothesis, ...], Tiles]:
+    """All tiles of all faults of the given kinds.
+
+    Parameters
+    ----------
+    weighed : sequence of Kind
+    more_faults : sequence of Fault
+        Beside those of the table that some of the kinds is weighed with.
+    visible_ohm, highest_ohm : float
+        Largest leak that diode mode shows, and largest leak that is laid out [ohm].
+
+    Returns
+    -------
+    hypotheses : tuple of Hypothesis
+    tiles : dict of ndarray
+        ``theta`` and ``sd`` (n, l), nan where the part has none of a latent variable; ``hypothesis``
+        (n,) in rising order; ``log_weight`` (n,); ``dead`` (n, 6) placements on an open lead;
+        ``darlington`` (n,).
+    """
+    groups = {group for kind in weighed for group in kind.groups}
+    ills = [f for f in (*faults().values(), *more_faults) if groups & set(f.groups)]
+    hypotheses: list[Hypothesis] = []
+    parts: list[Tiles] = []
+    total_kind, total_fault = sum(k.weight for k in weighed), sum(f.weight for f in ills)
+    for kind, fault in product(weighed, ills):
+        if not set(fault.groups) & set(kind.groups):
+            continue
+        theta, sd, log_weight = _tiles_of(kind, fault, visible_ohm, highest_ohm)
+        log_weight = log_weight + np.log(kind.weight / total_kind * fault.weight / total_fault)
+        dead = np.zeros(6, bool)
+        for lead in fault.open_leads:
+            dead |= (RED == _NODE[lead]) | (BLACK == _NODE[lead])
+        grade = _leak_grade(kind, fault, theta)
+        for g, quality in enumerate((fault.quality, np.array([0.5, 0.5, 0, 0]), np.array([1.0, 0, 0, 0]))):
+            pick = grade == g
+            n = int(pick.sum())
+            if n:
+                parts.append({
+                    "theta": theta[pick], "sd": sd[pick], "log_weight": log_weight[pick],
+                    "hypothesis": np.full(n, len(hypotheses)), "dead": np.tile(dead, (n, 1)),
+                    "darlington": np.full(n, kind.device == "darlington"),
+                })  # fmt: skip
+                hypotheses.append((kind, fault, quality))
+    return tuple(hypotheses), {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
+
+
+def _path_levels(highest_ohm: float) -> tuple[np.ndarray, float, np.ndarray]:
+    """Levels in ln ohm of the paths beside a part, width of one, and the prior of a path of each."""
+    _, centre, spread = priors()["parallel_r"]
+    low, high = np.log(rule("leads_least_beside")), np.log(highest_ohm)
+    width = (high - low) / _LEVELS
+    levels = low + (np.arange(_LEVELS) + 0.5) * width
+    density = np.exp(-0.5 * ((levels - centre) / spread) ** 2)
+    return levels, width, width * density / (np.sqrt(2 * np.pi) * spread) * prior("parallel_present")
+
+
+def lay_out_in_circuit(highest_ohm: float):
+    """Tiles of a transistor in circuit, where unknown paths lie beside it.
+
+    Any pair of leads may have a resistance across it that belongs to the circuit.  A reading cannot tell it
+    from a leak or short of the part itself, so every tile with such a path is weighed twice: as the
+    circuit's, and as the part's own.  An open lead of the part no longer silences a placement, because the
+    circuit's paths remain on its solder joint.
+
+    Returns
+    -------
+    hypotheses : tuple of Hypothesis
+    tiles : dict of ndarray
+        As of `lay_out`, without hypothesis and weight.
+    entries : list of (hypothesis, rows, log weight)
+        The tiles of each hypothesis; a tile may serve several.
+    """
+    levels, width, share = _path_levels(highest_ohm)
+    log_path = np.log(np.concatenate([[1 - share.sum()], share]))  # paths that do not show count as none
+    centres = np.concatenate([[np.nan], levels])
+    combos = np.array(list(product(range(_LEVELS + 1), repeat=3)))
+    level = np.tile(combos, (_DRAWS, 1))  # of the paths across BE, BC, CE, 0 for none
+    weighed = [k for k in kinds() if "sound" in k.in_circuit]
+    total = sum(k.weight for k in weighed)
+    hypotheses, parts, entries, first = [], [], [], 0
+    for kind in weighed:
+        for name in ("none", "E lead open", "C lead open", "B lead open"):
+            fault = faults()[name]
+            if fault.open_leads and "open" not in kind.in_circuit:
+                continue
+            theta, sd = _draw(kind, _DRAWS)
+            for lead in fault.open_leads:
+                _open_inside(kind, theta, sd, lead)
+            theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
+            theta[:, PATH_COLUMNS] = centres[level]
+            sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
+            log_weight = np.log(kind.weight / total * fault.weight / _DRAWS) + log_path[level].sum(axis=1)
+            entries.append((len(hypotheses), np.arange(first, first + len(theta)), log_weight))
+            hypotheses.append((kind, fault, fault.quality))
+            parts.append((theta, sd, np.full(len(theta), kind.device == "darlington")))
+            first += len(theta)
+    theta, sd, darlington = (np.concatenate(x) for x in zip(*parts, strict=True))
+    sound, edge = faults()["none"].weight, log(rule("short_below"))
+    spans = {"shorted": edge - np.log(rule("leads_least_short")), "leaky": np.log(highest_ohm) - edge}
+    alone = entries[:]
+    for (k, path), (word, span) in product(enumerate(PATHS), spans.items()):
+        own = faults()[f"{path} {word}"].weight * width / span / sound
+        ln_ohm = centres[level[:, k]]
+        pick = (ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge)
+        for h, rows, log_weight in alone:
+            kind, fault, _ = hypotheses[h]
+            if set(fault.open_leads) & set(path):  # an open lead cannot carry a path of the part's own
+                continue
+            both = Fault(f"{fault.name}, {path} {word}", (*fault.faults, f"{path} {word}"), 1.0)
+            odds = np.log(own) - log_path[level[pick, k]]  # the part's own against the circuit's
+            entries.append((len(hypotheses), rows[pick], log_weight[pick] + odds))
+            hypotheses.append((kind, both, both.quality))
+    tiles = {"theta": theta, "sd": sd, "darlington": darlington, "dead": np.zeros((len(theta), 6), bool)}
+    return tuple(hypotheses), tiles, entries
+
+
+def matches(kind: Kind, type_: PartType) -> bool:
+    """Whether a kind is what a registered type says the part is."""
+    if type_.device == "diode":
+        if type_.kind == "Zener":
+            return kind.name in ("Zener", "silicon rectifier", "switching diode")
+        return kind.device == "diode" and type_.family in ("", kind.name)
+    darlington = kind.device == "darlington"
+    if not kind.transistor or darlington != (type_.kind == "darlington"):
+        return False
+    if (kind.material == "germanium") != (type_.material == "germanium"):
+        return False
+    resistor = "ln_r_int" in kind.latent
+    if darlington:
+        return resistor == bool(type_.r_be_ohm) or not type_.r_be_ohm
+    if ("v_ce_diode" in kind.latent) != type_.damper_diode:
+        return False
+    if "v_bc_extra" in kind.latent:  # a Schottky clamp: no registered type is one
+        return False
+    if type_.damper_diode and not type_.r_be_ohm:
+        return True  # sheets of such parts often leave the resistor out
+    return bool(type_.r_be_ohm) == resistor
+
+
+def leak_limits_ohm(type_: PartType) -> dict[str, float]:
+    """Lowest resistance that a registered type allows across each path [ohm]; {} where nothing is registered.
+
+    A leakage limit I at a voltage V allows what passes I at V.  Where the collector junction has no limit
+    of its own, that with the base-emitter junction reverse biased or shorted stands for it.
+    """
+    from junction.judge.limits import NO_LIMIT, registered_leak  # time: most parts have no type
+
+    found = {}
+    for path in ("AK",) if type_.device == "diode" else PATHS:
+        leak = registered_leak(type_, path)
+        if leak is not None and leak.leak_A > 0:
+            found[path] = leak.at_V / leak.leak_A
+    for symbol in () if type_.secondary or "BC" in found else ("I_CEX", "I_CES"):
+        for limit in type_.find(symbol):
+            if limit.basis not in NO_LIMIT and limit.high > 0 and "vce_V" in limit.at:
+                found.setdefault("BC", abs(limit.at["vce_V"]) / limit.high)
+    return found

@@ -1,254 +1,385 @@
-"""From the marginals of one part to its verdict, evidence, alternatives and next step."""
+"""Meter readings of parts to verdicts: what it is, how sure, what stands against it, what next."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import isnan
+from math import isnan, nan
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.records import PartReadings
+from junction.judge.mixture import MISSING
 from junction.judge.neighbours import neighbours
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
-from junction.leads import next_test
-from junction.leads.answer import Answer, Explanation
-from junction.leads.bench import Bench, Weighed
-from junction.leads.doubt import decide, doubt_of, unproven
-from junction.leads.hypotheses_library import over_range_V, visible_leak_ohm
-from junction.leads.leads import MISSING
-from junction.leads.priors import gain_doubt, gain_kind, gain_words, leak_limits_ohm, matches
-from junction.leads.words import evidence, explanation_words, ohm_words
+from junction.judge.sentences import say
+from junction.leads.bench import Bench, Types, bench_for, bench_group, over_range_V, visible_leak_ohm
+from junction.leads.hypotheses import leak_limits_ohm, matches
+from junction.leads.weigh import Explanation, Weighed, gain_kind, weigh_parts
+from junction.leads.words import capital, evidence, explanation_words, listed, ohm_words
 from junction.shelf.families import families
 from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import rules
+from junction.shelf.rules import rule
 
-#: Explanations from this probability on are named as alternatives.
-NAME_FROM = 0.01
-MOST_ALTERNATIVES = 6
+_FAULTY = ("leaky", "shorted", "open")
 _ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
+#: Cells of the posterior below this share of the largest are left out of the look ahead.
+_LEAST = 1e-4
+
+
+def judge_readings(
+    parts: Sequence[PartReadings], meter: Meter, types: Types | None = None
+) -> list[PartVerdict]:
+    """Verdict of every part from its meter readings.
+
+    Parameters
+    ----------
+    parts : sequence of PartReadings
+    meter : Meter
+        The meter that all readings were taken with.
+    types : callable, optional
+        Written type -> registered type, None where it is not known.
+
+    Returns
+    -------
+    list of PartVerdict
+        In the order of `parts`.
+    """
+    verdicts: dict[int, PartVerdict] = {}
+    groups: dict[tuple, list[int]] = {}
+    for k, part in enumerate(parts):
+        groups.setdefault(bench_group(part), []).append(k)
+    for members in groups.values():
+        some = [parts[k] for k in members]
+        bench = bench_for(meter, some, types=types)
+        for k, weighed in zip(members, weigh_parts(bench, some, types), strict=True):
+            verdicts[k] = judge_one(bench, weighed, types)
+    return [verdicts[k] for k in range(len(parts))]
+
+
+def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> PartVerdict:
+    """Verdict of one weighed part."""
+    w, part, top = weighed, weighed.readings, weighed.explanations[0]
+    registered = types(part.type) if types is not None and part.type else None
+    likely = decide(w.quality, w.odd)
+    contradiction = _contradiction(bench, w, registered)
+    doubt = _doubt(bench, w, likely, registered, bool(contradiction))
+    verdict = "undecided" if doubt else likely
+    told = evidence(bench, w)
+    whole = [text for path, text in told if not path]
+    said = whole if whole and (doubt or verdict == "good") else [text for _, text in told]
+    if doubt:
+        said = [f"{capital(doubt)}.", *said]
+    if not part.readings:
+        said = [say("leads_no_readings")]
+    unused = bool(doubt) and bool(part.refused)
+    if unused:  # what the odds say without those readings would only mislead
+        said = said[:1]
+    faults = top.faults if verdict != "good" and top.hypothesis >= 0 and not unused else ()
+    two = len(bench.leads) == 2
+    if two:
+        material = w.material or ("LED" if top.kind.name.startswith("LED") else "")
+        device = Device(w.device, "", material, {})
+    else:
+        device = Device(w.device, w.polarity, w.material, {} if bench.named else dict(w.leads))
+    cannot_see = say(
+        "leads_cannot_see", ohm=ohm_words(visible_leak_ohm(bench.meter)), over_V=over_range_V(bench.meter),
+        gain="" if two or not isnan(part.hfe) else "gain, ",
+    )  # fmt: skip
+    temp_missing = isnan(part.temp_C)
+    result = PartVerdict(
+        part.part, verdict, w.quality, device, _junctions(bench, w, registered, dict(told)), faults,
+        _alternatives(bench, w), tuple(said),
+        _next(bench, w, verdict, likely, bool(contradiction), registered), cannot_see,
+        tuple(_warnings(bench, w, registered, contradiction)), (), "readings", part.type,
+        REFERENCE_TEMP_C if temp_missing else part.temp_C, not temp_missing, part.in_circuit,
+        faults_probability=w.faults_probability, doubt=doubt if verdict == "undecided" else "",
+    )  # fmt: skip
+    return replace(result, neighbours=neighbours(result, registered.family if registered else ""))
+
+
+def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
+    """Verdict from the probabilities of the four qualities (JCGM 106:2012 in the form of the rules table).
+
+    Good from 95 % on; not good (then the likeliest fault) when good has at most 5 %; else undecided.
+    Undecided too when no explanation fits.
+    """
+    if odd > 0.5:
+        return "undecided"
+    if quality["good"] >= rule("conformity_good"):
+        return "good"
+    if quality["good"] <= rule("conformity_bad"):
+        return max(_FAULTY, key=lambda q: quality[q])
+    return "undecided"
+
+
+def _doubt(bench: Bench, w: Weighed, likely: str, registered: PartType | None, contradicts: bool) -> str:
+    """What stands against a verdict that the probabilities alone would give; '' where nothing does.
+
+    Likely is not shown: a junction is good when it was seen to conduct, the meter stood still and the part
+    is what it says; and in circuit a path beside a part does what a leak or a short of its own does.
+    """
+    part = w.readings
+    if part.in_circuit and likely in ("leaky", "shorted"):
+        return say("leads_doubt_circuit")
+    lost = [name for name in part.refused if name in bench.placements]
+    if lost and likely not in ("leaky", "shorted"):  # what conducts too well does so all the same
+        reason = "leads_doubt_refused_many" if lost[1:] else "leads_doubt_refused"
+        return say(reason, names=listed(lost))
+    if registered is not None and likely in ("good", "undecided"):
+        good = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
+        fitting = good[[matches(kind, registered) for kind, *_ in bench.hypotheses]].sum()
+        if good.sum() > rule("leads_other_good") and fitting < 0.5 * good.sum():
+            worst = max(_FAULTY, key=lambda q: w.quality[q])
+            return say("leads_doubt_type", type=part.type, quality=worst)
+    if likely != "good":
+        return ""
+    if contradicts:
+        return say("leads_doubt_marking")
+    unread = _unproven(bench, w)
+    if unread:
+        reason = "leads_doubt_unread_many" if unread[1:] else "leads_doubt_unread"
+        return say(reason, names=listed(unread))
+    moving = [r.placement for r in part.readings if r.settling]
+    if moving:
+        return say("leads_doubt_falling", names=", ".join(moving))
+    return _gain_doubt(part.hfe, registered) if len(bench.leads) == 3 else ""
+
+
+def _unproven(bench: Bench, w: Weighed) -> list[str]:
+    """Placements that a good part must have been read in, and was not: each junction forward."""
+    order = bench.order[w.explanations[0].arrangement]
+    wanted = order[:2] if len(bench.leads) == 2 else order[[0, 2]]
+    return [bench.placements[k] for k in wanted if w.state[k] == MISSING]
+
+
+def _least_gain(type_: PartType | None) -> float:
+    """Lowest h_FE that a type's registration asks for at any current [1]; nan where it states none."""
+    return min((x.low for x in type_.find("h_FE") if x.low > 0), default=nan) if type_ is not None else nan
+
+
+def _gain_doubt(hfe: float, type_: PartType | None) -> str:
+    """Why a gain reading stands against a good part; '' where it does not.
+
+    Sockets use other currents than sheets, so a part is let pass some way below the least registered.
+    """
+    least = _least_gain(type_)
+    if hfe < rule("leads_gain_of_least") * least:
+        return say("leads_doubt_gain_type", hfe=hfe, type=type_.name, least=least)
+    return say("leads_doubt_gain", hfe=hfe) if hfe < rule("leads_gain_shows") else ""
 
 
 def _junctions(
-    found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None, said: Mapping[str, str]
+    bench: Bench, w: Weighed, registered: PartType | None, told: Mapping[str, str]
 ) -> tuple[JunctionVerdict, ...]:
     """Verdict of every path, with the sentence said of it and the limit it is held to."""
-    diode = len(bench.leads) == 2
-    top = found.explanations[0]
+    top, two = w.explanations[0], len(bench.leads) == 2
     faults = {f.split()[0]: f for f in top.faults if " " in f}
-    family = registered.family if registered else top.structure if diode else top.material
+    family = registered.family if registered else top.kind.name if two else top.kind.material
     out = []
-    for path in ("AK",) if diode else ("BE", "BC", "CE"):
-        p = found.paths["BE" if diode else path]
-        word = decide(p, found.odd)
+    for path in ("AK",) if two else ("BE", "BC", "CE"):
+        p = w.paths["BE" if two else path]
+        word = decide(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
-        sentence = (said[path],) if path in said else ()
-        limit = _limit_words(bench, top, path, registered)
-        out.append(
-            JunctionVerdict(path, word, p, own, sentence, None, weighed.ohms.get(path), None, family, limit)
-        )
+        said, limit = (told[path],) if path in told else (), _limit_words(bench, top, path, registered)
+        out.append(JunctionVerdict(path, word, p, own, said, None, w.ohms.get(path), None, family, limit))
     return tuple(out)
-
-
-def _by(source: str) -> str:
-    return f" ({source})" if source else ""
 
 
 def _limit_words(bench: Bench, top: Explanation, path: str, registered: PartType | None) -> str:
     """The limit a path is held to, what it rests on, and what of it this meter's diode mode can see."""
-    visible = visible_leak_ohm(bench.library.meter)
-    seen = f"diode mode alone sees a path up to about {ohm_words(visible)}"
-    limits = {} if registered is None else leak_limits_ohm(registered)
-    if path in limits and limits[path] < visible:
-        return (
-            f"a path that diode mode shows at all, up to about {ohm_words(visible)}, is a leak; what is "
-            f"registered for {registered.name} allows more near breakdown only"
-        )
-    if path in limits:
-        return (
-            f"a path under {ohm_words(limits[path])} is a leak, by the leakage registered for "
-            f"{registered.name}{_by(registered.source)}; {seen}"
-        )
+    visible = visible_leak_ohm(bench.meter)
+    values = {"visible": ohm_words(visible)}
+    registered_ohm = nan if registered is None else leak_limits_ohm(registered).get(path, nan)
+    if registered_ohm < visible:
+        return say("leads_limit_breakdown", type=registered.name, **values)
+    if registered_ohm >= visible:
+        source = f" ({registered.source})" if registered.source else ""
+        values |= {"ohm": ohm_words(registered_ohm), "type": registered.name, "source": source}
+        return say("leads_limit_type", **values)
     if top.hypothesis < 0 or path == "CE":  # families state no limit of that path
         return ""
-    structure = bench.library.hypotheses[top.hypothesis].structure
-    tight, loose = structure.leak_limit_ohm
-    if tight == loose:
-        family = families()[structure.name]
-        whose = f"by the limit of the family {family.name}{_by(family.source or family.basis)}"
-        return f"a path under {ohm_words(tight)} is a leak, {whose}; {seen}"
-    return (
-        f"a path under {ohm_words(tight)} is a leak in power and small-signal families alike, one over "
-        f"{ohm_words(loose)} in neither; {seen}"
-    )
+    tight, loose = top.kind.leak_limit_ohm
+    values |= {"ohm": ohm_words(tight), "loose": ohm_words(loose)}
+    if tight < loose:
+        return say("leads_limit_families", **values)
+    family = families()[top.kind.name]
+    values |= {"family": family.name, "source": f" ({family.source or family.basis})"}
+    return say("leads_limit_family", **values)
 
 
-def _device(found: Answer, bench: Bench) -> Device:
-    if len(bench.leads) == 2:
-        structure = found.explanations[0].structure
-        material = found.material
-        return Device(found.kind, "", material or ("LED" if structure.startswith("LED") else ""), {})
-    leads = {} if bench.named else dict(found.leads)
-    return Device(found.kind, found.polarity, found.material, leads)
-
-
-def _circumstances(bench: Bench, weighed: Weighed) -> next_test.Circumstances:
-    part = weighed.readings
-    return next_test.Circumstances(
-        bench.turns, bench.leads, part.in_circuit, bench.library.has_ohms, bool(part.type)
-    )
-
-
-def _alternatives(
-    found: Answer, bench: Bench, circumstances: next_test.Circumstances
-) -> tuple[Alternative, ...]:
+def _alternatives(bench: Bench, w: Weighed) -> tuple[Alternative, ...]:
     """Other explanations, one for each set of faults or kind of part."""
-    top, *rest = found.explanations
-    out, told = [], {(top.faults, top.kind)}
+    top, *rest = w.explanations
+    out, told = [], {(top.faults, top.kind.device)}
     for e in rest:
-        if e.probability < NAME_FROM or len(out) == MOST_ALTERNATIVES:
+        device = e.kind.device
+        if e.probability < rule("leads_name") or len(out) == rule("leads_most_named"):
             break
-        if e.hypothesis < 0:  # no explanation is none
+        # none that fits is no explanation, and the same faults again are no other one
+        again = (e.faults, device) in told or (e.faults and e.faults in {f for f, _ in told})
+        if e.hypothesis < 0 or again:
             continue
-        if (e.faults, e.kind) in told or (e.faults and e.faults in {f for f, _ in told}):
-            continue
-        told.add((e.faults, e.kind))
-        told_leads = {} if bench.named or e.kind == "unknown" else e.leads
-        polarity = "" if e.kind in ("unknown", "diode") else e.polarity
-        device = Device(e.kind, polarity, e.material, told_leads)
-        out.append(Alternative(e.faults, device, e.probability, next_test.decided_by(top, e, circumstances)))
+        told.add((e.faults, device))
+        leads = {} if bench.named or device == "unknown" else e.leads
+        polarity = "" if device in ("unknown", "diode") else e.polarity
+        seems = Device(device, polarity, e.kind.material, leads)
+        out.append(Alternative(e.faults, seems, e.probability, _decided_by(bench, w, top, e)))
     return tuple(out)
 
 
-def _contradiction(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
+def _contradiction(bench: Bench, w: Weighed, registered: PartType | None) -> list[str]:
     """What the readings say against the marking, the polarity or the lead names as written."""
-    part, top = weighed.readings, found.explanations[0]
+    part, top, out = w.readings, w.explanations[0], []
     if top.hypothesis < 0:
         return []
-    structure = bench.library.hypotheses[top.hypothesis].structure
-    said = part.polarity or (registered.polarity if registered else "")
-    out = []
-    if registered is not None and not matches(structure, registered) and top.probability > 0.5:
-        out.append(
-            f"Reads as {explanation_words(replace(top, faults=()))}: the marking {part.type} does not fit, "
-            "or the leads are in another order."
-        )
-    elif said and found.polarity and said != found.polarity:
-        out.append(f"Reads as {found.polarity}, not {said}: the marking or the lead order does not fit.")
+    written = part.polarity or (registered.polarity if registered else "")
+    if registered is not None and not matches(top.kind, registered) and top.probability > 0.5:
+        words = explanation_words(replace(top, faults=()))
+        out.append(say("leads_not_type", explanation=words, type=part.type))
+    elif written and w.polarity and written != w.polarity:
+        out.append(say("leads_not_polarity", polarity=w.polarity, written=written))
     if bench.named and len(bench.leads) == 3:
-        moved = {lead: role for lead, role in found.leads.items() if role != lead}
+        moved = [(lead, role) for lead, role in sorted(w.leads.items()) if role != lead]
         if moved:
-            spelled = ", ".join(f"the lead called {lead} is {role}" for lead, role in sorted(moved.items()))
-            out.append(f"The leads are not those: {spelled}.")
-    if len(bench.leads) == 2 and bench.turns[top.arrangement].roles[0] == "E" and top.probability > 0.5:
-        out.append("Anode and cathode are the other way round than written.")
+            spelled = ", ".join(f"the lead called {lead} is {role}" for lead, role in moved)
+            out.append(say("leads_moved", moved=spelled))
+    if len(bench.leads) == 2 and bench.roles[top.arrangement][0] == "E" and top.probability > 0.5:
+        out.append(say("leads_reversed"))
     return out
 
 
-def _warnings(found: Answer, bench: Bench, weighed: Weighed, registered: PartType | None) -> list[str]:
-    part, top = weighed.readings, found.explanations[0]
+def _warnings(bench: Bench, w: Weighed, registered: PartType | None, contradiction: list[str]) -> list[str]:
+    """What the reader must know beside the verdict."""
+    part, top, two = w.readings, w.explanations[0], len(bench.leads) == 2
     if top.hypothesis < 0:
-        return ["No known explanation fits these readings: clean the leads and read them all again."]
-    out = _contradiction(found, bench, weighed, registered)
+        return [say("leads_odd")]
+    out = list(contradiction)
     if part.refused:
-        lost = ", ".join(part.refused)
-        out.append(f"Not used as written: {lost}; the list of what was set aside says why.")
-    out += gain_words(part.hfe, registered, len(bench.leads) == 2)
+        out.append(say("leads_refused", names=", ".join(part.refused)))
+    if not isnan(part.hfe):
+        least = _least_gain(registered)
+        if two:
+            out.append(say("leads_gain_diode"))
+        elif _gain_doubt(part.hfe, registered):
+            out.append(say("leads_gain_low"))
+        elif part.hfe < least:
+            out.append(say("leads_gain_socket", hfe=part.hfe, least=least))
     if part.type and registered is None:
-        out.append(f"Type {part.type} is not in the tables: judged by its family.")
-    likely = [e for e in found.explanations if e.remark and e.probability >= 0.05]
-    for e in likely[:1]:
-        not_bjt = "Not a bipolar transistor, it seems: " if e is top and e.kind == "unknown" else ""
-        remark = e.remark if not_bjt else e.remark[0].upper() + e.remark[1:]
-        out.append(f"{not_bjt}{remark} like this{'' if e is top else ' too'}.")
+        out.append(say("leads_type_unknown", type=part.type))
+    likely = [e for e in w.explanations if e.kind.reads_as and e.probability >= rule("leads_remark")]
+    if likely:
+        e = likely[0]
+        if e is top and e.kind.device == "unknown":
+            out.append(say("leads_not_bipolar", reads=e.kind.reads_as))
+        else:
+            too = "" if e is top else " too"
+            out.append(say("leads_reads_like", reads=capital(e.kind.reads_as), too=too))
     moving = any(r.settling for r in part.readings)
     if part.in_circuit:
-        certain = "" if moving else f" {_certain(found, len(bench.leads) == 2)}"
-        out.append(f"Read in circuit: every path beside the part counts in.{certain}".rstrip())
-    if bench.library.meter.red_lead != "positive":
-        out.append(
-            "On many meters of this kind the black lead is the positive one: then NPN and PNP, anode and "
-            "cathode change places."
-        )
+        said = [say("leads_in_circuit")]
+        if not moving and w.odd <= 0.5:  # what paths beside the part cannot change, and what they can
+            paths = {"AK": w.paths["BE"]} if two else w.paths
+            words = {path: decide(p, w.odd) for path, p in paths.items()}
+            firm = [f"{a}-{b} {word}" for (a, b), word in words.items() if word != "undecided"]
+            loose = [f"{a}-{b}" for (a, b), word in words.items() if word == "undecided"]
+            said += [say("leads_certain", paths=", ".join(firm))] if firm else []
+            said += [say("leads_not_certain", paths=", ".join(loose))] if loose else []
+        out.append(" ".join(said))
+    if bench.meter.red_lead != "positive":
+        out.append(say("leads_red_negative"))
     if moving:
-        out.append("A reading was still falling (a capacitor charging): wait until it stands and read again.")
+        out.append(say("leads_falling"))
     return out
-
-
-def _certain(found: Answer, diode: bool) -> str:
-    """What paths beside the part cannot change, and what they can."""
-    if found.odd > 0.5:
-        return ""
-    paths = {"AK": found.paths["BE"]} if diode else found.paths
-    words = {path: decide(p, found.odd) for path, p in paths.items()}
-    firm = [f"{path[0]}-{path[1]} {word}" for path, word in words.items() if word != "undecided"]
-    loose = [f"{path[0]}-{path[1]}" for path, word in words.items() if word == "undecided"]
-    told = f"Certain all the same: {', '.join(firm)}." if firm else ""
-    return " ".join(x for x in (told, f"Not certain: {', '.join(loose)}." if loose else "") if x)
-
-
-def cannot_see(meter: Meter, visible_ohm: float, *, gain_read: bool = False) -> str:
-    """What diode mode on this meter is blind to."""
-    gain = "" if gain_read else "gain, "
-    return (
-        f"a leak above about {ohm_words(visible_ohm)}, breakdown below the rating, {gain}whatever shows only "
-        f"hot or above {over_range_V(meter):.2g} V"
-    )
 
 
 def _next(
-    verdict: str, found: Answer, bench: Bench, weighed: Weighed, visible_ohm: float, contradicts: bool,
-    registered: PartType | None,
-) -> str:  # fmt: skip
+    bench: Bench, w: Weighed, verdict: str, likely: str, contradicts: bool, registered: PartType | None
+) -> str:
     """What to do next: replace, read a placement, lift a lead, or the test that decides."""
-    top = found.explanations[0]
+    top, part = w.explanations[0], w.readings
+    power = top.kind.device != "diode"
     if verdict == "good":
-        told = bench.named or set(found.leads.values()) >= set("BCE")
-        known = bool(gain_kind(weighed.readings.hfe))
-        return next_test.good_next(visible_ohm, diode=top.kind == "diode", gain_read=known) + (
-            "" if told else f" To tell {next_test.ORDER_TEST}."
+        gain = "" if not power else "leads_next_gain_again" if gain_kind(part.hfe) else "leads_next_gain"
+        test = say(
+            "leads_next_good", kohm=visible_leak_ohm(bench.meter) / 1e3, gain=say(gain) if gain else ""
         )
-    part = weighed.readings
+        told = bench.named or set(w.leads.values()) >= set("BCE")
+        return test if told else f"{test} {say('leads_next_order')}"
     if part.refused and not part.in_circuit and verdict == "undecided":
-        return f"Give the {' and '.join(part.refused)} cell its unit or correct it, and judge again."
+        return say("leads_next_refused", names=" and ".join(part.refused))
     if verdict != "undecided":
-        return next_test.faulty_next(top.faults, verdict, power=top.kind != "diode")
-    likely_good = decide(found.quality, found.odd) == "good"
-    if weighed.readings.in_circuit and decide(found.quality, found.odd) in ("leaky", "shorted"):
-        return _lift(found, bench)
-    if any(r.settling for r in weighed.readings.readings) and likely_good:
-        return "Wait until the meter stands still and read it again."
-    if contradicts and likely_good:
-        return "Check the marking and the order of the leads; then read the placements again."
-    wanted = unproven(bench, weighed) if likely_good else []
-    name, gain = (wanted[0], 1.0) if wanted else next_placement(bench, weighed)
-    if name and gain > 0.01:
+        return say(f"leads_next_{verdict}" if power else "leads_next_small")
+    if part.in_circuit and likely in ("leaky", "shorted"):
+        return _lift(bench, w)
+    if any(r.settling for r in part.readings) and likely == "good":
+        return say("leads_next_falling")
+    if contradicts and likely == "good":
+        return say("leads_next_marking")
+    wanted = _unproven(bench, w) if likely == "good" else []
+    name, gain = (wanted[0], 1.0) if wanted else next_placement(bench, w)
+    if name and gain > rule("leads_ask"):
         red, black = name.split("-")
-        return f"Read {name} (red lead on {red}, black on {black})."
-    if weighed.readings.in_circuit and found.odd <= 0.5:
-        return _lift(found, bench)
-    if likely_good and gain_doubt(weighed.readings.hfe, registered):
-        return "Read its gain again, leads as its sheet orders them; if it stays that low, replace it."
-    rest = [e for e in found.explanations[1:] if e.faults != top.faults]
+        return say("leads_next_read", name=name, red=red, black=black)
+    if part.in_circuit and w.odd <= 0.5:
+        return _lift(bench, w)
+    if likely == "good" and _gain_doubt(part.hfe, registered):
+        return say("leads_next_gain_doubt")
+    rest = [e for e in w.explanations[1:] if e.faults != top.faults]
     for other in sorted(rest, key=lambda e: bool(e.faults) == bool(top.faults)):  # good against bad first
-        text = next_test.decided_by(top, other, _circumstances(bench, weighed))
+        text = _decided_by(bench, w, top, other)
         if text:
-            return text[0].upper() + text[1:] + "."
-    return "Clean the leads and read all placements again; then read them on the ohms range as well."
+            return f"{capital(text)}."
+    return say("leads_next_all_again")
 
 
-def _lift(found: Answer, bench: Bench) -> str:
+def _lift(bench: Bench, w: Weighed) -> str:
     """Which lead to lift: the one that most of the doubtful paths share."""
     if len(bench.leads) == 2:
-        return "Lift one lead off the board and read A-K again, both ways: what stays is the part's own."
-    doubtful = [path for path, p in found.paths.items() if 0.02 < p["good"] < 0.98]
-    count = {role: sum(role in path for path in doubtful) for role in "BEC"}
-    role = max(count, key=count.__getitem__)
-    lead_of = dict(zip(bench.turns[found.explanations[0].arrangement].roles, bench.leads, strict=False))
+        return say("leads_next_lift_diode")
+    least = rule("leads_path_doubtful")
+    doubtful = [path for path, p in w.paths.items() if least < p["good"] < 1 - least]
+    role = max("BEC", key=lambda role: sum(role in path for path in doubtful))
+    lead_of = bench.lead_of(w.explanations[0].arrangement)
     lead = role if bench.named else f"{lead_of[role]} (taken for the {_ROLE_WORDS[role]})"
-    paths = [x for x in doubtful if role in x] or [x for x in found.paths if role in x]
-    spelled = " and ".join(f"{lead_of[x[0]]}-{lead_of[x[1]]}" for x in paths)
-    return f"Lift lead {lead} off the board and read {spelled} again: what stays is the part's own."
+    paths = [x for x in doubtful if role in x] or [x for x in w.paths if role in x]
+    spelled = " and ".join(f"{lead_of[a]}-{lead_of[b]}" for a, b in paths)
+    return say("leads_next_lift", lead=lead, paths=spelled)
+
+
+def _decided_by(bench: Bench, w: Weighed, one: Explanation, other: Explanation) -> str:
+    """Measurement that tells two explanations of the same readings apart, '' where there is none to name."""
+    if w.readings.in_circuit:
+        return say("leads_decide_circuit")
+    if -1 in (one.hypothesis, other.hypothesis):
+        return say("leads_decide_odd")
+    a, b = (dict(f.split() for f in e.faults) for e in (one, other))
+    devices = {one.kind.device, other.kind.device}
+    typed, values = bool(w.readings.type), {"gain": say("leads_decide_gain")}
+    if "diode" in devices:
+        return say("leads_decide_diode")
+    built_in = any("resistor" in e.kind.name and not faults for e, faults in ((one, a), (other, b)))
+    if built_in and a != b and "open" not in {*a.values(), *b.values()}:
+        values["sheet"] = "" if typed else f"{say('leads_decide_sheet')}; "
+        return say("leads_decide_built_in_read" if bench.has_ohms else "leads_decide_built_in", **values)
+    if "unknown" in devices:
+        return say("leads_decide_unknown")
+    if a != b:
+        at_a, at_b = (
+            {tuple(sorted(bench.lead_of(e.arrangement)[x] for x in path)): word for path, word in bad.items()}
+            for e, bad in ((one, a), (other, b))
+        )
+        if at_a == at_b:
+            return say("leads_decide_same_leads")
+        joint = sorted(k for k in set(at_a) | set(at_b) if at_a.get(k) != at_b.get(k))
+        values["paths"] = " and ".join("-".join(pair) for pair in joint)
+        if "open" in {*a.values(), *b.values()}:
+            return say("leads_decide_open", **values)
+        return say("leads_decide_leakage" if bench.has_ohms else "leads_decide_ohms", **values)
+    if one.kind.name != other.kind.name:
+        return say("leads_decide_typed" if typed else "leads_decide_type", gain=rule("leads_gain_darlington"))
+    return ""
 
 
 def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:
@@ -263,85 +394,46 @@ def next_placement(bench: Bench, weighed: Weighed, among: Sequence[str] = ()) ->
     among : sequence of str
         Placements that may be asked for; those without a reading by default.
     """
-    unread = among or [name for k, name in enumerate(bench.placements) if weighed.state[k] == MISSING]
+    at = {name: k for k, name in enumerate(bench.placements)}
+    unread = list(among) or [name for name, k in at.items() if weighed.state[k] == MISSING]
     if not unread:
         return "", 0.0
+    base = np.array([2 * r.index("B") for r in bench.roles]) + (np.array(bench.polarity) == "PNP")
+    what = base[:, None] * len(bench.groups) + bench.group[None, :-1]
+    gain = expected_information(bench, weighed.p, what)
+    most = float(max(gain[at[name]] for name in unread))
     junctions = [name for name in unread if "B" in name]
-    base = np.array([t.roles.index("B") * 2 + (t.polarity == "PNP") for t in bench.turns])
-    what = base[:, None] * len(bench.known.groups) + bench.known.group[None, :-1]
-    gain = next_test.expected_information(bench.outcomes, weighed.p, bench.turns, what)
-    most = float(max(gain[bench.at[name]] for name in unread))
     three = bench.named and len(bench.leads) == 3
-    if three and max((gain[bench.at[n]] for n in junctions), default=0.0) > 0.01:
+    if three and max((gain[at[name]] for name in junctions), default=0.0) > rule("leads_ask"):
         unread = junctions
-    best = max(unread, key=lambda name: gain[bench.at[name]])
-    return best, most
+    return max(unread, key=lambda name: gain[at[name]]), most
 
 
-def part_verdict(
-    weighed: Weighed,
-    bench: Bench,
-    registered: PartType | None,
-    visible_ohm: float,
-    temp_missing: bool,
-) -> PartVerdict:
-    """Verdict of one part.
+def expected_information(bench: Bench, p: np.ndarray, what: np.ndarray) -> np.ndarray:
+    """Expected gain of each placement about what is wanted [nat].
 
     Parameters
     ----------
-    weighed : Weighed
     bench : Bench
-    registered : PartType or None
-        Registered type of the part.
-    visible_ohm : float
-        Largest leak this meter shows [ohm].
-    temp_missing : bool
+    p : ndarray (A, H + 1)
+        Posterior so far.
+    what : ndarray of int (A, H)
+        Answer each cell stands for, counted from 0; only telling answers apart counts.
 
     Returns
     -------
-    PartVerdict
+    ndarray (6,)
+        By actual placement: entropy of the answer minus its expected entropy after the reading.
     """
-    found, part = weighed.found, weighed.readings
-    top: Explanation = found.explanations[0]
-    verdict = decide(found.quality, found.odd)
-    contradiction = _contradiction(found, bench, weighed, registered)
-    doubt = doubt_of(verdict, found, bench, weighed, registered, bool(contradiction))
-    if doubt:
-        verdict = "undecided"
-    limit_V = rules()["short_below"].value * 1e-3
-    paired = evidence(found, part.readings, bench.turns, bench.leads, weighed.ohms, limit_V, part.in_circuit)
-    whole = [sentence for path, sentence in paired if not path]
-    sound = whole and (doubt or verdict == "good")
-    said = tuple(whole) if sound else tuple(sentence for _, sentence in paired)
-    if doubt:
-        said = (f"{doubt[0].upper()}{doubt[1:]}.", *said)
-    if not part.readings:
-        said = ("No readings.",)
-    unused = bool(doubt) and bool(part.refused)
-    faults = top.faults if verdict != "good" and top.hypothesis >= 0 and not unused else ()
-    if unused:  # what the odds say without those readings would only mislead
-        said = said[:1]
-    result = PartVerdict(
-        part.part,
-        verdict,
-        found.quality,
-        _device(found, bench),
-        _junctions(found, bench, weighed, registered, dict(paired)),
-        faults,
-        _alternatives(found, bench, _circumstances(bench, weighed)),
-        said,
-        _next(verdict, found, bench, weighed, visible_ohm, bool(contradiction), registered),
-        cannot_see(
-            bench.library.meter, visible_ohm, gain_read=len(bench.leads) == 2 or not isnan(part.hfe)
-        ),
-        tuple(_warnings(found, bench, weighed, registered)),
-        (),
-        "readings",
-        part.type,
-        REFERENCE_TEMP_C if temp_missing else part.temp_C,
-        not temp_missing,
-        part.in_circuit,
-        faults_probability=found.fault_probability.get(top.faults, 0.0),
-        doubt=doubt if verdict == "undecided" else "",
-    )
-    return replace(result, neighbours=neighbours(result, registered.family if registered else ""))
+    cells = p[:, :-1]
+    a, h = np.nonzero(cells > _LEAST * cells.max())
+    weight = cells[a, h] / cells[a, h].sum()
+    gain = np.zeros(6)
+    for actual in range(6):
+        canonical = np.argmax(bench.order[a] == actual, axis=1)
+        joint = np.zeros((int(what.max()) + 1, bench.outcomes.shape[2]))
+        np.add.at(joint, what[a, h], weight[:, None] * bench.outcomes[h, canonical])
+        chance = joint.sum(axis=0) * joint.sum(axis=1, keepdims=True)
+        told = joint > 0
+        gain[actual] = np.sum(joint[told] * np.log(joint[told] / chance[told]))
+    return gain

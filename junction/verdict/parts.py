@@ -302,7 +302,7 @@ def judge_bag(
     swept = sweep_parts(judge_sweeps(table, fits, types), types) if len(table) else ()
     if not bag.readings:
         return swept
-    from junction.leads.readings import judge_readings
+    from junction.leads.verdict import judge_readings
     from junction.verdict.merge import merged
 
     read = {v.part: v for v in judge_readings(bag.readings, meter, types=types)}

@@ -18,7 +18,7 @@ import time
 import numpy as np
 
 from junction.base.records import PartReadings, Reading
-from junction.leads.readings import judge_readings
+from junction.leads.verdict import judge_readings
 from junction.shelf.meters import default_meter
 
 CASES = {

@@ -10,7 +10,7 @@ from functools import cache
 
 import pytest
 
-from junction.leads.readings import judge_readings
+from junction.leads.verdict import judge_readings
 from tests.external.leads_simulated import (
     CONSTANT,
     FAULTS,

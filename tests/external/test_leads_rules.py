@@ -8,7 +8,7 @@ from math import log
 import pytest
 
 from junction.base.records import PartReadings, Reading
-from junction.leads.readings import judge_readings
+from junction.leads.verdict import judge_readings
 from junction.shelf.meters import default_meter
 from junction.shelf.types import find_type
 

@@ -10,7 +10,7 @@ import pytest
 from junction.base.records import PartReadings, Reading
 from junction.judge.neighbours import POWER_UP, neighbours
 from junction.judge.results import QUALITIES, VERDICTS
-from junction.leads.readings import judge_readings
+from junction.leads.verdict import judge_readings
 from junction.shelf.results import Meter, PartType
 from junction.shelf.types import find_type
 
