@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from math import isnan, nan
 
 from junction.base.errors import UsageError
-from junction.replace.resistor import combinations, judge_reading, sharing_effect
+from junction.replace.resistor import combinations, judge_reading, sharing_effect, stock_values
 from junction.replace.results import ResistorReport
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Caution
-from junction.shelf.rules import rules
-from junction.shelf.series import resistor_series, stock_values
+from junction.shelf.rules import resistor_series, rules
 
 #: A network further off than this is not worth a line, unless nothing is nearer [1].
 FAR = 0.10
@@ -50,7 +49,7 @@ def run_resistor(ask: ResistorAsk) -> ResistorReport:
     if not 0 < ask.wanted_ohm < float("inf"):
         raise UsageError("the resistance must be positive")
     series = resistor_series(ask.series)
-    tolerance = series.tolerance if isnan(ask.tolerance) else ask.tolerance
+    tolerance = series.tolerance_percent / 100 if isnan(ask.tolerance) else ask.tolerance
     verdict = None
     if not isnan(ask.reading_ohm):
         verdict = judge_reading(

@@ -9,7 +9,7 @@ whole's relative error that a part contributes equals its share of the dissipati
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isinf, isnan, nan, sqrt
+from math import ceil, floor, inf, isinf, isnan, log10, nan, sqrt
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
 from junction.judge.conformity import conformity
 from junction.replace.results import ResistorNetwork, ResistorVerdict, SharingEffect
-from junction.shelf.rules import rules
+from junction.shelf.rules import resistor_series, rules
 
 #: 95 % of the sum of independent errors that are even within their limits: 1.96/sqrt(3) of the limit
 #: (JCGM 100:2008, 4.3.7 and G.1); for a single part the limit itself bounds it.
@@ -179,6 +179,28 @@ def _distinct(parts: np.ndarray, arrangement: str, keep: int) -> np.ndarray:
         if len(rows) == keep:
             break
     return np.array(rows).reshape(len(rows), parts.shape[1])
+
+
+def stock_values(name: str, low_ohm: float, high_ohm: float) -> tuple[float, ...]:
+    """All values of a preferred number series from `low_ohm` to `high_ohm` [ohm], both included.
+
+    Raises
+    ------
+    UsageError
+        No such series, or bounds that are not positive and rising.
+    """
+    series = resistor_series(name)
+    if not 0 < low_ohm <= high_ohm < inf:
+        raise UsageError("the bounds of a list of stock values must be positive and rising")
+    found = []
+    for decade in range(floor(log10(low_ohm)) - 1, ceil(log10(high_ohm)) + 1):
+        power = decade - (series.digits - 1)
+        for value in series.values:
+            # dividing by a whole power of ten keeps 0.22 the float that is written 0.22
+            ohm = float(value * 10**power if power >= 0 else value / 10**-power)
+            if low_ohm * (1 - 1e-12) <= ohm <= high_ohm * (1 + 1e-12):
+                found.append(ohm)
+    return tuple(found)
 
 
 def combinations(

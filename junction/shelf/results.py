@@ -1,9 +1,11 @@
-"""What the shelf hands out: families, meters, registered types and their limits, cautions."""
+"""What the shelf hands out: families, meters, registered types and their limits, rules, cautions."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import nan
+
+from junction.base.records import not_json
 
 
 @dataclass(frozen=True)
@@ -61,32 +63,6 @@ class PartType:
 
 
 @dataclass(frozen=True)
-class MatchedDual:
-    """A matched dual or complementary pair with its matching limits."""
-
-    name: str
-    polarity: str
-    limits: tuple[Limit, ...] = ()
-    registration: str = ""
-    notes: str = ""
-    source: str = ""
-
-
-@dataclass(frozen=True)
-class WorkedFigure:
-    """A published worked figure that code can be checked against."""
-
-    number: int
-    topic: str
-    title: str
-    inputs: str
-    published: str
-    source: str
-    status: str  # verified | verified (inputs only) | from memory | mixed | computed | rejected
-    recomputed: str
-
-
-@dataclass(frozen=True)
 class Family:
     """A family of junctions with the limits a healthy one keeps at 25 degC.
 
@@ -134,18 +110,7 @@ class Meter:
     red_lead: str = "positive"  # or 'often negative' (moving coil, ohms ranges)
     basis: str = ""
     source: str = ""
-
-
-@dataclass(frozen=True)
-class RuleOfThumb:
-    """A named limit used by judgement (short under 50 ohm, ...), with what it rests on."""
-
-    name: str
-    value: float
-    unit: str
-    meaning: str
-    basis: str
-    source: str
+    default: bool = not_json(False)  # taken where nothing is said
 
 
 @dataclass(frozen=True)

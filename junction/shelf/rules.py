@@ -1,58 +1,126 @@
-"""Named limits that judgement uses, each with what it rests on (reference/rules.csv)."""
+"""What judgement goes by: rules, families, meters, cautions and resistor series, each with its basis.
+
+Each is a table under reference/ whose columns stand in reference/columns.csv.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from functools import cache
+from types import SimpleNamespace
 
-from junction.shelf.results import RuleOfThumb
-from junction.shelf.tables import reference_table
+from junction.base.errors import ShelfError, UsageError
+from junction.shelf.results import Caution, Family, Meter
+from junction.shelf.tables import Row, records
 
-_COLUMNS = ("rule", "value", "unit", "meaning", "basis", "source")
+
+def rules() -> Mapping[str, SimpleNamespace]:
+    """All rows of reference/rules.csv by name: ``value`` in its ``unit``, ``meaning``, ``basis``."""
+    return records("rules")
 
 
 @cache
-def _all() -> dict[str, RuleOfThumb]:
-    found: dict[str, RuleOfThumb] = {}
-    for row in reference_table("rules.csv", _COLUMNS):
-        name = row.text("rule", needed=True)
-        if name in found:
-            raise row.fault("rule", f"{name!r} stands twice")
-        found[name] = RuleOfThumb(
-            name,
-            row.number("value", low=-1e9, high=1e9, needed=True),
-            row.text("unit"),
-            row.text("meaning", needed=True),
-            row.text("basis", needed=True),
-            row.text("source"),
-        )
-    return found
-
-
-def rules() -> dict[str, RuleOfThumb]:
-    """All rules by name, for example ``rules()["short_below"].value`` [ohm].
-
-    Raises
-    ------
-    ShelfError
-        A fault in the table, with line and column.
-    """
-    return dict(_all())
-
-
 def rule(name: str) -> float:
     """Value of one rule of reference/rules.csv in the unit of its row.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    float
 
     Raises
     ------
     KeyError
         No row has that name.
     """
-    return _all()[name].value
+    return rules()[name].value
+
+
+def _window(row: Row, values: dict) -> None:
+    for low, high in (("vf_low_V", "vf_high_V"), ("n_low", "n_high")):
+        if values[low] >= values[high]:
+            raise row.fault(high, f"must be larger than {low}")
+
+
+def families() -> Mapping[str, Family]:
+    """Families of junctions and the limits a healthy one keeps at 25 degC, by name."""
+    return records("families", Family, _window)
+
+
+def _drive(row: Row, values: dict) -> None:
+    """A source behind a resistance drives its open voltage over that resistance into a short."""
+    needed = "test_current_A" if values["source_kind"] == "constant current" else "resistance_ohm"
+    if math.isnan(values[needed]):
+        raise row.fault(needed, "is empty; a value is needed here")
+    if needed == "resistance_ohm":
+        values["test_current_A"] = values["open_voltage_V"] / values["resistance_ohm"]
+
+
+def meters() -> Mapping[str, Meter]:
+    """Kinds of multimeter in diode mode by name; a constant-current kind has resistance nan."""
+    return records("meters", Meter, _drive)
+
+
+def default_meter() -> Meter:
+    """The commonest kind: what readings are taken with when nothing is said.
+
+    Raises
+    ------
+    ShelfError
+        Not exactly one meter is marked as the default.
+    """
+    marked = [meter for meter in meters().values() if meter.default]
+    if len(marked) != 1:
+        raise ShelfError(f"{len(marked)} meters are marked as the default", "meters.csv", column="default")
+    return marked[0]
+
+
+def cautions(*where: str) -> tuple[Caution, ...]:
+    """Cautions of one or several places (none means all), in the order of the table.
+
+    Raises
+    ------
+    UsageError
+        A place that has none.
+    """
+    found = records("cautions", Caution).values()
+    places = dict.fromkeys(one.where for one in found)
+    for place in where:
+        if place not in places:
+            raise UsageError(f"no cautions for {place!r}; there are some for: {', '.join(places)}")
+    return tuple(one for one in found if not where or one.where in where)
+
+
+def _generate(row: Row, values: dict) -> None:
+    """``10^(k/n)`` rounded to two digits (E3 to E24) or three (E48 to E192), k from 0 to n - 1.
+
+    The published tables depart from that rule in a few places, for reasons of history.
+    """
+    count, digits = int(values["per_decade"]), int(values["digits"])
+    generated = [math.floor(10 ** (digits - 1 + k / count) + 0.5) for k in range(count)]
+    instead = {}
+    for word in values["exceptions"].split():
+        rule_gives, _, published = word.partition("=")
+        if not (rule_gives.isdigit() and published.isdigit()):
+            raise row.fault("exceptions", f"{word!r} is not generated=published")
+        if int(rule_gives) not in generated:
+            raise row.fault("exceptions", f"{rule_gives} is not a value the rule gives")
+        instead[int(rule_gives)] = int(published)
+    values.update(values=tuple(instead.get(v, v) for v in generated), digits=digits)
+
+
+def resistor_series(name: str) -> SimpleNamespace:
+    """Preferred number series of IEC 60063 by name, ``E24``.
+
+    Returns
+    -------
+    namespace
+        ``values`` of one decade in whole units of 10^-(digits - 1), ``digits``, ``tolerance_percent``,
+        ``source``.
+
+    Raises
+    ------
+    UsageError
+        No such series; names those there are.
+    """
+    found = records("resistor_series", finish=_generate)
+    try:
+        return found[name.strip().upper()]
+    except KeyError:
+        raise UsageError(f"no series {name!r}; there are {', '.join(found)}") from None

@@ -1,8 +1,10 @@
-"""Where the reference tables are, and how a row is read.
+"""Where the reference tables are, and the one way a table is read: by its schema.
 
-The tables ship as the resource package ``junction.reference`` in a wheel and stand in ``reference/``
-beside the package in a checkout.  They are small and read with the standard library, because a
-`junction check` must start in the time that importing pandas alone would take.
+The schema of every table stands in reference/columns.csv: what each column may hold, in which range, and
+which column names the rows.  Any fault is named by file, line and column.  The tables ship as the resource
+package ``junction.reference`` in a wheel and stand in ``reference/`` beside the package in a checkout.  They
+are small and read with the standard library, because a `junction check` must start in the time that
+importing pandas alone would take.
 
 A user's own table has the same headings and may come from any spreadsheet: comma, semicolon or tab,
 decimal point or comma, UTF-8 with or without a mark.
@@ -13,13 +15,219 @@ from __future__ import annotations
 import csv
 import os
 import sys
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Mapping
+from functools import cache
 from math import nan
 from pathlib import Path
+from types import MappingProxyType, SimpleNamespace
+from typing import NamedTuple
 
 from junction.base.errors import ShelfError, UnitError
 from junction.base.units import parse_number
+
+
+class Column(NamedTuple):
+    """A column of a table: its heading and what a cell may hold."""
+
+    name: str
+    kind: str  # 'key', 'text', 'number' or 'flag'
+    needed: bool
+    low: float
+    high: float
+    among: Collection[str]
+    symbol: str  # letter symbol of a maximum rating
+
+    @property
+    def unit(self) -> str:
+        """SI unit of a rating: ``K/W`` of ``R_thJC_K_per_W``."""
+        return self.name.removeprefix(f"{self.symbol}_").replace("_per_", "/")
+
+
+_SCHEMA = ("table", "column", "kind", "needed", "low", "high", "among", "symbol", "meaning")
+
+
+@cache
+def _schemas() -> dict[str, tuple[Column, ...]]:
+    found: dict[str, tuple[Column, ...]] = {}
+    for row in rows(reference_folder() / "columns.csv", _SCHEMA, ()):
+        tables, name, kind, needed, low, high, among, symbol, _ = row.cells.values()
+        texts = tuple(among.split(" | ")) if among else ()
+        if among.endswith(".csv"):
+            texts = tuple(next(iter(r.cells.values())) for r in rows(reference_folder() / among))
+        column = Column(
+            name, kind, needed == "yes" or kind == "key", float(low or nan), float(high or nan), texts, symbol
+        )
+        for table in tables.split():
+            found[table] = (*found.get(table, ()), column)
+    return found
+
+
+def columns(table: str) -> tuple[Column, ...]:
+    """Columns of a table of the reference folder, ``types_bjt``."""
+    return _schemas()[table]
+
+
+class Row(NamedTuple):
+    """One row of a table; its cells are text until they are asked for by column."""
+
+    file: str
+    line: int
+    cells: Mapping[str, str]
+
+    def fault(self, column: str, reason: str) -> ShelfError:
+        """Error that names this row and a column, to be raised by the caller."""
+        return ShelfError(reason, self.file, self.line, column)
+
+    def value(self, column: Column):
+        """Text ('' when empty or when the table has no such column), number (nan) or flag of a cell.
+
+        Raises
+        ------
+        ShelfError
+            Empty though needed, not one of the allowed texts, no number, or a number out of its range.
+        """
+        cell = self.cells.get(column.name, "")
+        if column.needed and not cell:
+            raise self.fault(column.name, "is empty; a value is needed here")
+        if column.kind == "number":
+            return self._number(cell, column) if cell else nan
+        among = ("yes", "no") if column.kind == "flag" else column.among
+        if cell and among and cell not in among:
+            raise self.fault(column.name, f"{cell!r} is not one of: {', '.join(among)}")
+        return cell == "yes" if column.kind == "flag" else cell
+
+    def _number(self, cell: str, column: Column) -> float:
+        try:
+            value = parse_number(cell)
+        except UnitError as error:
+            reason = f"{error}; a plain number in the unit of the heading was expected"
+            raise self.fault(column.name, reason) from error
+        if not column.low <= value <= column.high:
+            reason = f"{cell} is outside {column.low:g} to {column.high:g}; is the unit right?"
+            raise self.fault(column.name, reason)
+        return value
+
+    def text(self, column: str, *, needed: bool = False, among: Collection[str] = ()) -> str:
+        """As `value`; until every room has its schema in columns.csv."""
+        return self.value(Column(column, "text", needed, nan, nan, among, ""))
+
+    def number(self, column: str, *, low: float, high: float, needed: bool = False) -> float:
+        """As `value`; until every room has its schema in columns.csv."""
+        return self.value(Column(column, "number", needed, low, high, (), ""))
+
+    def flag(self, column: str) -> bool:
+        """As `value`; until every room has its schema in columns.csv."""
+        return self.value(Column(column, "flag", False, nan, nan, (), ""))
+
+    def values(self, table: str) -> dict:
+        """All values of the row by heading; the one that names it by ``name``."""
+        return {"name" if c.kind == "key" else c.name: self.value(c) for c in columns(table)}
+
+
+@cache
+def records(
+    table: str, record: Callable = SimpleNamespace, finish: Callable[[Row, dict], None] | None = None
+) -> Mapping:
+    """Records of a reference table, in its order, by name (by line where its rows have no name).
+
+    Parameters
+    ----------
+    table : str
+        File name without ``.csv``; its schema stands in reference/columns.csv.
+    record : callable
+        Takes the values of a row by heading; the heading that names the row is ``name``.
+    finish : callable, optional
+        Takes a row and its values before that: raises what no single cell shows, and works out what the
+        record wants besides.
+
+    Raises
+    ------
+    ShelfError
+        A fault in the table, with line and column.
+    """
+    found = {}
+    for row in reference_rows(table):
+        values = row.values(table)
+        if finish:
+            finish(row, values)
+        if values.get("name") in found:
+            name = next(column.name for column in columns(table) if column.kind == "key")
+            raise row.fault(name, f"{values['name']!r} stands twice")
+        found[values.get("name", row.line)] = record(**values)
+    return MappingProxyType(found)
+
+
+def reference_rows(table: str) -> Iterator[Row]:
+    """Rows of a reference table with the headings of its schema."""
+    return rows(reference_folder() / f"{table}.csv", [column.name for column in columns(table)], ())
+
+
+def rows(path: Path, needed: Collection[str] = (), known: Collection[str] | None = None) -> Iterator[Row]:
+    """Rows of any table whose headings are checked; lines that start with # are notes.
+
+    Parameters
+    ----------
+    path : Path
+    needed : collection of str, optional
+        Headings that must be there.
+    known : collection of str, optional
+        Further headings that may be there; None: any.
+
+    Raises
+    ------
+    ShelfError
+        Unreadable file; a heading that is missing, empty, twice there or not known (a misspelt one would
+        lose its column); a row with more or fewer cells than there are headings.
+    """
+    text = content(path)
+    reader = csv.reader(text.splitlines(), delimiter=_delimiter(text))
+    heading: list[str] = []
+    checked = False
+    for cells in _cells(reader, path):
+        cells = [cell.strip() for cell in cells]
+        if not any(cells) or cells[0].startswith("#"):
+            continue
+        if not heading:
+            heading = cells
+            for k, name in enumerate(heading):
+                if not name or name in heading[:k]:
+                    reason = f"heading {k + 1} is empty or stands twice"
+                    raise ShelfError(reason, path.name, reader.line_num, name)
+            continue
+        if len(cells) != len(heading):
+            reason = f"{len(cells)} cells where the heading has {len(heading)}"
+            raise ShelfError(reason, path.name, reader.line_num)
+        if not checked:
+            missing = [name for name in needed if name not in heading]
+            if missing:
+                raise ShelfError(f"the heading lacks {', '.join(missing)}", path.name)
+            for name in heading:
+                if known is not None and name not in needed and name not in known:
+                    raise ShelfError("no such heading in this kind of table", path.name, column=name)
+            checked = True
+        yield Row(path.name, reader.line_num, dict(zip(heading, cells, strict=True)))
+
+
+def content(path: Path) -> str:
+    """Text of a file as spreadsheets save it."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise ShelfError(f"cannot be read: {error.strerror or error}", str(path)) from error
+    except UnicodeDecodeError as error:
+        raise ShelfError("is not UTF-8 text; save it as CSV, UTF-8", str(path)) from error
+
+
+def _delimiter(text: str) -> str:
+    lines = (line.lstrip('" ') for line in text.splitlines() if line.strip(" ,;\t"))
+    return max(",;\t", key=next((line for line in lines if not line.startswith("#")), "").count)
+
+
+def _cells(reader, path: Path) -> Iterator[list[str]]:
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
 
 
 def reference_folder() -> Path:
@@ -52,142 +260,11 @@ def user_folder() -> Path:
     return Path.home() / ".local" / "share" / "junction"
 
 
-@dataclass(frozen=True)
-class Row:
-    """One row of a table, with typed access that names file, line and column of a fault."""
-
-    file: str
-    line: int
-    cells: dict[str, str]
-
-    def fault(self, column: str, reason: str) -> ShelfError:
-        """Error that names this row and a column, to be raised by the caller."""
-        return ShelfError(reason, self.file, self.line, column)
-
-    def text(self, column: str, *, needed: bool = False, among: Collection[str] = ()) -> str:
-        """Cell text ('' when empty or when the table has no such column).
-
-        Raises
-        ------
-        ShelfError
-            Empty though `needed`, or a text that is not one of `among`.
-        """
-        text = self.cells.get(column, "")
-        if needed and not text:
-            raise self.fault(column, "is empty; a value is needed here")
-        if among and text and text not in among:
-            raise self.fault(column, f"{text!r} is not one of: {', '.join(among)}")
-        return text
-
-    def number(self, column: str, *, low: float, high: float, needed: bool = False) -> float:
-        """Cell as a number in the unit of its heading (nan when empty).
-
-        Raises
-        ------
-        ShelfError
-            No number, or one outside ``low``..``high`` (both allowed): most often a wrong unit.
-        """
-        text = self.text(column, needed=needed)
-        if not text:
-            return nan
-        try:
-            value = parse_number(text)
-        except UnitError as error:
-            reason = f"{error}; a plain number in the unit of the heading was expected"
-            raise self.fault(column, reason) from error
-        if not low <= value <= high:
-            raise self.fault(column, f"{text} is outside {low:g} to {high:g}; is the unit right?")
-        return value
-
-    def flag(self, column: str) -> bool:
-        """Cell as yes or no; empty is no."""
-        return self.text(column, among=("yes", "no")) == "yes"
-
-
-def _lines(path: Path) -> str:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ShelfError(f"cannot be read: {error.strerror or error}", str(path)) from error
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ShelfError("is not UTF-8 text; save it as CSV, UTF-8", str(path)) from error
-
-
-def _delimiter(text: str) -> str:
-    rows = (line.lstrip('" ') for line in text.splitlines() if line.strip(" ,;\t"))
-    return max(",;\t", key=next((row for row in rows if not row.startswith("#")), "").count)
-
-
-def _cells(reader, path: Path) -> Iterator[list[str]]:
-    try:
-        yield from reader
-    except csv.Error as error:
-        raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
+def reference_table(name: str, needed: Collection[str], known: Collection[str] = ()) -> Iterator[Row]:
+    """As `rows` of the reference folder; until every room has its schema in columns.csv."""
+    return rows(reference_folder() / name, needed, known)
 
 
 def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    """Rows of a table as (line, cells by heading); lines that start with # are notes.
-
-    Raises
-    ------
-    ShelfError
-        Unreadable file, a heading twice or empty, or a row with more or fewer cells than there are
-        headings.
-    """
-    text = _lines(path)
-    reader = csv.reader(text.splitlines(), delimiter=_delimiter(text))
-    heading: list[str] = []
-    rows = []
-    for cells in _cells(reader, path):
-        if not any(c.strip() for c in cells) or cells[0].lstrip().startswith("#"):
-            continue
-        if not heading:
-            heading = [c.strip() for c in cells]
-            for k, name in enumerate(heading):
-                if not name or name in heading[:k]:
-                    raise ShelfError(
-                        f"heading {k + 1} is empty or stands twice", path.name, reader.line_num, name
-                    )
-            continue
-        if len(cells) != len(heading):
-            raise ShelfError(
-                f"{len(cells)} cells where the heading has {len(heading)}", path.name, reader.line_num
-            )
-        rows.append((reader.line_num, dict(zip(heading, (c.strip() for c in cells), strict=True))))
-    return rows
-
-
-def table(path: Path, needed: Collection[str], known: Collection[str] = ()) -> Iterator[Row]:
-    """Rows of a table whose headings are checked.
-
-    Parameters
-    ----------
-    path : Path
-    needed : collection of str
-        Headings that must be there.
-    known : collection of str, optional
-        Further headings that may be there.
-
-    Raises
-    ------
-    ShelfError
-        A needed heading is missing or a heading is not known (a misspelt one would lose its column).
-    """
-    rows = read_rows(path)
-    if rows:
-        heading = rows[0][1]
-        missing = [name for name in needed if name not in heading]
-        if missing:
-            raise ShelfError(f"the heading lacks {', '.join(missing)}", path.name)
-        for name in heading:
-            if name not in needed and name not in known:
-                raise ShelfError("no such heading in this kind of table", path.name, column=name)
-    for line, cells in rows:
-        yield Row(path.name, line, cells)
-
-
-def reference_table(name: str, needed: Collection[str], known: Collection[str] = ()) -> Iterator[Row]:
-    """`table` of a file in the reference folder."""
-    return table(reference_folder() / name, needed, known)
+    """As `rows`; until every room has its schema in columns.csv."""
+    return [(row.line, dict(row.cells)) for row in rows(path)]

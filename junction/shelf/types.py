@@ -9,19 +9,30 @@ pay for three hundred); a user's rows are all checked at once, so that a fault s
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
+from math import isnan, nan
 from pathlib import Path
+from types import SimpleNamespace
 
-from junction.base.errors import ShelfError
+from junction.base.errors import ShelfError, UnitError
 from junction.base.records import plain_name
-from junction.shelf.build import BJT_COLUMNS, DIODE_COLUMNS, LIMIT_COLUMNS, Entry, build
-from junction.shelf.results import PartType
-from junction.shelf.tables import Row, reference_folder, table, user_folder
+from junction.base.units import parse_quantity
+from junction.shelf.ratings import limit_of
+from junction.shelf.results import Limit, PartType
+from junction.shelf.tables import Row, columns, records, reference_rows, rows, user_folder
 
-_NEEDED = {"bjt": ("type", "polarity"), "diode": ("type", "kind"), "limit": ("type", "symbol")}
-_KNOWN = {"bjt": BJT_COLUMNS, "diode": DIODE_COLUMNS, "limit": LIMIT_COLUMNS}
-
+#: kind of diode -> family of one whose row names none
+_DIODE_FAMILIES = {
+    "rectifier": "silicon rectifier", "fast rectifier": "silicon rectifier",
+    "avalanche rectifier": "silicon rectifier", "switching": "switching diode", "Schottky": "Schottky",
+    "Zener": "Zener", "point contact": "germanium point contact", "LED": "LED red",
+}  # fmt: skip
+#: table whose form a user's one has -> headings that tell it from the others, and must be there
+_NEEDED = {
+    "types_bjt": ("type", "polarity"), "types_diode": ("type", "kind"), "limits_bjt": ("type", "symbol"),
+}  # fmt: skip
 #: ordering and packing suffixes that makers hang on a type number; they change no limit
 _SUFFIXES = (
     "STU", "RLRAG", "RLRMG", "RLRPG", "RLRA", "RLRM", "TFR", "TAR", "TFRG", "BU", "TU", "TA", "TF", "TR",
@@ -30,75 +41,193 @@ _SUFFIXES = (
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 
 
+@dataclass
+class _Entry:
+    """A type's row (None: only limits added to a type below) and its limit rows."""
+
+    name: str
+    device: str
+    row: Row | None
+    limits: list[Row] = field(default_factory=list)
+
+    def fault(self, column: str, reason: str) -> ShelfError:
+        """Error at the row that named this entry."""
+        return (self.row or self.limits[0]).fault(column, reason)
+
+
+def packages() -> Mapping[str, SimpleNamespace]:
+    """Outlines by name: usual order of leads, and what the case is joined to."""
+    return records("packages")
+
+
+def _part(entry: _Entry, base: PartType | None) -> PartType:
+    """Part type of an entry; what its row leaves empty comes from `base`."""
+    if entry.row is None:
+        basis = "secondary" if base.secondary else "published"
+        return replace(base, limits=_limits(entry, base, {}, base.source, basis))
+    row, table = entry.row, f"types_{entry.device}"
+    source = row.cells.get("source", "") or (base.source if base else "")
+    if not source:
+        raise row.fault("source", "is empty; where was it read? (a book, a sheet, 'measured', 'from memory')")
+    own = row.values(table)
+    own["kind"] = own.get("structure", "").lower() or own.get("kind", "")
+    standing = own["standing"] or ("" if base else "published")
+    secondary = standing == "secondary" or (not standing and base.secondary)
+    words = {
+        name: own.get(name, "") or (getattr(base, name) if base else "")
+        for name in ("registration", "polarity", "material", "kind", "package", "family")
+    }
+    if entry.device == "bjt":
+        words["kind"] = words["kind"] or "plain"
+    for column in columns(table):
+        if column.name in ("polarity", "material", "kind") and not words[column.name]:
+            raise row.fault(column.name, f"is empty; one of {', '.join(column.among)} is needed")
+    if own["P_tot_at"] and isnan(own["P_tot_W"]) and base is None:
+        raise row.fault("P_tot_at", "is given without a power")
+    outline = packages().get(words["package"])
+    basis = standing or ("secondary" if secondary else "published")
+    part = PartType(
+        entry.name, entry.device, **words, secondary=secondary, source=source, notes=own["notes"],
+        also=tuple(own["also"].split()), limits=_limits(entry, base, own, source, basis),
+        mounting=outline.mounting if outline else "",
+    )  # fmt: skip
+    if entry.device == "diode":
+        return replace(part, family=part.family or _DIODE_FAMILIES[part.kind])
+    return _transistor(row, own, base, part, outline)
+
+
+def _limits(entry: _Entry, base: PartType | None, own: Mapping, source: str, basis: str):
+    """Ratings of the row and its limit rows; of `base`, what neither states."""
+    found = []
+    for column in columns(f"types_{entry.device}"):
+        if column.symbol and not isnan(value := own.get(column.name, nan)):
+            at = _reference(entry.row, own["P_tot_at"]) if column.symbol == "P_tot" else {}
+            found.append(Limit(column.symbol, nan, value, column.unit, at, source, basis))
+    found += [limit_of(row, source, basis) for row in entry.limits]
+    said = {limit.symbol for limit in found}
+    return (*found, *(limit for limit in (base.limits if base else ()) if limit.symbol not in said))
+
+
+def _reference(row: Row, written: str) -> dict[str, float]:
+    """Where a power rating holds, ``case 25C``, as ``{"case_C": 25.0}`` ({} when empty)."""
+    if not written:
+        return {}
+    where, _, value = written.partition(" ")
+    if where not in ("case", "ambient", "lead"):
+        reason = f"{written!r}: case, ambient or lead and a temperature was expected, 'case 25C'"
+        raise row.fault("P_tot_at", reason)
+    try:
+        return {f"{where}_C": parse_quantity(value, "temperature")}
+    except UnitError as error:
+        raise row.fault("P_tot_at", str(error)) from error
+
+
+def _transistor(row: Row, own: Mapping, base: PartType | None, part: PartType, outline) -> PartType:
+    """A transistor's own columns, and what only makes sense together."""
+    leads, leads_basis = own["leads"], own["leads_basis"] or ("published" if own["leads"] else "")
+    if not leads and base and base.leads:
+        leads, leads_basis = base.leads, leads_basis or base.leads_basis
+    elif not leads and outline and outline.leads:
+        leads, leads_basis = outline.leads, f"usual for the outline, {outline.basis}"
+    if leads and sorted(leads) != ["B", "C", "E"]:
+        raise row.fault("leads", f"{leads!r} is not an order of B, C and E")
+    if outline and outline.fixed and leads != outline.leads:
+        raise row.fault("leads", f"{leads!r}, but the outline {part.package} has {outline.leads}")
+    v_ceo, v_cbo = part.rating("V_CEO"), part.rating("V_CBO")
+    if v_ceo > v_cbo:
+        raise row.fault("V_CEO_V", f"{v_ceo:g} V is more than V_CBO {v_cbo:g} V, which cannot be")
+    if part.rating("I_C") > part.rating("I_CM"):
+        raise row.fault("I_CM_A", "the peak current is less than the continuous one")
+    r_be = tuple(r for r in (own["R_BE1_ohm"], own["R_BE2_ohm"]) if not isnan(r))
+    r_be = r_be or (base.r_be_ohm if base else ())
+    if len(r_be) > 1 and part.kind != "darlington":
+        raise row.fault("R_BE2_ohm", "two base-emitter resistors, but no Darlington")
+    sections = own["sections"] if own["sections"] > 0 else base.sections if base else 1
+    damper = own["damper_diode"] or ("yes" if base and base.damper_diode else "no")
+    return replace(
+        part, leads=leads, leads_basis=leads_basis, r_be_ohm=r_be, damper_diode=damper == "yes",
+        sections=int(sections), family=part.family or _family(own, part, r_be), complement=own["complement"],
+        case_to=outline.case_to if outline else "",
+    )  # fmt: skip
+
+
+def _family(own: Mapping, part: PartType, r_be: tuple[float, ...]) -> str:
+    """Family of a transistor whose row names none."""
+    if part.material == "germanium":
+        return "germanium power" if own["P_tot_W"] >= 5 else "germanium small-signal"
+    if part.kind == "darlington":
+        return "silicon Darlington with resistors" if r_be else "silicon Darlington B-E path"
+    big = own["P_tot_at"].startswith("case") or own["P_tot_W"] > 2 or own["I_C_A"] > 1
+    return "silicon power BJT" if big else "small-signal silicon BJT"
+
+
+def _name(row: Row) -> str:
+    if not row.cells["type"]:
+        raise row.fault("type", "is empty; a value is needed here")
+    return row.cells["type"]
+
+
 class _Layer:
     """Entries of one layer by plain name, and the names they are listed under."""
 
     def __init__(self) -> None:
-        self.entries: dict[str, Entry] = {}
+        self.entries: dict[str, _Entry] = {}
         self.names: dict[str, str] = {}
 
-    def add_types(self, rows: Iterable[Row], device: str) -> None:
-        for row in rows:
-            name = row.text("type", needed=True)
-            aliases = [name, *row.text("also").split()]
-            for alias in aliases:
+    def add_types(self, table: Iterable[Row], device: str) -> None:
+        for row in table:
+            name = _name(row)
+            for alias in (name, *row.cells.get("also", "").split()):
                 if plain_name(alias) in self.names:
                     raise row.fault("type", f"{alias!r} stands twice")
                 self.names[plain_name(alias)] = plain_name(name)
-            self.entries[plain_name(name)] = Entry(name, device, row)
+            self.entries[plain_name(name)] = _Entry(name, device, row)
 
-    def add_limits(self, rows: Iterable[Row], below: tuple[_Layer, ...]) -> None:
-        for row in rows:
-            key = plain_name(row.text("type", needed=True))
+    def add_limits(self, table: Iterable[Row], below: tuple[_Layer, ...]) -> None:
+        for row in table:
+            name = _name(row)
+            key = plain_name(name)
             if key not in self.entries:
                 owner = next((x.entries[x.names[key]] for x in reversed(below) if key in x.names), None)
                 if owner is None:
-                    raise row.fault("type", f"no type {row.text('type')!r} stands in any table read so far")
-                own = plain_name(owner.name)
-                if own not in self.entries:
-                    self.entries[own] = Entry(owner.name, owner.device, None)
-                    self.names[own] = own
-                key = own
+                    raise row.fault("type", f"no type {name!r} stands in any table read so far")
+                key = plain_name(owner.name)
+                self.entries.setdefault(key, _Entry(owner.name, owner.device, None))
+                self.names[key] = key
             self.entries[key].limits.append(row)
 
 
-def _kind_of(path: Path) -> str:
-    """Which table a user's file is, by its headings."""
-    for row in table(path, (), sum(_KNOWN.values(), ())):
-        for kind, needed in _NEEDED.items():
-            if all(name in row.cells for name in needed):
-                return kind
-        break
-    raise ShelfError(
-        "is neither a table of types (headings type and polarity, or type and kind) nor of limits"
-        " (headings type and symbol)",
-        path.name,
-    )
-
-
-def _files(path: Path) -> list[Path]:
-    return sorted(path.glob("*.csv")) if path.is_dir() else [path]
+@cache
+def _reference_layer() -> _Layer:
+    layer = _Layer()
+    for device in ("bjt", "diode"):
+        layer.add_types(reference_rows(f"types_{device}"), device)
+    for device in ("bjt", "diode"):
+        layer.add_limits(reference_rows(f"limits_{device}"), ())
+    return layer
 
 
 def _user_layer(files: Iterable[Path], below: tuple[_Layer, ...]) -> _Layer:
     layer = _Layer()
-    kinds = [(path, _kind_of(path)) for path in files]
-    for path, kind in kinds:
-        if kind != "limit":
-            layer.add_types(table(path, _NEEDED[kind], _KNOWN[kind]), kind)
-    for path, kind in kinds:
-        if kind == "limit":
-            layer.add_limits(table(path, _NEEDED[kind], _KNOWN[kind]), below)
-    return layer
-
-
-@cache
-def _reference() -> _Layer:
-    layer, folder = _Layer(), reference_folder()
-    for device, columns in (("bjt", BJT_COLUMNS), ("diode", DIODE_COLUMNS)):
-        layer.add_types(table(folder / f"types_{device}.csv", columns), device)
-    for device in ("bjt", "diode"):
-        layer.add_limits(table(folder / f"limits_{device}.csv", LIMIT_COLUMNS), ())
+    known = {table: [column.name for column in columns(table)] for table in _NEEDED}
+    found = []
+    for path in files:
+        first = next(rows(path, (), sum(known.values(), [])), None)
+        cells = first.cells if first else {}
+        table = next((t for t, needed in _NEEDED.items() if all(name in cells for name in needed)), "")
+        if not table:
+            raise ShelfError(
+                "is neither a table of types (headings type and polarity, or type and kind) nor of limits"
+                " (headings type and symbol)",
+                path.name,
+            )
+        found.append((table, rows(path, _NEEDED[table], known[table])))
+    for table, content in found:
+        if table != "limits_bjt":
+            layer.add_types(content, table.removeprefix("types_"))
+    for table, content in found:
+        if table == "limits_bjt":
+            layer.add_limits(content, below)
     return layer
 
 
@@ -111,32 +240,24 @@ class TypeShelf:
         for depth in range(1, len(layers)):
             for key, entry in layers[depth].entries.items():
                 part = self._build(key, depth + 1)
-                self._check_complement(entry, part)
-
-    def _check_complement(self, entry: Entry, part: PartType | None) -> None:
-        if entry.row is None or part is None or not part.complement:
-            return
-        other = self.get(part.complement)
-        if other is None or other.polarity == part.polarity or other.device != part.device:
-            reason = "is of the same polarity" if other else "stands in no table"
-            raise entry.fault("complement", f"{part.complement!r} {reason}")
-
-    def _depth(self, key: str, under: int) -> tuple[str, int]:
-        """Own plain name and depth (1-based) of the highest entry below `under`; depth 0: none."""
-        for depth in range(min(under, len(self._layers)), 0, -1):
-            layer = self._layers[depth - 1]
-            if key in layer.names:
-                return layer.names[key], depth
-        return key, 0
+                if entry.row is None or part is None or not part.complement:
+                    continue
+                other = self.get(part.complement)
+                if other is None or other.polarity == part.polarity or other.device != part.device:
+                    reason = "is of the same polarity" if other else "stands in no table"
+                    raise entry.fault("complement", f"{part.complement!r} {reason}")
 
     def _build(self, key: str, under: int, seen: tuple[str, ...] = ()) -> PartType | None:
-        key, depth = self._depth(key, under)
+        """Type of a plain name from the highest of the lowest `under` layers that has it."""
+        depth = next((d for d in range(min(under, len(self._layers)), 0, -1)
+                      if key in self._layers[d - 1].names), 0)  # fmt: skip
         if depth == 0:
             return None
+        key = self._layers[depth - 1].names[key]
         if (key, depth) not in self._built:
             entry = self._layers[depth - 1].entries[key]
             base = None
-            like = entry.row.text("like") if entry.row else entry.name
+            like = entry.row.cells.get("like", "") if entry.row else entry.name
             if like:
                 same = plain_name(like) == key
                 if plain_name(like) in seen and not same:
@@ -147,7 +268,7 @@ class TypeShelf:
                     raise entry.fault("like", f"no type {like!r} to take the rest from")
                 if base.device != entry.device:
                     raise entry.fault("like", f"{like!r} is a {base.device}")
-            self._built[key, depth] = build(entry, base)
+            self._built[key, depth] = _part(entry, base)
         return self._built[key, depth]
 
     def get(self, name: str) -> PartType | None:
@@ -161,11 +282,12 @@ class TypeShelf:
         number and else as the number; an ordering suffix dropped.  A letter that may mean another
         selection (a gain group, a voltage step) is never dropped.
         """
-        for text in _spellings(name):
-            found = self.get(text)
-            if found is not None:
-                return found
-        return None
+        written = plain_name(name)
+        prefix = next((x for x in _QUALITY if written.startswith(x) and written != x), "")
+        number_ = written.removeprefix(prefix)
+        heads = [written, "JAN" + number_, number_] if prefix else [written]
+        spellings = [*heads, *(h.removesuffix(s) for h in heads for s in _SUFFIXES if h.endswith(s))]
+        return next((found for found in map(self.get, spellings) if found is not None), None)
 
     def names(self, device: str = "") -> tuple[str, ...]:
         """Names of all types, or of all of one device ('bjt', 'diode'), in the order of the tables."""
@@ -191,27 +313,13 @@ class TypeShelf:
         return tuple(names[k] for k in difflib.get_close_matches(plain_name(name), names, count, 0.75))
 
 
-def _spellings(name: str) -> Iterable[str]:
-    text = plain_name(name)
-    heads = [text]
-    for prefix in _QUALITY:
-        if text.startswith(prefix) and len(text) > len(prefix):
-            rest = text[len(prefix) :]
-            heads = [text, "JAN" + rest, rest]
-            break
-    for head in heads:
-        yield head
-    for head in heads:
-        for suffix in _SUFFIXES:
-            if head.endswith(suffix):
-                yield head[: -len(suffix)]
-
-
 @cache
 def _shelf(extra: tuple[Path, ...], own: Path) -> TypeShelf:
-    layers = (_reference(),)
-    folder = _files(own) if own.is_dir() else []
-    for files in ([*folder], [file for path in extra for file in _files(path)]):
+    layers = (_reference_layer(),)
+    folders = ((own,) if own.is_dir() else (), extra)
+    for places in folders:
+        files = [file for path in places
+                 for file in (sorted(path.glob("*.csv")) if path.is_dir() else [path])]  # fmt: skip
         if files:
             layers = (*layers, _user_layer(files, layers))
     return TypeShelf(layers)
@@ -236,13 +344,3 @@ def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
 def find_type(name: str, extra: Iterable[str | Path] = ()) -> PartType | None:
     """`TypeShelf.find` on `type_shelf`; None for an empty name."""
     return type_shelf(extra).find(name) if name.strip() else None
-
-
-def bjt_types(extra: Iterable[str | Path] = ()) -> tuple[PartType, ...]:
-    """All transistors."""
-    return type_shelf(extra).all("bjt")
-
-
-def diode_types(extra: Iterable[str | Path] = ()) -> tuple[PartType, ...]:
-    """All diodes."""
-    return type_shelf(extra).all("diode")

@@ -5,8 +5,8 @@ from math import log
 import pytest
 
 from junction.base.constants import thermal_voltage
-from junction.shelf.families import families
-from junction.shelf.types import bjt_types, diode_types, find_type
+from junction.shelf.rules import families
+from junction.shelf.types import find_type, type_shelf
 
 pytestmark = pytest.mark.external
 
@@ -23,37 +23,37 @@ TAKEN_OVER = {
 }
 
 
-@pytest.mark.parametrize(("name", "where"), TAKEN_OVER.items())
-def test_leakage_limits_are_the_registered_ones(name, where):
-    family, (part, symbol) = families()[name], where
-    found = find_type(part).find(symbol)[0]
-    assert family.leak_max_A == pytest.approx(found.high, rel=1e-9)
-    assert family.leak_at_V == pytest.approx(found.at.get("veb_V", found.at.get("vr_V")), rel=1e-9)
-    assert part in family.source or part[:4] in family.source
+def test_leakage_limits_are_the_registered_ones():
+    for name, (part, symbol) in TAKEN_OVER.items():
+        family = families()[name]
+        found = find_type(part).find(symbol)[0]
+        assert family.leak_max_A == pytest.approx(found.high, rel=1e-9), name
+        volts = found.at.get("veb_V", found.at.get("vr_V"))
+        assert family.leak_at_V == pytest.approx(volts, rel=1e-9), name
+        assert part in family.source or part[:4] in family.source, name
 
 
-def _registered_forward():
-    for part in (*bjt_types(), *diode_types()):
-        for symbol, key in (("V_BE(on)", "ic_A"), ("V_F", "if_A")):
-            for limit in part.find(symbol):
-                if key in limit.at and limit.at[key] <= 0.02:
-                    name = f"{part.name}-{symbol}-{limit.at[key]:g}"
-                    yield pytest.param(part, limit, limit.at[key], id=name)
-
-
-@pytest.mark.parametrize(("part", "limit", "amps"), list(_registered_forward()))
-def test_registered_forward_voltages_lie_in_the_window(part, limit, amps):
+def test_registered_forward_voltages_lie_in_the_window():
     """A limit at a small current, referred to the window's by N·VT·ln: the window must reach into it.
 
     N of the family from its least to its largest; the series resistance of 20 mA or less is left out, which
     only lowers what is referred.
     """
-    family = families()[part.family]
-    steps = [n * VT * log(amps / family.vf_at_A) for n in (family.n_low, min(family.n_high, 2.0))]
-    if limit.low == limit.low:  # a registered minimum: the window starts no higher
-        assert family.vf_low_V <= limit.low - min(steps)
-    # a registered maximum: some healthy part may read the low end of the window and keep it
-    assert family.vf_low_V < limit.high - max(steps)
+    found = 0
+    for part in (*type_shelf().all("bjt"), *type_shelf().all("diode")):
+        family = families()[part.family]
+        for symbol, key in (("V_BE(on)", "ic_A"), ("V_F", "if_A")):
+            for limit in part.find(symbol):
+                if limit.at.get(key, 1.0) > 0.02:
+                    continue
+                amps, ideality = limit.at[key], (family.n_low, min(family.n_high, 2.0))
+                steps = [n * VT * log(amps / family.vf_at_A) for n in ideality]
+                # a registered minimum: the window starts no higher; a maximum: some healthy part may read
+                # the low end of the window and keep it
+                low, high = limit.low - min(steps), limit.high - max(steps)
+                assert not family.vf_low_V > low and not family.vf_low_V >= high, (part.name, symbol, amps)
+                found += 1
+    assert found > 50
 
 
 def test_a_published_junction_is_healthy():

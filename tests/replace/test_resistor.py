@@ -17,8 +17,8 @@ from junction.replace.resistor import (
     network,
     power_shares,
     sharing_effect,
+    stock_values,
 )
-from junction.shelf.series import stock_values
 
 ohms = st.floats(0.01, 1e6)
 untimed = settings(deadline=None)  # shared machines stall; nothing here measures time

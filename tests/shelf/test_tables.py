@@ -1,4 +1,4 @@
-"""Every cell of every reference table, and that a fault is named by file, line and column."""
+"""Every cell of the smaller reference tables, and that a fault is named by file, line and column."""
 
 from dataclasses import FrozenInstanceError
 from math import isnan
@@ -6,14 +6,11 @@ from math import isnan
 import pytest
 
 from junction.base.errors import ShelfError, UsageError
-from junction.shelf.cautions import PLACES, cautions
-from junction.shelf.duals import matched_duals
-from junction.shelf.families import families
-from junction.shelf.meters import default_meter, meters
-from junction.shelf.packages import packages
-from junction.shelf.rules import rules
-from junction.shelf.tables import read_rows, reference_folder, table
-from junction.shelf.worked import worked_figures
+from junction.shelf.ratings import matched_duals, symbols
+from junction.shelf.rules import cautions, default_meter, families, meters, resistor_series, rule, rules
+from junction.shelf.tables import Column, columns, reference_folder, rows
+from junction.shelf.types import packages
+from tests.shelf.reference import changed
 
 
 def test_every_table_is_named_in_the_readme():
@@ -22,11 +19,31 @@ def test_every_table_is_named_in_the_readme():
         assert f"`{path.name}`" in text, path.name
 
 
-def test_every_table_has_sources_and_no_empty_row():
+def test_every_table_has_rows_and_sources():
     for path in reference_folder().glob("*.csv"):
-        rows = read_rows(path)
-        assert rows, path.name
-        assert "source" in rows[0][1], path.name
+        found = list(rows(path))
+        assert found, path.name
+        # the schema and the letter symbols are no facts that want a source
+        assert "source" in found[0].cells or path.stem in ("columns", "symbols"), path.name
+
+
+def test_the_schema_names_tables_that_are_there_and_texts_that_are_used():
+    kinds = {"key", "text", "number", "flag"}
+    for row in rows(reference_folder() / "columns.csv"):
+        assert row.cells["kind"] in kinds and row.cells["meaning"], row
+        for table in row.cells["table"].split():
+            assert (reference_folder() / f"{table}.csv").is_file(), row
+        column = next(c for c in columns(table) if c.name == row.cells["column"])
+        assert (column.low < column.high) == (column.kind == "number"), row
+
+
+def test_every_condition_and_dual_symbol_is_used():
+    conditions = set()
+    for name in ("limits_bjt", "limits_diode", "limits_duals"):
+        for row in rows(reference_folder() / f"{name}.csv"):
+            conditions |= {word.partition("=")[0] for word in row.cells["at"].split()}
+    assert conditions == set(symbols("condition"))
+    assert {x.symbol for limits in matched_duals().values() for x in limits} == set(symbols("dual"))
 
 
 def test_families_are_complete_and_sane():
@@ -64,13 +81,17 @@ def test_meters_name_no_maker():
 
 def test_rules_and_cautions():
     assert rules()["short_below"].value == 50 and rules()["short_below"].unit == "ohm"
-    for rule in rules().values():
-        assert rule.basis in ("published", "our convention", "common practice, no source")
-        assert rule.source or rule.basis != "published", rule.name
-    for place in PLACES:
+    assert rule("short_below") == 50
+    with pytest.raises(KeyError):
+        rule("no_such_rule")
+    for one in rules().values():
+        assert one.basis in ("published", "our convention", "common practice, no source")
+        assert one.source or one.basis != "published", one.name
+    places = next(column.among for column in columns("cautions") if column.name == "where")
+    for place in places:
         assert cautions(place)
     assert len(cautions("meter", "sweep")) == len(cautions("meter")) + len(cautions("sweep"))
-    assert sum(len(cautions(p)) for p in PLACES) == len(cautions())
+    assert sum(len(cautions(place)) for place in places) == len(cautions())
     with pytest.raises(UsageError, match="fitting"):
         cautions("nowhere")
 
@@ -87,98 +108,99 @@ def test_records_are_frozen():
 
 
 def test_the_caller_cannot_spoil_the_shelf():
-    families().clear()
-    rules().clear()
-    meters().clear()
-    packages().clear()
-    matched_duals().clear()
-    assert families() and rules() and meters() and packages() and matched_duals()
-
-
-def test_worked_figures():
-    figures = worked_figures()
-    assert len([f for f in figures if f.status != "rejected"]) == 111
-    assert [f.number for f in figures[:111]] == list(range(1, 112))
-    for figure in figures:
-        assert figure.source
-    # the project must stand by itself: no trace of where the figures were kept before
-    text = " ".join(" ".join((f.source, f.inputs, f.recomputed)) for f in figures)
-    for word in ("stored", "index id", "/work", "snapshot"):
-        assert word not in text
+    for table in (families(), rules(), meters(), packages(), matched_duals()):
+        with pytest.raises(AttributeError):
+            table.clear()
 
 
 def test_matched_duals():
     duals = matched_duals()
     assert len(duals) == 21
-    assert duals["2N2913"].limits == ()  # an unmatched dual of the same sheet
-    assert all(limit.basis != "published" for limit in duals["MJL3281A/MJL1302A"].limits)
+    assert duals["2N2913"] == ()  # an unmatched dual of the same sheet
+    assert all(limit.basis != "published" for limit in duals["MJL3281A/MJL1302A"])
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "# note\na,b\n1,2\n",
-        "a;b\n1;2\n",
-        "a\tb\n1\t2\n",
-        "\ufeffa,b\r\n1,2\r\n",
-        '"# a note, with commas",,\na,b\n\n1,2\n,\n',
-    ],
+SPREADSHEETS = (
+    "# note\na,b\n1,2\n", "a;b\n1;2\n", "a\tb\n1\t2\n", "\ufeffa,b\r\n1,2\r\n",
+    '"# a note, with commas",,\na,b\n\n1,2\n,\n',
+)  # fmt: skip
+BAD_TABLES = (
+    ("a,b\n1\n", 2, "", "1 cells where the heading has 2"),
+    ("a,a\n1,2\n", 1, "a", "stands twice"),
+    ("a,\n1,2\n", 1, "", "empty"),
+    ("a,c\n1,2\n", None, "", "lacks b"),
+    ("a,b,zz\n1,2,3\n", None, "zz", "no such heading"),
 )
-def test_what_spreadsheets_write_is_read(tmp_path, text):
-    path = tmp_path / "t.csv"
+BAD_NUMBERS = (
+    ("", "is empty"), ("1_000", "not a number"), ("5 V", "not a number"), ("nan", "not a number"),
+    ("1e9", "outside 0 to 10; is the unit right"), ("-1", "outside"),
+)  # fmt: skip
+NUMBER = Column("a", "number", True, 0, 10, (), "")
+
+
+def written(folder, text):
+    path = folder / "t.csv"
     path.write_text(text, encoding="utf-8")
-    assert [cells for _, cells in read_rows(path)] == [{"a": "1", "b": "2"}]
+    return path
 
 
-def test_decimal_comma_in_a_semicolon_table(tmp_path):
-    path = tmp_path / "t.csv"
-    path.write_text("a;b\n1,5;2\n", encoding="utf-8")
-    (row,) = table(path, ("a", "b"))
-    assert row.number("a", low=0, high=10) == 1.5
+def test_what_spreadsheets_write_is_read(tmp_path):
+    for text in SPREADSHEETS:
+        found = [row.cells for row in rows(written(tmp_path, text))]
+        assert found == [{"a": "1", "b": "2"}], text
+    (row,) = rows(written(tmp_path, "a;b\n1,5;2\n"))
+    assert row.value(NUMBER) == 1.5
 
 
-@pytest.mark.parametrize(
-    ("text", "line", "column", "words"),
-    [
-        ("a,b\n1\n", 2, "", "1 cells where the heading has 2"),
-        ("a,a\n1,2\n", 1, "a", "stands twice"),
-        ("a,\n1,2\n", 1, "", "empty"),
-        ("a,c\n1,2\n", None, "", "lacks b"),
-        ("a,b,zz\n1,2,3\n", None, "zz", "no such heading"),
-    ],
-)
-def test_a_bad_heading_or_row_is_named(tmp_path, text, line, column, words):
-    path = tmp_path / "t.csv"
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(ShelfError, match=words) as caught:
-        list(table(path, ("a", "b")))
-    assert (caught.value.file, caught.value.row, caught.value.column) == ("t.csv", line, column)
+def test_a_bad_heading_row_or_number_is_named(tmp_path):
+    for text, line, column, words in BAD_TABLES:
+        with pytest.raises(ShelfError, match=words) as caught:
+            list(rows(written(tmp_path, text), ("a", "b"), ()))
+        assert (caught.value.file, caught.value.row, caught.value.column) == ("t.csv", line, column)
+    for cell, words in BAD_NUMBERS:
+        row = list(rows(written(tmp_path, f"a,b\n1,2\n{cell},x\n")))[1]
+        with pytest.raises(ShelfError, match=words) as caught:
+            row.value(NUMBER)
+        assert (caught.value.file, caught.value.row, caught.value.column) == ("t.csv", 3, "a")
 
 
 def test_a_cell_too_large_for_csv_is_named(tmp_path):
-    path = tmp_path / "t.csv"
-    path.write_text("a,b\n1," + "x" * 200_000 + "\n")
+    path = written(tmp_path, "a,b\n1," + "x" * 200_000 + "\n")
     with pytest.raises(ShelfError, match=r"t\.csv, line 2: cannot be read as CSV"):
-        read_rows(path)
+        list(rows(path))
 
 
 def test_unreadable_files_are_named(tmp_path):
     with pytest.raises(ShelfError, match="cannot be read"):
-        read_rows(tmp_path / "none.csv")
+        list(rows(tmp_path / "none.csv"))
     (tmp_path / "b.csv").write_bytes(b"a,b\n\xff,2\n")
     with pytest.raises(ShelfError, match="UTF-8"):
-        read_rows(tmp_path / "b.csv")
+        list(rows(tmp_path / "b.csv"))
 
 
-@pytest.mark.parametrize(
-    ("cell", "words"),
-    [("", "is empty"), ("1_000", "not a number"), ("5 V", "not a number"), ("nan", "not a number"),
-     ("1e9", "outside 0 to 10; is the unit right"), ("-1", "outside")],
-)  # fmt: skip
-def test_a_bad_number_is_named(tmp_path, cell, words):
-    path = tmp_path / "t.csv"
-    path.write_text(f"a,b\n1,2\n{cell},x\n", encoding="utf-8")
-    row = list(table(path, ("a", "b")))[1]
-    with pytest.raises(ShelfError, match=words) as caught:
-        row.number("a", low=0, high=10, needed=True)
-    assert (caught.value.file, caught.value.row, caught.value.column) == ("t.csv", 3, "a")
+#: cell of a reference table -> what is wrong with another value in it
+SPOILED = (
+    ("families", "vf_high_V", "0.3", "must be larger than vf_low_V"),
+    ("families", "device", "tube", "bjt, diode"),
+    ("families", "family", "silicon power BJT", "stands twice"),
+    ("meters", "test_current_A", "", "is empty"),
+    ("meters", "default", "", "0 meters are marked"),
+    ("cautions", "where", "roof", "not one of"),
+    ("packages", "leads", "BBE", "not one of"),
+    ("resistor_series", "exceptions", "46", "generated=published"),
+    ("resistor_series", "exceptions", "45=47", "not a value the rule gives"),
+    ("rules", "value", "", "is empty"),
+    ("limits_duals", "type", "2N9999", "does not stand in matched_duals"),
+    ("limits_duals", "unit", "mV", "a unit of voltage; a ratio"),
+)
+
+
+def test_a_fault_in_a_reference_table_is_named(tmp_path):
+    tables = {
+        "families": families, "meters": default_meter, "cautions": cautions, "packages": packages,
+        "rules": rules, "limits_duals": matched_duals, "resistor_series": lambda: resistor_series("E3"),
+    }  # fmt: skip
+    for table, column, cell, words in SPOILED:
+        with changed(table, 0, {column: cell}), pytest.raises(ShelfError, match=words) as caught:
+            tables[table]()
+        assert caught.value.file == f"{table}.csv", (table, column)

@@ -7,18 +7,20 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from junction.base.errors import ShelfError
-from junction.shelf.build import BJT_COLUMNS, DIODE_COLUMNS, LIMIT_COLUMNS
-from junction.shelf.families import families
-from junction.shelf.packages import packages
-from junction.shelf.symbols import LIMIT_SYMBOLS
-from junction.shelf.types import bjt_types, diode_types, find_type, plain_name, type_shelf
+from junction.base.records import plain_name
+from junction.shelf.ratings import symbols
+from junction.shelf.rules import families
+from junction.shelf.tables import columns
+from junction.shelf.types import find_type, packages, type_shelf
 
 HEAD = "type,polarity,material,V_CEO_V,I_C_A,P_tot_W,P_tot_at,T_j_C,package,source\n"
+ALL = type_shelf().all("bjt"), type_shelf().all("diode")
+HEADINGS = [c.name for table in ("types_bjt", "types_diode", "limits_bjt") for c in columns(table)]
 ROW = "MINE1,NPN,silicon,120,12,100,case 25C,150,TO-3,measured\n"
 
 
 def test_every_cell_of_every_type_is_sound():
-    bjt, diode = bjt_types(), diode_types()
+    bjt, diode = ALL
     # 147 registered transistors and 24 gain groups of them; 176 diodes
     assert len([p for p in bjt if not (p.notes.startswith("gain group ") and p.name[-3] == "-")]) == 147
     assert (len(bjt), len(diode)) == (171, 176)
@@ -34,7 +36,7 @@ def test_every_cell_of_every_type_is_sound():
 
 
 def test_complements_answer_each_other():
-    by_name = {part.name: part for part in bjt_types()}
+    by_name = {part.name: part for part in ALL[0]}
     for part in by_name.values():
         if part.complement:
             other = by_name[part.complement]
@@ -45,7 +47,7 @@ def test_complements_answer_each_other():
 def test_leads_by_outline():
     assert find_type("2N3055").leads == "BEC"  # TO-3: two pins and the case
     assert find_type("TIP41C").leads == "BCE"
-    for part in bjt_types():
+    for part in ALL[0]:
         if part.leads:
             assert sorted(part.leads) == ["B", "C", "E"] and part.leads_basis
             outline = packages()[part.package]
@@ -53,7 +55,7 @@ def test_leads_by_outline():
 
 
 def test_secondary_rows_are_marked():
-    secondary = {p.name for p in (*bjt_types(), *diode_types()) if p.secondary}
+    secondary = {p.name for p in (*ALL[0], *ALL[1]) if p.secondary}
     assert secondary == {"AC128", "AD162", "OC72", "1N34A"}
     assert {limit.basis for limit in find_type("AC128").limits} == {"secondary"}
 
@@ -75,25 +77,20 @@ def test_a_gain_group_takes_the_rest_from_its_base():
     assert find_type("BC337-25").find("h_FE")[0].low == 160
 
 
-@pytest.mark.parametrize(
-    ("marking", "name"),
-    [
-        ("2n3055", "2N3055"), (" 2N 3055 ", "2N3055"), ("bc 337-25", "BC337-25"), ("BC33725", "BC337-25"),
-        ("2N3055G", "2N3055"), ("JANTX2N3055", "JAN2N3055"), ("JANTXV2N2222A", "2N2222A"),
-        ("BC547BTA", "BC547B"), ("TIP41CG", "TIP41C"), ("1N914B", "1N4448"), ("1n4148", "1N4148"),
-        ("MJE340STU", "MJE340"),
-    ],
+MARKINGS = (
+    ("2n3055", "2N3055"), (" 2N 3055 ", "2N3055"), ("bc 337-25", "BC337-25"), ("BC33725", "BC337-25"),
+    ("2N3055G", "2N3055"), ("JANTX2N3055", "JAN2N3055"), ("JANTXV2N2222A", "2N2222A"),
+    ("BC547BTA", "BC547B"), ("TIP41CG", "TIP41C"), ("1N914B", "1N4448"), ("1n4148", "1N4148"),
+    ("MJE340STU", "MJE340"),
 )  # fmt: skip
-def test_markings_that_are_found(marking, name):
-    assert find_type(marking).name == name
 
 
-@pytest.mark.parametrize(
-    "marking", ["", "  ", "TIP41", "2N3055H", "1N4728", "BC547D", "2N305", "G", "JAN", "?"]
-)
-def test_markings_that_must_not_be_guessed(marking):
+def test_markings_that_are_found_and_those_that_must_not_be_guessed():
+    for marking, name in MARKINGS:
+        assert find_type(marking).name == name, marking
     # a letter may be a voltage step (TIP41A is 60 V), a gain group, a tolerance (1N4728 is 10 %) or a process
-    assert find_type(marking) is None
+    for marking in ("", "  ", "TIP41", "2N3055H", "1N4728", "BC547D", "2N305", "G", "JAN", "?"):
+        assert find_type(marking) is None, marking
 
 
 def test_near_names_for_a_message():
@@ -101,7 +98,7 @@ def test_near_names_for_a_message():
 
 
 def test_plain_name_is_idempotent():
-    for part in (*bjt_types(), *diode_types()):
+    for part in (*ALL[0], *ALL[1]):
         assert plain_name(plain_name(part.name)) == plain_name(part.name)
         assert find_type(part.name) is find_type(part.name.lower())
 
@@ -112,7 +109,7 @@ def test_a_types_file_adds_a_type(tmp_path):
     part = find_type("mine1", (path,))
     assert part.rating("V_CEO") == 120 and part.leads == "BEC" and part.family == "silicon power BJT"
     assert find_type("mine1") is None
-    assert part in bjt_types((path,))
+    assert part in type_shelf((path,)).all("bjt")
 
 
 def test_a_types_file_overrides_by_name_and_a_limits_row_by_symbol(tmp_path):
@@ -197,19 +194,20 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("text", "line", "column", "words"), FAULTS)
-def test_a_fault_in_a_users_table_is_named(tmp_path, text, line, column, words):
-    path = tmp_path / "mine.csv"
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(ShelfError, match=words) as caught:
-        type_shelf((path,))
-    error = caught.value
-    assert (error.file, error.row, error.column) == ("mine.csv", line, column), str(error)
+def test_a_fault_in_a_users_table_is_named(tmp_path):
+    for k, (text, line, column, words) in enumerate(FAULTS):
+        path = tmp_path / str(k) / "mine.csv"  # a file is read once
+        path.parent.mkdir()
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(ShelfError, match=words) as caught:
+            type_shelf((path,))
+        error = caught.value
+        assert (error.file, error.row, error.column) == ("mine.csv", line, column), str(error)
 
 
 def test_symbols_of_the_tables_are_all_used():
-    used = {limit.symbol for part in (*bjt_types(), *diode_types()) for limit in part.limits}
-    assert set(LIMIT_SYMBOLS) <= used
+    used = {limit.symbol for part in (*ALL[0], *ALL[1]) for limit in part.limits}
+    assert set(symbols("limit")) <= used
 
 
 def test_rating_of_an_unknown_symbol_is_nan():
@@ -225,7 +223,7 @@ CELLS = st.sampled_from(
 
 @settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    st.lists(st.sampled_from([*BJT_COLUMNS, *DIODE_COLUMNS, *LIMIT_COLUMNS, "odd"]), min_size=1, max_size=7),
+    st.lists(st.sampled_from([*HEADINGS, "odd"]), min_size=1, max_size=7),
     st.lists(st.lists(CELLS, min_size=1, max_size=7), max_size=4),
     st.sampled_from(",;\t"),
 )

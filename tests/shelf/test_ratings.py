@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
+from junction.replace.resistor import stock_values
 from junction.shelf.ratings import (
     power_at_W,
     power_reference,
@@ -15,8 +16,8 @@ from junction.shelf.ratings import (
     second_breakdown_line,
 )
 from junction.shelf.results import Limit, PartType
-from junction.shelf.series import resistor_series, stock_values
-from junction.shelf.types import bjt_types, find_type
+from junction.shelf.rules import resistor_series
+from junction.shelf.types import find_type, type_shelf
 
 
 def test_stock_values_are_the_floats_one_would_write():
@@ -84,15 +85,15 @@ def test_second_breakdown_bounds_the_safe_area():
     assert isnan(second_breakdown_line(find_type("BC547B"), 20))
 
 
-@pytest.mark.parametrize("x", [p for p in bjt_types() if p.rating("V_CEO") > 0], ids=lambda p: p.name)
-def test_safe_current_never_rises_with_voltage_or_temperature(x):
-    where = power_reference(x)[0] or "case"
-    volts = [x.rating("V_CEO") * k / 40 for k in range(1, 41)]
-    for temp in (25.0, 60.0):
-        amps = [safe_current_A(x, v, temp, where) for v in volts]
-        if not isnan(amps[0]):
-            assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, amps[1:], strict=False))
-            hotter = [safe_current_A(x, v, temp + 20, where) for v in volts]
-            assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, hotter, strict=True))
+def test_safe_current_never_rises_with_voltage_or_temperature():
+    for x in type_shelf().all("bjt"):
+        where = power_reference(x)[0] or "case"
+        volts = [x.rating("V_CEO") * k / 40 for k in range(1, 41)]
+        for temp in (25.0, 60.0):
+            amps = [safe_current_A(x, v, temp, where) for v in volts]
+            if not isnan(amps[0]):
+                assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, amps[1:], strict=False)), x.name
+                hotter = [safe_current_A(x, v, temp + 20, where) for v in volts]
+                assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, hotter, strict=True)), x.name
 
 
