@@ -12,8 +12,8 @@ from junction.jobs.options import METER, TEMPERATURE, TYPES, job, meter_of, opti
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, bench_for, lead_set
+from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings, next_placement
-from junction.leads.weigh import weigh_parts
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import rule

@@ -12,17 +12,26 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import PartReadings
 from junction.judge.mixture import MISSING
 from junction.judge.neighbours import neighbours
-from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict
+from junction.judge.results import Alternative, Device, Finding, JunctionVerdict, PartVerdict, Verdict
 from junction.judge.sentences import say
 from junction.leads.bench import Bench, Types, bench_for, bench_group, over_range_V, visible_leak_ohm
+from junction.leads.explain import (
+    Explanation,
+    Weighed,
+    capital,
+    evidence,
+    explanation_words,
+    gain_kind,
+    listed,
+    ohm_words,
+    weigh_parts,
+)
 from junction.leads.hypotheses import leak_limits_ohm, matches
-from junction.leads.weigh import Explanation, Weighed, gain_kind, weigh_parts
-from junction.leads.words import capital, evidence, explanation_words, listed, ohm_words
 from junction.shelf.families import families
 from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import rule
 
-_FAULTY = ("leaky", "shorted", "open")
+_FAULTY = (Verdict.LEAKY, Verdict.SHORTED, Verdict.OPEN)
 _ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
 #: Cells of the posterior below this share of the largest are left out of the look ahead.
 _LEAST = 1e-4
@@ -65,10 +74,10 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     likely = decide(w.quality, w.odd)
     contradiction = _contradiction(bench, w, registered)
     doubt = _doubt(bench, w, likely, registered, bool(contradiction))
-    verdict = "undecided" if doubt else likely
+    verdict = Verdict.UNDECIDED if doubt else likely
     told = evidence(bench, w)
-    whole = [text for path, text in told if not path]
-    said = whole if whole and (doubt or verdict == "good") else [text for _, text in told]
+    whole = [finding for finding in told if not finding.where]
+    said = [finding.says() for finding in (whole if whole and (doubt or verdict == "good") else told)]
     if doubt:
         said = [f"{capital(doubt)}.", *said]
     if not part.readings:
@@ -89,7 +98,7 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     )  # fmt: skip
     temp_missing = isnan(part.temp_C)
     result = PartVerdict(
-        part.part, verdict, w.quality, device, _junctions(bench, w, registered, dict(told)), faults,
+        part.part, verdict, w.quality, device, _junctions(bench, w, registered, told), faults,
         _alternatives(bench, w), tuple(said),
         _next(bench, w, verdict, likely, bool(contradiction), registered), cannot_see,
         tuple(_warnings(bench, w, registered, contradiction)), (), "readings", part.type,
@@ -99,19 +108,17 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     return replace(result, neighbours=neighbours(result, registered.family if registered else ""))
 
 
-def decide(quality: Mapping[str, float], odd: float = 0.0) -> str:
+def decide(quality: Mapping[str, float], odd: float = 0.0) -> Verdict:
     """Verdict from the probabilities of the four qualities (JCGM 106:2012 in the form of the rules table).
 
     Good from 95 % on; not good (then the likeliest fault) when good has at most 5 %; else undecided.
     Undecided too when no explanation fits.
     """
-    if odd > 0.5:
-        return "undecided"
-    if quality["good"] >= rule("conformity_good"):
-        return "good"
-    if quality["good"] <= rule("conformity_bad"):
+    if odd <= 0.5 and quality["good"] >= rule("conformity_good"):
+        return Verdict.GOOD
+    if odd <= 0.5 and quality["good"] <= rule("conformity_bad"):
         return max(_FAULTY, key=lambda q: quality[q])
-    return "undecided"
+    return Verdict.UNDECIDED
 
 
 def _doubt(bench: Bench, w: Weighed, likely: str, registered: PartType | None, contradicts: bool) -> str:
@@ -171,9 +178,9 @@ def _gain_doubt(hfe: float, type_: PartType | None) -> str:
 
 
 def _junctions(
-    bench: Bench, w: Weighed, registered: PartType | None, told: Mapping[str, str]
+    bench: Bench, w: Weighed, registered: PartType | None, told: list[Finding]
 ) -> tuple[JunctionVerdict, ...]:
-    """Verdict of every path, with the sentence said of it and the limit it is held to."""
+    """Verdict of every path, with the finding it rests on and the limit it is held to."""
     top, two = w.explanations[0], len(bench.leads) == 2
     faults = {f.split()[0]: f for f in top.faults if " " in f}
     family = registered.family if registered else top.kind.name if two else top.kind.material
@@ -182,8 +189,11 @@ def _junctions(
         p = w.paths["BE" if two else path]
         word = decide(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
-        said, limit = (told[path],) if path in told else (), _limit_words(bench, top, path, registered)
-        out.append(JunctionVerdict(path, word, p, own, said, None, w.ohms.get(path), None, family, limit))
+        finding = next((f for f in told if f.where == path), None)
+        said, limit = (finding.says(),) if finding else (), _limit_words(bench, top, path, registered)
+        out.append(
+            JunctionVerdict(path, word, p, own, said, None, w.ohms.get(path), None, family, limit, finding)
+        )
     return tuple(out)
 
 

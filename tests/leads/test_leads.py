@@ -19,6 +19,7 @@ from junction.leads.bench import (
     reading_table,
     visible_leak_ohm,
 )
+from junction.leads.explain import weigh_parts
 from junction.leads.hypotheses import (
     LATENT,
     PATHS,
@@ -31,7 +32,6 @@ from junction.leads.hypotheses import (
     resistance_span,
 )
 from junction.leads.verdict import expected_information
-from junction.leads.weigh import weigh_parts
 from junction.shelf.meters import default_meter, meters
 from junction.shelf.rules import rules
 from junction.shelf.tables import reference_table
