@@ -125,10 +125,7 @@ class _Judgement:
 
     def word(self, q) -> str:
         """Verdict of a position from the probabilities of its kinds."""
-        fine = q[Kind.SOUND] + q[Kind.EXCHANGED]
-        suspicion = max(q[kind] for kind in Kind if kind not in (Kind.SOUND, Kind.EXCHANGED))
-        quiet = fine >= rule("drops_fine") and suspicion < rule("drops_named")
-        if q[Kind.EXCHANGED] < 0.5 and (fine >= self.decides or quiet):
+        if q[Kind.EXCHANGED] < 0.5 and q[Kind.SOUND] + q[Kind.EXCHANGED] >= self.decides:
             return _QUIET
         sure = (word for word, kinds in _VERDICTS.items() if q[kinds].sum() >= self.decides)
         found = next(sure, _UNDECIDED)
@@ -141,7 +138,7 @@ class _Judgement:
         bias, text, alarm = self.bias()
         places = [(side, k) for side, r in enumerate(self.rails) for k in range(r.n)]
         drops = [self.drop(*place, bias, bool(alarm) and len(places) > 1) for place in places]
-        words = {word for own in self.words for word in own}
+        words = set().union(*self.words)
         if alarm:
             overall = "bias far too high"
         elif words - {_QUIET, _UNDECIDED} or self.odds.clean < 1 - self.decides:
@@ -166,9 +163,8 @@ class _Judgement:
         if self.dead and ratio.high < rule("drops_nothing"):
             return "too low", say("bias_nothing", high=at["high"]), ""
         vague = ratio.high > rule("drops_vague") * max(ratio.low, 0.01)
-        words = {word for own in self.words for word in own} - {_QUIET}
-        unsure = words or self.apart
-        suspect = "fault" if words - {_UNDECIDED} else _UNDECIDED if unsure else ""
+        words = set().union(*self.words) - {_QUIET}
+        suspect = "fault" if words - {_UNDECIDED} else _UNDECIDED if words or self.apart else ""
         word, alarm, may = _UNDECIDED, "", ""
         if high >= self.decides and ratio.low >= 1:
             word, reason = "too high", "bias_too_high_fault" if suspect else "bias_too_high"
