@@ -6,13 +6,12 @@ import numpy as np
 
 from junction.judge.sentences import next_step, say
 from junction.shelf.rules import rule
+from junction.stage.drops import K95
 from junction.stage.sharing import drive_point
 from junction.transistor.values import compare
 
 #: Pairs of parts named that cannot be told apart.
 _MOST = 5
-#: Half-width of a 95 % interval in standard uncertainties.
-_K95 = 1.96
 
 
 def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
@@ -57,8 +56,6 @@ def _cannot_tell(fits, stage, sets, maker, idle_A: float) -> list[str]:
     """Pairs of parts in different sets whose difference is within its uncertainty."""
     parts = np.array([fits.part.index(name) for s in sets for name in s.parts], int)
     where = np.array([number for number, s in enumerate(sets) for _ in s.parts])
-    if len(parts) < 2:
-        return []
     p, log_ic = stage.idle, np.log(idle_A)
     now = drive_point(maker.devices.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
     drawn = drive_point(maker.drawn["idle"].take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
@@ -69,16 +66,17 @@ def _cannot_tell(fits, stage, sets, maker, idle_A: float) -> list[str]:
             continue
         u = float(np.std(drawn[:, a] - drawn[:, b]))
         gap = float(now[b] - now[a])
-        if gap < _K95 * u:
+        if gap < K95 * u:
             near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
     near.sort()
     if not near:
         return []
-    cause = _cause(fits, parts, p.vce_V, idle_A, float(np.median([u for *_, u in near])))
-    known = {"volts": p.vce_V, "amps": idle_A, "read_A": _middle_A(fits, parts)}
+    read_A = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
+    known = {"volts": p.vce_V, "amps": idle_A, "read_A": read_A}
+    cause = _cause(fits, parts, float(np.median([u for *_, u in near])), **known)
     why = say(cause, **known)
     lines = [
-        say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * _K95 * u)
+        say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * K95 * u)
         for _, one, other, gap, u in near[:_MOST]
     ]
     if len(near) > _MOST:
@@ -86,11 +84,7 @@ def _cannot_tell(fits, stage, sets, maker, idle_A: float) -> list[str]:
     return [*lines, next_step(cause, **known)]
 
 
-def _middle_A(fits, parts) -> float:
-    return float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
-
-
-def _cause(fits, parts, vce_V: float, idle_A: float, u_V: float) -> str:
+def _cause(fits, parts, u_V: float, volts: float, amps: float, read_A: float) -> str:
     """Reason that keeps parts from being told apart.
 
     Spot readings are sharp where they were taken: for them, which step from there makes them vague.
@@ -103,12 +97,12 @@ def _cause(fits, parts, vce_V: float, idle_A: float, u_V: float) -> str:
         by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temperature_recorded")
         return "apart_temperature" if by_temperature > rule("cause_temperature") * u_V else "apart_measured"
 
-    def u_at(ic_A: float, volts: float) -> float:
-        found = compare(fits, parts[:-1], parts[1:], [ic_A], volts, float(np.median(fits.temp_C[parts])))
+    def u_at(ic_A: float, vce_V: float) -> float:
+        found = compare(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(np.median(fits.temp_C[parts])))
         return float(np.median(found.u_dvbe_V))
 
-    if vce_V > 2 * read_V and u_at(idle_A, read_V) < mostly * u_V:
+    if volts > 2 * read_V and u_at(amps, read_V) < mostly * u_V:
         return "apart_spot_vce"
-    if u_at(_middle_A(fits, parts), min(read_V, vce_V)) < mostly * u_V:
+    if u_at(read_A, min(read_V, volts)) < mostly * u_V:
         return "apart_spot_current"
     return "apart_spot"

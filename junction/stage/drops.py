@@ -38,6 +38,7 @@ class Kind(IntEnum):
 
 #: What may be wrong with one position; how often each is met is the rule ``drops_prior_value`` and so on.
 FAULTS = (Kind.VALUE, Kind.OPEN, Kind.OFF, Kind.SHORTED, Kind.ODD, Kind.MISREAD)
+#: Half-width of a 95 % interval in standard uncertainties.
 K95 = 1.96
 #: Pairs of positions are suspected together only among the so many that stand furthest off.
 _FURTHEST = 4

@@ -364,7 +364,10 @@ def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
     ]
     warmest = max((d for d in heat if isfinite(d.case_C)), key=lambda d: d.average_W, default=None)
     if warmest is not None:
-        allowed = _derated_W(kind, warmest.case_C)
+        allowed = power_at_W(kind, "case", warmest.case_C)
+        if isnan(allowed):  # a rating that does not say where it holds: a case of 25 degC
+            t_j = kind.rating("T_j")
+            allowed = kind.rating("P_tot") * min((t_j - warmest.case_C) / (t_j - REFERENCE_TEMP_C), 1.0)
         out.append(check(f"P_tot derated, {warmest.case}", "P_tot", warmest.average_W, allowed, "W",
                          drive=warmest.case, case_C=warmest.case_C))  # fmt: skip
     if not heat:
@@ -383,15 +386,3 @@ def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
     # an instant of a sine is not dc
     verdict = "close" if found.verdict == "beyond" else found.verdict
     return [*out, replace(found, verdict=verdict, text=f"{kind.name}: {'; '.join(words)}.")]
-
-
-def _derated_W(kind, case_C: float) -> float:
-    """Power a type may take with its case at a temperature: (T_j - T_C)/R_thJC, never above P_tot [W]."""
-    rated = power_at_W(kind, "case", case_C)
-    if not isnan(rated):
-        return rated
-    t_j, p_tot, rth = (kind.rating(s) for s in ("T_j", "P_tot", "R_thJC"))
-    if isnan(rth) and not isnan(p_tot):  # a rating that does not say where it holds: a case of 25 degC
-        rth = (t_j - REFERENCE_TEMP_C) / p_tot
-    allowed = (t_j - case_C) / rth
-    return allowed if isnan(p_tot) else min(allowed, p_tot)
