@@ -40,7 +40,6 @@ from junction.stage.results import OperatingPoint
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
 TOLERANCE_V = 1e-9
 _MAX_STEPS = 40
-HEAT_STEPS = 8
 #: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults); DV [V] and LNB
 #: are an offset of V_BE and the logarithm of a factor on the base current, for draws.
 ABSENT = {
@@ -255,7 +254,7 @@ def share(
     electrothermal: bool = False,
     start=None,
     tolerance_V: float = TOLERANCE_V,
-    heat_steps: int = HEAT_STEPS,
+    heat_steps: int = 8,
 ) -> Shares:
     """Solve the currents of every set.
 
