@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from junction.fit import starts
-from junction.fit.lsq import Options, solve
+from junction.fit.lsq import solve
 from junction.fit.models import CODE, columns_of
 from junction.fit.noise import Noise, components, first_guess, resolution
 from junction.fit.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B, G, JunctionProblem
@@ -19,14 +19,14 @@ from junction.fit.terms import AB, BB, COORDINATES, LOWER, RS, UPPER, A, B, G, J
 WIDTH = len(COORDINATES)
 #: A sweep that never goes above this says nothing of the forward branch [V].
 FORWARD_V = 0.25
-ROUGH = Options(max_iterations=3, decrease_tol=0.3)
-FINAL = Options(max_iterations=25, decrease_tol=1e-6)
+ROUGH = dict(max_iterations=3, decrease_tol=0.3)
+FINAL = dict(max_iterations=25, decrease_tol=1e-6)
 #: Up to this scatter [%] the weights may be those of the readings: what they bias, the square of it (1e-4
 #: of IS), is a fiftieth of a standard uncertainty in 80 points.
 READING_WEIGHTS = 1.0
 #: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
 #: come again, pooled, where a step serves many.
-QUICK = Options(max_iterations=5, decrease_tol=1e-6)
+QUICK = dict(max_iterations=5, decrease_tol=1e-6)
 
 
 @dataclass(eq=False)
@@ -138,7 +138,7 @@ def problem_of(block: Block, name: str, index=None) -> JunctionProblem:
     return JunctionProblem(*arrays, columns_of(name))
 
 
-def fit_set(block: Block, name: str, start: np.ndarray, index=None, options: Options = FINAL, free=None,
+def fit_set(block: Block, name: str, start: np.ndarray, index=None, options: dict = FINAL, free=None,
             problem: JunctionProblem | None = None):  # fmt: skip
     """Fit one set of terms to some sweeps of the block.
 
@@ -151,7 +151,7 @@ def fit_set(block: Block, name: str, start: np.ndarray, index=None, options: Opt
         Start values in `COORDINATES`.
     index : ndarray of int, optional
         Sweeps of the block; all by default.
-    options : Options
+    options : dict
     free : ndarray of bool (n, p), optional
     problem : JunctionProblem, optional
         To reuse its buffers.
@@ -163,10 +163,9 @@ def fit_set(block: Block, name: str, start: np.ndarray, index=None, options: Opt
     columns = list(columns_of(name))
     problem = problem or problem_of(block, name, index)
     lower, upper = LOWER[columns], UPPER[columns]
-    bounded = np.isfinite(lower).any()
     return solve(
-        problem, start[:, columns], lower=lower if bounded else None, upper=upper if bounded else None,
-        free=free, options=options,
+        problem, start[:, columns], lower=lower, upper=upper,
+        free=True if free is None else free, **options,
     )  # fmt: skip
 
 
@@ -233,7 +232,7 @@ def set_weights(block: Block, name: str, theta: np.ndarray, index=None, problem=
         block.ui2[rows] = stated_current_variance(block, rows, np.clip(current, -most, most))
 
 
-def fit_plain(block: Block, options: Options = FINAL) -> None:
+def fit_plain(block: Block, options: dict = FINAL) -> None:
     """Fit the plain junction (with the breakdown branch where it shows) to every sweep of the block."""
     theta, seen = start_values(block)
     few = block.n_used < 8

@@ -15,8 +15,7 @@ is left out of the step.  Finished problems leave the batch as soon as a good pa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -40,8 +39,7 @@ class Problem(Protocol):
         """The same for a part of the problems."""
 
 
-@dataclass(frozen=True, eq=False)
-class Solution:
+class Solution(NamedTuple):
     """Where each problem of the batch ended.
 
     Parameters
@@ -50,8 +48,6 @@ class Solution:
         Parameters at the minimum.
     chi2 : ndarray (n,)
         Sum of squared residuals (of the robust loss, if one was asked for).
-    hessian : ndarray (n, p, p)
-        J'J at the minimum (rows and columns of fixed parameters included).
     covariance : ndarray (n, p, p)
         Inverse of J'J over the free parameters, zero elsewhere; for unit-variance residuals it is the
         parameters' covariance.
@@ -60,48 +56,25 @@ class Solution:
     converged : ndarray of bool (n,)
     at_bound : ndarray of bool (n, p)
         Parameter stands at its box limit and the fit wants to leave.
-    iterations : ndarray of int (n,)
-        Evaluations used.
     """
 
     theta: np.ndarray
     chi2: np.ndarray
-    hessian: np.ndarray
     covariance: np.ndarray
     rank: np.ndarray
     converged: np.ndarray
     at_bound: np.ndarray
-    iterations: np.ndarray
 
 
-@dataclass(frozen=True)
-class Options:
-    """How hard to try.
-
-    ``decrease_tol``: stop when a full step would lower chi2 by less than this [1] (for unit-variance
-    residuals 1e-6 is a step of a thousandth of a standard uncertainty), or by less than ``relative_tol``
-    times chi2, or when the step moves no parameter by more than ``step_tol`` of itself.
-    ``huber``: residual [1] beyond which the loss grows linearly instead of quadratically; inf is plain
-    least squares.
-    """
-
-    max_iterations: int = 60
-    decrease_tol: float = 0.0
-    relative_tol: float = 1e-14
-    step_tol: float = 1e-12
-    damping: float = 1e-8
-    huber: float = np.inf
-
-
-def _lower_factor(matrix: np.ndarray, damping: np.ndarray):
+def _lower_factor(matrix: np.ndarray, damping: np.ndarray | float):
     """Cholesky factor of `matrix` (p, p, n) with `damping` (p, n) on its diagonal, and its pivots.
 
     The problem runs along the last axis of everything here, so that each operation is one pass over
     contiguous numbers; the loops are over p, unrolled.  The diagonal is kept as its reciprocal.
     """
     factor: list[list[np.ndarray]] = []
-    pivots = []
-    for i in range(matrix.shape[0]):
+    pivots = np.einsum("iin->in", matrix) + damping
+    for i, pivot in enumerate(pivots):
         row: list[np.ndarray] = []
         for j in range(i):
             s = matrix[i, j].copy()
@@ -109,11 +82,9 @@ def _lower_factor(matrix: np.ndarray, damping: np.ndarray):
                 s -= row[k] * factor[j][k]
             s *= factor[j][j]
             row.append(s)
-        s = matrix[i, i] + damping[i]
-        for k in range(i):
-            s -= row[k] * row[k]
-        pivots.append(s)
-        row.append(1.0 / np.sqrt(np.maximum(s, RANK_TOL)))
+        for s in row:
+            pivot -= s * s
+        row.append(1.0 / np.sqrt(np.maximum(pivot, RANK_TOL)))
         factor.append(row)
     return factor, pivots
 
@@ -133,31 +104,27 @@ def _substitute(factor, right: np.ndarray) -> np.ndarray:
     return x
 
 
-def _diagonal(matrix: np.ndarray) -> np.ndarray:
-    return np.einsum("iin->in", matrix)
-
-
-def _scaled(hessian: np.ndarray, free: np.ndarray | None):
+def _scaled(hessian: np.ndarray, free: np.ndarray):
     """Matrix (p, p, n) with unit diagonal, identity rows where a parameter is not free, and the scale."""
-    diagonal = _diagonal(hessian)
+    diagonal = np.einsum("iin->in", hessian)
     scale = np.sqrt(np.where(diagonal > _TINY, diagonal, 1.0))
     inverse = 1.0 / scale
     matrix = hessian * inverse[:, None]
     matrix *= inverse[None]
-    if free is not None:
+    if not free.all():
         matrix *= free[:, None] & free[None]
-        _diagonal(matrix)[~free] = 1.0
+        np.einsum("iin->in", matrix)[~free] = 1.0
     return matrix, scale
 
 
-def invert(hessian: np.ndarray, free: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+def invert(hessian: np.ndarray, free: np.ndarray | bool = True) -> tuple[np.ndarray, np.ndarray]:
     """Invert a batch of normal matrices and say what rank they have.
 
     Parameters
     ----------
     hessian : ndarray (n, p, p)
         J'J, symmetric, positive semidefinite.
-    free : ndarray of bool (n, p), optional
+    free : ndarray of bool broadcastable to (n, p)
         Parameters to invert over; the others get zero rows and columns.
 
     Returns
@@ -169,16 +136,12 @@ def invert(hessian: np.ndarray, free: np.ndarray | None = None) -> tuple[np.ndar
     """
     n, p, _ = hessian.shape
     turned = np.ascontiguousarray(hessian.transpose(1, 2, 0))
-    full = np.ones((p, n), bool) if free is None else np.ascontiguousarray(free.T)
-    matrix, scale = _scaled(turned, None if free is None else full)
-    factor, pivots = _lower_factor(matrix, np.zeros((p, n)))
-    rank = ((np.stack(pivots) > RANK_TOL) & full & (_diagonal(turned) > _TINY)).sum(0)
-    out = np.empty((p, p, n))
-    for k in range(p):
-        unit = np.zeros((p, n))
-        unit[k] = full[k]
-        out[k] = _substitute(factor, unit)
-    out *= full
+    free = np.ascontiguousarray(np.broadcast_to(free, (n, p)).T)
+    matrix, scale = _scaled(turned, free)
+    factor, pivots = _lower_factor(matrix, 0.0)
+    rank = ((pivots > RANK_TOL) & free & (np.einsum("iin->in", turned) > _TINY)).sum(0)
+    out = np.stack([_substitute(factor, unit[:, None] * free) for unit in np.eye(p)])
+    out *= free
     out /= scale[:, None]
     out /= scale[None]
     out = 0.5 * (out + out.transpose(1, 0, 2))
@@ -198,144 +161,11 @@ def _products(buffer: np.ndarray, huber: float):
     return square[:p, :p], square[:p, p], square[p, p] if loss is None else loss
 
 
-class _State:
-    """Problems still in the batch, in compact arrays, and where they came from.
-
-    ``theta`` and the box are (n, p), as the problem wants them; ``hessian`` (p, p, n), ``gradient`` and
-    ``top`` (p, n) as the factorisation does.
-    """
-
-    def __init__(self, problem, theta, lower, upper, free, options):
-        n, p = theta.shape
-        self.problem, self.options = problem, options
-        self.where = np.arange(n)
-        self.theta = theta
-        self.lower, self.upper, self.free = lower, upper, free
-        with np.errstate(over="ignore", invalid="ignore"):
-            self.hessian, self.gradient, chi2 = _products(problem.evaluate(theta), options.huber)
-        bad = ~np.isfinite(chi2)
-        self.chi2 = np.where(bad, np.inf, chi2)
-        if bad.any():
-            self.hessian[:, :, bad], self.gradient[:, bad] = 0.0, 0.0
-        self.damping = np.full(n, options.damping)
-        self.top = np.full((p, n), _TINY)
-        self.growth = np.full(n, 2.0)
-        self.done = bad
-        self.converged = np.zeros(n, bool)
-        self.iterations = np.ones(n, np.int64)
-
-    def held(self) -> np.ndarray:
-        """Parameters that stand at a limit and would be pushed out of the box, (n, p)."""
-        out = np.zeros(self.theta.shape, bool)
-        if self.lower is not None:
-            out |= (self.theta <= self.lower) & (self.gradient.T > 0)
-        if self.upper is not None:
-            out |= (self.theta >= self.upper) & (self.gradient.T < 0)
-        return out
-
-    def step(self):
-        """Damped step, its predicted decrease, and whether the problem has come to rest."""
-        opt = self.options
-        free = self.free
-        if self.lower is not None or self.upper is not None:
-            held = self.held()
-            if held.any():
-                free = ~held if free is None else free & ~held
-        turned = None if free is None else free.T
-        matrix, scale = _scaled(self.hessian, turned)
-        right = self.gradient / -scale
-        if free is not None:
-            right *= turned
-        # MINPACK's scaling: the largest diagonal met so far, so that a flat far region cannot fling a
-        # parameter away once its derivative has vanished
-        np.maximum(self.top, _diagonal(self.hessian), out=self.top)
-        damping = self.top / (scale * scale)
-        damping *= self.damping
-        factor, _ = _lower_factor(matrix, damping)
-        step = _substitute(factor, right)
-        # decrease of the quadratic model: d'(lambda D d - J'r), in scaled units
-        damping *= step
-        damping += right
-        damping *= step
-        decrease = damping.sum(0)
-        step /= scale
-        trial = self.theta + step.T
-        if self.lower is not None:
-            np.maximum(trial, self.lower, out=trial)
-        if self.upper is not None:
-            np.minimum(trial, self.upper, out=trial)
-        small = np.all(np.abs(trial - self.theta) <= opt.step_tol * (np.abs(self.theta) + opt.step_tol), 1)
-        rest = decrease <= np.maximum(opt.decrease_tol, opt.relative_tol * self.chi2)
-        rest &= self.damping <= 1.0
-        return trial, decrease, rest | small
-
-    def advance(self, trial, decrease, rest):
-        """Evaluate the trial points; keep what improves, damp what does not."""
-        opt = self.options
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            hessian, gradient, chi2 = _products(self.problem.evaluate(trial), opt.huber)
-            live = ~(self.done | rest)
-            gain = (self.chi2 - chi2) / np.maximum(decrease, _TINY)
-            better = live & (chi2 < self.chi2)
-        if better.all():
-            self.theta, self.hessian, self.gradient, self.chi2 = trial, hessian, gradient, chi2
-        else:
-            self.theta = np.where(better[:, None], trial, self.theta)
-            self.gradient = np.where(better, gradient, self.gradient)
-            self.hessian = np.where(better, hessian, self.hessian)
-            self.chi2 = np.where(better, chi2, self.chi2)
-        gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
-        easier = 1.0 - (2.0 * gain - 1.0) ** 3
-        np.maximum(easier, 0.1, out=easier)
-        np.minimum(easier, 2.0, out=easier)
-        easier *= self.damping
-        harder = np.maximum(self.damping * self.growth, 1e-4)
-        self.damping = np.where(better, np.maximum(easier, 1e-14), np.where(live, harder, self.damping))
-        self.growth = np.where(better, 2.0, np.where(live, 2 * self.growth, self.growth))
-        self.iterations += live
-        self.done |= rest | (self.damping > _MAX_DAMPING)
-
-    def settle(self, trial, decrease, rest) -> None:
-        """Note who has come to rest; a last step too small to be worth an evaluation is still taken."""
-        new = rest & ~self.done
-        self.converged |= new
-        last = new & (decrease <= self.options.decrease_tol)
-        if last.any():
-            self.theta = np.where(last[:, None], trial, self.theta)
-            self.chi2 = np.where(last, self.chi2 - decrease, self.chi2)
-
-    def stalled(self) -> np.ndarray:
-        """Whether residuals are orthogonal to every free derivative (MINPACK's gradient test)."""
-        free = np.ones(self.theta.shape, bool) if self.free is None else self.free
-        slope = np.abs(self.gradient) * (free & ~self.held()).T
-        with np.errstate(invalid="ignore", over="ignore"):
-            return np.all(slope <= 1e-6 * np.sqrt(_diagonal(self.hessian) * self.chi2), axis=0)
-
-    def keep(self, index: np.ndarray) -> None:
-        """Drop all but `index` from the batch."""
-        for name in ("where", "theta", "chi2", "damping", "growth", "done", "converged", "iterations",
-                     "lower", "upper", "free"):  # fmt: skip
-            value = getattr(self, name)
-            if value is not None:
-                setattr(self, name, value[index])
-        for name in ("hessian", "gradient", "top"):
-            setattr(self, name, np.ascontiguousarray(getattr(self, name)[..., index]))
-        self.problem = self.problem.take(index)
-
-
-def _broadcast(value, shape):
-    return None if value is None else np.ascontiguousarray(np.broadcast_to(np.asarray(value), shape))
-
-
 def solve(
-    problem: Problem,
-    theta: np.ndarray,
-    *,
-    lower: np.ndarray | None = None,
-    upper: np.ndarray | None = None,
-    free: np.ndarray | None = None,
-    options: Options = Options(),  # noqa: B008  (frozen)
-) -> Solution:
+    problem: Problem, theta: np.ndarray, *, lower=-np.inf, upper=np.inf, free=True, max_iterations: int = 60,
+    decrease_tol: float = 0.0, relative_tol: float = 1e-14, step_tol: float = 1e-12,
+    first_damping: float = 1e-8, huber: float = np.inf,
+) -> Solution:  # fmt: skip
     """Minimise the sum of squares of every problem of a batch.
 
     Parameters
@@ -343,57 +173,85 @@ def solve(
     problem : Problem
         Residuals and derivatives.
     theta : ndarray (n, p)
-        Starting values, inside the box.
-    lower, upper : ndarray broadcastable to (n, p), optional
-        Box limits; -inf and inf are allowed.
-    free : ndarray of bool broadcastable to (n, p), optional
+        Starting values.
+    lower, upper : ndarray broadcastable to (n, p)
+        Box limits.
+    free : ndarray of bool broadcastable to (n, p)
         Parameters to fit; the others stay at their start.
-    options : Options
+    max_iterations : int
+    decrease_tol, relative_tol, step_tol : float
+        Stop when a full step would lower chi2 by less than ``decrease_tol`` [1] (for unit-variance residuals
+        1e-6 is a step of a thousandth of a standard uncertainty), or by less than ``relative_tol`` times
+        chi2, or when the step moves no parameter by more than ``step_tol`` of itself.
+    first_damping : float
+    huber : float
+        Residual [1] beyond which the loss grows linearly instead of quadratically.
 
     Returns
     -------
     Solution
         A problem whose residuals are not finite at the start comes back unchanged, not converged.
     """
-    theta = np.array(theta, float)
+    theta = np.minimum(np.maximum(np.array(theta, float), lower), upper)
     n, p = theta.shape
-    lower, upper = _broadcast(lower, (n, p)), _broadcast(upper, (n, p))
-    if lower is not None:
-        theta = np.maximum(theta, lower)
-    if upper is not None:
-        theta = np.minimum(theta, upper)
-    free = _broadcast(free, (n, p))
-    out = Solution(
-        theta.copy(), np.full(n, np.inf), np.zeros((n, p, p)), np.zeros((n, p, p)), np.zeros(n, np.int64),
-        np.zeros(n, bool), np.zeros((n, p), bool), np.zeros(n, np.int64),
-    )  # fmt: skip
-    if n == 0:
-        return out
-    state = _State(problem, theta, lower, upper, free, options)
-    for _ in range(options.max_iterations):
-        trial, decrease, rest = state.step()
-        state.settle(trial, decrease, rest)
-        over = state.done | rest
-        if over.all():
+    lower, upper, free = (np.broadcast_to(a, (n, p)) for a in (lower, upper, free))
+    with np.errstate(over="ignore", invalid="ignore"):
+        hessian, gradient, chi2 = _products(problem.evaluate(theta), huber)
+    done = ~np.isfinite(chi2)  # or come to rest, or given up
+    chi2 = np.where(done, np.inf, chi2)
+    hessian[:, :, done], gradient[:, done] = 0.0, 0.0
+    damping, growth, top = np.full(n, first_damping), np.full(n, 2.0), np.full((p, n), _TINY)
+    converged = np.zeros(n, bool)
+
+    def held(k):
+        """Parameters of the problems `k` that stand at a limit and would be pushed out of the box."""
+        slope = gradient[:, k].T
+        return ((theta[k] <= lower[k]) & (slope > 0)) | ((theta[k] >= upper[k]) & (slope < 0))
+
+    at = np.arange(n)  # problems still in the batch
+    for _ in range(max_iterations if n else 0):
+        may_move = (free[at] & ~held(at)).T
+        matrix, scale = _scaled(hessian[..., at], may_move)
+        right = gradient[:, at] / -scale * may_move
+        # MINPACK's scaling: the largest diagonal met so far, so that a flat far region cannot fling a
+        # parameter away once its derivative has vanished
+        top[:, at] = np.maximum(top[:, at], np.einsum("iin->in", hessian)[:, at])
+        damped = top[:, at] / (scale * scale) * damping[at]
+        step = _substitute(_lower_factor(matrix, damped)[0], right)
+        # decrease of the quadratic model: d'(lambda D d - J'r), in scaled units
+        decrease = ((damped * step + right) * step).sum(0)
+        trial = np.clip(theta[at] + (step / scale).T, lower[at], upper[at])
+        small = np.abs(trial - theta[at]) <= step_tol * (np.abs(theta[at]) + step_tol)
+        rest = (decrease <= np.maximum(decrease_tol, relative_tol * chi2[at])) & (damping[at] <= 1.0)
+        rest = (rest | small.all(1)) & ~done[at]
+        converged[at] |= rest
+        last = rest & (decrease <= decrease_tol)  # too small to be worth an evaluation, but still taken
+        theta[at[last]] = trial[last]
+        chi2[at[last]] -= decrease[last]
+        done[at] |= rest
+        if done[at].all():
             break
-        if over.mean() > 0.4:
-            _store(out, state, over)
-            left = np.flatnonzero(~over)
-            state.keep(left)
-            trial, decrease, rest = trial[left], decrease[left], rest[left]
-        state.advance(trial, decrease, rest)
-    _store(out, state, np.ones(state.where.size, bool))
-    covariance, rank = invert(out.hessian, free)
-    out.covariance[:], out.rank[:] = covariance, rank
-    return out
-
-
-def _store(out: Solution, state: _State, which: np.ndarray) -> None:
-    """Copy finished problems from the working arrays to the result."""
-    index = state.where[which]
-    out.theta[index] = state.theta[which]
-    out.chi2[index] = state.chi2[which]
-    out.hessian[index] = state.hessian[..., which].transpose(2, 0, 1)
-    out.converged[index] = (state.converged | (state.stalled() & np.isfinite(state.chi2)))[which]
-    out.at_bound[index] = state.held()[which]
-    out.iterations[index] = state.iterations[which]
+        if done[at].mean() > 0.4:
+            left = np.flatnonzero(~done[at])
+            at, trial, decrease, problem = at[left], trial[left], decrease[left], problem.take(left)
+        live = ~done[at]
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            new_hessian, new_gradient, new_chi2 = _products(problem.evaluate(trial), huber)
+            gain = (chi2[at] - new_chi2) / np.maximum(decrease, _TINY)
+            better = live & (new_chi2 < chi2[at])
+        gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
+        easier = np.clip(1.0 - (2.0 * gain - 1.0) ** 3, 0.1, 2.0) * damping[at]
+        harder = np.maximum(damping[at] * growth[at], 1e-4)
+        damping[at[live]] = np.where(better, np.maximum(easier, 1e-14), harder)[live]
+        growth[at[live]] = np.where(better, 2.0, 2 * growth[at])[live]
+        done[at] |= damping[at] > _MAX_DAMPING
+        took = at[better]
+        theta[took], chi2[took] = trial[better], new_chi2[better]
+        gradient[:, took], hessian[..., took] = new_gradient[:, better], new_hessian[..., better]
+    covariance, rank = invert(hessian.transpose(2, 0, 1), free)
+    at_bound = held(np.arange(n))
+    # residuals orthogonal to every free derivative (MINPACK's gradient test) are a minimum as well
+    with np.errstate(invalid="ignore", over="ignore"):
+        flat = np.abs(gradient) <= 1e-6 * np.sqrt(np.einsum("iin->in", hessian) * chi2)
+    stalled = np.all(flat | ~(free & ~at_bound).T, axis=0) & np.isfinite(chi2)
+    return Solution(theta, chi2, covariance, rank, converged | stalled, at_bound)

@@ -11,14 +11,13 @@ from __future__ import annotations
 import numpy as np
 
 from junction.fit.engine import Block, fit_set
-from junction.fit.lsq import Options
 from junction.fit.models import CODE, columns_of
 from junction.fit.terms import AB, AR, BB, BR, RS, A, B
 
 _STEPS = 5
 #: sqrt(rise) within this of q is the end [standard uncertainties].
 _CLOSE = 5e-3
-_HELD = Options(max_iterations=20, decrease_tol=1e-4)
+_HELD = dict(max_iterations=20, decrease_tol=1e-4)
 #: Uncertainty of an exponential's logarithm at the point that carries it, beyond which it is not linear.
 CURVED = 0.05
 

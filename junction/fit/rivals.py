@@ -13,13 +13,13 @@ from junction.fit.engine import (
     set_weights,
     stated_current_variance,
 )
-from junction.fit.lsq import Options, Solution
+from junction.fit.lsq import Solution
 from junction.fit.models import CODE, columns_of
 from junction.fit.noise import first_guess
 from junction.fit.terms import AB, AR, BB, BR, I0, RS, A, B, G
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
-ROBUST = Options(max_iterations=24, decrease_tol=1e-3, huber=3.0)
+ROBUST = dict(max_iterations=24, decrease_tol=1e-3, huber=3.0)
 #: AICc added where the data do not hold a parameter of the set.
 UNHELD = 200.0
 LINES = ("open", "resistor", "resistor + offset")
@@ -164,4 +164,4 @@ def _best(solution: Solution, tries: int) -> Solution:
     """Sweep by sweep the start that led to the least loss."""
     n = solution.chi2.size // tries
     which = np.argmin(solution.chi2.reshape(tries, n), axis=0) * n + np.arange(n)
-    return Solution(**{name: getattr(solution, name)[which] for name in Solution.__dataclass_fields__})
+    return Solution(*(a[which] for a in solution))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from junction.fit.lsq import Options, invert, solve
+from junction.fit.lsq import invert, solve
 from junction.fit.noise import student_t
 from junction.transistor.model import (
     AT,
@@ -28,7 +28,7 @@ WILD = 6.0
 HEATING_FITTED, HEATING_SAID = 2.0, 4.0
 #: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
 CHUNK = 40_000
-PRECISE = Options(max_iterations=80, decrease_tol=1e-8, relative_tol=1e-10, step_tol=1e-10)
+PRECISE = dict(max_iterations=80, decrease_tol=1e-8, relative_tol=1e-10, step_tol=1e-10)
 #: Points whose v_be differ by less are the same setting taken again; rises under this are not worth saying.
 SAME_VBE_V, LEAST_RISE_K = 1e-3, 0.3
 
@@ -67,7 +67,7 @@ def solve_whitened(points: Points, priors: Priors, theta, free, options):
     """One solution with the whitening of the start; returns the problem and the solution."""
     lower, upper = _box(theta, priors)
     problem = TransistorProblem(points, priors, whiten(theta, points))
-    return problem, solve(problem, theta, lower=lower, upper=upper, free=free, options=options)
+    return problem, solve(problem, theta, lower=lower, upper=upper, free=free, **options)
 
 
 #: Coordinates outside these are no transistor's; exp of them stays well inside the range of a float.
@@ -129,7 +129,7 @@ def _coarse(points: Points, priors: Priors, theta, free, scalable):
     contradicts it any more: RC and BR join when the rest stands, and only where the data do saturate (or,
     for BR, leak).  Elsewhere they keep their prior, whose width goes into the covariance all the same.
     """
-    robust = replace(PRECISE, huber=3.0)
+    robust = PRECISE | {"huber": 3.0}
     fit = free.copy()
     fit[:, [AT["RC"], AT["BR"]]] = False
     theta = solve_whitened(points, priors, theta, fit, robust)[1].theta
