@@ -1,313 +1,334 @@
-"""One block of sweeps from raw points to fit: order, what to leave out, fit, choice, heating."""
+"""A block of sweeps of one (padded) length: their points, weights and fits, from start values on.
+
+Everything here works on arrays (n, m) that fit the cache; `junction.fit.sweeps` cuts a table into such
+blocks, `junction.fit.choose` takes the sweeps for which the plain junction is not the whole story.
+
+Start values come from the data alone, by linear regressions.  Where the exponential rules,
+ln(i - G v) = ln IS + v/(N VT) - RS i/(N VT): linear in three unknowns with the measured v and i as
+regressors.  G comes from the lowest chord conductance, which no junction can undercut.  The breakdown
+branch is the same with the sign turned, the second exponential is what is left under the first.
+"""
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 
-from junction.fit import sense
-from junction.fit.choose import choose
-from junction.fit.engine import (
-    FINAL,
-    QUICK,
-    Block,
-    fit_plain,
-    fit_set,
-    give,
-    new_block,
-    stated_current_variance,
-    store,
-    take,
+from junction.fit.lsq import Solution, solve
+from junction.fit.results import FLAGS
+from junction.fit.sense import Noise, components, first_guess, highest, lowest, resolution
+from junction.fit.terms import (
+    AB,
+    BB,
+    CODE,
+    LOWER,
+    NAMES,
+    NUMBER,
+    RS,
+    SETS,
+    UPPER,
+    WIDTH,
+    A,
+    B,
+    G,
+    JunctionProblem,
 )
-from junction.fit.finish import finish
-from junction.fit.inverse import voltage_of
-from junction.fit.models import CODE, NAMES, NUMBER, aicc, columns_of
-from junction.fit.noise import Noise
-from junction.fit.terms import AR, BR, RS, A, B, G
-from junction.physics.temperature import temperature_rise
+from junction.shelf.rules import rule
 
-#: A quantity this many standard uncertainties below zero that cannot be negative is a misfit, not chance.
-UNPHYSICAL = 3.5
+_N_LOW, _N_HIGH = 0.4, 20.0
+ROUGH = dict(max_iterations=3, decrease_tol=0.3)
+FINAL = dict(max_iterations=25, decrease_tol=1e-6)
+#: Up to this scatter [%] the weights may be those of the readings: what they bias, the square of it (1e-4
+#: of IS), is a fiftieth of a standard uncertainty in 80 points.
+READING_WEIGHTS = 1.0
+#: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
+#: come again, pooled, where a step serves many.
+QUICK = dict(max_iterations=5, decrease_tol=1e-6)
+ALL = slice(None)
 
 
-def fit_block(v, i, real, vt, temp_C, noise: Noise | None, *, contest: bool = True) -> dict:
-    """Fit a block of sweeps of one padded length.
+def total(*arrays):
+    """Sum over the points of a product, (n,)."""
+    return np.einsum(",".join(["nm"] * len(arrays)) + "->n", *arrays)
+
+
+def lowest_chord(block):
+    """Lowest conductance i/v of points above the noise [S], 0 where none is; shape (n,)."""
+    clear = (block.keep > 0) & (block.i**2 > 9 * block.ui2) & (np.abs(block.v) > block.vt)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = lowest(block.i / block.v, clear)
+    return np.where(np.isfinite(low), np.maximum(low, 0.0), 0.0)
+
+
+def _regress(y, x1, x2, w):
+    """Weighted least squares y = c0 + c1 x1 + c2 x2 by centred normal equations; (n,) each."""
+    whole = np.maximum(w.sum(1), 1e-300)
+    mean = [total(a, w) / whole for a in (y, x1, x2)]
+    yc, ac, bc = (a - m[:, None] for a, m in zip((y, x1, x2), mean, strict=True))
+    wa, wb = ac * w, bc * w
+    saa, sbb, sab, say, sby = total(wa, ac), total(wb, bc), total(wa, bc), total(wa, yc), total(wb, yc)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        det = saa * sbb - sab * sab
+        c1, c2 = (say * sbb - sby * sab) / det, (sby * saa - say * sab) / det
+        # one regressor where two cannot be told apart, or would give a negative series resistance
+        alone = ~(det > 1e-10 * saa * sbb) | (c2 > 0)
+        c1, c2 = np.where(alone, say / saa, c1), np.where(alone, 0.0, c2)
+    return mean[0] - c1 * mean[1] - c2 * mean[2], c1, c2
+
+
+def exponential(block, conductance, current=None, above=0.0):
+    """Start of ln IS, 1/N, RS from the points where the exponential rules.
 
     Parameters
     ----------
-    v, i : ndarray (n, m)
-        Points in the order logged [V], [A]; padding repeats the last point.
-    real : ndarray of bool (n, m)
-        False for padding.
-    vt, temp_C : ndarray (n,)
-        Thermal voltage [V] and temperature [degC].
-    noise : Noise or None
-    contest : bool
-        Fit rival models where they are asked for.  False only marks those sweeps in ``ask``, so that the
-        rare ones of many blocks can be fitted together: rivals take many steps, and small batches make
-        every step dear.
+    block : Block
+    conductance : ndarray (n,)
+        Start of the shunt [S].
+    current : ndarray (n, m), optional
+        In place of the block's [A].
+    above : ndarray (n, 1), optional
+        Use only points above this current [A].
 
     Returns
     -------
-    dict
-        Arrays over the block's sweeps, named as `assemble.Collected` wants them, and ``ask``.
+    a, b, rs : ndarray (n,)
     """
-    n = v.shape[0]
-    v, i, keep, back, second, order, huge = _clean(v, i, real)
-    limit = sense.limited(v, i, keep)
-    keep[limit] = 0.0
-    two_way = back.any(1)
-    whole = keep.copy()
-    keep[back] = 0.0
-    enough = keep.sum(1) >= 5
-    block = new_block(v, i, keep, vt[:, None], noise)
-    flags = {"current_limited": limit.any(1), "over_range": huge.any(1)}
-    out = {"heating_K": np.full(n, np.nan), "runner_up": np.full(n, -1), "gap": np.full(n, np.nan)}
-    out["ask"] = np.zeros(n, bool)
-    out["reason"] = _reasons(v, whole)
-    out["limit_r"] = sense.short_at_limit(v, i, keep, limit)
-    bounded = np.isfinite(out["limit_r"])
-    out["reason"][bounded] = 0
-    rows = np.flatnonzero(enough & (out["reason"] == 0) & ~bounded)
-    settle(block, rows, out, flags, contest)
-    short = np.flatnonzero(~enough & (out["reason"] == 0) & ~bounded)
-    if short.size:
-        _few(block, short, out)
-    two = np.flatnonzero(two_way & np.isin(np.arange(n), rows))
-    flags["self_heated"] = np.zeros(n, bool)
-    out["ask"][two] = True
-    if two.size and contest:
-        _heating(block, two, whole, back, temp_C, out, flags)
-    finish(block, out, flags, final=contest | ~out["ask"])
-    twice = np.flatnonzero(second.any(1) & ~two_way & (out["reason"] == 0) & np.isfinite(block.theta[:, A]))
-    if twice.size:
-        out["ask"][twice] = True
-        _passes_apart(block, twice, second, temp_C, out, flags)
-    used = block.keep > 0
-    if order is not None:
-        back_order = np.empty_like(used)
-        np.put_along_axis(back_order, order, used, 1)
-        used = back_order
-    return out | {"used": used, "flags": flags}
+    v, vt, live = block.v, block.vt, block.keep > 0
+    i = block.i if current is None else current
+    rest = i - conductance[:, None] * v
+    good = live & (v > 0) & (rest > 0.2 * i) & (rest * rest > 9 * block.ui2) & (i > above)
+    rest = np.where(good, rest, 1.0)
+    # relative variance of the point, with 2 % added for what the model does not hold yet
+    w = good / (block.ui2 / (rest * rest) + block.uv2 / (2 * vt * vt) + 4e-4)
+    c0, c1, c2 = _regress(np.log(rest), v, i, w)
+    vt = vt[:, 0]
+    count = good.sum(1)
+    b = c1 * vt
+    usable = (count >= 3) & np.isfinite(b) & (b > 1 / _N_HIGH) & (b < 1 / _N_LOW)
+    rs = np.where(usable, -c2 / np.where(c1 == 0, 1.0, c1), 0.0)
+    a = np.where(usable, c0, 0.0)
+    if not usable.all():
+        top = np.argmax(np.where(live, i, -np.inf), axis=1)
+        row = np.arange(v.shape[0])
+        v_top, i_top = v[row, top], np.maximum(i[row, top], 1e-13)
+        guess = np.clip(np.where(np.isfinite(b) & (count >= 2), b, 1 / 1.2), 1 / _N_HIGH, 1 / _N_LOW)
+        b = np.where(usable, b, guess)
+        a = np.where(usable, a, np.log(i_top) - guess * np.minimum(v_top / vt, 60.0))
+    return np.clip(a, -150.0, 5.0), b, rs
 
 
-def _clean(v, i, real):
-    """Points in order of voltage, without missing and over-range ones.
+def breakdown(block, conductance):
+    """Start of aB, 1/NBV and RS from the reverse branch, and whether it rises faster than a resistance.
 
     Returns
     -------
-    v, i, keep, back, second : ndarray (n, m)
-        ``back`` marks the second branch of an up-and-down sweep, ``second`` every other pass of one that
-        starts over.
-    order : ndarray of int (n, m) or None
-    huge : ndarray of bool (n, m)
-        Over-range marks, as logged.
+    ab, bb, rs : ndarray (n,)
+    seen : ndarray of bool (n,)
     """
-    with np.errstate(invalid="ignore"):
-        within = (np.abs(v) < sense.OVER_RANGE) & (np.abs(i) < sense.OVER_RANGE)
-        huge = real & ~(np.isnan(v) | np.isnan(i)) & ~within
-    good = real & within
-    v, i = np.where(good, v, 0.0), np.where(good, i, 0.0)
-    keep = good.astype(float)
-    back, second = sense.branches(v, keep), sense.second_passes(v, keep)
-    order = _order(v, good)
-    if order is not None:
-        v, i, keep, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back, second))
-    return v, i, keep, back, second, order, huge
-
-
-def _order(v, good):
-    """Order by voltage, left-out entries last; None where all is in order already."""
-    key = np.where(good, v, np.inf)
-    with np.errstate(invalid="ignore"):
-        sorted_ = np.all(key[:, 1:] >= key[:, :-1], axis=1)
-    if sorted_.all():
-        return None
-    order = np.broadcast_to(np.arange(v.shape[1]), v.shape).copy()
-    order[~sorted_] = np.argsort(key[~sorted_], axis=1, kind="stable")
-    return order
-
-
-#: Reasons for no fit, by number; 0 is none.
-REASONS = (
-    "", "no usable point (all missing or over-range)", "one usable point: a curve needs at least two",
-    "all points at one voltage: they show no curve",
-    "too few usable points for a junction (5 are needed), and they lie on no straight line",
-    "the fit did not come to rest: the points follow none of the models",
-)  # fmt: skip
-
-
-def _reasons(v, keep):
-    live = keep > 0
-    count = live.sum(1)
-    span = np.max(np.where(live, v, -np.inf), axis=1) - np.min(np.where(live, v, np.inf), axis=1)
-    flat = ~(span > 1e-12 * np.max(np.abs(v), axis=1))
-    return np.select([count == 0, count == 1, flat], [1, 2, 3], 0)
-
-
-def settle(block: Block, rows, out: dict, flags: dict, contest: bool = True) -> None:
-    """Fit and choose for the sweeps `rows`, with the evidence against the runner-up."""
-    if not rows.size:
-        _default_flags(block, flags)
-        return
-    part = block if rows.size == block.chi2.size else take(block, rows)
-    fit_plain(part, FINAL if contest else QUICK)
-    choice, ask = choose(part, contest=contest)
-    out["ask"][rows] = ask
-    _unphysical(part, flags, rows)
-    runner, gap = _runner_up(part, choice)
-    give(block, rows, part)
-    _default_flags(block, flags)
-    flags["outliers"][rows] = choice.wild
-    out["runner_up"][rows], out["gap"][rows] = runner, gap
-
-
-def _default_flags(block: Block, flags: dict) -> None:
-    for name in ("outliers", "unphysical"):
-        flags.setdefault(name, np.zeros(block.chi2.size, bool))
-
-
-def _unphysical(part: Block, flags: dict, rows) -> None:
-    """Hold a resistance at zero that came out clearly negative, and fit the rest again."""
-    u = np.sqrt(np.einsum("nii->ni", part.covariance))
-    dof = np.maximum(part.n_used - NUMBER[part.code], 1)
-    u = u * np.sqrt(np.maximum(part.chi2 / dof, 1.0))[:, None]
-    with np.errstate(invalid="ignore"):
-        negative = (part.theta < -UNPHYSICAL * u) & (u > 0)
-    bad = np.zeros(part.theta.shape, bool)
-    bad[:, [RS, G]] = negative[:, [RS, G]]
-    bad[(part.code == CODE["resistor + offset"]) | part.rank_short] = False
-    index = np.flatnonzero(bad.any(1))
-    _default_flags_of(flags, rows, index)
-    for name in NAMES:
-        at = index[part.code[index] == CODE[name]]
-        if not at.size or name in ("open", "resistor"):
-            continue
-        columns = list(columns_of(name))
-        start = np.where(bad[at], 0.0, part.theta[at])
-        solution = fit_set(part, name, start, at, FINAL, free=~bad[at][:, columns])
-        store(part, name, solution, at)
-        part.rank_short[at] = False
-
-
-def _default_flags_of(flags: dict, rows, index) -> None:
-    n = flags["current_limited"].size
-    flags.setdefault("unphysical", np.zeros(n, bool))
-    flags["unphysical"][rows[index]] = True
-
-
-def _runner_up(part: Block, choice):
-    """Best rival of the chosen model and how much worse its AICc is: fitted, or promised by a score test."""
-    n = part.chi2.size
-    used, row = part.n_used, np.arange(n)
-    scores = choice.criterion.copy()
-    plain = np.isin(part.code, [CODE["base"], CODE["bare"]])
-    base = CODE["base"]
-    for name, drop in (("offset", choice.drop_offset), ("recombination", choice.drop_recombination)):
-        promised = aicc(part.chi2 - drop, NUMBER[CODE[name]], used)
-        empty = plain & ~np.isfinite(scores[:, CODE[name]])
-        scores[empty, CODE[name]] = promised[empty]
-    own = choice.criterion[row, part.code]  # by the weights its rivals were judged by
-    # with or without the shunt: by the shunt estimate itself
-    u = np.sqrt(part.covariance[:, G, G])
+    v, i, ui2, vt, live = block.v, block.i, block.ui2, block.vt, block.keep > 0
+    deepest = lowest(v, live, 0.0)
+    i_low = -lowest(i, live, 0.0)
+    middle = live & (v < 0.4 * deepest[:, None]) & (v > 0.6 * deepest[:, None])
     with np.errstate(divide="ignore", invalid="ignore"):
-        z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
-    has_g = plain & (part.code == base)
-    without = np.where(has_g, aicc(part.chi2 + z2, NUMBER[base] - 1, used), np.inf)
-    scores[row, part.code] = np.inf
-    rival = np.argmin(scores, axis=1)
-    best = scores[row, rival]
-    shunt_is_rival = np.abs(without) < best
-    rival = np.where(shunt_is_rival, -2, np.where(np.isfinite(best), rival, -1))
-    gap = np.where(shunt_is_rival, np.abs(without - own), best - np.minimum(own, without))
-    return rival, gap
+        chord = np.where(middle, i / v, 0.0).sum(1) / np.maximum(middle.sum(1), 1)
+        end = i_low / -deepest
+        # a sparse log may hold nothing at half the breakdown voltage: then its least conductance will do
+        least = lowest(i / v, live & (v < -1.0))
+    sparse = ~middle.any(1) & np.isfinite(least)
+    chord = np.where(sparse, 3.0 * np.maximum(least, 0.0), chord)
+    floor = np.sqrt(np.max(np.where(live, ui2, 0.0) * (v < 0), axis=1))
+    seen = (deepest < -1.0) & (middle.any(1) | sparse) & (i_low > 20 * floor)
+    seen &= end > 3 * np.maximum(chord, 0.0)
+    shunt = np.minimum(np.maximum(chord, 0.0), conductance + 1e-30)
+    rest = -(i - shunt[:, None] * v)
+    good = live & (v < 0.5 * deepest[:, None]) & (i < 0) & (rest > -0.3 * i)
+    good &= (rest * rest > 9 * ui2) & (rest > 0.003 * i_low[:, None])
+    rest = np.where(good, rest, 1.0)
+    w = good / (ui2 / (rest * rest) + block.uv2 / (vt * vt) * 0.05 + 4e-4)
+    c0, c1, c2 = _regress(np.log(rest), -v, np.where(good, -i, 0.0), w)
+    bb = np.clip(np.nan_to_num(c1) * vt[:, 0], 0.011, 1.0)
+    ab = np.where(np.isfinite(c0), c0, np.log(np.maximum(i_low, 1e-12)) + bb * deepest / vt[:, 0])
+    rs = np.clip(np.nan_to_num(-c2 / np.where(c1 > 0, c1, np.inf)), 0.0, 1e6)
+    return np.clip(ab, -1900.0, 15.0), bb, rs, seen & (good.sum(1) >= 2)
 
 
-def _few(block: Block, rows, out: dict) -> None:
-    """Two to four points: a straight line through zero or nothing, else no model."""
-    part = take(block, rows)
-    start = np.zeros(part.theta.shape)
-    w = part.keep / part.ui2
-    start[:, G] = np.einsum("nm,nm->n", w * part.v, part.i) / np.maximum(
-        np.einsum("nm,nm->n", w * part.v, part.v), 1e-300
-    )
-    line, none = (fit_set(part, name, start) for name in ("resistor", "open"))
-    count = part.n_used
-    store(part, "open", none)
-    store(part, "resistor", line, which=line.chi2 + 4 < none.chi2)
-    give(block, rows, part)
-    poor = part.chi2 > 9.0 * np.maximum(count - 1, 1) + 9
-    out["reason"][rows[poor]] = 4
+class Block:
+    """Sweeps of one length, their weights and what has been fitted to them; arrays over its n sweeps.
 
-
-def _passes_apart(block: Block, rows, second, temp_C, out: dict, flags: dict) -> None:
-    """Widen the intervals where one pass of a sweep lies beside another, and say that the fit is poor.
-
-    Noise found from both together would hide it, and does not average it out: half of the distance is a
-    standard uncertainty of the voltage of all points (our convention).
+    ``v``, ``i``, ``keep`` (n, m) are the points in order of voltage; ``code`` indexes `terms.NAMES`;
+    ``theta`` and ``covariance`` are in `terms.COORDINATES`, nan and zero where a term is absent;
+    ``covariance`` is for the noise as given, before any scaling by chi2.  ``criterion`` holds the AICc of
+    every set that was tried, ``promised`` the fall of chi2 that a constant term and a second exponential
+    promise.  ``parts`` (n, 3) are the noise components found where none was stated, ``least`` what rounding
+    hides.  A name of `results.FLAGS` is that flag.
     """
-    i, live = block.i[rows], block.keep[rows] > 0
-    if block.noise is None:
-        floor2 = block.parts[rows, 0, None]
-    else:
-        floor2 = stated_current_variance(block, rows, 0.0)
-    high = live & (i > 0) & (i * i > 100 * floor2)
-    predicted = voltage_of(block.theta[rows], temp_C[rows], np.where(high, i, 1e-6))[0]
-    high &= np.isfinite(predicted)
-    dv = np.where(high, block.v[rows] - predicted, 0.0)
-    one, two = high & ~second[rows], high & second[rows]
-    count = [np.maximum(x.sum(1), 1) for x in (one, two)]
-    mean = [np.where(x, dv, 0.0).sum(1) / k for x, k in zip((one, two), count, strict=True)]
-    var = [np.where(x, (dv - m[:, None]) ** 2, 0.0).sum(1) / np.maximum(k - 1, 1) / k
-           for x, k, m in zip((one, two), count, mean, strict=True)]  # fmt: skip
-    apart = np.abs(mean[1] - mean[0])
-    clear = (one.sum(1) >= 3) & (two.sum(1) >= 3) & (apart > 5 * np.sqrt(var[0] + var[1])) & (apart > 1e-3)
-    at, shift = rows[clear], 0.5 * apart[clear] / block.vt[rows[clear], 0]
-    direction = np.zeros((at.size, block.theta.shape[1]))
-    for a, b in ((A, B), (AR, BR)):
-        direction[:, a] = np.nan_to_num(block.theta[at, b]) * shift
-    out["covariance"][at] += direction[:, :, None] * direction[:, None, :]
-    for side in ("below", "above"):
-        out[side][at] = np.hypot(out[side][at], out["quantile"][at, None] * direction)
-    flags["poor_fit"][at] = True
 
+    def __init__(self, v, i, keep, vt, noise: Noise | None):
+        self.v, self.i, self.keep, self.vt, self.noise = v, i, keep, vt, noise
+        for name in FLAGS:
+            setattr(self, name, np.zeros(len(v), bool))
+        self.heating_K = np.full(len(v), np.nan)
+        # which of the noise components are to be found; 0.1 mV to start from beside a stated accuracy
+        self.found, self.scale = (True, True, True), (1.0, 1.0, 1.0)
+        self.stated_v = np.zeros((len(v), 1))
+        if noise is not None:
+            self.found, self.scale = (noise.i_floor_A == 0, noise.v_floor_V == 0, False), (1.0, 0.16, 0.0)
+            self.stated_v = noise.variances(v, 0.0)[0]
+        self.begin()
 
-def _heating(block: Block, rows, whole, back, temp_C, out: dict, flags: dict) -> None:
-    """Compare the way back with the way up at the same currents; fold it in where they agree."""
-    v, i = block.v[rows], block.i[rows]
-    on_way_back = back[rows] & (whole[rows] > 0)
-    curve = ~np.isin(block.code[rows], [CODE["open"], CODE["resistor"], CODE["resistor + offset"]])
-    top = np.max(np.where(on_way_back, i, 0.0), axis=1)
-    high = on_way_back & (i > 0.2 * top[:, None]) & (i > 0) & (curve & (top > 0))[:, None]
-    predicted, _, slope = voltage_of(block.theta[rows], temp_C[rows], np.where(high, i, 1e-6))
-    high &= np.isfinite(predicted)
-    dv = np.where(high, v - predicted, 0.0)
-    count = np.maximum(high.sum(1), 1)
-    mean = dv.sum(1) / count
-    u_point = np.sqrt(
-        np.broadcast_to(block.uv2, block.v.shape)[rows] + block.ui2[rows] * np.nan_to_num(slope) ** 2
-    )
-    u = np.sqrt(np.where(high, u_point**2, 0.0).sum(1)) / count
-    # the gap by the forward voltage (common practice): germanium or Schottky, silicon, LED
-    v_top = np.max(np.where(high, predicted, -np.inf), axis=1)
-    gap = np.where(v_top < 0.45, 0.68, np.where(v_top > 1.4, v_top + 0.2, 1.11))
-    fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
-    inside = np.where(high, predicted - np.nan_to_num(block.theta[rows, RS, None]) * i, 0.0)
-    rise = temperature_rise(dv, np.minimum(inside, gap[:, None] - 0.05), temp_C[rows, None], gap[:, None])
-    out["heating_K"][rows[fallen]] = (np.where(high, rise, 0.0).sum(1) / count)[fallen]
-    flags["self_heated"][rows[fallen]] = True
-    agree = rows[~fallen]
-    if agree.size:
-        block.keep[agree] = whole[agree]
-        if block.noise is None:
-            again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], None)
-        else:
-            again = new_block(block.v[agree], block.i[agree], block.keep[agree], block.vt[agree], block.noise)
-        sub_out = {k: np.full(agree.size, -1) for k in ("runner_up",)} | {
-            "gap": np.full(agree.size, np.nan), "ask": np.zeros(agree.size, bool),
-        }  # fmt: skip
-        sub_flags = {"current_limited": np.zeros(agree.size, bool)}
-        settle(again, np.arange(agree.size), sub_out, sub_flags)
-        give(block, agree, again)
-        for name in ("outliers", "unphysical"):
-            flags[name][agree] = sub_flags[name]
-        out["runner_up"][agree], out["gap"][agree] = sub_out["runner_up"], sub_out["gap"]
+    def begin(self) -> None:
+        """Nothing is fitted; the weights are those of the readings."""
+        n = len(self.v)
+        self.theta, self.covariance = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH))
+        self.chi2, self.code = np.full(n, np.inf), np.zeros(n, np.int64)
+        self.criterion, self.promised = np.full((n, len(NAMES)), np.inf), np.zeros((n, 2))
+        self.runner_up, self.gap = np.full(n, -1), np.full(n, np.nan)
+        self.outliers = np.zeros(n, bool)
+        self.parts, self.least = np.zeros((n, 3)), np.zeros((n, 3))
+        self.uv2, self.ui2 = np.array(self.stated_v), np.empty(self.v.shape)
+        self.guess_weights()
+
+    @property
+    def n_used(self) -> np.ndarray:
+        """Points that count, per sweep."""
+        return self.keep.sum(1)
+
+    def take(self, rows) -> Block:
+        """Some of the sweeps as a block of their own (copies; itself for `ALL`)."""
+        if rows is ALL:
+            return self
+        part = copy(self)
+        for name, array in vars(self).items():
+            if isinstance(array, np.ndarray):
+                setattr(part, name, array[rows])
+        return part
+
+    def put(self, rows, part: Block) -> None:
+        """Write back what `take` gave."""
+        for name, array in vars(part).items():
+            if isinstance(array, np.ndarray) and part is not self:
+                getattr(self, name)[rows] = array
+
+    def by_set(self, rows=ALL):
+        """Pairs of a set's name and those of the sweeps `rows` that are fitted with it."""
+        code = self.code[rows]
+        for one in np.unique(code):
+            which = code == one
+            if not which.all():
+                yield NAMES[one], np.flatnonzero(which) if rows is ALL else rows[which]
+            else:
+                yield NAMES[one], rows
+
+    def weigh(self, rows, current) -> None:
+        """Renew the weights of some sweeps for the current at their points [A]."""
+        self.ui2[rows] = current * current * self.parts[rows, 2, None] + self.parts[rows, 0, None]
+        if self.noise is not None:
+            self.ui2[rows] += self.noise.variances(0.0, current)[1]
+        if any(self.found):
+            self.uv2[rows] = self.stated_v[rows] + self.parts[rows, 1, None]
+
+    def guess_weights(self, rows=ALL) -> None:
+        """Noise and weights from the readings themselves."""
+        if any(self.found):
+            points = self.v[rows], self.i[rows], self.keep[rows]
+            self.least[rows] = resolution(*points)
+            guess = first_guess(*points) * self.scale
+            self.parts[rows] = np.where(self.found, np.maximum(guess, self.least[rows]), 0.0)
+        self.weigh(rows, self.i[rows])
+
+    def weigh_by_fit(self, name: str, theta, rows=ALL, problem: JunctionProblem | None = None) -> None:
+        """Noise and weights from a fitted curve.
+
+        Weights taken from a reading carry that reading's error: a low reading would count more.
+        """
+        error, slope, current = (problem or self.problem(name, rows)).at_points(theta)
+        if any(self.found):
+            known = None
+            if self.noise is not None:
+                known = self.stated_v[rows] * slope * slope + self.noise.variances(0.0, self.i[rows])[1]
+                self.least[rows] = resolution(self.v[rows], self.i[rows], self.keep[rows])
+            slope *= slope
+            parts = components(
+                error, slope, current * current, self.keep[rows], self.parts[rows], known=known
+            )
+            self.parts[rows] = np.where(self.found, np.maximum(parts, self.least[rows]), 0.0)
+        if self.noise is not None:
+            most = 10 * np.abs(self.i[rows]) + 1
+            current = np.clip(current, -most, most)
+        self.weigh(rows, current)
+
+    def problem(self, name: str, rows=ALL) -> JunctionProblem:
+        """The least-squares problem of some sweeps for one set of terms."""
+        arrays = (self.v, self.i, self.uv2, self.ui2, self.keep, self.vt)
+        return JunctionProblem(*(a[rows] for a in arrays), SETS[name])
+
+    def residuals(self, name: str, rows=ALL, theta=None) -> np.ndarray:
+        """Residuals of the fits as they stand (or of `theta`) in standard uncertainties, (n, m)."""
+        theta = self.theta[rows][:, SETS[name]] if theta is None else theta
+        return self.problem(name, rows).evaluate(theta)[:, -1]
+
+    def fit(self, name: str, start, rows=ALL, problem: JunctionProblem | None = None, **how) -> Solution:
+        """Fit one set of terms to some sweeps.
+
+        Parameters
+        ----------
+        name : str
+            Key of `terms.SETS`.
+        start : ndarray (n, 9)
+            Start values in `COORDINATES`.
+        rows : ndarray of int
+        problem : JunctionProblem, optional
+            To reuse its buffers.
+        **how
+            Of `lsq.solve`, in place of `FINAL`.
+        """
+        columns = SETS[name]
+        problem = problem or self.problem(name, rows)
+        return solve(problem, start[:, columns], lower=LOWER[columns], upper=UPPER[columns], **(FINAL | how))
+
+    def store(self, name: str, fit: Solution, rows=ALL) -> None:
+        """Make solutions the fits of those sweeps."""
+        columns = SETS[name]
+        n = fit.chi2.size
+        theta, covariance = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH))
+        theta[:, columns] = fit.theta
+        covariance[np.ix_(range(n), columns, columns)] = fit.covariance
+        self.theta[rows], self.covariance[rows], self.chi2[rows] = theta, covariance, fit.chi2
+        self.code[rows], self.converged[rows] = CODE[name], fit.converged
+        self.at_bound[rows], self.rank_deficient[rows] = fit.at_bound.any(1), fit.rank < NUMBER[CODE[name]]
+
+    def start_values(self) -> tuple[np.ndarray, np.ndarray]:
+        """Start values (n, 9) of the plain junction, and which sweeps show a breakdown branch."""
+        theta = np.full((len(self.v), WIDTH), np.nan)
+        theta[:, G] = lowest_chord(self)
+        theta[:, A], theta[:, B], theta[:, RS] = exponential(self, theta[:, G])
+        seen = np.zeros(len(theta), bool)
+        deep = np.flatnonzero(lowest(self.v, self.keep > 0, 0.0) < -1.0)
+        if deep.size:
+            part = self.take(deep)
+            theta[deep, AB], theta[deep, BB], series, seen[deep] = breakdown(part, theta[deep, G])
+            blind = highest(part.v, part.keep > 0) <= rule("fit_forward_V")
+            theta[deep[blind], RS] = series[blind]
+        return theta, seen
+
+    def fit_plain(self, **how) -> None:
+        """Fit the plain junction (with the breakdown branch where it shows) to every sweep."""
+        start, seen = self.start_values()
+        few, noise = self.n_used < 8, self.noise
+        forward = highest(self.v, self.keep > 0) > rule("fit_forward_V")
+        for name, marked in (
+            ("base", ~seen & ~few), ("breakdown", seen & forward & ~few),
+            ("bare", few & ~(seen & ~forward)), ("reverse only", seen & ~forward),
+        ):  # fmt: skip
+            if not marked.any():
+                continue
+            rows = ALL if marked.all() else np.flatnonzero(marked)
+            begin, problem = start[rows], self.problem(name, rows)
+            if any(self.found) or noise.i_percent > READING_WEIGHTS:
+                rough = self.fit(name, begin, rows, problem, **ROUGH)
+                self.weigh_by_fit(name, rough.theta, rows, problem)
+                if rows is not ALL:  # there it sees the block's own arrays
+                    problem = self.problem(name, rows)
+                begin[:, SETS[name]] = rough.theta
+            self.store(name, self.fit(name, begin, rows, problem, **how), rows)

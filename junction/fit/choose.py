@@ -9,103 +9,43 @@ that wild points cannot rule (Huber, 3 standard uncertainties), and the least AI
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from junction.fit.engine import FINAL, Block, fit_set, give, problem_of, set_weights, store, take
-from junction.fit.models import CODE, NAMES, NUMBER, aicc, columns_of, is_poor
-from junction.fit.noise import first_guess
-from junction.fit.rivals import LINES, candidate, handicap, line_weights, neutral_weights
-from junction.fit.starts import breakdown, lowest_chord
+from junction.fit.block import FINAL, Block, breakdown, exponential, lowest_chord, total
+from junction.fit.lsq import Solution
+from junction.fit.sense import first_guess, highest, lowest
+from junction.fit.terms import AB, AR, BB, BR, CODE, I0, NAMES, NUMBER, RS, SETS, A, B, G, codes
+from junction.shelf.rules import rule
 
-#: Drop of chi2 that makes a further term worth fitting: 0.3 % chance each for a sweep that lacks it.
-DECISIVE = 9.0
-#: |residual| that makes a point wild [standard uncertainties]; 1 in 5e8 of a normal distribution.
-WILD = 6.0
-#: A curve must beat a straight line that fits by this much in AICc: its shapes are many, chance finds one.
-CURVE_OVER_LINE = 10.0
-#: A path must beat no current at all by this much: noise alone must not make one.
-PATH_OVER_OPEN = 6.0
+#: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
+HUBER = 3.0
+ROBUST = dict(max_iterations=24, decrease_tol=1e-3, huber=HUBER)
+#: AICc added where the data do not hold a parameter of the set.
+UNHELD = 200.0
+LINES = ("open", "resistor", "resistor + offset")
 
 
-@dataclass(eq=False)
-class Choice:
-    """Evidence per sweep of the block: criterion of every set tried (inf where not) and the score tests."""
+def aicc(chi2, k, m):
+    """Akaike's criterion for known variances with Hurvich and Tsai's small-sample term.
 
-    criterion: np.ndarray  # (n, len(NAMES))
-    drop_offset: np.ndarray  # (n,) fall of chi2 promised by a constant term
-    drop_recombination: np.ndarray  # (n,) the same for a second exponential (0 where it would be negative)
-    wild: np.ndarray  # (n,) bool: points were left out
-
-
-def _score(block: Block):
-    """Residuals at the minimum of the plain sets and the promise of two further terms."""
-    n, m = block.v.shape
-    size, offset, second, reached = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n, bool)
-    many = np.zeros(n, bool)
-    for name in ("base", "breakdown", "bare", "reverse only"):
-        index = np.flatnonzero(block.code == CODE[name])
-        if not index.size:
-            continue
-        whole = index.size == n
-        problem = problem_of(block, name, None if whole else index)
-        theta = block.theta[index][:, list(columns_of(name))]
-        out = problem.evaluate(theta)
-        residual = out[:, -1]
-        size[index] = np.abs(residual).max(1)
-        large = (np.abs(residual) > WILD - 1).sum(1)
-        many[index] = large > np.maximum(2, 0.05 * block.n_used[index])
-        covariance = block.covariance[index][:, columns_of(name)][:, :, columns_of(name)]
-        x, weight, work = problem.work[0], problem.work[4], problem.work[3]
-        offset[index] = np.abs(_promise(weight, out, covariance))
-        np.divide(x, 2 * problem.vt, out=work)
-        np.minimum(work, 60.0, out=work)
-        np.exp(work, out=work)
-        work -= 1.0
-        # scaled so that its square stays within doubles
-        work /= np.max(np.abs(work) * problem.keep, axis=1, keepdims=True) + 1e-300
-        work *= weight
-        second[index] = np.maximum(_promise(work, out, covariance), 0.0)
-        reached[index] = problem.reaches(theta, out)
-    return size, many, offset, second, reached
+    ``chi2 + 2k + 2k(k+1)/(m-k-1)`` (Burnham and Anderson 2002, section 2.4); inf where m < k + 2.
+    """
+    room = np.asarray(m - k - 1, float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(room > 0, chi2 + 2 * k + 2 * k * (k + 1) / room, np.inf)
 
 
-def _promise(column, out, covariance):
-    """Signed drop of chi2 if a term with this (weighted) column were added; sign is the term's own."""
-    qr = np.einsum("nm,nm->n", column, out[:, -1])
-    cross = np.matmul(out[:, :-1], column[:, :, None])[:, :, 0]
-    qq = np.einsum("nm,nm->n", column, column)
-    left = qq - np.einsum("np,npq,nq->n", cross, covariance, cross)
-    return np.where(left > 1e-9 * qq, np.sign(qr) * qr * qr / np.maximum(left, 1e-300), 0.0)
+def is_poor(block: Block, chi2, dof):
+    """Whether chi2 is far above its degrees of freedom: 4 standard deviations, 6 where the noise was found.
+
+    Found noise rests on the scatter of neighbours, whose own uncertainty widens the spread of chi2.
+    """
+    dof = np.maximum(dof, 1)
+    bar = rule("fit_poor_found" if block.noise is None else "fit_poor_stated")
+    return chi2 > dof + bar * np.sqrt(2 * dof)
 
 
-def _line_like(block: Block) -> np.ndarray:
-    """Sweeps that a straight line, or no current at all, fits about as well as the junction."""
-    v, i, keep = block.v, block.i, block.keep
-    w = keep / block.ui2
-    wi = w * i
-    mean = wi.sum(1) / np.maximum(w.sum(1), 1e-300)
-    limit = 2.0 * block.chi2 + 40.0
-    like = (np.einsum("nm,nm->n", wi, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
-    # slope with all the error in the current, and with all of it in the voltage; unweighted, because the
-    # smallest currents have the smallest errors and say the least of a short
-    np.multiply(keep, i, out=wi)
-    svi, sii = np.einsum("nm,nm->n", wi, v), np.einsum("nm,nm->n", wi, i)
-    svv = np.einsum("nm,nm,nm->n", keep, v, v)
-    for g in (svi / np.maximum(svv, 1e-300), sii / np.where(np.abs(svi) > 1e-300, svi, 1e300)):
-        np.multiply(block.uv2, (g * g)[:, None], out=w)
-        w += block.ui2
-        np.multiply(v, -g[:, None], out=wi)
-        wi += i
-        wi *= wi
-        wi /= w
-        wi *= keep
-        like |= wi.sum(1) < limit
-    return like
-
-
-def choose(block: Block, *, contest: bool = True):
+def choose(block: Block, *, contest: bool = True) -> np.ndarray:
     """Settle the model of every sweep of the block and leave its fit in the block.
 
     Parameters
@@ -117,36 +57,83 @@ def choose(block: Block, *, contest: bool = True):
 
     Returns
     -------
-    choice : Choice
-    ask : ndarray of bool (n,)
+    ndarray of bool (n,)
         Sweeps for which the plain junction is not, or was not, the whole story.
     """
-    n = block.chi2.size
-    choice = Choice(np.full((n, len(NAMES)), np.inf), np.zeros(n), np.zeros(n), np.zeros(n, bool))
-    trouble, wild = _look(block, choice, np.arange(n))
+    trouble, wild = _look(block)
     line = _line_like(block)
-    ask = trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
+    decisive = rule("fit_decisive")
+    ask = trouble | line | (block.promised > decisive).any(1)
     if not contest:
-        return choice, ask
-    outlying = np.flatnonzero(wild & ~line)
-    if outlying.size:
-        trouble[outlying] = _without_wild(block, choice, outlying)
-    index = np.flatnonzero(
-        trouble | line | (choice.drop_offset > DECISIVE) | (choice.drop_recombination > DECISIVE)
-    )
-    if index.size:
-        lost = ~np.isfinite(choice.criterion[index].min(1))
-        straight = index[line[index] | lost]
-        index = index[~np.isin(index, _straight_lines(block, choice, straight))]
-        trouble[straight] = True
-    if index.size:
-        index = index[~np.isin(index, _likeliest(block, choice, index))]
-    if index.size:
-        _contest(block, choice, index, trouble)
-    return choice, ask
+        return ask
+    rows = np.flatnonzero(wild & ~line)
+    if rows.size:
+        trouble[rows] = _without_wild(block, rows)
+    todo = trouble | line | (block.promised > decisive).any(1)
+    straight = todo & (line | ~np.isfinite(block.criterion.min(1)))
+    trouble |= straight
+    if straight.any():
+        todo[_straight_lines(block, np.flatnonzero(straight))] = False
+    if todo.any():
+        todo[_likeliest(block, np.flatnonzero(todo))] = False
+    if todo.any():
+        _contest(block, np.flatnonzero(todo), trouble)
+    return ask
 
 
-def _without_wild(block: Block, choice: Choice, rows):
+def _look(block: Block):
+    """Criterion and score tests of the plain fits; say which are in trouble, and which only by wild points."""
+    bar = rule("fit_wild") - 1
+    n = len(block.v)
+    size, many, reached = np.zeros(n), np.zeros(n, bool), np.zeros(n, bool)
+    for name, rows in block.by_set():
+        columns = SETS[name]
+        problem, theta = block.problem(name, rows), block.theta[rows][:, columns]
+        out = problem.evaluate(theta)
+        residual = np.abs(out[:, -1])
+        size[rows] = residual.max(1)
+        many[rows] = (residual > bar).sum(1) > np.maximum(2, 0.05 * block.n_used[rows])
+        second = np.exp(np.minimum(problem.x / (2 * problem.vt), 60.0)) - 1.0
+        # scaled so that its square stays within doubles
+        second /= (np.abs(second) * problem.keep).max(1, keepdims=True) + 1e-300
+        second *= problem.weight
+        covariance = block.covariance[rows][:, columns][:, :, columns]
+        block.promised[rows, 0] = np.abs(_promise(problem.weight, out, covariance))
+        block.promised[rows, 1] = np.maximum(_promise(second, out, covariance), 0.0)
+        reached[rows] = problem.reaches(theta, out)
+    number = NUMBER[block.code]
+    lost = block.rank_deficient | ~reached
+    block.criterion[np.arange(n), block.code] = np.where(lost, np.inf, aicc(block.chi2, number, block.n_used))
+    poor = is_poor(block, block.chi2, block.n_used - number)
+    trouble = poor | lost | ~block.converged | (size > bar) | block.at_bound
+    return trouble, (size > bar) & ~many & (block.code == CODE["base"])
+
+
+def _promise(column, out, covariance):
+    """Signed drop of chi2 if a term with this (weighted) column were added; sign is the term's own."""
+    qr, qq = total(column, out[:, -1]), total(column, column)
+    cross = np.matmul(out[:, :-1], column[:, :, None])[:, :, 0]
+    left = qq - np.einsum("np,npq,nq->n", cross, covariance, cross)
+    return np.where(left > 1e-9 * qq, np.sign(qr) * qr * qr / np.maximum(left, 1e-300), 0.0)
+
+
+def _line_like(block: Block) -> np.ndarray:
+    """Sweeps that a straight line, or no current at all, fits about as well as the junction."""
+    v, i, keep = block.v, block.i, block.keep
+    w = keep / block.ui2
+    mean = total(w, i) / np.maximum(w.sum(1), 1e-300)
+    limit = 2.0 * block.chi2 + 40.0
+    like = (total(w * i, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
+    # slope with all the error in the current, and with all of it in the voltage; unweighted, because the
+    # smallest currents have the smallest errors and say the least of a short
+    svi, sii, svv = total(keep * i, v), total(keep * i, i), total(keep * v, v)
+    for g in (svi / np.maximum(svv, 1e-300), sii / np.where(np.abs(svi) > 1e-300, svi, 1e300)):
+        g = g[:, None]
+        like |= total(keep, (i - g * v) ** 2 / (block.uv2 * g**2 + block.ui2)) < limit
+    return like
+
+
+def _without_wild(block: Block, rows):
     """Try whether leaving out isolated wild points makes the plain junction fit; undo it where not.
 
     Returns
@@ -154,177 +141,249 @@ def _without_wild(block: Block, choice: Choice, rows):
     ndarray of bool
         Still in trouble.
     """
-    before = take(block, rows)
-    store(block, "base", candidate(block, block.theta.copy(), "base", rows), rows)
-    _finish(block, choice, rows)
-    trouble = _look(block, choice, rows)[0]
-    trouble |= (choice.drop_offset[rows] > DECISIVE) | (choice.drop_recombination[rows] > DECISIVE)
-    undo = np.flatnonzero(trouble)
-    if undo.size:
-        give(block, rows[undo], take(before, undo))
-        choice.wild[rows[undo]] = False
-        _look(block, choice, rows[undo])
+    before = block.take(rows)
+    block.store("base", candidate(block, "base", rows), rows)
+    _finish(block, rows)
+    after = block.take(rows)
+    trouble = _look(after)[0] | (after.promised > rule("fit_decisive")).any(1)
+    after.put(trouble, before.take(trouble))
+    block.put(rows, after)
     return trouble
 
 
-def _look(block: Block, choice: Choice, rows):
-    """Fill in criterion and score tests of the fits as they stand; say which are in trouble, which wild."""
-    whole = rows.size == block.chi2.size
-    part = block if whole else take(block, rows)
-    size, many, offset, second, reached = _score(part)
-    choice.drop_offset[rows], choice.drop_recombination[rows] = offset, second
-    used, code = part.n_used, part.code
-    lost = part.rank_short | ~reached
-    choice.criterion[rows, code] = np.where(lost, np.inf, aicc(part.chi2, NUMBER[code], used))
-    poor = is_poor(part.chi2, used - NUMBER[code], block.noise is not None)
-    wild = (size > WILD - 1) & ~many & (code == CODE["base"])
-    return poor | lost | ~part.converged | (size > WILD - 1) | part.at_bound, wild
+def candidate(block: Block, name: str, rows) -> Solution:
+    """Robust fit of one set from the plain fit and the regressions; the better of the starts."""
+    part, columns = block.take(rows), SETS[name]
+    v, i, keep = part.v, part.i, part.keep
+    start = np.where(np.isfinite(part.theta), part.theta, 0.0)
+    conductance = lowest_chord(part)
+    tries = [start]
+    if name in LINES:
+        other = start.copy()  # where the voltage is the noisier, regress it on the current
+        svi = total(keep, v, i)
+        start[:, G] = svi / np.maximum(total(keep, v, v), 1e-300)
+        other[:, G] = total(keep, i, i) / np.where(np.abs(svi) > 1e-300, svi, 1e300)
+        start[:, I0] = other[:, I0] = 0.0
+        if G in columns:
+            tries.append(other)
+    else:
+        fresh = start.copy()
+        fresh[:, A], fresh[:, B], fresh[:, RS] = exponential(part, conductance)
+        fresh[:, G], fresh[:, I0] = conductance, 0.0
+        # a start from a fit that went astray would only lead there again
+        astray = ~np.isin(part.code, codes("base", "breakdown")) | ~part.converged
+        astray |= np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1)
+        start[astray] = fresh[astray]
+        if AR in columns:
+            tries = _two_exponentials(part, conductance, fresh)
+        elif I0 in columns:
+            tries.append(_lifted(part, fresh))
+        else:
+            tries.append(fresh)
+        if AB in columns:
+            ab, bb, series, _ = breakdown(part, conductance)
+            for one in tries:
+                one[:, AB], one[:, BB] = ab, bb
+                if name == "reverse only":
+                    one[:, RS] = series
+    # all starts in one batch: what a step costs hardly depends on how many problems take it
+    n = len(v)
+    fits = part.fit(name, np.concatenate(tries), np.tile(np.arange(n), len(tries)), **ROBUST)
+    return fits.take(np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n))
 
 
-def _try(block: Block, choice: Choice, starting, name: str, rows):
-    """Fit one rival and note its criterion."""
-    solution = candidate(block, starting, name, rows)
-    score = aicc(solution.chi2, NUMBER[CODE[name]], block.n_used[rows])
-    choice.criterion[rows, CODE[name]] = score + handicap(block, name, solution, rows)
-    return solution
+def _two_exponentials(part: Block, conductance, fresh):
+    """Starts for a second exponential: the first from the upper decades only, at two places to cut.
+
+    The second (NR = 2) has the median-like mean of what the first leaves.
+    """
+    v, i, live, vt = part.v, part.i, part.keep > 0, part.vt
+    top = np.maximum(highest(i, live, 0.0), 1e-12)
+    low = np.sqrt(np.maximum(lowest(part.ui2, live & (i > 0)), 1e-30))
+    tries = []
+    for share in (0.35, 0.65):
+        one = fresh.copy()
+        cut = top ** (1 - share) * np.minimum(low * 5, top) ** share
+        one[:, A], one[:, B], one[:, RS] = exponential(part, conductance, above=cut[:, None])
+        one[:, RS] = np.maximum(one[:, RS], 0.0)
+        x = v - i * one[:, RS, None]
+        main = np.exp(np.minimum(one[:, A, None] + one[:, B, None] * x / vt, 50.0))
+        rest = i - main - conductance[:, None] * x
+        good = live & (v > vt) & (rest > 0.25 * i) & (rest * rest > 4 * part.ui2)
+        level = np.where(good, np.log(np.where(good, rest, 1.0)) - 0.5 * x / vt, 0.0).sum(1)
+        count = good.sum(1)
+        # without: ISR about sqrt(IS) times 1 mA^0.5, between the exponents
+        level = np.where(count >= 2, level / np.maximum(count, 1), one[:, A] * 0.5 - 7.0)
+        one[:, AR], one[:, BR] = np.clip(level, -100.0, 0.0), 0.5
+        tries.append(one)
+    return tries
 
 
-def _judge_again(block: Block, choice: Choice, rows) -> None:
-    """Criterion of the plain fits under the weights their rivals are judged by."""
-    for name in ("base", "breakdown", "bare", "reverse only"):
-        at = rows[block.code[rows] == CODE[name]]
-        if at.size:
-            r = problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1]
-            size = np.abs(r)
-            loss = np.where(size > 3.0, 6.0 * size - 9.0, size * size).sum(1)
-            old = choice.criterion[at, CODE[name]]
-            new = aicc(loss, NUMBER[CODE[name]], block.n_used[at])
-            choice.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
+def _lifted(part: Block, fresh):
+    """Start with a photocurrent: a line through the lower part of the sweep is taken off first."""
+    v, i, live = part.v, part.i, part.keep > 0
+    low, high = lowest(v, live), highest(v, live)
+    w = (live & (v <= (low + 0.4 * (high - low))[:, None])).astype(float)
+    count = np.maximum(w.sum(1), 1.0)
+    mean_v, mean_i = total(w, v) / count, total(w, i) / count
+    dv = (v - mean_v[:, None]) * w
+    slope = np.maximum(total(dv, i) / np.maximum(total(dv, dv), 1e-300), 0.0)
+    lift = mean_i - slope * mean_v
+    one = fresh.copy()
+    one[:, A], one[:, B], one[:, RS] = exponential(part, slope, current=i - lift[:, None])
+    one[:, RS] = np.maximum(one[:, RS], 0.0)
+    one[:, G], one[:, I0] = slope, lift
+    return one
 
 
-def _straight_lines(block: Block, choice: Choice, rows):
+def _try(block: Block, name: str, rows) -> Solution:
+    """Fit one rival and note its criterion, raised where it is no minimum the data hold.
+
+    Full rank and every exponent resolved are asked for; without, a set wins only where all others are far
+    off, and with its flag up.  No minimum at all, or one found off the curve, is out (inf).
+    """
+    fit, columns = candidate(block, name, rows), SETS[name]
+    problem = block.problem(name, rows)
+    reached = problem.reaches(fit.theta, problem.evaluate(fit.theta))
+    held = fit.rank == len(columns)
+    for c in {A, B, BR, AR, BB}.intersection(columns):
+        k = columns.index(c)
+        held &= ~fit.at_bound[:, k]
+        if c not in (A, AR):
+            held &= fit.theta[:, k] > 3 * np.sqrt(np.maximum(fit.covariance[:, k, k], 0.0))
+    if name == "resistor + offset":  # an ammeter's offset is a small thing; a line far off zero is no path
+        v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
+        small = np.abs(fit.theta[:, columns.index(I0)]) < 0.2 * np.max(np.abs(i) * keep, axis=1)
+        reached &= small | (np.ptp(v * keep, axis=1) < 0.05)
+    score = aicc(fit.chi2, len(columns), block.n_used[rows])
+    score += np.where(reached & fit.converged, np.where(held, 0.0, UNHELD), np.inf)
+    block.criterion[rows, CODE[name]] = score
+    return fit
+
+
+def _fits_poorly(block: Block, name: str, rows, theta, number: int):
+    """Whether plain chi2 is too high: the robust loss forgives a curve's few points above the noise."""
+    return is_poor(block, (block.residuals(name, rows, theta) ** 2).sum(1), block.n_used[rows] - number)
+
+
+def _judge_again(block: Block, rows) -> None:
+    """Criterion of the plain fits under the weights and the loss that their rivals are judged by."""
+    for name, at in block.by_set(rows):
+        size = np.abs(block.residuals(name, at))
+        loss = np.where(size > HUBER, HUBER * (2 * size - HUBER), size * size).sum(1)
+        old = block.criterion[at, CODE[name]]
+        new = aicc(loss, NUMBER[CODE[name]], block.n_used[at])
+        block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
+
+
+def _straight_lines(block: Block, rows):
     """Settle the sweeps that a straight line or no current at all explains; returns which."""
-    if not rows.size:
-        return rows
-    starting = block.theta.copy()
-    neutral_weights(block, rows)
-    line_weights(block, rows[block.code[rows] != CODE["reverse only"]])
-    _judge_again(block, choice, rows)
-    best = {name: _try(block, choice, starting, name, rows) for name in LINES}
-    scores = choice.criterion[rows][:, [CODE[name] for name in LINES]] + [0.0, PATH_OVER_OPEN, PATH_OVER_OPEN]
-    winner, lowest = np.argmin(scores, axis=1), scores.min(1)
-    curve = choice.criterion[rows][:, [CODE[n] for n in NAMES if n not in LINES]].min(1)
-    adequate = ~is_poor(lowest - PATH_OVER_OPEN, block.n_used[rows] - 2, block.noise is not None)
-    settled = adequate & (lowest < curve + CURVE_OVER_LINE)
+    # the weights of the plain junction must not judge its rivals: they come from the readings here
+    block.weigh(rows, block.i[rows])
+    faint = rows[block.code[rows] != CODE["reverse only"]]
+    if any(block.found) and faint.size:
+        # noise from the scatter about a line: the plain junction fitted to a sweep without a clear curve may
+        # be anything, and so may the noise found with it
+        block.guess_weights(faint)
+        line = block.fit("resistor + offset", np.zeros(block.theta[faint].shape), faint)
+        block.weigh_by_fit("resistor + offset", line.theta, faint)
+    _judge_again(block, rows)
+    best = {name: _try(block, name, rows) for name in LINES}
+    extra = rule("fit_path_over_open")
+    scores = block.criterion[rows][:, codes(*LINES)] + [0.0, extra, extra]
+    winner, lowest_score = np.argmin(scores, axis=1), scores.min(1)
+    curve = block.criterion[rows][:, [k for k, name in enumerate(NAMES) if name not in LINES]].min(1)
+    settled = ~is_poor(block, lowest_score - extra, block.n_used[rows] - 2)
+    settled &= lowest_score < curve + rule("fit_curve_over_line")
+    v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
     if block.noise is None:
-        settled &= _looks_straight(block, rows)
-    plain = ~np.isfinite(curve) & _nearly_all(block, rows)
+        settled &= _looks_straight(v, i, keep)
+    # where the plain junction could not even be held, a line that leaves under 3 % (root mean square) of the
+    # current or of the voltage, over both signs, is the answer, whatever chi2 says of an instrument's offsets
+    svi = total(keep, v, i)
+    left = 1 - svi * svi / np.maximum(total(keep, v, v) * total(keep, i, i), 1e-300)
+    both = (np.min(v * keep, axis=1) < 0) & (np.max(v * keep, axis=1) > 0)
+    plain = ~np.isfinite(curve) & both & (left < 9e-4) & (svi > 0)
     for k, name in enumerate(LINES):
-        # the robust loss forgives a curve's few points above the noise; plain chi2 does not
-        r = problem_of(block, name, rows).evaluate(best[name].theta)[:, -1]
-        poor = is_poor((r * r).sum(1), block.n_used[rows] - 2, block.noise is not None)
-        settled &= ~((winner == k) & poor)
+        settled &= ~((winner == k) & _fits_poorly(block, name, rows, best[name].theta, 2))
         settled |= plain & (winner == k) & (name != "open")
         pick = settled & (winner == k)
-        if pick.any():
-            store(block, name, best[name], rows, pick)
-    _finish(block, choice, rows[settled])
+        block.store(name, best[name].take(pick), rows[pick])
+    _finish(block, rows[settled])
     return rows[settled]
 
 
-def _nearly_all(block: Block, rows):
-    """Lines that leave under 3 % (root mean square) of the current or of the voltage, over both signs.
-
-    Where the plain junction could not even be held, such a line is the answer, whatever chi2 says of an
-    instrument's own offsets.
-    """
-    v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
-    svv, sii, svi = (np.einsum("nm,nm,nm->n", keep, a, b) for a, b in ((v, v), (i, i), (v, i)))
-    both = (np.min(v * keep, axis=1) < 0) & (np.max(v * keep, axis=1) > 0)
-    # 1 - r^2 is the share of either square that the line leaves
-    left = 1 - svi * svi / np.maximum(svv * sii, 1e-300)
-    return both & (left < 9e-4) & (svi > 0)
-
-
-def _looks_straight(block: Block, rows):
+def _looks_straight(v, i, keep):
     """Plain look at the points, for sweeps whose noise was taken from their scatter about a line.
 
     A coarse curve scatters about a line as well; so the line must hold 85 % of the current, or all points
     lie within ten times the scatter of the smallest, or within 5 mV of zero.
     """
-    v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
     count = np.maximum(keep.sum(1), 1)
-    top = np.max(np.abs(i) * keep, axis=1)
-    g = np.einsum("nm,nm,nm->n", keep, v, i) / np.maximum(np.einsum("nm,nm,nm->n", keep, v, v), 1e-300)
-    rms = np.sqrt(np.einsum("nm,nm->n", keep, (i - g[:, None] * v) ** 2) / count)
+    g = total(keep, v, i) / np.maximum(total(keep, v, v), 1e-300)
+    rms = np.sqrt(total(keep, (i - g[:, None] * v) ** 2) / count)
     mean = (i * keep).sum(1) / count
     floor = np.sqrt(first_guess(v, i, keep)[:, 0])
     # readings that move by whole steps of the converter: eight of them are still nothing
     change = np.abs(np.diff(i, axis=1))
-    step = np.min(np.where((change > 0) & (keep[:, 1:] * keep[:, :-1] > 0), change, np.inf), axis=1)
+    step = lowest(change, (change > 0) & (keep[:, 1:] * keep[:, :-1] > 0))
     floor = np.maximum(10 * floor, np.where(np.isfinite(step), 8 * step, 0.0))
     within = np.max(np.abs(i - mean[:, None]) * keep, axis=1) < floor
-    return (rms < 0.15 * top) | within | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
+    straight = rms < 0.15 * np.max(np.abs(i) * keep, axis=1)
+    return straight | within | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
 
 
-def _likeliest(block: Block, choice: Choice, index):
-    """Settle the sweeps that one further term explains, the one its score test clearly names.
+def _likeliest(block: Block, rows):
+    """Settle the sweeps that one further term explains, the one its score test clearly names; returns which.
 
     A bag of base-emitter junctions may need the second exponential in every one: the whole contest would
-    fit a dozen sets to each to come to the same end.  Returns which are settled.
+    fit a dozen sets to each to come to the same end.
     """
-    offset, second = choice.drop_offset[index], choice.drop_recombination[index]
-    plain = (block.code[index] == CODE["base"]) & np.isfinite(choice.criterion[index, CODE["base"]])
-    plain &= block.n_used[index] >= 12
+    base = block.criterion[rows, CODE["base"]]
+    plain = (block.code[rows] == CODE["base"]) & np.isfinite(base) & (block.n_used[rows] >= 12)
+    offset, second = block.promised[rows].T
     settled = []
     for name, mine, other in (("offset", offset, second), ("recombination", second, offset)):
-        rows = index[plain & (mine > DECISIVE) & (mine > other + 4.0)]
-        if not rows.size:
+        at = rows[plain & (mine > rule("fit_decisive")) & (mine > other + 4.0)]
+        if not at.size:
             continue
-        neutral_weights(block, rows)
-        _judge_again(block, choice, rows)
-        solution = _try(block, choice, block.theta.copy(), name, rows)
-        r = problem_of(block, name, rows).evaluate(solution.theta)[:, -1]
-        poor = is_poor((r * r).sum(1), block.n_used[rows] - NUMBER[CODE[name]], block.noise is not None)
-        good = ~poor & (choice.criterion[rows, CODE[name]] < choice.criterion[rows, CODE["base"]])
-        store(block, name, solution, rows, good)
-        _finish(block, choice, rows[good])
-        settled.append(rows[good])
-    return np.concatenate(settled) if settled else np.empty(0, np.int64)
+        block.weigh(at, block.i[at])
+        _judge_again(block, at)
+        fit = _try(block, name, at)
+        good = ~_fits_poorly(block, name, at, fit.theta, NUMBER[CODE[name]])
+        good &= block.criterion[at, CODE[name]] < block.criterion[at, CODE["base"]]
+        block.store(name, fit.take(good), at[good])
+        _finish(block, at[good])
+        settled += at[good].tolist()
+    return settled
 
 
-def _contest(block: Block, choice: Choice, index, trouble) -> None:
-    """Fit the curves that may explain the sweeps in `index` better; keep the best."""
-    starting = block.theta.copy()
-    neutral_weights(block, index)
-    _judge_again(block, choice, index)
+def _contest(block: Block, rows, trouble) -> None:
+    """Fit the curves that may explain the sweeps better; keep the best."""
+    block.weigh(rows, block.i[rows])
+    _judge_again(block, rows)
     best = {}
     for name in NAMES:
-        rows = index[_eligible(block, choice, index, trouble, name)]
-        if rows.size:
-            best[name] = (rows, _try(block, choice, starting, name, rows))
-    scores = choice.criterion[index]
-    finite = np.isfinite(scores.min(1))
-    winner = np.argmin(scores, axis=1)
-    for name, (at, solution) in best.items():
-        place = np.searchsorted(index, at)
-        pick = (winner[place] == CODE[name]) & finite[place]
-        if pick.any():
-            store(block, name, solution, at, pick)
-    _finish(block, choice, index[finite])
+        at = rows[_eligible(block, rows, trouble[rows], name)]
+        if at.size:
+            best[name] = at, _try(block, name, at)
+    scores = block.criterion[rows]
+    winner = np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1)
+    for name, (at, fit) in best.items():
+        pick = winner[np.searchsorted(rows, at)] == CODE[name]
+        block.store(name, fit.take(pick), at[pick])
+    _finish(block, rows[winner >= 0])
 
 
-def _eligible(block: Block, choice: Choice, index, trouble, name):
-    """Which of the sweeps a set of terms is worth fitting to."""
-    used, reverse = block.n_used[index], np.min(np.where(block.keep > 0, block.v, 0.0), axis=1)[index]
-    forward = np.max(np.where(block.keep > 0, block.v, 0.0), axis=1)[index]
-    enough = used >= NUMBER[CODE[name]] + 2
-    hard = trouble[index]
+def _eligible(block: Block, rows, hard, name):
+    """Which of the sweeps a set of terms is worth fitting to; `hard` marks those in trouble."""
     if name in LINES:
-        return hard & ~np.isfinite(choice.criterion[index, CODE[name]])
+        return hard & ~np.isfinite(block.criterion[rows, CODE[name]])
+    used, live = block.n_used[rows], block.keep[rows] > 0
+    enough = used >= NUMBER[CODE[name]] + 2
     if name in ("ideal", "bare", "base"):
         return enough & (used >= 5) & hard
-    offset, second = choice.drop_offset[index] > DECISIVE, choice.drop_recombination[index] > DECISIVE
+    offset, second = (block.promised[rows] > rule("fit_decisive")).T
     if name == "offset":
         # noise that is itself found from the points needs more of them than parameters explain
         enough &= (block.noise is not None) | (used >= NUMBER[CODE[name]] + 3)
@@ -333,65 +392,54 @@ def _eligible(block: Block, choice: Choice, index, trouble, name):
         return enough & (hard | second | offset) & (used >= 10)
     if name == "recombination + offset":
         return enough & (hard | (second & offset)) & (used >= 12)
+    worth = enough & (lowest(block.v[rows], live, 0.0) < -1.0) & hard
     if name == "reverse only":
-        return enough & (reverse < -1.0) & (forward < 0.25) & hard
-    worth = enough & (reverse < -1.0) & hard
+        return worth & (highest(block.v[rows], live, 0.0) < rule("fit_forward_V"))
     if worth.any():
-        rows = index[worth]
-        v, i, keep, ui2, vt = (a[rows] for a in (block.v, block.i, block.keep, block.ui2, block.vt))
-        uv2 = np.broadcast_to(block.uv2, block.v.shape)[rows]
-        worth[worth] = breakdown(v, i, keep, uv2, ui2, vt, lowest_chord(v, i, keep, ui2, vt))[3]
+        part = block.take(rows[worth])
+        worth[worth] = breakdown(part, lowest_chord(part))[3]
     return worth
 
 
-def _finish(block: Block, choice: Choice, index) -> None:
+def _finish(block: Block, rows) -> None:
     """Least squares for the chosen sets: weights renewed, wild points left out, again until none is left.
 
     The first look for wild points is at the robust fit: least squares would bend towards them and make
     their neighbours look wild as well.
     """
-    for round_ in range(3):
-        again = []
-        for name in NAMES:
-            at = index[block.code[index] == CODE[name]]
-            if not at.size:
-                continue
-            if round_ == 0 or block.noise is None:
-                set_weights(block, name, block.theta[at][:, list(columns_of(name))], at)
-            dropped = _drop_wild(block, choice, name, at)
-            if round_ > 0:
-                at = at[dropped]
+    for again in range(3):
+        fitted = []
+        for name, at in block.by_set(rows):
+            if not again or block.noise is None:
+                block.weigh_by_fit(name, block.theta[at][:, SETS[name]], at)
+            dropped = _drop_wild(block, name, at)
+            at = at[dropped] if again else at
             if at.size:
-                store(block, name, fit_set(block, name, block.theta[at], at, FINAL), at)
-                again.append(at)
-        if not again:
+                block.store(name, block.fit(name, block.theta[at], at), at)
+                fitted.append(at)
+        if not fitted:
             return
-        index = np.sort(np.concatenate(again))
+        rows = np.sort(np.concatenate(fitted))
 
 
-def _drop_wild(block: Block, choice: Choice, name: str, at):
-    """Take wild points out of the sweeps `at`, unless there are too many to call them so."""
-    residual = np.abs(problem_of(block, name, at).evaluate(block.theta[at][:, list(columns_of(name))])[:, -1])
-    live = block.keep[at] > 0
+def _drop_wild(block: Block, name: str, rows):
+    """Take wild points out of sweeps, unless there are too many to call them so; returns where, bool."""
+    residual, live = np.abs(block.residuals(name, rows)), block.keep[rows] > 0
     spread = np.maximum(1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1), 1.0)[:, None]
-    wild = live & (residual > WILD * spread)
+    bar = rule("fit_wild") * spread
+    wild = live & (residual > bar)
     if not wild.any():
-        return np.zeros(at.size, bool)
+        return np.zeros(len(rows), bool)
     # a wild point stands alone, or with one other, among points that fit; a run of misses is a misfit
-    near = np.zeros(wild.shape, np.int64)
-    calm = np.ones(wild.shape, bool)
-    for shift in (-2, -1, 1, 2):
-        there = np.roll(wild, shift, axis=1)
-        other = np.roll(residual, shift, axis=1)
-        edge = np.zeros(wild.shape[1], bool)
-        edge[shift if shift < 0 else 0 : None if shift < 0 else shift] = True
-        near += there & ~edge
-        calm &= there | edge | (other < 0.6 * WILD * spread)
-    wild &= calm & (near <= 1)
-    count = wild.sum(1)
-    allowed = np.maximum(1, 0.1 * live.sum(1))
-    room = live.sum(1) - count >= NUMBER[CODE[name]] + 2
-    act = (count > 0) & (count <= allowed) & room
-    block.keep[at[act]] *= ~wild[act]
-    choice.wild[at[act]] = True
+    m = wild.shape[1]
+    beside, loud = (np.pad(a, ((0, 0), (2, 2))) for a in (wild, ~(residual < 0.6 * bar)))
+    for k in (0, 1, 3, 4):
+        wild = wild & (beside[:, k : k + m] | ~loud[:, k : k + m])
+    near = sum(beside[:, k : k + m].astype(int) for k in (0, 1, 3, 4))
+    wild &= near <= 1
+    count, kept = wild.sum(1), live.sum(1)
+    act = (count > 0) & (count <= np.maximum(1, rule("fit_wild_share") * kept))
+    act &= kept - count >= NUMBER[CODE[name]] + 2
+    block.keep[rows[act]] *= ~wild[act]
+    block.outliers[rows[act]] = True
     return act

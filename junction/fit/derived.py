@@ -1,8 +1,7 @@
-"""What follows from a fit, with its uncertainty: voltages, currents, resistances, at 25 degC too.
+"""The fitted curves: voltage and current, what follows from them with its uncertainty, and points to draw.
 
-All functions take the whole of a `SweepFits`.  The argument currents or voltages may be a scalar (result
-(n,)), an array (q,) common to all sweeps (result (n, q)) or an array (n, q).  Uncertainties are first
-order in the coordinates of the fit, whose covariance includes the scaling by chi2.
+Functions of a whole `SweepFits` take currents or voltages that broadcast to (n, q), n sweeps.
+Uncertainties are first order in the coordinates of the fit, whose covariance includes the scaling by chi2.
 """
 
 from __future__ import annotations
@@ -10,36 +9,125 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.common import TEMP_U_K, TEMP_UNKNOWN_U_K, gap_of_voltage
-from junction.fit.inverse import current_of, voltage_of
-from junction.fit.results import MODELS, SweepFits
-from junction.fit.terms import AR, BR, RS, A, B, G, curve
-
-#: Energy gap [eV] and temperature exponent of the saturation current (SPICE EG, XTI) by material.
-#: Silicon and germanium: SPICE defaults and Sze, Physics of Semiconductor Devices; Schottky (silicon):
-#: barrier height 0.69 V and XTI 2 as the SPICE manuals state for Schottky diodes; LED: common practice,
-#: no source.
-MATERIALS = {"silicon": (1.11, 3.0), "germanium": (0.67, 3.0), "Schottky": (0.69, 2.0), "LED": (1.9, 3.0)}
+from junction.base.records import Interval, SweepTable
+from junction.fit.intervals import gap_of_voltage
+from junction.fit.results import MODELS, SweepFits, SweepPlot
+from junction.fit.sense import Noise, floors
+from junction.fit.terms import AB, AR, BB, BR, I0, IBV_A, RS, WIDTH, A, B, G, curve
+from junction.physics import junction as law
+from junction.physics.temperature import SILICON_XTI
 
 _JUNCTION = np.array([m.startswith("junction") for m in MODELS])
 _CURVE = np.array([m not in ("none", "open") for m in MODELS])
+_TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
+_FORWARD = {"1 µA": 1e-6, "10 µA": 1e-5, "100 µA": 1e-4, "1 mA": 1e-3, "10 mA": 1e-2, "100 mA": 0.1,
+            "1 A": 1.0, "10 A": 10.0}  # fmt: skip
+_REVERSE_V = (-1.0, -2.0, -5.0, -10.0, -20.0, -50.0, -100.0, -200.0)
+#: The current at which the 25 degC voltage and the slope are given, where the sweep reaches it.
+_MAIN = "1 mA"
+#: Points of the drawn curve; enough that a knee looks round at page size.
+_CURVE_POINTS = 160
+#: A sweep of more points than this is thinned for drawing: a page cannot show more.
+MOST_POINTS = 400
 
 
-def _temp_u(fits: SweepFits) -> np.ndarray:
-    """Standard uncertainty of each temperature [K]."""
-    return np.where(fits.temp_known, TEMP_U_K, TEMP_UNKNOWN_U_K) if fits.temp_u_K is None else fits.temp_u_K
+def _arguments(theta, temp_C):
+    """Keyword arguments of the physics functions, columns (n, 1); absent terms at their neutral value."""
+    get = theta.T
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        bv = (np.log(IBV_A) - get[AB]) * thermal_voltage(temp_C) / get[BB]
+        out = {
+            "IS_A": np.where(np.isfinite(get[A]), np.exp(get[A]), 1e-60),
+            "N": np.where(np.isfinite(get[B]), 1 / get[B], 1.0),
+            "RS_ohm": np.maximum(np.nan_to_num(get[RS]), 0.0),
+            "RSH_ohm": np.where(get[G] > 0, 1 / get[G], np.inf),
+            "IPH_A": -np.nan_to_num(get[I0]),
+            "ISR_A": np.where(np.isfinite(get[AR]), np.exp(get[AR]), 0.0),
+            "NR": np.where(np.isfinite(get[BR]), 1 / get[BR], 2.0),
+            "BV_V": np.where(np.isfinite(get[AB]), bv, np.inf),
+            "NBV": np.where(np.isfinite(get[BB]), 1 / get[BB], 1.0),
+            "temp_C": temp_C,
+        }
+    return {name: np.asarray(value)[:, None] for name, value in out.items()} | {"IBV_A": IBV_A}
 
 
-def _shape(fits: SweepFits, at):
-    """Argument as (n, q), and whether the caller gave a scalar."""
-    at = np.asarray(at, float)
-    if at.ndim == 2:
-        return at, False
-    return np.broadcast_to(np.atleast_1d(at), (len(fits), np.atleast_1d(at).size)), at.ndim == 0
+def voltage_of(theta, temp_C, i_A):
+    """Terminal voltage at given currents, and its derivatives.
+
+    Parameters
+    ----------
+    theta : ndarray (n, 9)
+        In `terms.COORDINATES`.
+    temp_C : ndarray (n,)
+        [degC].
+    i_A : ndarray (n, q)
+        [A].
+
+    Returns
+    -------
+    v : ndarray (n, q)
+        [V]; nan where the curve never carries that current.
+    by : ndarray (n, 9, q)
+        dv/dtheta.
+    slope : ndarray (n, q)
+        dv/di [ohm].
+    """
+    bends = ~(np.isnan(theta[:, A]) & np.isnan(theta[:, AB]))  # the others are a straight line or a constant
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = (i_A - np.nan_to_num(theta[:, I0, None])) / theta[:, G, None]
+        if bends.any():
+            x[bends] = law.voltage(i_A[bends], **_arguments(theta[bends], temp_C[bends]) | {"RS_ohm": 0.0})
+        x[~np.isfinite(x)] = np.nan
+        _, g, by = curve(theta, thermal_voltage(temp_C), x)
+        by /= -g[:, None, :]
+        by[:, RS] = np.where(np.isfinite(theta[:, RS, None]), i_A, 0.0)
+        rs = np.nan_to_num(theta[:, RS, None])
+        return x + rs * i_A, by, 1 / g + rs
 
 
-def _out(scalar, *arrays):
-    return tuple(a[:, 0] if scalar else a for a in arrays)
+def current_of(theta, temp_C, v_V):
+    """Terminal current at given voltages, and its derivatives.
+
+    Parameters
+    ----------
+    theta : ndarray (n, 9)
+    temp_C : ndarray (n,)
+    v_V : ndarray (n, q)
+        [V].
+
+    Returns
+    -------
+    i : ndarray (n, q)
+        [A].
+    by : ndarray (n, 9, q)
+        di/dtheta.
+    slope : ndarray (n, q)
+        di/dv [S].
+    """
+    bends = ~(np.isnan(theta[:, A]) & np.isnan(theta[:, AB]))
+    out, x = np.full(v_V.shape, np.nan), np.array(v_V, float)
+    rs = np.maximum(np.nan_to_num(theta[:, RS, None]), 0.0)
+    if bends.any():
+        out[bends] = law.current(v_V[bends], **_arguments(theta[bends], temp_C[bends]))
+        x[bends] -= rs[bends] * out[bends]
+    f, g, by = curve(theta, thermal_voltage(temp_C), x)
+    # a shunt estimate below zero is not in the law's parameters: add it to first order
+    negative = np.minimum(np.nan_to_num(theta[:, G, None]), 0.0) * x
+    h = 1 + rs * np.maximum(g, 0.0)
+    out = np.where(bends[:, None], out + negative / h, f)
+    by /= h[:, None, :]
+    by[:, RS] = np.where(np.isfinite(theta[:, RS, None]), -g * out / h, 0.0)
+    return out, by, g / h
+
+
+def _known(fits: SweepFits, which, value, u):
+    """Value and uncertainty where the model is among `which` and the curve has such a point."""
+    value = np.where(which[fits.model][:, None], value, np.nan)
+    return value, np.where(np.isnan(value), np.nan, u)
+
+
+def _columns(fits: SweepFits, at):
+    return np.broadcast_to(np.asarray(at, float), np.broadcast_shapes(np.shape(at), (len(fits), 1)))
 
 
 def _spread(fits: SweepFits, by):
@@ -47,6 +135,17 @@ def _spread(fits: SweepFits, by):
     by = np.nan_to_num(by)
     inner = np.matmul(fits.theta_covariance, by)
     return np.sqrt(np.maximum((by * inner).sum(1), 0.0))
+
+
+def _numeric_spread(fits: SweepFits, function):
+    """Standard uncertainty by central differences of a hundredth of a standard uncertainty."""
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", fits.theta_covariance), 0.0))
+    by = []
+    with np.errstate(all="ignore"):
+        for k in range(WIDTH):
+            h = np.where(np.arange(WIDTH) == k, 0.01 * u, 0.0)
+            by.append((function(fits.theta + h) - function(fits.theta - h)) / (0.02 * u[:, k, None]))
+    return _spread(fits, np.stack([np.where(np.isfinite(b), b, 0.0) for b in by], axis=1))
 
 
 def voltage_at_current(fits: SweepFits, i_A):
@@ -60,14 +159,45 @@ def voltage_at_current(fits: SweepFits, i_A):
 
     Returns
     -------
-    v_V, u_V : ndarray
+    v_V, u_V : ndarray (n, q)
         Voltage and standard uncertainty [V]; nan where the curve never carries the current (an open, a
         reverse current beyond saturation) or there is no fit.
     """
-    i, scalar = _shape(fits, i_A)
-    v, by, _ = voltage_of(fits.theta, fits.temp_C, i)
-    v = np.where(_CURVE[fits.model][:, None], v, np.nan)
-    return _out(scalar, v, np.where(np.isnan(v), np.nan, _spread(fits, by)))
+    v, by, _ = voltage_of(fits.theta, fits.temp_C, _columns(fits, i_A))
+    return _known(fits, _CURVE, v, _spread(fits, by))
+
+
+def voltage_at_current_25C(fits: SweepFits, i_A):
+    """Terminal voltage at a current, referred to 25 degC.
+
+    IS goes by the SPICE law with the gap that the voltage at 1 mA suggests,
+    IS(T) = IS (T/T0)^(XTI/N) exp(EG/(N VT) (T/T0 - 1)), and ISR the same with NR.  Resistances stay.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    i_A : float or ndarray
+        [A].
+
+    Returns
+    -------
+    v_V, u_V : ndarray (n, q)
+        [V]; the uncertainty holds that of the junction's temperature.
+    """
+    i = _columns(fits, i_A)
+    eg = gap_of_voltage(voltage_at_current(fits, 1e-3)[0])
+    kelvin, vt = REFERENCE_TEMP_C + ZERO_CELSIUS_K, thermal_voltage(REFERENCE_TEMP_C)
+    ratio = kelvin / (fits.temp_C + ZERO_CELSIUS_K)
+    growth = SILICON_XTI * np.log(ratio) + eg[:, 0] / vt * (ratio - 1)
+    theta = fits.theta.copy()
+    for a, b in ((A, B), (AR, BR)):
+        theta[:, a] += growth * theta[:, b]
+    v, by, _ = voltage_of(theta, np.full(len(fits), REFERENCE_TEMP_C), i)
+    for a, b in ((A, B), (AR, BR)):  # N enters the shifted ln IS as well
+        by[:, b] += by[:, a] * growth[:, None]
+    v_j = v - np.nan_to_num(theta[:, RS, None]) * i
+    slope = np.where(_JUNCTION[fits.model][:, None], (v_j - eg - SILICON_XTI * vt) / kelvin, 0.0)
+    return _known(fits, _CURVE, v, np.hypot(_spread(fits, by), slope * fits.temp_u_K[:, None]))
 
 
 def current_at_voltage(fits: SweepFits, v_V):
@@ -81,13 +211,11 @@ def current_at_voltage(fits: SweepFits, v_V):
 
     Returns
     -------
-    i_A, u_A : ndarray
+    i_A, u_A : ndarray (n, q)
         Current and standard uncertainty [A]; nan without a fit.  For an open it is the offset.
     """
-    v, scalar = _shape(fits, v_V)
-    i, by, _ = current_of(fits.theta, fits.temp_C, v)
-    i = np.where((fits.model > 0)[:, None], i, np.nan)
-    return _out(scalar, i, np.where(np.isnan(i), np.nan, _spread(fits, by)))
+    i, by, _ = current_of(fits.theta, fits.temp_C, _columns(fits, v_V))
+    return _known(fits, np.arange(len(MODELS)) > 0, i, _spread(fits, by))
 
 
 def dynamic_resistance(fits: SweepFits, i_A):
@@ -101,45 +229,14 @@ def dynamic_resistance(fits: SweepFits, i_A):
 
     Returns
     -------
-    r_ohm, u_ohm : ndarray
+    r_ohm, u_ohm : ndarray (n, q)
         [ohm].
     """
-    i, scalar = _shape(fits, i_A)
-    _, _, r = voltage_of(fits.theta, fits.temp_C, i)
-    r = np.where(_CURVE[fits.model][:, None], r, np.nan)
-    return _out(
-        scalar,
-        r,
-        np.where(np.isnan(r), np.nan, _numeric_spread(fits, lambda t: voltage_of(t, fits.temp_C, i)[2])),
-    )
 
+    def slope(theta):
+        return voltage_of(theta, fits.temp_C, _columns(fits, i_A))[2]
 
-def _numeric_spread(fits: SweepFits, function):
-    """Standard uncertainty by central differences of a hundredth of a standard uncertainty."""
-    u = np.sqrt(np.maximum(np.einsum("nii->ni", fits.theta_covariance), 0.0))
-    by = []
-    for k in range(u.shape[1]):
-        h = np.zeros_like(u)
-        h[:, k] = 0.01 * u[:, k]
-        with np.errstate(all="ignore"):
-            by.append((function(fits.theta + h) - function(fits.theta - h)) / (0.02 * u[:, k, None]))
-    by = np.stack([np.where(np.isfinite(b), b, 0.0) for b in by], axis=1)
-    return _spread(fits, by)
-
-
-def leakage_resistance(fits: SweepFits):
-    """Resistance of the path beside the junction, or of the whole path where there is no junction.
-
-    Returns
-    -------
-    r_ohm, low_ohm, high_ohm : ndarray (n,)
-        Value and 95 % interval [ohm]; a path too weak to be seen has value nan, a lower limit, and inf.
-        All nan without a fit or where the model holds no such path.
-    """
-    shunt = np.isfinite(fits.low["RSH_ohm"])
-    pick = {name: np.where(shunt, getattr(fits, name)["RSH_ohm"], getattr(fits, name)["R_ohm"])
-            for name in ("value", "low", "high")}  # fmt: skip
-    return pick["value"], pick["low"], pick["high"]
+    return _known(fits, _CURVE, slope(fits.theta), _numeric_spread(fits, slope))
 
 
 def ideality_against_current(fits: SweepFits, i_A):
@@ -155,165 +252,149 @@ def ideality_against_current(fits: SweepFits, i_A):
 
     Returns
     -------
-    n, u_n : ndarray
+    n, u_n : ndarray (n, q)
         [1]; nan where there is no junction.
     """
-    i, scalar = _shape(fits, i_A)
+    vt = thermal_voltage(fits.temp_C)
 
     def local(theta):
         alone = theta.copy()
-        alone[:, [G, RS]] = np.where(np.isnan(theta[:, [G, RS]]), np.nan, 0.0)
-        alone[:, 6] = np.where(np.isnan(theta[:, 6]), np.nan, 0.0)
-        x = voltage_of(alone, fits.temp_C, i)[0]
-        vt = thermal_voltage(fits.temp_C)
-        f, g, _ = curve(alone, vt, x)
+        alone[:, [G, RS, I0]] = np.where(np.isnan(theta[:, [G, RS, I0]]), np.nan, 0.0)
+        f, g, _ = curve(alone, vt, voltage_of(alone, fits.temp_C, _columns(fits, i_A))[0])
         total = f + np.nan_to_num(np.exp(theta[:, A, None])) + np.nan_to_num(np.exp(theta[:, AR, None]))
         with np.errstate(divide="ignore", invalid="ignore"):
             return total / (g * vt[:, None])
 
     with np.errstate(invalid="ignore"):
-        value = np.where(_JUNCTION[fits.model][:, None] & (i > 0), local(fits.theta), np.nan)
-        u = np.where(np.isnan(value), np.nan, _numeric_spread(fits, local))
-    return _out(scalar, value, u)
+        return _known(fits, _JUNCTION, local(fits.theta), _numeric_spread(fits, local))
 
 
-def guess_material(fits: SweepFits):
-    """Material of each junction by its voltage at 1 mA (common practice, no source).
+def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interval]]:
+    """Voltages at decades of current, reverse current, slope and ideality with their 95 % intervals.
 
-    Under 0.4 V germanium or Schottky, over 1.2 V an LED, else silicon.  Germanium and Schottky differ by
-    the ideality and saturation current too little to tell; the gap taken, 0.68 eV, lies within 0.02 eV of
-    both.
+    Each inside the range the sweep covered and nowhere else.
+
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+        Of that table.
 
     Returns
     -------
-    eg_eV, xti : ndarray (n,)
+    list of dict of str to Interval
+        One mapping a sweep; empty where nothing holds.
     """
-    v = voltage_at_current(fits, 1e-3)[0]
-    return gap_of_voltage(v), np.full(len(fits), 3.0)
+    out: list[dict[str, Interval]] = [{} for _ in range(len(table))]
+    if not out:
+        return out
+
+    def put(names, known, where, unit):
+        value, u = known
+        half = np.nan_to_num(fits.quantile, nan=1.96)[:, None] * u
+        for k, j in np.argwhere(where & np.isfinite(value) & np.isfinite(half)).tolist():
+            x, h = float(value[k, j]), float(half[k, j])
+            out[k][names[j]] = Interval(x, x - h, x + h, unit)
+
+    forward = fits.used & (table.i_A > 0) & (table.v_V > 0)
+    starts = table.starts[:-1]
+    lowest = np.minimum.reduceat(np.where(forward, table.i_A, np.inf), starts)[:, None]
+    highest = np.maximum.reduceat(np.where(forward, table.i_A, 0.0), starts)[:, None]
+    deepest = np.minimum.reduceat(np.where(fits.used, table.v_V, np.inf), starts)[:, None]
+    sound = (fits.flags["converged"] & ~fits.flags["unphysical"])[:, None]  # of a failed fit nothing follows
+    words, amps = list(_FORWARD), np.array(list(_FORWARD.values()))
+    seen = (amps >= lowest) & (amps <= highest) & _JUNCTION[fits.model][:, None] & sound
+    put([f"V at {w}" for w in words], voltage_at_current(fits, amps), seen, "V")
+    main = _FORWARD[_MAIN]
+    at_main = seen[:, amps == main]
+    put([f"V at {_MAIN}, 25 °C"], voltage_at_current_25C(fits, main), at_main, "V")
+    put([f"dV/dI at {_MAIN}"], dynamic_resistance(fits, main), at_main, "ohm")
+    bent = _TWO_SLOPES[fits.model][:, None]
+    if bent.any():
+        put([f"N at {w}" for w in words], ideality_against_current(fits, amps), seen & bent, "")
+    volts = np.array(_REVERSE_V)
+    inside = volts >= deepest
+    last = np.maximum(inside.sum(1, keepdims=True) - 1, 0)  # the deepest round voltage that was reached
+    chosen = inside & (np.arange(volts.size) == last) & sound
+    put([f"I at {v:g} V" for v in volts], current_at_voltage(fits, volts), chosen, "A")
+    return out
 
 
-def _law_of(fits: SweepFits, material, eg_eV, xti):
-    if eg_eV is not None:
-        return np.broadcast_to(eg_eV, len(fits)), np.broadcast_to(3.0 if xti is None else xti, len(fits))
-    if material is None:
-        return guess_material(fits)
-    if isinstance(material, str):
-        material = [material] * len(fits)
-    unknown = sorted({m for m in material} - set(MATERIALS))
-    if unknown:
-        raise ValueError(f"material {unknown[0]!r}: expected one of {', '.join(MATERIALS)}")
-    return np.array([MATERIALS[m][0] for m in material]), np.array([MATERIALS[m][1] for m in material])
-
-
-def _shifted(fits: SweepFits, temp_C, eg, xti):
-    """Coordinates at another temperature: IS by the SPICE law with XTI/N, EG/N; ISR the same with NR.
-
-    IS(T) = IS (T/T0)^(XTI/N) exp(EG/(N VT) (T/T0 - 1)).  Resistances stay.
-    """
-    ratio = (temp_C + ZERO_CELSIUS_K) / (fits.temp_C + ZERO_CELSIUS_K)
-    growth = xti * np.log(ratio) + eg / thermal_voltage(temp_C) * (ratio - 1)
-    theta = fits.theta.copy()
-    theta[:, A] += growth * theta[:, B]
-    theta[:, AR] += growth * theta[:, BR]
-    return theta
-
-
-def voltage_at_current_25C(
-    fits: SweepFits, i_A, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C
-):
-    """Terminal voltage at a current, referred to 25 degC.
+def predict_current(fits: SweepFits, k: int, v_V) -> np.ndarray:
+    """Current of the fitted curve of sweep `k`.
 
     Parameters
     ----------
     fits : SweepFits
-    i_A : float or ndarray
-        [A].
-    material : str or sequence of str, optional
-        Key of `MATERIALS`; guessed from the voltage where not given.
-    eg_eV, xti : float or ndarray (n,), optional
-        Energy gap [eV] and temperature exponent [1], in place of a material.
-    temp_C : float
-        Temperature to refer to [degC].
+    k : int
+        Sweep.
+    v_V : array_like (q,)
+        Terminal voltages [V].
 
     Returns
     -------
-    v_V, u_V : ndarray
-        [V]; the uncertainty holds that of the junction's temperature (0.5 K recorded, 5 K not).
+    ndarray (q,)
+        Current into the p side [A]; nan where the sweep has no fit.
     """
-    i, scalar = _shape(fits, i_A)
-    eg, xti = _law_of(fits, material, eg_eV, xti)
-    theta = _shifted(fits, temp_C, eg, xti)
-    aim = np.full(len(fits), float(temp_C))
-    v, by, _ = voltage_of(theta, aim, i)
-    # N enters the shifted ln IS as well
-    ratio = (temp_C + ZERO_CELSIUS_K) / (fits.temp_C + ZERO_CELSIUS_K)
-    growth = xti * np.log(ratio) + eg / thermal_voltage(temp_C) * (ratio - 1)
-    by[:, B] += by[:, A] * growth[:, None]
-    by[:, BR] += by[:, AR] * growth[:, None]
-    junction = _JUNCTION[fits.model][:, None]
-    v_j = v - np.nan_to_num(theta[:, RS, None]) * i
-    slope = (v_j - eg[:, None] - xti[:, None] * thermal_voltage(temp_C)) / (temp_C + ZERO_CELSIUS_K)
-    u_temp = _temp_u(fits)[:, None]
-    u = np.hypot(_spread(fits, by), np.where(junction, slope * u_temp, 0.0))
-    v = np.where(_CURVE[fits.model][:, None], v, np.nan)
-    return _out(scalar, v, np.where(np.isnan(v), np.nan, u))
+    v = np.atleast_1d(np.asarray(v_V, float))
+    if not fits.model[k]:
+        return np.full(v.shape, np.nan)
+    return current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], v[None])[0][0]
 
 
-def current_at_voltage_25C(
-    fits: SweepFits, v_V, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C
-):
-    """Terminal current at a voltage, referred to 25 degC.
+def residuals(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = None) -> np.ndarray:
+    """What each point of sweep `k` misses the curve by, in standard uncertainties.
 
     Parameters
     ----------
-    fits, material, eg_eV, xti, temp_C
-        As in `voltage_at_current_25C`.
-    v_V : float or ndarray
-        [V].
+    table : SweepTable
+    fits : SweepFits
+        Of that table.
+    k : int
+    noise : Noise, optional
+        As given to `fit_sweeps`; without it the components found there are used.
 
     Returns
     -------
-    i_A, u_A : ndarray
-        [A]; the shunt is taken as independent of temperature.
+    ndarray
+        One entry a point [1], nan at points the fit left out.
     """
-    v, scalar = _shape(fits, v_V)
-    eg, xti = _law_of(fits, material, eg_eV, xti)
-
-    def at(shift):
-        moved = _shifted(fits, temp_C + shift, eg, xti)
-        return current_of(moved, np.full(len(fits), float(temp_C + shift)), v)
-
-    i, by, _ = at(0.0)
-    u_temp = _temp_u(fits)[:, None]
-    drift = (at(0.5)[0] - at(-0.5)[0]) * u_temp
-    ratio = (temp_C + ZERO_CELSIUS_K) / (fits.temp_C + ZERO_CELSIUS_K)
-    growth = xti * np.log(ratio) + eg / thermal_voltage(temp_C) * (ratio - 1)
-    by[:, B] += by[:, A] * growth[:, None]
-    by[:, BR] += by[:, AR] * growth[:, None]
-    u = np.hypot(_spread(fits, by), np.where(_JUNCTION[fits.model][:, None], drift, 0.0))
-    i = np.where((fits.model > 0)[:, None], i, np.nan)
-    return _out(scalar, i, np.where(np.isnan(i), np.nan, u))
+    points = table.points(k)
+    v, i, used = table.v_V[points], table.i_A[points], fits.used[points]
+    out = np.full(v.size, np.nan)
+    if not fits.model[k] or not used.any():
+        return out
+    v, i = v[used], i[used]
+    model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], v[None]))
+    parts = np.nan_to_num([fits.noise_A2[k], fits.noise_V2[k], fits.noise_ratio2[k]])
+    if noise is None:
+        parts[:2] = np.maximum(parts[:2], floors()[:2] ** 2)
+    ui2, uv2 = parts[0] + parts[2] * model**2, parts[1]
+    if noise is not None:
+        uv2, ui2 = uv2 + noise.variances(v, 0.0)[0], ui2 + noise.variances(0.0, model)[1]
+    out[used] = (i - model) / np.sqrt(ui2 + slope**2 * uv2)
+    return out
 
 
-def saturation_current_25C(fits: SweepFits, material=None, eg_eV=None, xti=None, temp_C=REFERENCE_TEMP_C):
-    """Saturation current referred to 25 degC.
+def sweep_plot(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = None) -> SweepPlot:
+    """Points and fitted curve of sweep `k`, ready to draw.
 
-    Returns
-    -------
-    is_A, low_A, high_A : ndarray (n,)
-        Value and 95 % interval [A], the junction's temperature included; nan without a junction.
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+        Of the whole table.
+    k : int
+    noise : Noise, optional
+        As given to `fit_sweeps`.
     """
-    eg, xti = _law_of(fits, material, eg_eV, xti)
-    ratio = (temp_C + ZERO_CELSIUS_K) / (fits.temp_C + ZERO_CELSIUS_K)
-    growth = xti * np.log(ratio) + eg / thermal_voltage(temp_C) * (ratio - 1)
-    a, b = fits.theta[:, A], fits.theta[:, B]
-    c = fits.theta_covariance
-    var = c[:, A, A] + 2 * growth * c[:, A, B] + growth**2 * c[:, B, B]
-    kelvin = temp_C + ZERO_CELSIUS_K
-    per_kelvin = b * (xti + eg / thermal_voltage(temp_C)) / kelvin
-    u = np.sqrt(
-        np.maximum(var, 0) + (per_kelvin * _temp_u(fits)) ** 2
-    )
-    q = np.nan_to_num(fits.quantile, nan=1.96)
-    value = np.exp(a + b * growth)
-    return value, value * np.exp(-q * u), value * np.exp(q * u)
+    points = table.points(k)
+    v, i, used = table.v_V[points], table.i_A[points], fits.used[points]
+    grid = np.empty(0)
+    if fits.model[k] and v.size:
+        grid = np.linspace(float(v.min()), float(v.max()), _CURVE_POINTS)
+    step = max(1, -(-v.size // MOST_POINTS))
+    return SweepPlot(
+        table.part[k], table.junction[k], v[::step], i[::step], used[::step], grid,
+        predict_current(fits, k, grid), residuals(table, fits, k, noise)[::step], fits.model_name(k),
+    )  # fmt: skip

@@ -1,4 +1,12 @@
-"""From fitted coordinates to parameters with 95 % intervals, limits and flags.
+"""How far to trust the fits of a block: intervals, one-sided limits, errors that all points share.
+
+The curvature at the minimum gives an interval, scaled for the noise as found.  Where that says too little,
+the end of the interval for a coordinate c is where chi2, minimised over all other coordinates, has risen by
+q^2 (Venzon and Moolgavkar, Applied Statistics 37:87, 1988): for a parabola the same as q standard
+uncertainties to either side.
+
+Errors of the instruments' scale and of the junction's temperature do not average out with more points, so
+they are not part of the weights.  To first order each moves the coordinates along one direction.
 
 A conductance or series resistance whose interval holds zero is not a number the data can give: it becomes
 a one-sided limit (`RS < x`, `RSH > x`), the far end of the same interval.
@@ -8,31 +16,307 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.results import PARAMETERS
-from junction.fit.terms import AB, AR, BB, BR, I0, IBV_A, LOWER, RS, UPPER, A, B, G
+from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.fit.block import Block
+from junction.fit.choose import is_poor
+from junction.fit.lsq import student_t
+from junction.fit.sense import Noise, hidden_by_rounding, highest, lowest, step_in
+from junction.fit.terms import (
+    AB,
+    AR,
+    BB,
+    BR,
+    CODE,
+    I0,
+    IBV_A,
+    LOWER,
+    NUMBER,
+    RS,
+    SETS,
+    UPPER,
+    WIDTH,
+    A,
+    B,
+    G,
+)
+from junction.physics.temperature import SILICON_EG_EV, SILICON_XTI
+from junction.shelf.rules import rule
 
+#: Secant steps to the end of a profile, and how near to q sqrt(rise) must come to be it.
+_STEPS, _CLOSE = 5, 5e-3
+_HELD = dict(max_iterations=20, decrease_tol=1e-4)
+#: Uncertainty of an exponential's logarithm at the point that carries it, beyond which it is not linear.
+CURVED = 0.05
 #: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
 LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
+_COORDINATE = {
+    "IS_A": A, "N": B, "RS_ohm": RS, "RSH_ohm": G, "ISR_A": AR, "NR": BR, "IPH_A": I0, "BV_V": BB, "NBV": BB,
+    "R_ohm": G, "I0_A": I0,
+}  # fmt: skip
+#: A saturation current is a value where its interval spans less than this (ln of 1e12), and each end is an
+#: end where it lies within half of it.
+_DECADES = 27.6
 
 
-def _empty(n):
-    return {name: np.full(n, np.nan) for name in PARAMETERS}
-
-
-def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light, loose):
-    """Values, interval ends and standard uncertainties of all parameters.
+def scale_covariance(theta: np.ndarray, noise: Noise | None) -> np.ndarray | None:
+    """Covariance of the coordinates by an error of scale of the voltmeter and of the ammeter.
 
     Parameters
     ----------
-    theta, u : ndarray (n, 9)
-        Coordinates and their standard uncertainties; nan where absent.
-    below, above : ndarray (n, 9)
-        Half-widths of their intervals to either side.
+    theta : ndarray (n, 9)
+    noise : Noise or None
+
+    Returns
+    -------
+    ndarray (n, 9, 9) or None
+        None where no common error is stated.
+    """
+    if noise is None or (noise.v_scale_percent == 0 and noise.i_scale_percent == 0):
+        return None
+    volt, ampere = np.zeros(theta.shape), np.zeros(theta.shape)
+    # i larger by a part e: ln IS, ln ISR and aB by e, G and I0 by their part e, RS less by it
+    ampere[:, [A, AR, AB]] = np.where(np.isnan(theta[:, [A, AR, AB]]), 0.0, 1.0)
+    ampere[:, [G, I0]] = theta[:, [G, I0]]
+    ampere[:, RS] = -theta[:, RS]
+    # v larger by a part e: slopes and G less, RS more by their part e
+    volt[:, [B, BR, BB, G]] = -theta[:, [B, BR, BB, G]]
+    volt[:, RS] = theta[:, RS]
+    return sum(
+        (0.01 * percent) ** 2 * x[:, :, None] * x[:, None, :]
+        for percent, x in (
+            (noise.v_scale_percent, np.nan_to_num(volt)), (noise.i_scale_percent, np.nan_to_num(ampere)),
+        )
+    )  # fmt: skip
+
+
+def gap_of_voltage(v_V):
+    """Energy gap [eV] by the forward voltage at 1 mA.
+
+    Germanium or Schottky, which differ too little to tell (0.68 eV lies within 0.02 eV of both); over some
+    voltage an LED; else silicon.
+    """
+    led = np.maximum(v_V, rule("gap_led"))
+    gap = np.where(v_V > rule("gap_led_above"), led, SILICON_EG_EV)
+    return np.where(v_V < rule("gap_low_below"), rule("gap_low"), gap)
+
+
+def per_kelvin(theta: np.ndarray, temp_C: np.ndarray) -> np.ndarray:
+    """How the coordinates at the temperature taken change per kelvin that the junction was warmer.
+
+    A sweep gives 1/(N VT) and the saturation current at the true temperature.  A junction warmer by dT has
+    an N lower by dT/T, and at the temperature taken a saturation current lower by the SPICE law (EG by the
+    forward voltage, XTI 3): 15 % a kelvin in silicon.
+
+    Parameters
+    ----------
+    theta : ndarray (n, 9)
+    temp_C : ndarray (n,)
+        Temperature taken [degC].
+
+    Returns
+    -------
+    ndarray (n, 9)
+        [1/K]; zero for resistances, the offset and BV.
+    """
+    kelvin, vt = temp_C + ZERO_CELSIUS_K, thermal_voltage(temp_C)
+    out = np.zeros(theta.shape)
+    with np.errstate(all="ignore"):
+        v = vt * (np.logaddexp(np.log(1e-3), theta[:, A]) - theta[:, A]) / theta[:, B]
+        growth = (SILICON_XTI + gap_of_voltage(v) / vt) / kelvin
+        for a, b in ((A, B), (AR, BR)):
+            out[:, a] = -theta[:, b] * growth
+            out[:, b] = theta[:, b] / kelvin
+        out[:, BB] = theta[:, BB] / kelvin
+        out[:, AB] = -(np.log(IBV_A) - theta[:, AB]) / kelvin  # so that BV stays
+    return np.nan_to_num(out)
+
+
+def finish(block: Block, final) -> None:
+    """Scale for the noise as found, intervals, range steps, limits of an open path; left in the block.
+
+    ``final`` marks sweeps that are not to be fitted again: only their profiles are worth the time.
+    ``covariance`` is scaled from here on; ``half`` (n, 2, 9) is the interval's width below and above.
+    """
+    n = block.chi2.size
+    bounded = np.isfinite(block.limit_r)
+    block.code[bounded], block.chi2[bounded], block.theta[bounded] = CODE["resistor"], 0.0, np.nan
+    block.reason[(block.reason == 0) & ~np.isfinite(block.chi2)] = 5
+    fitted = (block.reason == 0) & ~bounded
+    block.dof = block.n_used - NUMBER[block.code]
+    block.poor_fit = fitted & (block.dof > 0) & is_poor(block, block.chi2, block.dof)
+    if block.noise is None:
+        scale, effective = _found_noise(block, fitted)
+        block.quantile = student_t(effective)
+    else:
+        ratio = block.chi2 / np.maximum(block.dof, 1)
+        scale = np.repeat(np.where(block.poor_fit, ratio, 1.0)[:, None], 2, axis=1)
+        block.quantile = np.full(n, student_t(1e9))
+    for name, at in block.by_set(np.flatnonzero(block.poor_fit)):
+        if name != "open":
+            block.range_step[at] = step_in(block.residuals(name, at), block.keep[at])
+    block.hidden = hidden_by_rounding(block.v, block.i, block.keep)
+    block.limit_g = np.full(n, np.nan)  # highest conductance that an open path could hide [S]
+    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
+    if at.size:
+        line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
+        u = np.sqrt(line.covariance[:, 0, 0])
+        most = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+        block.limit_g[at] = np.maximum(most, block.hidden[at])
+    _widths(block, fitted, final, np.sqrt(scale))
+    block.top = np.max(np.abs(block.i) * block.keep, axis=1)
+    block.converged = (block.converged & fitted) | bounded
+    block.at_bound &= fitted
+    block.rank_deficient &= fitted
+
+
+def _found_noise(block: Block, fitted):
+    """Scale of the covariance for the curve and for the floor, each from its own residuals.
+
+    A linear sweep may have sixty points in the noise floor and twenty on the curve: what is known of the
+    scatter on the curve rests on the twenty.
+    """
+    n, dof = block.chi2.size, np.maximum(block.dof, 1)
+    scale, effective = np.ones((n, 2)), dof.astype(float)
+    for name, at in block.by_set(np.flatnonzero(fitted)):
+        columns = SETS[name]
+        r2 = block.residuals(name, at) ** 2
+        v, live = block.v[at], block.keep[at] > 0
+        whole = np.maximum(r2.sum(1), 1e-12) / dof[at]
+        scale[at] = whole[:, None]
+        if name == "open":
+            continue
+        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None]) & (v > 0)
+        if AB in columns:
+            on_curve |= live & (v < 0.7 * lowest(v, live, 0.0)[:, None])
+        elif A not in columns:
+            on_curve = live
+        count, rest = on_curve.sum(1), live & ~on_curve
+        shares = len(set(columns) - {G, I0})
+        curve = np.where(on_curve, r2, 0.0).sum(1) / np.maximum(count - shares, 1)
+        floor = np.where(rest, r2, 0.0).sum(1) / np.maximum(rest.sum(1) - (len(columns) - shares), 1)
+        able = count >= shares + 1
+        scale[at, 0] = np.where(able, np.maximum(curve, 0.5 * whole), whole)
+        scale[at, 1] = np.where(able & (rest.sum(1) >= 6), np.maximum(floor, 0.5 * whole), whole)
+        effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])
+    # scatter of a handful of points says too little to believe it when it is small
+    return np.where(effective[:, None] < 4, np.maximum(scale, 1.0), scale), effective
+
+
+def _widths(block: Block, fitted, final, root) -> None:
+    """Covariance and interval widths; `root` (n, 2) scales the uncertainty on the curve and of the floor."""
+    root = root[:, [int(c in (G, I0)) for c in range(WIDTH)]]
+    covariance = block.covariance * root[:, :, None] * root[:, None, :]
+    q = block.quantile[:, None]
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    half = np.repeat((q * u)[:, None], 2, axis=1)
+    bent = np.flatnonzero(fitted & final & _curved(block))
+    if bent.size:
+        _profile(block, bent, q * root, half)
+    shared = scale_covariance(block.theta, block.noise)
+    if shared is not None:
+        covariance = covariance + shared
+        half = np.hypot(half, (q * np.sqrt(np.einsum("nii->ni", shared)))[:, None])
+    g, junction = block.theta[:, G], np.isfinite(block.theta[:, A])
+    hidden = np.where(junction, block.hidden, 0.0) - np.maximum(g, 0.0)
+    half[:, 1, G] = np.maximum(half[:, 1, G], hidden)
+    # a shunt that one or two points of a short sweep alone show may be noise: under eight points the current
+    # floor cannot be found, and a path is believed where it carries a third of the current in three of them
+    few = fitted & (block.n_used < 8) & (block.noise is None) & junction
+    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & (block.keep > 0)
+    faint = few & (carries.sum(1) < 3)
+    half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
+    block.covariance, block.half = covariance, half
+
+
+def _curved(block: Block) -> np.ndarray:
+    """Sweeps whose fit bends within its own uncertainty, bool (n,).
+
+    The coordinates are linear where relative errors rule.  Where absolute ones do, second order comes in
+    with the uncertainty of the logarithm of an exponential at the point where it matters most: at the top
+    of the sweep for the first, in the middle for the second, at the bottom for breakdown.
+    """
+    live, c = block.keep > 0, block.covariance
+    x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
+    top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
+    out = np.zeros(block.chi2.size, bool)
+    for a, b, at in ((A, B, top), (AR, BR, 0.6 * top), (AB, BB, -low)):
+        # with the series resistance free, the logarithm at the top is a + b v - b RS i
+        var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
+        with np.errstate(invalid="ignore"):
+            relative = np.sqrt(c[:, b, b]) / np.abs(block.theta[:, b])
+        out |= (var > CURVED**2) | (relative > CURVED)
+    return out & block.converged & ~block.rank_deficient
+
+
+def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarray) -> None:
+    """Replace interval half-widths by those of the profile.
+
+    All ends of all sweeps of a set form one batch: each is the same fit with one coordinate held, and the
+    root of sqrt(rise) = q is found by secant steps from the parabola's answer.
+
+    Parameters
+    ----------
+    block : Block
+    rows : ndarray of int
+        Sweeps to treat.
+    rise_to : ndarray (n, 9)
+        Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
+    half : ndarray (n, 2, 9)
+        Half-widths to either side; the entries treated are overwritten.  A side on which chi2 never rises
+        so far becomes infinite.
+    """
+    for name, at in block.by_set(rows):
+        columns = SETS[name]
+        p = len(columns)
+        # one problem for each sweep, side and coordinate
+        sweep, side, place = (a.ravel() for a in np.meshgrid(at, (-1.0, 1.0), np.arange(p), indexing="ij"))
+        q = rise_to[sweep, np.array(columns)[place]]
+        row = np.arange(sweep.size)
+        best = block.theta[sweep][:, columns]
+        covariance = block.covariance[sweep][:, columns][:, :, columns]
+        variance = covariance[row, place, place]
+        # how the others move with the one that is held, on the parabola
+        follow = covariance[row, place] / np.where(variance > 0, variance, 1.0)[:, None]
+        step = q * np.sqrt(np.maximum(variance, 0.0))
+        width, current, slack = np.full(row.size, np.nan), best.copy(), np.zeros(row.size)
+        todo = np.flatnonzero((variance > 0) & np.isfinite(variance))
+        for _ in range(_STEPS):
+            if not todo.size:
+                break
+            k, aim = place[todo], q[todo]
+            free = np.arange(p) != k[:, None]
+            moved = current[todo] + follow[todo] * (side[todo] * (step[todo] - slack[todo]))[:, None]
+            moved = np.where(free, moved, best[todo] + (side[todo] * step[todo])[:, None])
+            start = np.full((todo.size, WIDTH), np.nan)
+            start[:, columns] = moved
+            fit = block.fit(name, start, sweep[todo], free=free, **_HELD)
+            rise = np.sqrt(np.maximum(fit.chi2 - block.chi2[sweep[todo]], 0.0))
+            reached = np.abs(fit.theta - best[todo])[np.arange(todo.size), k]
+            short = reached < 0.99 * step[todo]  # a box limit came first: no end on this side
+            close = np.abs(rise - aim) < _CLOSE * aim
+            lost = ~fit.converged | ~np.isfinite(rise)
+            width[todo] = np.where(lost, np.nan, np.where(short, np.inf, step[todo]))
+            current[todo], slack[todo] = fit.theta, step[todo]
+            step[todo] *= np.clip(aim / np.maximum(rise, 1e-3 * aim), 0.4, 3.0)
+            todo = todo[~(close | short | lost)]
+        width = width.reshape(at.size, 2, p)
+        old = half[np.ix_(at, (0, 1), columns)]
+        half[np.ix_(at, (0, 1), columns)] = np.where(np.isnan(width), old, width)
+
+
+def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
+    """Value, interval ends and standard uncertainty of all parameters.
+
+    Parameters
+    ----------
+    theta, covariance : ndarray (n, 9), (n, 9, 9)
+        Coordinates; nan where absent.
+    half : ndarray (n, 2, 9)
+        Widths of their intervals below and above.
     q : ndarray (n,)
         Half-width of an interval in standard uncertainties, for what follows from several coordinates.
     vt : ndarray (n,)
         Thermal voltage [V].
-    covariance : ndarray (n, 9, 9)
     resistor : ndarray of bool (n,)
         The conductance is the whole path, not a shunt.
     light : ndarray of bool (n,)
@@ -42,117 +326,74 @@ def parameters(theta, u, below, above, q, vt, covariance, *, resistor, light, lo
 
     Returns
     -------
-    value, low, high, u : dict of str to ndarray (n,)
+    dict of str to (value, low, high, u)
+        Arrays (n,) by name.
     """
-    n = theta.shape[0]
-    value, low, high, spread = _empty(n), _empty(n), _empty(n), _empty(n)
-
-    def put(name, val, lo, hi, dev):
-        value[name], low[name], high[name], spread[name] = val, lo, hi, dev
-
-    for name, k in (("IS_A", A), ("ISR_A", AR)):
-        put(name, *_current(theta[:, k], u[:, k], below[:, k], above[:, k], loose))
-    for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
-        put(name, *_slope(k, theta[:, k], u[:, k], below[:, k], above[:, k], loose))
-    put("RS_ohm", *_above_zero(theta[:, RS], u[:, RS], below[:, RS], above[:, RS]))
-    path = _resistance(theta[:, G], u[:, G], below[:, G], above[:, G])
-    for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
-        put(name, *(np.where(rows, a, np.nan) for a in path))
-    for name, rows, sign in (("IPH_A", light, -1.0), ("I0_A", ~light, 1.0)):
-        best = np.where(rows, sign * theta[:, I0], np.nan)
-        less, more = (below, above) if sign > 0 else (above, below)
-        put(name, best, best - less[:, I0], best + more[:, I0], np.where(rows, u[:, I0], np.nan))
-    bv, u_bv = _breakdown_voltage(theta, vt, covariance)
-    put("BV_V", bv, bv - q * u_bv, bv + q * u_bv, u_bv)
-    return value, low, high, spread
-
-
-#: A saturation current is a value where its interval spans less than this (ln of 1e12), and each end is an
-#: end where it lies within half of it.
-_DECADES = 27.6
-
-
-def _current(a, u, below, above, loose):
-    """Value, ends and uncertainty of exp(a): where the data cannot hold it, the end that they do."""
-    with np.errstate(invalid="ignore", over="ignore"):
-        inside = (a - below > LOWER[A]), (a + above < UPPER[A])  # beyond the fit's own bounds an end is none
-        held = ~loose & (below + above < _DECADES) & inside[0] & inside[1]
-        low = np.where(held | (~loose & inside[0] & (below < _DECADES / 2)), np.exp(a - below), -np.inf)
-        high = np.where(held | (~loose & inside[1] & (above < _DECADES / 2)), np.exp(a + above), np.inf)
-        return _as_far_as_held(a, held, np.exp(a), low, high, np.exp(a) * u)
-
-
-def _slope(k, b, u, below, above, loose):
-    """The same of an ideality 1/b: a limit where its inverse may be zero or it stands at its bound."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at_low, at_high = b <= LOWER[k], b >= UPPER[k]
-        ended = b - below > LOWER[k]  # beyond the fit's own bound an end is none
-        held = ~loose & ended & ~at_low & ~at_high
-        low = np.where(held | (~loose & ~at_high & (b + above > 0)), 1 / (b + above), -np.inf)
-        high = np.where(held | (~loose & ~at_low & ended), 1 / (b - below), np.inf)
-        return _as_far_as_held(b, held, 1 / b, low, high, u / b**2)
-
-
-def _as_far_as_held(theta, held, value, low, high, u):
-    """Nothing for an absent term; no value and an endless uncertainty where the data hold none."""
-    absent = np.isnan(theta)
-    value, u = np.where(held, value, np.nan), np.where(held, u, np.inf)
-    return value, *(np.where(absent, np.nan, x) for x in (low, high, u))
-
-
-def _above_zero(x, u, below, above):
-    held = x > below
-    limit = np.maximum(x, 0.0) + above
-    low = np.where(held, x - below, np.where(np.isnan(x), np.nan, -np.inf))
-    return np.where(held, x, np.nan), low, np.where(held, x + above, limit), np.where(held, u, np.nan)
-
-
-def _resistance(g, u, below, above):
-    """Value, ends and uncertainty of 1/g; a lower limit where the interval of g holds zero."""
-    held = g > below
-    with np.errstate(divide="ignore", invalid="ignore"):
-        low = 1 / (np.maximum(g, 0.0) + above)
-        high = np.where(held, 1 / np.where(held, g - below, 1.0), np.where(np.isnan(g), np.nan, np.inf))
-        safe = np.where(held, g, 1.0)
-        return np.where(held, 1 / safe, np.nan), low, high, np.where(held, u / safe**2, np.nan)
-
-
-def _breakdown_voltage(theta, vt, covariance):
-    bb = theta[:, BB]
-    bv = (np.log(IBV_A) - theta[:, AB]) * vt / bb
-    da, db = -vt / bb, -bv / bb
-    var = (
-        da * da * covariance[:, AB, AB]
-        + 2 * da * db * covariance[:, AB, BB]
-        + db * db * covariance[:, BB, BB]
-    )
-    return bv, np.where(np.isnan(bv), np.nan, np.sqrt(np.maximum(var, 0.0)))
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    below, above = half[:, 0], half[:, 1]
+    ends = theta - below, theta + above
+    out = {}
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for name, k in (("IS_A", A), ("ISR_A", AR)):
+            # where the data cannot hold it, the end that they do; beyond the fit's own bounds an end is none
+            a, low, high = theta[:, k], ends[0][:, k], ends[1][:, k]
+            inside = low > LOWER[k], high < UPPER[k]
+            held = ~loose & (below[:, k] + above[:, k] < _DECADES) & inside[0] & inside[1]
+            low_held = held | (~loose & inside[0] & (below[:, k] < _DECADES / 2))
+            high_held = held | (~loose & inside[1] & (above[:, k] < _DECADES / 2))
+            out[name] = (
+                np.where(held, np.exp(a), np.nan), np.where(low_held, np.exp(low), -np.inf),
+                np.where(high_held, np.exp(high), np.inf), np.where(held, np.exp(a) * u[:, k], np.inf),
+            )  # fmt: skip
+        for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
+            # a limit where the inverse 1/N may be zero or stands at its bound
+            b, low, high = theta[:, k], ends[0][:, k], ends[1][:, k]
+            at_low, at_high, ended = b <= LOWER[k], b >= UPPER[k], low > LOWER[k]
+            held = ~loose & ended & ~at_low & ~at_high
+            low_held = held | (~loose & ~at_high & (high > 0))
+            high_held = held | (~loose & ~at_low & ended)
+            out[name] = (
+                np.where(held, 1 / b, np.nan), np.where(low_held, 1 / high, -np.inf),
+                np.where(high_held, 1 / low, np.inf), np.where(held, u[:, k] / b**2, np.inf),
+            )  # fmt: skip
+        rs, held = theta[:, RS], theta[:, RS] > below[:, RS]
+        out["RS_ohm"] = (
+            np.where(held, rs, np.nan), np.where(held, ends[0][:, RS], -np.inf),
+            np.where(held, rs, np.maximum(rs, 0.0)) + above[:, RS], np.where(held, u[:, RS], np.nan),
+        )  # fmt: skip
+        g, held = theta[:, G], theta[:, G] > below[:, G]
+        path = (
+            np.where(held, 1 / g, np.nan), 1 / (np.maximum(g, 0.0) + above[:, G]),
+            np.where(held, 1 / ends[0][:, G], np.inf), np.where(held, u[:, G] / g**2, np.nan),
+        )  # fmt: skip
+        for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
+            out[name] = tuple(np.where(rows, x, np.nan) for x in path)
+        bb = theta[:, BB]
+        bv = (np.log(IBV_A) - theta[:, AB]) * vt / bb
+        da, db, c = -vt / bb, -bv / bb, covariance
+        var = da * da * c[:, AB, AB] + 2 * da * db * c[:, AB, BB] + db * db * c[:, BB, BB]
+        u_bv = np.sqrt(np.maximum(var, 0.0))
+        out["BV_V"] = bv, bv - q * u_bv, bv + q * u_bv, u_bv
+        i0, low, high = theta[:, I0], ends[0][:, I0], ends[1][:, I0]
+        out["IPH_A"], out["I0_A"] = (-i0, -high, -low, u[:, I0]), (i0, low, high, u[:, I0])
+    shown = {"RSH_ohm": ~resistor, "R_ohm": resistor, "IPH_A": light, "I0_A": ~light}
+    for name, k in _COORDINATE.items():
+        there = ~np.isnan(theta[:, k]) & shown.get(name, True)
+        out[name] = tuple(np.where(there, x, np.nan) for x in out[name])
+    return out
 
 
 def log_covariance(theta, covariance, value, vt):
     """Covariance of the logarithms of `LOGARITHMIC`; zero where a parameter is absent or only a limit."""
-    out = np.empty((theta.shape[0], len(LOGARITHMIC), len(LOGARITHMIC)))
-    for first in range(0, theta.shape[0], 2000):  # a piece at a time: the Jacobians outweigh the result
+    out = np.empty((len(theta), len(LOGARITHMIC), len(LOGARITHMIC)))
+    for first in range(0, len(theta), 2000):  # a piece at a time: the Jacobians outweigh the result
         at = slice(first, first + 2000)
-        values = {name: value[name][at] for name in LOGARITHMIC}
-        jac = _log_jacobian(theta[at], values, vt[at])
-        out[at] = np.matmul(np.matmul(jac, covariance[at]), jac.transpose(0, 2, 1))
+        by = np.zeros((len(theta[at]), len(LOGARITHMIC), WIDTH))
+        for row, name in enumerate(LOGARITHMIC):
+            k, held = _COORDINATE[name], np.flatnonzero(np.isfinite(value[name][at])) + first
+            sign = 1.0 if k == RS else -1.0
+            by[held - first, row, k] = 1.0 if k in (A, AR) else sign / theta[held, k]
+            if name == "BV_V":
+                by[held - first, row, AB] = -vt[held] / (theta[held, BB] * value[name][held])
+        out[at] = np.matmul(np.matmul(by, covariance[at]), by.transpose(0, 2, 1))
     return out
-
-
-def _log_jacobian(theta, value, vt):
-    """Derivatives of the logarithms by the coordinates, (n, 8, 9)."""
-    n = theta.shape[0]
-    jac = np.zeros((n, len(LOGARITHMIC), theta.shape[1]))
-    held = {name: np.isfinite(value[name]) for name in LOGARITHMIC}
-    for row, name, k in ((0, "IS_A", A), (4, "ISR_A", AR)):
-        jac[:, row, k] = held[name]
-    for row, name, k in ((1, "N", B), (5, "NR", BR), (7, "NBV", BB)):
-        jac[:, row, k] = np.where(held[name], -1 / np.where(held[name], theta[:, k], 1.0), 0.0)
-    jac[:, 2, RS] = np.where(held["RS_ohm"], 1 / np.where(held["RS_ohm"], theta[:, RS], 1.0), 0.0)
-    jac[:, 3, G] = np.where(held["RSH_ohm"], -1 / np.where(held["RSH_ohm"], theta[:, G], 1.0), 0.0)
-    if held["BV_V"].any():
-        bv, bb = np.where(held["BV_V"], value["BV_V"], 1.0), np.where(held["BV_V"], theta[:, BB], 1.0)
-        jac[:, 6, AB] = np.where(held["BV_V"], -vt / (bb * bv), 0.0)
-        jac[:, 6, BB] = np.where(held["BV_V"], -1 / bb, 0.0)
-    return jac

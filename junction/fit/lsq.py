@@ -65,6 +65,10 @@ class Solution(NamedTuple):
     converged: np.ndarray
     at_bound: np.ndarray
 
+    def take(self, which) -> Solution:
+        """Where some of the problems ended."""
+        return Solution(*(a[which] for a in self))
+
 
 def _lower_factor(matrix: np.ndarray, damping: np.ndarray | float):
     """Cholesky factor of `matrix` (p, p, n) with `damping` (p, n) on its diagonal, and its pivots.
@@ -255,3 +259,23 @@ def solve(
         flat = np.abs(gradient) <= 1e-6 * np.sqrt(np.einsum("iin->in", hessian) * chi2)
     stalled = np.all(flat | ~(free & ~at_bound).T, axis=0) & np.isfinite(chi2)
     return Solution(theta, chi2, covariance, rank, converged | stalled, at_bound)
+
+
+#: Half-width of a 95 % interval of a normal distribution in standard uncertainties.
+NORMAL_95 = 1.959963984540054
+
+
+def student_t(dof):
+    """Half-width of a 95 % interval of Student's t: exact for few degrees of freedom, a series beyond.
+
+    Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5), good to 0.1 % at 5 degrees of freedom and
+    1e-6 at 30; saves the import of a statistics library.
+    """
+    nu, z = np.maximum(np.asarray(dof, float), 1.0), NORMAL_95
+    z2 = z * z
+    t = z + z * ((z2 + 1) / (4 * nu) + (5 * z2**2 + 16 * z2 + 3) / (96 * nu**2)
+                 + (3 * z2**3 + 19 * z2**2 + 17 * z2 - 15) / (384 * nu**3)
+                 + (79 * z2**4 + 776 * z2**3 + 1482 * z2**2 - 1920 * z2 - 945) / (92160 * nu**4))  # fmt: skip
+    for k, exact in enumerate((12.706204736432095, 4.302652729911275, 3.182446305284263, 2.7764451051977987)):
+        t = np.where(nu == k + 1, exact, t)
+    return t

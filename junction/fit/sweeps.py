@@ -1,28 +1,37 @@
-"""Fit of a whole table of sweeps: blocks of equal length, threads if wanted, one result.
+"""Fit of a whole table of sweeps: blocks of equal length, one result.
 
 Sweeps are sorted into lengths of a fixed ladder (padded by at most an eighth), so that a sweep is computed
 the same way alone and in any company, then cut into blocks of about 40,000 points, whose arrays stay in
-the cache.
+the cache.  A block goes from raw points to fit: order, what to leave out, fit, choice of model, heating,
+intervals.
 """
 
 from __future__ import annotations
-
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.fit.assemble import Collected, assemble
-from junction.fit.block import fit_block
-from junction.fit.common import TEMP_U_K, TEMP_UNKNOWN_U_K
-from junction.fit.noise import Noise
-from junction.fit.results import SweepFits
+from junction.fit.block import ALL, FINAL, QUICK, Block, total
+from junction.fit.choose import aicc, choose
+from junction.fit.derived import voltage_of
+from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, parameters, per_kelvin
+from junction.fit.lsq import NORMAL_95
+from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
+from junction.fit.sense import Noise, branches, highest, limited, lowest, second_passes, short_at_limit
+from junction.fit.terms import AR, BR, CODE, G, I0, LOWER, NUMBER, RS, SETS, UPPER, WIDTH, A, B, codes, model_index
+from junction.physics.temperature import SILICON_EG_EV, temperature_rise
+from junction.shelf.rules import rule
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000
-#: Blocks under which threads cost more than they bring.
-_WORTH_THREADS = 4
+#: Reasons for no fit, by number; 0 is none.
+REASONS = (
+    "", "no usable point (all missing or over-range)", "one usable point: a curve needs at least two",
+    "all points at one voltage: they show no curve",
+    "too few usable points for a junction (5 are needed), and they lie on no straight line",
+    "the fit did not come to rest: the points follow none of the models",
+)  # fmt: skip
 
 
 def ladder(length: np.ndarray) -> np.ndarray:
@@ -33,29 +42,9 @@ def ladder(length: np.ndarray) -> np.ndarray:
     return -(-length // step) * step
 
 
-def _blocks(padded: np.ndarray, rows: np.ndarray):
-    """Cut sweeps into blocks: (indices, padded length) each, all of one length."""
-    order = rows[np.argsort(padded[rows], kind="stable")]
-    for length in np.unique(padded[rows]):
-        if length == 0:
-            continue
-        some = order[padded[order] == length]
-        size = max(1, BLOCK_POINTS // int(length))
-        for first in range(0, some.size, size):
-            yield some[first : first + size], int(length)
-
-
-def _gather(table: SweepTable, rows, length: int):
-    """Dense copies (n, length) of voltage and current, and which entries are real points."""
-    first, count = table.starts[rows], table.starts[rows + 1] - table.starts[rows]
-    place = np.arange(length)
-    at = first[:, None] + np.minimum(place, count[:, None] - 1)
-    return table.v_V[at], table.i_A[at], place < count[:, None]
-
-
 def fit_sweeps(
-    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0, threads: int = 1,
-    temp_u_K: tuple[float, float] = (TEMP_U_K, TEMP_UNKNOWN_U_K),
+    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0,
+    temp_u_K: tuple[float, float] | None = None,
 ) -> SweepFits:  # fmt: skip
     """Fit every sweep of a table: model, parameters, intervals, flags.
 
@@ -67,12 +56,10 @@ def fit_sweeps(
         Standard uncertainty of the readings.  Without it, every sweep's own scatter is taken.
     default_temp_C : float
         Temperature of sweeps that record none [degC].
-    threads : int
-        Blocks at a time.  Two gave from a fifth less to a third more time, as the second core was free or
-        not: the work is many short array operations, between which threads wait for each other.
-    temp_u_K : (float, float)
-        Standard uncertainty of a junction's temperature where it was recorded and where it was not [K].  It
-        enters the intervals of IS, N, ISR, NR and NBV and what is referred to 25 degC.
+    temp_u_K : (float, float), optional
+        Standard uncertainty of a junction's temperature where it was recorded and where it was not [K]; by
+        default that of reference/rules.csv.  It enters the intervals of IS, N, ISR, NR and NBV and what is
+        referred to 25 degC.
 
     Returns
     -------
@@ -82,28 +69,288 @@ def fit_sweeps(
     """
     temp_known = np.isfinite(table.temp_C) & (np.abs(table.temp_C) < 400)
     temp_C = np.where(temp_known, table.temp_C, default_temp_C)
-    temp_u = np.where(temp_known, *temp_u_K)
+    temp_u = np.where(temp_known, *(temp_u_K or (rule("fit_temp_u"), rule("fit_temp_unknown_u"))))
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
-    collected = Collected.empty(len(table), table.v_V.size)
-    padded = ladder(np.diff(table.starts))
-    ask = np.zeros(len(table), bool)
+    count = np.diff(table.starts)
+    padded = ladder(count)
+    used = np.zeros(table.v_V.size, bool)
+    found: dict[str, np.ndarray] = {}
 
-    def work(job, contest):
-        rows, length = job
-        v, i, real = _gather(table, rows, length)
-        # fits of models the data do not hold may overflow on their way; what they reach is checked
-        with np.errstate(all="ignore"):
-            out = fit_block(v, i, real, vt[rows], temp_C[rows], noise, contest=contest)
-        ask[rows] = out["ask"]
-        collected.put(rows, table.starts, out, real)
+    def fit_some(which, contest):
+        for length in np.unique(padded[which]):
+            some, size = np.flatnonzero(which & (padded == length)), max(1, BLOCK_POINTS // length)
+            for rows in (some[k : k + size] for k in range(0, some.size, size)):
+                place = np.arange(length)
+                real = place < count[rows, None]
+                at = table.starts[rows, None] + np.minimum(place, count[rows, None] - 1)
+                block, kept = _fit_block(
+                    table.v_V[at], table.i_A[at], real, vt[rows], temp_C[rows], noise, contest
+                )
+                used[at[real]] = kept[real]
+                for name, array in found.items():
+                    array[rows] = getattr(block, name)
 
-    for contest in (False, True):
-        rows = np.flatnonzero(ask) if contest else np.arange(len(table))
-        blocks = list(_blocks(padded, rows))
-        if threads > 1 and len(blocks) >= _WORTH_THREADS:
-            with ThreadPoolExecutor(threads) as pool:
-                list(pool.map(lambda job, contest=contest: work(job, contest), blocks))
-        else:
-            for job in blocks:
-                work(job, contest)
-    return assemble(table, collected, temp_C, temp_known, temp_u, vt, stated=noise is not None)
+    # fits of models the data do not hold may overflow on their way; what they reach is checked
+    with np.errstate(all="ignore"):
+        # a sweep is one without points until it has been fitted
+        nothing, cold = np.zeros((1, 4)), np.array([default_temp_C])
+        blank, _ = _fit_block(nothing, nothing, nothing > 0, thermal_voltage(cold), cold, noise, contest=True)
+        found |= {name: np.repeat(getattr(blank, name), len(table), axis=0) for name in _COLLECTED}
+        fit_some(count > 0, contest=False)
+        # the rare sweeps that rivals are to be fitted to come again together: rivals take many steps, and
+        # small batches make every step dear
+        fit_some(found["ask"].copy(), contest=True)
+    return _assemble(table, found, used, temp_C, temp_known, temp_u, vt, stated=noise is not None)
+
+
+_COLLECTED = (
+    "theta", "covariance", "half", "parts", "chi2", "quantile", "heating_K", "gap", "limit_g", "limit_r",
+    "top", "code", "dof", "n_used", "runner_up", "reason", "ask", *FLAGS,
+)  # fmt: skip
+
+
+def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tuple[Block, np.ndarray]:
+    """Fit a block of sweeps of one padded length.
+
+    Parameters
+    ----------
+    v, i : ndarray (n, m)
+        Points in the order logged [V], [A]; padding repeats the last point.
+    real : ndarray of bool (n, m)
+        False for padding.
+    vt, temp_C : ndarray (n,)
+        Thermal voltage [V] and temperature [degC].
+    noise : Noise or None
+    contest : bool
+        Fit rival models where they are asked for.  False only marks those sweeps in ``ask``.
+
+    Returns
+    -------
+    Block
+        With all that `_COLLECTED` names.
+    used : ndarray of bool (n, m)
+        Points the fits rest on, in the order logged.
+    """
+    most = rule("fit_over_range")
+    good = real & (np.abs(v) < most) & (np.abs(i) < most)
+    over_range = (real & ~good & ~np.isnan(v) & ~np.isnan(i)).any(1)
+    v, i, keep = np.where(good, v, 0.0), np.where(good, i, 0.0), good.astype(float)
+    back, second = branches(v, keep), second_passes(v, keep)
+    key, order = np.where(good, v, np.inf), None  # left-out entries last
+    if (key[:, 1:] < key[:, :-1]).any():
+        order = np.argsort(key, axis=1, kind="stable")
+        v, i, keep, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back, second))
+    limit = limited(v, i, keep)
+    keep[limit] = 0.0
+    whole, live = keep.copy(), keep > 0
+    keep[back] = 0.0
+    block = Block(v, i, keep, vt[:, None], noise)
+    block.temp_C, block.over_range, block.current_limited = temp_C, over_range, limit.any(1)
+    block.limit_r = short_at_limit(v, i, keep, limit)
+    flat = ~(highest(v, live) - lowest(v, live) > 1e-12 * np.max(np.abs(v), axis=1))
+    block.reason = np.select([~live.any(1), live.sum(1) == 1, flat], [1, 2, 3], 0)
+    bounded = np.isfinite(block.limit_r)
+    block.reason[bounded] = 0
+    block.ask = np.zeros(len(v), bool)
+    ready, enough = (block.reason == 0) & ~bounded, block.n_used >= 5
+    _settle(block, ready & enough, contest)
+    _fit_few(block, np.flatnonzero(ready & ~enough))
+    two_way = back.any(1)
+    block.ask |= two_way & ready & enough
+    if contest:
+        _compare_ways(block, np.flatnonzero(two_way & ready & enough), whole, back)
+    finish(block, final=contest | ~block.ask)
+    twice = second.any(1) & ~two_way & (block.reason == 0) & np.isfinite(block.theta[:, A])
+    block.ask |= twice
+    _passes_apart(block, np.flatnonzero(twice), second)
+    used = block.keep > 0
+    if order is not None:
+        np.put_along_axis(used, order, used.copy(), 1)
+    return block, used
+
+
+def _settle(block: Block, which, contest: bool) -> None:
+    """Fit and choose for the sweeps marked, hold what came out impossible, and name the runner-up."""
+    if not which.any():
+        return
+    rows = ALL if which.all() else np.flatnonzero(which)
+    part = block.take(rows)
+    part.fit_plain(**(FINAL if contest else QUICK))
+    part.ask = choose(part, contest=contest)
+    # a resistance that came out clearly negative is held at zero, and the rest fitted again
+    u = np.sqrt(np.einsum("nii->ni", part.covariance))
+    dof = np.maximum(part.n_used - NUMBER[part.code], 1)
+    u *= np.sqrt(np.maximum(part.chi2 / dof, 1.0))[:, None]
+    negative = (part.theta < -rule("fit_unphysical") * u) & (u > 0)
+    negative[:, [c for c in range(WIDTH) if c not in (RS, G)]] = False
+    negative[(part.code == CODE["resistor + offset"]) | part.rank_deficient] = False
+    part.unphysical = negative.any(1)
+    for name, at in part.by_set(np.flatnonzero(part.unphysical)):
+        if name not in ("open", "resistor"):
+            start = np.where(negative[at], 0.0, part.theta[at])
+            part.store(name, part.fit(name, start, at, free=~negative[at][:, SETS[name]]), at)
+            part.rank_deficient[at] = False
+    _name_runner_up(part)
+    block.put(rows, part)
+
+
+def _name_runner_up(part: Block) -> None:
+    """Best rival of the chosen model and how much worse its AICc is: fitted, or promised by a score test.
+
+    -1 is none, -2 the same with or without the shunt, by the shunt estimate itself.
+    """
+    used, row = part.n_used, np.arange(part.chi2.size)
+    scores = part.criterion.copy()
+    plain = np.isin(part.code, codes("base", "bare"))
+    for k, code in enumerate(codes("offset", "recombination")):
+        promised = aicc(part.chi2 - part.promised[:, k], NUMBER[code], used)
+        scores[:, code] = np.where(plain & ~np.isfinite(scores[:, code]), promised, scores[:, code])
+    own = part.criterion[row, part.code]  # by the weights its rivals were judged by
+    u = np.sqrt(part.covariance[:, G, G])
+    z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
+    base = CODE["base"]
+    without = np.where(part.code == base, aicc(part.chi2 + z2, NUMBER[base] - 1, used), np.inf)
+    scores[row, part.code] = np.inf
+    rival = np.argmin(scores, axis=1)
+    best = scores[row, rival]
+    shunt_is_rival = np.abs(without) < best
+    part.runner_up = np.where(shunt_is_rival, -2, np.where(np.isfinite(best), rival, -1))
+    part.gap = np.where(shunt_is_rival, np.abs(without - own), best - np.minimum(own, without))
+
+
+def _fit_few(block: Block, rows) -> None:
+    """Two to four points: a straight line through zero or nothing, else no model."""
+    if not rows.size:
+        return
+    part = block.take(rows)
+    start, w = np.zeros(part.theta.shape), part.keep / part.ui2
+    start[:, G] = total(w * part.v, part.i) / np.maximum(total(w * part.v, part.v), 1e-300)
+    line, none = part.fit("resistor", start), part.fit("open", start)
+    part.store("open", none)
+    better = line.chi2 + 4 < none.chi2
+    part.store("resistor", line.take(better), better)
+    part.reason[part.chi2 > 9.0 * np.maximum(part.n_used - 1, 1) + 9] = 4
+    block.put(rows, part)
+
+
+def _compare_ways(block: Block, rows, whole, back) -> None:
+    """Compare the way back with the way up at the same currents; fold it in where they agree."""
+    if not rows.size:
+        return
+    part = block.take(rows)
+    v, i, on_way_back = part.v, part.i, back[rows] & (whole[rows] > 0)
+    curve = ~np.isin(part.code, codes("open", "resistor", "resistor + offset"))
+    top = highest(i, on_way_back, 0.0)
+    high = on_way_back & (i > 0.2 * top[:, None]) & (i > 0) & (curve & (top > 0))[:, None]
+    predicted, _, slope = voltage_of(part.theta, part.temp_C, np.where(high, i, 1e-6))
+    high &= np.isfinite(predicted)
+    dv = np.where(high, v - predicted, 0.0)
+    count = np.maximum(high.sum(1), 1)
+    mean = dv.sum(1) / count
+    u2 = part.uv2 + part.ui2 * np.nan_to_num(slope) ** 2
+    u = np.sqrt(np.where(high, u2, 0.0).sum(1)) / count
+    v_top = highest(predicted, high)  # somewhat higher than at 1 mA
+    gap = np.where(v_top < rule("gap_low_below") + 0.05, rule("gap_low"), SILICON_EG_EV)
+    gap = np.where(v_top > rule("gap_led_above") + 0.2, v_top + 0.2, gap)
+    fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
+    inside = np.where(high, predicted - np.nan_to_num(part.theta[:, RS, None]) * i, 0.0)
+    rise = temperature_rise(dv, np.minimum(inside, gap[:, None] - 0.05), part.temp_C[:, None], gap[:, None])
+    warmer = np.where(high, rise, 0.0).sum(1) / count
+    block.heating_K[rows[fallen]], block.self_heated[rows[fallen]] = warmer[fallen], True
+    agree = rows[~fallen]
+    if agree.size:
+        again = block.take(agree)
+        again.keep = whole[agree]
+        again.begin()
+        _settle(again, np.ones(agree.size, bool), contest=True)
+        again.ask[:] = True
+        block.put(agree, again)
+
+
+def _passes_apart(block: Block, rows, second) -> None:
+    """Widen the intervals where one pass of a sweep lies beside another, and say that the fit is poor.
+
+    Noise found from both together would hide it, and does not average it out: half of the distance is a
+    standard uncertainty of the voltage of all points (our convention).
+    """
+    if not rows.size:
+        return
+    part = block.take(rows)
+    floor2 = part.parts[:, 0, None]
+    if block.noise is not None:
+        floor2 = floor2 + block.noise.variances(0.0, 0.0)[1]
+    high = (part.keep > 0) & (part.i > 0) & (part.i**2 > 100 * floor2)
+    predicted = voltage_of(part.theta, part.temp_C, np.where(high, part.i, 1e-6))[0]
+    high &= np.isfinite(predicted)
+    dv = np.where(high, part.v - predicted, 0.0)
+    count, mean, var = [], [], []
+    for one in (high & ~second[rows], high & second[rows]):
+        count.append(one.sum(1))
+        k = np.maximum(count[-1], 1)
+        mean.append(np.where(one, dv, 0.0).sum(1) / k)
+        spread = np.where(one, (dv - mean[-1][:, None]) ** 2, 0.0).sum(1)
+        var.append(spread / np.maximum(k - 1, 1) / k)
+    apart = np.abs(mean[1] - mean[0])
+    clear = (np.minimum(*count) >= 3) & (apart > 1e-3) & (apart > 5 * np.sqrt(var[0] + var[1]))
+    at, shift = rows[clear], 0.5 * apart[clear] / part.vt[clear, 0]
+    direction = np.zeros((at.size, WIDTH))
+    for a, b in ((A, B), (AR, BR)):
+        direction[:, a] = np.nan_to_num(block.theta[at, b]) * shift
+    block.covariance[at] += direction[:, :, None] * direction[:, None, :]
+    wider = block.quantile[at, None] * direction
+    block.half[at] = np.hypot(block.half[at], wider[:, None])
+    block.poor_fit[at] = True
+
+
+def _assemble(
+    table: SweepTable, f: dict[str, np.ndarray], used, temp_C, temp_known, temp_u, vt, *, stated: bool
+) -> SweepFits:
+    """Parameters, intervals, models and flags of all sweeps."""
+    theta, covariance, code, q = f["theta"], f["covariance"], f["code"], f["quantile"]
+    none = f["reason"] > 0
+    theta[none], covariance[none] = np.nan, 0.0
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    is_open = (code == CODE["open"]) & ~none
+    resistor = np.isin(code, codes("resistor", "resistor + offset"))
+    constant = np.isin(code, [k for k, name in enumerate(CODE) if "offset" in name]) & ~none
+    bounded = np.isfinite(f["limit_r"]) & ~none
+    i0, u0 = theta[:, I0], u[:, I0]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        light = constant & (i0 < -rule("fit_light") * u0) & (-i0 > rule("fit_light_share") * f["top"])
+        light &= code != CODE["resistor + offset"]
+        shunt = theta[:, G] > f["half"][:, 0, G]
+        warm = temp_u[:, None] * per_kelvin(theta, temp_C) * NORMAL_95
+        shown = parameters(
+            theta, covariance, np.hypot(f["half"], warm[:, None]), q, vt,
+            resistor=resistor, light=light, loose=f["rank_deficient"],
+        )  # fmt: skip
+        value, low, high, spread = ({name: shown[name][k] for name in PARAMETERS} for k in range(4))
+        low["R_ohm"] = np.select([bounded, is_open], [-np.inf, 1 / f["limit_g"]], low["R_ohm"])
+        high["R_ohm"] = np.select([bounded, is_open], [f["limit_r"], np.inf], high["R_ohm"])
+        offset = (constant & ~light | is_open) & (np.abs(i0) > rule("fit_offset") * u0)
+        too_low = theta[:, B] - q * u[:, B] > 1 / rule("fit_least_n")
+        too_low |= (theta[:, B] >= UPPER[B]) | (theta[:, A] <= LOWER[A])
+    flags = {name: f[name] for name in FLAGS}
+    flags["zero_offset"], flags["unphysical"] = offset, flags["unphysical"] | (too_low & ~none)
+    flags["reversed"] = np.array(table.reversed_sign)
+    known = np.all(np.isfinite(u), axis=1) & ~flags["rank_deficient"] & ~none
+    flags["uncertainty_known"] = known & (stated | (f["dof"] > 0))
+    # the rival set by its model: one that differs by the shunt alone is the other of the two, and a constant
+    # current as the rival of a junction is named by what it would be in physics
+    model = np.where(none, 0, model_index(code, shunt, light))
+    rival = f["runner_up"]
+    bare, shunted, lit = (MODELS.index(f"junction{more}") for more in ("", " + shunt", " + photocurrent"))
+    other = np.select([model == bare, model == shunted], [shunted, bare], -1)
+    named = model_index(np.maximum(rival, 0), False, False)
+    runner = np.select([none, rival == CODE["offset"], rival >= 0, rival == -2], [-1, lit, named, other], -1)
+    parts = np.where(f["parts"] > 0, f["parts"], np.nan)
+    return SweepFits(
+        model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, f["gap"]),
+        value=value, low=low, high=high, u=spread, coordinates=LOGARITHMIC,
+        covariance=log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, f["chi2"]),
+        dof=np.maximum(f["dof"], 0).astype(np.int64), n_points=np.diff(table.starts),
+        n_used=f["n_used"].astype(np.int64), used=used, temp_C=temp_C, temp_known=temp_known, temp_u_K=temp_u,
+        heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,
+        theta_covariance=covariance, quantile=np.where(none, np.nan, q), noise_V2=parts[:, 1],
+        noise_A2=parts[:, 0], noise_ratio2=parts[:, 2],
+    )  # fmt: skip

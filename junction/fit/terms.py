@@ -32,11 +32,16 @@ from __future__ import annotations
 
 import numpy as np
 
-#: Coordinates in the order of `SweepFits.theta` and `SweepFits.covariance`.
+from junction.fit.results import MODELS
+
+#: Coordinates in the order of `SweepFits.theta` and `SweepFits.theta_covariance`.
 COORDINATES = (
     "ln IS_A", "1/N", "RS_ohm", "1/RSH_ohm", "ln ISR_A", "1/NR", "I0_A", "aB", "1/NBV",
 )  # fmt: skip
-A, B, RS, G, AR, BR, I0, AB, BB = range(9)
+WIDTH = len(COORDINATES)
+A, B, RS, G, AR, BR, I0, AB, BB = range(WIDTH)
+#: The exponential terms: level and slope, and the direction they conduct in.
+EXPONENTIALS = ((A, B, 1), (AR, BR, 1), (AB, BB, -1))
 #: Reference current of the breakdown branch [A]: BV is the reverse voltage at which it carries 1 mA.
 IBV_A = 1e-3
 #: Exponents of e are held here; 60 is 1e26 A, far beyond anything but a trial step.
@@ -45,6 +50,57 @@ TOP = 60.0
 #: Box limits of each coordinate: they only keep trial steps within sense (N from 0.5 to 100).
 LOWER = np.array([-230.0, 0.01, -np.inf, -np.inf, -230.0, 0.05, -np.inf, -2000.0, 0.01])
 UPPER = np.array([20.0, 2.0, np.inf, np.inf, 20.0, 0.95, np.inf, 20.0, 2.0])
+
+#: Sets of terms that are fitted: their coordinates, and the model of `MODELS` they are called by ("+ shunt"
+#: where the shunt shows).  The shunt conductance is always among them (but in the shortest sweeps): its
+#: estimate may scatter about zero, and dropping it where it is small would pull IS and N aside by more than
+#: their uncertainty says.  Whether a shunt is *reported* is then a question of its own estimate.
+_SETS = {
+    "open": ([I0], "open", "open"),
+    "resistor": ([G], "resistor", "resistor"),
+    "resistor + offset": ([G, I0], "resistor", "resistor"),
+    "ideal": ([A, B], "junction", "junction"),
+    "bare": ([A, B, RS], "junction", "junction"),
+    "base": ([A, B, RS, G], "junction", "junction + shunt"),
+    "offset": ([A, B, RS, G, I0], "junction", "junction + shunt"),
+    "recombination": ([A, B, RS, G, AR, BR], "junction + recombination", "junction + recombination + shunt"),
+    "recombination + offset": (
+        [A, B, RS, G, AR, BR, I0], "junction + recombination", "junction + recombination + shunt"
+    ),
+    "breakdown": ([A, B, RS, G, AB, BB], "junction + breakdown", "junction + shunt + breakdown"),
+    "breakdown + offset": ([A, B, RS, G, I0, AB, BB], "junction + breakdown", "junction + shunt + breakdown"),
+    "breakdown + recombination": (
+        [A, B, RS, G, AR, BR, AB, BB], "junction + recombination + breakdown",
+        "junction + recombination + shunt + breakdown",
+    ),
+    "reverse only": ([RS, G, AB, BB], "breakdown", "breakdown"),
+}  # fmt: skip
+SETS = {name: columns for name, (columns, _, _) in _SETS.items()}
+NAMES = tuple(SETS)
+CODE = {name: k for k, name in enumerate(NAMES)}
+NUMBER = np.array([len(columns) for columns in SETS.values()])
+
+
+def codes(*names: str) -> list[int]:
+    """Indices into `NAMES`."""
+    return [CODE[name] for name in names]
+
+
+def model_index(code, shunt, light):
+    """Index into `MODELS` of a fitted set.
+
+    Parameters
+    ----------
+    code : ndarray of int
+        Index into `NAMES`.
+    shunt : ndarray of bool
+        The shunt conductance is there by the evidence.
+    light : ndarray of bool
+        The constant term is a photocurrent rather than the ammeter's offset.
+    """
+    table = np.array([[MODELS.index(name) for name in names] for _, *names in _SETS.values()])
+    lit = light & np.isin(code, codes("offset", "recombination + offset"))
+    return np.where(lit, MODELS.index("junction + photocurrent"), table[code, np.asarray(shunt, int)])
 
 
 class JunctionProblem:
@@ -60,78 +116,55 @@ class JunctionProblem:
         1 where a point counts, 0 where it does not.
     vt : ndarray (n, 1)
         Thermal voltage [V].
-    columns : tuple of int
+    columns : sequence of int
         Coordinates present, in rising order; an exponential needs both of its two.
-    foot : bool
-        The distance to the curve as above (the default).  False takes the plain error of the equation at
-        the measured point, i - f(v - i RS) [A], without any weight: what much of the literature on cell
-        parameters minimises, kept to compare with it.
     """
 
-    def __init__(self, v, i, uv2, ui2, keep, vt, columns, foot=True):
-        self.v, self.i, self.uv2, self.ui2, self.keep, self.vt = v, i, uv2, ui2, keep, vt
-        self.columns, self.foot = tuple(columns), foot
-        self.at = {c: k for k, c in enumerate(self.columns)}
-        n, m = v.shape
-        self.buffer = np.empty((n, len(self.columns) + 1, m))
-        self.work = [np.empty((n, m)) for _ in range(7)]
+    def __init__(self, v, i, uv2, ui2, keep, vt, columns):
+        self.points = self.v, self.i, self.uv2, self.ui2, self.keep, self.vt = v, i, uv2, ui2, keep, vt
+        self.columns = columns
+        self.at = {c: k for k, c in enumerate(columns)}
+        self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1]))
+        self.work = [np.empty(v.shape) for _ in range(7)]
 
     def take(self, index):
         """The same for some of the sweeps."""
-        return JunctionProblem(
-            *(a[index] if a.shape[0] != 1 or self.v.shape[0] == 1 else a
-              for a in (self.v, self.i, self.uv2, self.ui2, self.keep, self.vt)),
-            self.columns, self.foot,
-        )  # fmt: skip
+        return JunctionProblem(*(a[index] for a in self.points), self.columns)
+
+    def _series(self, theta):
+        return theta[:, self.at[RS], None] if RS in self.at else 0.0
 
     def evaluate(self, theta):
         """Derivatives of the residual and the residual itself, (n, p + 1, m)."""
         n = theta.shape[0]
         x, f, g, t, s, h, c = (w[:n] for w in self.work)
-        out, at, v, i, uv2, ui2 = self.buffer[:n], self.at, self.v, self.i, self.uv2, self.ui2
-        rs = theta[:, at[RS], None] if RS in at else None
-        if rs is None:
-            np.copyto(x, v)
-        else:
-            np.multiply(i, rs, out=x)
-            np.subtract(v, x, out=x)
-        self._curve(theta, x, f, g, t, out, c if self.foot else None)
-        if self.foot:
-            self._to_foot(x, f, g, t, s, h, c, rs)
-            self._curve(theta, x, f, g, t, out)
-        residual = out[:, -1]
-        if not self.foot:
-            np.subtract(i, f, out=residual)
-            residual *= self.keep
-            np.copyto(s, self.keep)
-            self._derivatives(theta, x, i, g, s, t, out)
-            return out
+        out, v, i, uv2, ui2 = self.buffer[:n], self.v, self.i, self.uv2, self.ui2
+        rs = self._series(theta)
+        np.multiply(i, rs, out=x)
+        np.subtract(v, x, out=x)
+        self._curve(theta, x, f, g, t, out, c)
+        self._to_foot(x, f, g, t, s, h, c, rs)
+        self._curve(theta, x, f, g, t, out)
         # numerator: (i - f) h - (v - x - RS f) g
+        residual = out[:, -1]
         np.subtract(i, f, out=residual)
-        if rs is None:
-            np.subtract(v, x, out=t)
-            t *= g
-            residual -= t
-            np.multiply(g, g, out=s)
-            s *= uv2
-            s += ui2
-        else:
-            np.multiply(g, rs, out=h)
-            h += 1.0
-            residual *= h
-            np.multiply(f, rs, out=t)
-            t += x
-            np.subtract(v, t, out=t)
-            t *= g
-            residual -= t
-            np.multiply(g, g, out=s)
-            s *= uv2
-            np.multiply(h, h, out=t)
-            t *= ui2
-            s += t
+        np.multiply(g, rs, out=h)
+        h += 1.0
+        residual *= h
+        np.multiply(f, rs, out=t)
+        t += x
+        np.subtract(v, t, out=t)
+        t *= g
+        residual -= t
+        np.multiply(g, g, out=s)
+        s *= uv2
+        np.multiply(h, h, out=t)
+        t *= ui2
+        s += t
         np.sqrt(s, out=s)
         np.divide(self.keep, s, out=s)  # s is now the weight
         residual *= s
+        self.x, self.weight = x, s
         self._derivatives(theta, x, f, g, s, t, out)
         return out
 
@@ -143,42 +176,21 @@ class JunctionProblem:
         none.  The full displacement from the point of the curve that was used is always too large; where
         the two differ much (each point counted to 9 at most), the fit is not to be trusted.
         """
-        n = theta.shape[0]
-        x, f, _, t, s, h, _ = (w[:n] for w in self.work)
-        rs = theta[:, self.at[RS], None] if RS in self.at else 0.0
-        np.subtract(self.i, f, out=t)
-        t *= t
-        t /= self.ui2
-        np.multiply(f, rs, out=h)
-        h += x
-        np.subtract(self.v, h, out=h)
-        h *= h
-        h /= self.uv2
-        t += h
-        np.minimum(t, 9.0, out=t)
-        t *= self.keep
-        np.multiply(out[:, -1], out[:, -1], out=h)
-        np.minimum(h, 9.0, out=h)
-        return t.sum(1) <= 1.5 * h.sum(1) + 0.15 * self.keep.sum(1) + 1.0
+        x, f, *_ = (w[: len(theta)] for w in self.work)
+        away = (self.i - f) ** 2 / self.ui2
+        away += (self.v - (f * self._series(theta) + x)) ** 2 / self.uv2
+        away = np.minimum(away, 9.0, out=away) * self.keep
+        along = np.minimum(out[:, -1] ** 2, 9.0)
+        return away.sum(1) <= 1.5 * along.sum(1) + 0.15 * self.keep.sum(1) + 1.0
 
     def at_points(self, theta):
         """Error of the current at the measured voltage [A], slope of the whole curve [S], current [A]."""
-        n = theta.shape[0]
-        x, f, g, t, s, h, _ = (w[:n] for w in self.work)
-        if RS in self.at:
-            rs = theta[:, self.at[RS], None]
-            np.multiply(self.i, rs, out=x)
-            np.subtract(self.v, x, out=x)
-        else:
-            rs = 0.0
-            np.copyto(x, self.v)
-        self._curve(theta, x, f, g, t, self.buffer[:n])
-        np.multiply(g, rs, out=h)
-        h += 1.0
-        np.subtract(self.i, f, out=t)
-        t /= h
-        g /= h
-        return t, g, f
+        x, f, g, t, *_ = (w[: len(theta)] for w in self.work)
+        rs = self._series(theta)
+        np.subtract(self.v, self.i * rs, out=x)
+        self._curve(theta, x, f, g, t, self.buffer[: len(theta)])
+        h = g * rs + 1.0
+        return (self.i - f) / h, g / h, f
 
     def _to_foot(self, x, f, g, t, s, h, c, rs):
         """One step of x towards the foot of the perpendicular, of third order in what is left.
@@ -190,16 +202,13 @@ class JunctionProblem:
         """
         np.multiply(g, self.uv2, out=s)
         np.multiply(s, g, out=t)
-        if rs is None:
-            t += self.ui2
-        else:
-            np.multiply(g, rs, out=h)
-            h += 1.0
-            np.multiply(h, self.ui2, out=g)
-            h *= g
-            t += h
-            g *= rs
-            s += g
+        np.multiply(g, rs, out=h)
+        h += 1.0
+        np.multiply(h, self.ui2, out=g)
+        h *= g
+        t += h
+        g *= rs
+        s += g
         s /= t  # q
         np.subtract(self.i, f, out=t)
         t *= s  # d q
@@ -214,41 +223,28 @@ class JunctionProblem:
 
     def _curve(self, theta, x, f, g, t, out, c=None):
         """Fill f(x), f'(x), and f''(x) if asked; logarithmic coordinates' planes keep the exponentials."""
-        at, vt = self.at, self.vt
+        at = self.at
         f.fill(0.0)
         g.fill(0.0)
         if c is not None:
             c.fill(0.0)
-        for a, b in ((A, B), (AR, BR)):
+        for a, b, sign in EXPONENTIALS:
             if a in at:
-                e = out[:, at[a]]
-                slope = theta[:, at[b], None] / vt
+                add = np.add if sign > 0 else np.subtract
+                level, slope = theta[:, at[a], None], sign * theta[:, at[b], None] / self.vt
                 np.multiply(x, slope, out=t)
-                t += theta[:, at[a], None]
+                t += level
                 np.minimum(t, TOP, out=t)
                 np.exp(t, out=t)
-                e[...] = t
-                f += t
-                f -= np.exp(theta[:, at[a], None])
+                out[:, at[a]] = t
+                add(f, t, out=f)
+                if sign > 0:
+                    f -= np.exp(level)
                 t *= slope
-                g += t
+                add(g, t, out=g)
                 if c is not None:
                     t *= slope
-                    c += t
-        if AB in at:
-            e = out[:, at[AB]]
-            slope = theta[:, at[BB], None] / vt
-            np.multiply(x, slope, out=t)
-            np.subtract(theta[:, at[AB], None], t, out=t)
-            np.minimum(t, TOP, out=t)
-            np.exp(t, out=t)
-            e[...] = t
-            f -= t
-            t *= slope
-            g += t
-            if c is not None:
-                t *= slope
-                c -= t
+                    add(c, t, out=c)
         if G in at:
             np.multiply(x, theta[:, at[G], None], out=t)
             f += t
@@ -268,22 +264,18 @@ class JunctionProblem:
             np.negative(t, out=out[:, at[G]])
         if I0 in at:
             np.negative(weight, out=out[:, at[I0]])
-        for a, b in ((A, B), (AR, BR)):
+        for a, b, sign in EXPONENTIALS:
             if a in at:
                 plane, slope = out[:, at[a]], out[:, at[b]]
                 np.multiply(plane, t, out=slope)
                 slope *= -1.0 / self.vt
-                plane -= np.exp(theta[:, at[a], None])
+                if sign > 0:
+                    plane -= np.exp(theta[:, at[a], None])
+                    np.negative(plane, out=plane)
                 plane *= weight
-                np.negative(plane, out=plane)
-        if AB in at:
-            plane, slope = out[:, at[AB]], out[:, at[BB]]
-            np.multiply(plane, t, out=slope)
-            slope *= -1.0 / self.vt
-            plane *= weight
 
 
-def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray, columns=tuple(range(9))):
+def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray):
     """Current and conductance at junction voltages, and the current's derivatives by coordinate.
 
     Parameters
@@ -303,25 +295,19 @@ def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray, columns=tuple(range(
         df/dtheta at constant x (zero for RS and for absent terms).
     """
     n, q = x.shape
-    f, g, by = np.zeros((n, q)), np.zeros((n, q)), np.zeros((n, len(COORDINATES), q))
+    f, g, by = np.zeros((n, q)), np.zeros((n, q)), np.zeros((n, WIDTH, q))
     vt = np.asarray(vt, float)[:, None]
-    for a, b in ((A, B), (AR, BR)):
+    for a, b, sign in EXPONENTIALS:
         has = np.isfinite(theta[:, a])[:, None]
         level, slope = np.where(has, theta[:, a, None], -np.inf), np.where(has, theta[:, b, None], 0.0) / vt
-        e, zero = np.exp(np.minimum(level + slope * x, 3 * TOP)), np.exp(np.minimum(level, 3 * TOP))
-        f += e - zero
+        e = np.exp(np.minimum(level + sign * slope * x, 3 * TOP))
+        by[:, a] = sign * e - (np.exp(np.minimum(level, 3 * TOP)) if sign > 0 else 0.0)
+        by[:, b] = e * x / vt
+        f += by[:, a]
         g += slope * e
-        by[:, a], by[:, b] = e - zero, e * x / vt
-    has = np.isfinite(theta[:, AB])[:, None]
-    level = np.where(has, theta[:, AB, None], -np.inf)
-    slope = np.where(has, theta[:, BB, None], 0.0) / vt
-    e = np.exp(np.minimum(level - slope * x, 3 * TOP))
-    f -= e
-    g += slope * e
-    by[:, AB], by[:, BB] = -e, e * x / vt
     conductance, offset = np.nan_to_num(theta[:, G, None]), np.nan_to_num(theta[:, I0, None])
     f += conductance * x + offset
     g += conductance
-    by[:, G], by[:, I0] = np.where(np.isfinite(theta[:, G, None]), x, 0.0), 1.0
-    by[:, I0] *= np.isfinite(theta[:, I0, None])
+    by[:, G] = np.where(np.isfinite(theta[:, G, None]), x, 0.0)
+    by[:, I0] = np.isfinite(theta[:, I0, None])
     return f, g, by

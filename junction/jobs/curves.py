@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.predict import predict_current, residuals
 from junction.fit.results import SweepFits, SweepPlot
 

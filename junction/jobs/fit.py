@@ -18,7 +18,7 @@ from junction.show.sort import sweep_sources
 from junction.verdict.summary import fit_summaries
 
 if TYPE_CHECKING:
-    from junction.fit.noise import Noise
+    from junction.fit.sense import Noise
     from junction.transistor.data import CurveNoise
 
 #: Points of a drawn transistor curve.

@@ -23,7 +23,7 @@ def stated_noise(voltage: tuple[float, float], current: tuple[float, float]):
     Noise
         Standard uncertainties (JCGM 100:2008, 4.3.7: limits over the root of three).
     """
-    from junction.fit.noise import Noise
+    from junction.fit.sense import Noise
 
     return Noise.from_accuracy(
         v_percent=100 * voltage[0], v_floor_V=voltage[1], i_percent=100 * current[0], i_floor_A=current[1]

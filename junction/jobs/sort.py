@@ -78,7 +78,7 @@ def sort(parts, o) -> Result:
     >>> junction.sort(bag)
     <junction sort: 2 parts: 1 shorted, 1 good>
     """
-    from junction.fit.noise import Noise
+    from junction.fit.sense import Noise
     from junction.show import sort as view
 
     meter, types, noise = meter_of(o), types_of(o), noise_of(o, Noise)

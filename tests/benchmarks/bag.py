@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.physics.junction import current
 
 #: 0.5 mV, 0.5 % and 1 nA, as standard uncertainties.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
 from junction.jobs.curves import MOST_POINTS, sweep_plots

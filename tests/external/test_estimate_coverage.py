@@ -12,7 +12,7 @@ from pvlib.pvsystem import i_from_v, v_from_i
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 
 pytestmark = pytest.mark.external

@@ -14,7 +14,7 @@ import pytest
 
 from junction.base.records import SweepTable
 from junction.fit.derived import current_at_voltage, voltage_at_current
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 
 pytestmark = pytest.mark.external

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.physics.junction import current, voltage
 
 NOISE = Noise(0.0, 3e-4, 0.3, 1e-9)

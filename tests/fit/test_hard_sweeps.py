@@ -14,7 +14,7 @@ from junction.fit.derived import (
     voltage_at_current,
     voltage_at_current_25C,
 )
-from junction.fit.noise import Noise, digit, first_guess
+from junction.fit.sense import Noise, digit, first_guess
 from junction.fit.sweeps import fit_sweeps
 from junction.physics.junction import current, voltage
 from tests.fit.sweep_simulation import noisy, table

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.fit.noise import FLOOR_A, FLOOR_V, Noise, components, first_guess, student_t
+from junction.fit.sense import FLOOR_A, FLOOR_V, Noise, components, first_guess, student_t
 
 
 def test_stated_figures_add_as_squares():

@@ -6,7 +6,7 @@ from scipy.optimize import brentq, least_squares
 
 from junction.fit.engine import new_block, problem_of
 from junction.fit.models import columns_of
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import A, B
 from tests.fit.sweep_simulation import sweep, table

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from junction.fit import block, engine
-from junction.fit.noise import Noise
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.physics.junction import current, voltage
 from junction.physics.temperature import forward_voltage
