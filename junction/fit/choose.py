@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.block import FINAL, Block, breakdown, exponential, lowest_chord, total
+from junction.fit.block import Block, breakdown, exponential, lowest_chord, total
 from junction.fit.lsq import Solution
 from junction.fit.sense import first_guess, highest, lowest
 from junction.fit.terms import AB, AR, BB, BR, CODE, I0, NAMES, NUMBER, RS, SETS, A, B, G, codes
@@ -82,7 +82,7 @@ def choose(block: Block, *, contest: bool = True) -> np.ndarray:
 
 
 def _look(block: Block):
-    """Criterion and score tests of the plain fits; say which are in trouble, and which only by wild points."""
+    """Criterion and score tests of the plain fits; say which are in trouble, which only by wild points."""
     bar = rule("fit_wild") - 1
     n = len(block.v)
     size, many, reached = np.zeros(n), np.zeros(n, bool), np.zeros(n, bool)

@@ -19,7 +19,23 @@ from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, paramete
 from junction.fit.lsq import NORMAL_95
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.fit.sense import Noise, branches, highest, limited, lowest, second_passes, short_at_limit
-from junction.fit.terms import AR, BR, CODE, G, I0, LOWER, NUMBER, RS, SETS, UPPER, WIDTH, A, B, codes, model_index
+from junction.fit.terms import (
+    AR,
+    BR,
+    CODE,
+    I0,
+    LOWER,
+    NUMBER,
+    RS,
+    SETS,
+    UPPER,
+    WIDTH,
+    A,
+    B,
+    G,
+    codes,
+    model_index,
+)
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.rules import rule
 

@@ -9,10 +9,10 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, CurveTable
+from junction.fit.derived import derived_values, sweep_plot
 from junction.fit.results import FitReport, FitRow, SweepFits, TransistorFits, TransistorPlot, TransistorRow
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import IBV_A
-from junction.jobs.curves import sweep_plots
 from junction.shelf.cautions import cautions
 from junction.show.sort import sweep_sources
 from junction.verdict.summary import fit_summaries
@@ -54,7 +54,7 @@ def run_fit(bag: Bag, settings: FitSettings) -> FitReport:
         sweep_rows(bag, fits) if fits is not None else (),
         transistor_rows(transistors) if transistors is not None else (),
         bag.set_aside, bag.files, bag.rows_read,
-        sweep_plots(bag.sweeps, fits, settings.noise, wanted) if fits is not None else {},
+        {k: sweep_plot(bag.sweeps, fits, k, settings.noise) for k in wanted},
         cautions("sweep"), settings.default_temp_C, _noise_note(settings.noise),
         transistor_plots(bag.curves, transistors, settings.plots) if transistors is not None else {},
     )  # fmt: skip
@@ -68,8 +68,6 @@ def _noise_note(noise: Noise | None) -> str:
 
 def sweep_rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
     """One record a sweep, in the order read."""
-    from junction.jobs.derived import derived_values
-
     table = bag.sweeps
     sources = {s.sweep: s for group in sweep_sources(table).values() for s in group}
     summaries = fit_summaries(fits, None, derived_values(table, fits))

@@ -119,9 +119,9 @@ def sorted_bag(
     verdicts = worst_first(judge_bag(judged, fits, meter, types))
 
     def draw(wanted):
-        from junction.jobs.curves import sweep_plots
+        from junction.fit.derived import sweep_plot
 
-        return sweep_plots(bag.sweeps, fits, noise, wanted)
+        return {k: sweep_plot(bag.sweeps, fits, k, noise) for k in wanted}
 
     with_readings = {p.part for p in bag.readings if p.readings}
     without = {p.part for p in bag.readings if not p.readings}

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from junction.fit.lsq import invert, solve
-from junction.fit.lsq import student_t
+from junction.fit.lsq import invert, solve, student_t
 from junction.transistor.model import (
     AT,
     RTH,

@@ -18,7 +18,7 @@ import warnings
 import numpy as np
 
 from junction.base.constants import thermal_voltage
-from junction.fit.predict import predict_current
+from junction.fit.derived import predict_current
 from junction.fit.sweeps import fit_sweeps
 from tests.benchmarks.bag import NOISE, bag
 
@@ -55,14 +55,14 @@ def points_of(table, fits, k):
 
 def start_values(table, rows):
     """The start values junction uses, for the peers as well."""
-    from junction.fit.engine import new_block, start_values
+    from junction.fit.block import Block
     from junction.fit.terms import RS, A, B, G
 
     v = np.stack([table.v_V[table.points(k)] for k in rows])
     i = np.stack([table.i_A[table.points(k)] for k in rows])
     order = np.argsort(v, axis=1)
     v, i = np.take_along_axis(v, order, 1), np.take_along_axis(i, order, 1)
-    theta, _ = start_values(new_block(v, i, np.ones_like(v), np.full((len(v), 1), VT), NOISE))
+    theta, _ = Block(v, i, np.ones_like(v), np.full((len(v), 1), VT), NOISE).start_values()
     return np.stack([theta[:, A], 1 / theta[:, B], np.maximum(theta[:, RS], 1e-3),
                      -np.log(np.maximum(theta[:, G], 1e-10))], 1)  # fmt: skip
 

@@ -38,9 +38,9 @@ def test_time_and_memory_grow_with_the_bag_and_no_faster():
     peaks = []
     for n in (1000, 4000):
         table = bag(n)
-        fit_sweeps(table, NOISE, threads=1)
+        fit_sweeps(table, NOISE)
         tracemalloc.start()
-        fits = fit_sweeps(table, NOISE, threads=1)
+        fits = fit_sweeps(table, NOISE)
         kept, peak = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         peaks.append((peak - kept, kept / n))

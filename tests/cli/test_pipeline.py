@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
+from junction.fit.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
-from junction.jobs.curves import MOST_POINTS, sweep_plots
-from junction.jobs.derived import derived_values
 from junction.jobs.fit import FitSettings, run_fit
 from junction.jobs.sort import sorted_bag
 from junction.judge.results import WORST_FIRST
@@ -75,9 +74,7 @@ def test_a_resistor_has_no_junction_voltage():
 
 def test_plots_carry_the_points_and_the_curve(fitted):
     t, fits = fitted
-    plots = sweep_plots(t, fits, None, [2, 0])
-    assert set(plots) == {0, 2}
-    plot = plots[2]
+    plot = sweep_plot(t, fits, 2)
     np.testing.assert_array_equal(plot.v_V, t.v_V[t.points(2)])
     np.testing.assert_array_equal(plot.i_A, t.i_A[t.points(2)])
     assert plot.v_fit_V[0] == plot.v_V.min() and plot.v_fit_V[-1] == plot.v_V.max()
@@ -91,13 +88,13 @@ def test_plots_carry_the_points_and_the_curve(fitted):
 def test_stated_noise_sets_the_size_of_the_residuals():
     t = table()
     noise = Noise.from_accuracy(v_percent=0.0, v_floor_V=1e-4, i_percent=2.0, i_floor_A=1e-9)
-    coarse = sweep_plots(t, fit_sweeps(t, noise, 25.0), noise, [0])[0]
+    coarse = sweep_plot(t, fit_sweeps(t, noise, 25.0), 0, noise)
     assert np.nanstd(coarse.residual) < 0.5, "0.2 % of scatter under 2 % of stated error"
 
 
 def test_long_sweeps_are_thinned_for_drawing():
     t = table(points=5000)
-    plot = sweep_plots(t, fit_sweeps(t, None, 25.0), None, [0])[0]
+    plot = sweep_plot(t, fit_sweeps(t, None, 25.0), 0)
     assert MOST_POINTS / 2 < plot.v_V.size <= MOST_POINTS
     assert plot.v_V.size == plot.i_A.size == plot.used.size == plot.residual.size
 

@@ -13,9 +13,9 @@ import pytest
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.fit.lsq import Options, solve
+from junction.fit.lsq import solve
 from junction.fit.sweeps import fit_sweeps
-from junction.fit.terms import I0, RS, A, B, G, JunctionProblem
+from junction.fit.terms import I0, RS, A, B, G, JunctionProblem, curve
 
 pytestmark = pytest.mark.external
 V, I_DELIVERED = np.loadtxt(
@@ -23,13 +23,35 @@ V, I_DELIVERED = np.loadtxt(
 )
 
 
+COLUMNS = [A, B, RS, G, I0]
+
+
+class PlainError:
+    """Error of the equation at the measured points, i - f(v - i RS) [A], as much of the literature takes."""
+
+    def __init__(self, v, i, vt):
+        self.v, self.i, self.vt = v, i, vt
+
+    def take(self, index):
+        return PlainError(self.v[index], self.i[index], self.vt)
+
+    def evaluate(self, theta):
+        full = np.full((len(theta), 9), np.nan)
+        full[:, COLUMNS] = theta
+        f, g, by = curve(full, self.vt, self.v - self.i * full[:, RS, None])
+        by[:, RS] = -g * self.i
+        return np.concatenate([-by[:, COLUMNS], (self.i - f)[:, None]], axis=1)
+
+
 def least_squares(foot):
     v, i = V[None].copy(), -I_DELIVERED[None]  # delivered current leaves the p side
     one = np.ones_like(v)
-    vt = np.array([[thermal_voltage(33.0)]])
-    problem = JunctionProblem(v, i, 1e-24 * one, one, one, vt, (A, B, RS, G, I0), foot)
+    vt = np.array([thermal_voltage(33.0)])
+    problem = PlainError(v, i, vt)
+    if foot:
+        problem = JunctionProblem(v, i, 1e-24 * one, one, one, vt[:, None], COLUMNS)
     start = np.array([[np.log(1e-6), 1 / 1.5, 0.03, 0.02, -0.76]])
-    fit = solve(problem, start, options=Options(max_iterations=200))
+    fit = solve(problem, start, max_iterations=200)
     assert fit.converged[0]
     a, b, rs, g, i0 = fit.theta[0]
     return np.sqrt(fit.chi2[0] / v.size), np.array([-i0, np.exp(a), 1 / b, rs, 1 / g])

@@ -16,6 +16,7 @@ from junction.base.records import SweepTable
 from junction.fit.derived import current_at_voltage, voltage_at_current
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
+from tests.fit.sweep_simulation import noisy
 
 pytestmark = pytest.mark.external
 
@@ -110,8 +111,7 @@ def test_noisy_sweeps_hold_the_truth_in_their_intervals(sweeps, stated):
     rng = np.random.default_rng(31)
     noise = Noise(0, 3e-4, 0.3, 1e-9)
     names = [name for name in sweeps for _ in range(40)]
-    pairs = [(v + noise.u_v(v) * rng.normal(size=v.size), i + noise.u_i(i) * rng.normal(size=i.size))
-             for v, i in (sweeps[name] for name in names)]  # fmt: skip
+    pairs = [noisy(*sweeps[name], rng, noise) for name in names]
     table = SweepTable.from_lists(names, ["AK"] * len(names), *zip(*pairs, strict=True), [25.0] * len(names))
     fits = fit_sweeps(table, noise if stated else None, temp_u_K=(0.0, 0.0))  # ngspice's is exact
     for k, parameter in enumerate(("IS_A", "N", "RS_ohm", "RSH_ohm")):
@@ -131,6 +131,6 @@ def test_derived_values_agree_with_the_simulator(sweeps):
         v, i = sweeps[name]
         at = int(np.searchsorted(v, 0.3))
         current, _ = current_at_voltage(fits, v[at])
-        assert current[k] == pytest.approx(i[at], rel=1e-5), name
+        assert current[k, 0] == pytest.approx(i[at], rel=1e-5), name
         voltage, _ = voltage_at_current(fits, i[-20])
-        assert voltage[k] == pytest.approx(v[-20], abs=2e-7), name
+        assert voltage[k, 0] == pytest.approx(v[-20], abs=2e-7), name

@@ -15,7 +15,8 @@ SILICON = {"IS_A": 2e-14, "N": 1.03, "RS_ohm": 1.5, "RSH_ohm": 1e9}
 def noisy(v, i, rng, noise=NOISE):
     """A measured copy of exact points."""
     v, i = np.asarray(v, float), np.asarray(i, float)
-    return v + noise.u_v(v) * rng.normal(size=v.shape), i + noise.u_i(i) * rng.normal(size=i.shape)
+    u_v, u_i = (np.sqrt(variance) for variance in noise.variances(v, i))
+    return v + u_v * rng.normal(size=v.shape), i + u_i * rng.normal(size=i.shape)
 
 
 def sweep(rng, v=None, noise=NOISE, **parameters):

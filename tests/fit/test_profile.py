@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, least_squares
 
-from junction.fit.engine import new_block, problem_of
-from junction.fit.models import columns_of
+from junction.fit.block import Block
+from junction.fit.derived import predict_current
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
-from junction.fit.terms import A, B
+from junction.fit.terms import SETS, A, B
 from tests.fit.sweep_simulation import sweep, table
 
 #: A noise floor of a quarter of the highest current: the curve just stands out of it.
@@ -28,12 +28,12 @@ def fits():
 
 
 def held_by(theta, name):
-    return np.isfinite(theta).nonzero()[0].tolist() == list(columns_of(name))
+    return np.isfinite(theta).nonzero()[0].tolist() == SETS[name]
 
 
 def profile(block, name, k, at, start):
     """Chi-square minimised over the others with coordinate `k` held, by scipy."""
-    problem = problem_of(block, name)
+    problem = block.problem(name)
     others = [j for j in range(len(start)) if j != k]
 
     def residual(x):
@@ -61,11 +61,9 @@ def test_ends_are_where_scipy_finds_them(fits):
         points = bag.points(k)
         order = np.argsort(bag.v_V[points], kind="stable")
         v, i = bag.v_V[points][order][None].copy(), bag.i_A[points][order][None].copy()
-        block = new_block(v, i, np.ones_like(v), np.array([[0.025692579121493725]]), FAINT)
-        from junction.fit.predict import predict_current
-
+        block = Block(v, i, np.ones_like(v), np.array([[0.025692579121493725]]), FAINT)
         block.ui2[:] = FAINT.variances(0.0, predict_current(found, k, v[0]))[1]
-        columns = list(columns_of(name))
+        columns = SETS[name]
         best = found.theta[k][columns]
         floor = profile(block, name, 1, best[1], best)
         for end, side in ((found.high["N"][k], -1), (found.low["N"][k], 1)):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.fit import block, engine
+from junction.fit import sweeps
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.physics.junction import current, voltage
@@ -208,16 +208,15 @@ def test_rank_deficient():
     v = np.repeat([0.55, 0.65], 10)
     i = current(v, **SILICON)
     assert not fit_sweeps(table((v, i)), NOISE).flags["rank_deficient"][0]
-    real = block.choose
+    real = sweeps.choose
 
     def insist(part, **kw):
         out = real(part, **kw)
-        fit = engine.fit_set(part, "bare", np.tile([-31.0, 1, 1, 0, 0, 0, 0, 0, 0], (1, 1)))
-        engine.store(part, "bare", fit)
+        part.store("bare", part.fit("bare", np.array([[-31.0, 1, 1, 0, 0, 0, 0, 0, 0]])))
         return out
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(block, "choose", insist)
+        patch.setattr(sweeps, "choose", insist)
         fits = fit_sweeps(table((v, i)), NOISE)
     assert fits.flags["rank_deficient"][0]
     assert not fits.flags["uncertainty_known"][0]
