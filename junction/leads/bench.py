@@ -25,13 +25,12 @@ from junction.leads.hypotheses import (
     AT,
     BLACK,
     LATENT,
+    PATH_AT,
     PATH_COLUMNS,
-    PATHS,
     PLACEMENTS,
     RED,
     Hypothesis,
     Tiles,
-    circuit_faults,
     kinds,
     lay_out,
     lay_out_in_circuit,
@@ -69,11 +68,6 @@ def visible_leak_ohm(meter: Meter) -> float:
     if meter.source_kind == "resistance":
         return meter.resistance_ohm * over / max(meter.open_voltage_V - over, 1e-3 * meter.open_voltage_V)
     return over / meter.test_current_A
-
-
-def over_limits(meter: Meter) -> np.ndarray:
-    """Where each of six diode-mode readings [V] and six resistance readings [ln ohm] becomes over-range."""
-    return np.array([over_range_V(meter)] * 6 + [np.log(rule("leads_ohms_over"))] * 6)
 
 
 def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
@@ -122,29 +116,30 @@ def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
     return network, slopes
 
 
-def _solve(tiles: Tiles, vt_V: float, **source: float):
+def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_ohm: float):
     """Readings, source currents, dynamic resistances (n, 6), derivatives by latent variable (n, 6, l).
 
     Placements on an open lead are left at the open voltage and no current.
     """
     theta, dead = tiles["theta"], tiles["dead"]
-    v, i, r = np.full(dead.shape, source["open_V"]), np.zeros(dead.shape), np.zeros(dead.shape)
+    v, i, r = np.full(dead.shape, open_V), np.zeros(dead.shape), np.zeros(dead.shape)
     dv = np.zeros((*dead.shape, len(LATENT)))
     has_diodes = ~np.isnan(theta[:, [AT[name] for *_, name in _DIODES]]).all(axis=1)
-    for darlington in (False, True):
-        for diodes in (False, True):
-            member = (tiles["darlington"] == darlington) & (has_diodes == diodes)
-            tile, place = np.nonzero(~dead & member[:, None])
-            for chunk in np.array_split(np.arange(tile.size), max(1, tile.size // _CHUNK)):
-                if not chunk.size:
-                    continue
-                k, j = tile[chunk], place[chunk]
-                network, slopes = _wire(theta[k], darlington, diodes, vt_V)
-                v[k, j], i[k, j], r[k, j], by_parameter, _ = network.read(RED[j], BLACK[j], **source)
-                d = np.zeros((k.size, len(LATENT)))
-                for parameter, latent, slope in slopes:
-                    d[:, latent] += by_parameter[:, parameter] * slope
-                dv[k, j] = d
+    for darlington, diodes in product((False, True), repeat=2):
+        member = (tiles["darlington"] == darlington) & (has_diodes == diodes)
+        tile, place = np.nonzero(~dead & member[:, None])
+        for chunk in np.array_split(np.arange(tile.size), max(1, tile.size // _CHUNK)):
+            if not chunk.size:
+                continue
+            k, j = tile[chunk], place[chunk]
+            network, slopes = _wire(theta[k], darlington, diodes, vt_V)
+            v[k, j], i[k, j], r[k, j], by_parameter, _ = network.read(
+                RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm
+            )
+            d = np.zeros((k.size, len(LATENT)))
+            for parameter, latent, slope in slopes:
+                d[:, latent] += by_parameter[:, parameter] * slope
+            dv[k, j] = d
     return v, i, r, dv
 
 
@@ -167,15 +162,11 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
         standard deviation of what is each reading's own.
     """
     vt_V = thermal_voltage(REFERENCE_TEMP_C)
-    kind = (
-        {"resistance_ohm": meter.resistance_ohm}
-        if meter.source_kind == "resistance"
-        else {"current_A": meter.test_current_A}
-    )
+    source_ohm = meter.resistance_ohm if meter.source_kind == "resistance" else 0.0
     n, alive, sd = len(tiles["theta"]), ~tiles["dead"], tiles["sd"][:, None, :]
     mean, noise = np.zeros((n, 12)), np.ones((n, 12))
     factor = np.zeros((n, 12, len(LATENT) + 2))
-    v, i, r, dv = _solve(tiles, vt_V, open_V=meter.open_voltage_V, **kind)
+    v, i, r, dv = _solve(tiles, vt_V, meter.open_voltage_V, meter.test_current_A, source_ohm)
     mean[:, :6] = np.where(alive, v, meter.open_voltage_V)
     factor[:, :6, :-2] = dv * sd
     factor[:, :6, -2] = r * i * meter.current_spread / np.sqrt(3)
@@ -191,7 +182,7 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
     noise[:, e_c] = np.hypot(noise[:, e_c], rule("leads_gain_drift") * dv[:, e_c, AT["ln_br"]])
     if ohms:
         open_V, source_ohm = rule("leads_ohms_open"), rule("leads_ohms_source")
-        v, i, r, dv = _solve(tiles, vt_V, open_V=open_V, resistance_ohm=source_ohm)
+        v, i, r, dv = _solve(tiles, vt_V, open_V, 0.0, source_ohm)
         v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
         ln_ohm = np.log(v / i)
         mean[:, 6:] = np.where(alive, ln_ohm, np.log(1e12))
@@ -319,13 +310,14 @@ def bench_for(
             for kind in kinds(len(leads))
         ]
         highest = rule("leads_highest_leak") if ohms else hidden
-        hypotheses, tiles = lay_out(weighed, circuit_faults() if in_circuit else (), visible, highest)
+        hypotheses, tiles = lay_out(weighed, visible, highest, in_circuit=in_circuit)
         if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
             keep = _plausible(tiles, meter, parts)
             tiles = {name: x[keep] for name, x in tiles.items()}
         tiles = predict(tiles, meter, ohms=ohms)
     names = ("hypothesis", "log_weight", "mean", "factor", "noise")
-    predictions = Predictions(*(tiles[name] for name in names), over_limits(meter))
+    ceiling = np.array([over_range_V(meter)] * 6 + [log(rule("leads_ohms_over"))] * 6)
+    predictions = Predictions(*(tiles[name] for name in names), ceiling)
     groups: dict[tuple, int] = {}
     group = [
         groups.setdefault((() if q[0] == 1 else fault.faults, kind.device, kind.material), len(groups))
@@ -346,17 +338,12 @@ def _path_quality(faults: Sequence[str], quality: np.ndarray) -> np.ndarray:
     out = np.zeros((3, 4))
     out[:, 0] = 1.0
     for path, word in (fault.split() for fault in faults):
-        row = out[path_at(path)]
+        row = out[PATH_AT[path]]
         if quality[0] == 0.5:  # between the limits of families
             row[:2] = 0.5
         elif word != "leaky" or quality[0] < 1:  # a leak within limits is none
             row[:] = [q == word for q in QUALITIES]
     return out
-
-
-def path_at(path: str) -> int:
-    """Place of a path in arrays over PATHS; a diode's is the first."""
-    return 0 if path == "AK" else PATHS.index(path)
 
 
 def arrangements(leads: Sequence[str], *, named: bool):

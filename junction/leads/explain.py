@@ -18,9 +18,9 @@ from junction.base.number import nominal
 from junction.base.records import Interval, PartReadings, Reading
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Finding
-from junction.leads.bench import Bench, Types, path_at, reading_table
-from junction.leads.hypotheses import LATENT, PATHS, Kind, matches, prior
-from junction.shelf.results import Meter, PartType
+from junction.leads.bench import Bench, Types, reading_table
+from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, Kind, matches, prior
+from junction.shelf.results import PartType
 from junction.shelf.rules import rule
 
 #: Parts that are weighed at once.
@@ -28,7 +28,7 @@ _CHUNK = 200
 _NOTHING = Kind("", "unknown", "", 0.0, {}, (), (), 0, (nan, nan), "", "")
 _PATH_WORDS = {"BE": "base-emitter junction", "BC": "base-collector junction", "CE": "collector-emitter path",
                "AK": "diode junction"}  # fmt: skip
-_LEAD_WORDS = {"B": "base", "C": "collector", "E": "emitter", "A": "anode", "K": "cathode"}
+LEAD_WORDS = {"B": "base", "C": "collector", "E": "emitter", "A": "anode", "K": "cathode"}
 _MATERIALS = {
     "silicon": "a silicon", "germanium": "a germanium", "Schottky": "a Schottky",
     "Schottky-clamped silicon": "a Schottky-clamped",
@@ -117,16 +117,16 @@ def _marginals(
         for total, name in zip(totals, names, strict=True):
             total[name] = total.get(name, 0.0) + weight
     ranked = np.argsort(-by_group, kind="stable").tolist()
-    least = rule("leads_list")
-    listed = [g for k, g in enumerate(ranked) if by_group[g] >= least or k == 0]
-    found = tuple(_explanation(bench, g, p) for g in listed)
+    likely = max(1, int((by_group >= rule("leads_list")).sum()))
+    found = tuple(_explanation(bench, group, p) for group in ranked[:likely])
     bipolar = p[:, [*(kind.transistor for kind, *_ in bench.hypotheses), False]]
     # only a transistor has roles to its leads
     polarity, leads = _consensus(bench, (bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1))
-    paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0))
+    paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0)).tolist()
+    names = ("AK",) if len(bench.leads) == 2 else PATHS
     return Weighed(
         part, p, state, dict(zip(QUALITIES, (by_hypothesis @ bench.quality).tolist(), strict=True)),
-        {path: dict(zip(QUALITIES, q, strict=True)) for path, q in zip(PATHS, paths.tolist(), strict=True)},
+        {path: dict(zip(QUALITIES, q, strict=True)) for path, q in zip(names, paths, strict=False)},
         found, totals[0][found[0].faults], _settled(totals[1], 1.0) or "unknown", _settled(totals[2], 1.0),
         polarity, leads, float(by_group[bench.group[-1]]), _path_ohms(bench, found[0], part, value, state),
     )  # fmt: skip
@@ -180,31 +180,26 @@ def _path_ohms(
     rows, like = predictions.log_likelihood(value[None, :], state)
     if rows.size == 0:
         return {}
-    lead = bench.lead_of(top.arrangement)
+    lead, meter = bench.lead_of(top.arrangement), bench.meter
+    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
+    counts_V = (meter.accuracy_counts + 0.5) * meter.resolution_V
     found = {}
     for path in resistive:
-        at = path_at(path)
+        at = PATH_AT[path]
         one, other = lead[path[0]], lead[path[1]]
         if path in ("BE", "BC") and no_resistance_gives(part.readings, top.polarity, one, other):
             continue
         centre, sd = bench.ln_ohm[own[rows], at], bench.ohm_sd[own[rows], at]
-        cause = LATENT.index(f"ln_r_{PATHS[at].lower()}")
-        shift, left = predictions.cause_given(rows, value, state, cause)
+        shift, left = predictions.cause_given(rows, value, state, PATH_COLUMNS[at])
         best, spread = Mixture(like[:, 0], centre + sd * shift, sd * np.sqrt(left)).moments()
         ends = [float(np.exp(best + k * spread)) for k in (0, -1.96, 1.96)]
         pair = slice(2 * at, 2 * at + 2)
-        least = _least_ohm(bench.meter, value[pair][state[pair] == VALUE])
-        found[path] = Interval(nan, 0.0, max(ends[2], least), "ohm") if least else Interval(*ends, "ohm")
+        volts = min(value[pair][state[pair] == VALUE], default=nan)
+        found[path] = Interval(*ends, "ohm")
+        if volts <= counts_V:  # a reading within the meter's counts of zero is a limit
+            least = float((volts + counts_V) / (current_A * (1 - meter.current_spread)))
+            found[path] = Interval(nan, 0.0, max(ends[2], least), "ohm")
     return found
-
-
-def _least_ohm(meter: Meter, volts: np.ndarray) -> float:
-    """Highest resistance that may hide in a reading within the meter's counts of zero [ohm]; else 0."""
-    counts_V = (meter.accuracy_counts + 0.5) * meter.resolution_V
-    if volts.size == 0 or volts.min() > counts_V:
-        return 0.0
-    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
-    return float((volts.min() + counts_V) / (current_A * (1 - meter.current_spread)))
 
 
 def no_resistance_gives(readings: Sequence[Reading], polarity: str, one: str, other: str) -> bool:
@@ -379,9 +374,8 @@ def evidence(bench: Bench, weighed: Weighed) -> list[Finding]:
         told.append(Finding("", "leads_pair_shorted", numbers={"seen": seen, "one": one, "other": other}))
     bad = dict(f.split() for f in top.faults)
     sure = bench.named or weighed.faults_probability > rule("leads_place_sure")
-    paths = ("AK",) if len(bench.leads) == 2 else ("BE", "BC", "CE")
     sound = []
-    for path in sorted(paths, key=lambda p: p not in bad):
+    for path in sorted(weighed.paths, key=lambda p: p not in bad):
         if not bench.named and bad.get(path) == "shorted" and shorted:
             continue
         finding = _of_path(path, bad.get(path, "good"), weighed, lead, sure)
@@ -403,7 +397,7 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str], sure:
     material, ohm = _MATERIALS.get(top.kind.material, "a"), weighed.ohms.get(path)
     values = {
         "seen": _pair_words(pair, one, other), "path": _PATH_WORDS[path], "material": material,
-        "leads": listed(sorted((one, other))), "between": listed([_LEAD_WORDS[end] for end in path]),
+        "leads": listed(sorted((one, other))), "between": listed([LEAD_WORDS[end] for end in path]),
         "unread": unread[0] if unread else "", "ohm": ohm_words(ohm.value) if ohm else "",
         "short": rule("short_below"),
     }  # fmt: skip

@@ -23,7 +23,7 @@ import numpy as np
 
 from junction.judge.results import QUALITIES
 from junction.shelf.families import families
-from junction.shelf.results import PartType
+from junction.shelf.results import Family, PartType
 from junction.shelf.rules import rule
 from junction.shelf.tables import Row, reference_table
 
@@ -34,6 +34,8 @@ LATENT = (
 )  # fmt: skip
 AT = {name: k for k, name in enumerate(LATENT)}
 PATHS = ("BE", "BC", "CE")
+#: Place of each in arrays over them; a diode is laid out as a base-emitter junction.
+PATH_AT = {"BE": 0, "BC": 1, "CE": 2, "AK": 0}
 #: Columns of the latent variables that hold a resistance across each of them.
 PATH_COLUMNS = [AT["ln_r_be"], AT["ln_r_bc"], AT["ln_r_ce"]]
 #: Placements of the canonical NPN part, red node first; nodes are B 0, C 1, E 2.
@@ -149,16 +151,21 @@ def prior(name: str) -> float:
     return priors()[name][0]
 
 
+def _families(row: Row, column: str) -> list[Family]:
+    """Families that a cell lists, with `` + `` between them."""
+    shelf, names = families(), row.text(column, needed=True).split(" + ")
+    if not shelf.keys() >= set(names):
+        raise row.fault(column, f"{row.text(column)!r} is no list of families of families.csv")
+    return [shelf[name] for name in names]
+
+
 def _expected(row: Row, column: str) -> tuple[float, float]:
     """Centre and sd of a latent variable: a prior's, or those of the forward windows of families."""
-    name = row.text(column)
-    if name in priors():
-        return priors()[name][1:]
-    names, shelf = name.split(" + "), families()
-    if not shelf.keys() >= set(names):
-        raise row.fault(column, f"{name!r} is no prior and no list of families")
-    low, high = min(shelf[n].vf_low_V for n in names), max(shelf[n].vf_high_V for n in names)
-    return (low + high) / 2, (high - low) / (2 * rule("leads_window_joint" if names[1:] else "leads_window"))
+    if row.text(column) in priors():
+        return priors()[row.text(column)][1:]
+    held = _families(row, column)
+    low, high = min(f.vf_low_V for f in held), max(f.vf_high_V for f in held)
+    return (low + high) / 2, (high - low) / (2 * rule("leads_window_joint" if held[1:] else "leads_window"))
 
 
 @cache
@@ -169,15 +176,14 @@ def kinds(leads: int = 3) -> tuple[Kind, ...]:
         "kind", "leads", "device", "material", "weight", "faults", "in_circuit", "draws", "leak_families",
         *made_of, "called", "reads_as", "meaning", "basis", "source",
     )  # fmt: skip
-    found, shelf = [], families()
+    found = []
     for row in reference_table("kinds.csv", columns):
         latent = {name: _expected(row, name) for name in made_of if row.text(name)}
         if "twins" in latent:  # two junctions of one die: a common drop, and a few millivolt between them
             centre, spread = latent.pop("twins")
             latent |= dict.fromkeys(("v_be_extra", "v_bc_extra"), (centre, prior("twin_v")))
             latent["v_pair"] = 0.0, spread
-        held = [shelf[name] for name in row.text("leak_families", needed=True).split(" + ")]
-        ohms = [f.leak_at_V / f.leak_max_A for f in held]
+        ohms = [f.leak_at_V / f.leak_max_A for f in _families(row, "leak_families")]
         kind = Kind(
             row.text("kind", needed=True), row.text("device", needed=True), row.text("material"),
             row.number("weight", low=0, high=1e6, needed=True), latent,
@@ -185,7 +191,7 @@ def kinds(leads: int = 3) -> tuple[Kind, ...]:
             int(row.number("draws", low=2, high=100, needed=True)), (min(ohms), max(ohms)),
             row.text("called", needed=True), row.text("reads_as"),
         )  # fmt: skip
-        if row.number("leads", low=2, high=3) == leads:
+        if row.number("leads", low=2, high=3, needed=True) == leads:
             found.append(kind)
     return tuple(found)
 
@@ -194,27 +200,15 @@ def kinds(leads: int = 3) -> tuple[Kind, ...]:
 def faults() -> dict[str, Fault]:
     """Every fault that is weighed, alone and in company, by name."""
     found = {}
-    columns = ("fault", "groups", "weight", "faults", "open_leads", "soft", "meaning", "basis", "source")
-    for row in reference_table("faults.csv", columns):
-        said = row.text("faults")
+    columns = ("fault", "groups", "weight", "faults", "open_leads", "soft", "beside", "meaning", "basis")
+    for row in reference_table("faults.csv", (*columns, "source")):
         found[row.text("fault", needed=True)] = Fault(
-            row.text("fault"), tuple(said.split(" + ")) if said else (),
+            row.text("fault"), tuple(filter(None, row.text("faults").split(" + "))),
             row.number("weight", low=0, high=1e6, needed=True),
             tuple(row.text("groups", needed=True).split(" + ")), tuple(row.text("open_leads").split()),
-            row.flag("soft"),
+            row.flag("soft"), row.text("beside"),
         )  # fmt: skip
     return found
-
-
-def circuit_faults() -> tuple[Fault, ...]:
-    """A diode in circuit: sound or open, with a path of the circuit beside it."""
-    present, low = prior("parallel_present"), prior("parallel_low")
-    found = []
-    for word, share in (("leaky", 1 - low), ("shorted", low)):
-        for name, said in (("none", ()), ("AK open", ("AK open",))):
-            weight = faults()[name].weight * present * share
-            found.append(Fault(f"{name}, path beside, {word}", said, weight, ("diode",), beside=f"AK {word}"))
-    return tuple(found)
 
 
 def normal_quantile(p: np.ndarray) -> np.ndarray:
@@ -317,7 +311,7 @@ def _tiles_of(kind: Kind, fault: Fault, visible_ohm: float, highest_ohm: float):
         # E-C shows it where E-B no longer does: from emitter to collector the reverse gain divides it
         highest_ohm = max(highest_ohm, rule("leads_beyond") * visible_ohm)
     for pair, word in fault.resistive:
-        at = AT["ln_r_be" if pair == "AK" else f"ln_r_{pair.lower()}"]
+        at = PATH_COLUMNS[PATH_AT[pair]]
         step = leak_step if word == "leaky" else short_step
         centres, width, weights = resistance_span(word, step, visible_ohm, highest_ohm)
         n = len(theta)
@@ -334,23 +328,23 @@ def _leak_grade(kind: Kind, fault: Fault, theta: np.ndarray) -> np.ndarray:
     for path in leaks:
         registered = kind.type_limit_ohm.get(path)
         tight, loose = np.log((registered, registered) if registered else kind.leak_limit_ohm)
-        ln_ohm = theta[:, AT["ln_r_be" if path == "AK" else f"ln_r_{path.lower()}"]]
+        ln_ohm = theta[:, PATH_COLUMNS[PATH_AT[path]]]
         grade = np.minimum(grade, np.where(ln_ohm < tight, 0, np.where(ln_ohm < loose, 1, 2)))
     return grade
 
 
 def lay_out(
-    weighed: Sequence[Kind], more_faults: Sequence[Fault], visible_ohm: float, highest_ohm: float
+    weighed: Sequence[Kind], visible_ohm: float, highest_ohm: float, *, in_circuit: bool = False
 ) -> tuple[tuple[Hypothesis, ...], Tiles]:
     """All tiles of all faults of the given kinds.
 
     Parameters
     ----------
     weighed : sequence of Kind
-    more_faults : sequence of Fault
-        Beside those of the table that some of the kinds is weighed with.
     visible_ohm, highest_ohm : float
         Largest leak that diode mode shows, and largest leak that is laid out [ohm].
+    in_circuit : bool
+        Paths of the circuit may lie beside a diode; see `lay_out_in_circuit` for a transistor.
 
     Returns
     -------
@@ -360,13 +354,13 @@ def lay_out(
         (n,) in rising order; ``log_weight`` (n,); ``dead`` (n, 6) placements on an open lead;
         ``darlington`` (n,).
     """
-    groups = {group for kind in weighed for group in kind.groups}
-    ills = [f for f in (*faults().values(), *more_faults) if groups & set(f.groups)]
+    groups = {kind.name: {*kind.groups, *(kind.in_circuit if in_circuit else ())} for kind in weighed}
+    ills = [f for f in faults().values() if set().union(*groups.values()) & set(f.groups)]
     hypotheses: list[Hypothesis] = []
     parts: list[Tiles] = []
     total_kind, total_fault = sum(k.weight for k in weighed), sum(f.weight for f in ills)
     for kind, fault in product(weighed, ills):
-        if not set(fault.groups) & set(kind.groups):
+        if not groups[kind.name] & set(fault.groups):
             continue
         theta, sd, log_weight = _tiles_of(kind, fault, visible_ohm, highest_ohm)
         log_weight = log_weight + np.log(kind.weight / total_kind * fault.weight / total_fault)
@@ -387,16 +381,6 @@ def lay_out(
     return tuple(hypotheses), {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
 
 
-def _path_levels(highest_ohm: float) -> tuple[np.ndarray, float, np.ndarray]:
-    """Levels in ln ohm of the paths beside a part, width of one, and the prior of a path of each."""
-    _, centre, spread = priors()["parallel_r"]
-    low, high = np.log(rule("leads_least_beside")), np.log(highest_ohm)
-    width = (high - low) / _LEVELS
-    levels = low + (np.arange(_LEVELS) + 0.5) * width
-    density = np.exp(-0.5 * ((levels - centre) / spread) ** 2)
-    return levels, width, width * density / (np.sqrt(2 * np.pi) * spread) * prior("parallel_present")
-
-
 def lay_out_in_circuit(highest_ohm: float):
     """Tiles of a transistor in circuit, where unknown paths lie beside it.
 
@@ -413,7 +397,12 @@ def lay_out_in_circuit(highest_ohm: float):
     entries : list of (hypothesis, rows, log weight)
         The tiles of each hypothesis; a tile may serve several.
     """
-    levels, width, share = _path_levels(highest_ohm)
+    _, centre, spread = priors()["parallel_r"]
+    low = log(rule("leads_least_beside"))
+    width = (log(highest_ohm) - low) / _LEVELS
+    levels = low + (np.arange(_LEVELS) + 0.5) * width  # in ln ohm
+    density = np.exp(-0.5 * ((levels - centre) / spread) ** 2)
+    share = width * density / (np.sqrt(2 * np.pi) * spread) * prior("parallel_present")
     log_path = np.log(np.concatenate([[1 - share.sum()], share]))  # paths that do not show count as none
     centres = np.concatenate([[np.nan], levels])
     combos = np.array(list(product(range(_LEVELS + 1), repeat=3)))

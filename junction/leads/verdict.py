@@ -16,6 +16,7 @@ from junction.judge.results import Alternative, Device, Finding, JunctionVerdict
 from junction.judge.sentences import say
 from junction.leads.bench import Bench, Types, bench_for, bench_group, over_range_V, visible_leak_ohm
 from junction.leads.explain import (
+    LEAD_WORDS,
     Explanation,
     Weighed,
     capital,
@@ -32,7 +33,6 @@ from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import rule
 
 _FAULTY = (Verdict.LEAKY, Verdict.SHORTED, Verdict.OPEN)
-_ROLE_WORDS = {"B": "base", "C": "collector", "E": "emitter"}
 #: Cells of the posterior below this share of the largest are left out of the look ahead.
 _LEAST = 1e-4
 
@@ -87,23 +87,19 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
         said = said[:1]
     faults = top.faults if verdict != "good" and top.hypothesis >= 0 and not unused else ()
     two = len(bench.leads) == 2
-    if two:
-        material = w.material or ("LED" if top.kind.name.startswith("LED") else "")
-        device = Device(w.device, "", material, {})
-    else:
-        device = Device(w.device, w.polarity, w.material, {} if bench.named else dict(w.leads))
+    material = w.material or ("LED" if top.kind.name.startswith("LED") else "")
+    device = Device(w.device, "" if two else w.polarity, material, {} if bench.named else w.leads)
     cannot_see = say(
         "leads_cannot_see", ohm=ohm_words(visible_leak_ohm(bench.meter)), over_V=over_range_V(bench.meter),
         gain="" if two or not isnan(part.hfe) else "gain, ",
     )  # fmt: skip
-    temp_missing = isnan(part.temp_C)
     result = PartVerdict(
         part.part, verdict, w.quality, device, _junctions(bench, w, registered, told), faults,
         _alternatives(bench, w), tuple(said),
         _next(bench, w, verdict, likely, bool(contradiction), registered), cannot_see,
         tuple(_warnings(bench, w, registered, contradiction)), (), "readings", part.type,
-        REFERENCE_TEMP_C if temp_missing else part.temp_C, not temp_missing, part.in_circuit,
-        faults_probability=w.faults_probability, doubt=doubt if verdict == "undecided" else "",
+        REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C, not isnan(part.temp_C), part.in_circuit,
+        faults_probability=w.faults_probability, doubt=doubt,
     )  # fmt: skip
     return replace(result, neighbours=neighbours(result, registered.family if registered else ""))
 
@@ -185,8 +181,7 @@ def _junctions(
     faults = {f.split()[0]: f for f in top.faults if " " in f}
     family = registered.family if registered else top.kind.name if two else top.kind.material
     out = []
-    for path in ("AK",) if two else ("BE", "BC", "CE"):
-        p = w.paths["BE" if two else path]
+    for path, p in w.paths.items():
         word = decide(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
         finding = next((f for f in told if f.where == path), None)
@@ -228,8 +223,7 @@ def _alternatives(bench: Bench, w: Weighed) -> tuple[Alternative, ...]:
         if e.probability < rule("leads_name") or len(out) == rule("leads_most_named"):
             break
         # none that fits is no explanation, and the same faults again are no other one
-        again = (e.faults, device) in told or (e.faults and e.faults in {f for f, _ in told})
-        if e.hypothesis < 0 or again:
+        if e.hypothesis < 0 or (e.faults, device) in told or (e.faults and e.faults in dict(told)):
             continue
         told.add((e.faults, device))
         leads = {} if bench.named or device == "unknown" else e.leads
@@ -290,8 +284,7 @@ def _warnings(bench: Bench, w: Weighed, registered: PartType | None, contradicti
     if part.in_circuit:
         said = [say("leads_in_circuit")]
         if not moving and w.odd <= 0.5:  # what paths beside the part cannot change, and what they can
-            paths = {"AK": w.paths["BE"]} if two else w.paths
-            words = {path: decide(p, w.odd) for path, p in paths.items()}
+            words = {path: decide(p, w.odd) for path, p in w.paths.items()}
             firm = [f"{a}-{b} {word}" for (a, b), word in words.items() if word != "undecided"]
             loose = [f"{a}-{b}" for (a, b), word in words.items() if word == "undecided"]
             said += [say("leads_certain", paths=", ".join(firm))] if firm else []
@@ -352,7 +345,7 @@ def _lift(bench: Bench, w: Weighed) -> str:
     doubtful = [path for path, p in w.paths.items() if least < p["good"] < 1 - least]
     role = max("BEC", key=lambda role: sum(role in path for path in doubtful))
     lead_of = bench.lead_of(w.explanations[0].arrangement)
-    lead = role if bench.named else f"{lead_of[role]} (taken for the {_ROLE_WORDS[role]})"
+    lead = role if bench.named else f"{lead_of[role]} (taken for the {LEAD_WORDS[role]})"
     paths = [x for x in doubtful if role in x] or [x for x in w.paths if role in x]
     spelled = " and ".join(f"{lead_of[a]}-{lead_of[b]}" for a, b in paths)
     return say("leads_next_lift", lead=lead, paths=spelled)

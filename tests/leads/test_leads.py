@@ -111,6 +111,7 @@ def test_weights_of_the_components_are_the_priors(unknown):
 def test_every_row_of_the_tables_is_used():
     """A fault that no kind is weighed with, or a group without faults, would be a misspelling."""
     groups = {group for n in (2, 3) for kind in kinds(n) for group in kind.groups}
+    groups |= {group for kind in kinds(2) for group in kind.in_circuit}
     assert groups == {group for fault in faults().values() for group in fault.groups}
     for fault in faults().values():
         for item in fault.faults:
@@ -142,7 +143,7 @@ def test_resistance_span_covers_its_range_without_holes():
 def test_every_meter_has_predictions():
     for name, meter in meters().items():
         visible = visible_leak_ohm(meter)
-        _, tiles = lay_out(kinds()[:1], (), visible, 1.5 * visible)
+        _, tiles = lay_out(kinds()[:1], visible, 1.5 * visible)
         found = predict(tiles, meter, ohms=False)
         assert np.isfinite(found["mean"]).all() and np.isfinite(found["factor"]).all(), name
         assert (found["noise"] > 0).all(), name
