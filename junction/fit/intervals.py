@@ -20,6 +20,7 @@ from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.block import Block
 from junction.fit.choose import is_poor
 from junction.fit.lsq import student_t
+from junction.fit.results import IBV_A
 from junction.fit.sense import Noise, hidden_by_rounding, highest, lowest, step_in
 from junction.fit.terms import (
     AB,
@@ -28,7 +29,6 @@ from junction.fit.terms import (
     BR,
     CODE,
     I0,
-    IBV_A,
     LOWER,
     NUMBER,
     RS,

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import isfinite, nan
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval, SetAside, not_json
+from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.shelf.results import Caution
 
 #: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.
@@ -28,6 +28,9 @@ MODELS = (
     "junction + recombination + breakdown",
     "junction + recombination + shunt + breakdown",
 )
+
+#: Reference current of the breakdown branch [A]: BV is the reverse voltage at which it carries 1 mA.
+IBV_A = 1e-3
 
 #: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
 PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
@@ -223,18 +226,15 @@ class SweepSource:
     sweep: int = not_json(-1)  # index into the sweep table
 
 
-@dataclass(frozen=True)
-class FitRow:
+@dataclass(frozen=True, kw_only=True)
+class FitRow(SweepSource):
     """One fitted sweep; `why_not` says why there is no fit."""
 
-    part: str
-    junction: str
-    source: SweepSource
+    part: str = not_json("")
+    type: str = not_json("")
     fit: FitSummary
-    why_not: str = ""
-    type: str = ""
     heating_K: float = nan
-    breakdown_at_A: float | None = None  # current at which BV holds [A]
+    why_not: str = ""
 
 
 @dataclass(frozen=True)
@@ -245,11 +245,11 @@ class TransistorRow:
     every value the fitted curve was drawn with, the ``held`` defaults included.
     """
 
-    part: str
+    part: str = field(metadata={"json": False})
     polarity: str
-    type: str
+    type: str = field(metadata={"json": False})
     parameters: Mapping[str, Interval]
-    card: Mapping[str, float]
+    card: Mapping[str, float] = field(metadata={"json": False})
     held: tuple[str, ...]  # parameters the data cannot say, held at a default
     ic_low_A: float  # range of collector current of the data [A]
     ic_high_A: float
@@ -262,10 +262,9 @@ class TransistorRow:
 class TransistorPlot:
     """Points and fitted curve of one transistor, ready to draw; the curve at the usual V_CE of the points.
 
-    ``vbe_V`` or ``ib_A`` is nan where a file lacks it; the h_FE band is a 95 % interval.
+    ``vbe_V`` or ``hfe`` is nan where a file lacks it; the h_FE band is a 95 % interval.
     """
 
-    part: str
     ic_A: np.ndarray
     vbe_V: np.ndarray
     hfe: np.ndarray
@@ -274,21 +273,29 @@ class TransistorPlot:
     hfe_fit: np.ndarray
     hfe_low: np.ndarray
     hfe_high: np.ndarray
-    vce_V: float
+
+
+#: Pictures as SVG text by view, of each sweep (its index) or transistor (its part).
+Pictures = Mapping[int | str, Mapping[str, str]]
 
 
 @dataclass(frozen=True, eq=False)
 class FitReport:
-    """Fits of all sweeps and curves of one call, in the order read."""
+    """Fits of all sweeps and curves of one call, in the order read.
+
+    ``plots`` sweeps, and as many transistors, are drawn; ``draw`` makes their pictures.
+    """
 
     rows: tuple[FitRow, ...]
     transistors: tuple[TransistorRow, ...] = ()
-    set_aside: tuple[SetAside, ...] = ()
-    files: tuple[str, ...] = ()
-    rows_read: int = 0
-    plots: Mapping[int, SweepPlot] = field(default_factory=dict)
+    bag: Bag = field(default_factory=Bag)
     cautions: tuple[Caution, ...] = ()
     default_temp_C: float = REFERENCE_TEMP_C
     noise_note: str = ""
-    transistor_plots: Mapping[str, TransistorPlot] = field(default_factory=dict)  # by part
+    plots: int = 0
+    draw: Callable[[], tuple[Pictures, Pictures]] = lambda: ({}, {})
 
+    @property
+    def set_aside(self) -> tuple[SetAside, ...]:
+        """What was read and could not be used."""
+        return self.bag.set_aside

@@ -42,8 +42,6 @@ WIDTH = len(COORDINATES)
 A, B, RS, G, AR, BR, I0, AB, BB = range(WIDTH)
 #: The exponential terms: level and slope, and the direction they conduct in.
 EXPONENTIALS = ((A, B, 1), (AR, BR, 1), (AB, BB, -1))
-#: Reference current of the breakdown branch [A]: BV is the reverse voltage at which it carries 1 mA.
-IBV_A = 1e-3
 #: Exponents of e are held here; 60 is 1e26 A, far beyond anything but a trial step.
 TOP = 60.0
 

@@ -2,96 +2,119 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import cache
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
+from junction.base.errors import InputError
 from junction.base.records import Bag, CurveTable
 from junction.fit.derived import derived_values, sweep_plot
 from junction.fit.results import FitReport, FitRow, SweepFits, TransistorFits, TransistorPlot, TransistorRow
+from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
-from junction.fit.terms import IBV_A
+from junction.jobs.bag import bag_of
+from junction.jobs.options import DEFAULT_PLOTS, INSTRUMENT, TEMPERATURE, job, noise_of, option, whole
+from junction.jobs.result import Result
 from junction.shelf.cautions import cautions
-from junction.show.sort import sweep_sources
+from junction.transistor.data import CurveNoise
+from junction.transistor.transistor import fit_transistors, parameter_intervals
+from junction.transistor.values import evaluate
 from junction.verdict.summary import fit_summaries
 
-if TYPE_CHECKING:
-    from junction.fit.sense import Noise
-    from junction.transistor.data import CurveNoise
+EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.
+exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+example: junction fit sweeps.csv -o fits/ --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+10nA"""
 
 #: Points of a drawn transistor curve.
 _CURVE_POINTS = 80
 
 
-@dataclass(frozen=True)
-class FitSettings:
-    """Stated noise (None: found from the data), temperature where none is given, sweeps to draw."""
-
-    noise: Noise | None = None
-    curve_noise: CurveNoise | None = None
-    default_temp_C: float = REFERENCE_TEMP_C
-    plots: int = 0
-
-
-def run_fit(bag: Bag, settings: FitSettings) -> FitReport:
-    """Fit every sweep and every transistor of a bag.
+@job(
+    option("all", "every parameter of every sweep, however many (over 40, one line a sweep)", cli=True),
+    option("plots", f"draw the first N sweeps (default {DEFAULT_PLOTS})", whole(), default=DEFAULT_PLOTS,
+           metavar="N"),
+    *INSTRUMENT, TEMPERATURE,
+    inputs=("files", "+", "FILE", "CSV with sweeps or curves"),
+    writes="a page, parameters.csv, transistors.csv, models.lib, plots and fit.json", epilog=EPILOG,
+)  # fmt: skip
+def fit(parts, o) -> Result:
+    """Fit sweeps of junctions and curves of transistors: parameters with their 95 % intervals, SPICE cards.
 
     Parameters
     ----------
-    bag : Bag
-    settings : FitSettings
+    parts : path, list of paths, DataFrame or Result
+        As `junction.read` takes them.
 
     Returns
     -------
-    FitReport
+    Result
+        ``rows``, one a sweep, and ``transistors``; tables ``parameters``, ``transistors`` and ``set_aside``.
+
+    Raises
+    ------
+    InputError
+        There are no sweeps or curves in it.
+    UsageError
+        An option without its unit or outside its bounds.
+
+    Examples
+    --------
+    >>> import junction, pandas as pd
+    >>> v = [0.45, 0.50, 0.55, 0.60, 0.65, 0.70]
+    >>> i = [0.3e-6, 2.1e-6, 14.6e-6, 101e-6, 0.70e-3, 4.7e-3]
+    >>> found = junction.fit(pd.DataFrame({"part": "D1", "junction": "AK", "v_V": v, "i_A": i}))
+    >>> found
+    <junction fit: 1 sweep, 0 transistors from curves>
+    >>> round(found.rows[0].fit.parameters["N"].value, 2)
+    1.0
     """
-    fits = fit_sweeps(bag.sweeps, settings.noise, settings.default_temp_C) if len(bag.sweeps) else None
-    transistors = _fit_transistors(bag, settings)
-    wanted = range(min(settings.plots, len(bag.sweeps)))
-    return FitReport(
-        sweep_rows(bag, fits) if fits is not None else (),
-        transistor_rows(transistors) if transistors is not None else (),
-        bag.set_aside, bag.files, bag.rows_read,
-        {k: sweep_plot(bag.sweeps, fits, k, settings.noise) for k in wanted},
-        cautions("sweep"), settings.default_temp_C, _noise_note(settings.noise),
-        transistor_plots(bag.curves, transistors, settings.plots) if transistors is not None else {},
-    )  # fmt: skip
+    from junction.show import fit as view
 
-
-def _noise_note(noise: Noise | None) -> str:
-    if noise is not None:
-        return "Uncertainty from the stated accuracy of the instruments."
-    return "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."
-
-
-def sweep_rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
-    """One record a sweep, in the order read."""
-    table = bag.sweeps
-    sources = {s.sweep: s for group in sweep_sources(table).values() for s in group}
-    summaries = fit_summaries(fits, None, derived_values(table, fits))
-    return tuple(
-        FitRow(table.part[k], table.junction[k], sources[k], fit, fits.why_not[k], table.type[k],
-               float(fits.heating_K[k]), IBV_A)
-        for k, fit in enumerate(summaries)
-    )  # fmt: skip
-
-
-def _fit_transistors(bag: Bag, settings: FitSettings) -> TransistorFits | None:
-    if not len(bag.curves):
-        return None
-    from junction.transistor.transistor import fit_transistors
-
+    noise, curve_noise = noise_of(o, Noise), noise_of(o, CurveNoise)
+    bag = bag_of(parts, o.temperature)
+    if not (len(bag.sweeps) or len(bag.curves)):
+        raise InputError("no sweeps or curves in it; meter readings alone hold no parameters to fit",
+                         ", ".join(bag.files))  # fmt: skip
+    fits = fit_sweeps(bag.sweeps, noise)
     measured = set(bag.curves.part)
     spots = tuple(r for r in bag.readings if r.part in measured)
-    return fit_transistors(bag.curves, settings.curve_noise, readings=spots)
+    curves = fit_transistors(bag.curves, curve_noise, readings=spots) if measured else None
+
+    @cache
+    def draw():
+        from junction.show.plots import SweepSheets, TransistorSheets
+
+        some = range(min(o.plots, len(bag.sweeps)))
+        sheets = SweepSheets()
+        sweeps = {k: sheets.svgs(sweep_plot(bag.sweeps, fits, k, noise)) for k in some}
+        good = _plots(bag.curves, curves, o.plots) if curves is not None else {}
+        sheets = TransistorSheets()
+        return sweeps, {part: sheets.svgs(plot) for part, plot in good.items()}
+
+    note = "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."
+    if noise is not None:
+        note = "Uncertainty from the stated accuracy of the instruments."
+    report = FitReport(
+        _rows(bag, fits), _transistors(curves) if curves is not None else (), bag, cautions("sweep"),
+        noise_note=note, plots=o.plots, draw=draw,
+    )  # fmt: skip
+    return Result("fit", report, view)
 
 
-def transistor_rows(fits: TransistorFits) -> tuple[TransistorRow, ...]:
-    """One record a transistor."""
-    from junction.transistor.transistor import parameter_intervals
+def _rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
+    from junction.show.sort import sweep_sources
 
+    table = bag.sweeps
+    summaries = fit_summaries(fits, None, derived_values(table, fits))
+    sources = sorted((s for group in sweep_sources(table).values() for s in group), key=lambda s: s.sweep)
+    return tuple(
+        FitRow(**vars(source), part=table.part[k], type=table.type[k], fit=fit, why_not=fits.why_not[k],
+               heating_K=float(fits.heating_K[k]))
+        for k, (source, fit) in enumerate(zip(sources, summaries, strict=True))
+    )  # fmt: skip
+
+
+def _transistors(fits: TransistorFits) -> tuple[TransistorRow, ...]:
     rows = []
     for k, part in enumerate(fits.part):
         why = fits.why_not[k] if fits.why_not else ""
@@ -105,28 +128,22 @@ def transistor_rows(fits: TransistorFits) -> tuple[TransistorRow, ...]:
     return tuple(rows)
 
 
-def transistor_plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, TransistorPlot]:
+def _plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, TransistorPlot]:
     """Drawing data of the first `most` fitted transistors, by part."""
-    from junction.transistor.values import evaluate
-
     row_of = {part: k for k, part in enumerate(table.part)}
     good = [k for k, part in enumerate(fits.part) if part in row_of and not fits.why_not[k]][:most]
-    if not good:
-        return {}
-    n = len(fits)
-    grid, vce = np.full((n, _CURVE_POINTS), 1e-3), np.full((n, 1), 5.0)
+    grid, vce = np.full((len(fits), _CURVE_POINTS), 1e-3), np.full((len(fits), 1), 5.0)
+    points = {k: table.points(row_of[fits.part[k]]) for k in good}
     for k in good:
         grid[k] = np.geomspace(fits.ic_low_A[k], fits.ic_high_A[k], _CURVE_POINTS)
-        vce[k] = np.median(table.vce_V[table.points(row_of[fits.part[k]])])
+        vce[k] = np.median(table.vce_V[points[k]])
     curve = evaluate(fits, grid, vce, fits.temp_C[:, None])
-    out = {}
-    for k in good:
-        points = table.points(row_of[fits.part[k]])
-        ic, ib = table.ic_A[points], table.ib_A[points]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            hfe = np.where((ib > 0) & (ic > 0), ic / ib, np.nan)
-        out[fits.part[k]] = TransistorPlot(
-            fits.part[k], ic, table.vbe_V[points], hfe, grid[k], curve.vbe_V[k], curve.hfe[k],
-            curve.hfe_low[k], curve.hfe_high[k], float(vce[k, 0]),
-        )  # fmt: skip
-    return out
+    with np.errstate(divide="ignore", invalid="ignore"):
+        hfe = np.where((table.ib_A > 0) & (table.ic_A > 0), table.ic_A / table.ib_A, np.nan)
+    return {
+        fits.part[k]: TransistorPlot(
+            table.ic_A[at], table.vbe_V[at], hfe[at], grid[k], curve.vbe_V[k], curve.hfe[k], curve.hfe_low[k],
+            curve.hfe_high[k],
+        )
+        for k, at in points.items()
+    }  # fmt: skip

@@ -1,67 +1,52 @@
-"""Fitted sweeps and curves as text, CSV and JSON."""
+"""The view of fitted sweeps and curves: tables, page, CSV, SPICE cards and JSON."""
 
 from __future__ import annotations
 
-from junction.base.number import nominal, value_and_ends, value_only
+from collections.abc import Iterable, Mapping
+
+from junction.base.number import interval_pieces, nominal, quantity_pieces, value_and_ends, value_only
 from junction.base.records import Interval
 from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
-from junction.show import json_out
-from junction.show.csv_out import csv_text
-from junction.show.spice import cards
-from junction.show.table import Column, Paint, paragraph, render
-from junction.show.text import count
-from junction.show.words import fit_notes, shown_parameters
-from junction.show.write import record as source_json
+from junction.show.blocks import (
+    Block,
+    Bullets,
+    Cautions,
+    Code,
+    Column,
+    Num,
+    Pictures,
+    Section,
+    Table,
+    Text,
+    counted,
+)
+from junction.show.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
+from junction.show.sort import set_aside_section
+from junction.show.spice import cards, model_file
+from junction.show.text import count, file_stem
+from junction.show.write import record, set_aside_table
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
 MOST_LINES = 200
+#: Sweeps and transistors that get a section of their own on the page; the files hold every one.
+MOST_SECTIONS = 400
 
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm"}
+_MISSING = Interval(float("nan"))
 
 
-def terminal_text(
-    report: FitReport, *, width: int = 80, everything: bool = False, paint: Paint | None = None
-) -> str:
-    """Parameters with their 95 % intervals; one line a sweep when there are many.
-
-    Parameters
-    ----------
-    report : FitReport
-    width : int
-        Columns to stay within.
-    everything : bool
-        Every parameter of every sweep, however many.
-    paint : Paint, optional
-
-    Returns
-    -------
-    str
-        Without a final line end.
-    """
-    paint = paint or Paint()
-    lines: list[str] = []
-    if report.rows:
-        full = everything or len(report.rows) <= FULL_UP_TO
-        lines += [(_full if full else _compact)(report.rows, width, paint), ""]
-    if report.transistors:
-        lines += [_transistors(report.transistors, width, paint), ""]
+def summary(report: FitReport) -> str:
+    """How much was fitted, in one line."""
     unfitted = sum(bool(r.why_not) for r in (*report.rows, *report.transistors))
-    lines.append(
-        f"{count(len(report.rows), 'sweep')}, {count(len(report.transistors), 'transistor')} from curves"
-        + (f"; {unfitted} without a fit" if unfitted else "")
-    )
-    lines += [paragraph(note, width) for note in notes(report)]
-    if len(report.rows) > FULL_UP_TO and not everything:
-        lines.append(paragraph("One line a sweep; --all shows every parameter with its interval.", width))
-    return "\n".join(lines)
+    found = f"{count(len(report.rows), 'sweep')}, {count(len(report.transistors), 'transistor')} from curves"
+    return found + (f"; {unfitted} without a fit" if unfitted else "")
 
 
 def notes(report: FitReport) -> list[str]:
     """What holds for all of the fits."""
     out = ["Intervals are 95 %; a < or > is a limit the data set, not a value."]
-    if report.noise_note:
-        out.append(report.noise_note)
+    out += [report.noise_note] if report.noise_note else []
     unknown = {r.part for r in report.rows if not r.fit.temp_known}
     unknown |= {t.part for t in report.transistors if not t.temp_known}
     if unknown:
@@ -72,133 +57,205 @@ def notes(report: FitReport) -> list[str]:
     return out
 
 
-def _model_line(row: FitRow) -> str:
-    f = row.fit
-    return "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *fit_notes(f)])
+def terminal(report: FitReport, everything: bool = False) -> Iterable[Block]:
+    """Parameters with their 95 % intervals; one line a sweep when there are many."""
+    full = everything or len(report.rows) <= FULL_UP_TO
+    if report.rows:
+        yield from _full(report.rows) if full else _compact(report.rows)
+        yield ""
+    if report.transistors:
+        yield from (_transistors(report.transistors), "")
+    yield Text(summary(report))
+    for note in notes(report):
+        yield Text(note)
+    if not full:
+        yield Text("One line a sweep; --all shows every parameter with its interval.")
 
 
-def _full(rows: tuple[FitRow, ...], width: int, paint: Paint) -> str:
-    columns = (Column("part"), Column("of"), Column("quantity"), Column("value", "right"),
-               Column("95 % interval", wrap=True))  # fmt: skip
+def _full(rows: tuple[FitRow, ...]) -> Iterable[Block]:
     cells: list[list[str]] = []
     for row in rows:
-        values = [*shown_parameters(row.fit.parameters), *row.fit.derived.items()]
+        f = row.fit
         if row.why_not:
             cells.append([row.part, row.junction, "no fit", "", row.why_not])
             continue
-        cells.append([row.part, row.junction, "model", "", _model_line(row)])
-        cells += [["", "", name, *value_and_ends(it)] for name, it in values]
-    return render(columns, cells, width, paint=paint)
+        said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *fit_notes(f)])
+        cells.append([row.part, row.junction, "model", "", said])
+        for name, it in (*f.parameters.items(), *f.derived.items()):
+            cells.append(["", "", PARAMETER_WORDS.get(name, name), *value_and_ends(it)])
+    yield Table([Column("part"), Column("of"), *_VALUES], cells)
 
 
-def _compact(rows: tuple[FitRow, ...], width: int, paint: Paint) -> str:
+_VALUES = (Column("quantity"), Column("value", "right"), Column("95 % interval", wrap=True))
+
+
+def _compact(rows: tuple[FitRow, ...]) -> Iterable[Block]:
     held = {n for r in rows for n in r.fit.parameters}
     names = [n for n in ("IS_A", "N", "RS_ohm", "RSH_ohm", "R_ohm") if n in held]
-    heads = [word for word, _ in shown_parameters(dict.fromkeys(names, Interval(0.0)))]
-    columns = [Column("part"), Column("of"), *(Column(h, "right") for h in heads), Column("model", wrap=True)]
+    columns = [Column("part"), Column("of"), *(Column(PARAMETER_WORDS[n], "right") for n in names),
+               Column("model", wrap=True)]  # fmt: skip
     cells = []
     for row in rows[:MOST_LINES]:
         p = row.fit.parameters
-        cells.append([row.part, row.junction, *(value_only(p[n]) if n in p else "" for n in names),
-                      row.why_not or row.fit.model])  # fmt: skip
-    text = render(columns, cells, width, paint=paint)
-    more = len(rows) - len(cells)
-    return f"{text}\nand {count(more, 'more sweep')}" if more > 0 else text
+        values = (value_only(p[n]) if n in p else "" for n in names)
+        cells.append([row.part, row.junction, *values, row.why_not or row.fit.model])
+    yield Table(columns, cells)
+    if len(rows) > MOST_LINES:
+        yield Text(f"and {count(len(rows) - MOST_LINES, 'more sweep')}")
 
 
-def _transistors(rows: tuple[TransistorRow, ...], width: int, paint: Paint) -> str:
-    columns = (Column("part"), Column("polarity"), Column("quantity"), Column("value", "right"),
-               Column("95 % interval", wrap=True))  # fmt: skip
+def _transistors(rows: tuple[TransistorRow, ...]) -> Table:
     cells: list[list[str]] = []
     for row in rows:
-        if row.why_not:
-            cells.append([row.part, row.polarity, "no fit", "", row.why_not])
-            continue
-        first = [row.part, row.polarity]
-        for name, it in row.parameters.items():
-            value, ends = value_and_ends(it)
-            cells.append([*first, name, value, ends])
-            first = ["", ""]
+        values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
         if row.held:
-            cells.append([*first, "held", "", f"the data cannot say: {', '.join(row.held)}"])
-    return render(columns, cells, width, paint=paint)
+            values.append(["held", "", f"the data cannot say: {', '.join(row.held)}"])
+        if row.why_not:
+            values = [["no fit", "", row.why_not]]
+        names = [[row.part, row.polarity]] + [["", ""]] * len(values)
+        cells += [name + value for name, value in zip(names, values, strict=False)]
+    return Table([Column("part"), Column("polarity"), *_VALUES], cells)
 
 
-def parameters_csv(report: FitReport) -> str:
-    """One row a sweep: every parameter and derived value with its interval, in SI units."""
-    names = [n for n in PARAMETERS if any(n in r.fit.parameters for r in report.rows)]
-    derived = list(dict.fromkeys(n for r in report.rows for n in r.fit.derived))
-    units = {n: it.unit for r in report.rows for n, it in r.fit.derived.items()}
-    heads = ["part", "junction", "type", "file", "first_line", "last_line", "model", "runner_up",
-             "evidence_gap"]  # fmt: skip
-    for name in names:
-        heads += [name, f"{name}_low", f"{name}_high"]
-    for name in derived:
-        title = f"{name} ({units[name]})" if units[name] else name
-        heads += [title, f"{title} low", f"{title} high"]
-    heads += ["flags", "points", "points_used", "chi2", "dof", "temp_C", "temp_known", "heating_K", "why_not"]
-    missing = Interval(float("nan"))
-
-    def rows():
-        for r in report.rows:
-            f, s = r.fit, r.source
-            ends = [f.parameters.get(n, missing) for n in names]
-            ends += [f.derived.get(n, missing) for n in derived]
-            yield (
-                r.part, r.junction, r.type, s.file, s.first_row, s.last_row, f.model, f.runner_up,
-                f.evidence_gap, *(x for it in ends for x in (it.value, it.low, it.high)), "; ".join(f.flags),
-                f.n_points, f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known, r.heating_K, r.why_not,
-            )  # fmt: skip
-
-    return csv_text(heads, rows())
+def tables(report: FitReport) -> dict:
+    """``parameters``, one row a sweep; ``transistors``, one a transistor (at 25 degC); the set-aside list."""
+    found: dict = {"parameters": _parameter_table(report.rows)} if report.rows else {}
+    if report.transistors:
+        found["transistors"] = _transistor_table(report.transistors)
+    return found | {"set_aside": set_aside_table(report.set_aside)}
 
 
-def transistors_csv(report: FitReport) -> str:
-    """One row a transistor fitted from its curves, referred to 25 degC."""
-    names = list(dict.fromkeys(n for r in report.transistors for n in r.parameters))
+def _parameter_table(rows: tuple[FitRow, ...]) -> tuple:
+    names = [n for n in PARAMETERS if any(n in r.fit.parameters for r in rows)]
+    units = {n: it.unit for r in rows for n, it in r.fit.derived.items()}
+    titles = names + [f"{n} ({unit})" if unit else n for n, unit in units.items()]
+    heads = [
+        "part", "junction", "type", "file", "first_line", "last_line", "model", "runner_up", "evidence_gap",
+        *_with_ends(titles[: len(names)], "_"), *_with_ends(titles[len(names) :], " "), "flags", "points",
+        "points_used", "chi2", "dof", "temp_C", "temp_known", "heating_K", "why_not",
+    ]  # fmt: skip
+
+    def cells(r: FitRow) -> tuple:
+        f = r.fit
+        held = [f.parameters.get(n, _MISSING) for n in names] + [f.derived.get(n, _MISSING) for n in units]
+        return (
+            r.part, r.junction, r.type, r.file, r.first_row, r.last_row, f.model, f.runner_up, f.evidence_gap,
+            *(x for it in held for x in (it.value, it.low, it.high)), "; ".join(f.flags), f.n_points,
+            f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known, r.heating_K, r.why_not,
+        )  # fmt: skip
+
+    return heads, map(cells, rows)
+
+
+def _with_ends(titles: Iterable[str], between: str) -> list[str]:
+    return [f"{title}{end}" for title in titles for end in ("", f"{between}low", f"{between}high")]
+
+
+def _transistor_table(rows: tuple[TransistorRow, ...]) -> tuple:
+    names = list(dict.fromkeys(n for r in rows for n in r.parameters))
     heads = ["part", "polarity", "type"]
     for name in names:
         heads += [f"{name}_{_UNITS[name]}" if name in _UNITS else name, f"{name}_low", f"{name}_high"]
     heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not"]
-    missing = Interval(float("nan"))
 
-    def rows():
-        for r in report.transistors:
-            ends = [r.parameters.get(n, missing) for n in names]
-            yield (
-                r.part, r.polarity, r.type, *(x for it in ends for x in (it.value, it.low, it.high)),
-                "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not,
-            )  # fmt: skip
+    def cells(r: TransistorRow) -> tuple:
+        held = (r.parameters.get(n, _MISSING) for n in names)
+        return (
+            r.part, r.polarity, r.type, *(x for it in held for x in (it.value, it.low, it.high)),
+            "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not,
+        )  # fmt: skip
 
-    return csv_text(heads, rows())
+    return heads, map(cells, rows)
 
 
-def transistor_json(r: TransistorRow) -> dict:
-    """One transistor fitted from its curves."""
+def document(report: FitReport) -> dict:
+    """Body of the JSON: by part, in the order read."""
+    texts, bag = cards(report), report.bag
+    parts: dict[str, dict] = {}
+    for r in (*report.rows, *report.transistors):
+        entry = parts.setdefault(r.part, {"part": r.part, "type": r.type, "sweeps": [], "transistor": None})
+        if isinstance(r, FitRow):
+            entry["sweeps"].append({**record(r), "spice": texts.get((r.part, r.junction), "")})
+        else:
+            entry["transistor"] = {**record(r), "spice": texts.get((r.part, ""), "")}
     return {
-        "polarity": r.polarity, "parameters": {n: json_out.interval(it) for n, it in r.parameters.items()},
-        "held": list(r.held), "ic_low_A": r.ic_low_A, "ic_high_A": r.ic_high_A, "temp_C": r.temp_C,
-        "temp_known": r.temp_known, "why_not": r.why_not,
+        "parts": list(parts.values()), "set_aside": bag.set_aside, "files": bag.files,
+        "rows_read": bag.rows_read, "rows_set_aside": sum(s.rows for s in bag.set_aside),
+        "sweeps": len(report.rows), "transistors": len(report.transistors),
+        "default_temp_C": report.default_temp_C, "sweeps_plotted": min(report.plots, len(report.rows)),
+        "notes": notes(report),
     }  # fmt: skip
 
 
-def json_text(report: FitReport, made: str = "") -> str:
-    """The JSON of `fit`, by part in the order read."""
-    texts = cards(report)
-    parts: dict[str, dict] = {}
-    for r in report.rows:
-        entry = parts.setdefault(r.part, {"part": r.part, "type": r.type, "sweeps": [], "transistor": None})
-        entry["sweeps"].append({
-            **source_json(r.source), "fit": json_out.fit(r.fit), "heating_K": r.heating_K,
-            "why_not": r.why_not, "spice": texts.get((r.part, r.junction), ""),
-        })  # fmt: skip
-    for t in report.transistors:
-        entry = parts.setdefault(t.part, {"part": t.part, "type": t.type, "sweeps": [], "transistor": None})
-        entry["transistor"] = {**transistor_json(t), "spice": texts.get((t.part, ""), "")}
-    return json_out.document("fit", {
-        "parts": list(parts.values()), "set_aside": json_out.set_aside(report.set_aside),
-        "files": list(report.files), "rows_read": report.rows_read,
-        "rows_set_aside": sum(s.rows for s in report.set_aside), "sweeps": len(report.rows),
-        "transistors": len(report.transistors), "default_temp_C": report.default_temp_C,
-        "sweeps_plotted": len(report.plots), "notes": notes(report), "made": made,
-    })  # fmt: skip
+def files(report: FitReport) -> dict[str, str]:
+    """SPICE cards, and each picture by itself."""
+    out = {"models.lib": model_file(report)}
+    for k, views in report.draw()[0].items():
+        stem = f"{k + 1:03d}_{file_stem(report.rows[k].part)}_{report.rows[k].junction}"
+        out |= {f"plots/{stem}_{view}.svg": text for view, text in views.items()}
+    return out
+
+
+def page(report: FitReport, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks: cautions, then each sweep and transistor with its pictures, values and card."""
+    bag, texts = report.bag, cards(report)
+    sweeps, curves = report.draw()
+    lead = (counted(len(report.rows), "sweep"), " and ", counted(len(report.transistors), "transistor"),
+            " from ", counted(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
+            f". {made}")  # fmt: skip
+    blocks: list[Block] = [
+        Text("Fitted parameters", "title"), Text(lead, "lead"), Cautions(report.cautions),
+        Bullets(notes(report), role="soft"),
+    ]  # fmt: skip
+    if report.rows:
+        shown = [_sweep(r, sweeps.get(r.sweep, {}), texts.get((r.part, r.junction), ""))
+                 for r in report.rows[:MOST_SECTIONS]]  # fmt: skip
+        blocks.append(Section("Sweeps", [*_caps(report), *shown]))
+    if report.transistors:
+        shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
+                 for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
+        blocks.append(Section("Transistors from curves", shown))
+    return "Fitted parameters", blocks + set_aside_section(bag.set_aside)
+
+
+def display(report: FitReport) -> list[Block]:
+    """What a notebook shows."""
+    return [block for block in terminal(report) if block]
+
+
+def _caps(report: FitReport) -> Iterable[Block]:
+    if len(report.rows) > MOST_SECTIONS:
+        yield Text("Sections for the first sweeps only; the files hold every one.", "soft")
+    if report.plots < len(report.rows):
+        yield Text((counted(report.plots, ""), " of ", counted(len(report.rows), "sweep"),
+                    " drawn; --plots draws more."), "soft")  # fmt: skip
+
+
+def _card(text: str) -> list[Block]:
+    return [Code(text, "SPICE card")] if text else []
+
+
+def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> Section:
+    blocks: list[Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
+                           else Text(source_caption(row), "soft")]  # fmt: skip
+    blocks += [Text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
+    if row.heating_K == row.heating_K:
+        blocks.append(Text(("Warmed by about ", Num(quantity_pieces(row.heating_K, "K", 2)),
+                            " during the sweep."), "soft"))  # fmt: skip
+    kind = [Text(row.type, "what")] if row.type else []
+    return Section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
+
+
+def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> Section:
+    blocks: list[Block] = [Text(f"{row.type} {row.polarity}".strip(), "what")]
+    if row.why_not:
+        return Section(row.part, [*blocks, Text(f"No fit: {row.why_not}")], level=3, role="part short")
+    span = ("Curves from ", Num(quantity_pieces(row.ic_low_A, "A")), " to ",
+            Num(quantity_pieces(row.ic_high_A, "A")), "; values referred to 25 °C.")  # fmt: skip
+    values = [[name, Num(interval_pieces(it))] for name, it in row.parameters.items()]
+    blocks += [Pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
+    columns = [Column("quantity"), Column("value and its interval")]
+    blocks += [Text(span, "soft"), Table(columns, values, style="values")]
+    if row.held:
+        blocks.append(Text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
+    return Section(row.part, blocks + _card(card), level=3, role="part short")

@@ -1,4 +1,4 @@
-"""Drawings of a sweep: functions that take the data and an axes and return the axes.
+"""Drawings of sweeps and of transistors: functions that take the data and an axes and return the axes.
 
 Called again on the same axes they move the artists that stand there instead of making new ones, which
 is what makes a page of many sweeps affordable.  Nothing here touches pyplot or the global settings.
@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from math import ceil, floor, log10
 
 import numpy as np
 
 from junction.base.number import quantity
-from junction.fit.results import SweepPlot
+from junction.fit.results import SweepPlot, TransistorPlot
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"
 FIGURE_INCHES = (3.5, 2.6)
@@ -119,33 +120,38 @@ def draw_log(plot: SweepPlot, axes):
     -------
     Axes
     """
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
-
     size = np.abs(plot.i_A)
     forward = plot.used & (plot.i_A > 0)
     reverse = plot.used & (plot.i_A < 0)
     out = ~plot.used & (size > 0)
-    if axes.get_yscale() != "log":
-        axes.set_yscale("log")
+    seen = size[size > 0]
+    low, high = (float(seen.min()), float(seen.max())) if seen.size else (1e-12, 1e-3)
+    bottom, top = floor(log10(low)), ceil(log10(high) + 1e-9)
+    top = max(top, bottom + 1)
+    _decades(axes, "y", bottom, top, 6)
     lit = np.abs(plot.i_fit_A) > 0
     series(axes, "fit", plot.v_fit_V[lit], np.abs(plot.i_fit_A[lit]), **CURVE)
     series(axes, "points", plot.v_V[forward], size[forward], **POINTS)
     series(axes, "reverse", plot.v_V[reverse], size[reverse], **{**POINTS, "marker": "s"})
     series(axes, "left out", plot.v_V[out], size[out], **_OUT)
-    seen = size[size > 0]
-    low, high = (float(seen.min()), float(seen.max())) if seen.size else (1e-12, 1e-3)
-    bottom, top = floor(log10(low)), ceil(log10(high) + 1e-9)
-    top = max(top, bottom + 1)
     axes.set_ylim(10.0**bottom * 0.7, 10.0**top)
-    step = max(1, ceil((top - bottom) / 6))
-    ticks = [10.0**k for k in range(bottom, top + 1, step)]
-    axes.yaxis.set_major_locator(FixedLocator(ticks))
-    axes.yaxis.set_major_formatter(FixedFormatter([quantity(x, "A", 1) for x in ticks]))
-    axes.yaxis.set_minor_locator(NullLocator())
     axes.set_xlim(*span(plot.v_V))
     label(axes, "logarithmic (squares: reverse)" if reverse.any() else "logarithmic", "voltage (V)",
            "size of current")  # fmt: skip
     return axes
+
+
+def _decades(axes, which: str, bottom: int, top: int, most: int) -> None:
+    """Logarithmic axis of currents [A], ``x`` or ``y``, with about `most` ticks at decades."""
+    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+
+    axis = getattr(axes, f"{which}axis")
+    if axis.get_scale() != "log":
+        axes.set(**{f"{which}scale": "log"})
+    ticks = [10.0**k for k in range(bottom, top + 1, max(1, ceil((top - bottom) / most)))]
+    axis.set_major_locator(FixedLocator(ticks))
+    axis.set_major_formatter(FixedFormatter([quantity(x, "A", 1) for x in ticks]))
+    axis.set_minor_locator(NullLocator())
 
 
 def draw_residuals(plot: SweepPlot, axes):
@@ -190,22 +196,92 @@ def _drawn(plot: SweepPlot) -> np.ndarray:
     return (plot.i_fit_A >= low) & (plot.i_fit_A <= high)
 
 
-class SweepSheets:
-    """Three axes that are drawn on again and again, sweep after sweep."""
+def draw_vbe(plot: TransistorPlot, axes):
+    """V_BE against collector current: points and fitted curve.
 
-    VIEWS = (("linear", draw_linear), ("logarithmic", draw_log), ("residuals", draw_residuals))
+    Parameters
+    ----------
+    plot : TransistorPlot
+    axes : matplotlib Axes
+
+    Returns
+    -------
+    Axes
+    """
+    shown = np.isfinite(plot.vbe_V) & (plot.ic_A > 0)
+    _collector_axis(plot, axes)
+    series(axes, "fit", plot.ic_fit_A, plot.vbe_fit_V, **CURVE)
+    series(axes, "points", plot.ic_A[shown], plot.vbe_V[shown], **POINTS)
+    axes.set_ylim(*span(np.r_[plot.vbe_V[shown], plot.vbe_fit_V]))
+    label(axes, "base-emitter voltage", "collector current", "V_BE (V)")
+    return axes
+
+
+def draw_hfe(plot: TransistorPlot, axes):
+    """h_FE against collector current: points, fitted curve and its 95 % band.
+
+    Parameters
+    ----------
+    plot : TransistorPlot
+    axes : matplotlib Axes
+
+    Returns
+    -------
+    Axes
+    """
+    shown = np.isfinite(plot.hfe)
+    _collector_axis(plot, axes)
+    series(axes, "fit", plot.ic_fit_A, plot.hfe_fit, **CURVE)
+    for name, edge in (("low", plot.hfe_low), ("high", plot.hfe_high)):
+        series(axes, name, plot.ic_fit_A, edge, color=FIT, linewidth=0.7, linestyle=(0, (4, 3)))
+    series(axes, "points", plot.ic_A[shown], plot.hfe[shown], **POINTS)
+    axes.set_ylim(0.0, 1.15 * float(np.nanmax(np.r_[plot.hfe[shown], plot.hfe_fit, 1.0])))
+    label(axes, "current gain (dashed: 95 %)", "collector current", "h_FE")
+    return axes
+
+
+def _collector_axis(plot: TransistorPlot, axes) -> None:
+    """Logarithmic axis of collector current with ticks at decades."""
+    lit = plot.ic_A[plot.ic_A > 0]
+    low, high = (float(lit.min()), float(lit.max())) if lit.size else (1e-6, 1e-3)
+    bottom = floor(log10(low))
+    _decades(axes, "x", bottom, max(ceil(log10(high)), bottom + 1), 4)
+    axes.set_xlim(low * 0.8, high * 1.25)
+
+
+class Sheets:
+    """Axes that are drawn on again and again; `views`: name -> (drawing, array it cannot do without)."""
+
+    views: dict[str, tuple[Callable, str]]
 
     def __init__(self) -> None:
-        self._axes = {name: new_axes() for name, _ in self.VIEWS}
+        self._axes = {name: new_axes() for name in self.views}
 
-    def svgs(self, plot: SweepPlot) -> dict[str, str]:
-        """SVG text of each view of a sweep; without a fit there are no residuals."""
-        out = {}
-        for name, draw in self.VIEWS:
-            if name == "residuals" and not np.isfinite(plot.residual).any():
-                continue
-            out[name] = svg_text(draw(plot, self._axes[name]).figure)
-        return out
+    def svgs(self, plot: SweepPlot | TransistorPlot) -> dict[str, str]:
+        """SVG text of each view that the points allow."""
+        return {
+            name: svg_text(draw(plot, self._axes[name]).figure)
+            for name, (draw, needed) in self.views.items()
+            if np.isfinite(getattr(plot, needed)).any()
+        }
+
+
+class SweepSheets(Sheets):
+    """Views of sweeps; without a fit there are no residuals."""
+
+    views = {
+        "linear": (draw_linear, "v_V"), "logarithmic": (draw_log, "v_V"),
+        "residuals": (draw_residuals, "residual"),
+    }  # fmt: skip
+
+
+class TransistorSheets(Sheets):
+    """Views of transistors."""
+
+    views = {
+        "V_BE against collector current": (draw_vbe, "vbe_V"),
+        "h_FE against collector current": (draw_hfe, "hfe"),
+    }
 
 
 def svg_text(figure) -> str:

@@ -9,17 +9,17 @@ second ideal diode: the ISR of a diode card is scaled by the depletion width and
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
 from math import isfinite
 
 from junction.base.number import interval
-from junction.base.records import Interval
-from junction.fit.results import FitReport, FitRow, TransistorRow
+from junction.fit.results import IBV_A, FitReport, FitRow, TransistorRow
 from junction.show.text import visible
 
 #: SPICE's own names, in the order of a card.
-_DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("NBV", "NBV"))
+_DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),
+          ("NBV", "NBV"))  # fmt: skip
 _TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "RE", "RB", "RC", "EG", "XTB")
+_ASCII = str.maketrans({"µ": "u", "±": "+"})
 
 
 def card_name(*words: str) -> str:
@@ -28,86 +28,57 @@ def card_name(*words: str) -> str:
     return name if name[:1].isalpha() else f"X{name}"
 
 
-def _values(pairs: Iterable[tuple[str, float]]) -> str:
-    return " ".join(f"{name}={value:.7g}" for name, value in pairs)
+def _model(name: str, kind: str, values: dict[str, float], temp_C: float) -> str:
+    given = " ".join(f"{key}={value:.7g}" for key, value in values.items())
+    return f".model {name} {kind}({given} TNOM={temp_C:g})"
 
 
-def _known(parameters: Mapping[str, Interval], name: str) -> float | None:
-    it = parameters.get(name)
-    return it.value if it is not None and isfinite(it.value) else None
+def _measured_at(row) -> str:
+    return f"{row.temp_C:g} C" + ("" if row.temp_known else " (taken, not measured)")
 
 
-def diode_card(name: str, row: FitRow, breakdown_at_A: float | None = None) -> str:
-    """Card of one junction; '' for a path that is no junction.
-
-    Parameters
-    ----------
-    name : str
-    row : FitRow
-    breakdown_at_A : float, optional
-        Current at which BV holds [A] (IBV of the card).
-
-    Returns
-    -------
-    str
-        Lines of the card, comments first.
-    """
-    p = row.fit.parameters
-    if _known(p, "IS_A") is None or _known(p, "N") is None or "unphysical" in row.fit.flags:
+def diode_card(name: str, row: FitRow) -> str:
+    """Card of one junction, comments first; '' for a path that is no junction."""
+    fit, p = row.fit, row.fit.parameters
+    known = {key: it.value for key, it in p.items() if isfinite(it.value)}
+    if "IS_A" not in known or "N" not in known or "unphysical" in fit.flags:
         return ""
-    taken = "" if row.fit.temp_known else " (taken, not measured)"
-    lines = [f"* {visible(row.part)} {row.junction}: {row.fit.model}, fitted at {row.fit.temp_C:g} C{taken}"]
+    lines = [f"* {visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
     for key, it in p.items():
-        if not isfinite(it.value) and (isfinite(it.low) or isfinite(it.high)):
+        if key not in known and (isfinite(it.low) or isfinite(it.high)):
             limit = interval(it).translate(_ASCII)
             lines.append(f"* {key.partition('_')[0]} {limit}: a limit, left out of the card")
-    pairs = [(spice, _known(p, key)) for key, spice in _DIODE]
-    if _known(p, "BV_V") is not None and breakdown_at_A is not None:
-        pairs.insert(4, ("IBV", breakdown_at_A))
-    given = [(n, v) for n, v in pairs if v is not None]
-    lines.append(f".model {name} D({_values(given)} TNOM={row.fit.temp_C:g})")
-    return "\n".join(lines + _subcircuit(name, p, given, row.fit.temp_C))
-
-
-_ASCII = str.maketrans({"µ": "u", "±": "+"})
-
-
-def _subcircuit(
-    name: str, p: Mapping[str, Interval], given: list[tuple[str, float]], temp_C: float
-) -> list[str]:
-    shunt, light = _known(p, "RSH_ohm"), _known(p, "IPH_A")
-    second, slope = _known(p, "ISR_A"), _known(p, "NR")
-    if shunt is None and light is None and second is None:
-        return []
-    series = dict(given).get("RS", 0.0)
-    inner = [(n, v) for n, v in given if n != "RS"]
-    lines = [f".subckt {name}_path a k"]
-    node = "a"
+    known |= {"IBV_A": IBV_A} if "BV_V" in known else {}
+    card = {spice: known[key] for key, spice in _DIODE if key in known}
+    lines.append(_model(name, "D", card, fit.temp_C))
+    if not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A"}:
+        return "\n".join(lines)
+    series = card.pop("RS", 0.0)
+    node = "j" if series > 0 else "a"
+    lines.append(f".subckt {name}_path a k")
     if series > 0:
-        node = "j"
         lines.append(f"RS1 a j {series:.7g}")
-    lines += [f"D1 {node} k {name}_j", f".model {name}_j D({_values(inner)} TNOM={temp_C:g})"]
-    if second is not None and slope is not None:
-        ideal = _values([("IS", second), ("N", slope)])
-        lines += [f"D2 {node} k {name}_r", f".model {name}_r D({ideal} TNOM={temp_C:g})"]
-    if shunt is not None:
-        lines.append(f"RSH1 {node} k {shunt:.7g}")
-    if light is not None:
-        lines.append(f"IPH1 k {node} DC {light:.7g}")
-    return [*lines, ".ends"]
+    lines += [f"D1 {node} k {name}_j", _model(f"{name}_j", "D", card, fit.temp_C)]
+    if "ISR_A" in known and "NR" in known:
+        ideal = {"IS": known["ISR_A"], "N": known["NR"]}
+        lines += [f"D2 {node} k {name}_r", _model(f"{name}_r", "D", ideal, fit.temp_C)]
+    if "RSH_ohm" in known:
+        lines.append(f"RSH1 {node} k {known['RSH_ohm']:.7g}")
+    if "IPH_A" in known:
+        lines.append(f"IPH1 k {node} DC {known['IPH_A']:.7g}")
+    return "\n".join([*lines, ".ends"])
 
 
 def transistor_card(name: str, row: TransistorRow) -> str:
     """Card of one transistor fitted from its curves; '' where there is no fit."""
     if row.why_not:
         return ""
-    values = _values([(key, row.card[key]) for key in _TRANSISTOR if key in row.card])
+    values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
     held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
-    taken = "" if row.temp_known else " (taken, not measured)"
     return "\n".join((
         f"* {visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
-        f"measured at {row.temp_C:g} C{taken}, referred to 25 C{held}",
-        f".model {name} {row.polarity or 'NPN'}({values} TNOM=25)",
+        f"measured at {_measured_at(row)}, referred to 25 C{held}",
+        _model(name, row.polarity or "NPN", values, 25.0),
     ))  # fmt: skip
 
 
@@ -115,24 +86,16 @@ def cards(report: FitReport) -> dict[tuple[str, str], str]:
     """Card of every sweep and transistor, by part and junction ('' for a transistor)."""
     out: dict[tuple[str, str], str] = {}
     used: set[str] = set()
-
-    def unique(*words: str) -> str:
-        name = base = card_name(*words)
-        number = 2
+    for row in (*report.transistors, *report.rows):
+        swept = isinstance(row, FitRow)
+        base = card_name(row.part, row.junction if swept and row.junction != "AK" else "")
+        name, number = base, 2
         while name.lower() in used:
             name, number = f"{base}_{number}", number + 1
         used.add(name.lower())
-        return name
-
-    for row in report.transistors:
-        text = transistor_card(unique(row.part), row)
+        text = diode_card(name, row) if swept else transistor_card(name, row)
         if text:
-            out[row.part, ""] = text
-    for row in report.rows:
-        junction = "" if row.junction == "AK" else row.junction
-        text = diode_card(unique(row.part, junction), row, row.breakdown_at_A)
-        if text:
-            key = (row.part, row.junction)
+            key = (row.part, row.junction if swept else "")
             out[key] = f"{out[key]}\n{text}" if key in out else text
     return out
 

@@ -5,12 +5,12 @@ from math import isnan, nan
 import numpy as np
 import pytest
 
+import junction
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
 from junction.fit.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
-from junction.jobs.fit import FitSettings, run_fit
 from junction.jobs.sort import sorted_bag
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
@@ -143,9 +143,9 @@ def test_a_stated_temperature_fills_gaps_only():
 
 
 def test_fit_rows_follow_the_table():
-    report = run_fit(bag(), FitSettings(plots=2))
+    report = junction.fit(bag(), plots=2)
     assert [(r.part, r.junction) for r in report.rows] == [("a", "BE"), ("a", "BC"), ("b", "AK")]
-    assert set(report.plots) == {0, 1} and not any(r.fit.temp_known for r in report.rows)
+    assert set(report.draw()[0]) == {0, 1} and not any(r.fit.temp_known for r in report.rows)
     assert [t.part for t in report.transistors] == ["c1"] and report.transistors[0].why_not
 
 

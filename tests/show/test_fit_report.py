@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, Interval, SweepTable
-from junction.fit.results import FitReport, FitRow, SweepSource, TransistorPlot, TransistorRow
-from junction.show import transistor_plots
-from junction.show.fit import json_text, parameters_csv, terminal_text, transistors_csv
-from junction.show.fit_page import fit_page
-from junction.show.plots import new_axes
+from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
+from junction.jobs.result import Result
+from junction.show import fit as view
+from junction.show import plots
 from junction.show.text import visible
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
@@ -23,9 +22,10 @@ MADE = "2026-01-02 03:04"
 
 
 def row(part, junction="BE", k=0, why="", **changes):
-    source = SweepSource(junction, "sweeps.csv", 2 + 80 * k, 81 + 80 * k, 80, k)
-    heating = 1.25 if k else nan
-    return FitRow(part, junction, source, samples.fit_summary(**changes), why, "2N3055", heating, 1e-3)
+    return FitRow(
+        junction, "sweeps.csv", 2 + 80 * k, 81 + 80 * k, 80, k, part=part, type="2N3055",
+        fit=samples.fit_summary(**changes), heating_K=1.25 if k else nan, why_not=why,
+    )  # fmt: skip
 
 
 def transistor(**changes):
@@ -39,11 +39,32 @@ def transistor(**changes):
     return TransistorRow(**{**values, **changes})
 
 
-def transistor_plot(part="T1"):
+def transistor_plot():
     ic = np.geomspace(1e-5, 3, 20)
     curve = 80 / (1 + ic)
     vbe = 0.4 + 0.06 * np.log10(ic / 1e-5)
-    return TransistorPlot(part, ic, vbe, curve, ic, vbe, curve, 0.95 * curve, 1.05 * curve, 5.0)
+    return TransistorPlot(ic, vbe, curve, ic, vbe, curve, 0.95 * curve, 1.05 * curve)
+
+
+def drawn():
+    return (
+        {0: plots.SweepSheets().svgs(samples.sweep_plot())},
+        {"T1": plots.TransistorSheets().svgs(transistor_plot())},
+    )
+
+
+def result(report):
+    made = Result("fit", report, view)
+    made.made = MADE
+    return made
+
+
+def page(report):
+    return result(report).contents()["fit.html"]
+
+
+def csv_of(report, name):
+    return result(report).contents().get(f"{name}.csv", "")
 
 
 FULL = FitReport(
@@ -51,8 +72,8 @@ FULL = FitReport(
      row("Z9", "CE", 2, "one point is no sweep", model="none", parameters={}, derived={}, flags=(),
          n_used=0)),
     (transistor(), transistor(part="T2", parameters={}, card={}, held=(), why_not="2 usable points")),
-    samples.sort_report().set_aside, ("sweeps.csv",), 240, {0: samples.sweep_plot()}, samples.CAUTIONS,
-    noise_note="Uncertainty from the scatter of each sweep.", transistor_plots={"T1": transistor_plot()},
+    Bag(set_aside=samples.sort_report().set_aside, files=("sweeps.csv",), rows_read=240), samples.CAUTIONS,
+    noise_note="Uncertainty from the scatter of each sweep.", plots=1, draw=drawn,
 )  # fmt: skip
 REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
     k: getattr(samples.failed_fit(), k) for k in ("model", "parameters", "derived", "flags", "n_used")}),))}
@@ -61,43 +82,43 @@ REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
 @pytest.mark.parametrize("name", REPORTS)
 def test_golden(name):
     report = REPORTS[name]
-    same_as_golden(f"{name}.txt", terminal_text(report) + "\n")
-    same_as_golden(f"{name}.html", without_pictures(fit_page(report, MADE)))
-    same_as_golden(f"{name}.json", json_text(report, MADE))
-    same_as_golden(f"{name}.csv", parameters_csv(report) + transistors_csv(report))
+    same_as_golden(f"{name}.txt", result(report).text() + "\n")
+    same_as_golden(f"{name}.html", without_pictures(page(report)))
+    same_as_golden(f"{name}.json", result(report).to_json())
+    same_as_golden(f"{name}.csv", csv_of(report, "parameters") + csv_of(report, "transistors"))
 
 
 @pytest.mark.parametrize("name", REPORTS)
 def test_every_number_on_the_page_is_in_the_json(name):
-    assert untraced(fit_page(REPORTS[name], MADE), json_text(REPORTS[name], MADE), visible) == []
+    assert untraced(page(REPORTS[name]), result(REPORTS[name]).to_json(), visible) == []
 
 
 def test_text_fits_80_columns():
-    text = terminal_text(FULL)
+    text = result(FULL).text()
     assert max(map(len, text.split("\n"))) <= 80
     assert "< 0.3 ohm" in text and "one point is no sweep" in text and "2 usable points" in text
 
 
 def test_many_sweeps_take_one_line_each():
     report = FitReport(tuple(row(f"P{k}", k=k) for k in range(300)))
-    lines = terminal_text(report).split("\n")
+    lines = result(report).text().split("\n")
     assert len(lines) < 220 and max(map(len, lines)) <= 80
     assert any("and 100 more sweeps" in line for line in lines)
-    assert len(terminal_text(report, everything=True).split("\n")) > 300 * 7
+    assert len(result(report).text(everything=True).split("\n")) > 300 * 7
 
 
 def test_csv_is_in_si_units_and_limits_have_no_value():
-    rows = list(csv.DictReader(io.StringIO(parameters_csv(FULL))))
+    rows = list(csv.DictReader(io.StringIO(csv_of(FULL, "parameters"))))
     assert float(rows[0]["IS_A"]) == 1.234e-14 and float(rows[0]["IS_A_low"]) == 1.1e-14
     assert rows[0]["RS_ohm"] == "" and float(rows[0]["RS_ohm_high"]) == 0.3
     assert float(rows[0]["V at 1 mA (V)"]) == 0.6534 and rows[1]["part"] == "'=x"
     assert rows[2]["why_not"] == "one point is no sweep" and rows[2]["IS_A"] == ""
-    t = list(csv.DictReader(io.StringIO(transistors_csv(FULL))))
+    t = list(csv.DictReader(io.StringIO(csv_of(FULL, "transistors"))))
     assert float(t[0]["IS_A"]) == 198e-15 and t[0]["held"] == "RB" and t[1]["why_not"] == "2 usable points"
 
 
 def test_json():
-    read = json.loads(json_text(FULL))
+    read = json.loads(result(FULL).to_json())
     assert [p["part"] for p in read["parts"]] == ["A07", "=x", "Z9", "T1", "T2"]
     sweep = read["parts"][0]["sweeps"][0]
     assert sweep["fit"]["shunt"]["value"] == 47120.0 and sweep["spice"].startswith("* A07 BE")
@@ -105,18 +126,18 @@ def test_json():
 
 
 def test_page_has_pictures_and_no_outside_links():
-    read = Page(fit_page(FULL))
+    read = Page(page(FULL))
     assert len(read.images) == 5 and all(link.startswith(("#", "data:")) for link in read.links)
 
 
 def test_transistor_views_draw_the_data():
     plot = transistor_plot()
-    axes = transistor_plots.draw_hfe(plot, new_axes())
+    axes = plots.draw_hfe(plot, plots.new_axes())
     drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
     np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.hfe])
     np.testing.assert_array_equal(drawn["low"][:, 1], plot.hfe_low)
     assert axes.get_ylabel() == "h_FE" and axes.get_xscale() == "log"
-    axes = transistor_plots.draw_vbe(plot, new_axes())
+    axes = plots.draw_vbe(plot, plots.new_axes())
     drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
     np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.vbe_V])
     assert axes.get_ylabel() == "V_BE (V)"
@@ -125,19 +146,19 @@ def test_transistor_views_draw_the_data():
 def test_a_curve_without_base_voltage_has_one_view():
     plot = transistor_plot()
     bare = TransistorPlot(**{**vars(plot), "vbe_V": np.full(20, nan)})
-    sheets = transistor_plots.TransistorSheets()
+    sheets = plots.TransistorSheets()
     assert list(sheets.svgs(bare)) == ["h_FE against collector current"]
     assert len(sheets.svgs(plot)) == 2
 
 
 def test_one_of_a_thing_is_not_many():
-    page = fit_page(REPORTS["fit_failed"], MADE)
+    text = page(REPORTS["fit_failed"])
     for wrong in ("1</data> sweeps", "1</data> transistors", "1</data> rows"):
-        assert wrong not in page
+        assert wrong not in text
     bag = Bag(
         sweeps=SweepTable.from_lists(["N01"], ["BE"], [[0.6]], [[1e-3]]), files=("a.csv",), rows_read=1
     )
     one = samples.sort_report(verdicts=(samples.good_part(),), bag=bag, plots=0)
-    page = samples.sort_result(one).contents()["sort.html"]
-    assert "Sorted bag: 1 part<" in page and "1</data> part</span> from" in page
-    assert "1</data> row</span> of" in page
+    text = samples.sort_result(one).contents()["sort.html"]
+    assert "Sorted bag: 1 part<" in text and "1</data> part</span> from" in text
+    assert "1</data> row</span> of" in text

@@ -7,9 +7,10 @@ from math import inf, nan
 import numpy as np
 import pytest
 
+import junction
 from junction.base.constants import thermal_voltage
-from junction.base.records import Interval, SweepTable
-from junction.fit.results import FitReport, FitRow, SweepSource, TransistorRow
+from junction.base.records import Bag, CurveTable, Interval, SweepTable
+from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
 from junction.show import spice
 from tests.show.samples import fit_summary
@@ -46,12 +47,12 @@ wrdata OUT -i(V1)
     return data[:, 0], data[:, 1]
 
 
-def row(junction="AK", part="D1", flags=("converged",), temp_C=25.0, **values):
+def row(of="AK", part="D1", flags=("converged",), temp_C=25.0, **values):
     units = {"IS_A": "A", "RS_ohm": "ohm", "RSH_ohm": "ohm", "ISR_A": "A", "IPH_A": "A", "BV_V": "V"}
     parameters = {k: x if isinstance(x, Interval) else Interval(x, 0.9 * x, 1.1 * x, units.get(k, ""))
                   for k, x in values.items()}  # fmt: skip
     fit = fit_summary(parameters=parameters, flags=flags, temp_C=temp_C, temp_known=True)
-    return FitRow(part, junction, SweepSource(junction, "x.csv", 2, 81, 80, 0), fit, breakdown_at_A=1e-3)
+    return FitRow(of, "x.csv", 2, 81, 80, 0, part=part, fit=fit)
 
 
 def report(*rows, transistors=()):
@@ -102,17 +103,15 @@ def test_ngspice_breakdown(tmp_path):
 @pytest.mark.external
 def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
     """Data made by the closed solution with noise, fitted by the whole job, card run in ngspice."""
-    from junction.base.records import Bag
-    from junction.jobs.fit import FitSettings, run_fit
-
     rng = np.random.default_rng(11)
     truth = dict(IS_A=4e-13, N=1.06, RS_ohm=0.7, RSH_ohm=52e3)
     v = np.round(np.r_[np.linspace(-1.5, 0.3, 30), np.linspace(0.32, 0.8, 49)], 4)
     true = current(v, **truth)
     u = np.hypot(0.003 * true, 3e-9)
     table = SweepTable.from_lists(["Q7"], ["BE"], [v], [true + u * rng.normal(size=v.size)], [25.0])
-    text = spice.model_file(run_fit_report := run_fit(Bag(sweeps=table), FitSettings()))
-    assert run_fit_report.rows[0].why_not == "" and ".subckt Q7_BE_path a k" in text
+    fitted = junction.fit(Bag(sweeps=table))
+    text = spice.model_file(fitted.report)
+    assert fitted.rows[0].why_not == "" and ".subckt Q7_BE_path a k" in text
     vs, i = sweep_in_ngspice(text, "X1 a 0 Q7_BE_path", tmp_path, -1.5, 0.8, 0.002)
     miss = (np.interp(v, vs, i) - table.i_A) / u
     # 79 points, 4 parameters: chi-square below its 99.9 % point (about 119, from memory of the tables)
@@ -154,9 +153,6 @@ wrdata OUT i(VC) i(VB)
 @pytest.mark.external
 def test_a_transistor_card_from_a_fit_lies_over_the_data(tmp_path):
     """Curves made by ngspice from known parameters, fitted, and the card run in ngspice again."""
-    from junction.base.records import Bag, CurveTable
-    from junction.jobs.fit import FitSettings, run_fit
-
     known = ".model true NPN(IS=3e-14 NF=1.0 BF=150 ISE=4e-13 NE=1.7 IKF=0.8 VAF=90 RE=0.08 RB=4 RC=0.1)"
     true = gummel_in_ngspice(known, "true", tmp_path)
     rng = np.random.default_rng(4)
@@ -165,7 +161,7 @@ def test_a_transistor_card_from_a_fit_lies_over_the_data(tmp_path):
     vbe = points[:, 0] + 1e-4 * scatter[:, 0]
     ic, ib = (points[:, k] * (1 + 0.003 * scatter[:, k]) for k in (1, 2))
     curves = CurveTable.from_lists(["T"], [np.full(vbe.size, 5.0)], [vbe], [ib], [ic], [25.0], ["NPN"])
-    fitted = gummel_in_ngspice(spice.model_file(run_fit(Bag(curves=curves), FitSettings())), "T", tmp_path)
+    fitted = gummel_in_ngspice(spice.model_file(junction.fit(Bag(curves=curves)).report), "T", tmp_path)
     low, high = 1e-6, 0.4
     for k in (1, 2):
         inside = (true[:, 1] > low) & (true[:, 1] < high)
