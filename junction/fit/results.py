@@ -155,9 +155,7 @@ class TransistorFits:
     heating_K: np.ndarray  # (n,)
     flags: Mapping[str, np.ndarray] = field(default_factory=dict)
     why_not: tuple[str, ...] = ()
-    iceo_A: np.ndarray | None = None  # (n,) leakage with the base open, from output curves at i_b = 0
-    n_points: np.ndarray | None = None  # (n,) points read and points used
-    n_used: np.ndarray | None = None
+    n_used: np.ndarray | None = None  # (n,) points used
     # (n, p, q) part of the covariance that parts of one type share: logs move by shared @ z, one z for all
     shared: np.ndarray | None = None
 

@@ -17,8 +17,8 @@ from junction.jobs.options import DEFAULT_PLOTS, INSTRUMENT, TEMPERATURE, job, n
 from junction.jobs.result import Result
 from junction.shelf.cautions import cautions
 from junction.transistor.data import CurveNoise
-from junction.transistor.transistor import fit_transistors, parameter_intervals
-from junction.transistor.values import evaluate
+from junction.transistor.transistor import fit_transistors
+from junction.transistor.values import evaluate, parameter_intervals
 from junction.verdict.summary import fit_summaries
 
 EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.

@@ -20,7 +20,7 @@ from junction.sets.weigh import weights_for
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
 from junction.stage.stage import StageAsk, plan_stage
-from junction.transistor.spot import SpotNoise, is_spot, unusable
+from junction.transistor.data import SpotNoise, is_spot, unusable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,7 +74,6 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
     InputError
         No part has either.
     """
-    from junction.transistor.data import TemperatureNoise
     from junction.transistor.transistor import fit_transistors
 
     readings = tuple(r for r in bag.readings if is_spot(r))
@@ -84,14 +83,14 @@ def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
             "part, vce_V, vbe_V, ib_A, ic_A, or part, ic_mA, vbe_mV, hFE, temp_C",
             ", ".join(bag.files),
         )
-    known = {} if settings.temp_u_K is None else {"recorded_K": settings.temp_u_K}
+    u_temp_K = settings.temp_u_K, None
     spot = settings.spot or SpotNoise()
     if settings.side_by_side:  # what is off is off for all of them alike, and moves no current
-        known = {"recorded_K": SIDE_BY_SIDE_K, "missing_K": SIDE_BY_SIDE_K}
+        u_temp_K = SIDE_BY_SIDE_K, SIDE_BY_SIDE_K
         spot = replace(spot, u_vce_V=min(spot.u_vce_V, SIDE_BY_SIDE_V))
     return fit_transistors(
         bag.curves, settings.curve_noise, readings=readings, spot=spot,
-        temperature=TemperatureNoise(**known), made_for_A=carried_A(settings.stage),
+        u_temp_K=u_temp_K, made_for_A=carried_A(settings.stage),
     )  # fmt: skip
 
 

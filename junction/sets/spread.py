@@ -14,8 +14,7 @@ import numpy as np
 
 from junction.fit.results import TransistorFits
 from junction.stage.sharing import Devices, devices_from_fits
-from junction.transistor.kin import BETWEEN
-from junction.transistor.values import chain_to_25C, draw_steps, operating_points
+from junction.transistor.values import OF_A_TYPE, between_parts, chain_to_25C, draw_steps, operating_points
 
 #: Constants of silicon, common to all parts whatever their type; `draw_steps` knows them by itself.
 _SILICON = ("EG", "XTB")
@@ -44,11 +43,11 @@ def with_common_defaults(fits: TransistorFits) -> TransistorFits:
     for members in groups.values():
         for j, name in enumerate(fits.names):
             own = [k for k in members if fits.fixed[k, j]]
-            if name in _SILICON or name not in BETWEEN or not own:
+            if name in _SILICON or name not in OF_A_TYPE or not own:
                 continue
             column = np.zeros((n, p, 1))
             variance = rest[own, j, j]
-            share = np.clip(1 - BETWEEN[name] ** 2 / np.maximum(variance, 1e-300), 0.0, 1.0)
+            share = np.clip(1 - between_parts(name) ** 2 / np.maximum(variance, 1e-300), 0.0, 1.0)
             column[own, :, 0] = rest[own, :, j] * np.sqrt(share / np.maximum(variance, 1e-300))[:, None]
             rest = rest - column @ np.swapaxes(column, 1, 2)
             columns.append(column)

@@ -34,11 +34,19 @@ N_LOG = len(FITTED)
 TEMP, RTH = N_LOG, N_LOG + 1
 N_COORDINATES = N_LOG + 2
 AT = {name: k for k, name in enumerate(FITTED)}
-_RESISTANCES = ("RE", "RB", "RC")
+
+
+class _Batch:
+    """Arrays of a batch of parts, axis 0 the part."""
+
+    def take(self, index):
+        """Some of the parts."""
+        values = (getattr(self, f.name) for f in fields(self))
+        return type(self)(*(v.take(index) if isinstance(v, _Batch) else v[index] for v in values))
 
 
 @dataclass(frozen=True, eq=False)
-class Points:
+class Points(_Batch):
     """Points of n parts, padded to m; every array (n, m).
 
     Voltages and standard uncertainties [V], currents [A], ``temp_C`` [degC].  ``has_vbe``, ``has_ib`` say
@@ -58,13 +66,9 @@ class Points:
     has_ib: np.ndarray
     keep: np.ndarray
 
-    def take(self, index) -> Points:
-        """Some of the parts."""
-        return Points(*(getattr(self, f.name)[index] for f in fields(self)))
-
 
 @dataclass(frozen=True, eq=False)
-class Priors:
+class Priors(_Batch):
     """What is known of the coordinates before the data; (n, p) each, and the current `ic0_A` (n,).
 
     ``centre`` and ``width`` are those of the coordinates (natural logs, K, K/W); width inf is no
@@ -75,10 +79,6 @@ class Priors:
     centre: np.ndarray
     width: np.ndarray
     ic0_A: np.ndarray
-
-    def take(self, index) -> Priors:
-        """Some of the parts."""
-        return Priors(self.centre[index], self.width[index], self.ic0_A[index])
 
     def rows(self, theta: np.ndarray) -> np.ndarray:
         """Buffer (n, p + 1, p): derivatives and residual of each prior row."""
@@ -103,7 +103,7 @@ def _squash(i, u):
 
 
 @dataclass(frozen=True, eq=False)
-class TransistorProblem:
+class TransistorProblem(_Batch):
     """Batch for `lsq.solve`: 2 m data rows and p prior rows a part.
 
     ``whitening`` (n, m, 3) holds the factors (w11, w21, w22) that turn the two raw residuals into unit
@@ -113,10 +113,6 @@ class TransistorProblem:
     points: Points
     priors: Priors
     whitening: np.ndarray
-
-    def take(self, index) -> TransistorProblem:
-        """Some of the parts."""
-        return TransistorProblem(self.points.take(index), self.priors.take(index), self.whitening[index])
 
     def evaluate(self, theta: np.ndarray) -> np.ndarray:
         """Buffer (n, p + 1, 2 m + p) of whitened derivatives and residuals."""
@@ -265,7 +261,7 @@ def _to_coordinates(value, temp_C, power, columns):
 
 def _measured_columns(points: Points, p, m, solved):
     """Changes of IC and IB with the measured v_be, v_ce, i_b, i_c; array (2, 4, n, m)."""
-    RE, RB, RC = (p[name] for name in _RESISTANCES)
+    RE, RB, RC = (p[name] for name in ("RE", "RB", "RC"))
     zero, one = np.zeros_like(points.ic), np.ones_like(points.ic)
     dx = [one, zero, -(RB + RE) * one, -RE * one]
     dy = [one, -one, -RB * one, RC * one]

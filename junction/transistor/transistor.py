@@ -1,48 +1,65 @@
-"""Transistor fits: dc Gummel-Poon parameters of a bag, from curves, spot readings or both, at 25 degC.
+r"""Transistor fits: dc Gummel-Poon parameters of a bag, from curves, spot readings or both, at 25 degC.
 
-The steps, for all parts at once: points above the noise are taken (`transistor_data`), weak knowledge is
-scaled to their currents, the whitened residuals are minimised (`lsq`), wild points are dropped, a noise
-that was not stated is scaled to the scatter about the curve, and a rise of temperature with power is
-fitted where the data show one.
+The steps, for all parts at once: points above the noise are taken (`data`), weak knowledge is scaled to
+their currents, the whitened residuals (`model`) are minimised, wild points are dropped, a noise that was
+not stated is scaled to the scatter about the curve, and a rise of temperature with power is fitted where
+the data show one.  Then parts of one type tell of each other.
+
+A spot reading says nothing of a part's RE, IKF or NE, and the weak knowledge that stands in for them is
+wide.  But parts of one type come from one line: whatever their RE is, it is nearly the same for all, so
+that the wide part of the uncertainty is an error all parts share, which matters little when two of them
+are compared; and a few parts of the type measured as curves tell the rest what it is.
+
+Stated as two levels: the coordinate u of part k is drawn about the type's value mu with a spread B
+(`values.between_parts`), and mu about the weak prior m_0, W.  With the data of part k quadratic near its
+fit, of curvature S_k and gradient h_k, s_k = S_k u - h_k, both levels are solved exactly:
+
+.. math::
+
+    V^{-1} = W^{-1} + \sum_k \big[S_k - S_k (S_k + B^{-1})^{-1} S_k\big], \qquad
+    \hat\mu = V\,\big[W^{-1} m_0 + \sum_k B^{-1} (S_k + B^{-1})^{-1} s_k\big]
+
+(repeated, because S_k depends on mu where the law is not linear), and each part is fitted again with mu
+for its prior and B for its width; V goes into every part's covariance along its own sensitivity to mu, as
+errors shared (`TransistorFits.shared`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from junction.base.records import CurveTable, Interval, PartReadings
+from junction.base.records import CurveTable, PartReadings
+from junction.fit.lsq import invert, solve, student_t
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
-from junction.transistor import kin
-from junction.transistor.chunk import PRECISE, fit_in_chunks, solve_whitened
-from junction.transistor.data import (
-    UNKNOWN_NOISE,
-    Bench,
-    CurveNoise,
-    TemperatureNoise,
-    free_coordinates,
-    gather,
-    priors_and_start,
-)
+from junction.shelf.rules import rule
+from junction.transistor.data import Bench, CurveNoise, SpotNoise, gather, priors_and_start
 from junction.transistor.model import (
     AT,
+    N_COORDINATES,
     N_LOG,
+    RTH,
+    TEMP,
     Points,
     Priors,
     TransistorProblem,
+    raw_residuals,
+    scale_noise,
     whiten,
 )
-from junction.transistor.spot import SpotNoise
-from junction.transistor.values import COVERAGE_95, FITTED
+from junction.transistor.values import COVERAGE_95, FITTED, OF_A_TYPE, between_parts, square_root
 
-#: Median distance of points from the fitted curve, in parts of the collector current, beyond which a part has
-#: no fit: 5 mV of V_BE is a fifth.
-MOST_APART = 0.4
-#: Coordinates as a start for another fit: self-heating is found anew.
-_AT_REST = np.array([1.0] * (N_LOG + 1) + [0.0])
-_UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
+#: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
+CHUNK = 40_000
+_PRECISE = {"max_iterations": 80, "decrease_tol": 1e-8, "relative_tol": 1e-10, "step_tol": 1e-10}
+#: Coordinates outside these are no transistor's; exp of them stays well inside the range of a float.
+_LIMITS = {"IS": (1e-30, 1.0), "ISE": (1e-40, 1.0), "NF": (0.8, 2.2), "NE": (1.02, 5.0), "XTB": (1e-13, 6.0),
+           "EG": (0.2, 3.0), "BF": (1e-3, 1e6)}  # fmt: skip
+#: Places among the coordinates of what parts of one type have in common.
+_U = [AT[name] for name in OF_A_TYPE]
 
 
 def fit_transistors(
@@ -50,9 +67,9 @@ def fit_transistors(
     noise: CurveNoise | None = None,
     *,
     readings: Sequence[PartReadings] = (),
-    spot: SpotNoise = SpotNoise(),  # noqa: B008  (frozen)
+    spot: SpotNoise | None = None,
     law: TemperatureLaw = SILICON_LAW,
-    temperature: TemperatureNoise = TemperatureNoise(),  # noqa: B008  (frozen)
+    u_temp_K: tuple[float | None, float | None] = (None, None),
     made_for_A: float = np.nan,
 ) -> TransistorFits:
     """Fit every part of a bag.
@@ -66,12 +83,13 @@ def fit_transistors(
         Standard uncertainties of the points; None takes a usual shape and scales it to the scatter.
     readings : sequence of PartReadings
         Rows with V_BE [V] or h_FE [1] at a collector current [A] join the part's curve, or stand alone.
-    spot : SpotNoise
-        Their uncertainties.
+    spot : SpotNoise, optional
+        Their uncertainties; the usual ones by default.
     law : TemperatureLaw
         Takes the parameters from the temperature of the data to 25 degC.
-    temperature : TemperatureNoise
-        Uncertainty of the recorded, or missing, temperature [K].
+    u_temp_K : (float, float)
+        Standard uncertainty of a recorded temperature, and of one that is missing and taken as 25 degC [K];
+        None for the usual one.
     made_for_A : float
         Collector current the parts are made to carry [A], to scale what is weakly known of parts with spot
         readings alone; nan where nobody said.
@@ -80,114 +98,358 @@ def fit_transistors(
     -------
     TransistorFits
         One entry a part, curves first.  Where spot readings are among parts of one type, the parts tell of
-        each other (`transistor_kin`; flag ``taught``); parts without a type count as one type by polarity
-        as long as their V_BE agree within some 40 mV.  ``value`` is nan where ``why_not`` says why there
-        is no fit; ``fixed`` marks parameters on which the data say next to nothing: they stand at the
-        stated default and carry its uncertainty (`transistor_data.priors_and_start`).
+        each other (flag ``taught``); parts without a type count as one type by polarity as long as their
+        V_BE agree within some 40 mV.  ``value`` is nan where ``why_not`` says why there is no fit; ``fixed``
+        marks parameters on which the data say next to nothing: they stand at the stated default and carry
+        its uncertainty (`data.priors_and_start`).
     """
-    bench = gather(curves, UNKNOWN_NOISE if noise is None else noise, readings, spot)
-    scalable = ~bench.spot_only if noise is None or not noise.known else np.zeros(len(bench.part), bool)
-    priors, start = priors_and_start(bench, law, temperature, made_for_A)
-    free = free_coordinates(bench, law, temperature)
-    fitted = fit_in_chunks(bench.points, priors, start, free, scalable)
-    if fitted is None:
-        return _result(bench, scalable, _nothing(bench))
-    return _result(bench, scalable, fitted | _teach(bench, priors, free, scalable, fitted))
+    noise = CurveNoise(known=False) if noise is None else noise
+    bench = gather(curves, noise, readings, SpotNoise() if spot is None else spot)
+    usual = (rule("temp_error_recorded") / 3.0**0.5, rule("temp_error_missing") / 3.0**0.5)
+    u_temp = tuple(b if a is None else a for a, b in zip(u_temp_K, usual, strict=True))
+    priors, start, free = priors_and_start(bench, law, u_temp, made_for_A)
+    scalable = np.zeros(len(bench.part), bool) if noise.known else ~bench.spot_only
+    fitted = _in_chunks(bench.points, priors, start, free, scalable)
+    return _result(bench, fitted | _teach(bench, priors, free, scalable, fitted))
+
+
+# --- parts by themselves --------------------------------------------------------------------------------
+
+
+def _in_chunks(points: Points, priors: Priors, start, free, scalable) -> dict[str, np.ndarray]:
+    """Fit all parts, a chunk at a time.
+
+    Parameters
+    ----------
+    points : Points
+    priors : Priors
+    start : ndarray (n, p)
+        Coordinates to start from.
+    free : ndarray of bool (n, p)
+        Coordinates that are fitted; self-heating is added where it shows.
+    scalable : ndarray of bool (n,)
+        Parts whose stated noise is a guess, to be scaled to the scatter.
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``theta``, ``covariance``, ``information`` (J'J of the data), ``before`` (covariance of the prior),
+        ``chi2``, ``dof``, ``converged``, ``hot``, ``heating`` [K], ``wild``, ``keep``, ``free``, ``apart``
+        (median distance from the curve).
+    """
+    n, m = points.ic.shape
+    size = max(1, CHUNK // max(m, 1))
+    parts = [
+        _fit(points.take(i), priors.take(i), start[i], free[i], scalable[i])
+        for i in (np.arange(a, min(a + size, n)) for a in range(0, max(n, 1), size))
+    ]
+    return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
+
+
+def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.ndarray]:
+    """Fit one chunk: robust and coarse, wild points out, noise scaled, self-heating, then what came of it."""
+    robust = _PRECISE | {"huber": 3.0}
+    fit = free.copy()
+    # A large RC can explain a bent top by saturation, where the effective variance is so large that nothing
+    # contradicts it any more: RC and BR join when the rest stands, and only where the data do saturate (or,
+    # for BR, the collector junction's own current shows in the base current, as in germanium).  Elsewhere
+    # they keep their prior, whose width goes into the covariance all the same.
+    fit[:, [AT["RC"], AT["BR"]]] = False
+    theta = _solve(points, priors, theta, fit, robust).theta
+    knee = np.where(points.has_vbe, points.vbe + rule("bjt_knee_above_vbe"), rule("bjt_knee"))
+    saturated = (points.keep & (points.vce < knee)).sum(1) >= 3
+    least = np.where(points.keep & points.has_ib, points.ib, np.inf).min(axis=1, initial=np.inf)
+    leaks = np.exp(theta[:, AT["IS"]] - theta[:, AT["BR"]]) > rule("bjt_leak_share") * least
+    fit[:, AT["RC"]], fit[:, AT["BR"]] = saturated, saturated | leaks
+    for _ in range(2):
+        theta = _solve(points, priors, theta, fit, robust).theta
+        points = _rescale(points, priors, theta, scalable, robust=True)
+    all_kept = points.keep
+    points, wild = _drop_wild(points, priors, theta)
+    for _ in range(2):
+        theta = _solve(points, priors, theta, fit, _PRECISE).theta
+        points = _rescale(points, priors, theta, scalable, robust=False)
+    significance = _heating_shows(points, priors, theta, free)
+    warm, hot = significance > rule("bjt_heating_fitted"), significance > rule("bjt_heating_said")
+    fit[warm, RTH] = True
+    theta[warm, RTH] = 1.0
+    for _ in range(3 if hot.any() else 1):
+        theta = _solve(points, priors, theta, fit, _PRECISE).theta
+        # What looked wild at one temperature may only have been hot.
+        points, wild = _drop_wild(replace(points, keep=all_kept), priors, theta)
+    solution = _solve(points, priors, theta, fit, _PRECISE)
+    theta = solution.theta
+    problem = TransistorProblem(points, priors, whiten(theta, points))
+    power = (np.abs(points.vce * points.ic) * points.keep).max(axis=1, initial=0.0)
+    rise, drift = np.where(hot, theta[:, RTH] * power, np.nan), _repeated_rise(problem, theta)
+    return _outcome(problem, theta, free | fit, scalable) | {
+        "converged": solution.converged, "wild": wild, "hot": hot | np.isfinite(drift),
+        "heating": np.fmax(rise, drift),
+    }  # fmt: skip
+
+
+def _solve(points: Points, priors: Priors, theta, free, options):
+    """One solution with the whitening of the start."""
+    # far outside anything real, so that no step leaves the range of a float
+    reach = np.where(np.isfinite(priors.width), 6.0 * priors.width, np.inf)
+    lower, upper = priors.centre - reach, priors.centre + reach
+    for name, (low, high) in _LIMITS.items():
+        lower[:, AT[name]], upper[:, AT[name]] = np.log(low), np.log(high)
+    lower[:, RTH] = 0.0
+    lower, upper = np.minimum(lower, theta), np.maximum(upper, theta)
+    problem = TransistorProblem(points, priors, whiten(theta, points))
+    return solve(problem, theta, lower=lower, upper=upper, free=free, **options)
+
+
+def _data_rows(problem: TransistorProblem, theta):
+    """Residuals of the data, their derivatives and count, and the information J'J they hold."""
+    buffer = problem.evaluate(theta)[:, :, : 2 * problem.points.ic.shape[1]]
+    r, d = buffer[:, -1], buffer[:, :-1]
+    count = (problem.whitening[..., 0] > 0).sum(1) + (problem.whitening[..., 2] > 0).sum(1)
+    return r, d, count, np.matmul(d, d.transpose(0, 2, 1))
+
+
+def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
+    """Covariance, chi-square and degrees of freedom at the answer, and how far the points lie from it."""
+    r, _, count, information = _data_rows(problem, theta)
+    prior = problem.priors.rows(theta)[:, :-1]
+    prior = np.matmul(prior, prior.transpose(0, 2, 1))
+    used = np.einsum("nij,nji->n", information, invert(information + prior, free)[0])
+    # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
+    widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
+    information = information / widen[:, None, None] ** 2
+    keep = problem.points.keep
+    with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one
+        apart = np.where(keep, np.abs(raw_residuals(theta, problem.points)[0]), np.inf)
+        middle = np.maximum((keep.sum(1) - 1) // 2, 0)
+        apart = np.expm1(np.minimum(np.sort(apart, axis=1)[np.arange(len(apart)), middle], 50.0))
+    return {
+        "theta": theta, "covariance": invert(information + prior, free)[0], "chi2": (r * r).sum(1),
+        "dof": np.maximum(count - used, 0.0), "before": invert(prior, free)[0], "information": information,
+        "free": free, "keep": keep, "apart": apart,
+    }  # fmt: skip
+
+
+def _rescale(points: Points, priors: Priors, theta, scalable, *, robust):
+    """Scale a noise that was not stated to the scatter about the curve."""
+    if not scalable.any():
+        return points
+    r, _, count, information = _data_rows(TransistorProblem(points, priors, whiten(theta, points)), theta)
+    prior = priors.rows(theta)[:, :-1]
+    covariance, _ = invert(information + np.matmul(prior, prior.transpose(0, 2, 1)))
+    dof = np.maximum(count - np.einsum("nij,nji->n", information, covariance), 1.0)
+    if robust:
+        size = np.where(r != 0, np.abs(r), np.nan)
+        size[~np.isfinite(size).any(1)] = 0.67449
+        scale = np.nanmedian(size, axis=1) / 0.67449 * np.sqrt(count / dof)  # median of |normal|
+    else:
+        scale = np.sqrt((r * r).sum(1) / dof)
+    # fewer degrees of freedom than 3 tell no scatter
+    return scale_noise(points, np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0))
+
+
+def _drop_wild(points: Points, priors: Priors, theta):
+    """Leave out points whose residual is beyond the limit; never more than a fifth of a part's."""
+    r, *_ = _data_rows(TransistorProblem(points, priors, whiten(theta, points)), theta)
+    m = points.ic.shape[1]
+    wild = points.keep & (np.maximum(np.abs(r[:, :m]), np.abs(r[:, m:])) > rule("bjt_wild"))
+    wild &= (wild.sum(1) <= 0.2 * points.keep.sum(1))[:, None]
+    return replace(points, keep=points.keep & ~wild), wild.sum(1)
+
+
+def _heating_shows(points: Points, priors: Priors, theta, free):
+    """Thermal resistance over its standard uncertainty, by one step of the full problem with it free."""
+    # At one v_ce power is as good as current, and heat cannot be told from RE.
+    most = np.where(points.keep, points.vce, -np.inf).max(axis=1, initial=-np.inf)
+    least = np.where(points.keep, points.vce, np.inf).min(axis=1, initial=np.inf)
+    several = (points.keep.sum(1) > 3) & (most > 1.5 * least)
+    buffer = TransistorProblem(points, priors, whiten(theta, points)).evaluate(theta)
+    d, r = buffer[:, :-1], buffer[:, -1]
+    wide = free.copy()
+    wide[:, RTH] = True
+    covariance, _ = invert(np.matmul(d, d.transpose(0, 2, 1)), wide)
+    step = -np.einsum("ni,nij,nj->n", covariance[:, RTH], d, r)
+    return np.where(several, step / np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)), 0.0)
+
+
+def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:
+    """Mean rise of temperature between repeated points of a curve [K]; nan where none is seen.
+
+    Pairs at the same v_be and v_ce, not next to each other in the log (an up and a down sweep, a point
+    taken again), whose later one carries more current than noise allows.
+    """
+    points = problem.points
+    if points.ic.shape[1] < 3:
+        return np.full(points.ic.shape[0], np.nan)
+    with np.errstate(all="ignore"):
+        f1, _, d1, _, _ = raw_residuals(theta, points)
+    level = np.round(np.log(np.maximum(points.vce, 1e-2)) / 0.1)
+    order = np.argsort(np.where(points.keep & points.has_vbe, 100.0 * level + points.vbe, np.inf), axis=1)
+
+    def sorted_pairs(a):
+        a = np.take_along_axis(a, order, 1)
+        return a[:, :-1], a[:, 1:]
+
+    (k0, k1), (v0, v1), (l0, l1) = (sorted_pairs(a) for a in (points.keep, points.vbe, level))
+    same = k0 & k1 & (l0 == l1) & (np.abs(v1 - v0) < rule("bjt_vbe_same")) & (np.abs(np.diff(order)) > 1)
+    (a0, a1), (w0, w1), (t0, t1) = (sorted_pairs(a) for a in (f1, problem.whitening[..., 0], d1[:, TEMP]))
+    with np.errstate(all="ignore"):
+        slope = 0.5 * (t0 + t1)
+        rise = np.sign(order[:, :-1] - order[:, 1:]) * (a1 - a0) / slope
+        weight = np.nan_to_num(np.where(same, slope**2 / (1.0 / w0**2 + 1.0 / w1**2), 0.0))
+        mean = (weight * np.nan_to_num(rise)).sum(1) / weight.sum(1)
+        shows = mean > np.maximum(rule("bjt_heating_said") / np.sqrt(weight.sum(1)), rule("bjt_rise_least"))
+    return np.where(shows, mean, np.nan)
+
+
+# --- what parts of one type tell of each other ----------------------------------------------------------
 
 
 def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndarray]:
-    """Fit parts known by spot readings again with what others of their type tell (`transistor_kin`)."""
-    good = np.array([not _why_not(bench, f, k) for k in range(len(bench.part))])
-    out = {}
+    """Fit parts known by spot readings again with what others of their type tell."""
+    good = np.array([not _why_not(bench, f, k) for k in range(len(bench.part))], bool)
+    out: dict[str, np.ndarray] = {}
     loadings = []
-    for members in kin.groups(bench.type, bench.polarity, good, bench.spot_only, f["theta"][:, AT["IS"]]):
-        points, own = bench.points.take(members), kin.common_reference(priors.take(members))
-        learned = _learn(points, own, f["theta"][members] * _AT_REST, free[members], scalable[members],
-                         bench.spot_only[members])  # fmt: skip
-        own = kin.informed(own, learned)
-        start = kin.at_mean(learned, own, f["theta"][members] * _AT_REST)
-        again = fit_in_chunks(points, own, start, free[members], scalable[members])
-        loading = kin.shared_loading(learned, own, again["theta"], again["covariance"])
+    keys = list(zip(bench.type, bench.polarity, strict=True))
+    at_rest = f["theta"].copy()
+    at_rest[:, RTH] = 0.0  # self-heating is found anew
+    for key in dict.fromkeys(keys):
+        members = np.flatnonzero([k == key for k in keys] & good)
+        log_is = f["theta"][members, AT["IS"]]
+        alike = bool(key[0]) or (members.size and np.std(log_is) < rule("bjt_one_type_log_IS"))
+        if members.size < 2 or not bench.spot_only[members].any() or not alike:
+            continue
+        points, own = bench.points.take(members), priors.take(members)
+        # the same reference current of the non-ideal share for all parts, so that shares compare
+        own = replace(own, ic0_A=np.full(members.size, np.exp(np.median(np.log(own.ic0_A)))))
+        B = np.array([between_parts(name) for name in OF_A_TYPE]) ** 2
+        mean, covariance = _learn(
+            points, own, at_rest[members], free[members], scalable[members], bench.spot_only[members], B
+        )
+        own = _informed(own, mean, B)
+        start = _at_mean(mean, own, at_rest[members])
+        again = _in_chunks(points, own, start, free[members], scalable[members])
+        # how the type's error moves each part's logs: d(theta)/d(mu) = C L' B^-1, L = d(phi)/d(theta)
+        slope, _ = _share_coordinates(own, again["theta"])
+        to_mu = again["covariance"] @ np.swapaxes(slope, 1, 2)[:, :, _U] / B
+        loading = (to_mu @ square_root(covariance))[:, :N_LOG]
         again["covariance"][:, :N_LOG, :N_LOG] += loading @ np.swapaxes(loading, 1, 2)
         for name, value in again.items():
-            whole = out.setdefault(name, f[name].copy())
-            whole[members] = value
+            out.setdefault(name, f[name].copy())[members] = value
         loadings.append((members, loading))
     if loadings:
-        shared = np.zeros((len(bench.part), N_LOG, sum(x.shape[2] for _, x in loadings)))
-        column = 0
-        for members, x in loadings:
-            shared[members, :, column : column + x.shape[2]] = x
-            column += x.shape[2]
-        out["shared"] = shared
+        out["shared"] = np.zeros((len(bench.part), N_LOG, len(_U) * len(loadings)))
+        for k, (members, loading) in enumerate(loadings):
+            out["shared"][members, :, k * len(_U) : (k + 1) * len(_U)] = loading
     return out
 
 
-def _learn(points: Points, priors: Priors, theta, free, scalable, spot) -> kin.Kin:
-    """What the parts of one type say of it; curves at their own fits, spot readings at the type's mean."""
-    known = learned = kin.before(priors)
+def _learn(points: Points, priors: Priors, theta, free, scalable, spot, B) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of a type's coordinates mu; curves at their own fits, spot readings at the mean.
+
+    One reading constrains one combination of coordinates, which depends on where it is taken: many parts
+    taken apart would seem to fix each coordinate.
+    """
+    # before the parts are measured: the weak prior, less the spread of parts
+    mean = known = np.median(priors.centre[:, _U], axis=0)
+    W = np.maximum(np.median(priors.width[:, _U], axis=0) ** 2 - B, 0.1 * B)
     curves = np.flatnonzero(~spot)
     # BF is let go while IS is sought, or a part of more gain would seem one of less V_BE.
-    rest = free.copy()
-    rest[:, [k for k in kin.COORDINATES if k != AT["BF"]]] = False
+    rest = free & spot[:, None]
+    rest[:, [k for k in _U if k != AT["BF"]]] = False
     for _ in range(3):
-        own = kin.informed(priors, learned)
-        theta = kin.at_mean(learned, own, theta)
-        _, solution = solve_whitened(points, own, theta, rest & spot[:, None], PRECISE)
-        theta = kin.at_mean(learned, own, solution.theta)
-        problem = TransistorProblem(points, own, whiten(theta, points))
-        buffer = problem.evaluate(theta)[:, :, : 2 * points.ic.shape[1]]
-        d, r = buffer[:, :-1], buffer[:, -1]
-        information, gradient = np.matmul(d, d.transpose(0, 2, 1)), np.einsum("nim,nm->ni", d, r)
+        own = _informed(priors, mean, B)
+        theta = _at_mean(mean, own, theta)
+        theta = _at_mean(mean, own, _solve(points, own, theta, rest, _PRECISE).theta)
+        r, d, _, information = _data_rows(TransistorProblem(points, own, whiten(theta, points)), theta)
+        gradient = np.einsum("nim,nm->ni", d, r)
         if curves.size:
-            fit = fit_in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
-                                 scalable[curves])  # fmt: skip
+            fit = _in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
+                             scalable[curves])  # fmt: skip
             theta[curves], information[curves] = fit["theta"], fit["information"]
-            gradient[curves] = kin.stationary_gradient(own.take(curves), fit["theta"])
-        found = kin.learn(known, own, theta, information, gradient, free)
+            # J'r of the data at a fit is minus that of the prior rows
+            rows = own.take(curves).rows(fit["theta"])
+            gradient[curves] = -np.einsum("nij,nj->ni", rows[:, :-1], rows[:, -1])
+        S, s = _eliminated(own, theta, information, gradient, free)
+        C = np.linalg.inv(S + np.diag(1.0 / B))
+        covariance = np.linalg.inv(np.diag(1.0 / W) + (S - S @ C @ S).sum(0))
+        found = covariance @ (known / W + (np.einsum("nij,nj->ni", C, s) / B).sum(0))
         # a step longer than a factor of e outruns the quadratic it came from
-        learned = kin.Kin(learned.mean + np.clip(found.mean - learned.mean, -1.0, 1.0), found.covariance)
-    return learned
+        mean = mean + np.clip(found - mean, -1.0, 1.0)
+    return mean, 0.5 * (covariance + covariance.T)
 
 
-def _nothing(bench: Bench) -> dict[str, np.ndarray]:
-    """What `_fit` gives, for a bag without a part."""
-    p = N_LOG + 2
-    out = {name: np.zeros(0) for name in ("dof", "heating", "used", "chi2", "apart")}
-    out |= {name: np.zeros(0, bool) for name in ("converged", "at_bound", "hot", "wild")}
-    square = np.zeros((0, p, p))
-    out |= {"theta": np.zeros((0, p)), "covariance": square, "before": square}
-    return out | {"keep": bench.points.keep, "free": np.zeros((0, p), bool)}
+def _eliminated(priors: Priors, theta, information, gradient, free) -> tuple[np.ndarray, np.ndarray]:
+    """Curvature S and S u - h of each part's data in the type's coordinates, all others eliminated."""
+    slope, phi = _share_coordinates(priors, theta)
+    inverse = np.linalg.inv(slope)
+    data = np.swapaxes(inverse, 1, 2) @ information @ inverse
+    g = np.einsum("nij,ni->nj", inverse, gradient)
+    rest = [k for k in range(N_COORDINATES) if k not in _U]
+    precision = np.where(free[:, rest], 1.0 / priors.width[:, rest] ** 2, 0.0)
+    exact = np.where(free[:, rest], 1e-12, 1e30)
+    a_un = data[:, _U][:, :, rest]
+    cover, _ = invert(data[:, rest][:, :, rest] + np.eye(len(rest)) * (precision + exact)[:, :, None])
+    g_rest = g[:, rest] + precision * (phi[:, rest] - priors.centre[:, rest])
+    S = data[:, _U][:, :, _U] - a_un @ cover @ np.swapaxes(a_un, 1, 2)
+    h = g[:, _U] - np.einsum("nij,njk,nk->ni", a_un, cover, g_rest)
+    return S, np.einsum("nij,nj->ni", S, phi[:, _U]) - h
 
 
-def _result(bench: Bench, scalable, f) -> TransistorFits:
+def _share_coordinates(priors: Priors, theta) -> tuple[np.ndarray, np.ndarray]:
+    """Slope d(phi)/d(theta) (n, p, p) and phi (n, p): theta with the non-ideal share in place of ln(ISE)."""
+    rows = Priors(np.zeros_like(priors.centre), np.ones_like(priors.width), priors.ic0_A).rows(theta)
+    return np.swapaxes(rows[:, :-1], 1, 2), rows[:, -1]
+
+
+def _at_mean(mean, priors: Priors, theta) -> np.ndarray:
+    """Coordinates with those of the type at its mean, all others as they are."""
+    moved = theta.copy()
+    moved[:, _U] = mean
+    moved[:, AT["ISE"]] = 0.0
+    moved[:, AT["ISE"]] = mean[_U.index(AT["ISE"])] - _share_coordinates(priors, moved)[1][:, AT["ISE"]]
+    return moved
+
+
+def _informed(priors: Priors, mean, B) -> Priors:
+    """Priors with the type's values for centre and the spread between parts for width."""
+    centre, width = priors.centre.copy(), priors.width.copy()
+    centre[:, _U], width[:, _U] = mean, np.sqrt(B)
+    return replace(priors, centre=centre, width=width)
+
+
+# --- results --------------------------------------------------------------------------------------------
+
+
+def _result(bench: Bench, f) -> TransistorFits:
     n, p = len(bench.part), N_LOG
     why = tuple(_why_not(bench, f, k) for k in range(n))
-    good = np.array([not w for w in why], bool).reshape(n)
+    good = np.array([not w for w in why], bool)
     covariance = np.where(good[:, None, None], f["covariance"][:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     u_before = np.sqrt(np.einsum("nii->ni", f["before"][:, :p, :p]))
-    # little told beyond what was known, or not even within a factor of twenty
-    fixed = ~f["free"][:, :p] | (u > 0.7 * u_before) | (u > 3.0)
+    # little told beyond what was known, or not even within some factor
+    fixed = ~f["free"][:, :p] | (u > rule("bjt_held_share") * u_before) | (u > rule("bjt_held_width"))
     fixed[:, [AT["EG"], AT["XTB"]]] = True
-    ic = bench.points.ic
-    keep = f["keep"]
-    value = np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan))
+    ic, keep, shared = bench.points.ic, f["keep"], f.get("shared")
+    low, high = np.where(keep, ic, np.inf), np.where(keep, ic, -np.inf)
+
+    def where_good(values):
+        return np.where(good, values, np.nan)
+
     return TransistorFits(
-        bench.part, bench.polarity, bench.type, bench.source, FITTED, value,
-        np.where(good[:, None], u, np.inf), covariance, fixed, bench.temp_C, bench.temp_known,
-        np.where(good, f["chi2"], np.nan), np.where(good, f["dof"], np.nan),
-        np.where(good, np.where(keep, ic, np.inf).min(axis=1, initial=np.inf), np.nan),
-        np.where(good, np.where(keep, ic, -np.inf).max(axis=1, initial=-np.inf), np.nan),
-        np.where(good, f["heating"], np.nan),
+        bench.part, bench.polarity, bench.type, bench.source, FITTED,
+        np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan)), np.where(good[:, None], u, np.inf),
+        covariance, fixed, bench.temp_C, bench.temp_known, where_good(f["chi2"]), where_good(f["dof"]),
+        where_good(low.min(axis=1, initial=np.inf)), where_good(high.max(axis=1, initial=-np.inf)),
+        where_good(f["heating"]),
         {
-            "converged": good & f["converged"].astype(bool), "at_bound": f["at_bound"].astype(bool),
-            "self_heated": good & f["hot"].astype(bool), "outliers": good & (f["wild"] > 0),
-            "uncertainty_known": ~scalable, "iceo_seen": np.isfinite(bench.iceo_A),
+            "converged": good & f["converged"].astype(bool), "self_heated": good & f["hot"].astype(bool),
+            "outliers": good & (f["wild"] > 0),
             # the fit leans on other parts, taken for the same type
-            "taught": np.zeros(n, bool) if f.get("shared") is None else np.abs(f["shared"]).sum((1, 2)) > 0,
+            "taught": np.zeros(n, bool) if shared is None else np.abs(shared).sum((1, 2)) > 0,
         },
-        why, bench.iceo_A, bench.n_read, np.where(good, f["used"], 0).astype(np.int64), f.get("shared"),
+        why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
     )  # fmt: skip
 
 
@@ -197,40 +459,10 @@ def _why_not(bench: Bench, f, k: int) -> str:
         return bench.why_not[k]
     if not (np.isfinite(f["theta"][k]).all() and np.isfinite(f["covariance"][k]).all()):
         return "the fit did not come to a finite answer"
-    if not f["apart"][k] < MOST_APART:
+    most = rule("bjt_apart_most")
+    if not f["apart"][k] < most:
         return (
-            "the points follow no transistor's law: half of them lie further than "
-            f"{100 * MOST_APART:.0f} % of collector current from any curve; check columns, units and signs"
+            f"the points follow no transistor's law: half of them lie further than {100 * most:.0f} % of "
+            "collector current from any curve; check columns, units and signs"
         )
     return ""
-
-
-def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
-    """Parameters of one part with 95 % intervals, for people and for JSON.
-
-    Parameters
-    ----------
-    fits : TransistorFits
-    k : int
-        Index of the part.
-
-    Returns
-    -------
-    dict of str to Interval
-        SI units.  A parameter the data say next to nothing on is left out (``fits.fixed``); one known
-        within a factor of 1.8 or worse is a one-sided limit, the side that constrains.
-    """
-    out = {}
-    for j, name in enumerate(fits.names):
-        if fits.fixed[k, j] or not np.isfinite(fits.value[k, j]):
-            continue
-        value, u = float(fits.value[k, j]), float(fits.u_log[k, j])
-        unit = _UNITS.get(name, "1")
-        if u < 0.3:
-            spread = float(np.exp(COVERAGE_95 * u))
-            out[name] = Interval(value, value / spread, value * spread, unit)
-        elif name in ("IKF", "VAF"):  # a large one has no effect: the data say "at least"
-            out[name] = Interval(np.nan, value * float(np.exp(-1.645 * u)), np.inf, unit)
-        else:
-            out[name] = Interval(np.nan, -np.inf, value * float(np.exp(1.645 * u)), unit)
-    return out

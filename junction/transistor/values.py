@@ -13,14 +13,58 @@ from typing import NamedTuple
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.records import Interval
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_XTI
 from junction.physics.transistor import OperatingPoint, operating_point
+from junction.shelf.rules import rule
 
 #: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
 FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")
+#: Those of them that parts of one type have nearly in common (`between_parts`).
+OF_A_TYPE = ("NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR")
+_UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
 #: Half-width of a 95 % interval in standard uncertainties (JCGM 100:2008, table G.1, normal).
 COVERAGE_95 = 1.959964
+
+
+def between_parts(name: str) -> float:
+    """Spread between parts of one type of the natural logarithm of a parameter in `OF_A_TYPE` [1].
+
+    That of ISE is the spread of the share of non-ideal base current.
+    """
+    return rule(f"bjt_{name}_between")
+
+
+def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
+    """Parameters of one part with 95 % intervals, for people and for JSON.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    k : int
+        Index of the part.
+
+    Returns
+    -------
+    dict of str to Interval
+        SI units.  A parameter the data say next to nothing on is left out (``fits.fixed``); one known
+        within a factor of 1.8 or worse is a one-sided limit, the side that constrains.
+    """
+    out = {}
+    for j, name in enumerate(fits.names):
+        if fits.fixed[k, j] or not np.isfinite(fits.value[k, j]):
+            continue
+        value, u = float(fits.value[k, j]), float(fits.u_log[k, j])
+        unit = _UNITS.get(name, "1")
+        if u < rule("bjt_value_width"):
+            spread = float(np.exp(COVERAGE_95 * u))
+            out[name] = Interval(value, value / spread, value * spread, unit)
+        elif name in ("IKF", "VAF"):  # a large one has no effect: the data say "at least"
+            out[name] = Interval(np.nan, value * float(np.exp(-1.645 * u)), np.inf, unit)
+        else:
+            out[name] = Interval(np.nan, -np.inf, value * float(np.exp(1.645 * u)), unit)
+    return out
 
 
 class CurveValues(NamedTuple):
@@ -119,6 +163,16 @@ def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C,
         return operating_point(ic_A, vce_V, p, temp_C, log_derivatives=log_derivatives)
 
 
+def _sensitivities(fits: TransistorFits, ic_A, vce_V, temp_C):
+    """V_BE [V] and h_FE (n, m) with the derivatives of V_BE and ln(h_FE) to the logs of the parameters."""
+    ic = np.atleast_1d(np.asarray(ic_A, float))
+    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
+    by_vbe, by_ib = (
+        chain_to_25C(fits.names, fits.value, temp_C, of) for of in (point.vbe_log, point.ib_log)
+    )
+    return point.vbe, ic / point.ib, by_vbe, -by_ib / point.ib[..., None]
+
+
 def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> CurveValues:
     """V_BE and h_FE of every part at collector currents, with uncertainty.
 
@@ -141,11 +195,7 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Curv
     First-order propagation of the covariance of the fit (JCGM 100:2008, 5.2.2), the uncertainty of the
     temperature the data were taken at included.
     """
-    ic = np.atleast_1d(np.asarray(ic_A, float))
-    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
-    hfe = ic / point.ib
-    by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
-    by_ln_hfe = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
+    vbe, hfe, by_vbe, by_ln_hfe = _sensitivities(fits, ic_A, vce_V, temp_C)
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
     vv = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_vbe)
     hh = np.einsum("nmi,nij,nmj->nm", by_ln_hfe, cov, by_ln_hfe)
@@ -153,8 +203,8 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Curv
     u_v, u_h = np.sqrt(np.maximum(vv, 0.0)), np.sqrt(np.maximum(hh, 0.0))
     spread = np.exp(COVERAGE_95 * np.minimum(u_h, 50.0))
     return CurveValues(
-        point.vbe, u_v, hfe, hfe * u_h, vh,
-        point.vbe - COVERAGE_95 * u_v, point.vbe + COVERAGE_95 * u_v, hfe / spread, hfe * spread,
+        vbe, u_v, hfe, hfe * u_h, vh, vbe - COVERAGE_95 * u_v, vbe + COVERAGE_95 * u_v, hfe / spread,
+        hfe * spread,
     )  # fmt: skip
 
 
@@ -209,25 +259,6 @@ def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "
     return step + np.einsum("nik,dnk->dni", factor, rng.standard_normal((n_draws, *fits.value.shape)))
 
 
-def draw(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
-    """Draws of the parameters from their uncertainty, for propagation through anything not linear.
-
-    Parameters
-    ----------
-    fits, n_draws, seed, shared
-        As in `draw_steps`.
-
-    Returns
-    -------
-    ndarray (n_draws, n, p)
-        Parameters at 25 degC in the order of ``fits.names``; give a row to `parameters_at`.  ISE follows
-        its ridge with NE exactly, so that a draw keeps the gain where it was measured.
-    """
-    step = draw_steps(fits, n_draws, seed, shared=shared)
-    # to the step of the non-ideal share, whose ridge is straight
-    return _from_share(fits, np.einsum("nij,dnj->dni", _share_slope(fits), step))
-
-
 class Difference(NamedTuple):
     """First part less second: V_BE difference [V] and ln of the h_FE ratio [1], standard uncertainties."""
 
@@ -255,12 +286,8 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
     Difference
         Arrays (k, m).
     """
-    ic = np.atleast_1d(np.asarray(ic_A, float))
-    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        log_hfe = np.log(np.where(point.ib > 0, ic / point.ib, np.nan))
-    by_vbe = chain_to_25C(fits.names, fits.value, temp_C, point.vbe_log)
-    by_gain = -chain_to_25C(fits.names, fits.value, temp_C, point.ib_log) / point.ib[..., None]
+    vbe, hfe, by_vbe, by_ln_hfe = _sensitivities(fits, ic_A, vce_V, temp_C)
+    log_hfe = np.log(np.where(hfe > 0, hfe, np.nan))
     own, common = _factors(fits, ("EG", "XTB"))
     first, second = np.atleast_1d(first), np.atleast_1d(second)
 
@@ -270,38 +297,6 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
         return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))
 
     return Difference(
-        point.vbe[first] - point.vbe[second], uncertainty(by_vbe),
-        log_hfe[first] - log_hfe[second], uncertainty(by_gain),
+        vbe[first] - vbe[second], uncertainty(by_vbe),
+        log_hfe[first] - log_hfe[second], uncertainty(by_ln_hfe),
     )  # fmt: skip
-
-
-def _share_slope(fits: TransistorFits) -> np.ndarray:
-    """Derivatives of the coordinates of `draw` to the logs of the parameters; (n, p, p).
-
-    ISE and NE lie on a long curved ridge: together they say how much non-ideal base current flows where it
-    was measured, each alone says little.  The logarithm of that current at the lowest measured i_c takes
-    the place of ln(ISE), and the ridge is straight.
-    """
-    n, p = fits.value.shape
-    slope = np.broadcast_to(np.eye(p), (n, p, p)).copy()
-    at = {name: k for k, name in enumerate(fits.names)}
-    IS, NF, NE = (fits.value[:, at[name]] for name in ("IS", "NF", "NE"))
-    with np.errstate(invalid="ignore"):
-        ratio = np.nan_to_num(NF / NE)
-        log_i = np.nan_to_num(np.log(fits.ic_low_A / IS))
-    for name, d in (("IS", -ratio), ("NF", ratio * log_i), ("NE", -ratio * log_i)):
-        slope[:, at["ISE"], at[name]] = d
-    return slope
-
-
-def _from_share(fits: TransistorFits, step: np.ndarray) -> np.ndarray:
-    """Parameters at steps of the coordinates of `draw`; exact, not linear."""
-    at = {name: k for k, name in enumerate(fits.names)}
-    drawn = fits.value * np.exp(np.clip(step, -100.0, 100.0))  # what is not known at all stays a float
-
-    def share(value):
-        return value[..., at["NF"]] / value[..., at["NE"]] * np.log(fits.ic_low_A / value[..., at["IS"]])
-
-    with np.errstate(invalid="ignore"):
-        drawn[..., at["ISE"]] *= np.exp(share(fits.value) - share(drawn))
-    return drawn

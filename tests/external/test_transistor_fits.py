@@ -10,7 +10,7 @@ import pytest
 
 from junction.base.records import CurveTable
 from junction.physics.temperature import SPICE_LAW
-from junction.transistor.data import CurveNoise, TemperatureNoise
+from junction.transistor.data import CurveNoise, SpotNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family
@@ -19,7 +19,7 @@ from tests.transistor.transistor_simulation import noisy, power_parts
 pytestmark = pytest.mark.external
 
 NOISE = CurveNoise()
-EXACT_TEMPERATURE = TemperatureNoise(recorded_K=0.02)
+EXACT_TEMPERATURE = (0.02, None)
 VCES = (2.0, 10.0)
 CHECKED = ("IS", "NF", "BF", "IKF", "VAF", "RE", "RB")
 
@@ -47,7 +47,7 @@ def bag(request):
         list(noisy(rng, vbe, 0.02, 2e-4)), list(noisy(rng, ib, 0.3, 1e-12)), list(noisy(rng, ic, 0.3, 1e-12)),
         temp_C=temp, polarity=[kind] * 8,
     )  # fmt: skip
-    fits = fit_transistors(table, NOISE, law=SPICE_LAW, temperature=EXACT_TEMPERATURE)
+    fits = fit_transistors(table, NOISE, law=SPICE_LAW, u_temp_K=EXACT_TEMPERATURE)
     return kind, params, cards, table, fits
 
 
@@ -112,7 +112,7 @@ def test_output_family_of_ngspice_gives_early_voltage_saturation_and_gain():
         ["A", "B", "C"], list(noisy(rng, vce, 0.02, 2e-4)), list(np.full(vce.shape, np.nan)),
         list(noisy(rng, ib, 0.3, 1e-12)), list(noisy(rng, ic, 0.3, 1e-12)), temp_C=np.full(3, 25.0),
     )  # fmt: skip
-    fits = fit_transistors(table, NOISE, law=SPICE_LAW, temperature=EXACT_TEMPERATURE)
+    fits = fit_transistors(table, NOISE, law=SPICE_LAW, u_temp_K=EXACT_TEMPERATURE)
     j = fits.names.index("VAF")
     pull = (np.log(fits.value[:, j]) - np.log(params["VAF"][:, 0])) / fits.u_log[:, j]
     assert np.all(np.abs(pull) < 3.5) and np.all(fits.u_log[:, j] < 0.05)
@@ -132,7 +132,6 @@ def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
     IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for NF = 1 and no resistances.
     """
     from junction.base.records import PartReadings
-    from junction.transistor.spot import SpotNoise
 
     one = [PartReadings("Q", hfe=100.0, vbe_V=0.7, ic_A=10e-3, temp_C=25.0)]
     fits = fit_transistors(CurveTable.empty(), readings=one, spot=SpotNoise())

@@ -106,8 +106,7 @@ def test_what_a_type_shares_moves_no_current_either(fits):
 
 def test_a_default_is_off_alike_for_all_parts_of_a_type(fits):
     """Early voltage never measured: known to a factor e, but between parts only to the spread of a type."""
-    from junction.transistor.kin import BETWEEN
-    from junction.transistor.values import draw_steps
+    from junction.transistor.values import between_parts, draw_steps
 
     vaf, is_ = fits.names.index("VAF"), fits.names.index("IS")
     covariance = np.zeros_like(fits.covariance)
@@ -121,8 +120,8 @@ def test_a_default_is_off_alike_for_all_parts_of_a_type(fits):
     np.testing.assert_allclose(step[:, :, vaf].std(axis=0), 1.0, rtol=0.03, atol=0)
     np.testing.assert_allclose(step[:, :, is_].std(axis=0), np.hypot(0.05, 0.2), rtol=0.03, atol=0)
     apart = (step[:, 0] - step[:, 1])[:, [vaf, is_]].std(axis=0) / np.sqrt(2)
-    assert apart[0] == pytest.approx(BETWEEN["VAF"], rel=0.05)
-    assert apart[1] == pytest.approx(np.hypot(0.05, 0.2 * BETWEEN["VAF"]), rel=0.05)
+    assert apart[0] == pytest.approx(between_parts("VAF"), rel=0.05)
+    assert apart[1] == pytest.approx(np.hypot(0.05, 0.2 * between_parts("VAF")), rel=0.05)
     other = fits_of(fits.value, covariance=covariance, fixed=fixed, type=("X", "Y") * 3)
     step = draw_steps(with_common_defaults(other), 6000, 1)[:, :, vaf]
     assert (step[:, 0] - step[:, 1]).std() > 1.3  # of two types, nothing is shared

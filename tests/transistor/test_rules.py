@@ -1,0 +1,107 @@
+"""Every convention of the transistor fits is a row of reference/rules.csv: change it, and an answer moves."""
+
+import dataclasses
+
+import numpy as np
+
+from junction.base.records import CurveTable, PartReadings, Spot
+from junction.shelf import rules
+from junction.transistor.data import CurveNoise
+from junction.transistor.transistor import fit_transistors
+from junction.transistor.values import evaluate, parameter_intervals
+from tests.transistor import transistor_simulation as sim
+
+
+def gummel(parts=sim.power_parts, n=2, **how):
+    rng = np.random.default_rng(1)
+    return sim.gummel_table(parts(n, rng), rng, **how)[0]
+
+
+def output_family():
+    return sim.output_table(sim.power_parts(2, np.random.default_rng(4)), np.random.default_rng(5))
+
+
+def columns(table, k):
+    return [getattr(table, name)[table.points(k)] for name in ("vce_V", "vbe_V", "ib_A", "ic_A")]
+
+
+def repeated():
+    """Up and down again, the way down 3 K warmer."""
+    cold, warm = gummel(recorded=25.0, vces=(5.0,)), gummel(recorded=28.0, vces=(5.0,))
+    both = [[np.append(a, b[::-1]) for a, b in zip(columns(cold, k), columns(warm, k), strict=True)]
+            for k in range(2)]  # fmt: skip
+    return CurveTable.from_lists(cold.part, *zip(*both, strict=True), temp_C=[25.0, 25.0])
+
+
+def three_points():
+    return CurveTable.from_lists(["X"], *([a[:3]] for a in columns(gummel(n=1), 0)))
+
+
+def spoilt():
+    """A point that lies off by some standard uncertainties, and a part whose points lie about at random."""
+    table = gummel(n=3)
+    ic, at = np.array(table.ic_A), table.points(1)
+    ic[5] *= 1.032
+    ic[at] *= np.exp(np.random.default_rng(3).normal(0, 0.62, at.stop - at.start))
+    return dataclasses.replace(table, ic_A=ic)
+
+
+def spots(type_=""):
+    vbe, hfe = sim.truth_at(sim.power_parts(4, np.random.default_rng(2)), 0.01, 5.0, 25.0)
+    return [
+        PartReadings(f"S{k}", type=type_, spots=(Spot(0.01, float(v[0]), float(h[0]), 25.0),))
+        for k, (v, h) in enumerate(zip(vbe, hfe, strict=True))
+    ]
+
+
+def fit_spots(readings, **how):
+    return fit_transistors(CurveTable.empty(), readings=readings, **how)
+
+
+ODD = [PartReadings("A", spots=(Spot(0.1, 3.9, 90.0),)), PartReadings("B", spots=(Spot(0.1, 0.6, 90.0),))]
+CASES = {
+    "curves": lambda: fit_transistors(gummel()),
+    "stated": lambda: fit_transistors(spoilt(), CurveNoise()),
+    "output": lambda: fit_transistors(output_family()),
+    "germanium": lambda: fit_transistors(gummel(sim.germanium_parts, vbe=(0.1, 0.35, 25))),
+    "Darlington": lambda: fit_transistors(gummel(sim.darlington_parts, vbe=(0.9, 1.6, 25))),
+    "warm": lambda: fit_transistors(gummel(vbe=(0.5, 0.8, 20), vces=(2.0, 5.0, 10.0), rth=0.04)),
+    "repeated": lambda: fit_transistors(repeated()),
+    "few": lambda: fit_transistors(three_points()),
+    "spots": lambda: fit_spots(spots("2N0000"), made_for_A=3.0),
+    "untyped": lambda: fit_spots(spots()),
+    "odd": lambda: fit_spots(ODD),
+}
+#: Cases that show a row by the start of its name, and those that show it only there, by a larger change.
+SHOWN_BY = {"curve_": "curves", "reading_": "odd", "temp_error_": "odd", "bjt_": "odd"}
+ELSEWHERE = {
+    "temp_error_recorded": ("curves", 1.3), "bjt_noise_margin": ("odd", 10), "bjt_points_least": ("few", 2),
+    "bjt_made_for_share": ("spots", 1.3), "bjt_vbe_most": ("odd", 0.7), "bjt_vbe_unread": ("output", 1.3),
+    "bjt_darlington_vbe": ("odd", 0.7), "bjt_IS_width": ("output", 1.3), "bjt_wild": ("stated", 2),
+    "bjt_RTH_width": ("curves", 1.3),
+    "bjt_one_type_log_IS": ("untyped", 0.1), "bjt_knee_above_vbe": ("few", 10), "bjt_knee": ("output", 0.01),
+    "bjt_leak_share": ("germanium", 100), "bjt_heating_fitted": ("Darlington", 0.7),
+    "bjt_heating_said": ("warm", 0.5), "bjt_vbe_same": ("repeated", 100), "bjt_rise_least": ("repeated", 10),
+    "bjt_apart_most": ("stated", 0.5), "bjt_held_share": ("few", 1.3), "bjt_value_width": ("few", 1.3),
+}  # fmt: skip
+
+
+def outcome(case):
+    fits = CASES[case]()
+    values = evaluate(fits, [1e-3, 0.1, 2.0], 5.0, 40.0)
+    shown = [str(parameter_intervals(fits, k)) for k in range(len(fits))]
+    return repr((fits.why_not, fits.value, fits.u_log, fits.fixed, fits.heating_K, fits.flags, values, shown))
+
+
+def test_every_row_moves_an_answer(monkeypatch):
+    table = rules.rules()
+    before = {case: outcome(case) for case in CASES}
+    for name, row in table.items():
+        start = next((start for start in SHOWN_BY if name.startswith(start)), None)
+        if start is None:
+            continue
+        case, factor = ELSEWHERE.get(name, (SHOWN_BY[start], 1.3))
+        case = "spots" if name.endswith("_between") else case
+        changed = table | {name: dataclasses.replace(row, value=factor * row.value)}
+        monkeypatch.setattr(rules, "_all", lambda changed=changed: changed)
+        assert outcome(case) != before[case], f"nothing of {case!r} depends on {name}"
