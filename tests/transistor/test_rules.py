@@ -1,8 +1,10 @@
 """Every convention of the transistor fits is a row of reference/rules.csv: change it, and an answer moves."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from junction.base.records import CurveTable, PartReadings, Spot
 from junction.shelf import rules
@@ -93,15 +95,29 @@ def outcome(case):
     return repr((fits.why_not, fits.value, fits.u_log, fits.fixed, fits.heating_K, fits.flags, values, shown))
 
 
-def test_every_row_moves_an_answer(monkeypatch):
-    table = rules.rules()
+@pytest.fixture
+def changed(monkeypatch):
+    """Calls a function while one row of the rules holds another value."""
+    table = dict(rules.rules())
+
+    def call(name, value, function):
+        with monkeypatch.context() as patch:
+            patch.setattr(rules, "rules", lambda: table | {name: SimpleNamespace(value=value)})
+            rules.rule.cache_clear()
+            result = function()
+        rules.rule.cache_clear()
+        return result
+
+    return call
+
+
+def test_every_row_moves_an_answer(changed):
     before = {case: outcome(case) for case in CASES}
-    for name, row in table.items():
+    for name, row in rules.rules().items():
         start = next((start for start in SHOWN_BY if name.startswith(start)), None)
         if start is None:
             continue
         case, factor = ELSEWHERE.get(name, (SHOWN_BY[start], 1.3))
         case = "spots" if name.endswith("_between") else case
-        changed = table | {name: dataclasses.replace(row, value=factor * row.value)}
-        monkeypatch.setattr(rules, "_all", lambda changed=changed: changed)
-        assert outcome(case) != before[case], f"nothing of {case!r} depends on {name}"
+        after = changed(name, factor * row.value, lambda case=case: outcome(case))
+        assert after != before[case], f"nothing of {case!r} depends on {name}"
