@@ -29,8 +29,9 @@ from junction.show.write import record, set_aside_table
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
 MOST_LINES = 200
-#: Sweeps and transistors that get a section of their own on the page; the files hold every one.
+#: Sweeps and transistors that get a section of their own on the page, or in a notebook; the files hold all.
 MOST_SECTIONS = 400
+MOST_DISPLAYED = 6
 
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm"}
 _MISSING = Interval(float("nan"))
@@ -219,7 +220,9 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[Block]]:
 
 
 def display(report: FitReport) -> list[Block]:
-    """What a notebook shows."""
+    """What a notebook shows: a few fits with their pictures, of many the table."""
+    if len(report.rows) + len(report.transistors) <= MOST_DISPLAYED:
+        return page(report)[1][3:]
     return [block for block in terminal(report) if block]
 
 

@@ -13,7 +13,7 @@ from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.demo.bag import demo_files
 
-JOBS = ["read", "sort", "fit", "check", "stage"]  # extended as the other commands come onto the front
+JOBS = ["read", "sort", "check", "fit", "stage"]  # extended as the other commands come onto the front
 SOUND = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
 
 
