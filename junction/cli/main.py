@@ -24,8 +24,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("junction.jobs.fit", "sweeps to junction parameters with their uncertainty"),
     "match": ("junction.cli.match", "matched sets for the stage they will work in"),
     "stage": ("junction.jobs.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
-    "substitute": ("junction.cli.substitute", "does a replacement meet or exceed the original"),
-    "resistor": ("junction.cli.resistor", "stock values, combinations and readings of a resistor"),
+    "substitute": ("junction.jobs.substitute", "does a replacement meet or exceed the original"),
+    "resistor": ("junction.jobs.resistor", "stock values, combinations and readings of a resistor"),
     "demo": ("junction.cli.demo", "write an invented, simulated bag and run the whole job on it"),
 }
 

@@ -50,8 +50,7 @@ class Option:
             raise UsageError(f"{self.name}: {given!r} is not one of: {', '.join(self.choices)}")
         try:
             if self.many:
-                items = [given] if isinstance(given, str) else given
-                return tuple(self.read(item) for item in items)
+                return tuple(map(self.read, given if isinstance(given, list | tuple) else [given]))
             return self.read(given)
         except (UnitError, UsageError, TypeError) as error:
             raise UsageError(f"{self.name}: {error}") from error

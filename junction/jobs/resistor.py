@@ -1,84 +1,134 @@
-"""Wiring of ``junction resistor``: stock, networks, effect and verdict of one value."""
+"""A resistor: stock values and networks, what a tolerance does, and what a reading says."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from math import isnan, nan
+from math import inf, isnan, nan
 
 from junction.base.errors import UsageError
+from junction.jobs.options import job, option, physical, several, whole
+from junction.jobs.result import Result
 from junction.replace.resistor import combinations, judge_reading, sharing_effect, stock_values
 from junction.replace.results import ResistorReport
-from junction.shelf.cautions import cautions
-from junction.shelf.results import Caution
-from junction.shelf.rules import resistor_series, rules
+from junction.shelf.rules import cautions, resistor_series, rule
 
-#: A network further off than this is not worth a line, unless nothing is nearer [1].
-FAR = 0.10
+EPILOG = """exit status: 0 answered; 2 nothing done.
+examples:
+  junction resistor 0.33ohm --series E12 --power 5W --part-power 5W
+  junction resistor 0.22ohm --tolerance 5% --current 2A
+  junction resistor 100ohm --reading 131ohm --in-circuit
+  junction resistor 8ohm --have 3.9ohm,10ohm,15ohm,33ohm --power 20W --part-power 17W"""
 
-
-@dataclass(frozen=True)
-class ResistorAsk:
-    """What is asked about one resistor; nan where it was not given. SI units."""
-
-    wanted_ohm: float
-    series: str = "E24"
-    have_ohm: Sequence[float] = ()  # a drawer instead of a series
-    tolerance: float = nan  # of the stock parts [1]; nan: that of the series
-    power_W: float = nan
-    part_power_W: float = nan
-    current_A: float = nan  # of one device, where it shares or senses
-    most_parts: int = 4
-    each: int = 2
-    reading_ohm: float = nan
-    in_circuit: bool = False
-    accuracy_percent: float = 1.0
-    resolution_ohm: float = 0.1
+_OVER_RANGE = ("OL", "O.L", "O.L.", "0L", "OFL", "---", "1.")
+_OHMS = physical("resistance", above=0.0, at_most=1e12)
+#: Networks of each arrangement that are looked at.
+EACH = 2
 
 
-def run_resistor(ask: ResistorAsk) -> ResistorReport:
-    """Answer one question about a resistor.
+def _percent(given) -> float:
+    if isinstance(given, str) and "%" not in given:
+        raise UsageError(f"{given!r} has no unit; write the percent sign, '{given}%'")
+    value = physical("ratio")(given)
+    if not 0 < value < 0.5:
+        raise UsageError(f"{given!r} must be above 0 % and below 50 %")
+    return value
+
+
+def _stock(given) -> tuple[float, ...]:
+    return several(_OHMS)(given.replace(";", ",") if isinstance(given, str) else given)
+
+
+def _reading(given) -> float:
+    if given == inf or isinstance(given, str) and given.strip().upper() in _OVER_RANGE:
+        return inf
+    return physical("resistance", at_least=0.0, at_most=1e12)(given)
+
+
+_percent.unit, _stock.unit, _reading.unit = "1", "ohm", "ohm"
+
+
+@job(
+    option("series", "preferred number series of the stock, E3 to E192 (default E24)", str, default="E24",
+           metavar="E", group="stock"),
+    option("have", "the values at hand instead, such as 0.1ohm,0.22ohm,1ohm", _stock,
+           metavar="LIST", group="stock"),
+    option("tolerance", "of the parts, such as 1% (default: that of the series)", _percent,
+           metavar="P", group="stock"),
+    option("power", "dissipation of the whole, such as 5W", physical("power", above=0.0),
+           metavar="P", group="stock"),
+    option("part_power", "rating of one stock part, such as 2W; no part is run above"
+           f" {1 / rule('resistor_power'):.0%} of it",
+           physical("power", above=0.0), metavar="P", group="stock"),
+    option("most_parts", "parts of a network, 1 to 4 (default 4)", whole(1, 4), default=4, metavar="N",
+           group="stock"),
+    option("current", "current it shares or senses, such as 2A: what its tolerance does there",
+           physical("current", above=0.0), metavar="I"),
+    option("reading", "such as 131ohm, or OL", _reading, metavar="R",
+           group="reading of the part in place"),
+    option("in_circuit", "read with both leads soldered in", group="reading of the part in place"),
+    option("meter_accuracy", "of the meter's ohms range, percent of reading (default"
+           f" {100 * rule('ohms_accuracy'):g}%)", _percent,
+           metavar="P", group="reading of the part in place"),
+    option("meter_resolution", "last digit of the meter, such as 0.1ohm (default:"
+           f" {rule('ohms_digit'):g} of the reading, not below {rule('ohms_resolution'):g}ohm)",
+           _OHMS, metavar="R", group="reading of the part in place"),
+    inputs=("value", "", "VALUE", "wanted or marked value, such as 0.22ohm"),
+    writes="resistor.html, resistor.csv and resistor.json", epilog=EPILOG,
+)  # fmt: skip
+def resistor(value, o) -> Result:
+    """Find a resistor from stock, what its tolerance does, and what a reading of it says.
+
+    Parameters
+    ----------
+    value : str or number
+        Wanted or marked value [ohm], ``"0.22ohm"``.
+
+    Returns
+    -------
+    Result
+        ``networks``, best first, ``effect`` of the tolerance where a current was given, verdict of the
+        ``reading``; table ``resistor``, one row a network.
 
     Raises
     ------
     UsageError
         Values that are not positive, an unknown series, or a power rating without a power.
+
+    Examples
+    --------
+    >>> import junction
+    >>> junction.resistor("100ohm", reading="131ohm", in_circuit=True)
+    <junction resistor: 100 ohm: drifted>
     """
-    if not isnan(ask.part_power_W) and isnan(ask.power_W):
+    from junction.show import resistor as view
+
+    wanted, have = _OHMS(value), o.have or ()
+    tolerance, power_W, part_power_W, current_A, reading = (
+        nan if x is None else x for x in (o.tolerance, o.power, o.part_power, o.current, o.reading)
+    )
+    if not isnan(part_power_W) and isnan(power_W):
         raise UsageError("the rating of one stock part needs the power of the whole: --power 10W")
-    if not 0 < ask.wanted_ohm < float("inf"):
-        raise UsageError("the resistance must be positive")
-    series = resistor_series(ask.series)
-    tolerance = series.tolerance_percent / 100 if isnan(ask.tolerance) else ask.tolerance
+    series = resistor_series(o.series)
+    tolerance = series.tolerance_percent / 100 if isnan(tolerance) else tolerance
     verdict = None
-    if not isnan(ask.reading_ohm):
-        verdict = judge_reading(
-            ask.wanted_ohm, ask.reading_ohm, tolerance=tolerance, in_circuit=ask.in_circuit,
-            accuracy_percent=ask.accuracy_percent, resolution_ohm=ask.resolution_ohm,
-        )  # fmt: skip
-    if ask.have_ohm:
-        stock, words = tuple(sorted(set(ask.have_ohm))), "the values given"
-    else:
-        stock = stock_values(ask.series, ask.wanted_ohm / 100, ask.wanted_ohm * 100)
-        words = f"{series.name} ({series.source})"
-    networks = combinations(
-        ask.wanted_ohm, stock, tolerance=tolerance, power_W=ask.power_W, part_power_W=ask.part_power_W,
-        most_parts=ask.most_parts, each=ask.each,
+    if not isnan(reading):
+        verdict = judge_reading(wanted, reading, tolerance=tolerance, in_circuit=o.in_circuit,
+                                accuracy=o.meter_accuracy, resolution_ohm=o.meter_resolution)  # fmt: skip
+    stock, words = tuple(sorted(set(have))), "the values given"
+    if not have:
+        stock, words = stock_values(o.series, wanted / 100, wanted * 100), f"{series.name} ({series.source})"
+    # who only reads a part wants to see the values it may have had, and no networks
+    most_parts = 1 if verdict and not have and isnan(power_W) else o.most_parts
+    networks = combinations(wanted, stock, tolerance=tolerance, power_W=power_W, part_power_W=part_power_W,
+                            most_parts=most_parts, each=EACH)  # fmt: skip
+    near = tuple(n for n in networks if abs(n.error) <= rule("resistor_far") or len(n.parts_ohm) == 1)
+    below = [x for x in stock if x <= wanted * (1 + 1e-12)]
+    above = [x for x in stock if x >= wanted * (1 - 1e-12)]
+    effect = None if isnan(current_A) else sharing_effect(wanted, tolerance, current_A)
+    # with a reading, those of the place it was taken at as well: the gravest of the meter
+    before = cautions("in circuit") if o.in_circuit else cautions("meter")[:1]
+    report = ResistorReport(
+        wanted, tolerance, words, tuple(dict.fromkeys((*below[-1:], *above[:1]))), power_W, part_power_W,
+        rule("resistor_power") * power_W, near or networks[:3], effect, verdict,
+        (before if verdict else ()) + cautions("resistor"),
     )  # fmt: skip
-    near = [n for n in networks if abs(n.error) <= FAR or len(n.parts_ohm) == 1]
-    networks = tuple(near) if near else networks[:3]
-    below = [x for x in stock if x <= ask.wanted_ohm * (1 + 1e-12)]
-    above = [x for x in stock if x >= ask.wanted_ohm * (1 - 1e-12)]
-    effect = None if isnan(ask.current_A) else sharing_effect(ask.wanted_ohm, tolerance, ask.current_A)
-    return ResistorReport(
-        ask.wanted_ohm, tolerance, words, networks, tuple(dict.fromkeys((*below[-1:], *above[:1]))),
-        ask.power_W, ask.part_power_W, effect, verdict, ask.in_circuit, _cautions(ask),
-        rules()["resistor_power"].value * ask.power_W,
-    )  # fmt: skip
-
-
-def _cautions(ask: ResistorAsk) -> tuple[Caution, ...]:
-    """Those of resistors; with a reading those of the place it was taken at, the gravest of the meter."""
-    if isnan(ask.reading_ohm):
-        return cautions("resistor")
-    return (cautions("in circuit") if ask.in_circuit else cautions("meter")[:1]) + cautions("resistor")
+    return Result("resistor", report, view)

@@ -1,32 +1,199 @@
-"""Wiring of ``junction substitute``: names to types, types to a ranked comparison."""
+"""Does a replacement meet or exceed the original, or what the place needs: names to a ranking."""
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite, nan
-from typing import NamedTuple
+from dataclasses import fields, replace
+from math import isfinite, isnan, nan
+from pathlib import Path
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.errors import UsageError
+from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, SetAside
+from junction.jobs.options import TYPES, job, option, physical, whole
+from junction.jobs.result import Result
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare, compare_with_needs, rank, suggest, suggest_for_needs
-from junction.shelf.cautions import cautions
 from junction.shelf.ratings import power_reference, safe_current_A
 from junction.shelf.results import PartType
+from junction.shelf.rules import cautions
 from junction.shelf.types import TypeShelf, type_shelf
 
-#: Types whose safe area is handed on for drawing, the original included.
+EPILOG = """Each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds
+when every rating does, and meets when none is less.
+Without candidates the shelf's own list is ranked; with --voltage, --current, --power ... the place is the
+yardstick instead of an original, and every type named is a candidate.
+exit status: 0 all candidates compared; 1 done, but some are not on the shelf; 2 nothing done.
+examples:
+  junction substitute 2N3055
+  junction substitute 2N3055 MJ15003 TIP3055 --case-temperature 80C
+  junction substitute --voltage 80V --current 5A --power 60W --case-temperature 80C --polarity NPN
+  junction substitute --needs stage.json --bag drawer.csv"""
+
+#: Types whose safe area is drawn, the original included.
 MOST_AREAS = 5
+_PLACE = "what the place needs (instead of an original)"
+#: A part to be compared: its type number, its written tag, and where it was read (file and line).
+Candidate = tuple[str, str, str, int | None]
 
 
-class Candidate(NamedTuple):
-    """A part to be compared: its type number, its written tag, and where it was read."""
+def _load_point(given) -> tuple[float, float]:
+    pair = given.split(",") if isinstance(given, str) else given
+    if not isinstance(pair, Sequence) or len(pair) != 2:
+        raise UsageError(f"{given!r}: a voltage and a current were expected, 40V,2A")
+    return physical("voltage", above=0.0)(pair[0]), physical("current", above=0.0)(pair[1])
 
-    name: str
-    tag: str = ""
-    file: str = ""
-    row: int | None = None
+
+def _as_given(given):
+    return given
+
+
+@job(
+    option("bag", "parts with a type column: which of them would do (may be given again)", _as_given,
+           metavar="FILE", many=True),
+    option("most", "length of the shelf's own list (default 10)", whole(1), default=10, metavar="N"),
+    option("case_temperature",
+           "case temperature in service, such as 80C: the power is compared there as well",
+           physical("temperature", at_least=-60.0, at_most=200.0), metavar="T"),
+    option("needs", "JSON with the needs, as junction stage writes it", _as_given, metavar="FILE",
+           group=_PLACE),
+    option("polarity", "NPN or PNP", str, choices=("NPN", "PNP"), group=_PLACE),
+    *(option(name, text, physical(quantity, above=0.0), metavar=name[0].upper(), group=_PLACE)
+      for name, quantity, text in (
+          ("voltage", "voltage", "highest collector-emitter voltage, such as 80V"),
+          ("current", "current", "highest collector current, such as 5A"),
+          ("power", "power", "dissipation, such as 60W, at the case temperature"),
+          ("gain_current", "current", "collector current at which --gain must hold"),
+          ("transition_frequency", "frequency", "least f_T, such as 2MHz"))),
+    option("gain", "least h_FE, such as 40", physical("ratio", above=0.0), metavar="H", group=_PLACE),
+    option("load_point", "voltage and current it must stand together, such as 40V,2A (may be given again)",
+           _load_point, metavar="V,I", many=True, group=_PLACE),
+    option("diodes", "look among the diodes", group=_PLACE),
+    TYPES,
+    inputs=("types_named", "*", "TYPE",
+            "original, then candidates; only candidates when the needs of the place are given"),
+    writes="substitute.html, substitute.csv and substitute.json", epilog=EPILOG,
+)  # fmt: skip
+def substitute(*types_named, o) -> Result:
+    """Hold replacements against an original type, or against what a place in a circuit needs.
+
+    Parameters
+    ----------
+    *types_named : str
+        The original, then candidates; only candidates where the needs of a place are given.  Without
+        candidates, those of the shelf.
+
+    Returns
+    -------
+    Result
+        ``candidates``, best first, each with its ``result``, its ``lines`` and ``warnings``; table
+        ``substitute``, one row a line.
+
+    Raises
+    ------
+    UsageError
+        A type that is not on the shelf, or needs that ask for nothing.
+    InputError
+        A file of needs or parts that cannot be read.
+
+    Examples
+    --------
+    >>> import junction
+    >>> junction.substitute("2N3055", "MJ15003", case_temperature="80C")
+    <junction substitute: MJ15003 for 2N3055: exceeds>
+    """
+    from junction.show import substitute as view
+
+    named = [(name, "", "", None) for one in types_named for name in ([one] if isinstance(one, str) else one)]
+    shelf = type_shelf((o.types,) if o.types else ())
+    needs = _needs(o)
+    bag, read = Bag(), []
+    if o.bag:
+        from junction.jobs.bag import bag_of
+
+        bag = bag_of(o.bag[0] if len(o.bag) == 1 else o.bag)
+        read = _parts_of(bag)
+        if not read:
+            raise InputError("no parts in it", ", ".join(bag.files))
+    if isinstance(o.needs, str):
+        bag = replace(bag, files=(*bag.files, o.needs))
+    if needs is None:
+        if not named:
+            raise UsageError("name the original type, or say what the place needs (--voltage, --current ...)")
+        if o.diodes:
+            raise UsageError("--diodes belongs to the needs of a place; an original says itself what it is")
+        report = against_original(named[0][0], [*named[1:], *read], shelf, o.case_temperature, o.most)
+    else:
+        report = against_needs(needs, [*named, *read], shelf, o.most, "diode" if o.diodes else "bjt")
+    return Result("substitute", replace(report, bag=bag, set_aside=(*bag.set_aside, *report.set_aside)), view)
+
+
+def against_original(
+    original: str, candidates: Sequence[Candidate], shelf: TypeShelf, case_temp_C: float | None, most: int
+) -> SubstituteReport:
+    """Candidates against an original; without candidates the shelf's own list."""
+    case_temp_C = REFERENCE_TEMP_C if case_temp_C is None else case_temp_C
+    part = shelf.find(original)
+    words = [original, *(name for name, tag, *_ in candidates if not tag)]
+    if part is None:
+        raise UsageError(
+            f"no type {original!r} on the shelf{_hint(original, words, shelf)}. Add its figures with --types"
+            " FILE, or say what the place needs (--voltage, --current, --power ...)"
+        )
+    if candidates:
+        found, aside = _split(candidates, words, shelf, part.device)
+        ranked = rank(compare(part, other, case_temp_C, tag) for other, tag in found)
+        return _report(ranked, shelf, part, searched=len(found), case_temp_C=case_temp_C, set_aside=aside)
+    others = shelf.all(part.device)
+    ranked = suggest(part, others, case_temp_C, most)
+    return _report(ranked, shelf, part, from_shelf=True, searched=len(others) - 1, case_temp_C=case_temp_C)
+
+
+def against_needs(
+    needs: Needs, candidates: Sequence[Candidate], shelf: TypeShelf, most: int, device: str
+) -> SubstituteReport:
+    """Candidates against the needs of a place; without candidates the shelf's own list."""
+    asked = (needs.voltage_V, needs.current_A, needs.power_W, needs.hfe_low, needs.f_t_Hz)
+    if not any(isfinite(x) for x in asked) and not needs.load_line:
+        raise UsageError("the needs ask for nothing: give a voltage, a current, a power, a gain ...")
+    if candidates:
+        words = [name for name, tag, *_ in candidates if not tag]
+        found, aside = _split(candidates, words, shelf, "")
+        ranked = rank(compare_with_needs(needs, part, tag) for part, tag in found)
+        return _report(ranked, shelf, needs=needs, searched=len(found), case_temp_C=needs.case_temp_C,
+                       set_aside=aside)  # fmt: skip
+    others = shelf.all(device)
+    ranked = suggest_for_needs(needs, others, most)
+    return _report(ranked, shelf, needs=needs, from_shelf=True, searched=len(others),
+                   case_temp_C=needs.case_temp_C)  # fmt: skip
+
+
+def _report(ranked, shelf: TypeShelf, original: PartType | None = None, **rest) -> SubstituteReport:
+    types = [shelf.find(one.candidate) for one in ranked]
+    fitting = ("fitting",) if any(part.mounting == "bolted" for part in types) else ()
+    drawn = {part.name: part for part in (original, *types) if part is not None}
+    return SubstituteReport(
+        ranked, original, cautions=cautions(*fitting, "power-up"), brief=cautions("substitute"),
+        safe_areas=_safe_areas(list(drawn.values())[:MOST_AREAS], rest["case_temp_C"]), **rest,
+    )  # fmt: skip
+
+
+def _safe_areas(parts: Iterable[PartType], temp_C: float) -> dict[str, tuple[tuple[float, float], ...]]:
+    """Dc safe areas of transistors as (voltage [V], current [A]) points, where they are known."""
+    found = {}
+    for part in parts:
+        top = part.rating("V_CEO")
+        if part.device != "bjt" or not top > 1:
+            continue
+        where = power_reference(part)[0] or "case"
+        volts = [top ** (k / 60) for k in range(60)]  # even on a logarithmic axis, from 1 V to V_CEO
+        volts.append(top * (1 - 1e-12))
+        points = tuple((v, safe_current_A(part, v, temp_C, where)) for v in volts)
+        if all(i > 0 for _, i in points):
+            found[part.name] = points
+    return found
 
 
 def _hint(name: str, words: Sequence[str], shelf: TypeShelf) -> str:
@@ -41,170 +208,133 @@ def _hint(name: str, words: Sequence[str], shelf: TypeShelf) -> str:
     return f"; none of its {len(shelf.names())} types is spelled like it"
 
 
-def look_up(name: str, shelf: TypeShelf, words: Sequence[str] = ()) -> PartType:
-    """Type of a name that must be on the shelf; `words` are all the names given, in order.
+def _split(
+    candidates: Sequence[Candidate], words: Sequence[str], shelf: TypeShelf, device: str
+) -> tuple[list[tuple[PartType, str]], tuple[SetAside, ...]]:
+    """Candidates to types of one device with their tags, and those that cannot be compared.
 
     Raises
     ------
     UsageError
-        It is not; says what looks like it and what else can be done.
+        Not one of them can be.
     """
-    part = shelf.find(name)
-    if part is None:
-        raise UsageError(
-            f"no type {name!r} on the shelf{_hint(name, words, shelf)}. Add its figures with --types FILE, or"
-            " say what the place needs (--voltage, --current, --power ...)"
-        )
-    return part
-
-
-def _split(
-    candidates: Sequence[Candidate], shelf: TypeShelf, device: str, original: str = ""
-) -> tuple[list[tuple[PartType, str]], list[SetAside]]:
-    """Candidates to types of one device, and those that cannot be compared."""
     found, aside = [], []
-    words = [original, *(one.name for one in candidates if not one.tag)]
     for name, tag, file, row in candidates:
         part = shelf.find(name) if name else None
-        column = "type" if tag else ""
-        if part is None:
-            hint = _hint(name, () if tag else words, shelf) if name else ""
-            reason = f"no such type on the shelf{hint}" if name else "its type is not given"
-            reason = f"{name}: {reason}" if tag and name else reason
-            aside.append(SetAside(file, row, column, tag or name, reason))
-        elif device and part.device != device:
-            reason = f"{part.name} is a {part.device}, not a {device}"
-            aside.append(SetAside(file, row, column, tag or name, reason))
-        else:
+        if part is not None and device in ("", part.device):
             found.append((part, tag))
-    return found, aside
-
-
-def safe_area(part: PartType, temp_C: float) -> tuple[tuple[float, float], ...]:
-    """Dc safe area of a transistor as (voltage [V], current [A]) points; () where it is not known."""
-    top = part.rating("V_CEO")
-    where = power_reference(part)[0] or "case"
-    if part.device != "bjt" or not top > 1:
-        return ()
-    volts = [top ** (k / 60) for k in range(61)]  # even on a logarithmic axis, from 1 V to V_CEO
-    points = [(v, safe_current_A(part, v, temp_C, where)) for v in volts[:-1]]
-    points.append((top, safe_current_A(part, top * (1 - 1e-12), temp_C, where)))
-    return tuple(points) if all(i > 0 for _, i in points) else ()
-
-
-def _report(results, parts: Iterable[PartType], original: PartType | None = None, **rest) -> SubstituteReport:
-    by_name = {part.name: part for part in parts}
-    types = {r.candidate: by_name[r.candidate] for r in results}
-    bolted = any(part.mounting == "bolted" for part in types.values())
-    place = ("fitting", "power-up") if bolted else ("power-up",)
-    drawn = [part for part in (original, *types.values()) if part is not None][:MOST_AREAS]
-    areas = {part.name: safe_area(part, rest["case_temp_C"]) for part in drawn}
-    return SubstituteReport(
-        tuple(results), original, types=types, safe_areas={k: v for k, v in areas.items() if v},
-        cautions=cautions(*place), brief=cautions("substitute"), **rest,
-    )  # fmt: skip
-
-
-def run_substitute(
-    original: str,
-    candidates: Sequence[Candidate] = (),
-    shelf: TypeShelf | None = None,
-    case_temp_C: float = REFERENCE_TEMP_C,
-    most: int = 10,
-) -> SubstituteReport:
-    """Candidates against an original; without candidates the shelf's own list.
-
-    Parameters
-    ----------
-    original : str
-        Type number.
-    candidates : sequence of Candidate
-    shelf : TypeShelf, optional
-    case_temp_C : float
-        Temperature at which the power is compared besides its reference [degC].
-    most : int
-        Length of the shelf's own list.
-
-    Raises
-    ------
-    UsageError
-        The original is not on the shelf, or none of the candidates is.
-    """
-    shelf = shelf or type_shelf()
-    part = look_up(original, shelf, [original, *(one.name for one in candidates if not one.tag)])
-    if not candidates:
-        others = shelf.all(part.device)
-        results = suggest(part, others, case_temp_C, most)
-        return _report(results, others, original=part, from_shelf=True, searched=len(others) - 1,
-                       case_temp_C=case_temp_C)  # fmt: skip
-    found, aside = _split(candidates, shelf, part.device, original)
+            continue
+        if part is not None:
+            reason = f"{part.name} is a {part.device}, not a {device}"
+        elif name:
+            hint = _hint(name, () if tag else words, shelf)
+            reason = (f"{name}: " if tag else "") + f"no such type on the shelf{hint}"
+        else:
+            reason = "its type is not given"
+        aside.append(SetAside(file, row, "type" if tag else "", tag or name, reason))
     if not found:
         raise UsageError("; ".join(f"{s.value}: {s.reason}" for s in aside[:5]))
-    results = rank(compare(part, other, case_temp_C, tag) for other, tag in found)
-    return _report(results, (other for other, _ in found), original=part, searched=len(found),
-                   case_temp_C=case_temp_C, set_aside=tuple(aside))  # fmt: skip
+    return found, tuple(aside)
 
 
-def run_needs(
-    needs: Needs,
-    candidates: Sequence[Candidate] = (),
-    shelf: TypeShelf | None = None,
-    most: int = 10,
-    device: str = "bjt",
-) -> SubstituteReport:
-    """Candidates against the needs of a place; without candidates the shelf's own list.
-
-    Raises
-    ------
-    UsageError
-        Needs that ask for nothing, or no candidate that is on the shelf.
-    """
-    asked = (needs.voltage_V, needs.current_A, needs.power_W, needs.hfe_low, needs.f_t_Hz)
-    if not any(isfinite(x) for x in asked) and not needs.load_line:
-        raise UsageError("the needs ask for nothing: give a voltage, a current, a power, a gain ...")
-    shelf = shelf or type_shelf()
-    if not candidates:
-        others = shelf.all(device)
-        results = suggest_for_needs(needs, others, most)
-        return _report(results, others, needs=needs, from_shelf=True, searched=len(others),
-                       case_temp_C=needs.case_temp_C)  # fmt: skip
-    found, aside = _split(candidates, shelf, "")
-    if not found:
-        raise UsageError("; ".join(f"{s.value}: {s.reason}" for s in aside[:5]))
-    results = rank(compare_with_needs(needs, part, tag) for part, tag in found)
-    return _report(results, (part for part, _ in found), needs=needs, searched=len(found),
-                   case_temp_C=needs.case_temp_C, set_aside=tuple(aside))  # fmt: skip
-
-
-def types_in_bag(bag: Bag) -> tuple[Candidate, ...]:
+def _parts_of(bag: Bag) -> list[Candidate]:
     """Every part of a bag, in the order read; its type is '' where none was written."""
-    seen = [Candidate(r.type, r.part, r.file, r.row or None) for r in bag.readings]
+    seen = [(r.type, r.part, r.file, r.row or None) for r in bag.readings]
     for table in (bag.sweeps, bag.curves):
         rows = (int(table.row[k]) if k < table.row.size else None for k in table.starts[:-1])
-        seen += map(Candidate, table.type, table.part, table.file, rows)
+        seen += zip(table.type, table.part, table.file, rows, strict=True)
     found: dict[str, Candidate] = {}
     for one in seen:
-        if not found.get(one.tag, Candidate("")).name:
-            found[one.tag] = one if one.name or one.tag not in found else found[one.tag]
-    return tuple(found.values())
+        if not found.get(one[1], ("",))[0]:
+            found[one[1]] = one if one[0] or one[1] not in found else found[one[1]]
+    return list(found.values())
 
 
-def needs_of_stage_record(record: Mapping) -> Needs:
-    """What an output stage asks of each of its devices, as a yardstick for substitutes.
+def _needs(o) -> Needs | None:
+    """Needs that the options and what was given as needs state, options first; None if nothing was asked."""
+    said = {
+        "polarity": o.polarity, "voltage_V": o.voltage, "current_A": o.current, "power_W": o.power,
+        "hfe_low": o.gain, "hfe_at_A": o.gain_current, "f_t_Hz": o.transition_frequency,
+        "load_line": o.load_point or None,
+    }  # fmt: skip
+    said = {key: value for key, value in said.items() if value is not None}
+    if not said and o.needs is None:
+        return None
+    if o.case_temperature is not None:
+        said["case_temp_C"] = o.case_temperature
+    needs = replace(Needs() if o.needs is None else _given_needs(o.needs), **said)
+    if not isnan(needs.hfe_at_A) and isnan(needs.hfe_low):
+        raise UsageError("--gain-current says where the gain must hold; --gain says how much")
+    return needs
+
+
+def _given_needs(given) -> Needs:
+    """Needs from a file, a mapping or a result of `junction.stage`.
+
+    An object with the keys of `Needs`, alone or under ``needs``, or what ``junction stage --json`` writes.
+
+    Raises
+    ------
+    InputError
+        Not JSON, a key that is not known, or a value of the wrong kind.
+    """
+    if isinstance(given, Needs):
+        return given
+    file, data = "needs", given.to_dict() if hasattr(given, "to_dict") else given
+    if not isinstance(data, Mapping):
+        file = str(given)
+        try:
+            text = sys.stdin.read() if file == "-" else Path(file).read_text(encoding="utf-8-sig")
+            data = json.loads(text)
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", file) from error
+        except (UnicodeDecodeError, json.JSONDecodeError) as error:
+            line = getattr(error, "lineno", None)
+            raise InputError(f"is not JSON: {getattr(error, 'msg', error)}", file, line) from error
+    if isinstance(data, Mapping) and data.get("command") == "stage" and "needs" not in data:
+        try:
+            return _needs_of_stage(data["stage"])
+        except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
+            raise InputError("is not what junction stage writes", file, column="stage") from error
+    if isinstance(data, Mapping) and "needs" in data:
+        data = data["needs"]
+    elif isinstance(data, Mapping) and "format" in data:
+        raise InputError("has no needs in it", file, column="needs")
+    if not isinstance(data, Mapping):
+        raise InputError("an object with the needs was expected", file, column="needs")
+    known = {f.name for f in fields(Needs)}
+    for key in data:
+        if key not in known:
+            raise InputError(f"no such need; there are {', '.join(sorted(known))}", file, column=key)
+    return Needs(**{key: _need(key, value, file) for key, value in data.items() if value is not None})
+
+
+def _need(key: str, value: object, file: str) -> object:
+    def number(x: object) -> bool:
+        return isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < 1e15
+
+    if key in ("polarity", "source"):
+        if not isinstance(value, str) or (key == "polarity" and value not in ("", "NPN", "PNP")):
+            raise InputError(f"{value!r}: NPN or PNP was expected", file, column=key)
+        return value
+    if key == "load_line":
+        if not isinstance(value, list) or not all(
+            isinstance(p, list) and len(p) == 2 and all(number(x) and x > 0 for x in p) for p in value
+        ):
+            raise InputError("pairs [voltage in V, current in A] above zero were expected", file, column=key)
+        return tuple((float(v), float(i)) for v, i in value)
+    if not number(value) or (key != "case_temp_C" and not value > 0):
+        reason = f"{value!r}: a number above zero in the unit of the key was expected"
+        raise InputError(reason, file, column=key)
+    return float(value)
+
+
+def _needs_of_stage(record: Mapping) -> Needs:
+    """What an output stage (the object ``stage`` of its JSON) asks of each of its devices.
 
     The device that is off sees both rails; it carries its share of the rail's peak current; its power is
     the mean of the worst way of driving the stage, at the case temperature worked out for that.  The worst
     instant of each way of driving is held against the dc safe area, which is on the safe side.
-
-    Parameters
-    ----------
-    record : mapping
-        The object ``stage`` that ``junction stage --json`` writes.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        The object is not of that form.
     """
 
     def number(value) -> float:
@@ -214,18 +344,13 @@ def needs_of_stage_record(record: Mapping) -> Needs:
         tuple(number(d[key]) for key in ("average_W", "case_C", "vce_at_peak_V", "ic_at_peak_A"))
         for d in record["dissipation"]
     ]
-    current_A = number(record["peak"]["total_A"]) / int(record["parallel"])
-    return _needs(number(record["supply_V"]), current_A, heat, "")
-
-
-def _needs(supply_V: float, current_A: float, heat: Sequence[tuple], polarity: str) -> Needs:
-    known = [row for row in heat if isfinite(row[0])]
-    power_W, case_C = max(known, default=(nan, nan))[:2]
+    power_W, case_C = max((row[:2] for row in heat if isfinite(row[0])), default=(nan, nan))
     points = {(v, i) for _, _, v, i in heat if isfinite(v) and isfinite(i) and v > 0 and i > 0}
     # a point under another one, in voltage and in current, asks for nothing more
     points = [p for p in points if not any(q != p and q[0] >= p[0] and q[1] >= p[1] for q in points)]
     return Needs(
-        polarity=polarity, voltage_V=2 * supply_V, current_A=current_A, power_W=power_W,
-        case_temp_C=case_C if isfinite(case_C) else REFERENCE_TEMP_C,
-        load_line=tuple(sorted(points)), source="junction stage",
+        voltage_V=2 * number(record["supply_V"]),
+        current_A=number(record["peak"]["total_A"]) / int(record["parallel"]), power_W=power_W,
+        case_temp_C=case_C if isfinite(case_C) else REFERENCE_TEMP_C, load_line=tuple(sorted(points)),
+        source="junction stage",
     )  # fmt: skip

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from math import nan
 
 from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import SetAside
+from junction.base.records import Bag, SetAside, not_json
 from junction.shelf.results import Caution, PartType
 
 #: Answers of one line of a substitution; 'falls short' and 'not known' are never hidden in a total.
@@ -26,7 +26,7 @@ class Needs:
     voltage_V: float = nan  # highest collector-emitter (or reverse) voltage
     current_A: float = nan  # highest collector (or forward) current
     power_W: float = nan  # dissipation
-    case_temp_C: float = 25.0  # case temperature at that dissipation
+    case_temp_C: float = REFERENCE_TEMP_C  # case temperature at that dissipation
     hfe_low: float = nan  # least gain ...
     hfe_at_A: float = nan  # ... at this collector current
     f_t_Hz: float = nan
@@ -51,18 +51,28 @@ class SubstituteLine:
 
 
 @dataclass(frozen=True)
+class Weakest:
+    """The figure that must hold and has the smallest margin; '' and nan where none has one."""
+
+    figure: str = ""
+    margin: float = nan
+
+
+@dataclass(frozen=True)
 class Substitution:
     """A candidate against an original type or against the needs of a place."""
 
-    original: str  # type name, or 'the place' for needs
-    candidate: str
-    result: str  # of COMPARISONS, over the lines that must hold
+    original: str = not_json("")  # type name, or 'the place' for needs
+    candidate: str = ""
+    tag: str = ""  # written tag of a part in a bag
+    result: str = ""  # of COMPARISONS, over the lines that must hold
+    polarity: str = ""
+    weakest: Weakest = Weakest()
     lines: tuple[SubstituteLine, ...] = ()
     warnings: tuple[str, ...] = ()
-    weakest: str = ""  # the must-figure with the smallest margin
-    weakest_margin: float = nan
-    tag: str = ""  # written tag of a part in a bag
     notes: str = ""
+    source: str = ""
+    secondary: bool = False
 
     def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
         """Names of the lines with a result, of the musts alone or of the others alone."""
@@ -100,17 +110,15 @@ class SharingEffect:
     trip_high_A: float
 
 
-RESISTOR_STATES = ("fine", "drifted", "burnt", "open", "shorted", "undecided")
-
-
 @dataclass(frozen=True)
 class ResistorVerdict:
     """Verdict of one resistor from a reading and its nominal value."""
 
-    state: str  # of RESISTOR_STATES
+    state: str  # fine, drifted, burnt, open, shorted, undecided
     nominal_ohm: float
     reading_ohm: float  # inf for an over-range mark
-    tolerance: float
+    over_range: bool
+    in_circuit: bool
     probability_in_tolerance: float
     evidence: str
     next: str = ""
@@ -121,14 +129,14 @@ class ResistorVerdict:
 class SubstituteReport:
     """Candidates against an original type (or, `original` None, against the needs of a place), best first."""
 
-    results: tuple[Substitution, ...]
+    candidates: tuple[Substitution, ...]
     original: PartType | None = None
     needs: Needs | None = None
     from_shelf: bool = False  # the list is the shelf's own, not the user's
     searched: int = 0
     case_temp_C: float = REFERENCE_TEMP_C
-    types: Mapping[str, PartType] = field(default_factory=dict)  # of the candidates shown
     safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
+    bag: Bag = field(default_factory=Bag)  # what was read; of its parts only the types were used
     set_aside: tuple[SetAside, ...] = ()
     cautions: tuple[Caution, ...] = ()
     brief: tuple[Caution, ...] = ()  # the gravest of them in a few words, for a terminal
@@ -141,13 +149,11 @@ class ResistorReport:
     wanted_ohm: float
     tolerance: float
     stock: str  # the stock in words
-    networks: tuple[ResistorNetwork, ...] = ()
     nearest_ohm: tuple[float, ...] = ()  # the stock values below and above
     power_W: float = nan
     part_power_W: float = nan
-    effect: SharingEffect | None = None
-    verdict: ResistorVerdict | None = None
-    in_circuit: bool = False
-    cautions: tuple[Caution, ...] = ()
     alone_rating_W: float = nan  # what a single part would have to be rated at
-
+    networks: tuple[ResistorNetwork, ...] = ()
+    effect: SharingEffect | None = None
+    reading: ResistorVerdict | None = None
+    cautions: tuple[Caution, ...] = ()

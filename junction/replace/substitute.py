@@ -12,20 +12,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isnan, log2, nan
 
+from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import UsageError
-from junction.replace.results import Needs, SubstituteLine, Substitution
-from junction.replace.substitute_lines import at_least, bjt_lines, diode_lines, word
-from junction.replace.substitute_warnings import warnings_for
+from junction.judge.sentences import say
+from junction.replace.lines import amps, bjt_lines, diode_lines, line, nearest, word
+from junction.replace.results import Needs, SubstituteLine, Substitution, Weakest
 from junction.shelf.ratings import power_at_W, safe_current_A
-from junction.shelf.results import PartType
-from junction.shelf.rules import rules
+from junction.shelf.results import Limit, PartType
+from junction.shelf.rules import rule
 
 #: Stands for the original where a candidate is held against the needs of a place.
 PLACE = "the place"
-#: Least margin that is called exceeds: below it, two digits behind the point show it as 1.00.
-EXCEEDS = 1.005
-#: A shortfall in what does not settle the result is held against a candidate by its size, up to this ratio.
-_FAR_SHORT = 8.0
 
 
 def overall(lines: Sequence[SubstituteLine]) -> str:
@@ -33,32 +30,29 @@ def overall(lines: Sequence[SubstituteLine]) -> str:
 
     A figure that the original's own sheet does not give asks for nothing and is left out.
     """
-    results = [line.result for line in lines if line.must and (line.wanted_text or not isnan(line.wanted))]
+    results = [x.result for x in lines if x.must and (x.wanted_text or not isnan(x.wanted))]
     if "falls short" in results:
         return "falls short"
     if "not known" in results or not results:
         return "not known"
-    margins = [line.margin for line in lines if line.must and not isnan(line.margin)]
-    return "exceeds" if margins and min(margins) >= EXCEEDS else "meets"
-
-
-def _weakest(lines: Sequence[SubstituteLine]) -> tuple[str, float]:
-    rated = [line for line in lines if line.must and not isnan(line.margin)]
-    least = min(rated, key=lambda line: line.margin, default=None)
-    return (least.figure, least.margin) if least else ("", nan)
+    margins = [x.margin for x in lines if x.must and not isnan(x.margin)]
+    return "exceeds" if margins and min(margins) >= rule("substitute_exceeds") else "meets"
 
 
 def _made(
-    original: str, candidate: PartType, lines: list[SubstituteLine], warnings: tuple[str, ...], tag: str
+    original: str, candidate: PartType, lines: Sequence[SubstituteLine], warnings: Sequence[str], tag: str
 ) -> Substitution:
-    figure, margin = _weakest(lines)
+    rated = [x for x in lines if x.must and not isnan(x.margin)]
+    least = min(rated, key=lambda x: x.margin, default=None)
     return Substitution(
-        original, candidate.name, overall(lines), tuple(lines), warnings, figure, margin, tag, candidate.notes
-    )
+        original, candidate.name, tag, overall(lines), candidate.polarity,
+        Weakest(least.figure, least.margin) if least else Weakest(), tuple(lines), tuple(warnings),
+        candidate.notes, candidate.source, candidate.secondary,
+    )  # fmt: skip
 
 
 def compare(
-    original: PartType, candidate: PartType, case_temp_C: float = 25.0, tag: str = ""
+    original: PartType, candidate: PartType, case_temp_C: float = REFERENCE_TEMP_C, tag: str = ""
 ) -> Substitution:
     """Candidate against original, line by line.
 
@@ -70,20 +64,84 @@ def compare(
     tag : str
         Written tag of the candidate, kept in the answer.
 
-    Returns
-    -------
-    Substitution
-
     Raises
     ------
     UsageError
         A diode against a transistor.
     """
-    if original.device != candidate.device:
-        raise UsageError(f"{candidate.name} is a {candidate.device}, {original.name} a {original.device}")
-    make = bjt_lines if original.device == "bjt" else diode_lines
-    lines = make(original, candidate, case_temp_C)
-    return _made(original.name, candidate, lines, warnings_for(original, candidate, lines), tag)
+    a, b = original, candidate
+    if a.device != b.device:
+        raise UsageError(f"{b.name} is a {b.device}, {a.name} a {a.device}")
+    lines = (bjt_lines if a.device == "bjt" else diode_lines)(a, b, case_temp_C)
+    warnings = [say("substitute_secondary", part=part.name) for part in (a, b) if part.secondary]
+    if a.package and b.package and a.package != b.package:
+        warnings.append(say("substitute_package", was=a.package, now=b.package))
+    warnings += _warned_bjt(a, b, lines) if a.device == "bjt" else _warned_diode(a, b)
+    return _made(a.name, b, lines, warnings, tag)
+
+
+def _warned_bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
+    """What to look after beyond the ratings of a transistor, most dangerous first."""
+    found = []
+    margins = {x.figure: x.margin for x in lines}
+    if margins["f_T"] >= rule("ft_much_faster"):
+        found.append(say("substitute_faster", times=margins["f_T"], original=a.name))
+    if margins["C_ob"] <= 1 / rule("cob_larger"):
+        found.append(say("substitute_capacitance", times=1 / margins["C_ob"]))
+    if a.leads and b.leads and a.leads != b.leads:
+        found.append(say("substitute_leads", was=a.leads, now=b.leads))
+    if a.kind != b.kind:
+        found.append(say("substitute_structure"))
+    elif a.kind == "darlington" and a.r_be_ohm != b.r_be_ohm:
+        found.append(say("substitute_base_resistors"))
+    if a.damper_diode and not b.damper_diode:
+        found.append(say("substitute_damper", original=a.name, candidate=b.name))
+    if a.material != b.material:
+        found.append(say("substitute_material", was=a.material, now=b.material))
+    gains = [x.margin for x in lines if x.figure.startswith("h_FE") and not isnan(x.margin)]
+    if gains and min(gains) < 1:
+        found.append(say("substitute_less_gain", share=min(gains), original=a.name))
+    means = [_mean_ratio(b, limit) for limit in a.find("h_FE")]
+    higher = max((x for x in means if not isnan(x)), default=1.0)
+    if higher >= rule("hfe_differs"):
+        found.append(say("substitute_more_gain", times=higher, original=a.name))
+    return found + _warned_pair(a, b)
+
+
+def _mean_ratio(b: PartType, limit: Limit) -> float:
+    """Geometric mean gain of `b` over that of a limit at its current; nan where a range is open."""
+    match = nearest(b.find("h_FE"), "ic_A", limit.at.get("ic_A", 0.0))
+    return nan if match is None else ((match.low * match.high) / (limit.low * limit.high)) ** 0.5
+
+
+def _warned_pair(a: PartType, b: PartType) -> list[str]:
+    """Whether a pair of the substitute would need matching, and the other half of a pair."""
+    found = []
+    gains = b.find("h_FE")
+    spreads = [(x.high / x.low, x) for x in gains if x.low > 0 and not isnan(x.high)]
+    ratio, widest = max(spreads, key=lambda spread: spread[0], default=(nan, None))
+    if ratio > 1 / rule("hfe_matched"):
+        at = amps(widest.at["ic_A"]) if "ic_A" in widest.at else ""
+        found.append(say("substitute_spread", part=b.name, low=widest.low, high=widest.high, at=at))
+    elif widest is None and gains:
+        found.append(say("substitute_no_upper_gain", part=b.name))
+    if a.complement and b.complement and a.name != b.name:
+        found.append(say("substitute_both_sides", was=a.complement, now=b.complement))
+    elif a.complement and not b.complement:
+        found.append(say("substitute_no_complement", part=b.name, was=a.complement))
+    return found
+
+
+def _warned_diode(a: PartType, b: PartType) -> list[str]:
+    found = []
+    slow = {"rectifier": 2, "avalanche rectifier": 1, "fast rectifier": 0, "switching": 0, "Schottky": 0}
+    if slow.get(b.kind, 0) > slow.get(a.kind, 3):
+        found.append(say("substitute_slow", original=a.name, candidate=b.name))
+    if b.kind == "Schottky" and a.kind != "Schottky":
+        found.append(say("substitute_schottky"))
+    if "avalanche" in a.kind and "avalanche" not in b.kind:
+        found.append(say("substitute_avalanche", original=a.name, candidate=b.name))
+    return found
 
 
 def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Substitution:
@@ -94,107 +152,75 @@ def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Subs
     Substitution
         Lines only for what the place asks for; the weakest margin is over all of them.
     """
-    bjt = candidate.device == "bjt"
-    voltage, current = ("V_CEO", "I_C") if bjt else ("V_RRM", "I_F")
+    soft, temp_C = candidate.secondary, needs.case_temp_C
+    voltage, current = ("V_CEO", "I_C") if candidate.device == "bjt" else ("V_RRM", "I_F")
     where = "case" if candidate.mounting == "bolted" or not isnan(candidate.rating("R_thJC")) else "ambient"
-    lines = []
-    if needs.polarity:
-        lines.append(word("polarity", needs.polarity, candidate.polarity, must=True))
-    pairs = (
+    at_A = needs.hfe_at_A
+    # gain falls towards high currents: a minimum registered there holds at a lower current as well, down to
+    # a fifth of it (the rule gain_holds_below); further down recombination lowers it again
+    gains = [
+        limit.low
+        for limit in candidate.find("h_FE")
+        if isnan(at_A) or 0.999 * at_A <= limit.at.get("ic_A", nan) <= rule("gain_holds_below") * at_A
+    ]
+    asked = (
         (voltage, needs.voltage_V, candidate.rating(voltage), "V"),
         (current, needs.current_A, candidate.rating(current), "A"),
-        (f"P_tot at {where} {needs.case_temp_C:.3g} °C", needs.power_W,
-         power_at_W(candidate, where, needs.case_temp_C), "W"),
+        (f"P_tot at {where} {temp_C:.3g} °C", needs.power_W, power_at_W(candidate, where, temp_C), "W"),
+        ("h_FE" if isnan(at_A) else f"h_FE at {at_A:g} A", needs.hfe_low,
+         max((low for low in gains if not isnan(low)), default=nan), ""),
+        ("f_T", needs.f_t_Hz, max((limit.low for limit in candidate.find("f_T")), default=nan), "Hz"),
     )  # fmt: skip
+    lines = [word("polarity", needs.polarity, candidate.polarity, must=True)] if needs.polarity else []
     lines += [
-        at_least(figure, wanted, has, unit, must=True, soft=candidate.secondary)
-        for figure, wanted, has, unit in pairs
+        line(figure, wanted, has, unit, must=True, soft=soft)
+        for figure, wanted, has, unit in asked
         if not isnan(wanted)
     ]
-    lines += _gain_and_speed(needs, candidate)
-    lines += [_load_point(candidate, v, i, needs.case_temp_C, where) for v, i in needs.load_line]
-    return _made(PLACE, candidate, lines, _needs_warnings(needs, candidate, lines), tag)
-
-
-def _gain_and_speed(needs: Needs, candidate: PartType) -> list[SubstituteLine]:
-    lines = []
-    if not isnan(needs.hfe_low):
-        at_A = needs.hfe_at_A
-        # gain falls towards high currents: a minimum registered there holds at a lower current as well,
-        # down to a fifth of it; further down recombination lowers it again
-        points = [
-            limit.low
-            for limit in candidate.find("h_FE")
-            if isnan(at_A) or 0.999 * at_A <= limit.at.get("ic_A", nan) <= 5 * at_A
-        ]
-        known = [low for low in points if not isnan(low)]
-        figure = "h_FE" if isnan(at_A) else f"h_FE at {at_A:g} A"
-        lines.append(
-            at_least(figure, needs.hfe_low, max(known, default=nan), "", must=True, soft=candidate.secondary)
-        )
-    if not isnan(needs.f_t_Hz):
-        has = max((limit.low for limit in candidate.find("f_T")), default=nan)
-        lines.append(at_least("f_T", needs.f_t_Hz, has, "Hz", must=True, soft=candidate.secondary))
-    return lines
-
-
-def _load_point(candidate: PartType, v_V: float, i_A: float, temp_C: float, where: str) -> SubstituteLine:
-    has = safe_current_A(candidate, v_V, temp_C, where)
-    if candidate.find("I_S/b"):
-        note = f"second breakdown: {candidate.find('I_S/b')[0].basis}"
-    else:
-        note = "second breakdown not known"
-    return at_least(
-        f"safe area at {v_V:.4g} V", i_A, has, "A", must=True, note=note, soft=candidate.secondary
-    )
+    breakdown = candidate.find("I_S/b")
+    note = f"second breakdown: {breakdown[0].basis}" if breakdown else "second breakdown not known"
+    lines += [
+        line(f"safe area at {volts:.4g} V", amperes, safe_current_A(candidate, volts, temp_C, where), "A",
+             must=True, note=note, soft=soft)
+        for volts, amperes in needs.load_line
+    ]  # fmt: skip
+    warnings = []
+    if tight := [f"{x.figure} x {x.margin:.2f}" for x in _tight(lines)]:
+        warnings.append(say("place_headroom", figures=", ".join(tight), usual=rule("place_headroom")))
+    if soft:
+        warnings.append(say("substitute_secondary", part=candidate.name))
+    if needs.load_line and not breakdown:
+        warnings.append(say("place_safe_area", part=candidate.name))
+    if candidate.kind == "darlington":
+        warnings.append(say("place_darlington", part=candidate.name))
+    if candidate.material == "germanium" and temp_C > rule("germanium_hot"):
+        warnings.append(say("place_germanium", end_C=rule("germanium_end")))
+    return _made(PLACE, candidate, lines, warnings, tag)
 
 
 def _tight(lines: Sequence[SubstituteLine]) -> list[SubstituteLine]:
     """Lines that must hold, hold, and leave less than the usual headroom."""
-    least = rules()["place_headroom"].value
-    return [line for line in lines if line.must and 1 <= line.margin < least]
+    return [x for x in lines if x.must and 1 <= x.margin < rule("place_headroom")]
 
 
-def _needs_warnings(
-    needs: Needs, candidate: PartType, lines: Sequence[SubstituteLine]
-) -> tuple[str, ...]:
-    found = []
-    tight = [f"{line.figure} x {line.margin:.2f}" for line in _tight(lines)]
-    if tight:
-        usual = f"x {rules()['place_headroom'].value:g} is usual, as mains and load vary"
-        found.append(f"little headroom: {', '.join(tight)}; {usual} (common practice, no source)")
-    if candidate.secondary:
-        found.append(f"{candidate.name}: figures from reference pages only; read a maker's sheet first")
-    if needs.load_line and not candidate.find("I_S/b"):
-        found.append(f"look at the safe-area plot in the sheet of {candidate.name} before you rely on it")
-    if candidate.kind == "darlington":
-        found.append(f"{candidate.name} is a Darlington: its base needs twice the voltage of a plain part")
-    if candidate.material == "germanium" and needs.case_temp_C > 60:
-        found.append("germanium leaks and dies in a hot place: about 90 °C at the junction is its end")
-    return tuple(found)
-
-
-def _shortfall(line: SubstituteLine) -> float:
-    """What a figure that falls short counts in the ranking: 2, and 2 more a halving (our convention)."""
-    if isnan(line.margin):
-        return 2.0
-    return 2.0 + 2.0 * log2(min(1 / line.margin, _FAR_SHORT) if line.margin > 0 else _FAR_SHORT)
+def _shortfall(x: SubstituteLine) -> float:
+    """What a figure that falls short counts in the ranking: as two warnings, and two more a halving."""
+    most = rule("shortfall_most")
+    halvings = 0.0 if isnan(x.margin) else log2(min(1 / x.margin, most) if x.margin > 0 else most)
+    return rule("shortfall_counts") * (1 + halvings)
 
 
 def _rank_key(result: Substitution) -> tuple[float, ...]:
     """Small is better: must-shortfalls, unknown musts, no headroom, warnings, doubts, then least excess."""
     short = [x for x in result.lines if not x.must and x.result == "falls short"]
-    excess = 0.0
-    for line in result.lines:
-        if line.must and not isnan(line.margin) and line.margin > 0:
-            excess += abs(line.margin - 1) / (1 + line.margin)
+    margins = [x.margin for x in result.lines if x.must and x.margin > 0]
     return (
         len(result.figures("falls short", True)),
         len([x for x in result.lines if x.must and x.result == "not known" and not isnan(x.wanted)]),
         len(_tight(result.lines)) if result.original == PLACE else 0,
         sum(map(_shortfall, short)) + len(result.warnings),
         len(result.figures("not known", False)),
-        excess,
+        sum(abs(margin - 1) / (1 + margin) for margin in margins),
     )
 
 
@@ -207,7 +233,7 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
 
 
 def suggest(
-    original: PartType, types: Iterable[PartType], case_temp_C: float = 25.0, most: int = 10
+    original: PartType, types: Iterable[PartType], case_temp_C: float = REFERENCE_TEMP_C, most: int = 10
 ) -> tuple[Substitution, ...]:
     """The shelf's ranked list of substitutes for a type.
 
@@ -222,9 +248,7 @@ def suggest(
         if part.device == original.device and part.polarity == original.polarity
         and part.name not in (original.name, *original.also)
     )  # fmt: skip
-    ranked = rank(compare(original, part, case_temp_C) for part in others)
-    fit = tuple(r for r in ranked if r.result != "falls short")
-    return (fit or ranked)[:most]
+    return _best(compare(original, part, case_temp_C) for part in others)[:most]
 
 
 def suggest_for_needs(needs: Needs, types: Iterable[PartType], most: int = 10) -> tuple[Substitution, ...]:
@@ -240,7 +264,12 @@ def suggest_for_needs(needs: Needs, types: Iterable[PartType], most: int = 10) -
     polarities = sorted({part.polarity for part in parts if part.polarity}) or [""]
     found: list[Substitution] = []
     for k, polarity in enumerate(polarities):
-        ranked = rank(compare_with_needs(needs, part) for part in parts if part.polarity == polarity)
-        fit = tuple(r for r in ranked if r.result != "falls short")
-        found += (fit or ranked)[: (most + len(polarities) - 1 - k) // len(polarities)]
+        best = _best(compare_with_needs(needs, part) for part in parts if part.polarity == polarity)
+        found += best[: (most + len(polarities) - 1 - k) // len(polarities)]
     return tuple(found)
+
+
+def _best(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
+    """Ranked, without those that fall short where any does not."""
+    ranked = rank(results)
+    return tuple(r for r in ranked if r.result != "falls short") or ranked

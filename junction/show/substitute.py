@@ -1,174 +1,217 @@
-"""Substitutes as text, CSV and JSON."""
+"""The view of a substitution: ranked candidates, then the lines of each, and safe areas over each other."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from math import isnan
 
-from junction.base import number
-from junction.replace.results import Needs, SubstituteLine, SubstituteReport, Substitution
-from junction.show import json_out
-from junction.show.csv_out import csv_text
-from junction.show.table import Column, Paint, paragraph, render
+from junction.base.number import nominal, nominal_pieces
+from junction.replace.results import Needs, SubstituteReport, Substitution
+from junction.show.blocks import (
+    Block,
+    Bullets,
+    Cautions,
+    Column,
+    Inline,
+    Num,
+    Pictures,
+    Section,
+    Table,
+    Text,
+    words,
+)
+from junction.show.sort import set_aside_section
 from junction.show.text import count, join_words
+from junction.show.write import record
 
 #: Up to so many candidates named by the user, each is shown line by line.
-DETAIL_UP_TO = 3
-
-_SUMMARY = (
-    Column("candidate"), Column("result"), Column("least margin"), Column("falls short", wrap=True),
-    Column("not known", wrap=True),
-)  # fmt: skip
-_LINES = (
-    Column("figure"), Column("original"), Column("candidate"), Column("result"), Column("remark", wrap=True),
-)  # fmt: skip
+_DETAIL_UP_TO = 3
+_DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1, 2)), (0, (1, 2.5)))
+_STARRED = "* shown and warned about; does not settle the result"
 
 
-def value_text(value: float, text: str, unit: str) -> str:
-    """One side of a line: its word or range, else its number, else nothing."""
-    if text:
-        return text
-    if isnan(value):
-        return "-"
-    return number.nominal(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit))
-
-
-def margin_text(margin: float) -> str:
+def _margin(margin: float) -> str:
     """How far over: ``x 1.33``; nothing where it has no meaning."""
     return "" if isnan(margin) else f"x {margin:.2f}" if margin < 100 else f"x {margin:.0f}"
 
 
-def name_of(result: Substitution) -> str:
+def _name(result: Substitution) -> str:
     """Candidate with its written tag."""
     return f"{result.tag} ({result.candidate})" if result.tag else result.candidate
 
 
-def remark(line: SubstituteLine) -> str:
-    """Margin and note of a line."""
-    return "; ".join(x for x in (margin_text(line.margin) if line.result != "meets" else "", line.note) if x)
-
-
-def heading(report: SubstituteReport) -> str:
-    """What was compared, in a sentence."""
-    if report.original is not None:
-        part = report.original
-        words = [part.polarity, part.material, part.kind if part.kind != "plain" else "", part.package]
-        what = f"{part.name} ({', '.join(w for w in words if w)})"
-    else:
-        what = f"the place: {needs_words(report.needs)}"
-    if report.from_shelf:
-        return f"Substitutes on the shelf for {what}; {count(report.searched, 'type')} searched."
-    return f"{count(len(report.results), 'candidate')} for {what}."
-
-
-def needs_words(needs: Needs) -> str:
-    """What a place needs, in words."""
-
-    def nominal(value: float, unit: str) -> str:
-        return number.nominal(float(f"{value:.4g}"), unit)
-
-    parts = [needs.polarity] if needs.polarity else []
-    for value, unit in ((needs.voltage_V, "V"), (needs.current_A, "A")):
-        if not isnan(value):
-            parts.append(nominal(value, unit))
-    if not isnan(needs.power_W):
-        parts.append(f"{nominal(needs.power_W, 'W')} at case {needs.case_temp_C:.3g} °C")
-    if not isnan(needs.hfe_low):
-        at = "" if isnan(needs.hfe_at_A) else f" at {nominal(needs.hfe_at_A, 'A')}"
-        parts.append(f"h_FE {needs.hfe_low:g}{at}")
-    if not isnan(needs.f_t_Hz):
-        parts.append(f"f_T {nominal(needs.f_t_Hz, 'Hz')}")
-    parts += [f"{nominal(i, 'A')} at {nominal(v, 'V')}" for v, i in needs.load_line]
-    return join_words(parts)
-
-
-def _sides(report: SubstituteReport) -> tuple[Column, ...]:
-    second = "original" if report.original is not None else "needed"
-    return (_LINES[0], Column(second), *_LINES[2:])
-
-
-def detail_text(result: Substitution, report: SubstituteReport, width: int, paint: Paint) -> str:
-    """One candidate line by line."""
-    lines = [paint.strong(paragraph(f"{name_of(result)}: {result_words(result)}", width))]
-    rows = [
-        [
-            line.figure + ("" if line.must else " *"),
-            value_text(line.wanted, line.wanted_text, line.unit),
-            value_text(line.has, line.has_text, line.unit),
-            line.result,
-            remark(line),
-        ]
-        for line in result.lines
-    ]  # fmt: skip
-    lines += [render(_sides(report), rows, width, None, paint)]
-    if any(not line.must for line in result.lines):
-        lines.append(paint.quiet("* shown and warned about; does not settle the result"))
-    lines += [paragraph(f"! {text}", width, hang="  ") for text in result.warnings]
-    if result.notes:
-        lines.append(paragraph(f"Sheet of {result.candidate}: {result.notes}", width, hang="  "))
-    return "\n".join(lines)
-
-
-def result_words(result: Substitution) -> str:
+def _verdict(result: Substitution) -> str:
     """Result in a few words, with the weakest margin."""
-    words = {
+    said = {
         "exceeds": "meets or exceeds everything that counts",
         "meets": "meets everything that counts",
         "falls short": f"falls short in {join_words(result.figures('falls short', True))}",
         "not known": "not known: a figure is missing",
     }[result.result]
-    if result.weakest:
-        words += f"; least margin {result.weakest} {margin_text(result.weakest_margin)}"
-    return words
+    least = result.weakest
+    return f"{said}; least margin {least.figure} {_margin(least.margin)}" if least.figure else said
 
 
-def terminal_text(report: SubstituteReport, *, width: int = 80, paint: Paint | None = None) -> str:
-    """Ranked table, then the lines of the candidates the user named, then the cautions.
+def _asked(needs: Needs) -> str:
+    """What a place needs, in words."""
+
+    def said(value: float, unit: str) -> str:
+        return nominal(float(f"{value:.4g}"), unit)
+
+    parts = [needs.polarity] if needs.polarity else []
+    parts += [said(x, unit) for x, unit in ((needs.voltage_V, "V"), (needs.current_A, "A")) if not isnan(x)]
+    if not isnan(needs.power_W):
+        parts.append(f"{said(needs.power_W, 'W')} at case {needs.case_temp_C:.3g} °C")
+    if not isnan(needs.hfe_low):
+        at = "" if isnan(needs.hfe_at_A) else f" at {said(needs.hfe_at_A, 'A')}"
+        parts.append(f"h_FE {needs.hfe_low:g}{at}")
+    if not isnan(needs.f_t_Hz):
+        parts.append(f"f_T {said(needs.f_t_Hz, 'Hz')}")
+    return join_words([*parts, *(f"{said(i, 'A')} at {said(v, 'V')}" for v, i in needs.load_line)])
+
+
+def _heading(report: SubstituteReport) -> str:
+    """What was compared, in a sentence."""
+    what = f"the place: {_asked(report.needs)}" if report.needs else ""
+    if report.original is not None:
+        part = report.original
+        said = [part.polarity, part.material, part.kind if part.kind != "plain" else "", part.package]
+        what = f"{part.name} ({', '.join(x for x in said if x)})"
+    if report.from_shelf:
+        return f"Substitutes on the shelf for {what}; {count(report.searched, 'type')} searched."
+    return f"{count(len(report.candidates), 'candidate')} for {what}."
+
+
+def _overview(report: SubstituteReport) -> Table:
+    """Candidates, best first; with their polarity where the place does not say which it takes."""
+    open_side = report.needs is not None and not report.needs.polarity
+    sides = open_side and {r.polarity for r in report.candidates} != {""}
+    heads = ["candidate", *(["polarity"] if sides else []), "result", "least margin"]
+    rows = []
+    for r in report.candidates:
+        must = r.figures("falls short", True)
+        short = [x if x in must else f"{x} *" for x in r.figures("falls short")]
+        row = [_name(r), *([r.polarity] if sides else []), r.result,
+               f"{r.weakest.figure} {_margin(r.weakest.margin)}".strip()]  # fmt: skip
+        rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
+    columns = [Column(head) for head in heads]
+    return Table([*columns, Column("falls short", wrap=True), Column("not known", wrap=True)], rows)
+
+
+def _side(value: float, text: str, unit: str) -> Inline:
+    """One side of a line: its word or range, else its number with the unrounded value, else nothing."""
+    if text or isnan(value):
+        return text or "-"
+    pieces = nominal_pieces(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit))
+    return Num(tuple((shown, None if at is None else value) for shown, at in pieces))
+
+
+def _lines(result: Substitution, report: SubstituteReport) -> Table:
+    """One candidate line by line."""
+    heads = ("figure", "original" if report.original else "needed", "candidate", "result")
+    rows = []
+    for x in result.lines:
+        remark = "; ".join(filter(None, (_margin(x.margin) if x.result != "meets" else "", x.note)))
+        sides = [_side(x.wanted, x.wanted_text, x.unit), _side(x.has, x.has_text, x.unit)]
+        rows.append([x.figure + ("" if x.must else " *"), *sides, x.result, remark])
+    return Table([*map(Column, heads), Column("remark", wrap=True)], rows)
+
+
+def summary(report: SubstituteReport) -> str:
+    """The best candidate and its result."""
+    what = report.original.name if report.original else "the place"
+    best = report.candidates[0] if report.candidates else None
+    return f"{_name(best)} for {what}: {best.result}" if best else f"nothing for {what}"
+
+
+def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[Block]:
+    """Ranked table, then the lines of the candidates the user named, then the cautions."""
+    yield from (Text(_heading(report)), "")
+    if len(report.candidates) > 1 or report.from_shelf:
+        table = _overview(report)
+        yield from (table, "")
+        if any(words(row[-2]).endswith(" *") or " *," in words(row[-2]) for row in table.rows):
+            yield from (Text(_STARRED, "quiet"), "")
+    if report.from_shelf and not report.candidates:
+        yield from ("Nothing on the shelf comes near. Add types with --types FILE.", "")
+    elif report.from_shelf and all(r.result == "falls short" for r in report.candidates):
+        yield from (Text("Nothing on the shelf does: these miss by the least."), "")
+    most = None if everything else 1 if report.from_shelf else _DETAIL_UP_TO
+    for r in report.candidates[:most]:
+        yield from (Text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
+        if any(not x.must for x in r.lines):
+            yield Text(_STARRED, "quiet")
+        for text in r.warnings:
+            yield Text(f"! {text}", hang="  ")
+        if r.notes:
+            yield Text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
+        yield ""
+    if report.from_shelf and report.original and len(report.candidates) > 1:
+        example = f"junction substitute {report.original.name} {report.candidates[1].candidate}"
+        yield from (Text(f"The lines of another one: {example}"), "")
+    for caution in report.brief:
+        yield Text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
+
+
+def page(report: SubstituteReport, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks: cautions, ranked table, safe areas drawn over each other, then the lines."""
+    pictures: list[Block] = []
+    if report.safe_areas:
+        from junction.show.plots import new_axes, svg_text
+
+        names = ", ".join(report.safe_areas)
+        svg = svg_text(draw_safe_areas(report.safe_areas, new_axes()).figure)
+        pictures = [Pictures([(f"Dc safe areas: {names}", svg)], (
+            f"Dc safe area at {report.case_temp_C:g} °C (ambient for board parts) from I_C, P_tot, V_CEO"
+            " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
+            " before you rely on its right-hand part."
+        ))]  # fmt: skip
+    blocks: list[Block] = [
+        Text("Substitutes", "title"), Text(f"{_heading(report)} {made}".strip(), "lead"),
+        Cautions(report.cautions), Section("Best first", [_overview(report), *pictures]),
+    ]  # fmt: skip
+    for r in report.candidates:
+        notes = [Text(f"Sheet: {r.notes}", "soft")] if r.notes else []
+        inside = [_lines(r, report), Bullets(r.warnings), *notes, Text(f"Source: {r.source}", "soft")]
+        blocks.append(Section(f"{_name(r)}: {_verdict(r)}", inside))
+    footer = (
+        "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
+        " their sources: the reference tables of junction."
+    )
+    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), Text(footer, "soft")]
+
+
+def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):
+    """Dc safe areas on logarithmic axes.
+
+    Parameters
+    ----------
+    areas : mapping of str to tuple of (float, float)
+        Per type (voltage [V], current [A]) points; the first is drawn heaviest.
+    axes : matplotlib axes
 
     Returns
     -------
-    str
-        Without a final line end.
+    axes
     """
-    paint = paint or Paint()
-    out = [paragraph(heading(report), width), ""]
-    if len(report.results) > 1 or report.from_shelf:
-        sides = both_polarities(report)
-        rows = [
-            [
-                name_of(r), *([report.types[r.candidate].polarity] if sides else []), r.result,
-                f"{r.weakest} {margin_text(r.weakest_margin)}".strip(),
-                ", ".join(_short(r)), ", ".join(r.figures("not known")),
-            ]
-            for r in report.results
-        ]  # fmt: skip
-        columns = (_SUMMARY[0], Column("polarity"), *_SUMMARY[1:]) if sides else _SUMMARY
-        out += [render(columns, rows, width, None, paint), ""]
-        if any(x.endswith(" *") for row in rows for x in row[-2].split(", ")):
-            out += [paint.quiet("* shown and warned about; does not settle the result"), ""]
-    if report.from_shelf and not report.results:
-        out += ["Nothing on the shelf comes near. Add types with --types FILE.", ""]
-    elif report.from_shelf and all(r.result == "falls short" for r in report.results):
-        out += [paragraph("Nothing on the shelf does: these miss by the least.", width), ""]
-    detailed = report.results[:1] if report.from_shelf else report.results[:DETAIL_UP_TO]
-    for result in detailed:
-        out += [detail_text(result, report, width, paint), ""]
-    if report.from_shelf and report.original and len(report.results) > 1:
-        example = f"junction substitute {report.original.name} {report.results[1].candidate}"
-        out += [paragraph(f"The lines of another one: {example}", width), ""]
-    more = " All cautions: the page (-o FOLDER)."
-    out += [paragraph(f"Caution: {c.text}{more}", width, hang="  ") for c in report.brief]
-    return "\n".join(out).rstrip()
+    from junction.show.plots import FIT, INK, SOFT
 
-
-def both_polarities(report: SubstituteReport) -> bool:
-    """Whether the candidates are to be told apart by polarity: the place does not say which it takes."""
-    found = {report.types[r.candidate].polarity for r in report.results}
-    return report.needs is not None and not report.needs.polarity and found != {""}
-
-
-def _short(result: Substitution) -> list[str]:
-    must = result.figures("falls short", True)
-    return [x if x in must else f"{x} *" for x in result.figures("falls short")]
+    for k, (name, points) in enumerate(areas.items()):
+        volts, amps = zip(*points, strict=True)
+        # the right edge falls straight down at V_CEO
+        axes.plot(
+            (*volts, volts[-1]), (*amps, 1e-3), color=INK if k == 0 else SOFT if k > 2 else FIT,
+            linewidth=2.0 if k == 0 else 1.2, linestyle=_DASHES[k % len(_DASHES)], label=name,
+        )  # fmt: skip
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(lambda x, _: f"{x:g}")
+    axes.set_ylim(bottom=min(i for points in areas.values() for _, i in points) / 2)
+    axes.set_xlabel("collector-emitter voltage (V)", fontsize=8)
+    axes.set_ylabel("collector current (A)", fontsize=8)
+    axes.legend(fontsize=7, frameon=False)
+    return axes
 
 
 _CSV = (
@@ -177,60 +220,21 @@ _CSV = (
 )  # fmt: skip
 
 
-def lines_csv(report: SubstituteReport) -> str:
-    """All lines of all candidates, one row each, numbers in SI units."""
-    return csv_text(
-        _CSV,
-        (
-            (r.candidate, r.tag, r.result, x.figure, x.must, x.result, x.wanted, x.has, x.unit, x.wanted_text,
-             x.has_text, x.margin, x.note)
-            for r in report.results for x in r.lines
-        ),
-    )  # fmt: skip
+def tables(report: SubstituteReport) -> dict:
+    """``substitute``: all lines of all candidates, one row each, numbers in SI units."""
+    rows = [
+        (r.candidate, r.tag, r.result, x.figure, x.must, x.result, x.wanted, x.has, x.unit, x.wanted_text,
+         x.has_text, x.margin, x.note)
+        for r in report.candidates for x in r.lines
+    ]  # fmt: skip
+    return {"substitute": (_CSV, rows)}
 
 
-def needs_json(needs: Needs | None) -> dict | None:
-    """Needs of a place, in the form that ``--needs`` reads."""
-    if needs is None:
-        return None
+def document(report: SubstituteReport) -> dict:
+    """Body of the JSON; the needs are in the form that ``--needs`` reads."""
     return {
-        "polarity": needs.polarity, "voltage_V": json_out.number(needs.voltage_V),
-        "current_A": json_out.number(needs.current_A), "power_W": json_out.number(needs.power_W),
-        "case_temp_C": json_out.number(needs.case_temp_C), "hfe_low": json_out.number(needs.hfe_low),
-        "hfe_at_A": json_out.number(needs.hfe_at_A), "f_t_Hz": json_out.number(needs.f_t_Hz),
-        "load_line": [[json_out.number(v), json_out.number(i)] for v, i in needs.load_line],
-        "source": needs.source,
-    }  # fmt: skip
-
-
-def _line_json(line: SubstituteLine) -> dict:
-    return {
-        "figure": line.figure, "result": line.result, "must": line.must,
-        "wanted": json_out.number(line.wanted), "has": json_out.number(line.has), "unit": line.unit,
-        "wanted_text": line.wanted_text, "has_text": line.has_text, "margin": json_out.number(line.margin),
-        "note": line.note,
-    }  # fmt: skip
-
-
-def json_text(report: SubstituteReport) -> str:
-    """The whole answer as JSON, numbers in SI units (T_j and temperatures in degC)."""
-    body = {
-        "original": report.original.name if report.original else None,
-        "needs": needs_json(report.needs),
-        "case_temp_C": json_out.number(report.case_temp_C),
-        "from_shelf": report.from_shelf,
-        "candidates": [
-            {
-                "candidate": r.candidate, "tag": r.tag, "result": r.result,
-                "polarity": report.types[r.candidate].polarity,
-                "weakest": {"figure": r.weakest, "margin": json_out.number(r.weakest_margin)},
-                "lines": [_line_json(line) for line in r.lines], "warnings": list(r.warnings),
-                "notes": r.notes, "source": report.types[r.candidate].source,
-                "secondary": report.types[r.candidate].secondary,
-            }
-            for r in report.results
-        ],
-        "set_aside": json_out.set_aside(report.set_aside),
+        "original": report.original.name if report.original else None, "needs": report.needs,
+        "case_temp_C": report.case_temp_C, "from_shelf": report.from_shelf,
+        "candidates": [record(r) for r in report.candidates], "set_aside": report.set_aside,
         "cautions": [c.text for c in report.cautions],
     }  # fmt: skip
-    return json_out.document("substitute", body)

@@ -13,7 +13,8 @@ from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.demo.bag import demo_files
 
-JOBS = ["read", "sort", "check", "fit", "stage"]  # extended as the other commands come onto the front
+# extended as the other commands come onto the front
+JOBS = ["read", "sort", "check", "fit", "stage", "substitute", "resistor"]
 SOUND = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
 
 
@@ -132,3 +133,25 @@ def test_a_result_shows_itself(demo):
     assert repr(result) == "<junction sort: 29 parts: 4 shorted, 4 open, 4 leaky, 3 undecided, 14 good>"
     assert str(result).startswith("part  verdict") and "<table" in result._repr_html_()
     assert "verdicts" in dir(result) and "to_frame" in dir(result)
+
+
+def test_a_substitute_is_held_against_what_a_stage_needs():
+    stage = junction.stage(power="80W", load="8ohm", supply="42V", parallel=2, emitter_resistor="0.22ohm")
+    found = junction.substitute("MJ15003", "2N3055", needs=stage, polarity="NPN")
+    assert found.needs.voltage_V == 84.0 and found.candidates[0].candidate == "MJ15003"
+    said = junction.substitute(voltage=84, needs=found.to_dict()["needs"], load_point=[(30, 0.1)])
+    assert said.from_shelf and said.needs.load_line == ((30, 0.1),)
+    bag = pd.DataFrame({"part": ["A"], "type": ["MJ15003"], "B-E": [0.6]})
+    frame = junction.substitute("2N3055", bag=bag)
+    assert frame.to_frame()["tag"].unique().tolist() == ["A"] and "A (MJ15003)" in str(frame)
+    with pytest.raises(UsageError, match="load_point: '40V'"):
+        junction.substitute(load_point="40V")
+
+
+def test_a_resistor_takes_text_and_numbers():
+    text = junction.resistor("8ohm", have="8.2ohm;33ohm", power="20W", part_power="11W", tolerance="1%")
+    number = junction.resistor(8, have=(8.2, 33), power=20, part_power=11, tolerance=0.01)
+    assert {**text.to_dict(), "made": ""} == {**number.to_dict(), "made": ""}
+    assert text.to_frame()["value_ohm"].iloc[0] == pytest.approx(8.2)
+    assert junction.resistor(100, reading="OL").reading.state == "open"
+    assert "Resistor of 100 ohm" not in junction.resistor(100)._repr_html_()

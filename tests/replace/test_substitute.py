@@ -189,7 +189,7 @@ def test_better_in_every_figure_never_falls_short(a, k):
     for temp in (25.0, 60.0, 100.0):
         result = compare(a, better, temp)
         assert not result.figures("falls short") and ok(result.result)
-        assert result.weakest_margin >= 1 - 1e-9
+        assert result.weakest.margin >= 1 - 1e-9
 
 
 def test_every_type_of_the_shelf_meets_itself():
@@ -272,8 +272,8 @@ def test_the_weakest_margin_of_a_place():
     needs = Needs("NPN", voltage_V=40.0, current_A=5.0, power_W=40.0, case_temp_C=75.0)
     result = compare_with_needs(needs, made())
     # V 80/40 = 2, I 10/5 = 2, P(75 C) = 100·75/125 = 60 W, 60/40 = 1.5
-    assert (result.result, result.weakest) == ("exceeds", "P_tot at case 75 °C")
-    assert result.weakest_margin == pytest.approx(1.5)
+    assert (result.result, result.weakest.figure) == ("exceeds", "P_tot at case 75 °C")
+    assert result.weakest.margin == pytest.approx(1.5)
 
 
 @pytest.mark.parametrize(
@@ -298,7 +298,7 @@ def test_a_place_on_the_shelf():
     for result in found:
         part = find_type(result.candidate)
         assert part.polarity == "NPN" and part.rating("V_CEO") >= 90 and part.rating("I_C") >= 4
-        assert result.weakest_margin >= 1
+        assert result.weakest.margin >= 1
 
 
 # --- ranking ------------------------------------------------------------------------------------------
@@ -333,13 +333,13 @@ def test_exceeds_means_every_rating_and_its_least_margin_shows_it():
     assert compare(made(), made(**up)).result == "exceeds"
     for symbol in up:
         result = compare(made(), made(**{**up, symbol: HIGHER_IS_BETTER[symbol]}))
-        assert (result.result, result.weakest_margin) == ("meets", 1.0), symbol
+        assert (result.result, result.weakest.margin) == ("meets", 1.0), symbol
     # what is shown as x 1.00 is no excess
     assert compare(made(), made(**{**up, "I_C": 10.04})).result == "meets"
     for part in BJTS:
         for other in BJTS[::7]:
             result = compare(other, part)
-            assert result.result != "exceeds" or f"{result.weakest_margin:.2f}" != "1.00"
+            assert result.result != "exceeds" or f"{result.weakest.margin:.2f}" != "1.00"
 
 
 def test_a_large_shortfall_ranks_behind_a_small_one():
