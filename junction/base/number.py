@@ -184,7 +184,9 @@ def value_only(it: Interval, unit: str | None = None) -> str:
     return "".join(text for text, _ in interval_pieces(it, unit, ends=False))
 
 
-def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True) -> Pieces:
+def interval_pieces(
+    it: Interval, unit: str | None = None, *, ends: bool = True, even: bool = False
+) -> Pieces:
     """`interval` as pieces; without `ends`, the value alone.
 
     Parameters
@@ -194,6 +196,9 @@ def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True)
         Instead of ``it.unit``.
     ends : bool
         Whether the interval follows in brackets.
+    even : bool
+        All three numbers to one place and in one prefix, however long one arm is: for sizes, whose intervals
+        reach down to nothing.
 
     Returns
     -------
@@ -207,13 +212,14 @@ def interval_pieces(it: Interval, unit: str | None = None, *, ends: bool = True)
         return _half_open(it, unit, ends)
     arms = sorted((it.value - low, high - it.value))
     # an interval over decades, or far longer to one side, gets its own digits and prefix at each end
-    if low > 0 and high / low > 8 or high < 0 and low / high > 8 or arms[1] > 20 * arms[0] > 0:
+    far = low > 0 and high / low > 8 or high < 0 and low / high > 8 or arms[1] > 20 * arms[0] > 0
+    if far and not even:
         pieces = quantity_pieces(it.value, unit, 2)
         if not ends:
             return pieces
         return (*pieces, (" (", None), *quantity_pieces(low, unit, 2), (" to ", None),
                 *quantity_pieces(high, unit, 2), (")", None))  # fmt: skip
-    half = min(x for x in (it.value - low, high - it.value, (high - low) / 2) if x > 0)
+    half = (high - low) / 2 if even else min(x for x in (*arms, (high - low) / 2) if x > 0)
     place, power = _place_and_prefix(it.value, half / _K95, unit)
     like = max(abs(it.value), half)
     shown = _unit(unit, power)
@@ -244,6 +250,14 @@ def _half_open(it: Interval, unit: str, ends: bool) -> Pieces:
     if not isfinite(it.low) and not isfinite(it.high):
         return pieces
     return (*pieces, (" (", None), *_one_sided(it.low, it.high, unit), (")", None))
+
+
+def share_pieces(it: Interval) -> Pieces:
+    """A share with its 95 % interval in percent, as pieces with even places: ``3.1 % (1.7 % to 4.5 %)``."""
+    shares = {100 * x: x for x in (it.value, it.low, it.high)}
+    percents = Interval(100 * it.value, 100 * it.low, 100 * it.high)
+    pieces = interval_pieces(percents, "", even=True)
+    return tuple((text, None) if x is None else (f"{text} %", shares[x]) for text, x in pieces)
 
 
 def reading(r: Reading) -> str:

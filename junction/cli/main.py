@@ -22,7 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("junction.jobs.check", "one suspect part: meter readings to a verdict and the next test"),
     "sort": ("junction.jobs.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),
     "fit": ("junction.jobs.fit", "sweeps to junction parameters with their uncertainty"),
-    "match": ("junction.cli.match", "matched sets for the stage they will work in"),
+    "match": ("junction.jobs.match", "matched sets for the stage they will work in"),
     "stage": ("junction.jobs.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
     "substitute": ("junction.jobs.substitute", "does a replacement meet or exceed the original"),
     "resistor": ("junction.jobs.resistor", "stock values, combinations and readings of a resistor"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from math import isfinite, nan
 
 import numpy as np
@@ -161,6 +161,20 @@ class TransistorFits:
 
     def __len__(self) -> int:
         return len(self.part)
+
+    def take(self, index) -> TransistorFits:
+        """Some of the parts, by their places."""
+        n = len(self)
+
+        def some(value):
+            if isinstance(value, Mapping):
+                return {key: some(v) for key, v in value.items()}
+            if isinstance(value, np.ndarray) and value.shape[:1] == (n,):
+                return value[index]
+            return tuple(value[i] for i in index) if isinstance(value, tuple) and len(value) == n else value
+
+        changed = {f.name: some(getattr(self, f.name)) for f in fields(self) if f.name != "names"}
+        return replace(self, **changed)
 
 
 @dataclass(frozen=True)

@@ -2,176 +2,259 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from math import isnan, sqrt
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
+from math import isnan, nan, sqrt
 
 import numpy as np
 
-from junction.base.errors import InputError
+from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, CurveTable, plain_name
 from junction.fit.results import TransistorFits
-from junction.sets.grid import curves_on_grid, yardsticks
-from junction.sets.match import MatchAsk, match_parts
-from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver, MatchReport
-from junction.sets.suspects import low_gain
+from junction.jobs.bag import bag_of
+from junction.jobs.options import (
+    INSTRUMENT,
+    METER,
+    STAGE,
+    TEMPERATURE,
+    TYPES,
+    job,
+    meter_of,
+    names,
+    noise_of,
+    option,
+    physical,
+    plain,
+    stage_ask,
+    stage_types,
+    types_of,
+    whole,
+)
+from junction.jobs.result import Result
+from junction.judge.results import PartVerdict, Verdict
+from junction.judge.sentences import say
+from junction.sets.match import low_gain, match_parts
+from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
 from junction.sets.weigh import weights_for
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
+from junction.shelf.rules import rule
+from junction.stage.results import Stage
 from junction.stage.stage import StageAsk, plan_stage
-from junction.transistor.data import SpotNoise, is_spot, unusable
+from junction.transistor.data import CurveNoise, SpotNoise, is_spot, unusable
+from junction.transistor.transistor import fit_transistors
+from junction.transistor.values import COVERAGE_95, evaluate
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+EPILOG = "layouts:\n" + "".join(f"  {name:<20} {meaning}\n" for name, meaning in LAYOUTS.items()) + """\
+input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, vbe_mV, hFE, temp_C),
+mixed as they come. A part may have several rows of readings, at idle and near the peak; one works, two
+work better, a curve up to the peak current best. A grade is given for idle and for the peak; none means
+that the readings cannot vouch for grade C, and the note at the set says where and what would help.
+examples:
+  junction match bag.csv --power 80W --load 8ohm --supply 42V --parallel 2 --emitter-resistor 0.22ohm
+  junction match bag.csv --layout complementary --channels 2 --parallel 3 --idle-current 300mA \\
+      --peak-current 10A --emitter-resistor 0.33ohm --type MJ15003,MJ15004 -o sets/
+exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done."""
 
-    from junction.shelf.results import PartType
-    from junction.transistor.data import CurveNoise
-
-#: Verdicts that keep a part out of every set.
-NOT_GOOD = ("shorted", "open", "leaky")
 #: Parts whose curves are drawn; beyond, a page would only be grey.
 MOST_DRAWN = 400
+#: Points of a drawn curve; how far beyond the currents of a part's data it goes, and only where V_BE is known
+#: to this half-width of its 95 % interval [V]: what lies beyond is the fit talking, not the part.
+_POINTS, _BEYOND, _MOST_DOUBT_V = 41, 3.0, 0.05
 
 
-@dataclass(frozen=True)
-class MatchSettings:
-    """How a bag is to be matched."""
+@job(
+    option("layout", "what a set is (see below)", str, default="pairs", choices=tuple(LAYOUTS)),
+    option("channels", "channels to equip in a two-rail layout: one set each", whole(1), metavar="N"),
+    option("sets", "sets wanted of each polarity (default: as many as the parts allow)", whole(1),
+           metavar="N"),
+    option("keep", "fix a set by hand, such as A03,A11, and list the exchanges that would better it; may be "
+           "given several times", names, many=True, metavar="PARTS"),
+    option("idle_weight", "how much the match at idle counts against that at the peak (default 50%)",
+           physical("ratio", at_least=0.0, at_most=1.0), metavar="PERCENT"),
+    option("all", "list every set and every left-over part", cli=True),
+    option("temperature_uncertainty", "standard uncertainty of the recorded temperatures, in kelvin (default "
+           "0.3; parts without one are taken at 25C give or take 1.2)", plain(0.0, 50.0, "K"), metavar="K"),
+    option("side_by_side", "all parts were measured side by side on one block of metal, within minutes: "
+           "their temperatures and V_CE differ by next to nothing, whatever they were"),
+    option("reading_vce", "V_CE at which the spot readings were taken (default: about 5V, give or take 2V)",
+           physical("voltage", above=0.0), metavar="V"),
+    *STAGE, *INSTRUMENT, TEMPERATURE, TYPES, *METER,
+    inputs=("files", "+", "FILE", "CSV with transistor curves and spot readings"),
+    writes="a page, sets.csv, left_over.csv, labels for A4 and Letter and match.json", epilog=EPILOG,
+)  # fmt: skip
+def match(parts, o) -> Result:
+    """Choose matched sets for the stage they will work in.
 
-    stage: StageAsk
-    ask: MatchAsk
-    meter: Meter
-    types: Callable[[str], PartType | None] | None = None  # marking to registered type
-    type_names: tuple[str, ...] = ()
-    temp_u_K: float | None = None  # standard uncertainty of recorded temperatures
-    curve_noise: CurveNoise | None = None  # stated accuracy of the curves
-    details: bool = True
-    spot: SpotNoise | None = None  # stated accuracy of the spot readings
-    side_by_side: bool = False  # all parts at one temperature and one V_CE, whatever they were
+    Parameters
+    ----------
+    parts : path, list of paths, DataFrame or Result
+        Transistor curves and spot readings, as `junction.read` takes them.
+
+    Returns
+    -------
+    Result
+        ``sets``, best first, and ``left_over``; tables ``sets``, ``left_over`` and ``set_aside``.
+
+    Raises
+    ------
+    InputError
+        No part has a curve or a spot reading.
+    UsageError
+        A layout or kept set that cannot be, values that no stage can have together, or an option without
+        its unit or outside its bounds.
+
+    Examples
+    --------
+    >>> import junction, pandas
+    >>> bag = pandas.DataFrame({
+    ...     "part": ["Q1", "Q2", "Q3", "Q4"], "polarity": "NPN", "temp_C": 23, "ic_mA": 100,
+    ...     "vbe_mV": [612, 618, 613, 617], "hFE": [95, 90, 93, 88]})
+    >>> junction.match(bag, emitter_resistor="0.22ohm", idle_current="200mA")
+    <junction match: 2 sets: 2 grade A>
+    """
+    from junction.show import match as view
+
+    two_rails = o.layout != "pairs"
+    if o.channels is not None and not two_rails:
+        raise UsageError("--channels belongs to a two-rail layout; for pairs say --sets")
+    if o.channels is not None and o.sets is not None:
+        raise UsageError("--channels or --sets, not both: a channel is a set")
+    ask = stage_ask(o, 1 if two_rails else 2)
+    if not two_rails and ask.parallel < 2:
+        raise UsageError("--parallel 1 leaves nothing to match in pairs; 2 or more share a rail's current")
+    find = types_of(o)
+    types, meter, fit = stage_types(o, find), meter_of(o), _fitting(o, ask)
+    bag = bag_of(parts, o.temperature)
+    by_hand = [name for set_ in o.keep for name in set_]
+    fits, left_out, doubtful, warnings = usable_parts(bag, fit, find, meter, o.type or (), by_hand)
+    high = fits.ic_high_A[np.isfinite(fits.ic_high_A)]
+    if high.size:
+        ask = replace(ask, data_high_A=float(np.median(high)))
+    stage = plan_stage(ask, types or types_used(fits, find))
+    found = match_parts(
+        fits, stage, o.layout, wanted=o.channels or o.sets, keep=o.keep,
+        weights=weights_for(o.idle_weight), complements=_complements(fits, find),
+    )  # fmt: skip
+    used = [name for s in found.sets for name in s.parts]
+    named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
+    report = replace(
+        found, left_over=(*left_out, *found.left_over), warnings=warnings, bag=bag,
+        assumptions=found.assumptions + ((say("match_undecided", parts=named),) if doubtful else ()),
+        parts_read=len(_parts(bag)), cautions=cautions("fitting", "power-up"),
+        yardsticks=yardsticks(),
+        draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
+    )  # fmt: skip
+    return Result("match", report, view)
 
 
-#: Standard uncertainties of the temperature [K] and of V_CE [V] of one part against the next, measured side
-#: by side on one block of metal within minutes; common practice, no source.
-SIDE_BY_SIDE_K, SIDE_BY_SIDE_V = 0.05, 0.05
+def _fitting(o, ask: StageAsk) -> Callable[[Bag], TransistorFits]:
+    """How the options say that a bag is to be fitted."""
+    # limits of error to standard uncertainties: JCGM 100:2008, 4.3.7
+    spot, third = SpotNoise(), sqrt(3)
+    if o.voltage_accuracy is not None:
+        share, floor = o.voltage_accuracy
+        spot = replace(spot, vbe_percent=100 * share / third, u_vbe_V=max(floor, 1e-6) / third)
+    if o.current_accuracy is not None:
+        spot = replace(spot, ic_percent=100 * max(o.current_accuracy[0], 1e-5) / third)
+    if o.reading_vce is not None:
+        spot = replace(spot, vce_V=o.reading_vce, u_vce_V=rule("reading_vce_stated") * o.reading_vce)
+    u_temp_K = o.temperature_uncertainty, None
+    if o.side_by_side:  # what is off is off for all of them alike, and moves no current
+        u_temp_K = (rule("side_by_side_temp"),) * 2
+        spot = replace(spot, u_vce_V=min(spot.u_vce_V, rule("side_by_side_vce")))
+    return partial(fit_bag, ask=ask, noise=noise_of(o, CurveNoise), spot=spot, u_temp_K=u_temp_K)
 
 
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """Fits of the parts that may be used, and why the others may not."""
-
-    fits: TransistorFits
-    left_out: tuple[LeftOver, ...] = ()
-    notes: tuple[str, ...] = ()
-    parts: tuple[str, ...] = field(default_factory=tuple)
-    warnings: tuple[str, ...] = ()
-
-
-def fit_bag(bag: Bag, settings: MatchSettings) -> TransistorFits:
+def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
     """Transistor fits of every part with curves or spot readings.
+
+    Parameters
+    ----------
+    bag : Bag
+    ask : StageAsk
+        Says what the parts are made to carry.
+    **known
+        Stated uncertainties: ``noise``, ``spot`` and ``u_temp_K`` of `fit_transistors`.
 
     Raises
     ------
     InputError
         No part has either.
     """
-    from junction.transistor.transistor import fit_transistors
-
     readings = tuple(r for r in bag.readings if is_spot(r))
     if not len(bag.curves) and not readings:
-        raise InputError(
-            "no part has a transistor curve or a spot reading to match by; give rows with "
-            "part, vce_V, vbe_V, ib_A, ic_A, or part, ic_mA, vbe_mV, hFE, temp_C",
-            ", ".join(bag.files),
-        )
-    u_temp_K = settings.temp_u_K, None
-    spot = settings.spot or SpotNoise()
-    if settings.side_by_side:  # what is off is off for all of them alike, and moves no current
-        u_temp_K = SIDE_BY_SIDE_K, SIDE_BY_SIDE_K
-        spot = replace(spot, u_vce_V=min(spot.u_vce_V, SIDE_BY_SIDE_V))
-    return fit_transistors(
-        bag.curves, settings.curve_noise, readings=readings, spot=spot,
-        u_temp_K=u_temp_K, made_for_A=carried_A(settings.stage),
-    )  # fmt: skip
+        raise InputError(say("match_nothing"), ", ".join(bag.files))
+    peak_A = sqrt(2 * ask.power_W / ask.load_ohm) if isnan(ask.peak_A) else ask.peak_A
+    return fit_transistors(bag.curves, readings=readings, made_for_A=peak_A / ask.parallel, **known)
 
 
-def spot_noise(volts=None, amps=None, vce_V: float | None = None) -> SpotNoise:
-    """Uncertainty of spot readings from limits of error (fraction, floor) and the V_CE they were taken at.
+def usable_parts(
+    bag: Bag, fit: Callable[[Bag], TransistorFits], find: Callable, meter: Meter,
+    type_names: Sequence[str] = (), by_hand: Sequence[str] = (),
+):  # fmt: skip
+    """Fit a bag and leave out what was judged not good, other types, and parts with far too little gain.
 
-    Limits of error over the root of three (JCGM 100:2008, 4.3.7); a stated V_CE is taken as good to 2 %.
+    Parameters
+    ----------
+    bag : Bag
+    fit : callable
+        As `fit_bag`.
+    find : callable
+        From a marking to its registered type, or None.
+    meter : Meter
+        The meter the readings were taken with.
+    type_names : sequence of str
+        Types that alone may be used; all where there are none.
+    by_hand : sequence of str
+        Parts to use whatever their gain.
+
+    Returns
+    -------
+    fits : TransistorFits
+    left_out : list of LeftOver
+    doubtful : list of str
+        Parts used although they were judged undecided.
+    warnings : tuple of str
     """
-    changes: dict = {}
-    if volts is not None:
-        changes |= {"vbe_percent": 100 * volts[0] / sqrt(3), "u_vbe_V": max(volts[1], 1e-6) / sqrt(3)}
-    if amps is not None:
-        changes |= {"ic_percent": 100 * max(amps[0], 1e-5) / sqrt(3)}
-    if vce_V is not None:
-        changes |= {"vce_V": vce_V, "u_vce_V": 0.02 * vce_V}
-    return replace(SpotNoise(), **changes)
+    judged = replace(bag, readings=tuple(r for r in bag.readings if r.readings))
+    verdicts: Sequence[PartVerdict] = ()
+    if judged.readings or len(bag.sweeps):
+        from junction.fit.sweeps import fit_sweeps
+        from junction.verdict.parts import judge_bag
 
-
-def carried_A(ask: StageAsk) -> float:
-    """Peak current of one device as the user stated it, or as it follows from the rating [A]; else nan."""
-    if not isnan(ask.peak_A):
-        return ask.peak_A / ask.parallel
-    return sqrt(2 * ask.power_W / ask.load_ohm) / ask.parallel
-
-
-def prepare(bag: Bag, settings: MatchSettings) -> Prepared:
-    """Fit the bag and leave out what was judged not good, other types, and parts with far too little gain."""
-    bad, doubtful = _verdicts(bag, settings)
-    fits = fit_bag(bag, settings)
-    bad |= _of_other_types(fits, settings)
-    suspects = low_gain(fits, _finder(settings))
-    by_hand = {name for names in settings.ask.keep for name in names} if settings.ask else set()
-    weak = {s.part: s.why for s in suspects if s.out and s.part not in by_hand and s.part not in bad}
-    if weak and not set(fits.part) <= {*bad, *weak}:
-        # what a bad part shows is not its type's, and the others must not learn it
-        fits = fit_bag(_without(bag, weak), settings)
-    bad |= weak
-    keep = np.array([name not in bad for name in fits.part], bool)
-    candidates = {*fits.part, *weak}
-    left = [LeftOver(name, why, name in candidates) for name, why in bad.items()]
-    every = tuple(dict.fromkeys([*fits.part, *(r.part for r in bag.readings), *bag.sweeps.part,
-                                 *bag.curves.part]))  # fmt: skip
-    reasons = {r.part: f"not used: {why}" for r, why in unusable(bag.readings)}
-    for name in every:
-        if name not in bad and name not in fits.part:
-            left.append(LeftOver(name, reasons.get(name, NO_CANDIDATE), name in reasons))
-    notes = []
-    here = [name for name in doubtful if name in fits.part]
-    if here:
-        notes.append(f"judged undecided, used all the same: {', '.join(here[:8])}"
-                     + (f" and {len(here) - 8} more" if len(here) > 8 else ""))  # fmt: skip
-    warnings = tuple(f"{s.part}: {s.why}; used all the same." for s in suspects if s.part not in bad)
-    return Prepared(subset(fits, np.flatnonzero(keep)), tuple(left), tuple(notes), every, warnings)
-
-
-def _finder(settings: MatchSettings):
-    if settings.types is not None:
-        return settings.types
-    from junction.shelf.types import find_type
-
-    return find_type
-
-
-def complements_of(types, find) -> dict[str, str]:
-    """Registered complement of each type the shelf knows one of, by plain names."""
-    found = {name: find(name) for name in dict.fromkeys(types) if name}
-    return {plain_name(n): plain_name(k.complement) for n, k in found.items() if k and k.complement}
-
-
-def _of_other_types(fits: TransistorFits, settings: MatchSettings) -> dict[str, str]:
-    """Parts of a type that is not among those asked for, with the reason; those without a type stay."""
-    find, wanted = _finder(settings), set()
-    for name in settings.type_names:
-        found = find(name)
-        wanted |= {plain_name(name)} | ({plain_name(found.name)} if found is not None else set())
-    out = {}
+        swept = fit_sweeps(bag.sweeps) if len(bag.sweeps) else None
+        verdicts = judge_bag(judged, swept, meter, find)
+    bad = {v.part: f"judged {v.verdict}: {next(iter(v.evidence), ', '.join(v.faults))}".rstrip(": ")
+           for v in verdicts if v.verdict not in (Verdict.GOOD, Verdict.UNDECIDED)}  # fmt: skip
+    fits = fit(bag)
+    wanted = {plain_name(name) for name in (*type_names, *(find(name).name for name in type_names))}
     for part, kind in zip(fits.part, fits.type, strict=True):
-        found = find(kind) if kind and wanted else None
-        if kind and wanted and not wanted & {plain_name(kind), plain_name(found.name if found else kind)}:
-            out[part] = f"its type {kind} is not among those asked for ({', '.join(settings.type_names)})"
-    return out
+        own = find(kind) if kind and wanted else None
+        if kind and wanted and not wanted & {plain_name(kind), plain_name(own.name if own else kind)}:
+            bad[part] = say("match_other_type", type=kind, wanted=", ".join(type_names))
+    suspects = low_gain(fits, find)
+    weak = {part: why for part, (why, far) in suspects.items() if far and part not in {*by_hand, *bad}}
+    candidates = {*fits.part}
+    bad |= weak
+    if weak and not candidates <= bad.keys():
+        # what a bad part shows is not its type's, and the others must not learn it
+        fits = fit(_without(bag, weak))
+    left = [LeftOver(name, why, name in candidates) for name, why in bad.items()]
+    reasons = {r.part: f"not used: {why}" for r, why in unusable(bag.readings)}
+    left += [LeftOver(name, reasons.get(name, NO_CANDIDATE), name in reasons)
+             for name in _parts(bag) if name not in bad and name not in fits.part]  # fmt: skip
+    doubtful = [v.part for v in verdicts if v.verdict == Verdict.UNDECIDED and v.part in fits.part]
+    warnings = tuple(say("match_suspect", part=part, why=why)
+                     for part, (why, _) in suspects.items() if part not in bad)  # fmt: skip
+    fits = fits.take([k for k, name in enumerate(fits.part) if name not in bad])
+    return fits, left, doubtful, warnings
+
+
+def _parts(bag: Bag) -> dict[str, None]:
+    """Every part read."""
+    return dict.fromkeys([*(r.part for r in bag.readings), *bag.sweeps.part, *bag.curves.part])
 
 
 def _without(bag: Bag, names) -> Bag:
@@ -184,91 +267,57 @@ def _without(bag: Bag, names) -> Bag:
     return replace(bag, curves=curves, readings=tuple(r for r in bag.readings if r.part not in names))
 
 
-def subset(fits: TransistorFits, index) -> TransistorFits:
-    """Some parts of a batch of fits."""
-    n = len(fits)
-    changes = {}
-    for name in fits.__dataclass_fields__:
-        value = getattr(fits, name)
-        if name == "names":
-            continue
-        if isinstance(value, np.ndarray) and value.shape[:1] == (n,):
-            changes[name] = value[index]
-        elif isinstance(value, tuple) and len(value) == n:
-            changes[name] = tuple(value[i] for i in index)
-        elif isinstance(value, dict):
-            changes[name] = {
-                k: v[index] if isinstance(v, np.ndarray) and v.shape[:1] == (n,) else v
-                for k, v in value.items()
-            }
-    return replace(fits, **changes)
+def types_used(fits: TransistorFits | None, find: Callable) -> tuple:
+    """Registered types that the parts' rows name."""
+    named = [name for name in dict.fromkeys(fits.type) if name] if fits is not None else []
+    return tuple(kind for kind in map(find, named) if kind is not None)
 
 
-def _verdicts(bag: Bag, settings: MatchSettings) -> tuple[dict[str, str], list[str]]:
-    """Parts judged not good, with the reason, and parts left undecided."""
-    judged = [r for r in bag.readings if r.readings]
-    if not judged and not len(bag.sweeps):
-        return {}, []
-    from junction.verdict.parts import judge_bag
-
-    fits = None
-    if len(bag.sweeps):
-        from junction.fit.sweeps import fit_sweeps
-
-        fits = fit_sweeps(bag.sweeps)
-    bad, doubtful = {}, []
-    only = replace(bag, readings=tuple(judged))
-    for verdict in judge_bag(only, fits, settings.meter, settings.types):
-        if verdict.verdict in NOT_GOOD:
-            said = verdict.evidence[0] if verdict.evidence else ", ".join(verdict.faults)
-            bad[verdict.part] = f"judged {verdict.verdict}: {said}".rstrip(": ")
-        elif verdict.verdict == "undecided":
-            doubtful.append(verdict.part)
-    return bad, doubtful
+def _complements(fits: TransistorFits, find: Callable) -> dict[str, str]:
+    """Registered complement of each type the shelf knows one of, by plain names."""
+    found = {name: find(name) for name in dict.fromkeys(fits.type) if name}
+    return {plain_name(n): plain_name(k.complement) for n, k in found.items() if k and k.complement}
 
 
-def types_in_use(fits: TransistorFits | None, names: Sequence[str], find=None) -> tuple:
-    """Registered types named by the user, or else by the parts' rows."""
-    if find is None:
-        from junction.shelf.types import find_type as find
-    wanted = list(names) or ([t for t in dict.fromkeys(fits.type) if t] if fits is not None else [])
-    found = [find(name) for name in wanted]
-    return tuple(t for t in found if t is not None)
-
-
-def run_match(bag: Bag, settings: MatchSettings) -> MatchReport:
-    """Match a bag for a stage.
+def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> dict:
+    """V_BE and h_FE of some parts from a tenth of the idle share to past the peak's, nan where no data speak.
 
     Parameters
     ----------
-    bag : Bag
-    settings : MatchSettings
+    fits : TransistorFits
+    names : sequence of str
+        Parts wanted.
+    stage : Stage
 
     Returns
     -------
-    MatchReport
+    dict
+        ``rows`` (part to row), ``ic_A`` (g,), ``vce_V``, ``temp_C``; ``vbe_V``, ``u_vbe_V``, ``hfe`` and
+        ``u_hfe`` (n, g): values with standard uncertainties [V, 1].
     """
-    ready = prepare(bag, settings)
-    high = ready.fits.ic_high_A[np.isfinite(ready.fits.ic_high_A)]
-    ask = settings.stage
-    if np.isnan(ask.data_high_A) and high.size:
-        ask = replace(ask, data_high_A=float(np.median(high)))
-    stage = plan_stage(ask, types_in_use(ready.fits, settings.type_names, settings.types))
-    complements = complements_of(ready.fits.type, _finder(settings))
-    result = match_parts(ready.fits, stage, replace(settings.ask, complements=complements))
-    used = [name for s in result.sets for name in s.parts]
-    curves = None
-    if settings.details and 0 < len(used) <= MOST_DRAWN:
-        curves = curves_on_grid(ready.fits, used, stage)
-    result = replace(
-        result, left_over=(*ready.left_out, *result.left_over), curves=curves,
-        assumptions=(*result.assumptions, *ready.notes), warnings=ready.warnings,
-    )  # fmt: skip
-    return MatchReport(
-        result, bag.set_aside, bag.files, bag.rows_read, cautions("fitting", "power-up"), yardsticks(),
-        ready.parts, dict(zip(ready.fits.part, ready.fits.source, strict=True)),
-    )  # fmt: skip
+    rows = [fits.part.index(name) for name in names]
+    low = stage.idle.total_A / stage.parallel / 10
+    ic = np.geomspace(low, max(stage.peak.total_A / stage.parallel * 1.5, 20 * low), _POINTS)
+    vce = min(max(stage.peak.vce_V, 3.0), 10.0)
+    values = evaluate(fits, ic, vce, stage.idle.temp_C)
+    known = (fits.ic_low_A[rows, None] / _BEYOND <= ic) & (ic <= fits.ic_high_A[rows, None] * _BEYOND)
+    known &= COVERAGE_95 * values.u_vbe_V[rows] <= _MOST_DOUBT_V
+    shown = {name: np.where(known, getattr(values, name)[rows], nan)
+             for name in ("vbe_V", "u_vbe_V", "hfe", "u_hfe")}  # fmt: skip
+    places = {name: row for row, name in enumerate(names)}
+    return {"rows": places, "ic_A": ic, "vce_V": vce, "temp_C": stage.idle.temp_C, **shown}
 
 
-__all__ = ["LAYOUTS", "MatchAsk", "MatchReport", "MatchSettings", "StageAsk", "run_match", "spot_noise",
-           "weights_for"]  # fmt: skip
+def yardsticks() -> tuple[dict, ...]:
+    """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
+    from junction.shelf.duals import matched_duals
+
+    out = {}
+    for name, dual in matched_duals().items():
+        ratio = next((x for x in dual.limits if x.symbol == "h_FE1/h_FE2" and not isnan(x.low)), None)
+        vbe = next((x for x in dual.limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
+        if ratio is not None and vbe is not None:  # one type for each pair of limits is enough
+            out.setdefault((ratio.low, vbe.high), {
+                "type": name, "hfe_ratio_min": ratio.low, "dvbe_max_V": vbe.high,
+                "at_A": vbe.at.get("ic_A", nan), "source": vbe.source})  # fmt: skip
+    return tuple(out.values())

@@ -135,11 +135,11 @@ def whole(least: int = 0, most: int | None = None) -> Callable:
 
 
 def plain(least: float, below: float, unit: str) -> Callable:
-    """Reader of a bare number from `least` to below `below`, whose unit is in the help."""
+    """Reader of a number from `least` to below `below`, whose unit is in the help and may stand behind it."""
 
     def read(given) -> float:
         try:
-            value = float(given)
+            value = float(given.strip().removesuffix(unit) if isinstance(given, str) else given)
         except ValueError as error:
             raise UsageError(f"{given!r} is not a number of {unit}") from error
         if not least <= value < below:

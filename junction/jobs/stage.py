@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import isfinite, isnan, radians
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from junction.base.errors import UsageError
 from junction.base.records import Bag
 from junction.jobs.bag import bag_of
-from junction.jobs.match import MatchSettings, prepare, subset, types_in_use
+from junction.jobs.match import fit_bag, types_used, usable_parts
 from junction.jobs.options import (
     STAGE,
     TEMPERATURE,
@@ -25,8 +26,8 @@ from junction.jobs.options import (
     types_of,
 )
 from junction.jobs.result import Result
-from junction.sets.match import DRAWS, MatchAsk, match_parts
-from junction.sets.spread import drawn_devices
+from junction.sets.match import match_parts
+from junction.sets.weigh import drawn_devices
 from junction.shelf.cautions import cautions
 from junction.shelf.meters import default_meter
 from junction.shelf.ratings import safe_current_A
@@ -104,15 +105,14 @@ def stage(curves=None, *, o) -> Result:
     if given:
         bag = bag_of(curves, o.temperature)
         # what is fitted is compared, whatever its gain
-        keep = MatchAsk(keep=(o.parts or (),))
-        fits = prepare(bag, MatchSettings(ask, keep, default_meter(), find)).fits
-    types = stage_types(o, find) or types_in_use(fits, (), find)
+        fits, *_ = usable_parts(bag, partial(fit_bag, ask=ask), find, default_meter(), by_hand=o.parts or ())
+    types = stage_types(o, find) or types_used(fits, find)
     planned = plan_stage(ask, types)
     devices = drawn = predicted = report = None
     if fits is not None:
         fits = _in_order(fits, o.parts or ())
         devices = devices_from_fits(fits)
-        drawn = drawn_devices(fits, (planned.idle,), planned.parallel, DRAWS, 1)["idle"]
+        drawn = drawn_devices(fits, planned)["idle"]
         predicted = _predicted(fits, planned)
     if drops is not None:
         report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
@@ -129,7 +129,7 @@ def _in_order(fits, wanted):
     for name in wanted:
         if name not in fits.part:
             raise UsageError(f"--parts: {name} has no curve or spot reading in the files given")
-    return subset(fits, np.array([fits.part.index(name) for name in wanted]))
+    return fits.take([fits.part.index(name) for name in wanted])
 
 
 def _predicted(fits, planned: Stage):
@@ -138,8 +138,8 @@ def _predicted(fits, planned: Stage):
     if n < 2 or len(fits) not in (n, 2 * n):
         return None
     both = "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
-    ask = MatchAsk("pairs" if len(fits) == n else both, n, keep=(fits.part,), draws=200)
-    return match_parts(fits, planned, ask).sets[0]
+    layout = "pairs" if len(fits) == n else both
+    return match_parts(fits, planned, layout, keep=(fits.part,), draws=200).sets[0]
 
 
 def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:

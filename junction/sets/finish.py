@@ -1,242 +1,321 @@
-"""Chosen sets to results: exact shares, 95 % intervals from draws, heat, grade."""
+"""Chosen sets to results: exact shares, 95 % intervals from draws, heat, grade, and exchanges.
+
+A grade is a convention of this tool.  The registered matched duals are held to a ratio of the two h_FE
+(lower over higher) of 0.8 or 0.9 to 1 and a V_BE difference of 3 to 15 mV, without emitter resistors
+(MIL-PRF-19500/270 gives the method: ratio of separately measured gains, difference with the emitters
+joined).  A V_BE difference dV means a ratio of currents exp(dV/(kT/q)) there: 3 mV is 12 %, an imbalance of
+5.8 %.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import permutations
 from math import factorial
 
 import numpy as np
 
-from junction.base.records import Interval
+from junction.base.records import Interval, plain_name
 from junction.fit.results import TransistorFits
-from junction.sets.grade import LIMITS, grade_of, interval_of
-from junction.sets.results import MatchedSet, PartMark
+from junction.judge.sentences import say
+from junction.sets.results import GRADES, MatchedSet
+from junction.sets.weigh import POINTS, Weigher, cross_cost
+from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint, Stage
-from junction.stage.sharing import Devices, Shares, drive_point, imbalance, share
+from junction.stage.sharing import Devices, drive_point, imbalance, share
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
 #: Agreement of drive voltages that a draw needs [V].
 _DRAW_TOLERANCE_V = 1e-6
-_HOT_DRAWS = 100
-#: Beyond so much of the data's highest current a prediction is an extrapolation, and said to be.
-_REACH = 1.3
-#: V_CE of the figures a part is known by [V]: what bench readings are usually taken at.
-_MARK_VCE_V = 5.0
+#: Draws and steps of the thermal resistance with which heated sets are drawn.
+_HOT_DRAWS, _HOT_STEPS = 100, 2
+#: Exchanges listed for a kept set.
+MOST_SWAPS = 6
 
 
-class SetMaker:
-    """Turns rails of part indices into `MatchedSet`s for one stage."""
+def grade_of(limit: float, runs_away: bool = False) -> str:
+    """Grade for the upper limit of an imbalance [1]; a set that runs away has none."""
+    if runs_away:
+        return "none"
+    return next((g for g in GRADES[:-1] if limit <= rule(f"grade_{g.lower()}")), "none")
 
-    def __init__(self, fits: TransistorFits, stage: Stage, devices: Devices, drawn, ask) -> None:
-        self.fits, self.stage, self.devices, self.drawn, self.ask = fits, stage, devices, drawn, ask
-        self.two_rails = ask.layout != "pairs"
 
-    def make(self, rails, *, kept: int = 0) -> list[MatchedSet]:
-        """Results of all sets; the first `kept` were fixed by hand.
+def interval_of(value: float, draws, unit: str = "") -> tuple[Interval, float]:
+    """95 % interval of a size from its draws, and the one-sided limit that a grade rests on.
 
-        Parameters
-        ----------
-        rails : list of tuple of ndarray of int
-            One or two rails of part indices a set.
-        kept : int
-        """
-        if not rails:
+    Parameters
+    ----------
+    value : float
+        The size at the fitted parameters.
+    draws : ndarray (d,)
+        The same under the measurement's uncertainty.
+
+    Returns
+    -------
+    interval : Interval
+        2.5 % to 97.5 %, widened to hold `value`: draws of a size near zero all lie above it.
+    limit : float
+        At the rule ``grade_confidence``.
+    """
+    value = float(value)
+    draws = np.asarray(draws, float)
+    draws = draws[np.isfinite(draws)]
+    if not draws.size:
+        return Interval(value, float("nan"), float("nan"), unit), float("nan")
+    low, limit, high = np.quantile(draws, (0.025, rule("grade_confidence"), 0.975)).tolist()
+    return Interval(value, min(low, value), max(high, value), unit), max(limit, value)
+
+
+class Finisher:
+    """Makes results of the sets of one bag for one stage.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    stage : Stage
+    devices : Devices
+        The parts of `fits`.
+    drawn : mapping of str to Devices
+        Draws of them at each operating point.
+    complements : mapping of str to str, optional
+        As in `junction.sets.weigh.type_labels`, where types of two rails face each other.
+    """
+
+    def __init__(
+        self, fits: TransistorFits, stage: Stage, devices: Devices, drawn: Mapping[str, Devices],
+        complements: Mapping[str, str] | None = None,
+    ) -> None:  # fmt: skip
+        self.fits, self.stage, self.devices, self.drawn = fits, stage, devices, drawn
+        self.k, self.complements = stage.parallel, complements
+
+    def finished(self, chosen, kept: int) -> list[MatchedSet]:
+        """Results of all sets, given as one or two rails of part indices; the first `kept` were by hand."""
+        if not chosen:
             return []
-        rails = [self._in_order(r) for r in rails]
-        blocks = [np.array([r[side] for r in rails]) for side in range(len(rails[0]))]
-        found = [self._rail(block, side) for side, block in enumerate(blocks)]
-        halves = self._halves(blocks) if self.two_rails else None
-        return [
-            self._one(number, rails[number], found, halves, number < kept) for number in range(len(rails))
-        ]
+        rails = np.array([[self._in_order(r, side) for side, r in enumerate(rails)] for rails in chosen])
+        sides = range(rails.shape[1])
+        found = {}
+        for which in POINTS:
+            found[which] = [self._solved(rails[:, s], self._point(which, s)) for s in sides]
+            found[f"{which} hot"] = [self._solved(rails[:, s], self._point(which, s), True) for s in sides]
+            if len(sides) == 2:
+                both = rails.reshape(len(rails), -1)
+                found[f"{which} rails"] = [self._solved(both, self._point(which, 0, 1))]
+        return [self._one(number, rails[number], found, number < kept) for number in range(len(rails))]
 
-    def point(self, which: str, side: int) -> OperatingPoint:
-        """The stage's operating point with the resistors of one rail."""
+    def _point(self, which: str, *sides: int) -> OperatingPoint:
+        """The stage's operating point for one rail or for both together, a resistor for each position."""
         p: OperatingPoint = getattr(self.stage, which)
-        k = self.ask.per_set
+        re, rb = (
+            tuple(np.resize(ohms, (2, self.k))[list(sides)].ravel().tolist())
+            for ohms in (self.stage.re_ohm, self.stage.rb_ohm)
+        )
+        return replace(p, total_A=len(sides) * p.total_A, re_ohm=re, rb_ohm=rb)
 
-        def own(ohms, given):
-            if len(ohms) == 2 * k:
-                return tuple(ohms[side * k : side * k + k])
-            return given if len(ohms) != k or k == 1 else tuple(ohms)
+    def _in_order(self, members, side: int) -> np.ndarray:
+        """Where positions have different resistors, the best order of the parts on a rail."""
+        point = self._point("idle", side)
+        same = all(np.unique(ohms).size == 1 for ohms in (point.re_ohm, point.rb_ohm))
+        if same or factorial(len(members)) > 720:
+            return members
+        orders = members[np.array(list(permutations(range(len(members)))))]
+        return orders[int(share(self.devices.take(orders), point).imbalance.argmin())]
 
-        return OperatingPoint(p.name, p.total_A, p.vce_V, p.temp_C, own(self.stage.re_ohm, p.re_ohm),
-                              own(self.stage.rb_ohm, p.rb_ohm), p.rth_K_per_W, p.watts_per_A)  # fmt: skip
+    def _solved(self, members, point: OperatingPoint, hot: bool = False):
+        """Shares of sets (m, k), their imbalance (m,) and that of draws (d, m).
 
-    def _in_order(self, rails):
-        """Where positions have different resistors, the best order of the parts on each rail."""
-        out = []
-        for side, members in enumerate(rails):
-            members = np.asarray(members)
-            point = self.point("idle", side)
-            same = (
-                len(np.unique(np.atleast_1d(point.re_ohm)))
-                == 1
-                == len(np.unique(np.atleast_1d(point.rb_ohm)))
-            )
-            if not same and factorial(len(members)) <= 720:
-                orders = members[np.array(list(permutations(range(len(members)))))]
-                size = share(self.devices.take(orders), point).imbalance
-                members = orders[int(size.argmin())]
-            out.append(members)
-        return tuple(out)
+        Of sets (m, 2k) that hold both rails, the imbalance is that of one rail's current against the other's.
+        """
 
-    def _rail(self, members, side: int) -> dict:
-        """Shares and draws of one rail of every set."""
-        out: dict = {"idle": None, "peak": None}
-        for which in ("idle", "peak"):
-            point = self.point(which, side)
-            now = share(self.devices.take(members), point)
-            drawn = [share(self.drawn[which].take(members[at : at + _CHUNK]), point,
-            tolerance_V=_DRAW_TOLERANCE_V).imbalance
-                     for at in range(0, len(members), _CHUNK)]  # fmt: skip
-            out[which] = (now, np.concatenate(drawn, axis=-1))
-        for which, name in (("idle", "hot"), ("peak", "peak hot")):
-            out[name] = self._hot(members, which, side)
-        return out
+        def size(shares):
+            if members.shape[1] == self.k:
+                return shares.imbalance
+            return imbalance(shares.ie_A.reshape(*shares.ie_A.shape[:-1], 2, self.k).sum(axis=-1))
 
-    def _hot(self, members, which: str, side: int):
-        """Shares with each device at its own heat, and the imbalance of draws."""
-        point = self.point(which, side)
-        hot = share(self.devices.take(members), point, electrothermal=True)
-        full = self.drawn[which]
-        few = {n: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for n, v in full.values.items()}
-        drawn = []
-        for at in range(0, len(members), _CHUNK):
-            piece = Devices(few).take(members[at : at + _CHUNK])
-            drawn.append(
-                share(
-                    piece, point, electrothermal=True, tolerance_V=_DRAW_TOLERANCE_V, heat_steps=2
-                ).imbalance
-            )
-        return hot, np.concatenate(drawn, axis=-1)
+        drawn = self.drawn[point.name]
+        if hot:
+            few = {name: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for name, v in drawn.values.items()}
+            drawn = Devices(few)
+        draws = [
+            size(share(drawn.take(members[at : at + _CHUNK]), point, electrothermal=hot,
+                       tolerance_V=_DRAW_TOLERANCE_V, heat_steps=_HOT_STEPS))
+            for at in range(0, len(members), _CHUNK)
+        ]  # fmt: skip
+        shares = share(self.devices.take(members), point, electrothermal=hot)
+        return shares, size(shares), np.concatenate(draws, axis=-1)
 
-    def _halves(self, blocks) -> dict:
-        """The two rails of every set at equal drive."""
-        k = self.ask.per_set
-        both = np.concatenate(blocks, axis=1)
-        out = {}
-        for which in ("idle", "peak"):
-            one, two = self.point(which, 0), self.point(which, 1)
-            joined = OperatingPoint(one.name, 2 * one.total_A, one.vce_V, one.temp_C,
-                                    _join(one.re_ohm, two.re_ohm, k),
-                                    _join(one.rb_ohm, two.rb_ohm, k))  # fmt: skip
-
-            def size(s: Shares):
-                halves = np.stack([s.ie_A[..., :k].sum(axis=-1), s.ie_A[..., k:].sum(axis=-1)], axis=-1)
-                return imbalance(halves)
-
-            drawn = [size(share(self.drawn[which].take(both[at : at + _CHUNK]), joined,
-            tolerance_V=_DRAW_TOLERANCE_V))
-                     for at in range(0, len(both), _CHUNK)]  # fmt: skip
-            out[which] = (size(share(self.devices.take(both), joined)), np.concatenate(drawn, axis=-1))
-        return out
-
-    def _one(self, number: int, rails, found, halves, kept: bool) -> MatchedSet:
-        parts = np.concatenate(rails)
-        sizes = {which: self._worst(found, which, number) for which in ("idle", "peak", "hot", "peak hot")}
-        half = {w: interval_of(h[0][number], h[1][..., number]) for w, h in halves.items()} if halves else {}
-        single = self.ask.per_set == 1
-        shown = half if single else sizes
-        limits = {w: max([shown[w][1], *([half[w][1]] if half else [])]) for w in ("idle", "peak")}
-        away = any(bool(f["hot"][0].runs_away[number]) for f in found) and not single
-        gain = max(float(f["hot"][0].loop_gain[number]) for f in found)
-        resistors = [
-            np.broadcast_to(np.atleast_1d(self.point("idle", s).re_ohm), len(r)) for s, r in enumerate(rails)
-        ]
-        idle = np.concatenate([f["idle"][0].ie_A[number] for f in found])
+    def _one(self, number: int, rails, found, kept: bool) -> MatchedSet:
+        parts, sides = rails.ravel(), range(len(rails))
+        # of two rails, the one with the larger limit
+        sizes = {
+            name: max((interval_of(size[number], draws[..., number]) for _, size, draws in solved),
+                      key=lambda size: size[1])
+            for name, solved in found.items()
+        }  # fmt: skip
+        single = self.k == 1
+        shown = {w: sizes[f"{w} rails"] if single else sizes[w] for w in POINTS}
+        limits = {w: max(shown[w][1], sizes.get(f"{w} rails", shown[w])[1]) for w in POINTS}
+        hot = [shares for shares, *_ in found["idle hot"]]
+        away = not single and any(bool(s.runs_away[number]) for s in hot)
+        gain = max(float(s.loop_gain[number]) for s in hot)
+        idle_A = np.concatenate([shares.ie_A[number] for shares, *_ in found["idle"]])
+        drops = idle_A * self._point("idle", *sides).re_ohm
+        share_of = {
+            w: tuple(np.concatenate([shares.fraction[number] for shares, *_ in found[w]]).tolist())
+            for w in POINTS
+        }
+        polarities = dict.fromkeys(p for p in (self.fits.polarity[i] for i in parts) if p)
+        marks = tuple(self._mark(int(i)) for i in parts)
+        notes = [] if self.complements is None else self._facing(marks)
         return MatchedSet(
-            parts=tuple(self.fits.part[i] for i in parts), polarity=self._polarity(parts),
+            parts=tuple(self.fits.part[i] for i in parts), polarity=" + ".join(polarities) or "not said",
             grade=grade_of(max(limits.values()), away), grade_idle=grade_of(limits["idle"], away),
-            grade_peak=grade_of(limits["peak"], away), marks=tuple(self._mark(i) for i in parts),
+            grade_peak=grade_of(limits["peak"], away), marks=marks, places=(),
+            rails=tuple(s for s in sides for _ in range(self.k)), kept=kept,
             imbalance_idle=shown["idle"][0], imbalance_peak=shown["peak"][0],
-            share_idle=_shares(found, "idle", number), share_peak=_shares(found, "peak", number),
-            emitter_drop_idle_V=tuple(float(x) for x in idle * np.concatenate(resistors)),
-            dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts),
-            notes=self._notes(parts, sizes, away, gain, limits),
-            rails=tuple(s for s, r in enumerate(rails) for _ in r),
-            limit_idle=shown["idle"][1], limit_peak=shown["peak"][1],
-            halves_idle=half["idle"][0] if half else None, halves_peak=half["peak"][0] if half else None,
-            imbalance_hot=None if single else sizes["hot"][0],
-            imbalance_peak_hot=None if single else sizes["peak hot"][0],
-             loop_gain=gain, runs_away=away, kept=kept,
+            imbalance_idle_limit_95=shown["idle"][1], imbalance_peak_limit_95=shown["peak"][1],
+            imbalance_idle_heated=None if single else sizes["idle hot"][0],
+            imbalance_peak_heated=None if single else sizes["peak hot"][0],
+            rails_idle=sizes.get("idle rails", (None,))[0], rails_peak=sizes.get("peak rails", (None,))[0],
+            share_idle=share_of["idle"], share_peak=share_of["peak"],
+            emitter_drop_idle_V=tuple(drops.tolist()),
+            dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts), thermal_loop_gain=gain,
+            runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"][0], away, gain, limits)),
         )  # fmt: skip
-
-    def _worst(self, found, which: str, number: int):
-        """The rail with the larger 95 % limit."""
-        options = [interval_of(f[which][0].imbalance[number], f[which][1][..., number]) for f in found]
-        return max(options, key=lambda o: o[1])
-
-    def _polarity(self, parts) -> str:
-        words = [self.fits.polarity[i] for i in parts]
-        return " + ".join(dict.fromkeys(w for w in words if w)) or "not said"
 
     def _dvbe(self, rails) -> Interval:
         """Largest difference of V_BE at the idle share, all at one temperature; the worse rail."""
-        groups = rails if self.ask.per_set > 1 else [np.concatenate(rails)]
-        p = self.stage.idle
-        log_ic = np.log(p.total_A / self.ask.per_set)
-        options = []
-        for members in groups:
-            now = drive_point(self.devices.take(members), log_ic, p.vce_V, p.temp_C).vbe_V
-            drawn = drive_point(self.drawn["idle"].take(members), log_ic, p.vce_V, p.temp_C).vbe_V
-            options.append(interval_of(float(np.ptp(now)), np.ptp(drawn, axis=-1), "V")[0])
+        p, options = self.stage.idle, []
+        for members in rails if self.k > 1 else rails.reshape(1, -1):
+            now, drawn = (
+                drive_point(d.take(members), np.log(p.total_A / self.k), p.vce_V, p.temp_C).vbe_V
+                for d in (self.devices, self.drawn["idle"])
+            )
+            options.append(interval_of(np.ptp(now), np.ptp(drawn, axis=-1), "V")[0])
         return max(options, key=lambda o: o.high)
 
     def _hfe_ratio(self, parts) -> Interval:
         """Lower over higher h_FE at the peak's share."""
         p = self.stage.peak
-        ic = p.total_A / self.ask.per_set
-        hfe = [
+        ic = p.total_A / self.k
+        now, drawn = (
             ic / drive_point(d.take(parts), np.log(ic), p.vce_V, p.temp_C).ib_A
             for d in (self.devices, self.drawn["peak"])
-        ]
-        ratio = [np.min(h, axis=-1) / np.max(h, axis=-1) for h in hfe]
-        low, high = np.quantile(ratio[1], (0.025, 0.975))
-        return Interval(float(ratio[0]), min(float(low), float(ratio[0])), max(float(high), float(ratio[0])))
+        )
+        return interval_of(np.min(now) / np.max(now), np.min(drawn, axis=-1) / np.max(drawn, axis=-1))[0]
 
-    def _mark(self, i: int) -> PartMark:
+    def _mark(self, i: int) -> dict:
         """V_BE and h_FE as they were read: where the data are nearest to the idle share, and as warm."""
-        at = self.stage.idle.total_A / self.ask.per_set
+        at = self.stage.idle.total_A / self.k
         temp = float(self.fits.temp_C[i])
         ic = float(np.clip(at, self.fits.ic_low_A[i], self.fits.ic_high_A[i]))
-        point = drive_point(self.devices.take(np.array([i])), np.log(ic), _MARK_VCE_V, temp)
-        return PartMark(self.fits.type[i], ic, float(point.vbe_V[0]), ic / float(point.ib_A[0]), temp)
+        point = drive_point(self.devices.take(np.array([i])), np.log(ic), rule("reading_vce"), temp)
+        return {"type": self.fits.type[i], "ic_A": ic, "vbe_V": float(point.vbe_V[0]),
+                "hfe": ic / float(point.ib_A[0]), "temp_C": temp}  # fmt: skip
 
-    def _notes(self, parts, sizes, away: bool, gain: float, limits) -> tuple[str, ...]:
+    def _facing(self, marks) -> list[str]:
+        """What to say of a two-rail set whose types are not registered for each other."""
+        types = [mark["type"] for mark in marks]
+        sides = [dict.fromkeys(filter(None, types[s : s + self.k])) for s in (0, self.k)]
         out = []
-        for which, where in (("idle", "at idle"), ("peak", "at the peak")):
-            if grade_of(limits[which]) == "none" and not away:
-                out.append(f"no grade {where}: only an imbalance of up to {100 * limits[which]:.0f} % can be "
-                           f"vouched for there, and grade C ends at {100 * LIMITS['C']:.0f} %")  # fmt: skip
-        per = self.stage.peak.total_A / self.ask.per_set
-        short = [self.fits.part[i] for i in parts if self.fits.ic_high_A[i] * _REACH < per]
+        for one in sides[0]:
+            for two in sides[1]:
+                names = {plain_name(one), plain_name(two)}
+                mates = {self.complements[name] for name in names if name in self.complements}
+                if mates and not mates & names:
+                    out.append(say("match_not_complements", one=one, two=two))
+        for side in sides:
+            if len({plain_name(t) for t in side}) > 1:
+                out.append(say("match_rail_mixed", types=" and ".join(side)))
+        return out
+
+    def _notes(self, parts, idle: Interval, away: bool, gain: float, limits) -> list[str]:
+        def named(which) -> str:
+            return ", ".join(self.fits.part[i] for i in parts if which[i])
+
+        out = [say(f"match_no_grade_{w}", limit=100 * limits[w], worst=100 * rule("grade_c"))
+               for w in POINTS if grade_of(limits[w]) == "none" and not away]  # fmt: skip
+        per = self.stage.peak.total_A / self.k
+        short = named(self.fits.ic_high_A * rule("current_reach") < per)
         if short:
-            out.append(f"{', '.join(short)}: measured only to less than the {per:.2g} A each carries "
-                       "at the peak; "
-                       "the peak figures are extrapolated")  # fmt: skip
-        hot = self.fits.flags.get("self_heated") if self.fits.flags else None
-        warm = [self.fits.part[i] for i in parts if hot is not None and hot[i]]
+            out.append(say("match_extrapolated", parts=short, amps=per))
+        warm = named(self.fits.flags["self_heated"]) if "self_heated" in (self.fits.flags or ()) else ""
         if warm:
-            out.append(f"{', '.join(warm)}: warmed up while measured, which was allowed for in the fit")
+            out.append(say("match_warmed", parts=warm))
         if away:
-            out.append(f"runs away: theta dP/dT is {gain:.2f} at idle and must stay below 1; the "
-                       "warmer part takes "
-                       "nearly all the current")  # fmt: skip
-        elif gain > 0.5:
-            out.append(f"thin thermal margin: theta dP/dT is {gain:.2f} at idle (must stay below 1)")
-        interval = sizes["idle"][0]
-        if self.ask.per_set > 1 and interval.low < 0.1 * interval.high:
-            out.append("closer than the measurement can tell apart at idle")
-        return tuple(out)
+            out.append(say("match_runs_away", gain=gain))
+        elif gain > rule("loop_gain_thin"):
+            out.append(say("match_thin_margin", gain=gain))
+        if self.k > 1 and idle.low < rule("match_apart") * idle.high:
+            out.append(say("match_not_apart"))
+        return out
 
 
-def _join(one, two, k: int):
-    if np.ndim(one) == 0 and np.ndim(two) == 0 and one == two:
-        return one
-    return tuple(np.broadcast_to(np.atleast_1d(one), k)) + tuple(np.broadcast_to(np.atleast_1d(two), k))
+def with_swaps(sets: Sequence[MatchedSet], names: Sequence[str], pools) -> tuple[MatchedSet, ...]:
+    """Add to every kept set the exchanges that would better the whole, best first.
 
+    Parameters
+    ----------
+    sets : sequence of MatchedSet
+    names : sequence of str
+        All parts of the batch.
+    pools : sequence of (ndarray of int, Weigher)
+        Parts of each pool in the whole batch, ascending, and the costs of sets of them.
+    """
+    where = {name: i for i, name in enumerate(names)}
+    owner = {name: number for number, s in enumerate(sets) for name in s.parts}
+    pool_of = {int(i): pool for pool in pools for i in pool[0]}
 
-def _shares(found, which: str, number: int) -> tuple[float, ...]:
-    return tuple(float(x) for f in found for x in f[which][0].fraction[number])
+    def rails_of(s: MatchedSet) -> list[np.ndarray]:
+        parts = np.array([where[name] for name in s.parts])
+        return [parts[np.array(s.rails) == rail][None] for rail in sorted(set(s.rails))]
+
+    def exchanged(rails, out: int, into) -> list[np.ndarray]:
+        """Rails of one set, repeated, with part `out` replaced by each of `into`."""
+        return [np.where(r == out, np.asarray(into)[:, None], r) for r in rails]
+
+    def local(rails) -> list[tuple[Weigher, np.ndarray]]:
+        pools = [pool_of[int(r[0, 0])] for r in rails]
+        return [(w, np.searchsorted(index, r)) for (index, w), r in zip(pools, rails, strict=True)]
+
+    def cost(rails) -> np.ndarray:
+        own = local(rails)
+        total = sum(w.cost(m) for w, m in own)
+        if len(own) == 2:
+            total = total + cross_cost(*(w.groups(m) for w, m in own), own[0][0].weights)
+        return total
+
+    def size(rails, q: int) -> np.ndarray:
+        """Imbalance at a point: of the worse rail, or between rails of one part each."""
+        own = local(rails)
+        if own[0][0].k > 1:
+            return np.max([share(w.devices.take(m), w.points[q]).imbalance for w, m in own], axis=0)
+        (v1, s1, *_), (v2, s2, *_) = (w.groups(m)[:, q] for w, m in own)
+        return np.tanh(np.abs(v1 - v2) / (s1 + s2))  # as `cross_cost` weighs them
+
+    def swaps(s: MatchedSet) -> tuple[Mapping, ...]:
+        rails, found = rails_of(s), []
+        now = float(cost(rails)[0])
+        for out in s.parts:
+            others = [i for i in pool_of[where[out]][0].tolist() if names[i] not in s.parts]
+            if not others:
+                continue
+            trial = exchanged(rails, where[out], others)
+            saving = now - cost(trial)
+            for at, other in enumerate(others):
+                if names[other] in owner:  # what giving it up costs its set, which takes `out` in its place
+                    its = rails_of(sets[owner[names[other]]])
+                    saving[at] -= float(cost(exchanged(its, other, [where[out]]))[0] - cost(its)[0])
+            best = [int(at) for at in np.argsort(-saving)[:MOST_SWAPS] if saving[at] > 0]
+            sizes = [size([r[best] for r in trial], q).tolist() for q in (0, 1)] if best else ((), ())
+            for at, idle, peak in zip(best, *sizes, strict=True):
+                into = names[others[at]]
+                found.append({
+                    "out": out, "in": into, "imbalance_idle": idle, "imbalance_peak": peak,
+                    "saving": float(saving[at]), "from_set": owner[into] + 1 if into in owner else None,
+                })  # fmt: skip
+        return tuple(sorted(found, key=lambda w: -round(w["saving"], 12))[:MOST_SWAPS])
+
+    return tuple(replace(s, swaps=swaps(s)) if s.kept else s for s in sets)

@@ -1,77 +1,34 @@
-"""Matching: which parts work together, for one stage and one layout."""
+"""Matching: which parts work together, for one stage and one layout, and which should not be used at all."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from math import nan
 
 import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import plain_name
 from junction.fit.results import TransistorFits
-from junction.sets.finish import SetMaker
-from junction.sets.kinds import facing_notes, kind_labels
-from junction.sets.layouts import EXACT, Chosen, one_rail, same_both_rails, two_rails
-from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchResult
-from junction.sets.spread import drawn_devices
-from junction.sets.swaps import Exchanges, swaps_for
-from junction.sets.weigh import WEIGHTS, Weigher
+from junction.judge.sentences import say
+from junction.sets.choose import one_rail, two_rails
+from junction.sets.finish import Finisher, with_swaps
+from junction.sets.pack import gap_of
+from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
+from junction.sets.weigh import DRAWS, Weigher, drawn_devices, type_labels, weights_for
+from junction.shelf.rules import rule
 from junction.stage.advice import advice_for
 from junction.stage.results import Stage
-from junction.stage.sharing import Devices, devices_from_fits
-
-#: Draws of the parts' parameters; the 95 % limits scatter by about 4 % of u with this many.
-DRAWS = 500
-#: In a large bag fewer draws do: this many draws times parts, but never below so many draws.
-DRAWS_TIMES_PARTS = 200_000
-FEWEST_DRAWS = 200
+from junction.stage.sharing import devices_from_fits
+from junction.transistor.values import evaluate
 
 
-@dataclass(frozen=True)
-class MatchAsk:
-    """What is wanted: layout, devices in a set (or on a rail), number of sets, sets fixed by hand."""
-
-    layout: str = "pairs"
-    per_set: int = 2  # devices that share one drive node: per set, or per rail in the two-rail layouts
-    sets: int | None = None
-    keep: tuple[tuple[str, ...], ...] = ()
-    weights: dict[str, float] = field(default_factory=lambda: dict(WEIGHTS))
-    seconds: float = 15.0
-    draws: int = DRAWS
-    seed: int = 1
-    complements: dict[str, str] = field(default_factory=dict)  # of a type, both by their plain names
-
-
-def usable(fits: TransistorFits) -> np.ndarray:
-    """Parts whose curve can be worked with."""
-    needed = [fits.names.index(name) for name in ("IS", "BF")]
-    ok = np.isfinite(fits.value[:, needed]).all(axis=1)
-    if fits.why_not:
-        ok &= np.array([not why for why in fits.why_not])
-    return ok
-
-
-class Pool:
-    """The parts of one polarity: their devices, draws and indices in the whole batch."""
-
-    def __init__(self, index, devices: Devices, drawn: dict[str, Devices], kinds=None) -> None:
-        self.index = np.asarray(index, int)
-        self.devices, self.drawn, self.kinds = devices, drawn, kinds
-
-    def without(self, taken) -> Pool:
-        """The same pool less some parts of the whole batch."""
-        return Pool(self.index[~np.isin(self.index, list(taken))], self.devices, self.drawn, self.kinds)
-
-    def weigher(self, stage: Stage, k: int, weights) -> Weigher:
-        """Costs of sets of k of this pool; part indices are local to the pool."""
-        own = self.devices.take(self.index)
-        drawn = {name: d.take(self.index) for name, d in self.drawn.items()}
-        return Weigher(own, drawn, (stage.idle, stage.peak), k, weights,
-                       None if self.kinds is None else self.kinds[self.index])  # fmt: skip
-
-
-def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResult:
+def match_parts(
+    fits: TransistorFits, stage: Stage, layout: str = "pairs", *, wanted: int | None = None,
+    keep: Sequence[Sequence[str]] = (), weights: Mapping[str, float] | None = None,
+    complements: Mapping[str, str] | None = None, draws: int = DRAWS, seconds: float = 15.0,
+) -> MatchReport:  # fmt: skip
     """Choose disjoint sets for a stage.
 
     Parameters
@@ -79,214 +36,232 @@ def match_parts(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> MatchResul
     fits : TransistorFits
         Parts that may be used (those judged not good are not among them).
     stage : Stage
-    ask : MatchAsk
+        Its ``parallel`` devices share one drive node: a set, or a rail of one in the two-rail layouts.
+    layout : str
+        Key of `LAYOUTS`.
+    wanted : int, optional
+        Sets wanted (of each polarity, where they are of one); as many as the parts allow by default.
+    keep : sequence of sequences of str
+        Sets fixed by hand.
+    weights : mapping of str to float, optional
+        As `junction.sets.weigh.weights_for` gives them [1].
+    complements : mapping of str to str, optional
+        Plain name of a type to that of its registered complement.
+    draws : int
+        Draws of the parts under their measurement's uncertainty.
+    seconds : float
+        Time after which the best answer so far is returned with its gap [s].
 
     Returns
     -------
-    MatchResult
+    MatchReport
 
     Raises
     ------
     UsageError
         An unknown layout, or a kept set that cannot be.
     """
-    if ask.layout not in LAYOUTS:
-        raise UsageError(f"no layout {ask.layout!r}; there are: {', '.join(LAYOUTS)}")
-    if ask.per_set < 1 or (ask.layout == "pairs" and ask.per_set < 2):
+    if layout not in LAYOUTS:
+        raise UsageError(f"no layout {layout!r}; there are: {', '.join(LAYOUTS)}")
+    if layout == "pairs" and stage.parallel < 2:
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
-    good = usable(fits)
-    devices = devices_from_fits(fits)
-    draws = min(ask.draws, max(FEWEST_DRAWS, DRAWS_TIMES_PARTS // max(len(fits), 1)))
-    drawn = drawn_devices(fits, (stage.idle, stage.peak), ask.per_set, draws, ask.seed)
-    pools = _pools(fits, good, ask, devices, drawn)
-    maker = SetMaker(fits, stage, devices, drawn, ask)
-    kept = _kept(fits, good, ask)
-    taken = {i for rails in kept for rail in rails for i in rail}
-    count = {key: sum(int(rails[0][0]) in p.index for rails in kept) for key, p in pools.items()}
-    free = {key: pool.without(taken) for key, pool in pools.items()}
-    chosen, refused = _choose(free, stage, ask, count)
-    rails = list(kept) + [r for c in chosen for r in c[1]]
-    sets = _best_first(maker.make(rails, kept=len(kept)))
-    sets = tuple(_placed(_with_types(sets, ask), ask.layout))
-    if kept:
-        weighers = [p.weigher(stage, ask.per_set, ask.weights) for p in pools.values()]
-        sets = swaps_for(sets, Exchanges(fits.part, [p.index for p in pools.values()], weighers))
-    used = {name for s in sets for name in s.parts}
-    left = _left_over(fits, good, used, ask)
-    total, bound = sum(c[0].total for c in chosen), sum(c[0].bound for c in chosen)
-    gap = (total - bound) / total if total > bound else 0.0
-    basis = next((c[0].basis for c in chosen if c[0].basis != EXACT), EXACT)
-    return MatchResult(
-        sets, left, gap, ask.layout, stage.assumptions + _extra_assumptions(fits, stage, ask),
-        advice_for(fits, stage, sets, maker, ask), stage, None, basis, dict(ask.weights), tuple(refused),
-    )  # fmt: skip
+    weights = weights_for() if weights is None else weights
+    facing = (complements or {}) if layout == "complementary" else None
+    good = np.isfinite(fits.value[:, [fits.names.index(name) for name in ("IS", "BF")]]).all(axis=1)
+    good &= np.array([not why for why in fits.why_not or ("",) * len(fits)], bool)
+    devices, drawn = devices_from_fits(fits), drawn_devices(fits, stage, draws)
+    labels = None if facing is None else type_labels(fits.type, facing)
 
+    def weigher(index) -> Weigher:
+        own = {name: d.take(index) for name, d in drawn.items()}
+        return Weigher(devices.take(index), own, stage, weights, None if labels is None else labels[index])
 
-def _pools(fits: TransistorFits, good, ask: MatchAsk, devices, drawn) -> dict[tuple[str, str], Pool]:
-    """Parts that may stand in for each other: of one polarity and, on one rail, of one type."""
-    by_type = ask.layout != "complementary"
-    kinds = None if by_type else kind_labels(fits.type, ask.complements)
-    groups: dict[tuple[str, str], list[int]] = {}
-    for i in np.flatnonzero(good).tolist():
-        key = (fits.polarity[i], plain_name(fits.type[i]) if by_type else "")
-        groups.setdefault(key, []).append(i)
-    order = {"NPN": 0, "PNP": 1}
-    return {
-        key: Pool(groups[key], devices, drawn, kinds)
-        for key in sorted(groups, key=lambda k: (order.get(k[0], 2), k[1]))
-    }
-
-
-def _choose(free: dict[tuple[str, str], Pool], stage: Stage, ask: MatchAsk, kept: dict):
-    """Run the layout on the free parts: list of (Chosen, rails as indices of the whole batch)."""
-    k = ask.per_set
-    out: list[tuple[Chosen, list]] = []
-    refused: list[str] = []
-    if ask.layout == "complementary":
-        parts = {word: pool for (word, _), pool in free.items() if pool.index.size or not any(kept.values())}
-        both = "NPN" in parts and "PNP" in parts
-        if not both and not any(kept.values()):
-            found = " and ".join(w or "of unknown polarity" for w in parts) or "none"
-            raise UsageError(f"complementary sets need NPN and PNP parts; usable parts are {found}")
-        wanted = None if ask.sets is None else max(ask.sets - kept[("NPN", "")], 0)
-        made = 0
-        if both:
-            up, low = parts["NPN"], parts["PNP"]
-            weighers = [p.weigher(stage, k, ask.weights) for p in (up, low)]
-            c = two_rails(*weighers, k, wanted, ask.seconds)
-            out.append((c, [(up.index[a], low.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]))
-            made = len(c.upper)
-        _short(refused, ask, made + kept.get(("NPN", ""), 0), "")
-        return out, refused
-    for key, pool in free.items():
-        wanted = None if ask.sets is None else max(ask.sets - kept[key], 0)
-        made = 0
-        if pool.index.size:
-            weigher = pool.weigher(stage, k, ask.weights)
-            if ask.layout == "pairs":
-                c = one_rail(weigher, k, wanted, ask.seconds)
-                rails = [(pool.index[a],) for a in c.upper]
-            else:
-                c = same_both_rails(weigher, k, wanted, ask.seconds)
-                rails = [(pool.index[a], pool.index[b]) for a, b in zip(c.upper, c.lower, strict=True)]
-            out.append((c, rails))
-            made = len(rails)
-        _short(refused, ask, made + kept[key], " ".join(w for w in key if w))
-    return out, refused
-
-
-def _short(refused: list[str], ask: MatchAsk, made: int, what: str) -> None:
-    """Say where the parts are not enough for the sets wanted."""
-    if ask.sets is not None and made < ask.sets:
-        of = f" {what}" if what else ""
-        refused.append(f"{ask.sets} sets were wanted; the usable{of} parts are enough for {made}")
-
-
-def _kept(fits: TransistorFits, good, ask: MatchAsk) -> list[tuple[np.ndarray, ...]]:
-    """Sets fixed by hand, as rails of part indices."""
-    size = ask.per_set if ask.layout == "pairs" else 2 * ask.per_set
-    where = {name: i for i, name in enumerate(fits.part)}
-    seen: set[str] = set()
-    out = []
-    for names in ask.keep:
-        if len(names) != size:
-            raise UsageError(
-                f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}"
-            )
-        for name in names:
-            if name not in where or not good[where[name]]:
-                why = "is not among the parts read" if name not in where else "has no usable curve or reading"
-                raise UsageError(f"--keep: {name} {why}")
-            if name in seen:
-                raise UsageError(f"--keep: {name} stands twice")
-            seen.add(name)
-        index = np.array([where[name] for name in names])
-        polarity = [fits.polarity[i] for i in index]
-        if ask.layout == "complementary":
-            rails = tuple(index[[p == w for p in polarity]] for w in ("NPN", "PNP"))
-            if any(len(r) != ask.per_set for r in rails):
-                raise UsageError(f"--keep {','.join(names)}: needs {ask.per_set} NPN and {ask.per_set} PNP")
-        elif len(set(polarity)) > 1:
-            raise UsageError(f"--keep {','.join(names)}: parts of both polarities")
-        else:
-            rails = (index,) if ask.layout == "pairs" else (index[: ask.per_set], index[ask.per_set :])
-        out.append(rails)
-    return out
-
-
-def _best_first(sets: list[MatchedSet]) -> list[MatchedSet]:
-    """Sets fixed by hand as they were named, then polarity by polarity those that can best be vouched for."""
-    polarities = list(dict.fromkeys(s.polarity for s in sets))
-    return [s for s in sets if s.kept] + sorted(
-        (s for s in sets if not s.kept),
-        key=lambda s: (polarities.index(s.polarity), GRADES.index(s.grade),
-                       max(s.limit_idle, s.limit_peak)),
-    )  # fmt: skip
-
-
-def _with_types(sets: list[MatchedSet], ask: MatchAsk) -> list[MatchedSet]:
-    if ask.layout != "complementary":
-        return sets
-    return [replace(s, notes=facing_notes([m.type for m in s.marks], s.rails, ask.complements) + s.notes)
-            for s in sets]  # fmt: skip
-
-
-def _placed(sets: Sequence[MatchedSet], layout: str):
-    """Say where each part goes."""
-    for number, s in enumerate(sets, 1):
-        count = {0: 0, 1: 0}
-        places = []
-        for rail in s.rails:
-            count[rail] += 1
+    kept = [_fixed(fits, good, names, layout, stage.parallel) for names in keep]
+    taken = [int(i) for rails in kept for rail in rails for i in rail]
+    if len(set(taken)) < len(taken):
+        twice = next(fits.part[i] for i in taken if taken.count(i) > 1)
+        raise UsageError(f"--keep: {twice} stands twice")
+    chosen, refused = list(kept), []
+    total = bound = 0.0
+    basis = "match_bound_exact"
+    pools = _pools(fits, good, layout)
+    for word, sides in pools.items():
+        by_hand = sum(int(rails[0][0]) in sides[0] for rails in kept)
+        free = [side[~np.isin(side, taken)] for side in sides]
+        most = min(map(len, free)) // stage.parallel // (2 if layout == "quasi-complementary" else 1)
+        m = most if wanted is None else min(most, max(wanted - by_hand, 0))
+        if layout == "complementary" and not keep and not all(map(len, sides)):
+            found = dict.fromkeys(fits.polarity[i] or "of unknown polarity" for i in np.flatnonzero(good))
+            raise UsageError("complementary sets need NPN and PNP parts; usable parts are "
+                             f"{' and '.join(sorted(found)) or 'none'}")  # fmt: skip
+        if all(map(len, free)):
+            of = [weigher(index) for index in free]
             if layout == "pairs":
-                places.append(f"set {number}, position {count[rail]}")
+                rails, cost, least, by = one_rail(of[0], m, seconds)
             else:
-                side = ("upper", "lower")[rail]
-                places.append(f"channel {number}, {side} rail, position {count[rail]}")
+                rails, cost, least, by = two_rails(of[0], of[-1], m, seconds)
+            chosen += zip(*(free[min(s, len(free) - 1)][r] for s, r in enumerate(rails)), strict=True)
+            total, bound = total + cost, bound + least
+            basis = by if basis == "match_bound_exact" else basis
+        if wanted is not None and by_hand + m < wanted:
+            refused.append(say("match_too_few", wanted=wanted, of=word, made=by_hand + m))
+    finisher = Finisher(fits, stage, devices, drawn, facing)
+    sets = tuple(_placed(finisher.finished(chosen, len(kept)), layout))
+    if kept:
+        sides = [side for sides in pools.values() for side in sides if side.size]
+        sets = with_swaps(sets, fits.part, [(side, weigher(side)) for side in sides])
+    used = {name for s in sets for name in s.parts}
+    return MatchReport(
+        layout, sets, _left_over(fits, good, used, wanted), gap_of(total, bound), say(basis), dict(weights),
+        stage, tuple(refused), advice_for(fits, stage, sets, devices, drawn),
+        stage.assumptions + _assumed(fits, layout),
+    )  # fmt: skip
+
+
+def _pools(fits: TransistorFits, good, layout: str) -> dict[str, list[np.ndarray]]:
+    """Parts that may stand in for each other, by what they are called: of one polarity and one type.
+
+    On two rails that face each other, one pool for each polarity, whatever the types.
+    """
+    polarity = np.array(fits.polarity)
+    if layout == "complementary":
+        return {"": [np.flatnonzero(good & (polarity == word)) for word in ("NPN", "PNP")]}
+    groups: dict[tuple[int, str, str], list[int]] = {}
+    for i in np.flatnonzero(good).tolist():
+        order = {"NPN": 0, "PNP": 1}.get(fits.polarity[i], 2)
+        groups.setdefault((order, fits.polarity[i], plain_name(fits.type[i])), []).append(i)
+    return {" ".join(filter(None, key[1:])): [np.array(groups[key])] for key in sorted(groups)}
+
+
+def _fixed(fits: TransistorFits, good, names: Sequence[str], layout: str, k: int) -> list[np.ndarray]:
+    """A set fixed by hand, as rails of part indices."""
+    size = k if layout == "pairs" else 2 * k
+    if len(names) != size:
+        raise UsageError(
+            f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}"
+        )
+    for name in names:
+        if name not in fits.part:
+            raise UsageError(f"--keep: {name} is not among the parts read")
+        if not good[fits.part.index(name)]:
+            raise UsageError(f"--keep: {name} has no usable curve or reading")
+    index = np.array([fits.part.index(name) for name in names])
+    polarity = np.array(fits.polarity)[index]
+    if layout == "complementary":
+        rails = [index[polarity == word] for word in ("NPN", "PNP")]
+        if any(len(r) != k for r in rails):
+            raise UsageError(f"--keep {','.join(names)}: needs {k} NPN and {k} PNP")
+        return rails
+    if len(set(polarity)) > 1:
+        raise UsageError(f"--keep {','.join(names)}: parts of both polarities")
+    return list(index.reshape(-1, k))
+
+
+def _placed(sets: list[MatchedSet], layout: str):
+    """Sets in the order they are shown, each part with its place.
+
+    Those fixed by hand as they were named, then polarity by polarity those that can best be vouched for.
+    """
+    polarities = list(dict.fromkeys(s.polarity for s in sets))
+
+    def rank(s: MatchedSet):
+        worst = max(s.imbalance_idle_limit_95, s.imbalance_peak_limit_95)
+        return () if s.kept else (polarities.index(s.polarity), GRADES.index(s.grade), worst)
+
+    for number, s in enumerate(sorted(sets, key=rank), 1):
+        places = []
+        for at, rail in enumerate(s.rails):
+            position = at - s.rails.index(rail) + 1
+            side = f"channel {number}, {('upper', 'lower')[rail]} rail"
+            places.append(f"{f'set {number}' if layout == 'pairs' else side}, position {position}")
         yield replace(s, places=tuple(places))
 
 
-def _left_over(fits: TransistorFits, good, used, ask: MatchAsk) -> tuple[LeftOver, ...]:
-    out = []
-    for i, name in enumerate(fits.part):
-        if name in used:
-            continue
-        if not good[i]:
-            why = (fits.why_not[i] if fits.why_not else "") or "no curve or reading to match by"
-        elif ask.sets is not None:
-            why = "spare: the sets wanted are complete without it"
-        else:
-            why = "spare: no partner left, and the sets are better without it"
-        out.append(LeftOver(name, why))
-    return tuple(out)
+def _left_over(fits: TransistorFits, good, used, wanted: int | None) -> tuple[LeftOver, ...]:
+    spare = say("match_spare" if wanted is None else "match_spare_complete")
+    reasons = fits.why_not or ("",) * len(fits)
+    return tuple(
+        LeftOver(name, spare if ok else why or say("match_no_data"))
+        for name, ok, why in zip(fits.part, good, reasons, strict=True) if name not in used
+    )  # fmt: skip
 
 
-def _extra_assumptions(fits: TransistorFits, stage: Stage, ask: MatchAsk) -> tuple[str, ...]:
+def _assumed(fits: TransistorFits, layout: str) -> tuple[str, ...]:
     out = []
     unknown = int(np.sum(~np.asarray(fits.temp_known)))
     if unknown:
-        out.append(f"{unknown} of {len(fits)} parts came without a temperature: 25 C taken, and their "
-                   "differences "
-                   "are that much less certain")  # fmt: skip
-    if any(word == "spot" for word in fits.source):
-        out.append(
-            "what no reading says of a part, such as its Early voltage, is taken to be nearly that of "
-            "the other parts of its type, and its resistances those of a part made for this stage (common "
-            "practice, no source)"
-        )
+        out.append(say("match_no_temp", unknown=unknown, parts=len(fits)))
+    if "spot" in fits.source:
+        out.append(say("match_spot_defaults"))
     kinds = {(p, t) for p, t in zip(fits.polarity, fits.type, strict=True) if t}
-    types = sorted(t for _, t in kinds)
     if len(kinds) > len({p for p, _ in kinds}):
-        how = (
-            "complementary sets keep to registered complements as far as they go"
-            if ask.layout == "complementary"
-            else "each by itself"
-        )
-        out.append(f"parts of several types, {how}: {', '.join(types)}")
-    if any(not p for p in fits.polarity):
-        out.append("parts whose polarity is not said are matched among themselves")
-    if ask.layout != "pairs":
-        out.append(
-            "at idle the two rails carry the same current in series; their match is judged at equal drive"
-        )
+        how = "match_types_facing" if layout == "complementary" else "match_types_each"
+        out.append(say(how, types=", ".join(sorted(t for _, t in kinds))))
+    if not all(fits.polarity):
+        out.append(say("match_no_polarity"))
+    if layout != "pairs":
+        out.append(say("match_rails"))
     return tuple(out)
+
+
+def low_gain(fits: TransistorFits, find: Callable) -> dict[str, tuple[str, bool]]:
+    """Parts with much less gain than their type is registered with, or than the others of their type.
+
+    A worn or damaged power part keeps its V_BE and loses its gain, and so passes a match by V_BE.  A type's
+    own range is some three to six to one, so that a tenth of the others is no part of it; a fifth is worth a
+    word.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+    find : callable
+        From a marking to its registered type, or None.
+
+    Returns
+    -------
+    dict of str to (str, bool)
+        By part, the reason and whether the part should be left out.
+    """
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i in np.flatnonzero(np.isfinite(fits.ic_low_A)).tolist():
+        groups.setdefault((plain_name(fits.type[i]), fits.polarity[i]), []).append(i)
+    found: dict[str, tuple[str, bool]] = {}
+
+    def suspect(i: int, reason: str, far: bool, **numbers) -> None:
+        if fits.part[i] not in found or far and not found[fits.part[i]][1]:
+            less = "far less" if far else "less"
+            found[fits.part[i]] = say(reason, less=less, **numbers), far
+
+    def two(x: float) -> float:  # digits, which is more than a gain is known to
+        return float(f"{x:.2g}")
+
+    # each at a current it was read at: an extrapolated gain compares nothing
+    own = np.sqrt(fits.ic_low_A * fits.ic_high_A)[:, None]
+    values = evaluate(fits, own, rule("reading_vce"), fits.temp_C[:, None])
+    gain, reach = values.hfe[:, 0], rule("gain_reach")
+    for (name, _), members in groups.items():
+        kind = find(fits.type[members[0]]) if name else None
+        for limit in kind.find("h_FE") if kind is not None else ():
+            at = float(limit.at.get("ic_A", nan))
+            ic = np.clip(at, fits.ic_low_A, fits.ic_high_A)[:, None]
+            near = (fits.ic_low_A / reach <= at) & (at <= fits.ic_high_A * reach)
+            if not limit.low > 0 or not near[members].any():
+                continue
+            vce_V = float(limit.at.get("vce_V", rule("reading_vce")))
+            there = evaluate(fits, ic, vce_V, fits.temp_C[:, None])
+            for i in members:
+                hfe = float(there.hfe[i, 0])
+                # what a fit only guesses of a gain condemns nobody
+                if near[i] and there.hfe_high[i, 0] < limit.low:
+                    suspect(i, "gain_below_type", hfe < rule("gain_below_type") * limit.low, hfe=two(hfe),
+                            amps=ic[i, 0], type=kind.name, least=limit.low, at=at)  # fmt: skip
+        known = [i for i in members if values.u_hfe[i, 0] < rule("gain_known") * gain[i]]
+        for i in known:
+            others = [j for j in known if j != i]
+            usual = float(np.median(gain[others])) if others else nan
+            if gain[i] < rule("gain_doubtful") * usual:
+                one = len(others) == 1
+                whose = f"that of {fits.part[others[0]]}" if one else "the median of the others"
+                suspect(i, "gain_below_kin", bool(gain[i] < rule("gain_below_kin") * usual), hfe=two(gain[i]),
+                        amps=own[i, 0], whose=whose, usual=two(usual))  # fmt: skip
+    return found

@@ -1,15 +1,11 @@
-"""What pairing returns: the stage, the sets with their grade, what is left over."""
+"""What matching returns: the sets with their grade, what is left over, and what that rests on."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from math import nan
 
-import numpy as np
-
-from junction.base.constants import REFERENCE_TEMP_C
-from junction.base.records import Interval, SetAside
+from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.shelf.results import Caution
 from junction.stage.results import Stage
 
@@ -21,17 +17,9 @@ NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match
 #: layout -> what it means, for the help and the report
 LAYOUTS = {
     "pairs": "parts of one polarity, in sets that share one drive node (the default)",
-    "complementary": "NPN parts on the upper rail with PNP parts on the lower one",
-    "quasi-complementary": "parts of one polarity on both rails",
+    "complementary": "NPN parts on the upper rail with PNP parts on the lower one, a set a channel",
+    "quasi-complementary": "parts of one polarity on both rails, a set a channel",
 }
-
-
-
-
-
-
-
-
 
 
 @dataclass(frozen=True)
@@ -40,131 +28,73 @@ class LeftOver:
 
     part: str
     why: str
-    candidate: bool = True
-
-
-@dataclass(frozen=True)
-class Swap:
-    """One exchange in a set that was fixed by hand, and what it would do."""
-
-    out: str
-    into: str
-    imbalance_idle: float
-    imbalance_peak: float
-    cost: float
-    saving: float
-    other_set: int | None = None  # index of the set `into` comes from, None: left over
-
-
-@dataclass(frozen=True)
-class PartMark:
-    """What a part in a drawer is known by: its type, and V_BE and h_FE at a current within its data."""
-
-    type: str = ""
-    ic_A: float = nan
-    vbe_V: float = nan
-    hfe: float = nan
-    temp_C: float = nan
+    candidate: bool = not_json(True)
 
 
 @dataclass(frozen=True)
 class MatchedSet:
-    """Parts chosen to work together in the stage."""
+    """Parts chosen to work together in the stage.
+
+    Sequences have one entry a part.  Intervals are at 95 %; the limits that a grade rests on are one-sided.
+    """
 
     parts: tuple[str, ...]
     polarity: str  # NPN, PNP or 'NPN + PNP'
-    grade: str
+    grade: str  # the worse of the two
+    grade_idle: str
+    grade_peak: str
+    marks: tuple[Mapping, ...]  # what a part in a drawer is known by: type, V_BE and h_FE within its data
+    places: tuple[str, ...]  # channel, rail, position
+    rails: tuple[int, ...] = field(metadata={"json": False})  # 0 upper, 1 lower
+    kept: bool  # fixed by the user
     imbalance_idle: Interval  # [1]
     imbalance_peak: Interval  # [1]
-    share_idle: tuple[float, ...]  # fraction of the set's idle current, one a part
+    imbalance_idle_limit_95: float
+    imbalance_peak_limit_95: float
+    imbalance_idle_heated: Interval | None  # each part at its own heat; at the peak that of the worst drive
+    imbalance_peak_heated: Interval | None
+    rails_idle: Interval | None  # upper against lower rail at equal drive
+    rails_peak: Interval | None
+    share_idle: tuple[float, ...]  # fraction of the rail's idle current
     share_peak: tuple[float, ...]
     emitter_drop_idle_V: tuple[float, ...]
-    places: tuple[str, ...] = ()  # channel, rail, position of each part
-    dvbe_V: Interval | None = None  # V_BE difference at the idle current
-    hfe_ratio: Interval | None = None  # lower over higher
-    notes: tuple[str, ...] = ()
-    rails: tuple[int, ...] = ()  # 0 upper, 1 lower, one a part
-    limit_idle: float = nan  # the 95 % limits that the grade rests on
-    limit_peak: float = nan
-    halves_idle: Interval | None = None  # upper against lower rail at equal drive
-    halves_peak: Interval | None = None
-    imbalance_hot: Interval | None = None  # idle, electrothermal
-    imbalance_peak_hot: Interval | None = None  # peak, heat by the mean dissipation of the worst drive
-    loop_gain: float = nan  # thermal, at idle
-    runs_away: bool = False
-    kept: bool = False  # fixed by the user
-    swaps: tuple[Swap, ...] = ()
-    cost: float = nan
-    grade_idle: str = ""  # `grade` is the worse of the two
-    grade_peak: str = ""
-    marks: tuple[PartMark, ...] = ()  # what each part is known by, one a part
+    dvbe_V: Interval  # V_BE difference at the idle current
+    hfe_ratio: Interval  # lower over higher
+    thermal_loop_gain: float  # at idle
+    runs_away: bool
+    notes: tuple[str, ...]
+    swaps: tuple[Mapping, ...] = ()  # exchanges that would better a set fixed by hand
 
-
-@dataclass(frozen=True, eq=False)
-class PartCurves:
-    """V_BE and h_FE of parts on one grid of collector currents, for drawing.
-
-    ``ic_A`` (g,); the rest (n, g): V_BE [V] and h_FE [1] with standard uncertainties.
-    """
-
-    part: tuple[str, ...]
-    ic_A: np.ndarray
-    vbe_V: np.ndarray
-    u_vbe_V: np.ndarray
-    hfe: np.ndarray
-    u_hfe: np.ndarray
-    vce_V: float = nan
-    temp_C: float = REFERENCE_TEMP_C
-
-    def row(self, part: str) -> int:
-        """Row of a part."""
-        return self.part.index(part)
-
-
-@dataclass(frozen=True)
-class MatchResult:
-    """All sets of one bag for one stage."""
-
-    sets: tuple[MatchedSet, ...]
-    left_over: tuple[LeftOver, ...]
-    optimality_gap: float  # proven, relative; 0 is proven optimal
-    layout: str
-    assumptions: tuple[str, ...] = ()
-    advice: tuple[str, ...] = field(default_factory=tuple)  # what one more measurement would improve
-    stage: Stage | None = None
-    curves: PartCurves | None = None
-    gap_basis: str = ""  # what the gap is measured against
-    weights: Mapping[str, float] = field(default_factory=dict)
-    refused: tuple[str, ...] = ()  # why fewer sets than wanted
-    warnings: tuple[str, ...] = ()  # parts or sets that need a second look
-
-
-
-
-
-
-@dataclass(frozen=True)
-class Yardstick:
-    """Matching limits of a registered dual, to lay a grade beside."""
-
-    type: str
-    hfe_ratio_min: float
-    dvbe_max_V: float
-    at_A: float
-    source: str
+    @property
+    def grades(self) -> str:
+        """One letter where idle and peak earn the same, else both."""
+        if self.grade_idle == self.grade_peak:
+            return self.grade
+        return f"{self.grade_idle} idle, {self.grade_peak} peak"
 
 
 @dataclass(frozen=True, eq=False)
 class MatchReport:
-    """Everything the matching report shows."""
+    """All sets of one bag for one stage."""
 
-    result: MatchResult
-    set_aside: tuple[SetAside, ...] = ()
-    files: tuple[str, ...] = ()
-    rows_read: int = 0
-    cautions: tuple[Caution, ...] = ()
-    yardsticks: tuple[Yardstick, ...] = ()
-    parts: tuple[str, ...] = ()  # every part read
-    sources: Mapping[str, str] = field(default_factory=dict)  # part -> 'curves', 'spot', 'curves + spot'
+    layout: str
+    sets: tuple[MatchedSet, ...]
+    left_over: tuple[LeftOver, ...]
+    optimality_gap: float  # proven, relative; 0 is proven optimal
+    optimality_basis: str  # what the gap is measured against
+    weights: Mapping[str, float]
+    stage: Stage
+    refused: tuple[str, ...]  # why fewer sets than wanted
+    advice: tuple[str, ...]  # what one more measurement would improve
+    assumptions: tuple[str, ...]
+    warnings: tuple[str, ...] = ()  # parts that need a second look
+    parts_read: int = 0
+    yardsticks: tuple[Mapping, ...] = ()  # what registered matched duals are held to
+    draw: Callable[[], Mapping | None] = not_json(lambda: None)  # the parts' curves on one grid
+    cautions: tuple[Caution, ...] = not_json(())
+    bag: Bag = field(default_factory=Bag, metadata={"json": False})
 
-
+    @property
+    def set_aside(self) -> tuple[SetAside, ...]:
+        """Rows that were not used."""
+        return self.bag.set_aside

@@ -5,60 +5,17 @@ Sized in millimetres for one paper, three across, with nothing but black lines a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isfinite
 
 from junction.base.number import quantity
-from junction.sets.results import MatchedSet, MatchResult, PartMark
-from junction.show.html import Html, tag
-from junction.show.match import grade_words
+from junction.sets.results import MatchedSet, MatchReport
+from junction.show.page import Html, tag
 
 #: paper -> (CSS name, width, height of the sheet in mm)
 PAPERS = {"A4": ("A4", 210.0, 297.0), "Letter": ("letter", 215.9, 279.4)}
 _MARGIN_MM = 11.0
 _ACROSS = 3
 _HEIGHT_MM = 30.0
-
-
-@dataclass(frozen=True)
-class Label:
-    """What one label says."""
-
-    part: str
-    set_number: int
-    place: str
-    grade: str
-    polarity: str
-    partners: tuple[str, ...]
-    kind: str = ""  # type
-    figures: str = ""  # V_BE and h_FE it is known by
-
-
-def labels_of(result: MatchResult) -> tuple[Label, ...]:
-    """One label a part, set by set."""
-    return tuple(
-        Label(part, number, s.places[k] if s.places else "", grade_words(s), _own_polarity(s, k),
-              tuple(p for p in s.parts if p != part), s.marks[k].type if s.marks else "",
-              _figures(s.marks[k]) if s.marks else "")
-        for number, s in enumerate(result.sets, 1)
-        for k, part in enumerate(s.parts)
-    )  # fmt: skip
-
-
-def _figures(m: PartMark) -> str:
-    """V_BE and h_FE at a current the part was measured near, as a drawer is searched by them."""
-    bits = []
-    if isfinite(m.vbe_V):
-        bits.append(f"V_BE {1000 * m.vbe_V:.0f} mV")
-    if isfinite(m.hfe):
-        bits.append(f"h_FE {m.hfe:.0f}")
-    return f"{', '.join(bits)} at {quantity(m.ic_A, 'A')}" if bits else ""
-
-
-def _own_polarity(s: MatchedSet, k: int) -> str:
-    if " + " not in s.polarity:
-        return s.polarity if s.polarity != "not said" else ""
-    return s.polarity.split(" + ")[s.rails[k]] if s.rails else ""
 
 
 def _stylesheet(paper: str) -> str:
@@ -83,12 +40,12 @@ body{{margin:0;color:#000;background:#fff;font:9pt/1.25 "Liberation Sans",Arial,
 """
 
 
-def labels_page(result: MatchResult, paper: str = "A4") -> str:
-    """Whole page of labels for one paper size.
+def labels_page(report: MatchReport, paper: str = "A4") -> str:
+    """Whole page of labels for one paper size, one a part, set by set.
 
     Parameters
     ----------
-    result : MatchResult
+    report : MatchReport
     paper : str
         Key of `PAPERS`.
 
@@ -101,13 +58,11 @@ def labels_page(result: MatchResult, paper: str = "A4") -> str:
     KeyError
         A paper that is not in `PAPERS`.
     """
-    _, _, height = PAPERS[paper]
-    rows = int((height - 2 * _MARGIN_MM) / _HEIGHT_MM)
-    labels = labels_of(result)
+    rows = int((PAPERS[paper][2] - 2 * _MARGIN_MM) / _HEIGHT_MM)
+    labels = [_label(number, s, k) for number, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
     per_sheet = rows * _ACROSS
     sheets = [
-        tag("div", [_cell(x) for x in labels[at : at + per_sheet]], class_="sheet")
-        for at in range(0, len(labels), per_sheet)
+        tag("div", labels[at : at + per_sheet], class_="sheet") for at in range(0, len(labels), per_sheet)
     ]
     head = tag(
         "head", tag("meta", charset="utf-8"), tag("title", f"Labels, {paper}"),
@@ -116,16 +71,23 @@ def labels_page(result: MatchResult, paper: str = "A4") -> str:
     return "<!DOCTYPE html>\n" + tag("html", head, tag("body", sheets), lang="en") + "\n"
 
 
-def _cell(label: Label) -> Html:
-    partners = ", ".join(label.partners)
+def _label(number: int, s: MatchedSet, k: int) -> Html:
+    part, mark = s.parts[k], s.marks[k]
+    polarities = s.polarity.split(" + ")
+    polarity = polarities[s.rails[k]] if len(polarities) > 1 else s.polarity.replace("not said", "")
+    # V_BE and h_FE at a current the part was measured near, as a drawer is searched by them
+    figures = [f"V_BE {1000 * mark['vbe_V']:.0f} mV"] if isfinite(mark["vbe_V"]) else []
+    figures += [f"h_FE {mark['hfe']:.0f}"] if isfinite(mark["hfe"]) else []
+    known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}"
+    partners = ", ".join(p for p in s.parts if p != part)
     return tag(
         "div",
-        tag("div", label.part, class_="name"),
-        tag("div", label.place, class_="place"),
-        tag("div", tag("span", f"set {label.set_number}"),
-            tag("span", " ".join(x for x in (label.polarity, label.kind) if x)),
-            tag("span", f"grade {label.grade}" if label.grade != "none" else "no grade"), class_="row"),
-        tag("div", label.figures, class_="with") if label.figures else None,
+        tag("div", part, class_="name"),
+        tag("div", s.places[k], class_="place"),
+        tag("div", tag("span", f"set {number}"),
+            tag("span", " ".join(filter(None, (polarity, mark["type"])))),
+            tag("span", "no grade" if s.grades == "none" else f"grade {s.grades}"), class_="row"),
+        tag("div", known, class_="with") if figures else None,
         tag("div", f"with {partners}" if partners else "", class_="with"),
-        class_="label long" if len(label.part) > 12 else "label",
+        class_="label long" if len(part) > 12 else "label",
     )  # fmt: skip

@@ -1,132 +1,167 @@
-"""Matched sets as text, CSV and JSON."""
+"""The view of matched sets: terminal, page, CSV and JSON; labels are in `junction.show.labels`."""
 
 from __future__ import annotations
 
-from math import isfinite
+from collections.abc import Iterable, Mapping
 
-from junction.base.number import nominal, quantity
+from junction.base.number import (
+    interval_pieces,
+    nominal_pieces,
+    percent,
+    quantity_pieces,
+    share_pieces,
+    value_only,
+)
 from junction.base.records import Interval
-from junction.sets.results import NO_CANDIDATE, MatchedSet, MatchReport
-from junction.show import json_out
-from junction.show.csv_out import csv_text
-from junction.show.table import Column, Paint, paragraph, render
+from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
+from junction.shelf.rules import rule
+from junction.show.blocks import (
+    Badge,
+    Block,
+    Bullets,
+    Cautions,
+    Column,
+    Facts,
+    Inline,
+    Link,
+    Num,
+    Pictures,
+    Section,
+    Table,
+    Text,
+    counted,
+)
+from junction.show.sort import set_aside_section
 from junction.show.text import count, join_words
-from junction.stage.results import OperatingPoint, Stage
+from junction.show.write import record, set_aside_table
+from junction.stage.results import Stage
 
-#: Sets listed on a terminal unless all are asked for.
+#: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
+#: Sets with pictures on the page; the table and the CSV hold all.
+MOST_PICTURED = 60
 
 
-def imbalance_words(it: Interval | None) -> str:
-    """An imbalance in percent with its 95 % interval: ``3.1 % (1.7 to 4.5)``."""
-    if it is None:
-        return "-"
-    if not (isfinite(it.low) and isfinite(it.high)):
-        return f"{100 * it.value:.1f} %"
-    digits = 2 if it.high < 0.01 else 1
-    return f"{100 * it.value:.{digits}f} % ({100 * it.low:.{digits}f} to {100 * it.high:.{digits}f})"
+def resistors(values: tuple[float, ...]) -> Inline:
+    """Resistors as given: one, none, or one a position."""
+    if not any(values):
+        return "none"
+    first, *rest = (Num(nominal_pieces(v, "ohm")) for v in values)
+    return (first, *(x for one in rest for x in (" / ", one)))
 
 
-def grade_words(s: MatchedSet) -> str:
-    """One letter where idle and peak earn the same, else both."""
-    if not s.grade_idle or s.grade_idle == s.grade_peak:
-        return s.grade
-    return f"{s.grade_idle} idle, {s.grade_peak} peak"
+def _share(x: float) -> Num:
+    return Num(((percent(x, 1), x),))
 
 
-def millivolts(it: Interval | None) -> str:
-    """A small voltage in mV with its interval."""
-    if it is None:
-        return "-"
-    return f"{1000 * it.value:.1f} mV ({1000 * it.low:.1f} to {1000 * it.high:.1f})"
+def _graded(report: MatchReport) -> dict[str, int]:
+    """Number of sets by what is said of their grade, best first."""
+    found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
+    return {g: n for g, n in found.items() if n}
+
+
+def _grade_words(word: str) -> str:
+    return "no grade" if word == "none" else f"grade {word}"
+
+
+def _badge(s: MatchedSet) -> Badge:
+    return Badge(s.grade, _grade_words(s.grades))
+
+
+def _meaning(word: str) -> str:
+    """What a grade means, from the rules it is given by."""
+    if word == "none":
+        return f"cannot be trusted to stay under {percent(rule('grade_c'))}"
+    sure, limit = percent(rule("grade_confidence")), percent(rule(f"grade_{word.lower()}"))
+    differ = " that the currents differ by no more than" if word == "A" else " of no more than"
+    return f"{sure} sure{differ} {limit}" + (" of their sum" if word == "A" else "")
+
+
+def summary(report: MatchReport) -> str:
+    """Sets and grades in one line."""
+    grades = ", ".join(f"{n} {_grade_words(g)}" for g, n in _graded(report).items())
+    return f"{count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
 
 
 def gap_words(report: MatchReport) -> str:
     """How good the choice is proven to be."""
-    result = report.result
-    if not result.sets:
+    if not report.sets:
         return "No set could be made."
-    if all(s.kept for s in result.sets):
+    if all(s.kept for s in report.sets):
         return "Every set was fixed by hand; nothing was left to choose."
-    if result.optimality_gap <= 0:
+    if report.optimality_gap <= 0:
         return "The choice of sets is proven best for this stage and these measurements."
-    return (
-        f"The choice of sets is within {100 * result.optimality_gap:.2g} % of the best possible "
-        f"({result.gap_basis})."
-    )
+    return (f"The choice of sets is within {100 * report.optimality_gap:.2g} % of the best possible "
+            f"({report.optimality_basis}).")  # fmt: skip
 
 
-def stage_words(stage: Stage) -> str:
+def _alarms(report: MatchReport) -> tuple[str, ...]:
+    return (*report.warnings, *report.refused, *report.stage.findings)
+
+
+def stage_words(stage: Stage) -> Inline:
     """The operating points the sets were compared at, in one sentence."""
-    per = stage.parallel
     idle, peak = stage.idle, stage.peak
+
+    def q(x: float, unit: str) -> Num:
+        return Num(quantity_pieces(x, unit))
+
+    def celsius(x: float) -> Num:
+        return Num(((f"{x:.0f}", x), (" °C", None)))
+
     return (
-        f"Compared at idle with {quantity(idle.total_A, 'A')} and at the peak with "
-        f"{quantity(peak.total_A, 'A')}, "
-        f"shared by {per} device{'s' if per > 1 else ''}; V_CE {quantity(idle.vce_V, 'V')} and "
-        f"{quantity(peak.vce_V, 'V')}; emitter resistor {ohms(stage.re_ohm)}, base resistor "
-        f"{ohms(stage.rb_ohm)}; "
-        f"junctions at {idle.temp_C:.0f} C and {peak.temp_C:.0f} C."
-    )
+        "Compared at idle with ", q(idle.total_A, "A"), " and at the peak with ", q(peak.total_A, "A"),
+        f", shared by {count(stage.parallel, 'device')}; V_CE ", q(idle.vce_V, "V"), " and ",
+        q(peak.vce_V, "V"), "; emitter resistor ", resistors(stage.re_ohm), ", base resistor ",
+        resistors(stage.rb_ohm), "; junctions at ", celsius(idle.temp_C), " and ", celsius(peak.temp_C), ".",
+    )  # fmt: skip
 
 
-def ohms(values: tuple[float, ...]) -> str:
-    """Resistors as given: one, none, or one a position."""
-    if all(v == 0 for v in values):
-        return "none"
-    return " / ".join(nominal(v, "ohm") for v in values)
-
-
-_COLUMNS = (
-    Column("set"), Column("parts", wrap=True), Column("grade", wrap=True),
-    Column("idle imbalance", wrap=True), Column("peak imbalance", wrap=True),
-    Column("V_BE apart", wrap=True), Column("h_FE ratio", "right"),
-)  # fmt: skip
-
-
-def terminal_text(
-    report: MatchReport, *, width: int = 80, everything: bool = False, paint: Paint | None = None
-) -> str:
-    """Table of sets, then what the choice rests on, the left-over list and the advice."""
-    paint = paint or Paint()
-    result = report.result
-    listed = result.sets if everything else result.sets[:MOST_SETS]
+def _overview(sets: Iterable[MatchedSet]) -> Table:
+    columns = (
+        Column("set"), Column("parts", wrap=True), Column("grade", wrap=True),
+        Column("idle imbalance", wrap=True), Column("peak imbalance", wrap=True),
+        Column("V_BE apart", wrap=True), Column("h_FE ratio", "right"),
+    )  # fmt: skip
     rows = [
-        [
-            f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), grade_words(s),
-            imbalance_words(s.imbalance_idle),
-            imbalance_words(s.imbalance_peak), millivolts(s.dvbe_V),
-            f"{s.hfe_ratio.value:.2f}" if s.hfe_ratio is not None else "-",
-        ]
-        for number, s in enumerate(listed, 1)
+        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), Badge(s.grade, s.grades),
+         Num(share_pieces(s.imbalance_idle)), Num(share_pieces(s.imbalance_peak)),
+         Num(interval_pieces(s.dvbe_V, "V", even=True)), value_only(s.hfe_ratio)]
+        for number, s in enumerate(sets, 1)
     ]  # fmt: skip
-    lines = [render(_COLUMNS, rows, width, paint=paint)] if rows else []
-    if len(listed) < len(result.sets):
-        more = count(len(result.sets) - len(listed), "further set")
-        lines.append(f"{more} not listed; --all lists every set.")
+    return Table(columns, rows)
 
-    lines += [paragraph(text, width, "", "  ") for text in _grouped_notes(listed)]
+
+def terminal(report: MatchReport, everything: bool = False) -> Iterable[Block]:
+    """Table of sets, then what the choice rests on, the left-over list and the advice."""
+    listed = report.sets if everything else report.sets[:MOST_SETS]
+    if listed:
+        yield _overview(listed)
+    if len(listed) < len(report.sets):
+        more = count(len(report.sets) - len(listed), "further set")
+        yield Text(f"{more} not listed; --all lists every set.")
+    for note in _grouped_notes(listed):
+        yield Text(note, hang="  ")
     for number, s in enumerate(listed, 1):
-        if s.kept:
-            lines += swap_lines(number, s, width)
-    lines += ["", paragraph(gap_words(report), width)]
-    if result.stage is not None:
-        lines.append(paragraph(stage_words(result.stage), width))
-    warnings = (*result.warnings, *result.refused, *(result.stage.findings if result.stage else ()))
-    lines += [paragraph("! " + sentence, width, "", "  ") for sentence in warnings]
-    left = _grouped_left_over(result.left_over)
+        if s.kept and not s.swaps:
+            yield Text(f"set {number}: no single exchange betters it.")
+        elif s.kept:
+            yield Text(f"set {number}: exchanges that would better it")
+            yield Bullets([_swap_words(w) for w in s.swaps])
+    yield ""
+    yield Text(gap_words(report))
+    yield Text(stage_words(report.stage))
+    for sentence in _alarms(report):
+        yield Text(sentence, "alarm")
+    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
-    for heading, sentences in (
-        ("left over", left),
-        ("to do better", result.advice),
-        ("assumed", result.assumptions),
-    ):
-        lines += block(heading, sentences, width, paint)
-    return "\n".join(lines)
+    yield Bullets(left, "left over")
+    yield Bullets(report.advice, "to do better")
+    yield Bullets(report.assumptions, "assumed")
 
 
-def _grouped_notes(sets) -> list[str]:
+def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
     """Each note once, with the numbers of the sets it is about; parts are named where one set has it."""
     about: dict[str, list[int]] = {}
     full: dict[str, str] = {}
@@ -143,142 +178,171 @@ def _grouped_notes(sets) -> list[str]:
     ]
 
 
-def _grouped_left_over(items) -> list[str]:
-    """Each reason once, with the parts it holds for."""
+def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[str]]:
+    """Each reason once, with its parts; those never meant for a match last, only counted beyond `named`."""
     about: dict[str, list[str]] = {}
-    for item in items:
+    for item in report.left_over:
         about.setdefault(item.why if item.candidate else NO_CANDIDATE, []).append(item.part)
     never = about.pop(NO_CANDIDATE, [])
-    if never:
-        named = f" ({', '.join(never)})" if len(never) <= 4 else ""
-        about[NO_CANDIDATE] = [f"{count(len(never), 'further part')}{named}"]
-    return [f"{', '.join(parts)}: {why}" for why, parts in about.items()]
+    if never and named is not None:
+        few = f" ({', '.join(never)})" if len(never) <= named else ""
+        never = [f"{count(len(never), 'further part')}{few}"]
+    return {**about, NO_CANDIDATE: never} if never else about
 
 
-def block(heading: str, sentences, width: int, paint: Paint) -> list[str]:
-    """A heading and its sentences, or nothing."""
-    if not sentences:
-        return []
-    return ["", paint.strong(heading), *(paragraph(x, width, "  ", "    ") for x in sentences)]
-
-
-def swap_lines(number: int, s: MatchedSet, width: int) -> list[str]:
-    """The exchanges that would better a set fixed by hand."""
-    if not s.swaps:
-        return [paragraph(f"set {number}: no single exchange betters it.", width, "", "  ")]
-    lines = [f"set {number}: exchanges that would better it"]
-    for w in s.swaps:
-        origin = "left over" if w.other_set is None else f"in set {w.other_set + 1}, which takes {w.out}"
-        lines.append(paragraph(
-            f"{w.out} out, {w.into} in ({origin}): idle {100 * w.imbalance_idle:.1f} %, peak "
-            f"{100 * w.imbalance_peak:.1f} %", width, "  ", "    "))  # fmt: skip
-    return lines
+def _swap_words(w) -> Inline:
+    origin = "left over" if w["from_set"] is None else f"in set {w['from_set']}, which takes {w['out']}"
+    return (f"{w['out']} out, {w['in']} in ({origin}): idle ", _share(w["imbalance_idle"]), ", peak ",
+            _share(w["imbalance_peak"]))  # fmt: skip
 
 
 SETS_HEADINGS = (
     "set", "part", "place", "polarity", "grade", "kept", "share_idle", "share_peak", "emitter_drop_idle_V",
     "imbalance_idle", "imbalance_idle_low", "imbalance_idle_high", "imbalance_peak", "imbalance_peak_low",
     "imbalance_peak_high", "dvbe_V", "dvbe_low_V", "dvbe_high_V", "hfe_ratio", "hfe_ratio_low",
-    "hfe_ratio_high",
-    "notes",
+    "hfe_ratio_high", "notes",
 )  # fmt: skip
 
 
-def sets_csv(report: MatchReport) -> str:
-    """One row a part: its set, its place, its shares; the set's figures repeated."""
+def tables(report: MatchReport) -> dict:
+    """``sets``, one row a part with its set's figures repeated; ``left_over``; and the set-aside list."""
     rows = []
-    for number, s in enumerate(report.result.sets, 1):
-        figures: list[object] = []
-        for it in (s.imbalance_idle, s.imbalance_peak, s.dvbe_V, s.hfe_ratio):
-            figures += [it.value, it.low, it.high] if it is not None else [None, None, None]
-        for k, part in enumerate(s.parts):
-            rows.append([number, part, s.places[k] if s.places else "", s.polarity, s.grade, s.kept,
-            s.share_idle[k],
-                         s.share_peak[k], s.emitter_drop_idle_V[k], *figures,
-                         "; ".join(s.notes)])  # fmt: skip
-    return csv_text(SETS_HEADINGS, rows)
-
-
-def left_over_csv(report: MatchReport) -> str:
-    """Parts in no set, and why."""
-    return csv_text(("part", "why"), ((item.part, item.why) for item in report.result.left_over))
-
-
-def point_json(p: OperatingPoint) -> dict:
-    """An operating point of a rail."""
-    return {"total_A": p.total_A, "vce_V": p.vce_V, "temp_C": p.temp_C, "rth_K_per_W": p.rth_K_per_W}
-
-
-def stage_json(stage: Stage | None) -> dict | None:
-    """The stage, SI units."""
-    if stage is None:
-        return None
+    for number, s in enumerate(report.sets, 1):
+        sizes = (s.imbalance_idle, s.imbalance_peak, s.dvbe_V, s.hfe_ratio)
+        figures = [x for it in sizes for x in (it.value, it.low, it.high)]
+        for part, place, *own in zip(
+            s.parts, s.places, s.share_idle, s.share_peak, s.emitter_drop_idle_V, strict=True
+        ):
+            about = (s.polarity, s.grade, s.kept, *own, *figures, "; ".join(s.notes))
+            rows.append([number, part, place, *about])
     return {
-        "parallel": stage.parallel, "emitter_resistor_ohm": stage.re_ohm, "base_resistor_ohm": stage.rb_ohm,
-        "idle": point_json(stage.idle), "peak": point_json(stage.peak),
-        "emitter_drop_idle_V": stage.idle_drop_V,
-        "power_W": stage.power_W, "load_ohm": stage.load_ohm, "supply_V": stage.supply_V,
-        "peak_to_peak_V": stage.peak_to_peak_V, "rms_V": stage.rms_V,
-        "peak_output_V": stage.peak_output_V, "peak_output_A": stage.peak_output_A,
-        "headroom_V": stage.headroom_V,
-        "dissipation": [
-            {"case": d.case, "average_W": d.average_W, "peak_W": d.peak_W, "vce_at_peak_V": d.vce_at_peak_V,
-             "ic_at_peak_A": d.ic_at_peak_A, "sink_C": d.sink_C, "case_C": d.case_C,
-             "junction_C": d.junction_C}
-            for d in stage.dissipation
-        ],
-        "limits": [
-            {"type": c.type, "quantity": c.quantity, "asked": c.asked, "limit": c.limit, "unit": c.unit,
-             "verdict": c.verdict, "text": c.text, "source": c.source}
-            for c in stage.limits
-        ],
-        "loop_gain_device": stage.loop_gain_device, "loop_gain_bias": stage.loop_gain_bias,
-        "vce_critical_V": stage.vce_critical_V, "sink_needed_K_per_W": stage.sink_needed_K_per_W,
-        "assumptions": stage.assumptions, "questions": stage.questions, "findings": stage.findings,
-    }  # fmt: skip
+        "sets": (SETS_HEADINGS, rows),
+        "left_over": (("part", "why"), [(item.part, item.why) for item in report.left_over]),
+        "set_aside": set_aside_table(report.set_aside),
+    }
 
 
-def set_json(s: MatchedSet) -> dict:
-    """One set."""
-    return {
-        "parts": s.parts, "polarity": s.polarity, "grade": s.grade, "grade_idle": s.grade_idle,
-        "grade_peak": s.grade_peak,
-        "marks": [{"type": m.type, "ic_A": m.ic_A, "vbe_V": m.vbe_V, "hfe": m.hfe, "temp_C": m.temp_C}
-                  for m in s.marks],
-        "places": s.places, "kept": s.kept,
-        "imbalance_idle": s.imbalance_idle, "imbalance_peak": s.imbalance_peak,
-        "imbalance_idle_limit_95": s.limit_idle, "imbalance_peak_limit_95": s.limit_peak,
-        "imbalance_idle_heated": s.imbalance_hot, "imbalance_peak_heated": s.imbalance_peak_hot,
-        "rails_idle": s.halves_idle, "rails_peak": s.halves_peak,
-        "share_idle": s.share_idle, "share_peak": s.share_peak, "emitter_drop_idle_V": s.emitter_drop_idle_V,
-        "dvbe_V": s.dvbe_V, "hfe_ratio": s.hfe_ratio, "thermal_loop_gain": s.loop_gain,
-        "runs_away": s.runs_away,
-        "notes": s.notes,
-        "swaps": [
-            {"out": w.out, "in": w.into, "imbalance_idle": w.imbalance_idle,
-            "imbalance_peak": w.imbalance_peak,
-             "saving": w.saving, "from_set": None if w.other_set is None else w.other_set + 1}
+def document(report: MatchReport) -> dict:
+    """Body of the JSON."""
+    bag = report.bag
+    return {**record(report), "files": bag.files, "rows_read": bag.rows_read, "set_aside": bag.set_aside}
+
+
+def files(report: MatchReport) -> dict[str, str]:
+    """Labels to tape on the parts, for either paper."""
+    from junction.show.labels import PAPERS, labels_page
+
+    return {f"labels-{paper.lower()}.html": labels_page(report, paper) for paper in PAPERS}
+
+
+def display(report: MatchReport) -> list[Block]:
+    """What a notebook shows."""
+    return [Text(summary(report), "strong"), _overview(report.sets), Text(gap_words(report), "soft")]
+
+
+def page(report: MatchReport, made: str = "") -> tuple[str, list[Block]]:
+    """Title and blocks: where each part goes first, then the evidence set by set."""
+    named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
+    counts = [(counted(n, ""), Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
+              for g, n in _graded(report).items()]  # fmt: skip
+    blocks: list[Block] = [
+        Text("Matched sets", "title"),
+        Text((counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+              counted(report.parts_read, "part"), named, f". {made}" if made else "."), "lead"),
+        Cautions(report.cautions), Bullets(counts, role="counts"), Text(gap_words(report)),
+        *(Text(sentence, "next") for sentence in _alarms(report)),
+    ]  # fmt: skip
+    curves = report.draw()
+    if report.sets:
+        cards = [_card(report, curves, k) for k in range(len(report.sets))]
+        blocks += [Section("Where each part goes", [_places(report)]), Section("Set by set", cards)]
+    left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
+    assumed = [Text(stage_words(report.stage)), Text("Assumed:"), Bullets(report.assumptions)]
+    for heading, inner in (
+        ("Left over", [Table([Column("parts"), Column("why")], left)] if left else []),
+        ("To do better", [Bullets(report.advice)] if report.advice else []),
+        ("The stage they were compared in", assumed),
+    ):
+        if inner:
+            blocks.append(Section(heading, inner))
+    blocks += set_aside_section(report.set_aside)
+    blocks.append(Section("What the grades mean", _guide(report), role="guide"))
+    return f"Matched sets: {len(report.sets)}", blocks
+
+
+def _places(report: MatchReport) -> Table:
+    rows = []
+    for k, s in enumerate(report.sets, 1):
+        for j, part in enumerate(s.parts):
+            drop = s.emitter_drop_idle_V[j]
+            rows.append([
+                Link(str(k), f"s{k}") if j == 0 else "", part, s.places[j], _badge(s) if j == 0 else "",
+                _share(s.share_idle[j]), _share(s.share_peak[j]),
+                Num(quantity_pieces(drop, "V")) if drop else "",
+            ])  # fmt: skip
+    heads = ("set", "part", "place", "grade", "share at idle", "at peak", "drop at idle")
+    return Table([Column(head, "right" if j > 3 else "left") for j, head in enumerate(heads)], rows)
+
+
+def _card(report: MatchReport, curves: Mapping | None, k: int) -> Section:
+    """One set with its evidence."""
+    s = report.sets[k]
+    facts: list[tuple[str, Interval | None]] = [
+        ("imbalance at idle", s.imbalance_idle), ("imbalance at the peak", s.imbalance_peak),
+        ("at idle, each part at its own heat", s.imbalance_idle_heated),
+        ("at the peak, the same", s.imbalance_peak_heated),
+    ]  # fmt: skip
+    if len(s.parts) > 2:
+        facts += [("upper against lower rail, equal drive, idle", s.rails_idle),
+                  ("the same at the peak", s.rails_peak)]  # fmt: skip
+    shown = [(name, Num(share_pieces(it))) for name, it in facts if it is not None]
+    shown.append(("V_BE apart at idle", Num(interval_pieces(s.dvbe_V, "V", even=True))))
+    shown.append(("h_FE, lower over higher, at the peak's share", Num(interval_pieces(s.hfe_ratio))))
+    if s.thermal_loop_gain > 0:
+        shown.append(("thermal loop gain at idle (must stay below 1)",
+                      Num(quantity_pieces(s.thermal_loop_gain, "", 2))))  # fmt: skip
+    blocks: list[Block] = [Facts(shown), Bullets(s.notes)]
+    if s.swaps:
+        heads = ("out", "in", "from", "idle", "peak")
+        rows = [
+            [w["out"], w["in"],
+             "left over" if w["from_set"] is None else f"set {w['from_set']}, which takes {w['out']}",
+             _share(w["imbalance_idle"]), _share(w["imbalance_peak"])]
             for w in s.swaps
-        ],
-    }  # fmt: skip
+        ]  # fmt: skip
+        blocks.append(Table([Column(h, "right" if h in heads[3:] else "left") for h in heads], rows,
+                            "Exchanges that would better it"))  # fmt: skip
+    elif s.kept:
+        blocks.append(Text("No single exchange betters this set."))
+    if curves is not None and k < MOST_PICTURED:
+        from junction.show.match_plots import set_pictures
+
+        stage, n = report.stage, report.stage.parallel
+        svgs = set_pictures(s.parts, curves, (stage.idle.total_A / n, stage.peak.total_A / n))
+        blocks.append(Pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
+    types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
+    what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
+    what += ", fixed by hand" if s.kept else ""
+    return Section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
 
 
-def json_text(report: MatchReport, made: str = "") -> str:
-    """Whole JSON of a matching report."""
-    result = report.result
-    return json_out.document("match", {
-        "made": made, "layout": result.layout, "parts_read": len(report.parts), "files": report.files,
-        "rows_read": report.rows_read,
-        "sets": [set_json(s) for s in result.sets],
-        "left_over": [{"part": x.part, "why": x.why} for x in result.left_over],
-        "optimality_gap": result.optimality_gap, "optimality_basis": result.gap_basis,
-        "weights": dict(result.weights), "stage": stage_json(result.stage), "refused": result.refused,
-        "warnings": result.warnings,
-        "yardsticks": [
-            {"type": y.type, "hfe_ratio_min": y.hfe_ratio_min, "dvbe_max_V": y.dvbe_max_V, "at_A": y.at_A,
-             "source": y.source}
-            for y in report.yardsticks
-        ],
-        "advice": result.advice, "assumptions": result.assumptions,
-        "set_aside": json_out.set_aside(report.set_aside),
-    })  # fmt: skip
+def _guide(report: MatchReport) -> list[Block]:
+    worst = percent(rule("grade_c"))
+    blocks: list[Block] = [
+        Facts([(Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
+        Text(f"The grade is a convention of this tool: the {percent(rule('grade_confidence'))} limit of the "
+             "predicted imbalance, largest less smallest current over their sum, the worse of idle and peak, "
+             "in the stage above with its resistors; where the two earn different grades both are given. No "
+             f"grade says that the measurement cannot vouch for {worst}, not that the parts are bad; the "
+             "note at the set says which current it is about and what would help. Intervals are 95 %. A "
+             "set whose interval reaches down to nothing is as good as the measurement can show, not as good "
+             "as the parts may be."),
+    ]  # fmt: skip
+    if report.yardsticks:
+        heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")
+        rows = [[y["type"], (Num(nominal_pieces(y["hfe_ratio_min"])), " to 1"),
+                 Num(quantity_pieces(y["dvbe_max_V"], "V")), Num(quantity_pieces(y["at_A"], "A")),
+                 y["source"]] for y in report.yardsticks]  # fmt: skip
+        blocks += [Text("Beside it, what registered matched duals are held to, without emitter resistors:"),
+                   Table([Column(head) for head in heads], rows)]  # fmt: skip
+    return blocks

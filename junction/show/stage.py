@@ -23,7 +23,6 @@ from junction.show.blocks import (
     Table,
     Text,
 )
-from junction.show.match import set_json
 from junction.show.sort import set_aside_section
 from junction.show.text import count
 from junction.show.write import set_aside_table
@@ -194,7 +193,7 @@ def document(report: StageReport) -> dict:
     return {
         "files": report.bag.files, "rows_read": report.bag.rows_read, "stage": report.stage,
         "measured_drops": report.measured_drops,
-        "predicted_set": None if report.predicted_set is None else set_json(report.predicted_set),
+        "predicted_set": report.predicted_set,
         "cautions": [c.text for c in report.cautions], "set_aside": report.set_aside,
     }  # fmt: skip
 

@@ -14,7 +14,7 @@ from junction.transistor.values import compare
 _MOST = 5
 
 
-def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
+def advice_for(fits, stage, sets, devices, drawn) -> tuple[str, ...]:
     """Sentences for the report, the most useful first.
 
     Parameters
@@ -22,12 +22,13 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
     fits : TransistorFits
     stage : Stage
     sets : sequence of MatchedSet
-    maker : SetMaker
-        Holds the devices and their draws.
-    ask : MatchAsk
+    devices : Devices
+        The parts of `fits`.
+    drawn : mapping of str to Devices
+        Draws of them at each operating point.
     """
     out = []
-    idle, peak = stage.idle.total_A / ask.per_set, stage.peak.total_A / ask.per_set
+    idle, peak = stage.idle.total_A / stage.parallel, stage.peak.total_A / stage.parallel
     used = [fits.part.index(name) for s in sets for name in s.parts]
 
     def some(which) -> str:
@@ -49,16 +50,16 @@ def advice_for(fits, stage, sets, maker, ask) -> tuple[str, ...]:
         guessed = [i for i in used if fits.fixed[i, vaf] and fits.source[i] != "spot"]
         if guessed:
             out.append(say("advice_vce", volts=stage.idle.vce_V, parts=some(guessed)))
-    return (*out, *_cannot_tell(fits, stage, sets, maker, idle))
+    return (*out, *_cannot_tell(fits, stage, sets, devices, drawn["idle"], idle))
 
 
-def _cannot_tell(fits, stage, sets, maker, idle_A: float) -> list[str]:
+def _cannot_tell(fits, stage, sets, devices, drawn, idle_A: float) -> list[str]:
     """Pairs of parts in different sets whose difference is within its uncertainty."""
     parts = np.array([fits.part.index(name) for s in sets for name in s.parts], int)
     where = np.array([number for number, s in enumerate(sets) for _ in s.parts])
     p, log_ic = stage.idle, np.log(idle_A)
-    now = drive_point(maker.devices.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
-    drawn = drive_point(maker.drawn["idle"].take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
+    now = drive_point(devices.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
+    drawn = drive_point(drawn.take(parts), log_ic, p.vce_V, p.temp_C).vbe_V
     order = np.argsort(now)
     near = []
     for a, b in zip(order[:-1], order[1:], strict=True):  # neighbours: the pairs most easily exchanged

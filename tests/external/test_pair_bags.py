@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable
-from junction.sets.assign import all_sets
-from junction.sets.match import MatchAsk, match_parts
+from junction.sets.match import match_parts
+from junction.sets.pack import all_sets
 from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
@@ -66,7 +66,7 @@ def bags():
                           (16, 12, "PNP"), (17, 16, "NPN"), (18, 16, "PNP"), (19, 16, "NPN"), (20, 14,
                           "PNP")):  # fmt: skip
         value = true_values(n, seed)
-        result = match_parts(fit_transistors(measured_bag(value, seed, kind)), stage, MatchAsk(seed=seed))
+        result = match_parts(fit_transistors(measured_bag(value, seed, kind)), stage)
         every = spice_imbalance(value, stage, all_sets(n, 2), kind)
         chosen = [[int(p[1:]) - 1 for p in s.parts] for s in result.sets]
         truth = spice_imbalance(value, stage, chosen, kind)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.sets.assign import all_sets
+from junction.sets.pack import all_sets
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import ABSENT, Devices, devices_from_fits, share
 from tests.external import pair_decks

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable, PartReadings
-from junction.sets.assign import all_sets
-from junction.sets.match import MatchAsk, match_parts
+from junction.sets.match import match_parts
+from junction.sets.pack import all_sets
 from junction.stage.stage import plan_stage
 from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
@@ -37,7 +37,7 @@ def results(fits_for):
     out, stage = [], plan_stage(STAGE)
     for seed in range(31, 37):
         value = true_values(12, seed)
-        result = match_parts(fits_for(value, seed), stage, MatchAsk(seed=seed))
+        result = match_parts(fits_for(value, seed), stage)
         chosen = [[int(p[1:]) - 1 for p in s.parts] for s in result.sets]
         sets = all_sets(12, 2)
         out.append((result, spice_imbalance(value, stage, chosen), spice_imbalance(value, stage, sets)))
@@ -111,7 +111,7 @@ def test_readings_near_idle_and_a_stated_stage_earn_grades(low):
     sets = [s for result, *_ in low for s in result.sets]
     for which, column in (("idle", 0), ("peak", 1)):
         real = np.concatenate([truth[column] for _, truth, _ in low])
-        limit = np.array([getattr(s, f"limit_{which}") for s in sets])
+        limit = np.array([getattr(s, f"imbalance_{which}_limit_95") for s in sets])
         assert np.mean(limit < 0.2) > 0.8, which
         assert np.mean(real <= limit) >= 0.90, which  # a 95 % limit, 36 sets
 

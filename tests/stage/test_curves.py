@@ -1,10 +1,12 @@
 """The closed-form inverse against the house's general transistor, and its derivatives."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from junction.physics.transistor import operating_point
-from junction.sets.spread import drawn_devices, with_common_defaults
+from junction.sets.weigh import drawn_devices, with_common_defaults
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import ABSENT, Devices, devices_from_fits, drive_point, share
 from junction.transistor.values import evaluate, parameters_at
@@ -70,9 +72,14 @@ def test_an_absent_parameter_switches_its_effect_off():
     assert vbe[0] == pytest.approx(0.02569258 * np.log(1e-3 / 1e-12 + 1), rel=1e-6)
 
 
+def pair_at(idle):
+    """A stage of two devices, as far as draws of them ask."""
+    peak = OperatingPoint("peak", 4.0, 6.0, 80.0, 0.22)
+    return SimpleNamespace(parallel=2, idle=idle, peak=peak)
+
+
 def test_draws_have_the_uncertainty_the_fit_states(fits):
-    points = (OperatingPoint("idle", 0.2, 42.0, 50.0, 0.22), OperatingPoint("peak", 4.0, 6.0, 80.0, 0.22))
-    drawn = drawn_devices(fits, points, 2, 4000, 1)
+    drawn = drawn_devices(fits, pair_at(OperatingPoint("idle", 0.2, 42.0, 50.0, 0.22)), 4000)
     stated = evaluate(fits, np.array([0.1]), 42.0 - 0.022, 50.0)
     now = drive_point(drawn["idle"], np.log(0.1), 42.0, 50.0, 0.22)
     # 4000 draws know a standard deviation to 1.1 %: three of that
@@ -87,7 +94,7 @@ def test_an_error_all_parts_share_moves_no_current(fits):
     covariance[:, eg, eg] = 0.03**2
     equal = fits_of(fits.value[[0, 0]], covariance=covariance[:2])
     point = OperatingPoint("idle", 0.2, 42.0, 80.0, 0.22)
-    drawn = drawn_devices(equal, (point,), 2, 50, 7)["idle"]
+    drawn = drawn_devices(equal, pair_at(point), 50)["idle"]
     now = drive_point(drawn, np.log(0.1), 42.0, 80.0)
     assert now.vbe_V[:, 0].std() > 1e-3
     assert share(drawn.take(np.array([[0, 1]])), point).imbalance.max() < 1e-9
@@ -99,7 +106,7 @@ def test_what_a_type_shares_moves_no_current_either(fits):
     covariance = np.einsum("npq,nrq->npr", shared, shared)
     equal = fits_of(fits.value[[0, 0]], covariance=covariance, shared=shared)
     point = OperatingPoint("idle", 0.2, 42.0, 25.0, 0.22)
-    drawn = drawn_devices(equal, (point,), 2, 50, 7)["idle"]
+    drawn = drawn_devices(equal, pair_at(point), 50)["idle"]
     assert drive_point(drawn, np.log(0.1), 42.0, 25.0).vbe_V[:, 0].std() > 1e-3
     assert share(drawn.take(np.array([[0, 1]])), point).imbalance.max() < 1e-9
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from junction.base.errors import UsageError
-from junction.sets.spread import drawn_devices
+from junction.sets.weigh import drawn_devices
 from junction.stage.drops import Kind, Rail, weigh_faults
 from junction.stage.findings import diagnose_drops
 from junction.stage.sharing import devices_from_fits, drive_point, share
@@ -29,7 +29,7 @@ def words(report):
 @pytest.fixture(scope="module")
 def parts():
     fits = fits_of(true_values(3, 12, IS=4e-12), u_is=0.01)
-    return devices_from_fits(fits), drawn_devices(fits, (STAGE.idle,), 3, 500, 1)["idle"]
+    return devices_from_fits(fits), drawn_devices(fits, STAGE)["idle"]
 
 
 def simulated(devices, re, drive_V=None, total_A=0.3):
@@ -117,8 +117,7 @@ def test_unequal_resistors_suggest_the_better_places():
     fits = fits_of(value, u_is=0.01)
     d = devices_from_fits(fits)
     drops = 1000 * share(d.take(np.array([[0, 1]])), stage.idle).ie_A[0] * np.array([0.33, 0.22])
-    report = diagnose(*drops, stage=stage, devices=d, drawn=drawn_devices(fits, (stage.idle,), 2, 200,
-    1)["idle"])
+    report = diagnose(*drops, stage=stage, devices=d, drawn=drawn_devices(fits, stage)["idle"])
     assert words(report) == ["as predicted"] * 2
     said = "Exchanging position 1 and position 2 would bring the idle imbalance"
     assert any(s.startswith(said) for s in report.swaps)
@@ -294,7 +293,7 @@ def test_odds_by_hand():
 def test_a_pair_with_known_curves_and_wild_drops_stays_cheap(parts):
     """Every drive voltage fits when both positions are suspect: the pieces must not run away in number."""
     fits = fits_of(true_values(4, 26), u_is=0.01)
-    devices, drawn = devices_from_fits(fits), drawn_devices(fits, (TWO.idle,), 2, 100, 1)["idle"]
+    devices, drawn = devices_from_fits(fits), drawn_devices(fits, TWO)["idle"]
     start = perf_counter()
     report = diagnose(0.1, 55.0, 500.0, 9.0, stage=TWO, devices=devices, drawn=drawn)
     assert perf_counter() - start < 10.0  # 0.3 s here; it was a minute and all the memory

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from junction.sets.assign import all_sets
+from junction.sets.pack import all_sets
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import devices_from_fits, drive_point, imbalance, share
 from tests.sets.bags import fits_of, true_values

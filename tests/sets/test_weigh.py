@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable, PartReadings
-from junction.sets.suspects import low_gain
-from junction.sets.weigh import WEIGHTS, cross_cost, expected_imbalance, folded_mean
+from junction.sets.match import low_gain
+from junction.sets.weigh import UNKNOWN, cross_cost, expected_imbalance, folded_mean, weights_for
 from junction.shelf.types import find_type
 from junction.transistor.transistor import fit_transistors
 from tests.sets.bags import fits_of, true_values
@@ -25,13 +25,13 @@ def spot_fits(*rows):
 def test_against_the_registered_minimum(hfe, says, out):
     """2N3055: h_FE 20 to 70 at 4 A and 4 V (JEDEC registration; in every handbook table of the type)."""
     found = low_gain(spot_fits(("2N3055", 4.0, 0.8, hfe)), find_type)
-    assert [(s.part, s.out) for s in found] == ([] if says is None else [("A", out)])
-    assert all(s.why.startswith(says) and "20 or more at 4 A" in s.why for s in found)
+    assert {part: far for part, (_, far) in found.items()} == ({} if says is None else {"A": out})
+    assert all(why.startswith(says) and "20 or more at 4 A" in why for why, _ in found.values())
 
 
 def test_a_minimum_says_nothing_far_from_its_current():
     """The 2N3055's 20 at 4 A is no promise at 50 mA, where a sound part may have less."""
-    assert low_gain(spot_fits(("2N3055", 0.05, 0.6, 12)), find_type) == ()
+    assert low_gain(spot_fits(("2N3055", 0.05, 0.6, 12)), find_type) == {}
 
 
 @pytest.mark.parametrize(("hfe", "out"), [(40, None), (15, False), (5, True)])
@@ -39,18 +39,18 @@ def test_against_the_other_parts_of_the_type(hfe, out):
     """A type no table holds, the others at 78 and 90: half is its spread, a sixteenth is a damaged part."""
     fits = spot_fits(("X1", 0.1, 0.585, 78), ("X1", 0.1, 0.586, 90), ("X1", 0.1, 0.602, hfe))
     found = low_gain(fits, lambda name: None)
-    assert [(s.part, s.out) for s in found] == ([] if out is None else [("C", out)])
+    assert {part: far for part, (_, far) in found.items()} == ({} if out is None else {"C": out})
 
 
 def test_parts_of_another_type_are_no_yardstick():
     fits = spot_fits(("X1", 0.1, 0.585, 78), ("X2", 0.1, 0.602, 5))
-    assert low_gain(fits, lambda name: None) == ()
+    assert low_gain(fits, lambda name: None) == {}
 
 
 def test_curves_are_held_to_the_same():
     value = true_values(5, 3)
     value[4, 2] /= 40.0  # BF
-    assert [s.part for s in low_gain(fits_of(value), lambda name: None) if s.out] == ["A05"]
+    assert [p for p, (_, far) in low_gain(fits_of(value), lambda name: None).items() if far] == ["A05"]
 
 
 def test_expected_imbalance_is_bounded_and_to_first_order_a_folded_normal():
@@ -65,10 +65,9 @@ def test_two_unknown_parts_cost_less_than_two_surely_unequal_ones():
     """Drive voltages a volt apart by what is known cost the most there can be; great doubt no more."""
 
     def cost(apart_V, u_V):
-        one = [np.full((2, 1), x) for x in (0.0, 0.05, u_V, 1.0)]
-        two = [np.full((2, 1), x) for x in (apart_V, 0.05, u_V, 1.0)]
-        point = [type("P", (), {"name": name}) for name in ("idle", "peak")]
-        return float(cross_cost(one, two, point, WEIGHTS)[0])
+        one = [np.full((2, 1), x) for x in (0.0, 0.05, u_V, 1.0, UNKNOWN)]
+        two = [np.full((2, 1), x) for x in (apart_V, 0.05, u_V, 1.0, UNKNOWN)]
+        return float(cross_cost(one, two, weights_for())[0])
 
     assert cost(0.0, 5.0) <= cost(1.0, 0.0) + 1e-6  # both are saturated
     assert cost(0.0, 1e-3) < 0.02 < cost(0.02, 1e-3)

@@ -3,15 +3,13 @@
 import numpy as np
 import pytest
 
-from junction.sets.grade import grade_of, interval_of
+from junction.sets.finish import grade_of, interval_of
 from junction.sets.weigh import folded_mean
 
 
-@pytest.mark.parametrize(("limit", "grade"), [(0.0, "A"), (0.05, "A"), (0.0501, "B"), (0.1, "B"), (0.15, "C"),
-                                              (0.2, "C"), (0.21, "none"), (float("nan"),
-                                              "none")])  # fmt: skip
-def test_grades(limit, grade):
-    assert grade_of(limit) == grade
+def test_grades():
+    found = [grade_of(x) for x in (0.0, 0.05, 0.0501, 0.1, 0.15, 0.2, 0.21, float("nan"))]
+    assert found == ["A", "A", "B", "B", "C", "C", "none", "none"]
 
 
 def test_a_set_that_runs_away_has_no_grade():

@@ -3,17 +3,18 @@
 import numpy as np
 import pytest
 
-from junction.sets.kinds import facing_notes, kind_labels, mixed_across, mixed_within
-from junction.sets.match import MatchAsk, match_parts
+from junction.sets.match import match_parts
+from junction.sets.weigh import mixed_across, mixed_within, type_labels
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 
 PAIRS = {"TIP35C": "TIP36C", "TIP36C": "TIP35C", "MJ15003": "MJ15004", "MJ15004": "MJ15003"}
-STAGE = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=42, re_ohm=(0.22,)))
+ONE, TWO = (plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=42, re_ohm=(0.22,), parallel=n))
+            for n in (1, 2))  # fmt: skip
 
 
 def test_labels():
-    own = kind_labels(["MJ15003", "mj 15004", "TIP35C", "2SC5200", "2SA1943", ""], PAIRS)
+    own = type_labels(["MJ15003", "mj 15004", "TIP35C", "2SC5200", "2SA1943", ""], PAIRS)
     assert own[0] == own[1] != own[2] and own[5] == -1 and len(set(own.tolist())) == 5
     assert list(mixed_within(own[[[0, 1], [0, 2], [0, 5], [3, 4]]])) == [False, True, False, True]
     # nobody registered whose complement a 2SC5200 is, so that it may face what it likes
@@ -33,28 +34,32 @@ def crossed():
 
 
 def test_registered_complements_face_each_other(crossed):
-    ask = MatchAsk("complementary", 1, complements=PAIRS)
-    sets = match_parts(crossed, STAGE, ask).sets
+    sets = match_parts(crossed, ONE, "complementary", complements=PAIRS).sets
     assert sorted(s.parts for s in sets) == [("A", "C"), ("B", "D")]
     assert not any("complement" in note for s in sets for note in s.notes)
-    blind = match_parts(crossed, STAGE, MatchAsk("complementary", 1)).sets
+    blind = match_parts(crossed, ONE, "complementary").sets
     assert sorted(s.parts for s in blind) == [("A", "D"), ("B", "C")]
 
 
 def test_a_pair_that_is_no_pair_of_types_is_made_last_and_said(crossed):
-    kept = MatchAsk("complementary", 1, complements=PAIRS, keep=(("A", "D"),))
-    first = match_parts(crossed, STAGE, kept).sets[0]
+    first = match_parts(crossed, ONE, "complementary", complements=PAIRS, keep=(("A", "D"),)).sets[0]
     assert first.notes[0].startswith("MJ15003 faces TIP36C, which is not its registered complement")
-    two = MatchAsk("complementary", 2, complements=PAIRS)
-    assert any("share one rail" in note for note in match_parts(crossed, STAGE, two).sets[0].notes)
-    assert facing_notes(("2SC5200", "2SA1943"), (0, 1), PAIRS) == ()
+    mixed = match_parts(crossed, TWO, "complementary", complements=PAIRS).sets[0]
+    assert any("share one rail" in note for note in mixed.notes)
+
+
+def test_a_type_whose_complement_nobody_registered_faces_what_it_likes():
+    fits = fits_of(true_values(2, 7), polarity=["NPN", "PNP"], type=("2SC5200", "2SA1943"))
+    found = match_parts(fits, ONE, "complementary", complements=PAIRS).sets[0]
+    assert not any("faces" in note for note in found.notes)
 
 
 def test_the_best_set_of_a_polarity_stands_first():
     value = np.concatenate([true_values(8, 21), true_values(8, 22)])
     fits = fits_of(value, polarity=["NPN"] * 8 + ["PNP"] * 8)
-    sets = match_parts(fits, STAGE, MatchAsk()).sets
+    sets = match_parts(fits, TWO).sets
     for word in ("NPN", "PNP"):
-        limits = [max(s.limit_idle, s.limit_peak) for s in sets if s.polarity == word]
+        of = [s for s in sets if s.polarity == word]
+        limits = [max(s.imbalance_idle_limit_95, s.imbalance_peak_limit_95) for s in of]
         assert len(limits) == 4 and limits == sorted(limits)
     assert all(s.grade == max(s.grade_idle, s.grade_peak) for s in sets)  # the worse of the two
