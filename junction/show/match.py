@@ -10,7 +10,6 @@ from junction.base.number import (
     percent,
     quantity_pieces,
     share_pieces,
-    value_only,
 )
 from junction.base.records import Interval
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
@@ -126,7 +125,7 @@ def _overview(sets: Iterable[MatchedSet]) -> Table:
     rows = [
         [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), Badge(s.grade, s.grades),
          Num(share_pieces(s.imbalance_idle)), Num(share_pieces(s.imbalance_peak)),
-         Num(interval_pieces(s.dvbe_V, "V", even=True)), value_only(s.hfe_ratio)]
+         Num(interval_pieces(s.dvbe_V, "V", even=True)), Num(quantity_pieces(s.hfe_ratio.value, "", 2))]
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
     return Table(columns, rows)
