@@ -95,7 +95,7 @@ def _cause(fits, parts, u_V: float, volts: float, amps: float, read_A: float) ->
         if not all(fits.temp_known[i] for i in parts):
             return "apart_no_temperature"
         # two thermometer readings
-        by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temperature_recorded")
+        by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temp_error_recorded")
         return "apart_temperature" if by_temperature > rule("cause_temperature") * u_V else "apart_measured"
 
     def u_at(ic_A: float, vce_V: float) -> float:
