@@ -386,9 +386,10 @@ def _temperatures(temp: np.ndarray, first: np.ndarray) -> tuple[np.ndarray | Non
     known = np.isfinite(temp)
     if not known.any():
         return None, None
-    count = np.add.reduceat(known, first, dtype=float)
-    total = np.add.reduceat(np.where(known, temp, 0.0), first)
-    mean = np.divide(total, count, out=np.full(count.size, nan), where=count > 0)
+    n = first.size
+    group = np.repeat(np.arange(n), np.diff(np.append(first, temp.size)))[known]
+    with np.errstate(invalid="ignore"):  # 0 / 0 where none of a group is known
+        mean = np.bincount(group, temp[known], n) / np.bincount(group, minlength=n)
     return mean, np.fmax.reduceat(temp, first) - np.fmin.reduceat(temp, first)
 
 
