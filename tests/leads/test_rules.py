@@ -1,0 +1,177 @@
+"""Every figure of lead finding stands in reference/: change a row, and an answer moves."""
+
+from math import inf
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from junction.base.records import PartReadings, Reading
+from junction.jobs.check import Sitting
+from junction.leads import hypotheses
+from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit, resistance_span
+from junction.leads.verdict import judge_readings
+from junction.shelf import rules
+from junction.shelf.meters import default_meter
+from junction.shelf.tables import Row, reference_table
+from junction.shelf.types import find_type
+
+GOOD = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL"
+UNKNOWN = "1-2=0.655 2-1=OL 1-3=0.648 3-1=OL 2-3=OL 3-2=OL"
+LEAKY = "B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72"
+OHMS = "B-E=0.655 E-B=OL B-C=0.648 C-B=20000ohm C-E=0.82 E-C=OL"
+SHORT = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.4ohm E-C=0.4ohm"
+DARLINGTON = "B-E=0.68 E-B=OL B-C=0.60 C-B=OL C-E=OL E-C=0.52"
+CIRCUIT = "B-E=0.22 E-B=0.22 B-C=0.6 C-B=1.6 C-E=0.8 E-C=0.75"
+FET = "1-2=0.71 2-1=OL 1-3=0.71 3-1=OL 2-3=0.24 3-2=0.24"
+ZENER = "A-K=0.7 K-A=1.9"
+CLEAR_CACHES = (rules.rule, hypotheses.priors, kinds, faults, resistance_span)
+
+#: Row -> what it becomes, and the readings that show it (with what else is known of the part).
+RULES = {
+    "leads_window": (2.5, "A-K=0.62 K-A=OL"),
+    "leads_window_joint": (3.0, GOOD),
+    "leads_least_short": (0.4, SHORT),
+    "leads_least_beside": (2.0, CIRCUIT, {"in_circuit": True}),
+    "leads_beyond": (30.0, "B-E=0.605 E-B=OL B-C=0.600 C-B=OL C-E=OL E-C=1.8"),
+    "leads_drop_current": (2e-3, GOOD),
+    "leads_gain_drift": (2.0, LEAKY),
+    "leads_ohms_open": (0.3, OHMS),
+    "leads_ohms_source": (2e4, OHMS),
+    "leads_ohms_spread": (0.9, OHMS),
+    "leads_ohms_over": (2e5, "B-E=0.655 E-B=OL B-C=0.648 C-B=300000ohm C-E=OL E-C=OL"),
+    "leads_ohms_accuracy": (0.05, OHMS),
+    "leads_ohms_zero": (0.6, SHORT),
+    "leads_past_visible": (2.0, GOOD),
+    "leads_highest_leak": (2e7, OHMS),
+    "leads_odd_ohms": (10.0, "B-E=300ohm"),
+    "leads_say": (0.9999, UNKNOWN),
+    "leads_list": (0.2, FET),
+    "leads_name": (0.2, FET),
+    "leads_most_named": (1, "1-2=0.002 2-1=0.002 1-3=0.612 3-1=OL 2-3=0.612 3-2=OL"),
+    "leads_remark": (0.999, FET),
+    "leads_place_sure": (0.01, "1-2=0.3 2-1=0.3 1-3=0.65 3-1=OL"),
+    "leads_other_good": (0.999, GOOD, {"type": "TIP122"}),
+    "leads_path_doubtful": (0.001, LEAKY, {"in_circuit": True}),
+    "leads_ask": (10.0, "B-E=0.655"),
+    "leads_junction_drop": (0.7, GOOD),
+    "leads_backward_share": (0.3, "B-E=0.605 E-B=0.22 B-C=0.600 C-B=OL C-E=OL E-C=0.82", {"type": "2N3055"}),
+    "leads_backward_margin": (0.3, "B-E=0.605 E-B=0.22 B-C=0.600 C-B=OL C-E=OL E-C=0.82", {"type": "2N3055"}),
+    "leads_gain_shows": (300.0, GOOD, {"hfe": 200.0}),
+    "leads_gain_darlington": (1e4, DARLINGTON, {"hfe": 4000.0}),
+    "leads_gain_of_least": (0.9, GOOD, {"hfe": 20.0, "type": "BD139"}),
+    "leads_gain_against": (0.1, FET, {"hfe": 110.0}),
+    "leads_named_not_bipolar": (0.5, "B-E=0.655"),
+}  # fmt: skip
+#: Priors that move no tile, and the readings that show them; the others are seen in what is laid out.
+PRIORS = {
+    "odd": (GOOD,),
+    "mislabelled": ("B-E=0.655",),
+    "mismarked": (GOOD, {"type": "2N3055"}),
+    "discrepancy_v": (GOOD,),
+}
+
+
+def answer(text, known=None):
+    """All that is said of a part."""
+    readings = []
+    for item in text.split():
+        placement, value = item.split("=")
+        kind = "over" if value == "OL" else "ohm" if value.endswith("ohm") else "volt"
+        readings.append(Reading(placement, kind, inf if kind == "over" else float(value.removesuffix("ohm"))))
+    part = PartReadings("X", tuple(readings), **(known or {}))
+    return repr(judge_readings([part], default_meter(), find_type))
+
+
+def settled(text):
+    """Whether a sitting calls itself settled."""
+    part = PartReadings("X", ())
+    sitting = Sitting(part, "123", default_meter())
+    for item in text.split():
+        placement, value = item.split("=")
+        sitting.add(Reading(placement, "over") if value == "OL" else Reading(placement, "volt", float(value)))
+    return sitting.step().settled
+
+
+def forget():
+    for cached in CLEAR_CACHES:
+        cached.cache_clear()
+
+
+@pytest.fixture
+def changed(monkeypatch):
+    """Calls a function while one row of a table under reference/ holds other cells."""
+
+    def call(file, name, cells, function):
+        def table(path, *columns):
+            for row in reference_table(path, *columns):
+                mine = path == file and next(iter(row.cells.values())) == name
+                yield Row(row.file, row.line, {**row.cells, **cells}) if mine else row
+
+        with monkeypatch.context() as patch:
+            if file == "rules.csv":
+                held = rules.rules() | {name: SimpleNamespace(value=cells["value"])}
+                patch.setattr(rules, "rules", lambda: held)
+            else:
+                patch.setattr(hypotheses, "reference_table", table)
+            forget()
+            found = function()
+        forget()
+        return found
+
+    return call
+
+
+def test_every_rule_moves_an_answer(changed):
+    named = {name for name in rules.rules() if name.startswith("leads_")}
+    assert RULES.keys() == named - {"leads_settled"}
+    before = {}
+    for name, (value, *case) in RULES.items():
+        key = repr(case)
+        if key not in before:
+            before[key] = answer(*case)
+        after = changed("rules.csv", name, {"value": value}, lambda case=case: answer(*case))
+        assert after != before[key], f"{name} at {value:g} changes nothing of {case}"
+
+
+def test_the_bar_of_a_sitting_settles_it(changed):
+    read = "1-2=0.002 2-1=0.002 1-3=0.6 3-1=OL 2-3=0.6"
+    assert settled(read)
+    assert not changed("rules.csv", "leads_settled", {"value": 0.001}, lambda: settled(read))
+
+
+def laid_out():
+    """All tiles of the hypotheses with two and three leads, and in circuit."""
+    tiles = [lay_out(kinds(n), 2e3, 3e3, in_circuit=n == 2)[1] for n in (2, 3)]
+    _, inside, entries = lay_out_in_circuit(3e3)
+    found = [x[name] for x in tiles for name in ("theta", "sd", "log_weight")]
+    return [*found, inside["theta"], inside["sd"], *(log_weight for *_, log_weight in entries)]
+
+
+def same(one, other):
+    return all(
+        np.allclose(a, b, rtol=1e-9, atol=1e-12, equal_nan=True) for a, b in zip(one, other, strict=True)
+    )
+
+
+def test_every_prior_moves_an_answer(changed):
+    before = laid_out()
+    columns = ("prior", "value", "low", "high", "unit", "meaning", "basis", "source")
+    for row in reference_table("priors.csv", columns):
+        name = row.text("prior")
+        cells = {c: str(1.2 * float(row.text(c))) for c in ("value", "low", "high") if row.text(c)}
+        if name in PRIORS:
+            case = PRIORS[name]
+            after = changed("priors.csv", name, cells, lambda case=case: answer(*case))
+            assert after != answer(*case), name
+        else:
+            assert not same(changed("priors.csv", name, cells, laid_out), before), name
+
+
+def test_every_weight_of_a_kind_or_fault_moves_the_odds(changed):
+    before = laid_out()
+    tables = {"kinds.csv": [*kinds(2), *kinds(3)], "faults.csv": [*faults().values()]}
+    for file, rows in tables.items():
+        for row in rows:
+            after = changed(file, row.name, {"weight": str(1.2 * row.weight)}, laid_out)
+            assert not same(after, before), f"{file}: {row.name}"
