@@ -6,9 +6,8 @@ import numpy as np
 
 from junction.judge.sentences import next_step, say
 from junction.shelf.rules import rule
-from junction.stage.drops import K95
 from junction.stage.sharing import drive_point
-from junction.transistor.values import compare
+from junction.transistor.values import COVERAGE_95, compare
 
 #: Pairs of parts named that cannot be told apart.
 _MOST = 5
@@ -67,7 +66,7 @@ def _cannot_tell(fits, stage, sets, devices, drawn, idle_A: float) -> list[str]:
             continue
         u = float(np.std(drawn[:, a] - drawn[:, b]))
         gap = float(now[b] - now[a])
-        if gap < K95 * u:
+        if gap < COVERAGE_95 * u:
             near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
     near.sort()
     if not near:
@@ -77,7 +76,7 @@ def _cannot_tell(fits, stage, sets, devices, drawn, idle_A: float) -> list[str]:
     cause = _cause(fits, parts, float(np.median([u for *_, u in near])), **known)
     why = say(cause, **known)
     lines = [
-        say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * K95 * u)
+        say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * COVERAGE_95 * u)
         for _, one, other, gap, u in near[:_MOST]
     ]
     if len(near) > _MOST:

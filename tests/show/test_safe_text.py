@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from junction.base.records import Interval
-from junction.show import html, json_out
-from junction.show.csv_out import csv_text, safe_cell
-from junction.show.table import Column, Paint, column_widths, render
+from junction.show.blocks import Badge, Bullets, Column, Link, Section, Table, Text
+from junction.show.page import page, tag
+from junction.show.terminal import Paint, column_widths, table_text
 from junction.show.text import display_width, file_stem, visible
+from junction.show.write import csv_text, document, safe_cell
 
 
 @pytest.mark.parametrize(("text", "shown"), [
@@ -36,14 +37,16 @@ def test_csv_round_trip_keeps_numbers_numbers():
 
 def test_markup_is_escaped_everywhere():
     evil = "<script>alert(1)</script>\x1b\"'"
-    body = [html.tag("p", evil, title=evil), html.table([evil], [[evil]]), html.bullets([evil])]
-    page = html.page(evil, body)
-    assert "<script" not in page and "\x1b" not in page
-    assert page.count("&lt;script&gt;") == 7  # title, text, attribute, heading, its label, cell, item
+    body = [tag("p", evil, title=evil), Table([Column(evil)], [[evil]]), Bullets([evil], evil),
+            Section((evil, Badge("good", evil)), [Text(Link(evil, "p1"))])]  # fmt: skip
+    text = page(evil, body)
+    assert "<script" not in text and "\x1b" not in text
+    # title, text, attribute; heading, its label, cell; heading of the list, item; section, badge, link
+    assert text.count("&lt;script&gt;") == 11
 
 
 def test_json_is_strict():
-    text = json_out.document("sort", {
+    text = document("sort", {
         "nan": float("nan"), "inf": [np.inf, -np.inf], "array": np.array([1.0, np.nan]), "i": np.int64(3),
         "it": Interval(float("nan"), 0.0, np.inf, "V"), "name": "\udc80µ\x1b", "t": (1, 2),
     })  # fmt: skip
@@ -57,14 +60,14 @@ def test_json_is_strict():
     assert read["nan"] is None and read["inf"] == [None, None] and read["array"] == [1.0, None]
     assert read["it"] == {"value": None, "low": 0.0, "high": None} and read["name"] == "\udc80µ\x1b"
     with pytest.raises(TypeError):
-        json_out.document("sort", {"x": object()})
+        document("sort", {"x": object()})
 
 
 def test_table_stays_within_its_width():
     rows = [["x" * 30, "word " * 40, "9"], ["宽字符" * 9, "Ü" * 50, "10"]]
     columns = [Column("part"), Column("why", wrap=True), Column("n", "right")]
     for width in (40, 60, 80, 120):
-        lines = render(columns, rows, width).split("\n")
+        lines = table_text(Table(columns, rows), width).split("\n")
         assert max(display_width(line) for line in lines) <= width
         assert sum(column_widths(columns, rows, width)) + 4 <= width
     assert "word word" in lines[2]
@@ -72,12 +75,12 @@ def test_table_stays_within_its_width():
 
 def test_nothing_is_lost_by_wrapping():
     text = "A sentence of evidence that is longer than the column it is put in, by far."
-    lines = render([Column("part"), Column("why", wrap=True)], [["A", text]], 40).split("\n")[2:]
+    lines = table_text(Table([Column("part"), Column("why", wrap=True)], [["A", text]]), 40).split("\n")[2:]
     assert " ".join(line[6:].strip() for line in lines) == text
 
 
 def test_right_columns_align():
-    lines = render([Column("n", "right")], [["1"], ["1000"]], 80).split("\n")
+    lines = table_text(Table([Column("n", "right")], [["1"], ["1000"]]), 80).split("\n")
     assert [len(line) for line in lines[2:]] == [4, 4] and lines[2] == "   1"
 
 
@@ -100,13 +103,9 @@ def test_colour_only_on_a_terminal(monkeypatch):
 def test_colour_adds_nothing_but_escapes():
     import re
 
-    columns, rows = [Column("verdict"), Column("n", "right")], [["shorted", "1"], ["good", "22"]]
-
-    def painted(r, k, text):
-        return Paint(True).verdict(rows[r][0], text) if k == 0 else text
-
-    plain = render(columns, rows)
-    coloured = render(columns, rows, paint_cell=painted, paint=Paint(True))
+    rows = [[Badge("shorted"), "1"], [Badge("good"), "22"]]
+    table = Table([Column("verdict"), Column("n", "right")], rows)
+    plain, coloured = table_text(table), table_text(table, paint=Paint(True))
     assert coloured != plain and re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
 
 

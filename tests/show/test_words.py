@@ -1,15 +1,15 @@
 """Phrases that must not claim more than is known."""
 
 from junction.judge.results import PartVerdict
-from junction.show.part_page import sure_datum
-from junction.show.words import fault_words, sure_words
+from junction.show.blocks import words
+from junction.show.part import fault_words, sure, sure_words
 
 EVEN = dict.fromkeys(("good", "leaky", "shorted", "open"), 0.25)
 
 
 def test_even_odds_are_no_leaning():
     nothing = PartVerdict("X1", "undecided", EVEN)
-    assert sure_words(nothing) == "-" and "25" not in str(sure_datum(nothing))
+    assert sure_words(nothing) == "-" and "25" not in words(sure(nothing))
     some = PartVerdict("X1", "undecided", EVEN | {"good": 0.8, "leaky": 0.15, "shorted": 0.04, "open": 0.01})
     assert sure_words(some) == "80 % good"
 
