@@ -5,8 +5,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from junction.demo.bag import demo_files, diode_parts, transistor_parts
-from junction.demo.instruments import SweptJunction, sweep
+from junction.demo.bag import SweptJunction, demo_files, diode_parts, sweep, transistor_parts
 from junction.fit.sweeps import fit_sweeps
 from junction.intake.read import read_texts
 from junction.judge.results import VERDICTS
