@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 from junction.base.errors import OutputError
-from junction.cli import options
 from junction.cli.output import Outputs, say
+from junction.demo.bag import demo_files
+from junction.intake.read import read_paths
+from junction.jobs.options import job, option, whole
+from junction.jobs.result import Result
+from junction.jobs.sort import sorted_bag
+from junction.shelf.rules import default_meter
+from junction.show import sort as view
+from junction.show.write import must_be_writable, write_files
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
@@ -25,40 +31,26 @@ NEXT = (
 REPORT = "report"
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``junction demo``."""
-    parser.epilog = EPILOG
-    parser.add_argument("folder", metavar="FOLDER", help="where to write; made if it does not exist")
-    parser.add_argument("--seed", metavar="N", type=options.whole(), default=0,
-                        help="another draw of the measurement noise (default 0)")  # fmt: skip
-
-
-def run(args: argparse.Namespace) -> int:
+@job(
+    option("seed", "another draw of the measurement noise (default 0)", whole(), default=0, metavar="N"),
+    inputs=("folder", "", "FOLDER", "where to write; made if it does not exist"), epilog=EPILOG,
+)  # fmt: skip
+def demo(folder: str, o) -> int:
     """Write the bag, sort it, show the table.
 
     The bag holds a few spoiled rows on purpose, to show where they go; the status is 0 all the same.
     """
-    from junction.demo.bag import demo_files
-    from junction.intake.read import read_paths
-    from junction.jobs.result import Result
-    from junction.jobs.sort import sorted_bag
-    from junction.shelf.meters import default_meter
-    from junction.show import sort as view
-
-    folder = Path(args.folder)
-    files = demo_files(args.seed)
-    refuse_what_is_not_ours(folder, files)
-    written = Outputs(str(folder))
-    for name, text in files.items():
-        written.add(name, text)
-    written.commit()
-    outputs = Outputs(str(folder / REPORT))
-    bag = read_paths([str(folder)])
-    say(f"An invented, simulated bag of {len(files)} files in {folder}; the job on it is")
-    say(f"  junction sort {folder} -o {folder / REPORT}")
+    place = Path(folder)
+    files = demo_files(o.seed)
+    refuse_what_is_not_ours(place, files)
+    must_be_writable(place)
+    write_files({place / name: text for name, text in files.items()})
+    outputs = Outputs(str(place / REPORT))
+    say(f"An invented, simulated bag of {len(files)} files in {place}; the job on it is")
+    say(f"  junction sort {place} -o {place / REPORT}")
     say()
-    outputs.finish(Result("sort", sorted_bag(bag, default_meter(), label=LABEL), view))
-    say(f"next, matched sets of its output devices: {NEXT.format(folder, folder / REPORT)}")
+    outputs.finish(Result("sort", sorted_bag(read_paths([folder]), default_meter(), label=LABEL), view))
+    say(f"next, matched sets of its output devices: {NEXT.format(place, place / REPORT)}")
     return 0
 
 

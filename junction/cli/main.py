@@ -79,14 +79,12 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )  # fmt: skip
         parser.of_command[name] = sub
-        if only in (None, name) and module.startswith("junction.cli"):  # until every command is a job
-            importlib.import_module(module).add_arguments(sub)
-        elif only in (None, name):
-            _add_arguments(sub, getattr(importlib.import_module(module), name))
+        if only in (None, name):
+            add_arguments(sub, getattr(importlib.import_module(module), name))
     return parser
 
 
-def _add_arguments(parser: argparse.ArgumentParser, function) -> None:
+def add_arguments(parser: argparse.ArgumentParser, function) -> None:
     """Arguments that a job's declaration asks for."""
     parser.epilog = function.epilog  # argparse formats no epilog: % stands for itself
     parser.set_defaults(function=function)
@@ -150,10 +148,10 @@ def main(argv: list[str] | None = None) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     """Run the public function with the values of its options; the exit status."""
-    if not hasattr(args, "function"):
-        return importlib.import_module(COMMANDS[args.command][0]).run(args)
     function = args.function
     values = {one.name: getattr(args, one.name) for one in function.options if not one.cli}
+    if args.command == "demo":  # writes the bag first, and its report below it
+        return function(args.folder, **values)
     outputs = Outputs(args.output, args.json)
     if args.command == "check" and not args.readings:
         from junction.cli.sitting import run_sitting

@@ -192,8 +192,3 @@ def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:
     if len(items) > most:
         more = count(len(items) - most, "more entry", "more entries")
         say(f"  and {more}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)
-
-
-def exit_status(set_aside: Sequence[SetAside]) -> int:
-    """0 when every row was used, 1 when some were set aside."""
-    return 1 if set_aside else 0

@@ -124,8 +124,10 @@ def whole(least: int = 0, most: int | None = None) -> Callable:
     def read(given) -> int:
         try:
             value = int(given)
-        except ValueError as error:
+        except (TypeError, ValueError) as error:
             raise UsageError(f"{given!r} is not a whole number") from error
+        if isinstance(given, float) and value != given:
+            raise UsageError(f"{given!r} is not a whole number")
         if value < least or most is not None and value > most:
             bound = f"at least {least}" if value < least else f"at most {most}"
             raise UsageError(f"{given!r} must be {bound}")

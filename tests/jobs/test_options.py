@@ -5,20 +5,21 @@ import argparse
 import pytest
 
 from junction.base.errors import UsageError
-from junction.cli import options
+from junction.cli.main import add_arguments
+from junction.fit.sense import Noise
+from junction.jobs import options
 from junction.shelf.meters import default_meter
 
 
 def parsed(*words):
+    every = options.job(*options.METER, options.TEMPERATURE, *options.INSTRUMENT)(lambda o: o)
     parser = argparse.ArgumentParser()
-    options.add_meter(parser)
-    options.add_temperature(parser)
-    options.add_instrument(parser)
+    add_arguments(parser, every)
     return parser.parse_args(words)
 
 
 def meter(*words):
-    return options.meter_from(parsed(*words))
+    return options.meter_of(parsed(*words))
 
 
 def test_no_option_is_the_default_meter():
@@ -77,16 +78,16 @@ def test_accuracy(text, value):
 
 def test_stated_noise_is_the_limit_over_root_three():
     """JCGM 100:2008, 4.3.7: a quantity known to lie within +-a has the standard uncertainty a/sqrt(3)."""
-    noise = options.noise_from(parsed("--voltage-accuracy", "1%+3mV", "--current-accuracy", "2nA"))
+    noise = options.noise_of(parsed("--voltage-accuracy", "1%+3mV", "--current-accuracy", "2nA"), Noise)
     assert noise.v_percent == pytest.approx(1 / 3**0.5) and noise.v_floor_V == pytest.approx(3e-3 / 3**0.5)
     assert noise.i_percent == 0 and noise.i_floor_A == pytest.approx(2e-9 / 3**0.5)
-    assert options.noise_from(parsed()) is None
+    assert options.noise_of(parsed(), Noise) is None
     with pytest.raises(UsageError, match="belong together"):
-        options.noise_from(parsed("--voltage-accuracy", "1%"))
+        options.noise_of(parsed("--voltage-accuracy", "1%"), Noise)
 
 
 def test_whole():
-    assert options.whole(1)("3") == 3
-    for text in ("0", "x", "1.5"):
-        with pytest.raises(argparse.ArgumentTypeError):
-            options.whole(1)(text)
+    assert options.whole(1)("3") == options.whole(1)(3) == options.whole(1)(3.0) == 3
+    for given in ("0", "x", "1.5", 1.5, 0, None):
+        with pytest.raises(UsageError):
+            options.whole(1)(given)
