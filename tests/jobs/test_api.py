@@ -13,8 +13,7 @@ from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.demo.bag import demo_files
 
-# extended as the other commands come onto the front
-JOBS = ["read", "sort", "check", "fit", "stage", "substitute", "resistor"]
+JOBS = ["read", "sort", "check", "fit", "match", "stage", "substitute", "resistor"]
 SOUND = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
 
 
