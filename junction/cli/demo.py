@@ -12,8 +12,8 @@ from junction.jobs.options import job, option, whole
 from junction.jobs.result import Result
 from junction.jobs.sort import sorted_bag
 from junction.shelf.rules import default_meter
-from junction.show import sort as view
 from junction.show.write import must_be_writable, write_files
+from junction.views import sort as view
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 import junction
 from junction.base.errors import JunctionError, UsageError
 from junction.cli.output import Outputs, say
-from junction.show.text import visible
+from junction.show.blocks import visible
 
 #: command -> (module, one line of help); the module offers the public function of that name, with its options
 #: and what the command line says of it (`junction.jobs.options.job`).

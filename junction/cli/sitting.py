@@ -12,9 +12,9 @@ from junction.cli.output import Outputs, say
 from junction.jobs.check import Sitting, Step, part_of
 from junction.jobs.options import meter_of, types_of
 from junction.jobs.result import Result
-from junction.show import check as view
-from junction.show.check import SHORT_CAUTION, running_line
 from junction.show.terminal import Paint, paragraph
+from junction.views import check as view
+from junction.views.check import SHORT_CAUTION, running_line
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
   B-E=0.6      another placement, or a correction of an earlier reading

@@ -82,6 +82,6 @@ def read(parts, o) -> Result:
     >>> junction.read({"Q1": {"B-E": 0.642, "E-B": "OL"}, "Q2": ["B-E=0.648", "E-B=OL"]})
     <junction read: 2 parts with readings from 2 rows>
     """
-    from junction.show import bag as view
+    from junction.views import bag as view
 
     return Result("read", bag_of(parts, o.temperature), view)

@@ -68,7 +68,7 @@ def check(readings, o) -> Result:
     >>> junction.check(["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL"])
     <junction check: shorted: B-E shorted>
     """
-    from junction.show import check as view
+    from junction.views import check as view
 
     meter = meter_of(o)
     types = types_of(o) if o.type else None

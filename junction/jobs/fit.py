@@ -68,7 +68,7 @@ def fit(parts, o) -> Result:
     >>> round(found.rows[0].fit.parameters["N"].value, 2)
     1.0
     """
-    from junction.show import fit as view
+    from junction.views import fit as view
 
     noise, curve_noise = noise_of(o, Noise), noise_of(o, CurveNoise)
     bag = bag_of(parts, o.temperature)
@@ -102,7 +102,7 @@ def fit(parts, o) -> Result:
 
 
 def _rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
-    from junction.show.sort import sweep_sources
+    from junction.views.sort import sweep_sources
 
     table = bag.sweeps
     summaries = fit_summaries(fits, None, derived_values(table, fits))

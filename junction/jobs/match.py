@@ -114,7 +114,7 @@ def match(parts, o) -> Result:
     >>> junction.match(bag, emitter_resistor="0.22ohm", idle_current="200mA")
     <junction match: 2 sets: 2 grade A>
     """
-    from junction.show import match as view
+    from junction.views import match as view
 
     two_rails = o.layout != "pairs"
     if o.channels is not None and not two_rails:

@@ -99,7 +99,7 @@ def resistor(value, o) -> Result:
     >>> junction.resistor("100ohm", reading="131ohm", in_circuit=True)
     <junction resistor: 100 ohm: drifted>
     """
-    from junction.show import resistor as view
+    from junction.views import resistor as view
 
     wanted, have = _OHMS(value), o.have or ()
     tolerance, power_W, part_power_W, current_A, reading = (

@@ -79,7 +79,7 @@ def sort(parts, o) -> Result:
     <junction sort: 2 parts: 1 shorted, 1 good>
     """
     from junction.fit.sense import Noise
-    from junction.show import sort as view
+    from junction.views import sort as view
 
     meter, types, noise = meter_of(o), types_of(o), noise_of(o, Noise)
     bag = bag_of(parts, o.temperature)

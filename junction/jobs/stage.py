@@ -89,7 +89,7 @@ def stage(curves=None, *, o) -> Result:
     >>> junction.stage(power="80W", load="8ohm", supply="42V", parallel=2, emitter_resistor="0.22ohm")
     <junction stage: 4.47 A at the peak and 182 mA at idle, shared by 2 devices a rail>
     """
-    from junction.show import stage as view
+    from junction.views import stage as view
 
     given = curves is not None and not (isinstance(curves, list | tuple) and not curves)
     drops = o.measured_drops

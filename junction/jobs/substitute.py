@@ -104,7 +104,7 @@ def substitute(*types_named, o) -> Result:
     >>> junction.substitute("2N3055", "MJ15003", case_temperature="80C")
     <junction substitute: MJ15003 for 2N3055: exceeds>
     """
-    from junction.show import substitute as view
+    from junction.views import substitute as view
 
     named = [(name, "", "", None) for one in types_named for name in ([one] if isinstance(one, str) else one)]
     shelf = type_shelf((o.types,) if o.types else ())

@@ -28,9 +28,9 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    visible,
     words,
 )
-from junction.show.text import visible
 
 _VOID = frozenset(("br", "col", "hr", "img", "meta"))
 

@@ -12,8 +12,20 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from junction.show.blocks import Badge, Block, Bullets, Column, Facts, Labelled, Section, Table, Text, words
-from junction.show.text import display_width, visible
+from junction.show.blocks import (
+    Badge,
+    Block,
+    Bullets,
+    Column,
+    Facts,
+    Labelled,
+    Section,
+    Table,
+    Text,
+    display_width,
+    visible,
+    words,
+)
 
 WIDTH = 80
 GAP = "  "

@@ -20,7 +20,7 @@ from math import isfinite
 from pathlib import Path
 
 from junction.base.errors import OutputError
-from junction.show.text import visible
+from junction.show.blocks import visible
 
 FORMAT = 1
 #: A cell that starts with one of these may be taken for a formula by a spreadsheet.

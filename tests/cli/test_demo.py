@@ -7,7 +7,7 @@ import pytest
 from junction.cli.demo import LABEL, NEXT, refuse_what_is_not_ours
 from junction.cli.main import main
 from junction.demo.bag import demo_files
-from junction.show.text import visible
+from junction.show.blocks import visible
 from tests.show.trace import Page, untraced
 
 

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from junction.cli.main import main
-from junction.show.text import visible
+from junction.show.blocks import visible
 from tests.cli import bags
 from tests.show.trace import untraced
 

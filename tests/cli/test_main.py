@@ -15,7 +15,7 @@ from junction.jobs.options import job
 from junction.jobs.result import Result
 from junction.judge.results import SortReport
 from junction.shelf.meters import default_meter
-from junction.show import sort as sort_view
+from junction.views import sort as sort_view
 
 
 @pytest.fixture

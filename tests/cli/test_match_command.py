@@ -7,8 +7,8 @@ import json
 import pytest
 
 from junction.cli.main import main
-from junction.show.labels import PAPERS
-from junction.show.text import visible
+from junction.show.blocks import visible
+from junction.views.labels import PAPERS
 from tests.cli.match_bag import CURVE_HEADING, curves_csv, spot_csv
 from tests.show.trace import Page, untraced
 

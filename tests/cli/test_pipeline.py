@@ -15,7 +15,7 @@ from junction.jobs.sort import sorted_bag
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
 from junction.shelf.meters import default_meter
-from junction.show.sort import document, page, sweep_sources
+from junction.views.sort import document, page, sweep_sources
 
 TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),
          dict(IS_A=1e-9, N=1.8, RS_ohm=0.1)]  # fmt: skip

@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from junction.cli.main import main
-from junction.show.text import visible
+from junction.show.blocks import visible
 from tests.cli import bags
 from tests.show.trace import Page, untraced
 

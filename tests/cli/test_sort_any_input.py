@@ -7,7 +7,7 @@ import random
 import pytest
 
 from junction.cli.main import main
-from junction.show.text import visible
+from junction.show.blocks import visible
 from tests.show.trace import untraced
 
 CELLS = ["0.6", "0.612", "OL", "", "612 mV", "34", "34 ohm", "2.2M", "-0.1", "1e999", "nan", "=1", "0,6", "x",

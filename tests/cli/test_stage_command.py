@@ -10,7 +10,7 @@ import pytest
 import junction
 from junction.base.errors import UsageError
 from junction.cli.main import main
-from junction.show.text import visible
+from junction.show.blocks import visible
 from tests.cli.match_bag import curves_csv
 from tests.show.trace import Page, untraced
 

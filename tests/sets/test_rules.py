@@ -12,10 +12,10 @@ from junction.base.records import CurveTable, PartReadings
 from junction.sets.match import low_gain, match_parts
 from junction.shelf import rules
 from junction.shelf.types import find_type
-from junction.show import match as view
 from junction.show.page import page
 from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
+from junction.views import match as view
 from tests.sets.bags import mixed_bag
 
 ASK = {"power_W": 80.0, "load_ohm": 8.0, "supply_V": 42.0, "re_ohm": (0.22,)}

@@ -9,7 +9,7 @@ from junction.fit.results import FitSummary, SweepPlot
 from junction.jobs.result import Result
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
 from junction.shelf.results import Caution, Meter
-from junction.show import sort as sort_view
+from junction.views import sort as sort_view
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)
 NPN = Device("bjt", "NPN", "silicon")

@@ -11,9 +11,9 @@ import pytest
 from junction.base.records import Bag, Interval, SweepTable
 from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.jobs.result import Result
-from junction.show import fit as view
 from junction.show import plots
-from junction.show.text import visible
+from junction.show.blocks import visible
+from junction.views import fit as view
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
 from tests.show.trace import Page, untraced

@@ -8,10 +8,20 @@ import numpy as np
 import pytest
 
 from junction.base.records import Interval
-from junction.show.blocks import Badge, Bullets, Column, Link, Section, Table, Text
+from junction.show.blocks import (
+    Badge,
+    Bullets,
+    Column,
+    Link,
+    Section,
+    Table,
+    Text,
+    display_width,
+    file_stem,
+    visible,
+)
 from junction.show.page import page, tag
 from junction.show.terminal import Paint, column_widths, table_text
-from junction.show.text import display_width, file_stem, visible
 from junction.show.write import csv_text, document, safe_cell
 
 

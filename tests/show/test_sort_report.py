@@ -11,8 +11,8 @@ import pytest
 
 from junction.base.records import Bag
 from junction.judge.results import PartVerdict, SortReport
+from junction.show.blocks import visible
 from junction.show.terminal import Paint
-from junction.show.text import visible
 from tests.show import samples
 from tests.show.trace import Page, untraced
 

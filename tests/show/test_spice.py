@@ -12,7 +12,7 @@ from junction.base.constants import thermal_voltage
 from junction.base.records import Bag, CurveTable, Interval, SweepTable
 from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
-from junction.show import spice
+from junction.views import spice
 from tests.show.samples import fit_summary
 
 

@@ -2,7 +2,7 @@
 
 from junction.judge.results import PartVerdict
 from junction.show.blocks import words
-from junction.show.part import fault_words, sure, sure_words
+from junction.views.part import fault_words, sure, sure_words
 
 EVEN = dict.fromkeys(("good", "leaky", "shorted", "open"), 0.25)
 

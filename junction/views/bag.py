@@ -8,10 +8,9 @@ import numpy as np
 
 from junction.base.number import reading
 from junction.base.records import Bag
-from junction.show.blocks import Block, Column, Table, Text
-from junction.show.sort import set_aside_section
-from junction.show.text import count, join_words
+from junction.show.blocks import Block, Column, Table, Text, count, join_words
 from junction.show.write import set_aside_table
+from junction.views.sort import set_aside_section
 
 HEADINGS = ("part", "kind", "of", "points", "type", "polarity", "temp_C", "file")
 

@@ -22,11 +22,11 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    count,
 )
-from junction.show.sort import set_aside_section
-from junction.show.text import count
 from junction.show.write import set_aside_table
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
+from junction.views.sort import set_aside_section
 
 OVERALL = {
     "as predicted": "as predicted",

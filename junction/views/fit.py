@@ -18,13 +18,14 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    count,
     counted,
+    file_stem,
 )
-from junction.show.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
-from junction.show.sort import set_aside_section
-from junction.show.spice import cards, model_file
-from junction.show.text import count, file_stem
 from junction.show.write import record, set_aside_table
+from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
+from junction.views.sort import set_aside_section
+from junction.views.spice import cards, model_file
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40

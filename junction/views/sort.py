@@ -23,9 +23,11 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    count,
     counted,
 )
-from junction.show.part import (
+from junction.show.write import record, set_aside_table
+from junction.views.part import (
     MEANING,
     blind_words,
     counts_words,
@@ -38,8 +40,6 @@ from junction.show.part import (
     sure_words,
     sureness,
 )
-from junction.show.text import count
-from junction.show.write import record, set_aside_table
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40

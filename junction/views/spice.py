@@ -13,7 +13,7 @@ from math import isfinite
 
 from junction.base.number import interval
 from junction.fit.results import IBV_A, FitReport, FitRow, TransistorRow
-from junction.show.text import visible
+from junction.show.blocks import visible
 
 #: SPICE's own names, in the order of a card.
 _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),

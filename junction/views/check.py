@@ -165,15 +165,15 @@ def running_line(v: PartVerdict) -> str:
 
 def tables(report: SortReport) -> dict:
     """``verdicts``: one row, as of a sorted bag."""
-    from junction.show.sort import tables as sort_tables
+    from junction.views.sort import tables as sort_tables
 
     return {"verdicts": sort_tables(report)["verdicts"]}
 
 
 def document(report: SortReport) -> dict:
     """As of a sorted bag; the meter's kind also under its short name."""
-    from junction.show.sort import document as sort_document
     from junction.show.write import record
+    from junction.views.sort import document as sort_document
 
     return {**sort_document(report), "meter": {**record(report.meter), "kind": report.meter.source_kind}}
 
@@ -189,6 +189,6 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
 
 def display(report: SortReport) -> list[Block]:
     """What a notebook shows."""
-    from junction.show.part import part_card
+    from junction.views.part import part_card
 
     return [part_card(report.verdicts[0], report.bag.readings[0])]

@@ -18,11 +18,12 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    count,
+    join_words,
     words,
 )
-from junction.show.sort import set_aside_section
-from junction.show.text import count, join_words
 from junction.show.write import record
+from junction.views.sort import set_aside_section
 
 #: Up to so many candidates named by the user, each is shown line by line.
 _DETAIL_UP_TO = 3

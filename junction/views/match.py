@@ -1,4 +1,4 @@
-"""The view of matched sets: terminal, page, CSV and JSON; labels are in `junction.show.labels`."""
+"""The view of matched sets: terminal, page, CSV and JSON; labels are in `junction.views.labels`."""
 
 from __future__ import annotations
 
@@ -28,12 +28,13 @@ from junction.show.blocks import (
     Section,
     Table,
     Text,
+    count,
     counted,
+    join_words,
 )
-from junction.show.sort import set_aside_section
-from junction.show.text import count, join_words
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
+from junction.views.sort import set_aside_section
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -229,7 +230,7 @@ def document(report: MatchReport) -> dict:
 
 def files(report: MatchReport) -> dict[str, str]:
     """Labels to tape on the parts, for either paper."""
-    from junction.show.labels import PAPERS, labels_page
+    from junction.views.labels import PAPERS, labels_page
 
     return {f"labels-{paper.lower()}.html": labels_page(report, paper) for paper in PAPERS}
 
