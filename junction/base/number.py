@@ -7,8 +7,7 @@ JCGM 100:2008 (GUM) 7.2.6, which asks for at most two digits in an uncertainty. 
 rounded at the place its standard uncertainty (half-width / 1.96) asks for; a one-sided limit is
 rounded away from what it excludes, so that it stays true.
 
-Functions that end in ``_pieces`` return ``(text, value)`` pairs, value None for words, so that the page
-can carry the unrounded value beside each number; joined, they are the text.
+What these functions return is text (`Num`) that remembers the unrounded value of each number in it.
 """
 
 from __future__ import annotations
@@ -18,6 +17,19 @@ from math import ceil, floor, inf, isfinite, isnan, log10
 from junction.base.records import Interval, Reading
 
 Pieces = tuple[tuple[str, float | None], ...]
+
+
+class Num(str):
+    """Text of a number and its pieces, (text, value) pairs: the value unrounded in SI, None for words."""
+
+    __slots__ = ("pieces",)
+
+    def __new__(cls, *pieces: tuple[str, float | None]) -> Num:
+        """From its pieces, which joined are the text."""
+        self = super().__new__(cls, "".join(text for text, _ in pieces))
+        self.pieces = pieces
+        return self
+
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _PREFIXABLE = frozenset(("V", "A", "ohm", "W", "F", "s", "Hz", "V/K"))
@@ -106,7 +118,7 @@ def _limit(x: float, digits: int, power: int, up: bool) -> str:
     return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
 
 
-def quantity(x: float, unit: str = "", digits: int = 3) -> str:
+def quantity(x: float, unit: str = "", digits: int = 3) -> Num:
     """A number without a stated uncertainty, to `digits` significant digits, in its SI prefix.
 
     Parameters
@@ -119,25 +131,20 @@ def quantity(x: float, unit: str = "", digits: int = 3) -> str:
 
     Returns
     -------
-    str
+    Num
         For example ``2.20 Mohm``.
     """
-    return "".join(text for text, _ in quantity_pieces(x, unit, digits))
-
-
-def quantity_pieces(x: float, unit: str = "", digits: int = 3) -> Pieces:
-    """`quantity` as pieces."""
     if isnan(x):
-        return ((_UNKNOWN, None),)
+        return Num((_UNKNOWN, None))
     if x == inf or x == -inf:
-        return (("unlimited" if x > 0 else "-unlimited", None),)
+        return Num(("unlimited" if x > 0 else "-unlimited", None))
     if x == 0:
-        return (("0", 0.0), (_unit(unit, 0), None))
+        return Num(("0", 0.0), (_unit(unit, 0), None))
     decimals = digits - 1 - floor(log10(abs(x)))
     rounded = round(x, decimals)
     decimals = digits - 1 - floor(log10(abs(rounded)))
     power = prefix_exponent(rounded, unit)
-    return ((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
+    return Num((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
 
 
 def si(x: float, unit: str, digits: int = 3) -> str:
@@ -168,26 +175,14 @@ def si(x: float, unit: str, digits: int = 3) -> str:
     return f"{text} {_PREFIX[power]}{unit}"
 
 
-def interval(it: Interval, unit: str | None = None) -> str:
-    """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``)."""
-    return "".join(text for text, _ in interval_pieces(it, unit))
-
-
 def value_and_ends(it: Interval, unit: str | None = None) -> tuple[str, str]:
     """`interval` in two columns: the value or limit, and the interval without its brackets."""
     value, _, rest = interval(it, unit).partition(" (")
     return value, rest.removesuffix(")")
 
 
-def value_only(it: Interval, unit: str | None = None) -> str:
-    """The value alone, rounded at the place its interval allows; a limit stays a limit."""
-    return "".join(text for text, _ in interval_pieces(it, unit, ends=False))
-
-
-def interval_pieces(
-    it: Interval, unit: str | None = None, *, ends: bool = True, even: bool = False
-) -> Pieces:
-    """`interval` as pieces; without `ends`, the value alone.
+def interval(it: Interval, unit: str | None = None, *, ends: bool = True, even: bool = False) -> Num:
+    """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``).
 
     Parameters
     ----------
@@ -195,14 +190,14 @@ def interval_pieces(
     unit : str, optional
         Instead of ``it.unit``.
     ends : bool
-        Whether the interval follows in brackets.
+        Whether the interval follows in brackets; else the value alone, rounded at the place it allows.
     even : bool
         All three numbers to one place and in one prefix, however long one arm is: for sizes, whose intervals
         reach down to nothing.
 
     Returns
     -------
-    tuple of (str, float or None)
+    Num
     """
     unit = it.unit if unit is None else unit
     if isnan(it.value):
@@ -214,91 +209,73 @@ def interval_pieces(
     # an interval over decades, or far longer to one side, gets its own digits and prefix at each end
     far = low > 0 and high / low > 8 or high < 0 and low / high > 8 or arms[1] > 20 * arms[0] > 0
     if far and not even:
-        pieces = quantity_pieces(it.value, unit, 2)
-        if not ends:
-            return pieces
-        return (*pieces, (" (", None), *quantity_pieces(low, unit, 2), (" to ", None),
-                *quantity_pieces(high, unit, 2), (")", None))  # fmt: skip
+        value, *limits = (quantity(x, unit, 2).pieces for x in (it.value, low, high))
+        more = ((" (", None), *limits[0], (" to ", None), *limits[1], (")", None)) if ends else ()
+        return Num(*value, *more)
     half = (high - low) / 2 if even else min(x for x in (*arms, (high - low) / 2) if x > 0)
     place, power = _place_and_prefix(it.value, half / _K95, unit)
     like = max(abs(it.value), half)
     shown = _unit(unit, power)
     value = (_plain(it.value, place, power), it.value)
     if not ends:
-        return (value, (shown, None))
-    return (value, (shown + " (", None), (_plain(low, place, power, like), low), (" to ", None),
-            (_plain(high, place, power, like), high), (shown + ")", None))  # fmt: skip
+        return Num(value, (shown, None))
+    return Num(value, (shown + " (", None), (_plain(low, place, power, like), low), (" to ", None),
+               (_plain(high, place, power, like), high), (shown + ")", None))  # fmt: skip
 
 
-def _one_sided(low: float, high: float, unit: str) -> Pieces:
+def _one_sided(low: float, high: float, unit: str) -> Num:
     if isfinite(high) and (isnan(low) or low == -inf or low == 0):
         power = prefix_exponent(high, unit)
-        return (("< ", None), (_limit(high, 2, power, up=True), high), (_unit(unit, power), None))
+        return Num(("< ", None), (_limit(high, 2, power, up=True), high), (_unit(unit, power), None))
     if isfinite(low) and (isnan(high) or high == inf):
         power = prefix_exponent(low, unit)
-        return (("> ", None), (_limit(low, 2, power, up=False), low), (_unit(unit, power), None))
+        return Num(("> ", None), (_limit(low, 2, power, up=False), low), (_unit(unit, power), None))
     if isfinite(low) and isfinite(high):
-        return (*quantity_pieces(low, unit, 2), (" to ", None), *quantity_pieces(high, unit, 2))
-    return ((_UNKNOWN, None),)
+        return Num(*quantity(low, unit, 2).pieces, (" to ", None), *quantity(high, unit, 2).pieces)
+    return Num((_UNKNOWN, None))
 
 
-def _half_open(it: Interval, unit: str, ends: bool) -> Pieces:
+def _half_open(it: Interval, unit: str, ends: bool) -> Num:
     """A value whose interval is unknown, or open at one end."""
-    pieces = quantity_pieces(it.value, unit, 2)
-    if not ends or (isnan(it.low) and isnan(it.high)) or it.low == it.high:
-        return pieces
-    if not isfinite(it.low) and not isfinite(it.high):
-        return pieces
-    return (*pieces, (" (", None), *_one_sided(it.low, it.high, unit), (")", None))
+    value = quantity(it.value, unit, 2)
+    if not ends or it.low == it.high or not (isfinite(it.low) or isfinite(it.high)):
+        return value
+    return Num(*value.pieces, (" (", None), *_one_sided(it.low, it.high, unit).pieces, (")", None))
 
 
-def share_pieces(it: Interval) -> Pieces:
-    """A share with its 95 % interval in percent, as pieces with even places: ``3.1 % (1.7 % to 4.5 %)``."""
+def share(it: Interval) -> Num:
+    """A share with its 95 % interval in percent, to even places: ``3.1 % (1.7 % to 4.5 %)``."""
     shares = {100 * x: x for x in (it.value, it.low, it.high)}
-    percents = Interval(100 * it.value, 100 * it.low, 100 * it.high)
-    pieces = interval_pieces(percents, "", even=True)
-    return tuple((text, None) if x is None else (f"{text} %", shares[x]) for text, x in pieces)
+    percents = interval(Interval(100 * it.value, 100 * it.low, 100 * it.high), "", even=True)
+    return Num(*((text, None) if x is None else (f"{text} %", shares[x]) for text, x in percents.pieces))
 
 
-def reading(r: Reading) -> str:
+def reading(r: Reading) -> Num:
     """A meter reading as the meter shows it: ``0.612 V``, ``OL``, ``34 ohm``."""
-    return "".join(text for text, _ in reading_pieces(r))
-
-
-def reading_pieces(r: Reading) -> Pieces:
-    """`reading` as pieces."""
-    settling: Pieces = ((" (still falling)", None),) if r.settling else ()
     if r.kind == "over":
-        return (("OL", None), *settling)
-    if r.kind == "ohm":
-        if isfinite(r.value):
-            return (*nominal_pieces(r.value, "ohm"), *settling)
-        return (("over-range ohm", None), *settling)
-    text = fixed(r.value, 3) if round(r.value, 3) == round(r.value, 6) else f"{r.value:.6g}"
-    return ((text, r.value), (" V", None), *settling)
+        shown: Pieces = (("OL", None),)
+    elif r.kind == "ohm":
+        shown = nominal(r.value, "ohm").pieces if isfinite(r.value) else (("over-range ohm", None),)
+    else:
+        text = fixed(r.value, 3) if round(r.value, 3) == round(r.value, 6) else f"{r.value:.6g}"
+        shown = ((text, r.value), (" V", None))
+    return Num(*shown, (" (still falling)" if r.settling else "", None))
 
 
-def nominal(x: float, unit: str = "") -> str:
+def nominal(x: float, unit: str = "") -> Num:
     """A number that was given, not computed: all of its digits (up to 6), in its prefix."""
-    return "".join(text for text, _ in nominal_pieces(x, unit))
-
-
-def nominal_pieces(x: float, unit: str = "") -> Pieces:
-    """`nominal` as pieces."""
     if not isfinite(x):
-        return quantity_pieces(x, unit)
+        return quantity(x, unit)
     power = prefix_exponent(x, unit)
-    return ((f"{x / 10.0**power:.6g}", x), (_unit(unit, power), None))
+    return Num((f"{x / 10.0**power:.6g}", x), (_unit(unit, power), None))
 
 
-def percent(p: float, digits: int = 0) -> str:
+def percent(p: float, digits: int = 0) -> Num:
     """A probability or share in percent; never rounded up to 100 % or down to 0 %."""
     if isnan(p):
-        return _UNKNOWN
+        return Num((_UNKNOWN, None))
     edge = 10.0**-digits
     rounded = round(100 * p, digits)
     if rounded == 0 < p:
-        return f"< {edge:g} %"
-    if rounded == 100 and p < 1:
-        return f"> {100 - edge:g} %"
-    return f"{rounded:.{digits}f} %"
+        return Num((f"< {edge:g} %", p))
+    return Num((f"> {100 - edge:g} %" if rounded == 100 and p < 1 else f"{rounded:.{digits}f} %", p))

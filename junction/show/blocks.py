@@ -11,29 +11,16 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from junction.base.number import Pieces
+from junction.base.number import Num
 
 #: A block is made once and read once: what a frozen, comparable record costs at start-up buys nothing here.
 _block = dataclass(eq=False, repr=False)
 
 
-class Num(tuple):
-    """A number as `junction.base.number` writes it, in pieces, each with its unrounded value in SI units."""
-
-    __slots__ = ()
-
-    def __new__(cls, pieces: Pieces) -> Num:
-        """From the pieces of a formatter."""
-        return super().__new__(cls, pieces)
-
-    def __str__(self) -> str:
-        return "".join(text for text, _ in self)
-
-
 def counted(n: int, one: str, many: str = "") -> Num:
     """``1 sweep``, ``2 sweeps``; `many` for plurals that do not end in s; '' for the bare number."""
     word = (one if n == 1 else many or one + "s") if one else ""
-    return Num(((str(n), float(n)), (f" {word}" if word else "", None)))
+    return Num((str(n), float(n)), (f" {word}" if word else "", None))
 
 
 @_block
@@ -65,7 +52,7 @@ def words(content: Inline) -> str:
     """Inline content as plain text."""
     if content is None:
         return ""
-    if isinstance(content, tuple) and not isinstance(content, Num):
+    if isinstance(content, tuple):
         return "".join(words(item) for item in content)
     return str(content)
 
@@ -107,6 +94,11 @@ class Column:
     def __post_init__(self) -> None:
         if self.align not in ("left", "right"):
             raise ValueError(f"align {self.align!r}: expected left or right")
+
+
+def columns(*headings: str, right: Sequence[str] = (), wrap: Sequence[str] = ()) -> list[Column]:
+    """Columns by their headings, some set to the right, some with cells that may wrap."""
+    return [Column(h, "right" if h in right else "left", h in wrap) for h in headings]
 
 
 @_block

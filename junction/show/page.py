@@ -12,25 +12,7 @@ from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
-from junction.show.blocks import (
-    Badge,
-    Beside,
-    Block,
-    Bullets,
-    Cautions,
-    Code,
-    Facts,
-    Inline,
-    Labelled,
-    Link,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    visible,
-    words,
-)
+from junction.show import blocks as b
 
 _VOID = frozenset(("br", "col", "hr", "img", "meta"))
 
@@ -51,7 +33,7 @@ Child = str | Iterable["Child"] | None
 
 def escape(text: str) -> Html:
     """Text as markup; characters that would not print are written out."""
-    return text if isinstance(text, Html) else Html(html.escape(visible(str(text))))
+    return text if isinstance(text, Html) else Html(html.escape(b.visible(str(text))))
 
 
 def _children(children: Iterable[Child]) -> Iterable[str]:
@@ -81,32 +63,32 @@ def tag(name: str, /, *children: Child, **attributes: object) -> Html:
         if value is None or value is False:
             continue
         key = key.rstrip("_").replace("_", "-")
-        written += f" {key}" if value is True else f' {key}="{html.escape(visible(str(value)))}"'
+        written += f" {key}" if value is True else f' {key}="{html.escape(b.visible(str(value)))}"'
     if name in _VOID:
         return Html(f"<{name}{written}>")
     return Html(f"<{name}{written}>{''.join(_children(children))}</{name}>")
 
 
-def markup(content: Inline) -> Html:
+def markup(content: b.Inline) -> Html:
     """Inline content; a number stays on one line where it is short."""
-    if isinstance(content, Num):
+    if isinstance(content, b.Num):
         return tag("span", (text if value is None else tag("data", text, value=repr(float(value)))
-                            for text, value in content), class_="num")  # fmt: skip
-    if isinstance(content, Badge):
-        return tag("span", words(content), class_=f"v v-{content.word}")
-    if isinstance(content, Link):
+                            for text, value in content.pieces), class_="num")  # fmt: skip
+    if isinstance(content, b.Badge):
+        return tag("span", b.words(content), class_=f"v v-{content.word}")
+    if isinstance(content, b.Link):
         return tag("a", content.text, href=f"#{content.to}")
     if isinstance(content, tuple):
         return Html("".join(markup(item) for item in content))
     return escape(content or "")
 
 
-def _list(items: Iterable[Inline], role: str = "") -> Html | None:
+def _list(items: Iterable[b.Inline], role: str = "") -> Html | None:
     entries = [tag("li", markup(item)) for item in items]
     return tag("ul", entries, class_=role or None) if entries else None
 
 
-def _table(block: Table) -> Html:
+def _table(block: b.Table) -> Html:
     """A table; with the style '' rows become small blocks on a narrow screen, so cells name their column."""
     right = [column.align == "right" for column in block.columns]
     stacks = block.style in ("", "overview")
@@ -133,7 +115,7 @@ def _image(alt: str, svg: str) -> Html:
     return tag("img", src=source, alt=alt, width=336, height=250)
 
 
-def _section(block: Section) -> Html:
+def _section(block: b.Section) -> Html:
     inside = [block_html(b) for b in block.blocks]
     heading = tag(f"h{block.level}", markup(block.heading))
     if block.role.startswith("part"):
@@ -142,36 +124,36 @@ def _section(block: Section) -> Html:
     return tag(name, heading, inside, id=block.id or None, class_=block.role or None)
 
 
-def block_html(block: Block | Html | str) -> Html | None:
+def block_html(block: b.Block | Html | str) -> Html | None:
     """One block as markup."""
     if isinstance(block, str):
         return block if isinstance(block, Html) else None  # a set line is for the terminal
-    if isinstance(block, Text):
+    if isinstance(block, b.Text):
         if block.role == "title":
             return tag("h1", markup(block.content))
         name = "div" if block.role == "next" else "p"
         return tag(name, markup(block.content), class_=block.role or None)
-    if isinstance(block, Bullets):
+    if isinstance(block, b.Bullets):
         found = _list(block.items, block.role)
         return Html(tag("h4", block.heading) + found) if found and block.heading else found
-    if isinstance(block, Labelled):
+    if isinstance(block, b.Labelled):
         return Html(tag("h4", block.label) + _list(block.items)) if block.items else None
-    if isinstance(block, Table):
+    if isinstance(block, b.Table):
         return _table(block)
-    if isinstance(block, Facts):
+    if isinstance(block, b.Facts):
         return tag("dl", ((tag("dt", markup(name)), tag("dd", markup(value))) for name, value in block.pairs))
-    if isinstance(block, Cautions):
+    if isinstance(block, b.Cautions):
         found = _list([c.text for c in block.items])
         return found and tag("aside", tag("h2", "Before you touch the board"), found, class_="caution",
                              role="note")  # fmt: skip
-    if isinstance(block, Pictures):
+    if isinstance(block, b.Pictures):
         views = tag("div", (_image(alt, svg) for alt, svg in block.pictures), class_="views")
         caption = tag("figcaption", markup(block.caption)) if block.caption else None
         return tag("figure", views, caption)
-    if isinstance(block, Code):
+    if isinstance(block, b.Code):
         lines = Html("\n".join(escape(line) for line in block.text.split("\n")))
         return tag("div", tag("h4", block.heading) if block.heading else None, tag("pre", lines))
-    if isinstance(block, Beside):
+    if isinstance(block, b.Beside):
         return tag("div", [block_html(b) for b in block.blocks], class_="beside")
     return _section(block)
 
@@ -182,7 +164,7 @@ def stylesheet() -> str:
     return (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
 
 
-def page(title: str, blocks: Iterable[Block], footer: Inline = FOOTER, style: str = "") -> str:
+def page(title: str, blocks: Iterable[b.Block], footer: b.Inline = FOOTER, style: str = "") -> str:
     """Whole page as text; `style` is put after the common stylesheet."""
     head = tag(
         "head", tag("meta", charset="utf-8"),
@@ -194,6 +176,6 @@ def page(title: str, blocks: Iterable[Block], footer: Inline = FOOTER, style: st
     return "<!DOCTYPE html>\n" + tag("html", head, body, lang="en") + "\n"
 
 
-def fragment(blocks: Iterable[Block]) -> str:
+def fragment(blocks: Iterable[b.Block]) -> str:
     """Blocks as markup without a page around them, for a notebook."""
     return tag("div", [block_html(b) for b in blocks])

@@ -12,20 +12,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from junction.show.blocks import (
-    Badge,
-    Block,
-    Bullets,
-    Column,
-    Facts,
-    Labelled,
-    Section,
-    Table,
-    Text,
-    display_width,
-    visible,
-    words,
-)
+from junction.show import blocks as b
 
 WIDTH = 80
 GAP = "  "
@@ -65,33 +52,33 @@ def width_for(stream) -> int:
 def paragraph(text: str, width: int = WIDTH, indent: str = "", hang: str | None = None) -> str:
     """A sentence wrapped to the width; continuation lines start with `hang` (default: as `indent`)."""
     return textwrap.fill(
-        visible(text), width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
+        b.visible(text), width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
         break_on_hyphens=False,
     )  # fmt: skip
 
 
 def _pad(text: str, width: int, align: str) -> str:
-    fill = " " * max(0, width - display_width(text))
+    fill = " " * max(0, width - b.display_width(text))
     return fill + text if align == "right" else text + fill
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    if display_width(text) <= width:
+    if b.display_width(text) <= width:
         return [text]
-    if text.isascii() or display_width(text) == len(text):
+    if text.isascii() or b.display_width(text) == len(text):
         return textwrap.wrap(text, width, break_on_hyphens=False) or [""]
     half = max(1, width // 2)  # wide characters: never more columns than promised
     return textwrap.wrap(text, half, break_on_hyphens=False) or [""]
 
 
-def column_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> list[int]:
+def column_widths(columns: Sequence[b.Column], rows: Sequence[Sequence[str]], width: int) -> list[int]:
     """Width of each column so that a line is at most `width` columns.
 
     Columns that may wrap give way first, the widest before the others and none below 12; where that is
     not enough, the other columns are cut down as well.
     """
     natural = [
-        max([display_width(c.heading), *(display_width(row[k]) for row in rows)])
+        max([b.display_width(c.heading), *(b.display_width(row[k]) for row in rows)])
         for k, c in enumerate(columns)
     ]
     room = width - len(GAP) * (len(columns) - 1)
@@ -108,10 +95,10 @@ def column_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]], widt
     return natural
 
 
-def table_text(table: Table, width: int = WIDTH, paint: Paint | None = None) -> str:
+def table_text(table: b.Table, width: int = WIDTH, paint: Paint | None = None) -> str:
     """Text of a table, without a final line end; a badge takes its verdict's colour after padding."""
     paint = paint or Paint()
-    shown = [[visible(words(cell)) for cell in row] for row in table.rows]
+    shown = [[b.visible(b.words(cell)) for cell in row] for row in table.rows]
     widths = column_widths(table.columns, shown, width)
 
     def lines_of(cells: Sequence[str], badges: Sequence[str]) -> Iterable[str]:
@@ -127,48 +114,48 @@ def table_text(table: Table, width: int = WIDTH, paint: Paint | None = None) -> 
     lines = [paint(line, "strong") for line in lines_of([c.heading for c in table.columns], none)]
     lines.append(paint(GAP.join("-" * w for w in widths), "quiet"))
     for row, cells in zip(table.rows, shown, strict=True):
-        lines += lines_of(cells, [cell.word if isinstance(cell, Badge) else "" for cell in row])
+        lines += lines_of(cells, [cell.word if isinstance(cell, b.Badge) else "" for cell in row])
     return "\n".join(lines)
 
 
-def _lines(block: Block, width: int, paint: Paint) -> Iterable[str]:
+def _lines(block: b.Block, width: int, paint: Paint) -> Iterable[str]:
     if isinstance(block, str):  # a line that is set already
         yield block
-    elif isinstance(block, Text):
-        text = words(block.content)
+    elif isinstance(block, b.Text):
+        text = b.words(block.content)
         if block.role == "alarm":
             yield paint(paragraph("! " + text, width, "", "  "), "alarm")
             return
         line = paragraph(text, width, "", block.hang)
-        if isinstance(block.content, tuple) and isinstance(block.content[0], Badge):
-            n = len(words(block.content[0]))
+        if isinstance(block.content, tuple) and isinstance(block.content[0], b.Badge):
+            n = len(b.words(block.content[0]))
             line = paint(line[:n], verdict=block.content[0].word) + line[n:]
         yield paint(line, block.role)
-    elif isinstance(block, Bullets):
+    elif isinstance(block, b.Bullets):
         if block.heading and block.items:
             yield ""
             yield paint(block.heading, "strong")
         for item in block.items:
-            yield paint(paragraph("- " + words(item), width, "", "  "), block.role)
-    elif isinstance(block, Labelled):
+            yield paint(paragraph("- " + b.words(item), width, "", "  "), block.role)
+    elif isinstance(block, b.Labelled):
         for k, item in enumerate(block.items):
-            text = paragraph(words(item), width, " " * _LABEL)
+            text = paragraph(b.words(item), width, " " * _LABEL)
             yield paint(block.label.ljust(_LABEL), "quiet") + text[_LABEL:] if k == 0 else text
-    elif isinstance(block, Table):
+    elif isinstance(block, b.Table):
         if block.heading:
             yield paint(block.heading, "strong")
         yield table_text(block, width, paint)
-    elif isinstance(block, Facts):
-        wide = max((len(words(name)) for name, _ in block.pairs), default=0)
+    elif isinstance(block, b.Facts):
+        wide = max((len(b.words(name)) for name, _ in block.pairs), default=0)
         for name, value in block.pairs:
-            yield f"{words(name):<{wide}}  {words(value)}"
-    elif isinstance(block, Section):
-        yield paint(words(block.heading), "strong")
+            yield f"{b.words(name):<{wide}}  {b.words(value)}"
+    elif isinstance(block, b.Section):
+        yield paint(b.words(block.heading), "strong")
         for inner in block.blocks:
             yield from _lines(inner, width, paint)
 
 
-def terminal_text(blocks: Iterable[Block], width: int = WIDTH, paint: Paint | None = None) -> str:
+def terminal_text(blocks: Iterable[b.Block], width: int = WIDTH, paint: Paint | None = None) -> str:
     """All blocks as text, without a final line end; an empty text is an empty line."""
     paint = paint or Paint()
     return "\n".join(line for block in blocks for line in _lines(block, width, paint))

@@ -8,7 +8,7 @@ import numpy as np
 
 from junction.base.number import reading
 from junction.base.records import Bag
-from junction.show.blocks import Block, Column, Table, Text, count, join_words
+from junction.show import blocks as b
 from junction.show.write import set_aside_table
 from junction.views.sort import set_aside_section
 
@@ -18,7 +18,7 @@ HEADINGS = ("part", "kind", "of", "points", "type", "polarity", "temp_C", "file"
 def summary(bag: Bag) -> str:
     """The bag in one line."""
     held = [
-        count(n, f"part with {what}", f"parts with {what}")
+        b.count(n, f"part with {what}", f"parts with {what}")
         for n, what in (
             (len(bag.readings), "readings"),
             (len(set(bag.sweeps.part)), "sweeps"),
@@ -26,8 +26,8 @@ def summary(bag: Bag) -> str:
         )
         if n
     ]
-    left = f", {count(len(bag.set_aside), 'entry', 'entries')} set aside" if bag.set_aside else ""
-    return f"{join_words(held) or 'nothing'} from {count(bag.rows_read, 'row')}{left}"
+    left = f", {b.count(len(bag.set_aside), 'entry', 'entries')} set aside" if bag.set_aside else ""
+    return f"{b.join_words(held) or 'nothing'} from {b.count(bag.rows_read, 'row')}{left}"
 
 
 def _rows(bag: Bag) -> Iterable[tuple]:
@@ -50,19 +50,18 @@ def tables(bag: Bag) -> dict:
     return {"parts": (HEADINGS, _rows(bag)), "set_aside": set_aside_table(bag.set_aside)}
 
 
-def terminal(bag: Bag, everything: bool = False) -> Iterable[Block]:
+def terminal(bag: Bag, everything: bool = False) -> Iterable[b.Block]:
     """What the bag holds."""
     rows = [[part, kind, of, str(n), type_] for part, kind, of, n, type_, *_ in _rows(bag)]
-    columns = (Column("part"), Column("kind"), Column("of", wrap=True), Column("points", "right"),
-               Column("type"))  # fmt: skip
-    yield Table(columns, rows)
-    yield Text(summary(bag))
+    columns = b.columns("part", "kind", "of", "points", "type", right=("points",), wrap=("of",))
+    yield b.Table(columns, rows)
+    yield b.Text(summary(bag))
 
 
-def page(bag: Bag, made: str = "") -> tuple[str, list[Block]]:
+def page(bag: Bag, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = "What was read"
-    return title, [Text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
+    return title, [b.Text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
 
 
 def document(bag: Bag) -> dict:

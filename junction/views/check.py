@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from junction.base.records import PartReadings
 from junction.judge.results import Alternative, PartVerdict, SortReport
 from junction.shelf.results import Caution, Meter
-from junction.show.blocks import Badge, Block, Cautions, Labelled, Text
+from junction.show import blocks as b
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
 _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
@@ -115,33 +115,33 @@ def summary(report: SortReport) -> str:
     return f"{v.verdict}: {said}" if said else str(v.verdict)
 
 
-def terminal(report: SortReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """The whole answer; the first line is the verdict."""
     v, readings = report.verdicts[0], report.bag.readings[0]
     word, rest = verdict_pieces(v)
-    yield Text((Badge(word, word.upper()), f"  {rest}"))
-    yield Text(SHORT_CAUTION, "quiet")
+    yield b.Text((b.Badge(word, word.upper()), f"  {rest}"))
+    yield b.Text(SHORT_CAUTION, "quiet")
     said = v.doubt.lower() + "."  # the first line says it already
-    yield Labelled("part", [device_line(v, readings)])
-    yield Labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
-    yield Labelled("note", v.warnings)
-    yield Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= 0.02])
-    yield Labelled("next", [v.next] if v.next else [])
-    yield Labelled("", _more_tests(v))
-    yield Labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
-    yield Labelled("taken", [taken_words(v, report.meter)])
+    yield b.Labelled("part", [device_line(v, readings)])
+    yield b.Labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
+    yield b.Labelled("note", v.warnings)
+    yield b.Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= 0.02])
+    yield b.Labelled("next", [v.next] if v.next else [])
+    yield b.Labelled("", _more_tests(v))
+    yield b.Labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
+    yield b.Labelled("taken", [taken_words(v, report.meter)])
     if v.neighbours:
         output_stage = len(v.neighbours) > _SHORT_LIST
         start = "If it drives a load, test" if output_stage else "Test"
-        yield Text(f"{start} before power comes back:", "strong")
+        yield b.Text(f"{start} before power comes back:", "strong")
         for k, text in enumerate(v.neighbours[:-1], 1):
-            yield Text(f"  {k}. {text}", hang="     ")
-        yield Text(v.neighbours[-1])
+            yield b.Text(f"  {k}. {text}", hang="     ")
+        yield b.Text(v.neighbours[-1])
     shown = last_cautions(report.cautions) if v.neighbours or v.in_circuit else []
     if shown:  # where the hand goes next; the meter's own stand at the top
-        yield Text("cautions", "quiet")
+        yield b.Text("cautions", "quiet")
         for c in shown:
-            yield Text(f"  - {c.text}", "quiet", hang="    ")
+            yield b.Text(f"  - {c.text}", "quiet", hang="    ")
 
 
 def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
@@ -178,16 +178,16 @@ def document(report: SortReport) -> dict:
     return {**sort_document(report), "meter": {**record(report.meter), "kind": report.meter.source_kind}}
 
 
-def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     name = report.verdicts[0].part or "one part"
     meter = f"Meter: {report.meter.name}." + (f" Made {made}." if made else "")
-    blocks = [Text(f"Check of {name}", "title"), Cautions(report.cautions), *display(report),
-              Text(meter, "soft")]  # fmt: skip
+    blocks = [b.Text(f"Check of {name}", "title"), b.Cautions(report.cautions), *display(report),
+              b.Text(meter, "soft")]  # fmt: skip
     return f"check of {name}", blocks
 
 
-def display(report: SortReport) -> list[Block]:
+def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     from junction.views.part import part_card
 

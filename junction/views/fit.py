@@ -4,24 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from junction.base.number import interval_pieces, nominal, quantity_pieces, value_and_ends, value_only
+from junction.base.number import interval, nominal, quantity, value_and_ends
 from junction.base.records import Interval
 from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
-from junction.show.blocks import (
-    Block,
-    Bullets,
-    Cautions,
-    Code,
-    Column,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    count,
-    counted,
-    file_stem,
-)
+from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
 from junction.views.sort import set_aside_section
@@ -41,7 +27,8 @@ _MISSING = Interval(float("nan"))
 def summary(report: FitReport) -> str:
     """How much was fitted, in one line."""
     unfitted = sum(bool(r.why_not) for r in (*report.rows, *report.transistors))
-    found = f"{count(len(report.rows), 'sweep')}, {count(len(report.transistors), 'transistor')} from curves"
+    found = f"{b.count(len(report.rows), 'sweep')}, "
+    found += f"{b.count(len(report.transistors), 'transistor')} from curves"
     return found + (f"; {unfitted} without a fit" if unfitted else "")
 
 
@@ -53,13 +40,13 @@ def notes(report: FitReport) -> list[str]:
     unknown |= {t.part for t in report.transistors if not t.temp_known}
     if unknown:
         out.append(
-            f"No temperature given for {count(len(unknown), 'part')}: "
+            f"No temperature given for {b.count(len(unknown), 'part')}: "
             f"{nominal(report.default_temp_C, 'degC')} taken."
         )
     return out
 
 
-def terminal(report: FitReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
     """Parameters with their 95 % intervals; one line a sweep when there are many."""
     full = everything or len(report.rows) <= FULL_UP_TO
     if report.rows:
@@ -67,14 +54,14 @@ def terminal(report: FitReport, everything: bool = False) -> Iterable[Block]:
         yield ""
     if report.transistors:
         yield from (_transistors(report.transistors), "")
-    yield Text(summary(report))
+    yield b.Text(summary(report))
     for note in notes(report):
-        yield Text(note)
+        yield b.Text(note)
     if not full:
-        yield Text("One line a sweep; --all shows every parameter with its interval.")
+        yield b.Text("One line a sweep; --all shows every parameter with its interval.")
 
 
-def _full(rows: tuple[FitRow, ...]) -> Iterable[Block]:
+def _full(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
     cells: list[list[str]] = []
     for row in rows:
         f = row.fit
@@ -85,28 +72,28 @@ def _full(rows: tuple[FitRow, ...]) -> Iterable[Block]:
         cells.append([row.part, row.junction, "model", "", said])
         for name, it in (*f.parameters.items(), *f.derived.items()):
             cells.append(["", "", PARAMETER_WORDS.get(name, name), *value_and_ends(it)])
-    yield Table([Column("part"), Column("of"), *_VALUES], cells)
+    yield b.Table([b.Column("part"), b.Column("of"), *_VALUES], cells)
 
 
-_VALUES = (Column("quantity"), Column("value", "right"), Column("95 % interval", wrap=True))
+_VALUES = (b.Column("quantity"), b.Column("value", "right"), b.Column("95 % interval", wrap=True))
 
 
-def _compact(rows: tuple[FitRow, ...]) -> Iterable[Block]:
+def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
     held = {n for r in rows for n in r.fit.parameters}
     names = [n for n in ("IS_A", "N", "RS_ohm", "RSH_ohm", "R_ohm") if n in held]
-    columns = [Column("part"), Column("of"), *(Column(PARAMETER_WORDS[n], "right") for n in names),
-               Column("model", wrap=True)]  # fmt: skip
+    columns = [b.Column("part"), b.Column("of"), *(b.Column(PARAMETER_WORDS[n], "right") for n in names),
+               b.Column("model", wrap=True)]  # fmt: skip
     cells = []
     for row in rows[:MOST_LINES]:
         p = row.fit.parameters
-        values = (value_only(p[n]) if n in p else "" for n in names)
+        values = (interval(p[n], ends=False) if n in p else "" for n in names)
         cells.append([row.part, row.junction, *values, row.why_not or row.fit.model])
-    yield Table(columns, cells)
+    yield b.Table(columns, cells)
     if len(rows) > MOST_LINES:
-        yield Text(f"and {count(len(rows) - MOST_LINES, 'more sweep')}")
+        yield b.Text(f"and {b.count(len(rows) - MOST_LINES, 'more sweep')}")
 
 
-def _transistors(rows: tuple[TransistorRow, ...]) -> Table:
+def _transistors(rows: tuple[TransistorRow, ...]) -> b.Table:
     cells: list[list[str]] = []
     for row in rows:
         values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
@@ -116,7 +103,7 @@ def _transistors(rows: tuple[TransistorRow, ...]) -> Table:
             values = [["no fit", "", row.why_not]]
         names = [[row.part, row.polarity]] + [["", ""]] * len(values)
         cells += [name + value for name, value in zip(names, values, strict=False)]
-    return Table([Column("part"), Column("polarity"), *_VALUES], cells)
+    return b.Table([b.Column("part"), b.Column("polarity"), *_VALUES], cells)
 
 
 def tables(report: FitReport) -> dict:
@@ -193,73 +180,73 @@ def files(report: FitReport) -> dict[str, str]:
     """SPICE cards, and each picture by itself."""
     out = {"models.lib": model_file(report)}
     for k, views in report.draw()[0].items():
-        stem = f"{k + 1:03d}_{file_stem(report.rows[k].part)}_{report.rows[k].junction}"
+        stem = f"{k + 1:03d}_{b.file_stem(report.rows[k].part)}_{report.rows[k].junction}"
         out |= {f"plots/{stem}_{view}.svg": text for view, text in views.items()}
     return out
 
 
-def page(report: FitReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, then each sweep and transistor with its pictures, values and card."""
     bag, texts = report.bag, cards(report)
     sweeps, curves = report.draw()
-    lead = (counted(len(report.rows), "sweep"), " and ", counted(len(report.transistors), "transistor"),
-            " from ", counted(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
+    lead = (b.counted(len(report.rows), "sweep"), " and ", b.counted(len(report.transistors), "transistor"),
+            " from ", b.counted(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
             f". {made}")  # fmt: skip
-    blocks: list[Block] = [
-        Text("Fitted parameters", "title"), Text(lead, "lead"), Cautions(report.cautions),
-        Bullets(notes(report), role="soft"),
+    blocks: list[b.Block] = [
+        b.Text("Fitted parameters", "title"), b.Text(lead, "lead"), b.Cautions(report.cautions),
+        b.Bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.rows:
         shown = [_sweep(r, sweeps.get(r.sweep, {}), texts.get((r.part, r.junction), ""))
                  for r in report.rows[:MOST_SECTIONS]]  # fmt: skip
-        blocks.append(Section("Sweeps", [*_caps(report), *shown]))
+        blocks.append(b.Section("Sweeps", [*_caps(report), *shown]))
     if report.transistors:
         shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
                  for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
-        blocks.append(Section("Transistors from curves", shown))
+        blocks.append(b.Section("Transistors from curves", shown))
     return "Fitted parameters", blocks + set_aside_section(bag.set_aside)
 
 
-def display(report: FitReport) -> list[Block]:
+def display(report: FitReport) -> list[b.Block]:
     """What a notebook shows: a few fits with their pictures, of many the table."""
     if len(report.rows) + len(report.transistors) <= MOST_DISPLAYED:
         return page(report)[1][3:]
     return [block for block in terminal(report) if block]
 
 
-def _caps(report: FitReport) -> Iterable[Block]:
+def _caps(report: FitReport) -> Iterable[b.Block]:
     if len(report.rows) > MOST_SECTIONS:
-        yield Text("Sections for the first sweeps only; the files hold every one.", "soft")
+        yield b.Text("Sections for the first sweeps only; the files hold every one.", "soft")
     if report.plots < len(report.rows):
-        yield Text((counted(report.plots, ""), " of ", counted(len(report.rows), "sweep"),
+        yield b.Text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
                     " drawn; --plots draws more."), "soft")  # fmt: skip
 
 
-def _card(text: str) -> list[Block]:
-    return [Code(text, "SPICE card")] if text else []
+def _card(text: str) -> list[b.Block]:
+    return [b.Code(text, "SPICE card")] if text else []
 
 
-def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> Section:
-    blocks: list[Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
-                           else Text(source_caption(row), "soft")]  # fmt: skip
-    blocks += [Text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
+def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Section:
+    blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
+                           else b.Text(source_caption(row), "soft")]  # fmt: skip
+    blocks += [b.Text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
     if row.heating_K == row.heating_K:
-        blocks.append(Text(("Warmed by about ", Num(quantity_pieces(row.heating_K, "K", 2)),
+        blocks.append(b.Text(("Warmed by about ", quantity(row.heating_K, "K", 2),
                             " during the sweep."), "soft"))  # fmt: skip
-    kind = [Text(row.type, "what")] if row.type else []
-    return Section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
+    kind = [b.Text(row.type, "what")] if row.type else []
+    return b.Section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
 
 
-def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> Section:
-    blocks: list[Block] = [Text(f"{row.type} {row.polarity}".strip(), "what")]
+def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Section:
+    blocks: list[b.Block] = [b.Text(f"{row.type} {row.polarity}".strip(), "what")]
     if row.why_not:
-        return Section(row.part, [*blocks, Text(f"No fit: {row.why_not}")], level=3, role="part short")
-    span = ("Curves from ", Num(quantity_pieces(row.ic_low_A, "A")), " to ",
-            Num(quantity_pieces(row.ic_high_A, "A")), "; values referred to 25 °C.")  # fmt: skip
-    values = [[name, Num(interval_pieces(it))] for name, it in row.parameters.items()]
-    blocks += [Pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
-    columns = [Column("quantity"), Column("value and its interval")]
-    blocks += [Text(span, "soft"), Table(columns, values, style="values")]
+        return b.Section(row.part, [*blocks, b.Text(f"No fit: {row.why_not}")], level=3, role="part short")
+    span = ("Curves from ", quantity(row.ic_low_A, "A"), " to ",
+            quantity(row.ic_high_A, "A"), "; values referred to 25 °C.")  # fmt: skip
+    values = [[name, interval(it)] for name, it in row.parameters.items()]
+    blocks += [b.Pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
+    columns = b.columns("quantity", "value and its interval")
+    blocks += [b.Text(span, "soft"), b.Table(columns, values, style="values")]
     if row.held:
-        blocks.append(Text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
-    return Section(row.part, blocks + _card(card), level=3, role="part short")
+        blocks.append(b.Text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
+    return b.Section(row.part, blocks + _card(card), level=3, role="part short")

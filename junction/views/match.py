@@ -4,37 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from junction.base.number import (
-    interval_pieces,
-    nominal_pieces,
-    percent,
-    quantity_pieces,
-    share_pieces,
-)
+from junction.base.number import interval, nominal, percent, quantity, share
 from junction.base.records import Interval
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.rules import rule
-from junction.show.blocks import (
-    Badge,
-    Block,
-    Bullets,
-    Cautions,
-    Column,
-    Facts,
-    Inline,
-    Link,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    count,
-    counted,
-    join_words,
-)
+from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
 from junction.views.sort import set_aside_section
+from junction.views.stage import resistors
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -42,16 +20,8 @@ MOST_SETS = 40
 MOST_PICTURED = 60
 
 
-def resistors(values: tuple[float, ...]) -> Inline:
-    """Resistors as given: one, none, or one a position."""
-    if not any(values):
-        return "none"
-    first, *rest = (Num(nominal_pieces(v, "ohm")) for v in values)
-    return (first, *(x for one in rest for x in (" / ", one)))
-
-
-def _share(x: float) -> Num:
-    return Num(((percent(x, 1), x),))
+def _share(x: float) -> b.Num:
+    return percent(x, 1)
 
 
 def _graded(report: MatchReport) -> dict[str, int]:
@@ -64,8 +34,8 @@ def _grade_words(word: str) -> str:
     return "no grade" if word == "none" else f"grade {word}"
 
 
-def _badge(s: MatchedSet) -> Badge:
-    return Badge(s.grade, _grade_words(s.grades))
+def _badge(s: MatchedSet) -> b.Badge:
+    return b.Badge(s.grade, _grade_words(s.grades))
 
 
 def _meaning(word: str) -> str:
@@ -80,7 +50,7 @@ def _meaning(word: str) -> str:
 def summary(report: MatchReport) -> str:
     """Sets and grades in one line."""
     grades = ", ".join(f"{n} {_grade_words(g)}" for g, n in _graded(report).items())
-    return f"{count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
+    return f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
 
 
 def gap_words(report: MatchReport) -> str:
@@ -99,66 +69,63 @@ def _alarms(report: MatchReport) -> tuple[str, ...]:
     return (*report.warnings, *report.refused, *report.stage.findings)
 
 
-def stage_words(stage: Stage) -> Inline:
+def stage_words(stage: Stage) -> b.Inline:
     """The operating points the sets were compared at, in one sentence."""
     idle, peak = stage.idle, stage.peak
 
-    def q(x: float, unit: str) -> Num:
-        return Num(quantity_pieces(x, unit))
+    def q(x: float, unit: str) -> b.Num:
+        return quantity(x, unit)
 
-    def celsius(x: float) -> Num:
-        return Num(((f"{x:.0f}", x), (" °C", None)))
+    def celsius(x: float) -> b.Num:
+        return b.Num((f"{x:.0f}", x), (" °C", None))
 
     return (
         "Compared at idle with ", q(idle.total_A, "A"), " and at the peak with ", q(peak.total_A, "A"),
-        f", shared by {count(stage.parallel, 'device')}; V_CE ", q(idle.vce_V, "V"), " and ",
+        f", shared by {b.count(stage.parallel, 'device')}; V_CE ", q(idle.vce_V, "V"), " and ",
         q(peak.vce_V, "V"), "; emitter resistor ", resistors(stage.re_ohm), ", base resistor ",
         resistors(stage.rb_ohm), "; junctions at ", celsius(idle.temp_C), " and ", celsius(peak.temp_C), ".",
     )  # fmt: skip
 
 
-def _overview(sets: Iterable[MatchedSet]) -> Table:
-    columns = (
-        Column("set"), Column("parts", wrap=True), Column("grade", wrap=True),
-        Column("idle imbalance", wrap=True), Column("peak imbalance", wrap=True),
-        Column("V_BE apart", wrap=True), Column("h_FE ratio", "right"),
-    )  # fmt: skip
+def _overview(sets: Iterable[MatchedSet]) -> b.Table:
+    long = ("parts", "grade", "idle imbalance", "peak imbalance", "V_BE apart")
+    columns = b.columns("set", *long, "h_FE ratio", right=("h_FE ratio",), wrap=long)
     rows = [
-        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), Badge(s.grade, s.grades),
-         Num(share_pieces(s.imbalance_idle)), Num(share_pieces(s.imbalance_peak)),
-         Num(interval_pieces(s.dvbe_V, "V", even=True)), Num(quantity_pieces(s.hfe_ratio.value, "", 2))]
+        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, s.grades),
+         share(s.imbalance_idle), share(s.imbalance_peak),
+         interval(s.dvbe_V, "V", even=True), quantity(s.hfe_ratio.value, "", 2)]
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
-    return Table(columns, rows)
+    return b.Table(columns, rows)
 
 
-def terminal(report: MatchReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
     """Table of sets, then what the choice rests on, the left-over list and the advice."""
     listed = report.sets if everything else report.sets[:MOST_SETS]
     if listed:
         yield _overview(listed)
     if len(listed) < len(report.sets):
-        more = count(len(report.sets) - len(listed), "further set")
-        yield Text(f"{more} not listed; --all lists every set.")
+        more = b.count(len(report.sets) - len(listed), "further set")
+        yield b.Text(f"{more} not listed; --all lists every set.")
     for note in _grouped_notes(listed):
-        yield Text(note, hang="  ")
+        yield b.Text(note, hang="  ")
     for number, s in enumerate(listed, 1):
         if s.kept and not s.swaps:
-            yield Text(f"set {number}: no single exchange betters it.")
+            yield b.Text(f"set {number}: no single exchange betters it.")
         elif s.kept:
-            yield Text(f"set {number}: exchanges that would better it")
-            yield Bullets([_swap_words(w) for w in s.swaps])
+            yield b.Text(f"set {number}: exchanges that would better it")
+            yield b.Bullets([_swap_words(w) for w in s.swaps])
     yield ""
-    yield Text(gap_words(report))
-    yield Text(stage_words(report.stage))
+    yield b.Text(gap_words(report))
+    yield b.Text(stage_words(report.stage))
     for sentence in _alarms(report):
-        yield Text(sentence, "alarm")
+        yield b.Text(sentence, "alarm")
     left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
-    yield Bullets(left, "left over")
-    yield Bullets(report.advice, "to do better")
-    yield Bullets(report.assumptions, "assumed")
+    yield b.Bullets(left, "left over")
+    yield b.Bullets(report.advice, "to do better")
+    yield b.Bullets(report.assumptions, "assumed")
 
 
 def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
@@ -172,7 +139,7 @@ def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
             about.setdefault(key, []).append(number)
             full[key] = note
     return [
-        f"{'set' if len(numbers) == 1 else 'sets'} {join_words(map(str, numbers))}: "
+        f"{'set' if len(numbers) == 1 else 'sets'} {b.join_words(map(str, numbers))}: "
         f"{full[key] if len(numbers) == 1 else key}"
         for key, numbers in about.items()
     ]
@@ -186,11 +153,11 @@ def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[
     never = about.pop(NO_CANDIDATE, [])
     if never and named is not None:
         few = f" ({', '.join(never)})" if len(never) <= named else ""
-        never = [f"{count(len(never), 'further part')}{few}"]
+        never = [f"{b.count(len(never), 'further part')}{few}"]
     return {**about, NO_CANDIDATE: never} if never else about
 
 
-def _swap_words(w) -> Inline:
+def _swap_words(w) -> b.Inline:
     origin = "left over" if w["from_set"] is None else f"in set {w['from_set']}, which takes {w['out']}"
     return (f"{w['out']} out, {w['in']} in ({origin}): idle ", _share(w["imbalance_idle"]), ", peak ",
             _share(w["imbalance_peak"]))  # fmt: skip
@@ -235,56 +202,56 @@ def files(report: MatchReport) -> dict[str, str]:
     return {f"labels-{paper.lower()}.html": labels_page(report, paper) for paper in PAPERS}
 
 
-def display(report: MatchReport) -> list[Block]:
+def display(report: MatchReport) -> list[b.Block]:
     """What a notebook shows."""
-    return [Text(summary(report), "strong"), _overview(report.sets), Text(gap_words(report), "soft")]
+    return [b.Text(summary(report), "strong"), _overview(report.sets), b.Text(gap_words(report), "soft")]
 
 
-def page(report: MatchReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: where each part goes first, then the evidence set by set."""
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
-    counts = [(counted(n, ""), Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
+    counts = [(b.counted(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
-    blocks: list[Block] = [
-        Text("Matched sets", "title"),
-        Text((counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
-              counted(report.parts_read, "part"), named, f". {made}" if made else "."), "lead"),
-        Cautions(report.cautions), Bullets(counts, role="counts"), Text(gap_words(report)),
-        *(Text(sentence, "next") for sentence in _alarms(report)),
+    blocks: list[b.Block] = [
+        b.Text("Matched sets", "title"),
+        b.Text((b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+              b.counted(report.parts_read, "part"), named, f". {made}" if made else "."), "lead"),
+        b.Cautions(report.cautions), b.Bullets(counts, role="counts"), b.Text(gap_words(report)),
+        *(b.Text(sentence, "next") for sentence in _alarms(report)),
     ]  # fmt: skip
     curves = report.draw()
     if report.sets:
         cards = [_card(report, curves, k) for k in range(len(report.sets))]
-        blocks += [Section("Where each part goes", [_places(report)]), Section("Set by set", cards)]
+        blocks += [b.Section("Where each part goes", [_places(report)]), b.Section("Set by set", cards)]
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
-    assumed = [Text(stage_words(report.stage)), Text("Assumed:"), Bullets(report.assumptions)]
+    assumed = [b.Text(stage_words(report.stage)), b.Text("Assumed:"), b.Bullets(report.assumptions)]
     for heading, inner in (
-        ("Left over", [Table([Column("parts"), Column("why")], left)] if left else []),
-        ("To do better", [Bullets(report.advice)] if report.advice else []),
+        ("Left over", [b.Table(b.columns("parts", "why"), left)] if left else []),
+        ("To do better", [b.Bullets(report.advice)] if report.advice else []),
         ("The stage they were compared in", assumed),
     ):
         if inner:
-            blocks.append(Section(heading, inner))
+            blocks.append(b.Section(heading, inner))
     blocks += set_aside_section(report.set_aside)
-    blocks.append(Section("What the grades mean", _guide(report), role="guide"))
+    blocks.append(b.Section("What the grades mean", _guide(report), role="guide"))
     return f"Matched sets: {len(report.sets)}", blocks
 
 
-def _places(report: MatchReport) -> Table:
+def _places(report: MatchReport) -> b.Table:
     rows = []
     for k, s in enumerate(report.sets, 1):
         for j, part in enumerate(s.parts):
             drop = s.emitter_drop_idle_V[j]
             rows.append([
-                Link(str(k), f"s{k}") if j == 0 else "", part, s.places[j], _badge(s) if j == 0 else "",
+                b.Link(str(k), f"s{k}") if j == 0 else "", part, s.places[j], _badge(s) if j == 0 else "",
                 _share(s.share_idle[j]), _share(s.share_peak[j]),
-                Num(quantity_pieces(drop, "V")) if drop else "",
+                quantity(drop, "V") if drop else "",
             ])  # fmt: skip
     heads = ("set", "part", "place", "grade", "share at idle", "at peak", "drop at idle")
-    return Table([Column(head, "right" if j > 3 else "left") for j, head in enumerate(heads)], rows)
+    return b.Table(b.columns(*heads, right=heads[4:]), rows)
 
 
-def _card(report: MatchReport, curves: Mapping | None, k: int) -> Section:
+def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Section:
     """One set with its evidence."""
     s = report.sets[k]
     facts: list[tuple[str, Interval | None]] = [
@@ -295,13 +262,13 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> Section:
     if len(s.parts) > 2:
         facts += [("upper against lower rail, equal drive, idle", s.rails_idle),
                   ("the same at the peak", s.rails_peak)]  # fmt: skip
-    shown = [(name, Num(share_pieces(it))) for name, it in facts if it is not None]
-    shown.append(("V_BE apart at idle", Num(interval_pieces(s.dvbe_V, "V", even=True))))
-    shown.append(("h_FE, lower over higher, at the peak's share", Num(interval_pieces(s.hfe_ratio))))
+    shown = [(name, share(it)) for name, it in facts if it is not None]
+    shown.append(("V_BE apart at idle", interval(s.dvbe_V, "V", even=True)))
+    shown.append(("h_FE, lower over higher, at the peak's share", interval(s.hfe_ratio)))
     if s.thermal_loop_gain > 0:
         shown.append(("thermal loop gain at idle (must stay below 1)",
-                      Num(quantity_pieces(s.thermal_loop_gain, "", 2))))  # fmt: skip
-    blocks: list[Block] = [Facts(shown), Bullets(s.notes)]
+                      quantity(s.thermal_loop_gain, "", 2)))  # fmt: skip
+    blocks: list[b.Block] = [b.Facts(shown), b.Bullets(s.notes)]
     if s.swaps:
         heads = ("out", "in", "from", "idle", "peak")
         rows = [
@@ -310,39 +277,38 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> Section:
              _share(w["imbalance_idle"]), _share(w["imbalance_peak"])]
             for w in s.swaps
         ]  # fmt: skip
-        blocks.append(Table([Column(h, "right" if h in heads[3:] else "left") for h in heads], rows,
-                            "Exchanges that would better it"))  # fmt: skip
+        blocks.append(b.Table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
     elif s.kept:
-        blocks.append(Text("No single exchange betters this set."))
+        blocks.append(b.Text("No single exchange betters this set."))
     if curves is not None and k < MOST_PICTURED:
         from junction.show.match_plots import set_pictures
 
         stage, n = report.stage, report.stage.parallel
         svgs = set_pictures(s.parts, curves, (stage.idle.total_A / n, stage.peak.total_A / n))
-        blocks.append(Pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
+        blocks.append(b.Pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
     types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""
-    return Section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
+    return b.Section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
 
 
-def _guide(report: MatchReport) -> list[Block]:
+def _guide(report: MatchReport) -> list[b.Block]:
     worst = percent(rule("grade_c"))
-    blocks: list[Block] = [
-        Facts([(Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
-        Text(f"The grade is a convention of this tool: the {percent(rule('grade_confidence'))} limit of the "
-             "predicted imbalance, largest less smallest current over their sum, the worse of idle and peak, "
-             "in the stage above with its resistors; where the two earn different grades both are given. No "
-             f"grade says that the measurement cannot vouch for {worst}, not that the parts are bad; the "
-             "note at the set says which current it is about and what would help. Intervals are 95 %. A "
-             "set whose interval reaches down to nothing is as good as the measurement can show, not as good "
-             "as the parts may be."),
+    blocks: list[b.Block] = [
+        b.Facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
+        b.Text(f"The grade is a convention of this tool: the {percent(rule('grade_confidence'))} limit of "
+               "the predicted imbalance, largest less smallest current over their sum, the worse of idle and "
+               "peak, in the stage above with its resistors; where the two earn different grades both are "
+               f"given. No grade says that the measurement cannot vouch for {worst}, not that the parts are "
+               "bad; the note at the set says which current it is about and what would help. Intervals are "
+               "95 %. A set whose interval reaches down to nothing is as good as the measurement can show, "
+               "not as good as the parts may be."),
     ]  # fmt: skip
     if report.yardsticks:
         heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")
-        rows = [[y["type"], (Num(nominal_pieces(y["hfe_ratio_min"])), " to 1"),
-                 Num(quantity_pieces(y["dvbe_max_V"], "V")), Num(quantity_pieces(y["at_A"], "A")),
+        rows = [[y["type"], (nominal(y["hfe_ratio_min"]), " to 1"),
+                 quantity(y["dvbe_max_V"], "V"), quantity(y["at_A"], "A"),
                  y["source"]] for y in report.yardsticks]  # fmt: skip
-        blocks += [Text("Beside it, what registered matched duals are held to, without emitter resistors:"),
-                   Table([Column(head) for head in heads], rows)]  # fmt: skip
+        blocks += [b.Text("Beside it, what registered matched duals are held to, without emitter resistors:"),
+                   b.Table(b.columns(*heads), rows)]  # fmt: skip
     return blocks

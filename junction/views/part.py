@@ -4,24 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from junction.base.number import interval_pieces, nominal_pieces, percent, reading_pieces
+from junction.base.number import interval, nominal, percent, reading
 from junction.base.records import PartReadings, Reading
 from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
 from junction.judge.results import Device, JunctionVerdict, PartVerdict
-from junction.show.blocks import (
-    Badge,
-    Beside,
-    Block,
-    Bullets,
-    Column,
-    Inline,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    counted,
-)
+from junction.show import blocks as b
 
 #: estimate's parameter name -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
@@ -140,78 +127,78 @@ def counts_words(counts: dict[str, int]) -> str:
     return ", ".join(f"{n} {word}" for word, n in counts.items()) or "no parts"
 
 
-def sure(v: PartVerdict | JunctionVerdict) -> Inline:
+def sure(v: PartVerdict | JunctionVerdict) -> b.Inline:
     """How sure a verdict is; for an undecided one, of what it is likeliest to be, or ``-``."""
     if isinstance(v, PartVerdict) and no_leaning(v):
         return "-"
     p = sureness(v)
     if p != p:
         return ""
-    shown = Num(((percent(p), p),))
+    shown = percent(p)
     return shown if v.verdict in v.probability else (shown, f" {likeliest(v)}")
 
 
-def reading_grid(readings: Sequence[Reading]) -> Table:
+def reading_grid(readings: Sequence[Reading]) -> b.Table:
     """Readings as a square: rows are the red lead, columns the black one."""
-    found = {r.placement: Num(reading_pieces(r)) for r in readings}
+    found = {r.placement: reading(r) for r in readings}
     leads = sorted({name for place in found for name in place.split("-")}, key="BCEAK123".find)
     rows = [
         [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
         for red in leads
     ]
-    return Table([Column(""), *(Column(f"black on {black}") for black in leads)], rows, style="grid")
+    return b.Table(b.columns("", *(f"black on {black}" for black in leads)), rows, style="grid")
 
 
-def fit_blocks(fit: FitSummary) -> Iterable[Block]:
+def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
     """Model, parameters and derived values with their 95 % intervals."""
-    yield Text(("Model: ", fit.model, "; ", counted(fit.n_used, ""), " of ", counted(fit.n_points, "point"),
-                " used, at ", Num(nominal_pieces(fit.temp_C, "degC")),
+    yield b.Text(("Model: ", fit.model, "; ", b.counted(fit.n_used, ""), " of ",
+                b.counted(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
                 "." if fit.temp_known else " (taken, not measured)."))  # fmt: skip
-    yield Bullets(fit_notes(fit), role="soft")
+    yield b.Bullets(fit_notes(fit), role="soft")
     shown = [(PARAMETER_WORDS.get(name, name), it) for name, it in fit.parameters.items()]
-    columns = [Column("quantity"), Column("value and its interval")]
-    yield Beside([
-        Table(columns, [[name, Num(interval_pieces(it))] for name, it in items], style="values")
+    columns = b.columns("quantity", "value and its interval")
+    yield b.Beside([
+        b.Table(columns, [[name, interval(it)] for name, it in items], style="values")
         for items in (shown, list(fit.derived.items())) if items
     ])  # fmt: skip
 
 
-def source_caption(source: SweepSource) -> Inline:
+def source_caption(source: SweepSource) -> b.Inline:
     """Where a sweep came from, by file and lines."""
-    return (source.file or "sweep", ", lines ", counted(source.first_row, ""), " to ",
-            counted(source.last_row, ""), " (", counted(source.points, "point"), ")")  # fmt: skip
+    return (source.file or "sweep", ", lines ", b.counted(source.first_row, ""), " to ",
+            b.counted(source.last_row, ""), " (", b.counted(source.points, "point"), ")")  # fmt: skip
 
 
-def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None) -> Pictures:
+def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None):
     """Views of one sweep side by side."""
     pictures = [(f"{part} {junction}: {view} view of the sweep", svg) for view, svg in svgs.items()]
-    return Pictures(pictures, source_caption(source) if source else "")
+    return b.Pictures(pictures, source_caption(source) if source else "")
 
 
 def _limit_words(j: JunctionVerdict) -> str:
     return f"{j.family}: {j.limit}" if j.family and j.limit else j.limit or j.family
 
 
-def _junction_block(part, j, source, svgs, evidence) -> Section:
+def _junction_block(part, j, source, svgs, evidence) -> b.Section:
     """One junction: verdict, evidence (what the part has not said yet), pictures and fit."""
-    blocks: list[Block] = [Bullets(evidence)]
+    blocks: list[b.Block] = [b.Bullets(evidence)]
     blocks += [sweep_pictures(svgs, part, j.junction, source)] if svgs else []
-    blocks += [Text(("Path resistance: ", Num(interval_pieces(j.leak_ohm, "ohm"))))] if j.leak_ohm else []
+    blocks += [b.Text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
     blocks += fit_blocks(j.fit) if j.fit is not None else []
-    blocks += [Text(f"Judged by {_limit_words(j)}", "soft")] if j.limit else []
-    return Section((j.junction, " ", Badge(j.verdict), " ", sure(j)), blocks, level=4, role="junction")
+    blocks += [b.Text(f"Judged by {_limit_words(j)}", "soft")] if j.limit else []
+    return b.Section((j.junction, " ", b.Badge(j.verdict), " ", sure(j)), blocks, level=4, role="junction")
 
 
-def _junction_table(junctions: Sequence[JunctionVerdict]) -> Table:
+def _junction_table(junctions: Sequence[JunctionVerdict]) -> b.Table:
     """Junctions that were read and not swept: verdict and path, one a row."""
     path = any(j.leak_ohm is not None for j in junctions)
     rows = [
-        [j.junction, Badge(j.verdict), sure(j),
-         *([Num(interval_pieces(j.leak_ohm, "ohm")) if j.leak_ohm is not None else ""] if path else [])]
+        [j.junction, b.Badge(j.verdict), sure(j),
+         *([interval(j.leak_ohm, "ohm") if j.leak_ohm is not None else ""] if path else [])]
         for j in junctions
     ]  # fmt: skip
-    heads = ["junction", "verdict", "sure", *(["path resistance"] if path else [])]
-    return Table([Column(head) for head in heads], rows)
+    heads = ("junction", "verdict", "sure", *(["path resistance"] if path else []))
+    return b.Table(b.columns(*heads), rows)
 
 
 def part_card(
@@ -220,7 +207,7 @@ def part_card(
     sources: Iterable[SweepSource] = (),
     svgs: Mapping[int, Mapping[str, str]] | None = None,
     anchor: str = "",
-) -> Section:
+) -> b.Section:
     """All that is known of one part.
 
     Parameters
@@ -238,31 +225,31 @@ def part_card(
     where = {s.sweep: s for s in sources}
     what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
     said = evidence_of(v)
-    blocks: list[Block] = [Text(what, "what")]
-    blocks += [Text(f"Fault: {fault_words(v)}")] if v.faults else []
-    blocks.append(Bullets(said))
-    blocks += [Text(v.next, "next")] if v.next else []
-    blocks.append(Bullets(v.warnings, role="soft"))
+    blocks: list[b.Block] = [b.Text(what, "what")]
+    blocks += [b.Text(f"Fault: {fault_words(v)}")] if v.faults else []
+    blocks.append(b.Bullets(said))
+    blocks += [b.Text(v.next, "next")] if v.next else []
+    blocks.append(b.Bullets(v.warnings, role="soft"))
     read = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
     beside = [reading_grid(readings.readings)] if readings is not None and readings.readings else []
-    blocks.append(Beside(beside + ([_junction_table(read)] if read else [])))
+    blocks.append(b.Beside(beside + ([_junction_table(read)] if read else [])))
     limits = [f"{j.junction} judged by {_limit_words(j)}" for j in read if j.limit]
-    blocks.append(Bullets(limits, role="soft"))
+    blocks.append(b.Bullets(limits, role="soft"))
     for j in v.junctions:
         fresh = [s for s in j.evidence if s not in said and f"{j.junction}: {s}" not in said]
         if j in read:
-            blocks.append(Bullets(fresh))
+            blocks.append(b.Bullets(fresh))
         else:
             blocks.append(_junction_block(v.part, j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
     if v.alternatives:
         rows = [
             [", ".join(a.faults) or "no fault", device_words(a.device),
-             Num(((percent(a.probability), a.probability),)), a.decided_by]
+             percent(a.probability), a.decided_by]
             for a in v.alternatives
         ]  # fmt: skip
-        columns = [Column("faults"), Column("device"), Column("probability", "right"), Column("decided by")]
-        blocks.append(Table(columns, rows, "What else could explain it"))
-    blocks.append(Bullets(v.neighbours, "Test before power-up", "two"))
-    blocks += [Text(blind_words(v), "soft")] if v.cannot_see else []
+        columns = b.columns("faults", "device", "probability", "decided by", right=("probability",))
+        blocks.append(b.Table(columns, rows, "What else could explain it"))
+    blocks.append(b.Bullets(v.neighbours, "Test before power-up", "two"))
+    blocks += [b.Text(blind_words(v), "soft")] if v.cannot_see else []
     role = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
-    return Section((v.part, " ", Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)
+    return b.Section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import isinf, isnan
 
-from junction.base.number import nominal, nominal_pieces, percent, quantity
+from junction.base.number import nominal, percent, quantity
 from junction.replace.results import ResistorNetwork, ResistorReport
-from junction.show.blocks import Block, Cautions, Column, Num, Section, Table, Text
+from junction.show import blocks as b
 from junction.show.write import record
 
 _MOST_LINES = 12
@@ -25,19 +25,19 @@ def parts_text(net: ResistorNetwork) -> str:
     return "".join(by_letter.get(c, c) for c in net.arrangement) + unit
 
 
-def _networks(networks: Iterable[ResistorNetwork]) -> Table:
-    columns = [Column("parts", wrap=True), *(Column(head, "right") for head in
+def _networks(networks: Iterable[ResistorNetwork]) -> b.Table:
+    columns = [b.Column("parts", wrap=True), *(b.Column(head, "right") for head in
                ("value", "off by", "likely", "most heat"))]  # fmt: skip
     rows = [
-        [parts_text(n), Num(nominal_pieces(float(f"{n.ohm:.5g}"), "ohm")),
+        [parts_text(n), nominal(float(f"{n.ohm:.5g}"), "ohm"),
          "0 %" if abs(n.error) < 5e-6 else f"{100 * n.error:+.2f} %", f"± {100 * n.tolerance_likely:.2g} %",
          percent(max(n.power_shares)) if isnan(n.hottest_W) else quantity(n.hottest_W, "W")]
         for n in networks
     ]  # fmt: skip
-    return Table(columns, rows)
+    return b.Table(columns, rows)
 
 
-def _reading(report: ResistorReport) -> list[Block]:
+def _reading(report: ResistorReport) -> list[b.Block]:
     v = report.reading
     if v is None:
         return []
@@ -51,10 +51,10 @@ def _reading(report: ResistorReport) -> list[Block]:
         lines.append(f"A path of {quantity(v.parallel_ohm, 'ohm')} beside a good one would read the same.")
     if v.next:
         lines.append(f"Next: {v.next}.")
-    return [Text(x) for x in lines]
+    return [b.Text(x) for x in lines]
 
 
-def _stock(report: ResistorReport) -> list[Block]:
+def _stock(report: ResistorReport) -> list[b.Block]:
     wanted = nominal(report.wanted_ohm, "ohm")
     lines = [f"{wanted} from {report.stock}, ± {100 * report.tolerance:g} % parts."]
     if len(report.nearest_ohm) == 1 and abs(report.nearest_ohm[0] / report.wanted_ohm - 1) < 1e-9:
@@ -72,18 +72,18 @@ def _stock(report: ResistorReport) -> list[Block]:
                          f" {part} part it is left out.")  # fmt: skip
         if part and not report.networks:
             lines.append(f"No network of {part} parts does: take larger ones.")
-    return [Text(x) for x in lines]
+    return [b.Text(x) for x in lines]
 
 
-def _effect(report: ResistorReport) -> list[Block]:
+def _effect(report: ResistorReport) -> list[b.Block]:
     e = report.effect
     if e is None:
         return []
     return [
-        Text(f"At {nominal(e.current_A, 'A')} it drops {quantity(e.drop_V, 'V')}. Two equal devices whose"
+        b.Text(f"At {nominal(e.current_A, 'A')} it drops {quantity(e.drop_V, 'V')}. Two equal devices whose"
              f" resistors stand at opposite ends of ± {100 * report.tolerance:g} % differ by"
              f" {percent(e.imbalance, 1)} of their sum; what the devices themselves differ by comes on top."),
-        Text(f"A protection that trips at that drop trips between {quantity(e.trip_low_A, 'A')} and"
+        b.Text(f"A protection that trips at that drop trips between {quantity(e.trip_low_A, 'A')} and"
              f" {quantity(e.trip_high_A, 'A')}."),
     ]  # fmt: skip
 
@@ -96,7 +96,7 @@ def summary(report: ResistorReport) -> str:
     return f"{wanted}: {parts_text(report.networks[0]) if report.networks else 'no network'}"
 
 
-def terminal(report: ResistorReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Block]:
     """Verdict, networks, effect and cautions."""
     if report.reading:
         yield from (*_reading(report), "")
@@ -104,12 +104,12 @@ def terminal(report: ResistorReport, everything: bool = False) -> Iterable[Block
     alone = all(len(n.parts_ohm) == 1 for n in report.networks)
     if report.networks and not (report.reading and alone):
         shown = report.networks if everything else report.networks[:_MOST_LINES]
-        yield from ("", _networks(shown), "", Text(_legend(report)))
+        yield from ("", _networks(shown), "", b.Text(_legend(report)))
     if report.effect:
         yield from ("", *_effect(report))
     yield ""
     for caution in report.cautions:
-        yield Text(f"Caution: {caution.text}", hang="  ")
+        yield b.Text(f"Caution: {caution.text}", hang="  ")
 
 
 def _legend(report: ResistorReport) -> str:
@@ -118,18 +118,18 @@ def _legend(report: ResistorReport) -> str:
             " hottest part gets.")  # fmt: skip
 
 
-def page(report: ResistorReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: ResistorReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = f"Resistor of {nominal(report.wanted_ohm, 'ohm')}"
-    networks = [_networks(report.networks), Text(_legend(report), "soft")] if report.networks else []
-    blocks: list[Block] = [Text(title, "title"), Cautions(report.cautions)]
+    networks = [_networks(report.networks), b.Text(_legend(report), "soft")] if report.networks else []
+    blocks: list[b.Block] = [b.Text(title, "title"), b.Cautions(report.cautions)]
     for heading, inside in (("The reading", _reading(report)), ("From stock", _stock(report) + networks),
                             ("What the tolerance does", _effect(report))):  # fmt: skip
-        blocks += [Section(heading, inside)] if inside else []
-    return title, [*blocks, *([Text(f"Made {made}.", "soft")] if made else [])]
+        blocks += [b.Section(heading, inside)] if inside else []
+    return title, [*blocks, *([b.Text(f"Made {made}.", "soft")] if made else [])]
 
 
-def display(report: ResistorReport) -> list[Block]:
+def display(report: ResistorReport) -> list[b.Block]:
     """What a notebook shows."""
     return [*_reading(report), *_stock(report), _networks(report.networks[:_MOST_LINES]), *_effect(report)]
 

@@ -5,27 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
-from junction.base.number import nominal, nominal_pieces
+from junction.base.number import nominal
 from junction.base.records import SetAside, SweepTable
 from junction.fit.results import SweepSource
 from junction.judge.results import QUALITIES, PartVerdict, SortReport
 from junction.shelf.results import Meter
-from junction.show.blocks import (
-    Badge,
-    Block,
-    Bullets,
-    Cautions,
-    Column,
-    Facts,
-    Inline,
-    Link,
-    Num,
-    Section,
-    Table,
-    Text,
-    count,
-    counted,
-)
+from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import (
     MEANING,
@@ -52,14 +37,9 @@ MOST_SET_ASIDE = 1000
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
-_COLUMNS = (
-    Column("part"), Column("verdict"), Column("sure"), Column("fault", wrap=True), Column("why", wrap=True),
-)  # fmt: skip
-
-
 def summary(report: SortReport) -> str:
     """The bag in one line."""
-    return f"{count(len(report.verdicts), 'part')}: {counts_words(report.counts())}"
+    return f"{b.count(len(report.verdicts), 'part')}: {counts_words(report.counts())}"
 
 
 def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdict], str]:
@@ -69,9 +49,9 @@ def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdi
         return listed, ""
     kept = [v for v in listed if v.verdict != "good"]
     good = len(listed) - len(kept)
-    left = f"{count(good, 'good part')} not listed" if good else ""
+    left = f"{b.count(good, 'good part')} not listed" if good else ""
     if len(kept) > MOST_LINES:
-        more = count(len(kept) - MOST_LINES, "further part")
+        more = b.count(len(kept) - MOST_LINES, "further part")
         kept = kept[:MOST_LINES]
         left = f"{more} and {left}" if left else f"{more} not listed"
     return kept, f"{left}; --all lists every part." if left else ""
@@ -82,18 +62,19 @@ def _why(v: PartVerdict) -> str:
     return f"{text} Next: {v.next}".strip() if v.verdict == "undecided" and v.next else text
 
 
-def terminal(report: SortReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """Table, worst first, then the counts and what the verdicts rest on."""
     listed, left = shown_verdicts(report, everything)
     if listed:
-        rows = [[v.part, Badge(v.verdict), sure_words(v), fault_words(v), _why(v)] for v in listed]
-        yield Table(_COLUMNS, rows)
+        rows = [[v.part, b.Badge(v.verdict), sure_words(v), fault_words(v), _why(v)] for v in listed]
+        columns = b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why"))
+        yield b.Table(columns, rows)
         yield ""
-    yield Text(summary(report))
+    yield b.Text(summary(report))
     if left:
-        yield Text(left)
+        yield b.Text(left)
     for note in notes(report):
-        yield Text(note)
+        yield b.Text(note)
 
 
 def notes(report: SortReport) -> list[str]:
@@ -101,17 +82,17 @@ def notes(report: SortReport) -> list[str]:
     out = [report.label] if report.label else []
     if report.parts_without_temp and report.verdicts:
         out.append(
-            f"No temperature given for {count(report.parts_without_temp, 'part')}: "
+            f"No temperature given for {b.count(report.parts_without_temp, 'part')}: "
             f"{nominal(report.default_temp_C, 'degC')} taken."
         )
     if report.curves_only:
         out.append(
-            f"{count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
+            f"{b.count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
             "junction match read those."
         )
     if report.spots_only:
         out.append(
-            f"{count(report.spots_only, 'part')} with V_BE or h_FE at a current only: not judged here; "
+            f"{b.count(report.spots_only, 'part')} with V_BE or h_FE at a current only: not judged here; "
             "junction match reads those."
         )
     return out + blind_notes([v for v in report.verdicts if v.verdict == "good" and v.cannot_see])
@@ -126,7 +107,7 @@ def blind_notes(goods: list[PartVerdict]) -> list[str]:
     if len(whole) < 2:
         return list(whole)
     found = Counter(phrase for v in goods for phrase in _blind_phrases(v))
-    start = f"Not seen in the {count(len(goods), 'good part')}: "
+    start = f"Not seen in the {b.count(len(goods), 'good part')}: "
     end = "; each part's own list: page, verdicts.csv."
     text = ""
     for phrase, n in found.most_common():
@@ -194,7 +175,7 @@ def document(report: SortReport) -> dict:
     }  # fmt: skip
 
 
-def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, counts, table, then each part with its evidence."""
     bag = report.bag
     sources = sweep_sources(bag.sweeps)
@@ -207,89 +188,89 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[Block]]:
         sheets = SweepSheets()
         svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
     readings = {p.part: p for p in bag.readings}
-    blocks: list[Block] = [
-        Text("Sorted bag", "title"), Text(_lead(report, made), "lead"), Cautions(report.cautions),
-        Bullets([(counted(n, ""), Badge(word)) for word, n in report.counts().items()], role="counts"),
-        Bullets(notes(report), role="soft"),
+    blocks: list[b.Block] = [
+        b.Text("Sorted bag", "title"), b.Text(_lead(report, made), "lead"), b.Cautions(report.cautions),
+        b.Bullets([(b.counted(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
+        b.Bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.verdicts:
         cards = [
             part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
             for k, v in enumerate(report.verdicts[:MOST_SECTIONS])
         ]
-        blocks += [Section("Worst first", [_overview(report)]),
-                   Section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
+        blocks += [b.Section("Worst first", [_overview(report)]),
+                   b.Section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
     else:
-        blocks.append(Text("No part could be judged."))
+        blocks.append(b.Text("No part could be judged."))
     blocks += set_aside_section(bag.set_aside)
-    blocks.append(Section("How to read this sheet", _guide(report.meter), role="guide"))
-    return f"Sorted bag: {count(len(report.verdicts), 'part')}", blocks
+    blocks.append(b.Section("How to read this sheet", _guide(report.meter), role="guide"))
+    return f"Sorted bag: {b.count(len(report.verdicts), 'part')}", blocks
 
 
-def display(report: SortReport) -> list[Block]:
+def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     table = _overview(report, link=False)
-    return [Text(summary(report), "strong"), table, Bullets(notes(report), role="soft")]
+    return [b.Text(summary(report), "strong"), table, b.Bullets(notes(report), role="soft")]
 
 
-def _lead(report: SortReport, made: str) -> Inline:
+def _lead(report: SortReport, made: str) -> b.Inline:
     bag = report.bag
     named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
     named += " and others" if len(bag.files) > 6 else ""
-    left = ("; ", counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
-    return (counted(len(report.verdicts), "part"), " from ", counted(bag.rows_read, "row"), named, *left,
+    left = ("; ", b.counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
+    return (b.counted(len(report.verdicts), "part"), " from ", b.counted(bag.rows_read, "row"), named, *left,
             f". {made}" if made else ".")  # fmt: skip
 
 
-def _overview(report: SortReport, link: bool = True) -> Table:
-    heads = ("part", "verdict", "sure", "device", "fault", "why")
+def _overview(report: SortReport, link: bool = True) -> b.Table:
     rows = [
-        [Link(v.part, f"p{k}") if link and k < MOST_SECTIONS else v.part, Badge(v.verdict), sure(v),
+        [b.Link(v.part, f"p{k}") if link and k < MOST_SECTIONS else v.part, b.Badge(v.verdict), sure(v),
          device_words(v.device, v.type), fault_words(v), next(iter(evidence_of(v)), "")]
         for k, v in enumerate(report.verdicts)
     ]  # fmt: skip
-    return Table([Column(head) for head in heads], rows, style="overview")
+    columns = b.columns("part", "verdict", "sure", "device", "fault", "why")
+    return b.Table(columns, rows, style="overview")
 
 
-def _caps(report: SortReport, swept: int) -> Iterable[Block]:
+def _caps(report: SortReport, swept: int) -> Iterable[b.Block]:
     if len(report.verdicts) > MOST_SECTIONS:
-        yield Text(("The ", counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
+        yield b.Text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
                     "and the JSON hold every part."), "soft")  # fmt: skip
     if report.plots < swept:
-        yield Text(("Sweeps are drawn for the worst ", counted(report.plots, ""), " of ",
-                    counted(swept, "part"), " with sweeps; --plots draws more."), "soft")  # fmt: skip
+        yield b.Text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
+                    b.counted(swept, "part"), " with sweeps; --plots draws more."), "soft")  # fmt: skip
 
 
-def set_aside_section(items: tuple[SetAside, ...]) -> list[Block]:
+def set_aside_section(items: tuple[SetAside, ...]) -> list[b.Block]:
     """Rows that were not used, with place and reason; nothing where there are none."""
     if not items:
         return []
-    heads = ("file", "line", "column", "value", "reason")
-    rows = [[s.file, counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
+    rows = [[s.file, b.counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
             for s in items[:MOST_SET_ASIDE]]  # fmt: skip
-    cut = [Text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
-    return [Section("Set aside, not used", [Table([Column(head) for head in heads], rows), *cut])]
+    cut = [b.Text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
+    table = b.Table(b.columns("file", "line", "column", "value", "reason"), rows)
+    return [b.Section("Set aside, not used", [table, *cut])]
 
 
-def meter_words(m: Meter) -> Inline:
+def meter_words(m: Meter) -> b.Inline:
     """The meter that readings were taken to come from."""
-    drive = (Num(nominal_pieces(m.test_current_A, "A")) if m.source_kind == "constant current"
-             else (Num(nominal_pieces(m.resistance_ohm, "ohm")), " in series"))  # fmt: skip
-    return (m.name, " (", drive, ", ", Num(nominal_pieces(m.open_voltage_V, "V")),
-            " at open probes, OL above ", Num(nominal_pieces(m.over_range_V, "V")), ")")  # fmt: skip
+    drive = (nominal(m.test_current_A, "A") if m.source_kind == "constant current"
+             else (nominal(m.resistance_ohm, "ohm"), " in series"))  # fmt: skip
+    return (m.name, " (", drive, ", ", nominal(m.open_voltage_V, "V"),
+            " at open probes, OL above ", nominal(m.over_range_V, "V"), ")")  # fmt: skip
 
 
-def _guide(meter: Meter) -> list[Block]:
+def _guide(meter: Meter) -> list[b.Block]:
     return [
-        Facts([(Badge(word), meaning) for word, meaning in MEANING.items()]),
-        Text("The figure beside a verdict is the probability that it is right, given the readings, "
+        b.Facts([(b.Badge(word), meaning) for word, meaning in MEANING.items()]),
+        b.Text("The figure beside a verdict is the probability that it is right, given the readings, "
              "their uncertainty and the limits of the family or type. At 95 % or more a part is good, at "
              "5 % or less it is not, and between them it stays undecided (JCGM 106, probability of "
              "conformity). Values are followed by their 95 % interval; a < or > is a limit that the data "
              "set, not a value."),
-        Text("In the pictures, circles are points used, crosses points left out, and the line is the "
+        b.Text("In the pictures, circles are points used, crosses points left out, and the line is the "
              "fit. A sound fit scatters evenly about zero, nearly all of it within two standard "
              "uncertainties."),
-        Text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
+        b.Text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
               ". Say --meter-current or --meter-open-voltage if yours differs.")),
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from math import isfinite
 
 from junction.base.number import interval
 from junction.fit.results import IBV_A, FitReport, FitRow, TransistorRow
-from junction.show.blocks import visible
+from junction.show import blocks as b
 
 #: SPICE's own names, in the order of a card.
 _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),
@@ -43,7 +43,7 @@ def diode_card(name: str, row: FitRow) -> str:
     known = {key: it.value for key, it in p.items() if isfinite(it.value)}
     if "IS_A" not in known or "N" not in known or "unphysical" in fit.flags:
         return ""
-    lines = [f"* {visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
+    lines = [f"* {b.visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
     for key, it in p.items():
         if key not in known and (isfinite(it.low) or isfinite(it.high)):
             limit = interval(it).translate(_ASCII)
@@ -76,7 +76,7 @@ def transistor_card(name: str, row: TransistorRow) -> str:
     values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
     held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
     return "\n".join((
-        f"* {visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
+        f"* {b.visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
         f"measured at {_measured_at(row)}, referred to 25 C{held}",
         _model(name, row.polarity or "NPN", values, 25.0),
     ))  # fmt: skip

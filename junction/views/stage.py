@@ -6,24 +6,10 @@ from collections.abc import Iterable
 from dataclasses import astuple
 from math import isfinite
 
-from junction.base.number import nominal_pieces, quantity, quantity_pieces
+from junction.base.number import nominal, quantity
 from junction.base.records import Interval
 from junction.shelf.rules import rule
-from junction.show.blocks import (
-    Badge,
-    Block,
-    Bullets,
-    Cautions,
-    Column,
-    Facts,
-    Inline,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    count,
-)
+from junction.show import blocks as b
 from junction.show.write import set_aside_table
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
 from junction.views.sort import set_aside_section
@@ -59,11 +45,11 @@ def facts(stage: Stage) -> list[tuple[str, float, str]]:
     return [row for row in rows if isfinite(row[1])]
 
 
-def resistors(values: tuple[float, ...]) -> Inline:
+def resistors(values: tuple[float, ...]) -> b.Inline:
     """Resistors as given: one, none, or one a position."""
     if not any(values):
         return "none"
-    first, *rest = (Num(nominal_pieces(v, "ohm")) for v in values)
+    first, *rest = (nominal(v, "ohm") for v in values)
     return (first, *(x for one in rest for x in (" / ", one)))
 
 
@@ -94,53 +80,53 @@ def summary(report: StageReport) -> str:
     """Currents, and what the drops say, in one line."""
     stage, drops = report.stage, report.measured_drops
     text = f"{quantity(stage.peak.total_A, 'A')} at the peak and {quantity(stage.idle.total_A, 'A')} at idle"
-    text += f", shared by {count(stage.parallel, 'device')} a rail"
+    text += f", shared by {b.count(stage.parallel, 'device')} a rail"
     return text + (f"; measured drops: {OVERALL[drops.overall]}" if drops is not None else "")
 
 
-def _asked(stage: Stage) -> Facts:
-    pairs = [(words, Num(quantity_pieces(value, unit))) for words, value, unit in facts(stage)]
-    return Facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
+def _asked(stage: Stage) -> b.Facts:
+    pairs = [(words, quantity(value, unit)) for words, value, unit in facts(stage)]
+    return b.Facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
 
 
-def _heat(stage: Stage) -> list[Block]:
+def _heat(stage: Stage) -> list[b.Block]:
     if not stage.dissipation:
         return []
 
-    def celsius(x: float) -> Inline:
-        return Num(((f"{x:.0f}", x), (" C", None))) if isfinite(x) else "?"
+    def celsius(x: float) -> b.Inline:
+        return b.Num((f"{x:.0f}", x), (" C", None)) if isfinite(x) else "?"
 
     heads = ("average", "peak", "at V_CE", "I_C", "sink", "junction")
     rows = [
-        [d.case, Num(quantity_pieces(d.average_W, "W")), Num(quantity_pieces(d.peak_W, "W")),
-         Num(quantity_pieces(d.vce_at_peak_V, "V")), Num(quantity_pieces(d.ic_at_peak_A, "A")),
+        [d.case, quantity(d.average_W, "W"), quantity(d.peak_W, "W"),
+         quantity(d.vce_at_peak_V, "V"), quantity(d.ic_at_peak_A, "A"),
          celsius(d.sink_C), celsius(d.junction_C)]
         for d in stage.dissipation
     ]  # fmt: skip
-    return [Table([Column("drive", wrap=True), *(Column(head, "right") for head in heads)], rows)]
+    return [b.Table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)]
 
 
-def terminal(report: StageReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
     """Cautions first where something live is to be measured, then the drops, the stage and its heat."""
     stage, drops = report.stage, report.measured_drops
     live = [c.text for c in report.cautions if c.where == "power-up"]
     if drops is not None and drops.alarm:
-        yield from (Text(drops.alarm, "alarm"), "")
-    yield Text("before you measure in a live amplifier", "strong")
-    yield from (Bullets(live[:1]), "")
+        yield from (b.Text(drops.alarm, "alarm"), "")
+    yield b.Text("before you measure in a live amplifier", "strong")
+    yield from (b.Bullets(live[:1]), "")
     for sentence in stage.findings:
-        yield Text(sentence, "alarm")
+        yield b.Text(sentence, "alarm")
     if stage.findings:
         yield ""
     if drops is not None:
         yield from (*_drop_lines(drops), "")
-    yield from (_asked(stage), "", Text(drop_words(stage)))
+    yield from (_asked(stage), "", b.Text(drop_words(stage)))
     if stage.dissipation:
-        yield from ("", Text("heat in each device", "strong"), *_heat(stage))
-    yield Bullets([c.text for c in stage.limits if c.verdict in ("close", "unknown")])
-    yield Bullets(stage.questions, "needed to know more")
-    yield Bullets(_assumed(report), "assumed")
-    yield Bullets(live[1:], "and before you power up")
+        yield from ("", b.Text("heat in each device", "strong"), *_heat(stage))
+    yield b.Bullets([c.text for c in stage.limits if c.verdict in ("close", "unknown")])
+    yield b.Bullets(stage.questions, "needed to know more")
+    yield b.Bullets(_assumed(report), "assumed")
+    yield b.Bullets(live[1:], "and before you power up")
 
 
 def _assumed(report: StageReport) -> tuple[str, ...]:
@@ -148,18 +134,18 @@ def _assumed(report: StageReport) -> tuple[str, ...]:
     return report.stage.assumptions + (drops.assumptions if drops is not None else ())
 
 
-def _drop_lines(drops: DropReport) -> Iterable[Block]:
-    yield Text(f"measured drops: {OVERALL[drops.overall]}", "strong")
-    bias = [Text(f"  {drops.bias_text}", hang="    ")]
+def _drop_lines(drops: DropReport) -> Iterable[b.Block]:
+    yield b.Text(f"measured drops: {OVERALL[drops.overall]}", "strong")
+    bias = [b.Text(f"  {drops.bias_text}", hang="    ")]
     urgent = drops.bias == "too high"
     yield from bias if urgent else ()
     for v in drops.drops:
-        yield Text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
+        yield b.Text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
         if v.next() and v.verdict != "as predicted":
-            yield Text(f"    next: {v.next()}", hang="    ")
+            yield b.Text(f"    next: {v.next()}", hang="    ")
     yield from () if urgent else bias
     for sentence in drops.swaps:
-        yield Text(f"  {sentence}", hang="    ")
+        yield b.Text(f"  {sentence}", hang="    ")
 
 
 def tables(report: StageReport) -> dict:
@@ -198,63 +184,62 @@ def document(report: StageReport) -> dict:
     }  # fmt: skip
 
 
-def page(report: StageReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     stage, drops = report.stage, report.measured_drops
-    blocks: list[Block] = [Text("Output stage", "title"), Text(made, "lead")]
+    blocks: list[b.Block] = [b.Text("Output stage", "title"), b.Text(made, "lead")]
     if drops is not None and drops.alarm:
-        blocks.append(Text(drops.alarm, "next"))
-    blocks.append(Cautions(report.cautions))
-    blocks += [Text(sentence, "next") for sentence in stage.findings]
+        blocks.append(b.Text(drops.alarm, "next"))
+    blocks.append(b.Cautions(report.cautions))
+    blocks += [b.Text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
-        blocks.append(Section(f"Measured drops: {OVERALL[drops.overall]}", _drops(drops)))
-    blocks.append(Section("What it asks of its devices",
-                          [_asked(stage), Text(drop_words(stage)), *_picture(report)]))  # fmt: skip
+        blocks.append(b.Section(f"Measured drops: {OVERALL[drops.overall]}", _drops(drops)))
+    blocks.append(b.Section("What it asks of its devices",
+                          [_asked(stage), b.Text(drop_words(stage)), *_picture(report)]))  # fmt: skip
     for heading, inner in (
         ("Heat in each device", _heat(stage)), ("Against the limits of the type", _limits(stage)),
-        ("Needed to know more", [Bullets(stage.questions)] if stage.questions else []),
-        ("Assumed", [Bullets(_assumed(report))] if _assumed(report) else []),
+        ("Needed to know more", [b.Bullets(stage.questions)] if stage.questions else []),
+        ("Assumed", [b.Bullets(_assumed(report))] if _assumed(report) else []),
     ):  # fmt: skip
         if inner:
-            blocks.append(Section(heading, inner))
+            blocks.append(b.Section(heading, inner))
     return "Output stage", [*blocks, *set_aside_section(report.set_aside)]
 
 
-def _limits(stage: Stage) -> list[Block]:
+def _limits(stage: Stage) -> list[b.Block]:
     if not stage.limits:
         return []
 
-    def known(x: float, unit: str) -> Inline:
-        return Num(quantity_pieces(x, unit)) if isfinite(x) else "not known"
+    def known(x: float, unit: str) -> b.Inline:
+        return quantity(x, unit) if isfinite(x) else "not known"
 
-    columns = (Column("type"), Column("limit"), Column("asked", "right"), Column("allowed", "right"),
-               Column(""), Column("source"))  # fmt: skip
-    rows = [[c.type, c.quantity, known(c.asked, c.unit), known(c.limit, c.unit), Badge(c.verdict), c.source]
+    columns = b.columns("type", "limit", "asked", "allowed", "", "source", right=("asked", "allowed"))
+    rows = [[c.type, c.quantity, known(c.asked, c.unit), known(c.limit, c.unit), b.Badge(c.verdict), c.source]
             for c in stage.limits]  # fmt: skip
     notes = [c.text for c in stage.limits if c.verdict != "within" or "safe area" in c.quantity]
-    return [Table(columns, rows), Bullets(list(dict.fromkeys(notes)))]
+    return [b.Table(columns, rows), b.Bullets(list(dict.fromkeys(notes)))]
 
 
-def _drops(drops: DropReport) -> list[Block]:
-    def mV(*pieces: float | str) -> Num:
-        return Num(tuple((x, None) if isinstance(x, str) else (f"{1000 * x:.1f}", x) for x in pieces))
+def _drops(drops: DropReport) -> list[b.Block]:
+    def mV(*pieces: float | str) -> b.Num:
+        return b.Num(*((x, None) if isinstance(x, str) else (f"{1000 * x:.1f}", x) for x in pieces))
 
-    columns = (Column("position"), Column("measured", "right"), Column("wanted", "right"),
-               Column("by the others", "right"), Column(""), Column("why"))  # fmt: skip
+    right = ("measured", "wanted", "by the others")
+    columns = b.columns("position", *right, "", "why", right=right)
     rows = [
         [v.where, mV(v.value.value, " mV"), mV(v.wanted_V, " mV"),
          mV(v.expected_V.value, " mV (", v.expected_V.low, " to ", v.expected_V.high, ")"),
-         Badge(shown_verdict(v, drops)), v.says().removeprefix(f"{v.where}: ")]
+         b.Badge(shown_verdict(v, drops)), v.says().removeprefix(f"{v.where}: ")]
         for v in drops.drops
     ]  # fmt: skip
     todo = dict.fromkeys(
         f"{v.where}: {v.next()}" for v in drops.drops if v.next() and v.verdict != "as predicted"
     )
-    return [Text(drops.bias_text), Table(columns, rows), Bullets(drops.swaps),
-            *(Text(text, "next") for text in todo)]  # fmt: skip
+    return [b.Text(drops.bias_text), b.Table(columns, rows), b.Bullets(drops.swaps),
+            *(b.Text(text, "next") for text in todo)]  # fmt: skip
 
 
-def _picture(report: StageReport) -> list[Block]:
+def _picture(report: StageReport) -> list[b.Block]:
     loci, areas = report.draw()
     if not loci:
         return []
@@ -262,7 +247,7 @@ def _picture(report: StageReport) -> list[Block]:
     from junction.show.plots import new_axes, svg_text
 
     svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
-    return [Pictures([("load lines of one device", svg)], (
+    return [b.Pictures([("load lines of one device", svg)], (
         "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; its "
         "second-breakdown line is drawn only where the shelf holds it."
     ))]  # fmt: skip

@@ -5,23 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from math import isnan
 
-from junction.base.number import nominal, nominal_pieces
+from junction.base.number import nominal
 from junction.replace.results import Needs, SubstituteReport, Substitution
-from junction.show.blocks import (
-    Block,
-    Bullets,
-    Cautions,
-    Column,
-    Inline,
-    Num,
-    Pictures,
-    Section,
-    Table,
-    Text,
-    count,
-    join_words,
-    words,
-)
+from junction.show import blocks as b
 from junction.show.write import record
 from junction.views.sort import set_aside_section
 
@@ -46,7 +32,7 @@ def _verdict(result: Substitution) -> str:
     said = {
         "exceeds": "meets or exceeds everything that counts",
         "meets": "meets everything that counts",
-        "falls short": f"falls short in {join_words(result.figures('falls short', True))}",
+        "falls short": f"falls short in {b.join_words(result.figures('falls short', True))}",
         "not known": "not known: a figure is missing",
     }[result.result]
     least = result.weakest
@@ -68,7 +54,7 @@ def _asked(needs: Needs) -> str:
         parts.append(f"h_FE {needs.hfe_low:g}{at}")
     if not isnan(needs.f_t_Hz):
         parts.append(f"f_T {said(needs.f_t_Hz, 'Hz')}")
-    return join_words([*parts, *(f"{said(i, 'A')} at {said(v, 'V')}" for v, i in needs.load_line)])
+    return b.join_words([*parts, *(f"{said(i, 'A')} at {said(v, 'V')}" for v, i in needs.load_line)])
 
 
 def _heading(report: SubstituteReport) -> str:
@@ -79,11 +65,11 @@ def _heading(report: SubstituteReport) -> str:
         said = [part.polarity, part.material, part.kind if part.kind != "plain" else "", part.package]
         what = f"{part.name} ({', '.join(x for x in said if x)})"
     if report.from_shelf:
-        return f"Substitutes on the shelf for {what}; {count(report.searched, 'type')} searched."
-    return f"{count(len(report.candidates), 'candidate')} for {what}."
+        return f"Substitutes on the shelf for {what}; {b.count(report.searched, 'type')} searched."
+    return f"{b.count(len(report.candidates), 'candidate')} for {what}."
 
 
-def _overview(report: SubstituteReport) -> Table:
+def _overview(report: SubstituteReport) -> b.Table:
     """Candidates, best first; with their polarity where the place does not say which it takes."""
     open_side = report.needs is not None and not report.needs.polarity
     sides = open_side and {r.polarity for r in report.candidates} != {""}
@@ -95,19 +81,19 @@ def _overview(report: SubstituteReport) -> Table:
         row = [_name(r), *([r.polarity] if sides else []), r.result,
                f"{r.weakest.figure} {_margin(r.weakest.margin)}".strip()]  # fmt: skip
         rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
-    columns = [Column(head) for head in heads]
-    return Table([*columns, Column("falls short", wrap=True), Column("not known", wrap=True)], rows)
+    columns = [b.Column(head) for head in heads]
+    return b.Table([*columns, b.Column("falls short", wrap=True), b.Column("not known", wrap=True)], rows)
 
 
-def _side(value: float, text: str, unit: str) -> Inline:
+def _side(value: float, text: str, unit: str) -> b.Inline:
     """One side of a line: its word or range, else its number with the unrounded value, else nothing."""
     if text or isnan(value):
         return text or "-"
-    pieces = nominal_pieces(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit))
-    return Num(tuple((shown, None if at is None else value) for shown, at in pieces))
+    pieces = nominal(float(f"{value:.4g}"), {"C": "degC"}.get(unit, unit)).pieces
+    return b.Num(*((shown, None if at is None else value) for shown, at in pieces))
 
 
-def _lines(result: Substitution, report: SubstituteReport) -> Table:
+def _lines(result: Substitution, report: SubstituteReport) -> b.Table:
     """One candidate line by line."""
     heads = ("figure", "original" if report.original else "needed", "candidate", "result")
     rows = []
@@ -115,7 +101,7 @@ def _lines(result: Substitution, report: SubstituteReport) -> Table:
         remark = "; ".join(filter(None, (_margin(x.margin) if x.result != "meets" else "", x.note)))
         sides = [_side(x.wanted, x.wanted_text, x.unit), _side(x.has, x.has_text, x.unit)]
         rows.append([x.figure + ("" if x.must else " *"), *sides, x.result, remark])
-    return Table([*map(Column, heads), Column("remark", wrap=True)], rows)
+    return b.Table([*map(b.Column, heads), b.Column("remark", wrap=True)], rows)
 
 
 def summary(report: SubstituteReport) -> str:
@@ -125,61 +111,61 @@ def summary(report: SubstituteReport) -> str:
     return f"{_name(best)} for {what}: {best.result}" if best else f"nothing for {what}"
 
 
-def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[Block]:
+def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:
     """Ranked table, then the lines of the candidates the user named, then the cautions."""
-    yield from (Text(_heading(report)), "")
+    yield from (b.Text(_heading(report)), "")
     if len(report.candidates) > 1 or report.from_shelf:
         table = _overview(report)
         yield from (table, "")
-        if any(words(row[-2]).endswith(" *") or " *," in words(row[-2]) for row in table.rows):
-            yield from (Text(_STARRED, "quiet"), "")
+        if any(b.words(row[-2]).endswith(" *") or " *," in b.words(row[-2]) for row in table.rows):
+            yield from (b.Text(_STARRED, "quiet"), "")
     if report.from_shelf and not report.candidates:
         yield from ("Nothing on the shelf comes near. Add types with --types FILE.", "")
     elif report.from_shelf and all(r.result == "falls short" for r in report.candidates):
-        yield from (Text("Nothing on the shelf does: these miss by the least."), "")
+        yield from (b.Text("Nothing on the shelf does: these miss by the least."), "")
     most = None if everything else 1 if report.from_shelf else _DETAIL_UP_TO
     for r in report.candidates[:most]:
-        yield from (Text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
+        yield from (b.Text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
         if any(not x.must for x in r.lines):
-            yield Text(_STARRED, "quiet")
+            yield b.Text(_STARRED, "quiet")
         for text in r.warnings:
-            yield Text(f"! {text}", hang="  ")
+            yield b.Text(f"! {text}", hang="  ")
         if r.notes:
-            yield Text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
+            yield b.Text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
         yield ""
     if report.from_shelf and report.original and len(report.candidates) > 1:
         example = f"junction substitute {report.original.name} {report.candidates[1].candidate}"
-        yield from (Text(f"The lines of another one: {example}"), "")
+        yield from (b.Text(f"The lines of another one: {example}"), "")
     for caution in report.brief:
-        yield Text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
+        yield b.Text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
 
 
-def page(report: SubstituteReport, made: str = "") -> tuple[str, list[Block]]:
+def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, ranked table, safe areas drawn over each other, then the lines."""
-    pictures: list[Block] = []
+    pictures: list[b.Block] = []
     if report.safe_areas:
         from junction.show.plots import new_axes, svg_text
 
         names = ", ".join(report.safe_areas)
         svg = svg_text(draw_safe_areas(report.safe_areas, new_axes()).figure)
-        pictures = [Pictures([(f"Dc safe areas: {names}", svg)], (
+        pictures = [b.Pictures([(f"Dc safe areas: {names}", svg)], (
             f"Dc safe area at {report.case_temp_C:g} °C (ambient for board parts) from I_C, P_tot, V_CEO"
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
             " before you rely on its right-hand part."
         ))]  # fmt: skip
-    blocks: list[Block] = [
-        Text("Substitutes", "title"), Text(f"{_heading(report)} {made}".strip(), "lead"),
-        Cautions(report.cautions), Section("Best first", [_overview(report), *pictures]),
+    blocks: list[b.Block] = [
+        b.Text("Substitutes", "title"), b.Text(f"{_heading(report)} {made}".strip(), "lead"),
+        b.Cautions(report.cautions), b.Section("Best first", [_overview(report), *pictures]),
     ]  # fmt: skip
     for r in report.candidates:
-        notes = [Text(f"Sheet: {r.notes}", "soft")] if r.notes else []
-        inside = [_lines(r, report), Bullets(r.warnings), *notes, Text(f"Source: {r.source}", "soft")]
-        blocks.append(Section(f"{_name(r)}: {_verdict(r)}", inside))
+        notes = [b.Text(f"Sheet: {r.notes}", "soft")] if r.notes else []
+        inside = [_lines(r, report), b.Bullets(r.warnings), *notes, b.Text(f"Source: {r.source}", "soft")]
+        blocks.append(b.Section(f"{_name(r)}: {_verdict(r)}", inside))
     footer = (
         "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
         " their sources: the reference tables of junction."
     )
-    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), Text(footer, "soft")]
+    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), b.Text(footer, "soft")]
 
 
 def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):
