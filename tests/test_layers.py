@@ -29,9 +29,10 @@ ALLOWED = {
     "replace": {"base", "shelf", "judge"},
     "demo": {"base", "physics", "shelf"},
     "show": {"base", "fit.results", "sets.results"},
-    "views": {"base", "shelf.results", "shelf.rules", "show", *(f"{room}.results" for room in _ROOMS)},
+    "views": {"base", "shelf.results", "shelf.rules", "show", "judge.sentences",
+              *(f"{room}.results" for room in _ROOMS)},
     "jobs": {"base", "shelf", "physics", "intake", *_ROOMS, "show", "views"},
-    "cli": {"base", "shelf", "intake", "jobs", "show", "views", "demo"},
+    "cli": {"base", "shelf", "judge.sentences", "intake", "jobs", "show", "views", "demo"},
 }
 # third-party packages a layer may import, late imports included
 THIRD = {

@@ -12,9 +12,10 @@ from junction.cli.output import Outputs, say
 from junction.jobs.check import Sitting, Step, part_of
 from junction.jobs.options import meter_of, types_of
 from junction.jobs.result import Result
+from junction.judge.sentences import say as sentence
 from junction.show.terminal import Paint, paragraph
 from junction.views import check as view
-from junction.views.check import SHORT_CAUTION, running_line
+from junction.views.check import running_line
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
   B-E=0.6      another placement, or a correction of an earlier reading
@@ -102,7 +103,7 @@ class _Talk:
         return line.strip()
 
     def ask_leads(self) -> str:
-        self.say(paragraph(SHORT_CAUTION, 80))
+        self.say(paragraph(sentence("check_caution"), 80))
         while True:
             text = self.ask("leads known? Enter = no (1 2 3), BCE, or AK for a diode: ")
             name = _LEADS.get(text.lower().replace(" ", "").replace(",", ""))

@@ -6,7 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from junction.base.records import PartReadings
 from junction.judge.results import Alternative, PartVerdict, SortReport
+from junction.judge.sentences import say
 from junction.shelf.results import Caution, Meter
+from junction.shelf.rules import rule
 from junction.show import blocks as b
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
@@ -14,12 +16,6 @@ _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
 
 #: Prose of one answer reads badly on a wider terminal.
 MOST_COLUMNS = 80
-
-SHORT_CAUTION = (
-    "Leads on a dead circuit only: unplugged, capacitors measured down to under a volt. Local codes and "
-    "licensed practice come first."
-)
-
 
 def probability_words(p: float) -> str:
     """``99 % sure``; never 100, never a digit that means nothing."""
@@ -69,12 +65,13 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
             return v.verdict, v.doubt
         best = max(v.probability, key=lambda q: v.probability[q])
         p = v.probability[best]
-        return v.verdict, f"leans to {best}, {probability_words(p)}" if p > 0.4 else "nothing fits well"
+        leans = p > rule("show_even_odds")
+        return v.verdict, f"leans to {best}, {probability_words(p)}" if leans else "nothing fits well"
     sure = f"{probability_words(v.probability[v.verdict])} sure"
     if not v.faults:
         return v.verdict, sure
     exact = v.faults_probability
-    if exact < 0.8:
+    if exact < rule("show_path_settled"):
         likely = f"likeliest {faults_words(v.faults)}, {probability_words(exact)}"
         return v.verdict, f"{sure}; which path of the part is not settled ({likely})"
     return v.verdict, f"{faults_words(v.faults)}  ({sure})"
@@ -120,12 +117,13 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     v, readings = report.verdicts[0], report.bag.readings[0]
     word, rest = verdict_pieces(v)
     yield b.Text((b.Badge(word, word.upper()), f"  {rest}"))
-    yield b.Text(SHORT_CAUTION, "quiet")
+    yield b.Text(say("check_caution"), "quiet")
     said = v.doubt.lower() + "."  # the first line says it already
     yield b.Labelled("part", [device_line(v, readings)])
     yield b.Labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
     yield b.Labelled("note", v.warnings)
-    yield b.Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= 0.02])
+    told = rule("show_least_alternative")
+    yield b.Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= told])
     yield b.Labelled("next", [v.next] if v.next else [])
     yield b.Labelled("", _more_tests(v))
     yield b.Labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
@@ -158,8 +156,9 @@ def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
 def running_line(v: PartVerdict) -> str:
     """One line while readings are taken: how they add up so far."""
     if v.verdict == "undecided":
+        told = rule("show_least_alternative")
         ranked = sorted(v.probability.items(), key=lambda item: -item[1])
-        return "so far: " + ", ".join(f"{q} {probability_words(p)}" for q, p in ranked if p >= 0.02)
+        return "so far: " + ", ".join(f"{q} {probability_words(p)}" for q, p in ranked if p >= told)
     return f"so far: {'  '.join(verdict_pieces(v))}"
 
 

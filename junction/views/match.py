@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from junction.base.number import interval, nominal, percent, quantity, share
 from junction.base.records import Interval
+from junction.judge.sentences import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.rules import rule
 from junction.show import blocks as b
@@ -293,16 +294,9 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Section:
 
 
 def _guide(report: MatchReport) -> list[b.Block]:
-    worst = percent(rule("grade_c"))
     blocks: list[b.Block] = [
         b.Facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
-        b.Text(f"The grade is a convention of this tool: the {percent(rule('grade_confidence'))} limit of "
-               "the predicted imbalance, largest less smallest current over their sum, the worse of idle and "
-               "peak, in the stage above with its resistors; where the two earn different grades both are "
-               f"given. No grade says that the measurement cannot vouch for {worst}, not that the parts are "
-               "bad; the note at the set says which current it is about and what would help. Intervals are "
-               "95 %. A set whose interval reaches down to nothing is as good as the measurement can show, "
-               "not as good as the parts may be."),
+        b.Text(say("guide_grade", sure=percent(rule("grade_confidence")), worst=percent(rule("grade_c")))),
     ]  # fmt: skip
     if report.yardsticks:
         heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")

@@ -8,44 +8,20 @@ from junction.base.number import interval, nominal, percent, reading
 from junction.base.records import PartReadings, Reading
 from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
 from junction.judge.results import Device, JunctionVerdict, PartVerdict
+from junction.judge.sentences import say
+from junction.shelf.rules import rule
 from junction.show import blocks as b
 
 #: estimate's parameter name -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
 
-#: What the flags of a fit mean, in a bench's words.
-FLAG_WORDS = {
-    "converged": "", "uncertainty_known": "",
-    "at_bound": "a parameter stands at its bound",
-    "rank_deficient": "the points cannot hold every parameter apart",
-    "unphysical": "the best fit is not physical: read no parameter from it",
-    "current_limited": "the source ran into its current limit; those points are left out",
-    "over_range": "over-range points are left out",
-    "range_step": "a step where the meter changed range",
-    "self_heated": "the part warmed up during the sweep",
-    "zero_offset": "the ammeter has a zero offset; it is taken off",
-    "outliers": "wild points are left out",
-    "reversed": "logged with the signs of a PNP part; turned over",
-    "poor_fit": "the points scatter more than their uncertainty allows; the intervals are widened for it",
-}  # fmt: skip
-
 
 def fit_notes(f: FitSummary) -> list[str]:
     """What the flags of a fit say, in words; nothing where all is well."""
-    notes = [FLAG_WORDS.get(flag, flag) for flag in f.flags]
+    flags = [flag for flag in f.flags if flag not in ("converged", "uncertainty_known")]
     if "converged" not in f.flags and f.n_used and f.model != "none":
-        notes.insert(0, "the fit did not settle: trust no digit of it")
-    return [note for note in notes if note]
-
-
-#: What each verdict means, for the foot of a page and the help.
-MEANING = {
-    "good": "every junction that was measured behaves within the limits of its family or registered type",
-    "leaky": "a path carries more current than the limit allows, yet the junction can still be biased on",
-    "shorted": "a path of a few ohm where a junction should be",
-    "open": "no current where a junction should conduct",
-    "undecided": "not a quality but a refusal: the measurement named beside it would decide",
-}
+        flags.insert(0, "not_converged")
+    return [say(f"fit_flag_{flag}") for flag in flags]
 
 
 def device_words(d: Device, type_: str = "") -> str:
@@ -69,29 +45,15 @@ def sureness(v: PartVerdict | JunctionVerdict) -> float:
     return max(v.probability.values(), default=float("nan"))
 
 
-#: A likeliest quality under this is no leaning: four qualities share what nothing is known of.
-EVEN_ODDS = 0.4
-#: A named fault under this probability is only the likeliest one: the quality is surer than the place.
-PLACE_SURE = 0.95
-
-
 def fault_words(v: PartVerdict) -> str:
     """``BE leaky``; ``likely BE leaky`` where the verdict is sure but the place of the fault is not."""
     text = ", ".join(v.faults)
-    return f"likely {text}" if text and v.faults_probability < PLACE_SURE else text
+    return f"likely {text}" if text and v.faults_probability < rule("conformity_good") else text
 
 
 def no_leaning(v: PartVerdict) -> bool:
     """Whether an undecided part leans nowhere, or its odds would mislead."""
-    return v.verdict == "undecided" and (bool(v.doubt) or sureness(v) < EVEN_ODDS)
-
-
-def sure_words(v: PartVerdict) -> str:
-    """``99 %``; for an undecided part what it is likeliest to be: ``61 % good``, ``-`` where odds mislead."""
-    if no_leaning(v):
-        return "-"
-    text = percent(sureness(v))
-    return text if v.verdict in v.probability else f"{text} {likeliest(v)}".strip()
+    return v.verdict == "undecided" and (bool(v.doubt) or sureness(v) < rule("show_even_odds"))
 
 
 def likeliest(v: PartVerdict | JunctionVerdict) -> str:

@@ -8,12 +8,13 @@ from collections.abc import Iterable, Mapping
 from junction.base.number import nominal
 from junction.base.records import SetAside, SweepTable
 from junction.fit.results import SweepSource
-from junction.judge.results import QUALITIES, PartVerdict, SortReport
+from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict
+from junction.judge.sentences import say
 from junction.shelf.results import Meter
+from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import (
-    MEANING,
     blind_words,
     counts_words,
     device_words,
@@ -22,7 +23,6 @@ from junction.views.part import (
     leads_words,
     part_card,
     sure,
-    sure_words,
     sureness,
 )
 
@@ -66,7 +66,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """Table, worst first, then the counts and what the verdicts rest on."""
     listed, left = shown_verdicts(report, everything)
     if listed:
-        rows = [[v.part, b.Badge(v.verdict), sure_words(v), fault_words(v), _why(v)] for v in listed]
+        rows = [[v.part, b.Badge(v.verdict), sure(v), fault_words(v), _why(v)] for v in listed]
         columns = b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why"))
         yield b.Table(columns, rows)
         yield ""
@@ -262,15 +262,9 @@ def meter_words(m: Meter) -> b.Inline:
 
 def _guide(meter: Meter) -> list[b.Block]:
     return [
-        b.Facts([(b.Badge(word), meaning) for word, meaning in MEANING.items()]),
-        b.Text("The figure beside a verdict is the probability that it is right, given the readings, "
-             "their uncertainty and the limits of the family or type. At 95 % or more a part is good, at "
-             "5 % or less it is not, and between them it stays undecided (JCGM 106, probability of "
-             "conformity). Values are followed by their 95 % interval; a < or > is a limit that the data "
-             "set, not a value."),
-        b.Text("In the pictures, circles are points used, crosses points left out, and the line is the "
-             "fit. A sound fit scatters evenly about zero, nearly all of it within two standard "
-             "uncertainties."),
+        b.Facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
+        b.Text(say("guide_sure", good=100 * rule("conformity_good"), bad=100 * rule("conformity_bad"))),
+        b.Text(say("guide_pictures")),
         b.Text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
               ". Say --meter-current or --meter-open-voltage if yours differs.")),
     ]  # fmt: skip

@@ -8,6 +8,7 @@ from math import isfinite
 
 from junction.base.number import nominal, quantity
 from junction.base.records import Interval
+from junction.judge.sentences import say
 from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
@@ -56,15 +57,10 @@ def resistors(values: tuple[float, ...]) -> b.Inline:
 def drop_words(stage: Stage) -> str:
     """The drop to set across each emitter resistor."""
     if not any(stage.idle_drop_V):
-        return "No emitter resistors: set the idle current by a meter in the supply lead."
-    shown = sorted(set(round(1000 * d, 2) for d in stage.idle_drop_V))
-    text = " / ".join(f"{d:.1f}" for d in shown)
+        return say("guide_no_drop")
+    shown = " / ".join(f"{d:.1f}" for d in sorted({round(1000 * d, 2) for d in stage.idle_drop_V}))
     low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
-    return (
-        f"Drop to expect across each emitter resistor at idle: {text} mV. The trade starts between "
-        f"{low:.0f} and {high:.0f} mV (common practice, no source), warm, without signal and without load; "
-        "the service manual's figure outranks it."
-    )
+    return say("guide_idle_drop", drop=shown, low=low, high=high)
 
 
 def shown_verdict(v: DropVerdict, drops: DropReport) -> str:

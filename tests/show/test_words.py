@@ -2,22 +2,22 @@
 
 from junction.judge.results import PartVerdict
 from junction.show.blocks import words
-from junction.views.part import fault_words, sure, sure_words
+from junction.views.part import fault_words, sure
 
 EVEN = dict.fromkeys(("good", "leaky", "shorted", "open"), 0.25)
 
 
 def test_even_odds_are_no_leaning():
     nothing = PartVerdict("X1", "undecided", EVEN)
-    assert sure_words(nothing) == "-" and "25" not in words(sure(nothing))
+    assert sure(nothing) == "-" and "25" not in words(sure(nothing))
     some = PartVerdict("X1", "undecided", EVEN | {"good": 0.8, "leaky": 0.15, "shorted": 0.04, "open": 0.01})
-    assert sure_words(some) == "80 % good"
+    assert words(sure(some)) == "80 % good"
 
 
 def test_a_fault_whose_place_is_not_sure_is_the_likeliest_one():
     surely = EVEN | {"leaky": 0.999, "good": 0.001, "shorted": 0.0, "open": 0.0}
     verdict = PartVerdict("X2", "leaky", surely, faults=("BE leaky",), faults_probability=0.72)
-    assert fault_words(verdict) == "likely BE leaky" and sure_words(verdict) == "> 99 %"
+    assert fault_words(verdict) == "likely BE leaky" and sure(verdict) == "> 99 %"
     certain = PartVerdict("X2", "leaky", surely, faults=("BE leaky",), faults_probability=0.99)
     from_sweep = PartVerdict("X2", "leaky", surely, faults=("BE leaky",))
     assert fault_words(certain) == fault_words(from_sweep) == "BE leaky"

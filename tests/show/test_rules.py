@@ -1,0 +1,44 @@
+"""Every convention of what is told is a row of reference/rules.csv: change it, and a word moves."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+from junction.base.records import Bag, PartReadings
+from junction.judge.results import Alternative, Device, PartVerdict, SortReport
+from junction.shelf import rules
+from junction.show.blocks import words
+from junction.show.terminal import terminal_text
+from junction.views import check
+from junction.views.part import sure
+from tests.show import samples
+
+P = samples.probability
+LEANING = PartVerdict("X1", "undecided", P(good=0.5, leaky=0.5))
+UNSETTLED = PartVerdict("X2", "leaky", P(leaky=1.0), faults=("BE leaky",), faults_probability=0.75)
+OTHER = replace(UNSETTLED, alternatives=(Alternative(("BC leaky",), Device(), 0.03),))
+
+
+def answer(v):
+    report = SortReport((v,), samples.METER, Bag((PartReadings(v.part),)))
+    return terminal_text(check.terminal(report)) + words(sure(v))
+
+
+#: Row -> another value, and the part whose answer it moves.
+CASES = {
+    "show_even_odds": (0.6, LEANING), "show_path_settled": (0.7, UNSETTLED),
+    "show_least_alternative": (0.05, OTHER),
+}  # fmt: skip
+
+
+def test_every_row_moves_a_word(monkeypatch):
+    rows = {name for name in rules.rules() if name.startswith("show_")}
+    assert rows == set(CASES)
+    table = dict(rules.rules())
+    for row, (value, part) in CASES.items():
+        before = answer(part)
+        with monkeypatch.context() as patch:
+            moved = table | {row: SimpleNamespace(value=value)}
+            patch.setattr(rules, "rules", lambda moved=moved: moved)
+            rules.rule.cache_clear()
+            assert answer(part) != before, row
+        rules.rule.cache_clear()
