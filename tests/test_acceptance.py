@@ -16,7 +16,6 @@ from junction.judge.results import QUALITIES, VERDICTS
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.types import find_type
-from junction.verdict.sweep_reasons import REASONS
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import (
     INSTRUMENTS,
@@ -49,7 +48,7 @@ def story(verdicts, truths, wanted):
     out = []
     for k in wanted[:8]:
         record = verdicts.verdicts()[k]
-        reason = REASONS[verdicts.reason[k]]
+        reason = verdicts.reason[k]
         out.append(f"{k}: {truths[k]}\n    {record.evidence} {record.probability} {reason}")
     return "\n".join(out)
 
@@ -128,7 +127,7 @@ def test_what_lies_on_a_limit_comes_out_undecided():
     count = Counter(found.names())
     assert count["undecided"] >= 0.85 * len(table), count
     assert count["shorted"] == count["open"] == 0
-    assert {REASONS[r] for r in found.reason.tolist() if r} == {"near the limit"}
+    assert set(found.reason[found.code == 4].tolist()) == {"sweep_near_limit"}
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ What these functions return is text (`Num`) that remembers the unrounded value o
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import ceil, floor, inf, isfinite, isnan, log10
 
 from junction.base.records import Interval, Reading
@@ -147,6 +148,7 @@ def quantity(x: float, unit: str = "", digits: int = 3) -> Num:
     return Num((_plain(rounded, decimals, power), x), (_unit(unit, power), None))
 
 
+@lru_cache(maxsize=256)  # limits stand in thousands of sentences
 def si(x: float, unit: str, digits: int = 3) -> str:
     """A number as a sentence holds it: significant digits without needless zeros, in its SI prefix.
 

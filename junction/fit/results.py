@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from math import isfinite, nan
 
@@ -205,6 +205,38 @@ class FitSummary:
             "chi2": float(self.chi2), "dof": int(self.dof), "temp_C": float(self.temp_C),
             "temp_known": bool(self.temp_known),
         }  # fmt: skip
+
+
+def fit_summaries(
+    fits: SweepFits, derived: Sequence[Mapping[str, Interval]] | None = None
+) -> list[FitSummary]:
+    """Fits as records for people; each holds only the parameters that its model has.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    derived : sequence of mapping, optional
+        Derived values by name, one mapping a sweep.
+    """
+    held: list[dict] = [{} for _ in range(len(fits))]
+    for name in PARAMETERS:
+        unit = name.rpartition("_")[2] if "_" in name else ""
+        value, low, high = fits.value[name], fits.low[name], fits.high[name]
+        has = np.flatnonzero(~np.isnan(value) | np.isfinite(low) | np.isfinite(high))
+        for k, *ends in zip(has.tolist(), *(x[has].tolist() for x in (value, low, high)), strict=True):
+            held[k][name] = Interval(*ends, unit)
+    raised: list[list[str]] = [[] for _ in range(len(fits))]
+    for name in FLAGS:
+        for k in np.flatnonzero(fits.flags[name]).tolist():
+            raised[k].append(name)
+    columns = (fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C, fits.temp_known)
+    names = (*MODELS, "")  # -1: no runner-up
+    return [
+        FitSummary(names[model], names[other], gap, parameters, more, tuple(flags), *rest)
+        for model, other, gap, parameters, more, flags, *rest in zip(
+            fits.model.tolist(), fits.runner_up.tolist(), fits.evidence_gap.tolist(), held,
+            derived or [{}] * len(fits), raised, *(np.asarray(x).tolist() for x in columns), strict=True)
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

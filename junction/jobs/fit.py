@@ -9,7 +9,15 @@ import numpy as np
 from junction.base.errors import InputError
 from junction.base.records import Bag, CurveTable
 from junction.fit.derived import derived_values, sweep_plot
-from junction.fit.results import FitReport, FitRow, SweepFits, TransistorFits, TransistorPlot, TransistorRow
+from junction.fit.results import (
+    FitReport,
+    FitRow,
+    SweepFits,
+    TransistorFits,
+    TransistorPlot,
+    TransistorRow,
+    fit_summaries,
+)
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
@@ -19,7 +27,6 @@ from junction.shelf.cautions import cautions
 from junction.transistor.data import CurveNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
-from junction.verdict.summary import fit_summaries
 
 EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
@@ -105,7 +112,7 @@ def _rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
     from junction.views.sort import sweep_sources
 
     table = bag.sweeps
-    summaries = fit_summaries(fits, None, derived_values(table, fits))
+    summaries = fit_summaries(fits, derived_values(table, fits))
     sources = sorted((s for group in sweep_sources(table).values() for s in group), key=lambda s: s.sweep)
     return tuple(
         FitRow(**vars(source), part=table.part[k], type=table.type[k], fit=fit, why_not=fits.why_not[k],

@@ -26,11 +26,11 @@ from junction.jobs.options import (
     whole,
 )
 from junction.jobs.result import Result
-from junction.judge.results import SortReport
+from junction.judge.results import SortReport, worst_first
 from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
 from junction.shelf.types import find_type
-from junction.verdict.parts import judge_bag, worst_first
+from junction.verdict.parts import judge_bag
 
 EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.

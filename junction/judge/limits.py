@@ -1,104 +1,49 @@
-"""Which limits a junction is held to: the registered ones of its type, or those of its likely families.
+"""Which limit a junction is held to, and the probability that it keeps it.
 
-An unmarked part may belong to several families whose limits differ by decades (a small-signal transistor
-may leak 0.1 uA, a power transistor a thousand times that), so every family keeps its own limit here and
-`junction.verdict.sweeps` weighs them by how well the measured junction fits each.
+The rule is that of JCGM 106:2012 (*The role of measurement uncertainty in conformity assessment*): the
+measurement gives a distribution of values the quantity may have, and the part of that distribution
+inside the tolerance interval is the probability of conformity.  At ``conformity_good`` or more the junction
+conforms, at ``conformity_bad`` or less it does not (both in reference/rules.csv), and between the two nobody
+knows yet: the answer is `undecided`, with the measurement that would decide.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from math import inf, isfinite
+from typing import NamedTuple
 
 import numpy as np
 
-from junction.base.records import JUNCTIONS
-from junction.shelf.results import Family, PartType
+from junction.shelf.results import PartType
+from junction.shelf.rules import rule
 
-#: How often a family comes to the bench, before anything is measured [1].  Our convention: no count of
-#: repair-bench parts is published.  A Zener diode that does not break down in a sweep is rare.
-PRIOR = {
-    "small-signal silicon BJT": 0.45, "silicon power BJT": 0.35, "silicon Darlington B-E path": 0.02,
-    "silicon Darlington with resistors": 0.04, "germanium small-signal": 0.07, "germanium power": 0.07,
-    "switching diode": 0.32, "silicon rectifier": 0.35, "Schottky": 0.12, "germanium point contact": 0.06,
-    "Zener": 0.01, "LED infra-red": 0.01, "LED red": 0.04, "LED yellow or green": 0.04,
-    "LED blue or white": 0.04,
-}  # fmt: skip
-PRIOR_ELSE = 0.03
-
-#: Registered leakage by junction: letter symbols in the order they are looked for.
-LEAK_SYMBOLS = {"BE": ("I_EBO",), "BC": ("I_CBO",), "CE": ("I_CEO",), "AK": ("I_R",)}
+#: Letter symbol of a junction's registered leakage, and the maximum ratings that a breakdown must not stay
+#: under, in the order they are looked for.
+LEAK_SYMBOLS = {"BE": "I_EBO", "BC": "I_CBO", "CE": "I_CEO", "AK": "I_R"}
+BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
 
 #: Bases on which a figure fails no part.
 NO_LIMIT = ("secondary", "claim, not a limit")
 
-#: Maximum rating that a breakdown must not stay under, by junction, in the order they are looked for.
-BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
 
-#: Share of a registered Zener voltage that the breakdown voltage of a sweep may have: low and high.  A sweep
-#: rarely reaches the registered test current, where a low-voltage type has some volts more (common practice).
-ZENER_SHARE = (0.7, 1.04)
-
-#: A floating base multiplies the collector junction's leak, I_CEO = (h_FE + 1) I_CBO; an unmarked part is
-#: allowed this gain (common practice, no source).
-CEO_GAIN = 30.0
-
-
-@dataclass(frozen=True)
-class LimitTable:
-    """Limits of every (junction, type) pair of a bag against every family; arrays (pairs, families).
-
-    Parameters
-    ----------
-    families : tuple of Family
-        Axis 1.
-    prior : ndarray
-        Weight before measurement, rows sum to 1 [1].
-    leak_A, at_V : ndarray
-        Largest reverse current of a healthy junction [A] and the reverse voltage it holds at [V].
-    typed : ndarray of bool (pairs,)
-        True where a registered type fixed the family.
-    registered : ndarray of bool (pairs,)
-        True where the leakage limit is the type's own.
-    rating_V : ndarray (pairs,)
-        Maximum rating that the breakdown voltage must reach [V], 0 where none is registered.
-    zener_V : ndarray (pairs, 2)
-        Range that the breakdown voltage of a registered Zener type lies in [V], else 0 and inf.
-    words : tuple of tuple of str
-        The limit in words with what it rests on, per pair and family.
-    """
-
-    families: tuple[Family, ...]
-    prior: np.ndarray
-    leak_A: np.ndarray
-    at_V: np.ndarray
-    typed: np.ndarray
-    registered: np.ndarray
-    rating_V: np.ndarray
-    zener_V: np.ndarray
-    words: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True)
-class RegisteredLeak:
-    """Largest reverse current a registered type allows [A], at a reverse voltage [V]."""
+class Leak(NamedTuple):
+    """Largest reverse current that is allowed [A], the reverse voltage it holds at [V], and by whom."""
 
     leak_A: float
     at_V: float
     words: str
 
 
-def registered_leak(part_type: PartType, junction: str) -> RegisteredLeak | None:
-    """Registered leakage limit of a junction, or None where the registration gives none."""
-    if part_type.secondary:
+def registered_leak(part_type: PartType | None, junction: str) -> Leak | None:
+    """Registered leakage limit of a junction, or None where there is no registration or it gives none."""
+    if part_type is None or part_type.secondary:
         return None  # a limit that rests on secondary pages never fails a part
-    for symbol in LEAK_SYMBOLS[junction]:
-        for limit in part_type.find(symbol):
-            volts = [abs(limit.at[k]) for k in ("veb_V", "vcb_V", "vce_V", "vr_V") if k in limit.at]
-            if volts and isfinite(limit.high) and limit.basis not in NO_LIMIT:
-                words = f"registered {symbol} of {part_type.name}; {limit.source or part_type.source}"
-                return RegisteredLeak(limit.high, volts[0], words)
+    symbol = LEAK_SYMBOLS[junction]
+    for limit in part_type.find(symbol):
+        volts = [abs(limit.at[k]) for k in ("veb_V", "vcb_V", "vce_V", "vr_V") if k in limit.at]
+        if volts and isfinite(limit.high) and limit.basis not in NO_LIMIT:
+            words = f"registered {symbol} of {part_type.name}; {limit.source or part_type.source}"
+            return Leak(limit.high, volts[0], words)
     return None
 
 
@@ -108,64 +53,134 @@ def breakdown_limits(part_type: PartType | None, junction: str) -> tuple[float, 
         return 0.0, 0.0, inf
     zener = [x for x in part_type.find("V_Z") if isfinite(x.low) and x.basis not in NO_LIMIT]
     if junction == "AK" and zener:
-        return 0.0, ZENER_SHARE[0] * zener[0].low, ZENER_SHARE[1] * zener[0].high
+        # a sweep rarely reaches the registered test current, where a low-voltage type has some volts more
+        return 0.0, rule("zener_share_low") * zener[0].low, rule("zener_share_high") * zener[0].high
     ratings = [part_type.rating(symbol) for symbol in BREAKDOWN_RATINGS[junction]]
     return next((x for x in ratings if isfinite(x)), 0.0), 0.0, inf
 
 
-def _prior(junction: str, part_type: PartType | None, families: Sequence[Family]) -> np.ndarray:
-    device = "diode" if junction == "AK" else "bjt"
-    own = part_type.family if part_type else ""
-    if own and junction in ("BC", "CE") and "Darlington" in own:
-        own = "silicon power BJT"  # its collector junction is a plain one
-    weight = np.array([
-        float(f.name == own) if own else PRIOR.get(f.name, PRIOR_ELSE) * (f.device == device)
-        for f in families
-    ])  # fmt: skip
-    if not own and junction in ("BC", "CE"):
-        weight *= [0.0 if "Darlington" in f.name else 1.0 for f in families]
-    if not weight.any():  # a marking of the other kind of device: judge the junction as what it is
-        return _prior(junction, None, families)
-    return weight / weight.sum()
+def conformity(value, u, low=-np.inf, high=np.inf):
+    """Probability that a quantity lies inside a tolerance interval.
 
-
-def limit_table(
-    pairs: Sequence[tuple[str, PartType | None, bool]], families: Sequence[Family]
-) -> LimitTable:
-    """Limits for each (junction, registered type or None, whether its registered leakage is used).
+    JCGM 106:2012, 7.3: ``p = Phi((high - y)/u) - Phi((low - y)/u)`` for a normal distribution.
 
     Parameters
     ----------
-    pairs : sequence of (str, PartType or None, bool)
-    families : sequence of Family
+    value, u : array_like
+        Best estimate and its standard uncertainty, same unit; u of 0, or an infinite value, is a step.
+    low, high : array_like
+        Tolerance limits; infinite where there is none.
 
     Returns
     -------
-    LimitTable
-
-    Raises
-    ------
-    ValueError
-        A junction that is none of `JUNCTIONS`.
+    ndarray
+        Probability of conformity [1], broadcast; nan where the value or u is nan.
     """
-    n, m = len(pairs), len(families)
-    leak, volts, prior = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
-    words, registered, breakdown = [], np.zeros(n, bool), np.empty((n, 3))
-    for k, (junction, part_type, use) in enumerate(pairs):
-        if junction not in JUNCTIONS:
-            raise ValueError(f"junction {junction!r}: expected one of {', '.join(JUNCTIONS)}")
-        prior[k] = _prior(junction, part_type, families)
-        held = registered_leak(part_type, junction) if part_type and use else None
-        registered[k], breakdown[k] = held is not None, breakdown_limits(part_type, junction)
-        gain = CEO_GAIN if junction == "CE" else 1.0
-        leak[k] = [held.leak_A if held else f.leak_max_A * gain for f in families]
-        volts[k] = [held.at_V if held else f.leak_at_V for f in families]
-        floating = f", times {CEO_GAIN:g} with the base open" if junction == "CE" else ""
-        words.append(tuple(
-            held.words if held else f"{f.name} family{floating}; {f.basis}" for f in families
-        ))  # fmt: skip
-    typed = (prior > 0).sum(axis=1) == 1
-    return LimitTable(
-        tuple(families), prior, leak, volts, typed, registered, breakdown[:, 0], breakdown[:, 1:],
-        tuple(words),
-    )  # fmt: skip
+    from scipy.special import ndtr
+
+    y, u, low, high = np.broadcast_arrays(*(np.asarray(x, float) for x in (value, u, low, high)))
+    sharp = (u == 0) | np.isinf(y)
+    scale = np.where(sharp, 1.0, u)
+    # The difference of the two tails is taken on the side where both are small, or digits are lost.
+    with np.errstate(invalid="ignore"):
+        above = y > 0.5 * (np.where(np.isfinite(low), low, high) + np.where(np.isfinite(high), high, low))
+        a, b = (low - y) / scale, (high - y) / scale
+        p = np.where(above, ndtr(b) - ndtr(a), ndtr(-a) - ndtr(-b))
+    p = np.where(sharp, ((y >= low) & (y <= high)).astype(float), p)
+    return np.where(np.isnan(y) | np.isnan(u), np.nan, np.clip(p, 0.0, 1.0))
+
+
+def conformity_log(value, u_ln, low=0.0, high=np.inf):
+    """Probability of conformity of a positive quantity known to a factor (log-normal).
+
+    Parameters
+    ----------
+    value : array_like
+        Best estimate (median), positive; 0 conforms to any upper limit.
+    u_ln : array_like
+        Standard uncertainty of its natural logarithm [1].
+    low, high : array_like
+        Tolerance limits in the unit of `value`.
+
+    Returns
+    -------
+    ndarray
+        Probability of conformity [1].
+    """
+    with np.errstate(divide="ignore"):
+        y, a, b = (np.log(np.asarray(x, float)) for x in (value, low, high))
+    return conformity(y, u_ln, a, b)
+
+
+def unseen_leak(floor_ohm, limit_ohm, short_ohm, prior):
+    """Probability that a leak hides below what a measurement can see.
+
+    A healthy result from an instrument that cannot resolve the limit is not proof.  Before the
+    measurement a fraction `prior` of parts leaks, with resistances spread evenly over the decades
+    between the short limit and the family's limit; seeing none above `floor_ohm` removes the rest.
+
+    Parameters
+    ----------
+    floor_ohm : array_like
+        Lowest leakage resistance the measurement excludes nothing above [ohm].
+    limit_ohm : array_like
+        Resistance that the family's leakage limit stands for [ohm].
+    short_ohm : float
+        Resistance below which a path is a short [ohm].
+    prior : float
+        Fraction of leaky junctions among those that come to the bench [1].
+
+    Returns
+    -------
+    ndarray
+        Posterior probability of a hidden leak [1]; 0 where the floor is at or above the limit.
+    """
+    floor, limit = np.broadcast_arrays(np.asarray(floor_ohm, float), np.asarray(limit_ohm, float))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        hidden = np.log(limit / np.maximum(floor, short_ohm)) / np.log(limit / short_ohm)
+    hidden = np.clip(np.nan_to_num(hidden, nan=0.0), 0.0, 1.0)
+    return prior * hidden / (prior * hidden + 1.0 - prior)
+
+
+def decide(p: np.ndarray) -> np.ndarray:
+    """Verdict by the 95 % rule.
+
+    Parameters
+    ----------
+    p : ndarray (n, 4)
+        Probabilities of `judge.results.QUALITIES` (good, leaky, shorted, open), rows sum to 1.
+
+    Returns
+    -------
+    ndarray of int (n,)
+        Index into `judge.results.VERDICTS`.  Not good for certain is a fault, and the likelier is named.
+    """
+    code = np.full(len(p), 4)  # undecided
+    code[p[:, 0] >= rule("conformity_good")] = 0
+    bad = p[:, 0] <= rule("conformity_bad")
+    code[bad] = 1 + p[bad, 1:].argmax(axis=1)
+    return code
+
+
+def worst_of(p: np.ndarray, part: np.ndarray, n_parts: int) -> np.ndarray:
+    """Probability of each part's worst quality from those of its junctions.
+
+    Parameters
+    ----------
+    p : ndarray (n, 4)
+        Of each junction (good, leaky, shorted, open); junctions are taken as independent.
+    part : ndarray of int (n,)
+        Which part each belongs to.
+    n_parts : int
+
+    Returns
+    -------
+    ndarray (n_parts, 4)
+        A part is shorted if any junction is, else open if any is, else leaky, else good.
+    """
+    product = np.ones((n_parts, 3))
+    sound = np.stack([p[:, 0], 1.0 - p[:, 2] - p[:, 3], 1.0 - p[:, 2]], axis=1).clip(0.0)
+    np.multiply.at(product, part, sound)
+    good, not_open, not_shorted = product.T
+    out = np.stack([good, not_open - good, 1.0 - not_shorted, not_shorted - not_open], axis=1).clip(0.0)
+    return out / out.sum(axis=1, keepdims=True)

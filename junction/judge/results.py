@@ -6,13 +6,17 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 from math import inf, nan
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.judge.sentences import fill
 from junction.shelf.results import Caution, Meter
+from junction.shelf.rules import families
+from junction.shelf.tables import records
 
 if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
     from junction.fit.results import FitSummary, SweepPlot
@@ -50,7 +54,9 @@ class Finding:
     numbers: Mapping[str, float | str] = field(default_factory=dict)  # further fields of its sentences
 
     def _filled(self, column: str) -> str:
-        known = {"where": self.where, "low": self.low, "high": self.high, **self.numbers}
+        known = self.numbers
+        if "where" not in known:
+            known = {"where": self.where, "low": self.low, "high": self.high, **known}
         return fill(self.reason, column, known)
 
     def says(self) -> str:
@@ -126,6 +132,74 @@ class PartVerdict:
     in_circuit: bool = False
     faults_probability: float = nan  # that exactly `faults` is what is wrong (readings only)
     doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
+
+
+@cache
+def neighbours(verdict: str, faults: tuple[str, ...], kind: str, family: str) -> tuple[str, ...]:
+    """What else to test before power comes on, after a part has failed (reference/neighbours.csv).
+
+    Parameters
+    ----------
+    verdict : str
+        Only a shorted or leaky part harms others.
+    faults : tuple of str
+    kind : str
+        Kind of its device.
+    family : str
+        Family of its junctions, '' where it is not known: a transistor is then taken for a power device,
+        whose fault costs most, and a diode has no list.
+
+    Returns
+    -------
+    tuple of str
+        In the order to test, power-up advice last.
+    """
+    which = families()[family].neighbours if family in families() else ""
+    if verdict not in (Verdict.SHORTED, Verdict.LEAKY) or (kind == "diode" and which != "rectifier"):
+        return ()
+    if kind != "diode" and which != "small_signal":
+        words = " ".join(faults)
+        # collector fault current found its way into the base circuit
+        into_base = "BC" in words or "BE" in words or "CE" not in words
+        which = "power_base" if into_base else "power"
+    damper = kind == "bjt with damper diode"
+    listed = [(getattr(row, which), row) for row in records("neighbours").values()]
+    return tuple(row.says for _, row in sorted(
+        ((place, row) for place, row in listed if place == place and (damper or not row.damper)),
+        key=itemgetter(0),
+    ))  # fmt: skip
+
+
+def part_verdict(
+    part: str, verdict: str, probability: Iterable[float], device: Device,
+    junctions: tuple[JunctionVerdict, ...], family: str = "", **told,
+) -> PartVerdict:  # fmt: skip
+    """One part from what was found of its junctions, by whatever method; all verdicts of parts are made here.
+
+    Parameters
+    ----------
+    part : str
+    verdict : str
+    probability : iterable of float
+        Of the four qualities.
+    device : Device
+    junctions : tuple of JunctionVerdict
+    family : str
+        Family of its junctions where it is known.
+    **told
+        Further fields of `PartVerdict`.  Without ``faults`` they are those of the junctions, worst first.
+    """
+    if "faults" not in told:
+        told["faults"] = tuple(dict.fromkeys(x for j in worst_first(junctions) for x in j.faults))
+    if "neighbours" not in told:
+        told["neighbours"] = neighbours(verdict, told["faults"], device.kind, family)
+    p = dict(zip(QUALITIES, probability, strict=True))
+    return PartVerdict(part, Verdict(verdict), p, device, junctions, **told)
+
+
+def worst_first(verdicts: Iterable) -> tuple:
+    """Verdicts of parts or junctions in the order a technician reads them: worst first, then as they came."""
+    return tuple(sorted(verdicts, key=lambda v: WORST_FIRST.index(v.verdict)))
 
 
 @dataclass(frozen=True, eq=False)

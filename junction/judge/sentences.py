@@ -2,56 +2,66 @@
 
 A template is text with fields in braces: ``{family}`` a text, ``{vf:.3f}`` a number as Python writes it,
 ``{leak:A2}`` a number with its unit (A, V, ohm, W, K, Hz) to so many significant digits (3 where none are
-named) in its SI prefix.  What stands in square brackets is left out where one of its fields is not known
-(nan or empty).  Templates are taken apart once: a bag may hold ten thousand sweeps.
+named) in its SI prefix.  ``{=short_below:g}`` is a rule of reference/rules.csv, ``{>sweep_at}`` what another
+reason says.  What stands in square brackets is left out where one of its fields is not known (nan, empty or
+False); ``[?typed ...]`` stands where the field ``typed`` is known, ``[!typed ...]`` where it is not.
+Templates are taken apart once: a bag may hold ten thousand sweeps.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
-from typing import NamedTuple
 
 from junction.base.number import si
-from junction.shelf.tables import Row, reference_table
+from junction.shelf.rules import rule
+from junction.shelf.tables import records
 
-_OPTIONAL = re.compile(r"\[([^\]]*)\]")
+_INCLUDED = re.compile(r"\{>(\w+)\}")
+_RULE = re.compile(r"\{=(\w+):([^}]*)\}")
 _FIELD = re.compile(r"\{(\w+)[^}]*\}")
 _WITH_UNIT = re.compile(r"\{(\w+):(A|V|ohm|W|K|Hz)(\d?)\}")
-
-
-class _Piece(NamedTuple):
-    """Part of a template: its format, its fields with a unit, and the fields it is left out without."""
-
-    text: str
-    units: tuple[tuple[str, str, str, int], ...]  # name in `text`, field, unit, digits
-    needs: tuple[str, ...]
+_CONDITION = re.compile(r"\[[?!](\w+) ")
+_INNERMOST = re.compile(r"\[(?:([?!])(\w+) )?([^][]*)\]")
 
 
 @cache
-def _rows() -> dict[str, Row]:
-    found: dict[str, Row] = {}
-    for row in reference_table("sentences.csv", ("reason", "says", "next", "else", "source")):
-        reason = row.text("reason", needed=True)
-        if reason in found:
-            raise row.fault("reason", f"{reason!r} stands twice")
-        found[reason] = row
-    return found
+def _template(reason: str, column: str) -> tuple[str, tuple[str, ...]]:
+    """A template with rules and other rows in it, and the fields on which its brackets depend."""
+
+    def value(match: re.Match) -> str:
+        unit = _WITH_UNIT.fullmatch(f"{{{match[1]}:{match[2]}}}")
+        return si(rule(match[1]), unit[2], int(unit[3] or 3)) if unit else format(rule(match[1]), match[2])
+
+    text = getattr(records("sentences")[reason], column)
+    while _INCLUDED.search(text):
+        text = _INCLUDED.sub(lambda match: records("sentences")[match[1]].says, text)
+    text = _RULE.sub(value, text)
+    names = [*_FIELD.findall(text), *_CONDITION.findall(text)] if "[" in text else ()
+    return text, tuple(dict.fromkeys(names))
 
 
 @cache
-def _pieces(reason: str, column: str) -> tuple[_Piece, ...]:
-    found = []
-    for k, text in enumerate(_OPTIONAL.split(_rows()[reason].text(column))):
-        needs = tuple(_FIELD.findall(text)) if k % 2 else ()
-        units = tuple(
-            (f"{name}_{unit}_{digits}", name, unit, int(digits or 3))
-            for name, unit, digits in _WITH_UNIT.findall(text)
-        )
-        if text:
-            found.append(_Piece(_WITH_UNIT.sub(r"{\1_\2_\3}", text), units, needs))
-    return tuple(found)
+def _pieces(reason: str, column: str, known: tuple[bool, ...]) -> tuple[Callable[[Mapping], str], ...]:
+    """A template's pieces, from the numbers to their text, for fields of its brackets known or not."""
+    text, names = _template(reason, column)
+    is_known = dict(zip(names, known, strict=True))
+
+    def shown(match: re.Match) -> str:
+        mark, name, inner = match.groups()
+        stands = all(is_known[field] for field in _FIELD.findall(inner))
+        return inner if stands and (not mark or is_known[name] == (mark == "?")) else ""
+
+    while "[" in text:
+        text = _INNERMOST.sub(shown, text)
+    forms, pieces = _WITH_UNIT.split(text), []
+    for k in range(0, len(forms), 4):
+        pieces.append(forms[k].format_map)
+        if k + 1 < len(forms):
+            name, unit, digits = forms[k + 1 : k + 4]
+            pieces.append(lambda x, name=name, unit=unit, digits=int(digits or 3): si(x[name], unit, digits))
+    return tuple(pieces)
 
 
 def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
@@ -73,16 +83,9 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     ShelfError
         A fault in the table, with line and column.
     """
-    out = []
-    for text, units, needs in _pieces(reason, column):
-        if needs and any((x := numbers[name]) == "" or x != x for name in needs):
-            continue
-        if units:
-            written = {key: si(numbers[name], unit, digits) for key, name, unit, digits in units}
-            out.append(text.format_map({**numbers, **written}))
-        else:
-            out.append(text.format_map(numbers))
-    return "".join(out)
+    names = _template(reason, column)[1]
+    known = tuple([(x := numbers[name]) == x and x != "" and x is not False for name in names])
+    return "".join([piece(numbers) for piece in _pieces(reason, column, known)])
 
 
 def say(reason: str, **numbers) -> str:
@@ -93,8 +96,3 @@ def say(reason: str, **numbers) -> str:
 def next_step(reason: str, **numbers) -> str:
     """What to do, measure or find out next for a reason, '' where there is nothing; see `fill`."""
     return fill(reason, "next", numbers)
-
-
-def what_else(reason: str, **numbers) -> str:
-    """What else could look like this, '' where nothing does; see `fill`."""
-    return fill(reason, "else", numbers)

@@ -11,8 +11,15 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import PartReadings
 from junction.judge.mixture import MISSING
-from junction.judge.neighbours import neighbours
-from junction.judge.results import Alternative, Device, Finding, JunctionVerdict, PartVerdict, Verdict
+from junction.judge.results import (
+    Alternative,
+    Device,
+    Finding,
+    JunctionVerdict,
+    PartVerdict,
+    Verdict,
+    part_verdict,
+)
 from junction.judge.sentences import say
 from junction.leads.bench import Bench, Types, bench_for, bench_group, over_range_V, visible_leak_ohm
 from junction.leads.explain import (
@@ -93,15 +100,15 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
         "leads_cannot_see", ohm=ohm_words(visible_leak_ohm(bench.meter)), over_V=over_range_V(bench.meter),
         gain="" if two or not isnan(part.hfe) else "gain, ",
     )  # fmt: skip
-    result = PartVerdict(
-        part.part, verdict, w.quality, device, _junctions(bench, w, registered, told), faults,
-        _alternatives(bench, w), tuple(said),
-        _next(bench, w, verdict, likely, bool(contradiction), registered), cannot_see,
-        tuple(_warnings(bench, w, registered, contradiction)), (), "readings", part.type,
-        REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C, not isnan(part.temp_C), part.in_circuit,
+    return part_verdict(
+        part.part, verdict, w.quality.values(), device, _junctions(bench, w, registered, told),
+        registered.family if registered else "", faults=faults, alternatives=_alternatives(bench, w),
+        evidence=tuple(said), next=_next(bench, w, verdict, likely, bool(contradiction), registered),
+        cannot_see=cannot_see, warnings=tuple(_warnings(bench, w, registered, contradiction)),
+        basis="readings", type=part.type, temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
+        temp_C=REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C,
         faults_probability=w.faults_probability, doubt=doubt,
     )  # fmt: skip
-    return replace(result, neighbours=neighbours(result, registered.family if registered else ""))
 
 
 def decide(quality: Mapping[str, float], odd: float = 0.0) -> Verdict:

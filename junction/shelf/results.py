@@ -83,6 +83,12 @@ class Family:
     leak_at_V: float
     eg_eV: float
     xti: float
+    called: str = ""  # how it stands in a sentence
+    share: float = 0.0  # how often it comes to the bench, before anything is measured [1]
+    collector: str = ""  # family of its collector junction, where that is another
+    early_breakdown_ratio: float = 1.0  # how much likelier an early breakdown makes it [1]
+    built_in: bool = False  # has base-emitter resistors
+    neighbours: str = ""  # list of reference/neighbours.csv
     basis: str = ""
     source: str = ""
 

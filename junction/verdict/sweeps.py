@@ -3,8 +3,8 @@
 For every sweep and every family it may belong to, three questions are asked of the fit: do forward
 voltage, ideality and series resistance fit the family (which weighs the families), does the reverse
 current keep that family's limit (which decides good against leaky), and is there a path under the short
-limit, or no junction at all.  The answers are probabilities (`junction.verdict.weigh`), the families'
-answers are averaged with their weights, and the 95 % rule of `junction.judge.conformity` decides.
+limit, or no junction at all.  The families' answers are averaged with their weights, and the 95 % rule of
+`junction.judge.limits` decides.
 
 A leaky silicon junction is not taken for a good germanium one, because the forward voltage asked about is
 that of the junction alone, its shunt taken away.  Where shunt and junction cannot be told apart, or
@@ -14,97 +14,86 @@ verdict is `undecided`, with the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
+from math import inf, isfinite
 
 import numpy as np
 
-from junction.base.records import SweepTable
-from junction.fit.results import SweepFits
-from junction.judge.conformity import conformity_log, decide, decision_limits
-from junction.judge.limits import LimitTable, limit_table, registered_leak
-from junction.judge.results import VERDICTS, JunctionVerdict
+from junction.base.number import si
+from junction.base.records import JUNCTIONS, Interval, SweepTable
+from junction.fit.results import SweepFits, fit_summaries
+from junction.judge.limits import Leak, conformity_log, decide, unseen_leak
+from junction.judge.results import QUALITIES, VERDICTS, Finding, JunctionVerdict
+from junction.judge.sentences import say
 from junction.shelf.families import families as shelf_families
 from junction.shelf.results import Family, PartType
-from junction.shelf.rules import rules
+from junction.shelf.rules import rule, rules
 from junction.shelf.types import find_type
-from junction.verdict import weigh
-from junction.verdict.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, Measured, measured
-from junction.verdict.sweep_reasons import (
-    BLIND,
-    DECIDED,
-    DRIFTED,
-    NEAR_LIMIT,
-    NO_FIT,
-    NOT_REACHED,
-    ODD,
-    SWAPPED,
-    WHICH_FAMILY,
-)
+from junction.verdict import families as weigh
+from junction.verdict.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, measured
+from junction.verdict.points import DOUBTS
 
-#: Tags get mixed and probes slip: nothing is surer than this leaves [1], our convention.
-NEVER_SURE = 1e-4
+GOOD, LEAKY, SHORTED, OPENED, UNDECIDED = range(5)  # indices into VERDICTS
 
-#: A temperature as uncertain as this moved by 60 K and more within the sweep [K] (our convention).
-DRIFT_U_K = 17.0
-
-#: A registered limit is used when its voltage is at most this many times what the sweep reached.
-MAX_EXTRAPOLATION = 4.0
+#: Flags of a fit that say nothing where the fit was not believed anyway.
+_OF_THE_FIT = {"poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
+#: Flags that are told with the evidence.
+_TOLD = {"current_limited", "over_range", "self_heated", "reversed"} | _OF_THE_FIT
 
 
 @dataclass(frozen=True, eq=False)
 class SweepVerdicts:
-    """Verdicts of a whole table as arrays; `verdict` and `verdicts` make the records for people.
+    """Verdicts of a whole table as arrays; `verdicts` makes the records for people.
 
     Parameters
     ----------
     table, fits : SweepTable, SweepFits
-    measured : Measured
-    limits : LimitTable
-    row : ndarray of int (n,)
-        Row of `limits` that holds for each sweep.
+    measured : recarray (n,)
+        As `junction.verdict.measured.measured` gives it.
+    families : tuple of Family
+    limits : Limits
     code : ndarray of int (n,)
         Index into `judge.results.VERDICTS`.
     probability : ndarray (n, 4)
         Over `judge.results.QUALITIES`; rows sum to 1.
-    reason : ndarray of int (n,)
-        Index into `REASONS`: why a sweep is undecided.
+    reason : ndarray of str (n,)
+        Row of reference/sentences.csv that says what decided, or what keeps from deciding.
     weight : ndarray (n, f)
         Probability of each family [1].
-    family : ndarray of int (n,)
-        Most probable family.
-    leak_A : ndarray (n,)
-        Reverse current, referred to 25 degC, at that family's limit voltage [A].
-    kept, hidden : ndarray (n,)
-        Probability that the limit is kept, over all families; that a leak over it hides below what the sweep
-        resolves [1].
-    kept_by : ndarray (n, f)
-        Probability that each family's own limit is kept [1].
-    vf_V : ndarray (n,)
-        Forward voltage of the junction alone at that family's test current and 25 degC [V].
+    vf_V, leak_A, leak_u_ln, kept, hidden : ndarray (n, f)
+        Forward voltage of the junction alone at the family's test current and 25 degC [V]; reverse current,
+        referred to 25 degC, at the family's limit voltage [A] and the standard uncertainty of its logarithm
+        [1]; probability that it keeps the family's limit, and that a leak over the limit hides below what
+        the sweep resolves [1].
     window : ndarray (n,)
         Probability that the forward part is that of a healthy junction [1].
     """
 
     table: SweepTable
     fits: SweepFits
-    measured: Measured
-    limits: LimitTable
-    row: np.ndarray
+    measured: np.recarray
+    families: tuple[Family, ...]
+    limits: weigh.Limits
     code: np.ndarray
     probability: np.ndarray
     reason: np.ndarray
     weight: np.ndarray
-    family: np.ndarray
-    leak_A: np.ndarray
-    kept: np.ndarray
-    kept_by: np.ndarray
-    hidden: np.ndarray
     vf_V: np.ndarray
+    leak_A: np.ndarray
+    leak_u_ln: np.ndarray
+    kept: np.ndarray
+    hidden: np.ndarray
     window: np.ndarray
 
     def __len__(self) -> int:
         return self.code.size
+
+    @property
+    def family(self) -> np.ndarray:
+        """Most probable family of every sweep (n,)."""
+        return self.weight.argmax(axis=1)
 
     def names(self) -> tuple[str, ...]:
         """Verdict of every sweep as a word."""
@@ -112,39 +101,7 @@ class SweepVerdicts:
 
     def verdicts(self) -> tuple[JunctionVerdict, ...]:
         """Every sweep as a record with evidence, limit and fit."""
-        from junction.verdict.summary import junction_verdicts
-
-        return junction_verdicts(self)
-
-
-def _limits(table: SweepTable, m: Measured, find, families: tuple[Family, ...]):
-    """Limits by distinct (junction, type, within reach of the registered voltage), and each sweep's row."""
-    types = {name: find(name) if name else None for name in set(table.type)}
-    pairs: dict[tuple[str, str, bool], int] = {}
-    row = np.empty(len(table), np.int64)
-    ce = np.array([j == "CE" for j in table.junction], bool)
-    reach = (MAX_EXTRAPOLATION * np.nan_to_num(np.where(ce, m.v_high_V, -m.v_low_V))).tolist()
-    for k, (junction, name) in enumerate(zip(table.junction, table.type, strict=True)):
-        part_type = types[name]
-        held = registered_leak(part_type, junction) if part_type else None
-        row[k] = pairs.setdefault((junction, name, bool(held and held.at_V <= reach[k])), len(pairs))
-    return limit_table([(j, types[name], use) for j, name, use in pairs], families), row
-
-
-def _reasons(code, m: Measured, ce, window, kept, hidden) -> np.ndarray:
-    """Why a sweep is undecided: the first thing that keeps it from being decided."""
-    doubt = code == weigh.UNDECIDED
-    good, bad = decision_limits()
-    reason = np.where(doubt, WHICH_FAMILY, DECIDED)
-    near = (kept > bad) & (kept < good)
-    reason[doubt & near] = NEAR_LIMIT
-    reason[doubt & (hidden > 0.5 * (1 - good)) & (kept >= 0.5)] = BLIND
-    reason[doubt & (window < good) & (kept > bad)] = ODD
-    reason[doubt & (m.kind != JUNCTION) & ~ce & (kept > bad)] = NOT_REACHED
-    reason[doubt & (m.kind == NONE)] = NO_FIT
-    reason[doubt & m.swapped] = SWAPPED
-    reason[doubt & (m.temp_u_K > DRIFT_U_K)] = DRIFTED
-    return np.where(doubt & (m.doubt > 0), DRIFTED + m.doubt, reason)
+        return tuple(_records(self))
 
 
 def judge_sweeps(
@@ -177,44 +134,209 @@ def judge_sweeps(
     devices = {"diode" if junction == "AK" else "bjt" for junction in set(table.junction)}
     kin = families if families is not None else shelf_families().values()
     kin = tuple(f for f in kin if f.device in devices or not devices)
-    m = measured(table, fits)
-    limits, row = _limits(table, m, types, kin)
-    prior = limits.prior[row]
-    junction = np.array(table.junction, dtype="U2")
-    ce = junction == "CE"
-
-    vf, inside, density, ends = weigh.forward_fit(m, fits, kin)
-    density *= weigh.breakdown_factor(m, kin, junction == "AK")
-    density *= weigh.path_factor(m, kin, junction == "BE")
-    density[ce] = 0.0  # a path between collector and emitter says nothing of the family
-    weight = weigh.family_weight(prior, weigh.share_by_part(table.part, table.junction, density, kin))
-    rated, zener = weigh.breakdown_kept(m, limits, row)
-    window = weigh.in_any_window(inside, ends, prior > 0, weight) * zener
-    leak, kept, hidden = weigh.leakage(m, limits, row, ce)
+    m = measured(table, fits, weigh.test_current(kin))
+    limits = weigh.limits_of(table, m, types, kin)
+    ce = np.array([j == "CE" for j in table.junction], bool)
+    vf, inside, log_like, ends = weigh.forward_fit(m, fits, kin)
+    weight = weigh.weigh_families(log_like, m, table, kin, limits.prior)
+    rated, zener = weigh.breakdown_kept(m, limits)
+    window = weigh.in_any_window(inside, ends, limits.prior > 0, weight) * zener
+    leak, leak_u, kept, hidden = weigh.leakage(m, limits, ce)
     kept = kept * rated[:, None]
-    short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rules()["short_below"].value)
-    kept_mean, hidden_mean = (weight * kept).sum(axis=1), (weight * kept * hidden).sum(axis=1)
-
-    p = np.full((len(table), 4), 0.25)
-    for at, rows in (
-        (m.kind == JUNCTION, weigh.junction_seen(kept_mean - hidden_mean, window, short)),
-        ((m.kind == OPEN) | (m.kind == RESISTOR),
-         weigh.junction_not_seen(m, weight, kept, hidden, short, kin)),
-        (m.kind == REVERSE_ONLY, weigh.reverse_only(kept_mean, hidden_mean, short)),
-        (ce & (m.kind != NONE), weigh.path_without_junction(kept_mean, hidden_mean, short)),
-    ):  # fmt: skip
-        p[at] = rows[at]
-    other = weigh.contradicted(inside, limits, row, m) & (m.kind == JUNCTION) & ~ce
-    p[other] = np.array([1, 1, 0, 1]) / 3.0  # another part than the marking says: its limits say nothing
-    p[m.swapped | (m.doubt > 0) | (m.temp_u_K > DRIFT_U_K)] = 0.25
-    p = p * (1.0 - 4 * NEVER_SURE) + NEVER_SURE
-    code = decide(p)
-    best = weight.argmax(axis=1)
-    each = np.arange(len(table))
-    window = np.where(other, 0.0, window)
-    reason = _reasons(code, m, ce, np.where(ce, 1.0, window), kept[each, best], hidden[each, best])
-    reason[other] = ODD
+    p = _probability(m, ce, weight, weigh.unreached_knee(m, kin), kept, hidden, window)
+    # another part than the marking says: its limits say nothing
+    other = weigh.contradicted(inside, limits, kin, m) & (m.kind == JUNCTION) & ~ce
+    p[other] = np.array([1, 1, 0, 1]) / 3.0
+    drifted = m.temp_u_K > rule("sweep_drift_u")
+    p[m.swapped | (m.doubt > 0) | drifted] = 0.25
+    # Tags get mixed and probes slip: nothing is surer than this leaves.
+    never_sure = rule("never_sure")
+    p = p * (1.0 - 4 * never_sure) + never_sure
+    code, best = decide(p), (np.arange(len(table)), weight.argmax(axis=1))
+    # What decided, or the first thing that keeps a sweep from being decided.
+    good, bad = rule("conformity_good"), rule("conformity_bad")
+    broke = (m.bv_V < limits.breakdown_V[:, 0]) & (leak[best] < limits.leak_A[best])
+    above_bad, no_knee = kept[best] > bad, (m.kind != JUNCTION) & ~ce
+    odd = (window < good) & ~ce & above_bad
+    cases = [
+        ("sweep_good_path", (code == GOOD) & ce), ("sweep_good", code == GOOD),
+        ("sweep_breaks_down", (code == LEAKY) & broke), ("sweep_leaky", code == LEAKY),
+        ("sweep_shorted", code == SHORTED), ("sweep_open", (code == OPENED) & np.isinf(m.path_ohm)),
+        ("sweep_open_path", code == OPENED), ("sweep_odd", other),
+        *((name, m.doubt == k) for k, name in enumerate(DOUBTS) if name),
+        ("sweep_drifted", drifted), ("sweep_swapped", m.swapped), ("sweep_no_fit", m.kind == NONE),
+        ("sweep_reverse_only", (m.kind == REVERSE_ONLY) & no_knee & above_bad),
+        ("sweep_not_reached", no_knee & above_bad),
+        ("sweep_odd_points", odd & m.from_points & ~limits.typed), ("sweep_odd", odd),
+        ("sweep_blind", (hidden[best] > 0.5 * (1 - good)) & (kept[best] >= 0.5)),
+        ("sweep_near_limit", above_bad & (kept[best] < good)),
+    ]  # fmt: skip
+    reason = np.select([at for _, at in cases], [name for name, _ in cases], "sweep_which_family")
     return SweepVerdicts(
-        table, fits, m, limits, row, code, p, reason, weight, best, leak[each, best], kept_mean, kept,
-        hidden[each, best], vf[each, best], window,
+        table, fits, m, kin, limits, code, p, reason, weight, vf, leak, leak_u, kept, hidden,
+        np.where(other, 0.0, window),
     )  # fmt: skip
+
+
+def _probability(m, ce, weight, unreached, kept, hidden, window) -> np.ndarray:
+    """Probability of good, leaky, shorted and open by what was seen (n, 4)."""
+    kept_any, hidden_any = (weight * kept).sum(axis=1), (weight * kept * hidden).sum(axis=1)
+    short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rule("short_below"))
+    none = np.zeros_like(short)
+    # A junction: what lies outside every window is shared out evenly, because nobody knows what it is.
+    ok, odd = kept_any - hidden_any, (1.0 - window) / 3.0
+    junction = np.stack([ok * (window + odd), 1.0 - ok + ok * odd, none, ok * odd], axis=1)
+    # Only a resistance, or nothing at all: a path under the open limit may hide below what was resolved.
+    open_above = rule("open_above")
+    is_open = conformity_log(m.path_ohm, m.path_u_ln, low=open_above)
+    floor = np.nan_to_num(m.floor_ohm, nan=0.0)
+    unseen = unseen_leak(floor, open_above, rule("short_below"), rule("sweep_prior_hidden"))
+    is_open = np.where(np.isinf(m.path_ohm), 1.0 - unseen, is_open)
+    unreached = weight * unreached
+    # The knee was passed without a junction: a path that keeps the leakage limit is what is left of it.
+    passed = ((weight - unreached) * kept).sum(axis=1)
+    bare = np.stack([
+        rule("sweep_prior_good") * (unreached * kept * (1.0 - hidden)).sum(axis=1),
+        rule("sweep_prior_leaky") * (weight * (1.0 - kept)).sum(axis=1) * (1.0 - is_open), none,
+        rule("sweep_prior_open") * (is_open + (1.0 - is_open) * passed),
+    ], axis=1)  # fmt: skip
+    bare /= bare.sum(axis=1, keepdims=True)
+    # The forward part was not swept; or a collector-emitter path, which is healthy when nothing flows.
+    ok = kept_any * (1.0 - hidden_any)
+    plain = np.stack([ok, 1.0 - ok, none, none], axis=1)
+    p = np.full_like(plain, 0.25)
+    for at, found in (
+        (m.kind == JUNCTION, junction), ((m.kind == OPEN) | (m.kind == RESISTOR), _knee_never_seen(bare)),
+        (m.kind == REVERSE_ONLY, _knee_never_seen(plain)), (ce & (m.kind != NONE), plain),
+    ):  # fmt: skip
+        p[at] = found[at] * (1.0 - short[at])[:, None]
+        p[at, SHORTED] += short[at]
+    return p
+
+
+def _knee_never_seen(p: np.ndarray) -> np.ndarray:
+    """A junction whose forward knee was never reached is not called good, whatever else was measured."""
+    over = np.maximum(p[:, GOOD] - rule("knee_never_seen"), 0.0)
+    return p + over[:, None] * np.array([-1.0, 0.0, 0.0, 1.0])
+
+
+def findings(sv: SweepVerdicts) -> list[Finding]:
+    """The finding under the verdict of every sweep, with what its sentences say."""
+    m, each, told = sv.measured, (np.arange(len(sv)), sv.family), sv.family.copy()
+    # Where the knee was not reached: the likeliest family whose knee was out of reach.
+    vf_high = weigh.column(sv.families, "vf_high_V")
+    for k in np.flatnonzero(np.isin(sv.reason, ("sweep_not_reached", "sweep_reverse_only"))).tolist():
+        beyond = sv.weight[k] * (vf_high > m.v_high_V[k])
+        told[k] = beyond.argmax() if beyond.max() > 0 else told[k]
+    # Where families disagree on the leak: the likeliest that disagrees with the best one.
+    rival = np.full(len(sv), "", object)
+    for k in np.flatnonzero(sv.reason == "sweep_which_family").tolist():
+        kept = sv.kept[k] >= 0.5
+        share = np.where(kept != kept[each[1][k]], sv.weight[k], 0.0)
+        rival[k] = sv.families[int(share.argmax())].called if share.max() > 0 else ""
+    family, junction = (np.array(x, object) for x in ([f.called for f in sv.families], sv.table.junction))
+    family = family[told]
+    leak, limit, volts = sv.leak_A[each], sv.limits.leak_A[each[0], told], sv.limits.at_V[each[0], told]
+    path, reverse = np.where(np.isinf(m.path_ohm), np.nan, m.path_ohm), np.maximum(-m.v_low_V, 0.0)
+    typed, one_value, over = sv.limits.typed, np.isnan(m.most_ohm), leak > limit
+    numbers = {
+        "where": junction, "family": family, "vf": sv.vf_V[each], "n": m.n, "leak": leak, "limit": limit,
+        "vf_at": weigh.column(sv.families, "vf_at_A")[told], "vf_high": vf_high[told], "volts": volts,
+        "path": path, "floor": m.floor_ohm, "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V,
+        "rs": np.where(m.rs_ohm > 5, m.rs_ohm, np.nan), "rating": sv.limits.breakdown_V[:, 0],
+        "most": m.most_ohm, "reverse": reverse, "reach": np.where(reverse > 0.05, reverse, np.nan),
+        "up_to": np.fmax(vf_high[told] + 0.1, m.v_high_V), "hidden": sv.hidden[each],
+        "held_A": sv.limits.leak_A[each], "held_V": sv.limits.at_V[each],
+        "shows": rule("range_shows") * limit, "resolves": rule("range_resolves") * limit,
+        "why": np.array(sv.fits.why_not, object), "rival": rival, "leaks": np.where(over, family, rival),
+        "keeps": np.where(over, rival, family), "ce": junction == "CE", "typed": typed,
+        "junction": m.kind == JUNCTION, "measured": one_value & ~m.from_points,
+        "read": one_value & m.from_points, "extended": reverse < 0.5 * volts,
+        "registered": np.array([held is not None for held in sv.limits.registered], bool),
+        "built_in": (junction == "BE") & ~typed, "led": (junction == "AK") & ~typed,
+        "clear": np.isnan(path) & (np.isnan(m.floor_ohm) | (leak < rule("sweep_clear") * limit)),
+    }  # fmt: skip
+    short, open_above = rules()["short_below"], rules()["open_above"]
+
+    @cache
+    def whose(held: Leak | None, family: str, basis: str, ce: bool) -> str:
+        return held.words if held else say("limit_of_family", family=family, basis=basis, open_base=ce)
+
+    more = (
+        sv.code, each[1], np.exp(np.minimum(1.96 * sv.leak_u_ln[each], 50.0)), sv.kept[each], sv.window,
+        np.exp(np.minimum(1.96 * m.path_u_ln, 50.0)),
+        conformity_log(m.path_ohm, m.path_u_ln, low=short.value),
+        conformity_log(m.path_ohm, m.path_u_ln, high=open_above.value),
+    )  # fmt: skip
+    names, out = list(numbers), []
+    for reason, held, (code, j, factor, kept, window, path_factor, not_short, not_open), row in zip(
+        sv.reason.tolist(), sv.limits.registered, zip(*(x.tolist() for x in more), strict=True),
+        zip(*(x.tolist() for x in numbers.values()), strict=True), strict=True,
+    ):  # fmt: skip
+        x, of = dict(zip(names, row, strict=True)), sv.families[j]
+        x["whose"] = whose(held, of.name, of.basis, x["ce"])
+        if code in (SHORTED, OPENED):
+            seen = Interval(x["path"], x["path"] / path_factor, x["path"] * path_factor, "ohm")
+            bar = (short.value, inf, short.basis, not_short) if code == SHORTED else (
+                -inf, open_above.value, open_above.basis, not_open)  # fmt: skip
+            what = "path_ohm", seen, *bar
+        elif reason in ("sweep_odd", "sweep_odd_points"):
+            what = "vf_V", Interval(x["vf"], unit="V"), of.vf_low_V, of.vf_high_V, of.basis, window
+        else:
+            seen = Interval(x["leak"], x["leak"] / factor, x["leak"] * factor, "A")
+            what = "leak_A", seen, -inf, x["held_A"], x["whose"], kept
+        out.append(Finding(x["where"], reason, *what, x))
+    return out
+
+
+def _records(sv: SweepVerdicts) -> Iterator[JunctionVerdict]:
+    """Every sweep as a record for people."""
+    found, m = findings(sv), sv.measured
+    near_A, near_V = rule("sweep_near_current"), rule("sweep_near_voltage")
+    # Forward voltage and leak at the limit's conditions, referred to 25 degC, where the sweep came near them:
+    # a short of 3 ohm seen to 0.1 V says nothing of 5 V.
+    derived: list[dict[str, Interval]] = []
+    for f, is_open in zip(found, (m.kind == OPEN).tolist(), strict=True):
+        x, more = f.numbers, {}
+        if x["vf"] == x["vf"] and x["top"] >= near_A * x["vf_at"]:
+            more[_vf_name(x["vf_at"])] = Interval(x["vf"], unit="V")
+        reach = max(x["reverse"], x["v_high"] if x["ce"] else 0.0)
+        if not is_open and isfinite(x["leak"]) and reach >= near_V * x["volts"]:
+            more[f"I at -{x['volts']:g} V, 25 °C"] = Interval(x["leak"], unit="A")
+        derived.append(more)
+    # Path beside the junction, or the whole path: from the fit, or from the points where they were asked.
+    spread = np.exp(np.minimum(1.96 * m.path_u_ln, 50.0))
+    path = np.where(np.isfinite(m.path_ohm), m.path_ohm, np.nan)
+    ohms = [
+        np.where(m.from_points, read, np.where(m.kind == RESISTOR, x["R_ohm"], x["RSH_ohm"])).tolist()
+        for x, read in ((sv.fits.value, path), (sv.fits.low, path / spread), (sv.fits.high, path * spread))
+    ]
+    bare = {
+        SHORTED: say("limit_short", basis=rules()["short_below"].basis),
+        OPENED: say("limit_open", basis=rules()["open_above"].basis),
+    }
+
+    @cache
+    def leak_limit(limit: float, volts: float, whose: str) -> str:
+        return say("limit_leak", limit=limit, volts=volts, whose=whose)
+
+    faulty = {(j, c): (f"{j} {VERDICTS[c]}",) for j in JUNCTIONS for c in (LEAKY, SHORTED, OPENED)}
+    asked = m.from_points & ~np.isin(sv.table.junction, "CE") & (sv.code != OPENED)
+    for k, (f, fit, code, p, j, by_points, ohm, low, high) in enumerate(zip(
+        found, fit_summaries(sv.fits, derived), sv.code.tolist(), sv.probability.tolist(),
+        sv.family.tolist(), asked.tolist(), *ohms, strict=True,
+    )):  # fmt: skip
+        flags = [x for x in fit.flags if x in _TOLD and not (by_points and x in _OF_THE_FIT)]
+        evidence = [f.says(), *([say("sweep_points_asked")] if by_points else [])]
+        evidence += [say(f"fit_{x}") for x in flags]
+        limit = bare.get(code) or leak_limit(f.numbers["held_A"], f.numbers["held_V"], f.numbers["whose"])
+        path = Interval(ohm, low, high, "ohm") if ohm == ohm or isfinite(low) or isfinite(high) else None
+        yield JunctionVerdict(
+            f.where, VERDICTS[code], dict(zip(QUALITIES, p, strict=True)), faulty.get((f.where, code), ()),
+            tuple(evidence), fit, path, k, sv.families[j].name, limit, f,
+        )  # fmt: skip
+
+
+@cache
+def _vf_name(at_A: float) -> str:
+    return f"V at {si(at_A, 'A')}, 25 °C"

@@ -1,6 +1,7 @@
 """The table of sentences: every template can be filled, numbers are written as careful people write them."""
 
 from math import inf, nan
+from types import SimpleNamespace
 
 import pytest
 
@@ -8,34 +9,40 @@ from junction.base.number import si
 from junction.judge import sentences
 from junction.judge.results import QUALITIES, WORST_FIRST, Finding, Verdict
 from junction.judge.sentences import fill
+from junction.shelf.tables import records
 
 
 @pytest.fixture
 def template(monkeypatch):
-    """Make a row of the table from a template."""
+    """Fill a template as if it stood in the table."""
 
-    class Row:
-        def __init__(self, text):
-            self._text = text
+    def filled(text, **numbers):
+        rows = dict(records("sentences")) | {text: SimpleNamespace(says=text, next="")}
+        rows[text].__dict__["else"] = ""
+        monkeypatch.setattr(sentences, "records", lambda name: rows)
+        return fill(text, "says", numbers)
 
-        def text(self, column):
-            return self._text if column == "says" else ""
-
-    def made(text):
-        monkeypatch.setattr(sentences, "_rows", lambda: {text: Row(text)})
-        return lambda **numbers: fill(text, "says", numbers)
-
-    yield made
+    yield filled
+    sentences._template.cache_clear()
     sentences._pieces.cache_clear()
 
 
 def test_fields_units_and_what_is_left_out(template):
-    say = template("{where}: {leak:A2} at {volts:g} V[, N {n:.2f}][ ({odd})]; under {limit:ohm} is a short.")
+    text = "{where}: {leak:A2} at {volts:g} V[, N {n:.2f}][ ({odd})]; under {limit:ohm} is a short."
     numbers = {"where": "BE", "leak": 1.27e-6, "volts": 5.0, "limit": 50.0}
-    assert say(**numbers, n=1.0, odd="odd") == "BE: 1.3 µA at 5 V, N 1.00 (odd); under 50 ohm is a short."
-    assert say(**numbers, n=nan, odd="") == "BE: 1.3 µA at 5 V; under 50 ohm is a short."
+    assert template(text, **numbers, n=1.0, odd="odd") == (
+        "BE: 1.3 µA at 5 V, N 1.00 (odd); under 50 ohm is a short.")  # fmt: skip
+    assert template(text, **numbers, n=nan, odd="") == "BE: 1.3 µA at 5 V; under 50 ohm is a short."
     with pytest.raises(KeyError):
-        say(where="BE")
+        template(text, where="BE")
+
+
+def test_conditions_rules_and_other_rows(template):
+    text = "[?typed a {type}][!typed no type[!dark , {colour} light]]; {=short_below:ohm2}, {>blind_gain}"
+    no_type = {"typed": False, "type": "", "colour": "red"}
+    assert template(text, typed=True, type="diode", colour="", dark=False) == "a diode; 50 ohm, current gain"
+    assert template(text, **no_type, dark=False) == "no type, red light; 50 ohm, current gain"
+    assert template(text, **no_type, dark=True) == "no type; 50 ohm, current gain"
 
 
 def test_numbers_in_a_sentence():
@@ -55,15 +62,27 @@ def test_verdicts_are_their_words():
     assert set(WORST_FIRST) == set(Verdict)
 
 
-def test_every_template_of_the_table_is_well_made():
-    for reason in sentences._rows():
+class AnyNumber(float):
+    """Stands for any field, also one that has parts."""
+
+    low = high = value = 1.0
+
+
+class Anything(dict):
+    """Numbers for any template."""
+
+    def __missing__(self, name):
+        return AnyNumber(1.0)
+
+
+def test_every_template_of_the_table_can_be_filled():
+    for reason in records("sentences"):
         for column in ("says", "next", "else"):
-            for piece in sentences._pieces(reason, column):
-                assert "[" not in piece.text and "]" not in piece.text, reason
+            text = fill(reason, column, Anything())
+            assert not set(text) & set("[]{}"), f"{reason}: {text}"
 
 
-def test_a_finding_says_what_its_row_says(template):
-    template("{where}: {value:.2f} over {high:g}")
-    text = "{where}: {value:.2f} over {high:g}"
-    found = Finding("BE", text, high=2.0, numbers={"value": 2.5})
-    assert (found.says(), found.next(), found.otherwise()) == ("BE: 2.50 over 2", "", "")
+def test_a_finding_says_what_its_row_says():
+    found = Finding("BE", "sweep_swapped", high=2.0)
+    assert found.says().startswith("BE: nothing flows forward")
+    assert (found.next(), found.otherwise()) == ("Swap the leads of BE and sweep it again.", "")

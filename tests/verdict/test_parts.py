@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, Interval, PartReadings, Reading, SweepTable
-from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict
+from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict, worst_first
 from junction.physics.junction import current
 from junction.shelf.meters import default_meter
-from junction.verdict.merge import merged
-from junction.verdict.parts import judge_bag, sweep_parts, worst_first
+from junction.verdict.parts import judge_bag, merged, sweep_parts
 from junction.verdict.sweeps import judge_sweeps
 from tests.verdict.made_fits import made_fits
 

@@ -10,9 +10,8 @@ import pytest
 
 from junction.base.records import SweepTable
 from junction.fit.sweeps import fit_sweeps
-from junction.verdict.direct import ask_points, passes_differ, sorted_points
 from junction.verdict.parts import sweep_parts
-from junction.verdict.sweep_reasons import REASONS
+from junction.verdict.points import ask_points, passes_differ, sorted_points
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import solve
 
@@ -29,23 +28,23 @@ def found(v, i, junction="BE", type="", **more):
 
 def verdict(v, i, **kwargs):
     sv = found(v, i, **kwargs)
-    return sv.names()[0], REASONS[sv.reason[0]], sv.verdicts()[0].evidence[0]
+    return sv.names()[0], sv.reason[0], sv.verdicts()[0].evidence[0]
 
 
 @pytest.mark.parametrize("start, i_A", [(0.1, 20e-3), (1.0, 20e-3), (0.1, 1e-3)])
 def test_one_current_at_every_voltage_is_no_open(start, i_A):
     v = np.linspace(start, 2.0, 20)
     said = verdict(v, np.full(20, i_A))
-    assert said[:2] == ("undecided", "in the current limit"), said
+    assert said[:2] == ("undecided", "sweep_limited"), said
     assert "current limit" in said[2] and "noise" not in said[2]
 
 
 def test_a_source_in_its_limit_is_not_taken_for_a_knee():
     """0 V carries nothing, 0.1 V and more the limit: a short, or germanium behind a programmed voltage."""
     v = np.linspace(0.0, 2.0, 21)
-    assert verdict(v, np.where(v > 0, 20e-3, 0.0))[:2] == ("undecided", "in the current limit")
+    assert verdict(v, np.where(v > 0, 20e-3, 0.0))[:2] == ("undecided", "sweep_limited")
     flicker = 20e-3 + 1e-5 * (np.arange(20) % 2)
-    assert verdict(v[1:], flicker)[:2] == ("undecided", "in the current limit")
+    assert verdict(v[1:], flicker)[:2] == ("undecided", "sweep_limited")
 
 
 @pytest.mark.parametrize("step, most", [(0.01, "at most 0.5"), (0.1, "at most 5 ohm")])
@@ -119,7 +118,7 @@ def test_a_knee_within_a_volt_is_not_measured(points):
 
 def test_overlapping_windows_are_counted_once():
     """A voltage known to 0.4 V lies in no window for certain, however many windows there are."""
-    from junction.verdict.weigh import in_any_window
+    from junction.verdict.families import in_any_window
 
     ends = np.array([[[-0.5, -0.4, -0.5]], [[0.5, 0.6, 0.4]]])  # three windows nearly on top of each other
     inside = np.array([[0.3829, 0.3812, 0.3469]])  # Phi(high) - Phi(low), normal table
@@ -136,12 +135,12 @@ def test_two_passes_that_contradict_each_other_are_told():
     rng = np.random.default_rng(1)
     v = np.linspace(-4, 0.75, 60)
     i = [solve(v, 1.0, s, 1.0, 1e12, np.inf, 2.0, 25.0) + rng.normal(0, 1e-9, 60) for s in (7e-15, 1.4e-13)]
-    assert verdict(np.tile(v, 2), np.concatenate(i))[:2] == ("undecided", "passes differ")
+    assert verdict(np.tile(v, 2), np.concatenate(i))[:2] == ("undecided", "sweep_passes_differ")
     again = i[0] * (1 + rng.normal(0, 0.01, 60))
     assert verdict(np.tile(v, 2), np.concatenate([i[0], again]))[0] == "good"
     shifted = np.concatenate([v, v + 0.5 * (v[1] - v[0])])  # passes on two grids, nothing to subtract
     assert verdict(shifted, np.concatenate([i[0], solve(shifted[60:], 1.0, 1.4e-13, *SILICON[1:])]))[1] == (
-        "passes differ")  # fmt: skip
+        "sweep_passes_differ")  # fmt: skip
 
 
 def test_a_noisy_resistance_is_not_two_passes():
@@ -156,18 +155,18 @@ def test_two_diodes_back_to_back_are_no_leak():
     i = solve(np.abs(v), 1.0, 2.5e-9, 1.75, 1e12, np.inf, 2.0, 25.0) * np.sign(v)
     rng = np.random.default_rng(1)
     said = verdict(v, i * (1 + rng.normal(0, 2e-3, 60)) + rng.normal(0, 5e-10, 60), junction="AK")
-    assert said[:2] == ("undecided", "conducts both ways"), said
+    assert said[:2] == ("undecided", "sweep_both_ways"), said
 
 
 def test_a_resistance_below_nothing_is_no_short():
     v = np.linspace(-1, 1, 30)
-    assert verdict(v, -v)[:2] == ("undecided", "falls with the voltage")
+    assert verdict(v, -v)[:2] == ("undecided", "sweep_falls")
 
 
 def test_a_temperature_that_runs_away_is_no_temperature():
     v = np.linspace(0, 0.75, 40)
     said = verdict(v, solve(v, 1.0, *SILICON), temp_span_K=np.array([200.0]))
-    assert said[:2] == ("undecided", "temperature drifted"), said
+    assert said[:2] == ("undecided", "sweep_drifted"), said
     assert verdict(v, solve(v, 1.0, *SILICON), temp_span_K=np.array([4.0]))[0] == "good"
 
 
@@ -201,7 +200,7 @@ def test_slopes_carry_their_uncertainty():
     i = [v / 1e4 + 2e-5 + rng.normal(0, 1e-6, 80) for _ in range(400)]
     n = len(i)
     table = SweepTable.from_lists(["P"] * n, ["BE"] * n, [v] * n, i, [25.0] * n)
-    seen = ask_points(table, np.arange(n))
+    seen = ask_points(table, np.arange(n), 1e-3)
     pull = (seen.path_S - 1e-4) / seen.path_u_S
     # medians smoothed over three points: between half and the whole of the stated spread
     assert 0.4 < pull.std() < 1.2 and abs(pull.mean()) < 0.2

@@ -4,16 +4,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.judge.conformity import (
-    DECIDE,
+from junction.judge.limits import (
     conformity,
     conformity_log,
     decide,
-    decision_limits,
     unseen_leak,
     worst_of,
 )
 from junction.judge.results import VERDICTS
+from junction.shelf.rules import rule
 
 
 def test_matches_scipy_normal_over_a_grid():
@@ -72,6 +71,6 @@ def test_worst_of_by_enumeration():
 
 
 def test_decision_rule_is_the_one_in_the_rules_table():
-    assert decision_limits() == (DECIDE, pytest.approx(1 - DECIDE, abs=1e-12))
+    assert rule("conformity_bad") == pytest.approx(1 - rule("conformity_good"), abs=1e-12)
     p = np.array([[0.95, 0.05, 0, 0], [0.949, 0.051, 0, 0], [0.05, 0.0, 0.5, 0.45], [0.06, 0.94, 0, 0]])
     assert [VERDICTS[c] for c in decide(p)] == ["good", "undecided", "shorted", "undecided"]

@@ -1,0 +1,369 @@
+"""What the points of a sweep say by themselves, for sweeps whose fit cannot be believed.
+
+A short that sits in the current limit leaves a fit one or two points, an open junction leaves it only
+noise, and a burnt junction may follow no law at all.  The technician still sees what it is: the current
+at the top, the chord in reverse, both ends alike.  So do these arrays.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from junction.base.records import SweepTable
+from junction.shelf.rules import rule
+
+#: What the points show that no junction, resistance or gap does: such a sweep gets no verdict, whatever fits
+#: it.  Each is a row of reference/sentences.csv.
+DOUBTS = ("", "sweep_limited", "sweep_both_ways", "sweep_falls", "sweep_passes_differ")
+LIMITED, BOTH_WAYS, FALLS, PASSES_DIFFER = range(1, 5)
+
+_quiet = np.errstate(invalid="ignore", divide="ignore", over="ignore")  # empty rows and dead currents
+
+
+def sorted_points(table: SweepTable, rows: np.ndarray):
+    """Points of some sweeps [V], [A] as (k, longest) arrays, sorted by voltage, nan beyond the end."""
+    count = np.diff(table.starts)[rows]
+    place = np.arange(int(count.max(initial=1)))
+    at = np.minimum(table.starts[:-1][rows][:, None] + place, max(table.v_V.size - 1, 0))
+    real = place < count[:, None]
+    v, i = np.where(real, table.v_V[at], np.nan), np.where(real, table.i_A[at], np.nan)
+    v = np.where(np.isfinite(i), v, np.nan)
+    order = np.argsort(v, axis=1)
+    return np.take_along_axis(v, order, axis=1), np.take_along_axis(i, order, axis=1)
+
+
+def _median(x, keep, upper: bool = False):
+    """Middle of the kept entries of each row, the lower or upper one of two; nan where there are none."""
+    ordered = np.sort(np.where(keep, x, np.inf), axis=1)
+    n = keep.sum(axis=1)
+    middle = np.maximum(n - 1 + upper, 0) // 2
+    return np.where(n > 0, np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0], np.nan)
+
+
+def _ends(x, keep):
+    """Least and largest of the kept entries of each row; inf and -inf where there are none."""
+    return np.where(keep, x, np.inf).min(axis=1), np.where(keep, x, -np.inf).max(axis=1)
+
+
+def _scatter(v, i):
+    """Scatter of the currents before the knee about the line between neighbours [A], and whether any tell."""
+    if v.shape[1] < 3:
+        return np.zeros(v.shape[0]), np.zeros(v.shape[0], bool)
+    gap = v[:, 2:] - v[:, :-2]
+    share = np.where(gap > 0, (v[:, 1:-1] - v[:, :-2]) / np.where(gap > 0, gap, 1.0), 0.5)
+    off = np.abs(i[:, 1:-1] - (1 - share) * i[:, :-2] - share * i[:, 2:])
+    off /= np.sqrt(1.0 + share**2 + (1 - share) ** 2)
+    real = np.isfinite(off)
+    near = (v[:, 2:] < rule("points_before_knee")) & real
+    low = np.fmin.reduce(v, axis=1)[:, None]
+    # as near to zero as the sweep allows: further out a breakdown or second knee may bend the curve itself
+    for least, keep in ((3, real), (3, near), (8, near & (v[:, :-2] > 0.3 * low))):
+        near = np.where((keep.sum(axis=1) >= least)[:, None], keep, near)
+    # half of all normal deviations are within 0.674 standard deviations
+    return np.nan_to_num(_median(off, near, upper=True)) / 0.674, near.sum(axis=1) >= 3
+
+
+class _Points:
+    """Points of k sweeps sorted by voltage, (k, longest), with their scatter (k,)."""
+
+    def __init__(self, v, i) -> None:
+        self.v, self.i, self.real = v, i, np.isfinite(i)
+        low, high = _ends(v, np.isfinite(v))
+        self.low = np.where(np.isfinite(low), low, np.nan)
+        self.high = np.where(np.isfinite(high), high, np.nan)
+        change = np.abs(np.diff(i, axis=1))
+        digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
+        self.digit_A = np.where(np.isfinite(digit), digit, 0.0)  # least change that was logged
+        scatter, some = _scatter(v, i)  # of one current near zero
+        self.u_A = np.where(some, scatter, np.maximum(scatter, self.digit_A))
+        self.largest = np.fmax.reduce(np.abs(i), axis=1)
+        coarse = np.minimum(3.0 * self.u_A + 2.5 * self.digit_A, 0.15 * self.largest)
+        at_top = np.abs(i) > (self.largest - np.maximum(0.02 * self.largest, coarse))[:, None]
+        at_top &= (v != 0) & (self.largest > rule("points_most_offset"))[:, None]
+        sides = [at_top & (np.sign(v) == s) for s in (-1, 1)]
+        # points in the current limit, which tell no slope
+        self.stands = np.logical_or(*(x & (x.sum(axis=1) >= 3)[:, None] for x in sides))
+
+    def centre(self, keep):
+        """Median voltage and current of the points kept, and the current's standard uncertainty."""
+        count = np.maximum(keep.sum(axis=1), 1)
+        # Rounding does not average out: the same digit stands in every reading.
+        u = np.hypot(1.25 * self.u_A / np.sqrt(count), self.digit_A / np.sqrt(12.0))
+        return _median(self.v, keep), _median(self.i, keep), u
+
+    def line(self, keep):
+        """Straight line through the points kept: slope, its uncertainty [S], current at zero, scatter [A]."""
+        n = keep.sum(axis=1)
+        v, i = np.where(keep, self.v, 0.0), np.where(keep, self.i, 0.0)
+        mean_v, mean_i = v.sum(axis=1) / n, i.sum(axis=1) / n
+        dv = np.where(keep, self.v - mean_v[:, None], 0.0)
+        sxx = (dv**2).sum(axis=1)
+        slope = (dv * i).sum(axis=1) / sxx
+        left = np.where(keep, self.i - mean_i[:, None] - slope[:, None] * dv, 0.0)
+        scatter = np.sqrt((left**2).sum(axis=1) / np.maximum(n - 2, 1))
+        low, high = _ends(self.v, keep)
+        u = np.hypot(np.maximum(scatter, self.u_A) / np.sqrt(sxx), self.digit_A / np.sqrt(6.0) / (high - low))
+        some = (n >= 2) & (sxx > 0)
+        slope, u = np.where(some, slope, np.nan), np.where(some, u, np.nan)
+        return slope, u, mean_i - slope * mean_v, scatter
+
+
+def _chord(a, b):
+    """Slope between two groups of points [S] with its standard uncertainty."""
+    rise = np.abs(b[0] - a[0])
+    return (b[1] - a[1]) / (b[0] - a[0]), np.hypot(a[2], b[2]) / rise
+
+
+def least_step(table: SweepTable) -> np.ndarray:
+    """Least change of current between points logged one after the other, of every sweep (n,) [A]; 0: none."""
+    out = np.zeros(len(table))
+    full = np.flatnonzero(np.diff(table.starts) > 1)
+    if full.size:
+        step = np.abs(np.diff(table.i_A, append=np.nan))
+        step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
+        least = np.fmin.reduceat(np.where(step > 0, step, np.inf), table.starts[:-1][full])
+        out[full] = np.where(np.isfinite(least), least, 0.0)
+    return out
+
+
+@_quiet
+def line_slope(table: SweepTable, rows: np.ndarray, above_V: np.ndarray, below_V: np.ndarray):
+    """Slope of a straight line with an offset through the points between two voltages.
+
+    Parameters
+    ----------
+    table : SweepTable
+    rows : ndarray of int (k,)
+    above_V, below_V : ndarray (k,)
+        Lowest and highest voltage of the points taken [V].
+
+    Returns
+    -------
+    slope_S, u_S : ndarray (k,)
+        Conductance and its standard uncertainty from scatter and digit [S]; nan with fewer than two points.
+    """
+    v, i = sorted_points(table, rows)
+    p = _Points(v, _without_spikes(i))
+    return p.line((v >= above_V[:, None]) & (v <= below_V[:, None]) & p.real & ~p.stands)[:2]
+
+
+def _without_spikes(i):
+    """Median of each current and its two neighbours in voltage: a rising curve stays what it is."""
+    if i.shape[1] < 3:
+        return i
+    left, here, right = i[:, :-2], i[:, 1:-1], i[:, 2:]
+    middle = np.maximum(np.minimum(left, right), np.minimum(np.maximum(left, right), here))
+    out = i.copy()
+    out[:, 1:-1] = np.where(np.isnan(middle), here, middle)
+    return out
+
+
+@_quiet
+def ask_points(
+    table: SweepTable, rows: np.ndarray, test_A: float, knee_free: np.ndarray | bool = False
+) -> np.recarray:
+    """Look at the points of some sweeps.
+
+    Parameters
+    ----------
+    table : SweepTable
+    rows : ndarray of int (k,)
+    test_A : float
+        Test current for the knee [A].
+    knee_free : ndarray of bool (k,), optional
+        Paths without a knee (collector-emitter), whose forward points are as good as any.
+
+    Returns
+    -------
+    recarray (k,)
+        nan where the sweep has no such points.  ``top_S``, ``top_u_S``: slope from the points nearest to
+        zero to the highest tenth of the forward voltages, and its standard uncertainty [S].  ``path_S``,
+        ``path_u_S``: the same to the middle of the reverse part, or through the points before the knee
+        where no reverse part was swept [S]; the ammeter's offset is in neither, and noise may make it
+        negative.  ``straight_S``: slope of all points before the current limit where they lie on one line
+        [S].  ``span_ohm``: whole swept voltage over the whole change of current, whatever the offset [ohm].
+        ``most_ohm``: between neighbouring points about zero that much current starts to flow that the
+        resistance is at most this [ohm].  ``free``: points before the current limit measure the resistance.
+        ``still``: the current does not change beyond its scatter.  ``floor_ohm``: a path of at least this
+        resistance could hide in offset and scatter [ohm].  ``even``: both ends carry about the same
+        current, as a resistance does and a junction does not.  ``knee_V``, ``knee_u_V``: forward voltage
+        where the current, less that of the path, reaches the test current, and its standard uncertainty, a
+        third of the step it lies in included [V].  ``swapped``: it conducts in reverse as a junction should
+        forward, and not forward.  ``doubt``: index into `DOUBTS`.
+    """
+    near_zero, before_knee, seen_u, most_offset = (
+        rule(f"points_{name}") for name in ("near_zero", "before_knee", "seen", "most_offset")
+    )
+    v, i = sorted_points(table, rows)
+    differ = passes_differ(v, i)
+    p = _Points(v, _without_spikes(i))
+    i, low, high = p.i, p.low, p.high
+    all_low, all_high = np.fmin.reduce(i, axis=1), np.fmax.reduce(i, axis=1)
+    whole = all_high - all_low
+    zero = _near_zero(p)
+    top = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
+    path, bends, stopped = _path(p, zero, knee_free)
+    straight = _straight(p)
+    most, free = _most_ohm(p)
+    still = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
+    every = p.line(p.real)
+    hides = np.where(still, every[:2], path)
+    floor = 1.0 / (np.fmax(hides[0], 0.0) + seen_u * hides[1])
+    near_end = [np.abs(v - x[:, None]) <= 1e-9 + 0.02 * np.abs(x[:, None]) for x in (low, high)]
+    ends = [np.abs(np.nan_to_num(_median(i, keep))) for keep in near_end]
+    both = (low < -near_zero / 2) & (high > near_zero / 2)
+    # what a resistance would carry at the nearer end, of what it carries at the further one
+    share = np.minimum(np.minimum(-low, high) / np.maximum(-low, high), 1.0)
+    even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * share, True)
+    offset = np.nan_to_num(zero[1] * (np.abs(zero[1]) < most_offset))[:, None]
+    ohm = np.where(path[0] > seen_u * path[1], 1.0 / np.where(path[0] > 0, path[0], np.nan), np.inf)
+    knee, knee_u = _knee(v, i - offset, ohm, test_A)
+    # Before a low knee the junction itself conducts: with N up to 2, at most this much of the slope.
+    own = np.nan_to_num(test_A * np.exp((before_knee - knee) / 0.05)) / before_knee
+    path = path[0], np.hypot(path[1], np.where(low > -near_zero, own, 0.0))
+    mirror = _knee(-v[:, ::-1], (offset - i)[:, ::-1], np.full(rows.size, np.inf), test_A)[0]
+    swapped_knee = rule("points_swapped_knee")
+    swapped = np.isnan(knee) & (mirror < swapped_knee) & (high > 0.3)
+    forward_low, forward_high = _ends(i, v > 0)
+    swapped &= ends[0] * high > rule("points_one_way") * -low * np.nan_to_num(forward_high - forward_low)
+    bent = bends & (low > -swapped_knee * 2) & (np.minimum(*ends) > 0.1 * np.maximum(*ends)) & both
+    falls = (every[0] < -seen_u * every[1]) & (-every[0] * (high - low) > 10.0 * p.digit_A)
+    # Nearly every forward point carries the same large current, and no point about zero says why.
+    forward = (v > before_knee) & p.real
+    stands = (forward & p.stands).sum(axis=1)
+    stands = (stands >= 3) & (stands >= rule("points_most_limited") * forward.sum(axis=1))
+    limited = np.isnan(most) & (stands | (still & (np.abs(_median(i, p.real)) > most_offset)))
+    limited |= stopped & ~(most < rule("short_below")) & np.isnan(straight)
+    doubt = np.select([differ, limited, bent, falls], [PASSES_DIFFER, LIMITED, BOTH_WAYS, FALLS], 0)
+    span = (high - np.minimum(low, 0.0)) / whole
+    return np.rec.fromarrays(
+        [*top, *path, straight, span, most, free, still, floor, even, knee, knee_u, swapped, doubt],
+        names="top_S, top_u_S, path_S, path_u_S, straight_S, span_ohm, most_ohm, free, still, floor_ohm, "
+        "even, knee_V, knee_u_V, swapped, doubt",
+    )  # fmt: skip
+
+
+def _near_zero(p: _Points):
+    """The up to three points nearest to zero volt, before the knee: what flows there is the offset."""
+    before_knee = rule("points_before_knee")
+    reach = np.maximum(0.25 * -p.low, before_knee)[:, None]
+    distance = np.where((p.v < before_knee) & (-p.v < reach) & ~p.stands, np.abs(p.v), np.inf)
+    ranked = np.sort(distance, axis=1)[:, : min(3, distance.shape[1])]
+    last = np.where(np.isfinite(ranked), ranked, -1.0).max(axis=1)
+    v, i, u = p.centre(distance <= last[:, None])
+    none = np.isnan(v)  # no point near zero: nothing flows there but an unknown offset of the scatter's size
+    return np.where(none, 0.0, v), np.where(none, 0.0, i), np.where(none, np.hypot(u, p.u_A), u)
+
+
+def _path(p: _Points, zero, free_of_knee):
+    """Slope of the reverse part or before the knee, with uncertainty, and whether it bends up like a knee.
+
+    Also whether the reverse part stands in the current limit, so that no slope of it is known.
+    """
+    near_zero, before_knee, seen_u = (rule(f"points_{x}") for x in ("near_zero", "before_knee", "seen"))
+    low = p.low[:, None]
+    middle = (p.v <= 0.3 * low) & (p.v >= 0.65 * low) & (p.v < -near_zero)
+    stopped = (middle & p.stands).sum(axis=1) > 0.5 * middle.sum(axis=1)
+    # two points alone may both be dropouts
+    deep = (middle.sum(axis=1) > 2) & (p.low < -2 * near_zero) & ~stopped
+    far = _chord(zero, p.centre(middle))
+    shallow = _chord(zero, p.centre((p.v > 0.3 * low) & (p.v < 0.1 * low)))
+    bends = deep & (far[0] > 4.0 * (np.abs(shallow[0]) + 2 * shallow[1])) & (far[0] > seen_u * far[1])
+    reach = np.where(stopped[:, None], p.v >= low, p.v >= -before_knee)
+    before = p.line((p.v < before_knee) & reach & ~p.stands)[:2]
+    every = p.line(p.real)[:2]
+    # What bends like a knee is no path; one as large as the slope before the bend could hide.
+    slope, u = np.where(deep, np.where(bends, shallow, far), np.where(free_of_knee, every, before))
+    # Deep points alone show what flows there: no path carries more, and a knee may carry all of it.
+    back = (p.v < -near_zero) & ~p.stands
+    only = np.isnan(slope) & back.any(axis=1)
+    least = np.where(back, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
+    slope, u = np.where(only, 0.0, slope), np.where(only, least / seen_u, u)
+    return (slope, u), bends, stopped & ~(slope > seen_u * u)
+
+
+def _straight(p: _Points):
+    """Slope of all points before the current limit; nan where they are no line [S].
+
+    A resistance passes through 0, 0 but for the offset, and leaves nothing but scatter; a junction behind
+    its series resistance leaves a step, and two of them a bow.
+    """
+    free = p.real & ~p.stands
+    slope, u, at_zero, scatter = p.line(free)
+    share = rule("points_straight")
+    most = share * np.where(free, np.abs(p.i), 0.0).max(axis=1)
+    offset = np.minimum(most + 3.0 * p.digit_A, 3.0 * most)
+    line = (free.sum(axis=1) >= 4) & (scatter < most) & (np.abs(at_zero) < offset)
+    # A forward part alone, behind series resistance, is a line that starts at the knee.
+    line &= (p.low < -0.3 * p.high) | (np.abs(at_zero) < rule("points_before_knee") * slope)
+    line &= (slope > rule("points_seen") * u) & (most > p.digit_A * share * 10)
+    return np.where(line, slope, np.nan)
+
+
+def _most_ohm(p: _Points):
+    """Most a resistance can be by the steps of current about zero, and whether free points measure it."""
+    near_zero, size_V = rule("points_near_zero"), np.abs(p.v)
+    nearest = np.where(size_V <= near_zero, size_V, np.inf)
+    first = nearest.min(axis=1)
+    has_zero = np.isfinite(first)
+    i0 = np.where(has_zero, _median(p.i, nearest <= first[:, None]), 0.0)
+    size = np.sign(p.v) * (p.i - i0[:, None])
+    away = p.real & (size_V >= near_zero)
+    half = size > 0.5 * np.where(away, size, -np.inf).max(axis=1, keepdims=True)
+    # One digit that comes and goes is noise; the limit of either sign at every voltage is not.
+    steady = (half & away).sum(axis=1, keepdims=True) >= 0.8 * away.sum(axis=1, keepdims=True)
+    enough = (size > 10.0 * p.u_A[:, None]) & (steady | (size > 8.0 * p.digit_A[:, None]))
+    unsure = 3.0 * p.u_A[:, None] + np.where(steady, 0.0, 2.5 * p.digit_A[:, None])
+    ohm = np.where(enough & (size > unsure) & (size_V >= near_zero), size_V / (size - unsure), np.inf)
+
+    def least(side, within):
+        return np.where((np.sign(p.v) == side) & (size_V <= rule(within)), ohm, np.inf).min(axis=1)
+
+    one = np.minimum(*(least(side, "points_one_side") for side in (-1, 1)))
+    one = np.where(has_zero, one, np.inf)  # without a zero all may be offset
+    both = np.maximum(*(least(side, "points_both_sides") for side in (-1, 1)))
+    tiny = np.fmax.reduce(size_V, axis=1) < near_zero
+    most = np.where(tiny, near_zero / p.largest, np.minimum(one, both))
+    inside = away & (np.abs(p.i) < 0.9 * p.largest[:, None]) & (size_V <= rule("points_one_side"))
+    return np.where(np.isfinite(most), most, np.nan), inside.sum(axis=1) >= 2
+
+
+@_quiet
+def passes_differ(v, i) -> np.ndarray:
+    """Sweeps whose points tell of two curves: sorted by voltage, the current jumps down again and again.
+
+    Parameters
+    ----------
+    v, i : ndarray (k, m)
+        Points sorted by voltage [V], [A]; nan where there are none.
+
+    Returns
+    -------
+    ndarray of bool (k,)
+    """
+    if v.shape[1] < 5:
+        return np.zeros(v.shape[0], bool)
+    floor = np.maximum(20.0 * _scatter(v, i)[0], 1e-6 * np.fmax.reduce(np.abs(i), axis=1))[:, None]
+    lower = np.minimum(i[:, 1:], i[:, :-1])
+    clear = (lower > floor) & (v[:, :-1] > rule("points_before_knee"))
+    less = lower < 0.6 * np.maximum(i[:, 1:], i[:, :-1])
+    fall = (clear & less & (i[:, 1:] < i[:, :-1])).sum(axis=1)
+    same = clear & (v[:, 1:] - v[:, :-1] < rule("points_same_voltage"))
+    apart = (same & less).sum(axis=1)
+    twice = (apart >= 3) & (apart > 0.5 * same.sum(axis=1))
+    return twice | (fall >= 4) & (fall > 0.2 * clear.sum(axis=1))
+
+
+def _knee(v, i, reverse_ohm, test_A):
+    """Voltage where the current beside a path reaches the test current, and its uncertainty [V]."""
+    own = i - np.nan_to_num(v / reverse_ohm[:, None])
+    beyond = (own >= test_A) & (v > 0)
+    first = np.argmax(beyond, axis=1)
+    k = np.arange(v.shape[0])
+    before = np.maximum(first - 1, 0)
+    i1, i2 = np.maximum(own[k, before], 1e-15), own[k, first]
+    v1, v2 = v[k, before], v[k, first]
+    share = np.log(test_A / i1) / np.log(i2 / i1)
+    knee = np.where((first > 0) & (i2 > i1), v1 + np.clip(share, 0, 1) * (v2 - v1), v2)
+    u = np.hypot(rule("points_knee_u"), np.where(first > 0, v2 - v1, v2) / 3.0)
+    return np.where(beyond.any(axis=1), [knee, u], np.nan)
