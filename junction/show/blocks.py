@@ -13,8 +13,50 @@ from dataclasses import dataclass
 
 from junction.base.number import Num
 
-#: A block is made once and read once: what a frozen, comparable record costs at start-up buys nothing here.
-_block = dataclass(eq=False, repr=False)
+
+class Badge(str):
+    """A verdict's or grade's `word` in its frame; the text is the word, or another."""
+
+    __slots__ = ("word",)
+
+    def __new__(cls, word: str, text: str = "") -> Badge:
+        """With the word itself as text where none is given."""
+        self = super().__new__(cls, text or word)
+        self.word = word
+        return self
+
+
+class Link(str):
+    """Text that leads to a section of the page, by its id `to`."""
+
+    __slots__ = ("to",)
+
+    def __new__(cls, text: str, to: str) -> Link:
+        """From its text and where it leads."""
+        self = super().__new__(cls, text)
+        self.to = to
+        return self
+
+
+Inline = str | tuple | None  # text, `Num`, `Badge` and `Link` among it
+
+
+@dataclass(eq=False, repr=False)
+class Block:
+    """One thing to show, made by the functions below; `kind` is the name of the function.
+
+    ``body`` is its content, items, rows, pairs, pictures or inner blocks; ``role`` and ``style`` are words
+    that the two ways of showing know.
+    """
+
+    kind: str
+    body: object
+    heading: Inline = ""
+    role: str = ""
+    columns: Sequence[tuple[str, bool, bool]] = ()
+    hang: str = ""
+    id: str = ""
+    level: int = 2
 
 
 def counted(n: int, one: str, many: str = "") -> Num:
@@ -23,143 +65,69 @@ def counted(n: int, one: str, many: str = "") -> Num:
     return Num((str(n), float(n)), (f" {word}" if word else "", None))
 
 
-@_block
-class Badge:
-    """A verdict's or grade's word in its frame; `text` in place of the word."""
-
-    word: str
-    text: str = ""
-
-    def __str__(self) -> str:
-        return self.text or self.word
-
-
-@_block
-class Link:
-    """Text that leads to a section of the page, by its id."""
-
-    text: str
-    to: str
-
-    def __str__(self) -> str:
-        return self.text
-
-
-Inline = str | Num | Badge | Link | tuple | None
-
-
 def words(content: Inline) -> str:
     """Inline content as plain text."""
-    if content is None:
-        return ""
     if isinstance(content, tuple):
         return "".join(words(item) for item in content)
-    return str(content)
+    return str(content or "")
 
 
-@_block
-class Text:
-    """A paragraph; `role` is '' (plain), 'lead', 'soft', 'strong', 'alarm', 'next' or 'title'."""
+def text(content: Inline, role: str = "", hang: str = "") -> Block:
+    """A paragraph; `role` is '' (plain), 'lead', 'soft', 'strong', 'quiet', 'alarm', 'next' or 'title'.
 
-    content: Inline
-    role: str = ""
-    hang: str = ""  # how further lines are indented on a terminal
+    ``hang`` is how further lines are indented on a terminal.
+    """
+    return Block("text", content, role=role, hang=hang)
 
 
-@_block
-class Bullets:
+def bullets(items: Sequence[Inline], heading: str = "", role: str = "") -> Block:
     """A list, with a heading of its own if need be; `role` as for a text, or 'two' (two columns)."""
-
-    items: Sequence[Inline]
-    heading: str = ""
-    role: str = ""
+    return Block("bullets", items, heading, role)
 
 
-@_block
-class Labelled:
+def labelled(label: str, items: Sequence[Inline]) -> Block:
     """Sentences beside a label at the left (terminal), or under it (page)."""
-
-    label: str
-    items: Sequence[Inline]
+    return Block("labelled", items, label)
 
 
-@_block
-class Column:
-    """A column: heading, ``left`` or ``right``, and whether long cells may wrap onto further lines."""
-
-    heading: str
-    align: str = "left"
-    wrap: bool = False
-
-    def __post_init__(self) -> None:
-        if self.align not in ("left", "right"):
-            raise ValueError(f"align {self.align!r}: expected left or right")
+def columns(*headings: str, right: Sequence[str] = (), wrap: Sequence[str] = ()) -> list[tuple]:
+    """Columns of a table: heading, whether it is set to the right, and whether long cells may wrap."""
+    return [(h, h in right, h in wrap) for h in headings]
 
 
-def columns(*headings: str, right: Sequence[str] = (), wrap: Sequence[str] = ()) -> list[Column]:
-    """Columns by their headings, some set to the right, some with cells that may wrap."""
-    return [Column(h, "right" if h in right else "left", h in wrap) for h in headings]
-
-
-@_block
-class Table:
+def table(columns: Sequence, rows: Sequence[Sequence[Inline]], heading: str = "", style: str = "") -> Block:
     """A table; `style` is '' (stacks on a narrow screen), 'values', 'grid' or 'overview'."""
-
-    columns: Sequence[Column]
-    rows: Sequence[Sequence[Inline]]
-    heading: str = ""
-    style: str = ""
+    return Block("table", rows, heading, style, columns)
 
 
-@_block
-class Facts:
+def facts(pairs: Sequence[tuple[Inline, Inline]]) -> Block:
     """Names with their values, one a line."""
+    return Block("facts", pairs)
 
-    pairs: Sequence[tuple[Inline, Inline]]
 
-
-@_block
-class Cautions:
+def cautions(items: Sequence) -> Block:
     """Cautions (`junction.shelf.results.Caution`) that stand before the work."""
-
-    items: Sequence
-
-
-@_block
-class Pictures:
-    """Pictures side by side, each (alternative text, maker of its SVG text); on pages only."""
-
-    pictures: Sequence[tuple[str, str]]
-    caption: Inline = ""
+    return Block("cautions", items)
 
 
-@_block
-class Code:
+def pictures(pictures: Sequence[tuple[str, str]], caption: Inline = "") -> Block:
+    """Pictures side by side, each (alternative text, its SVG text); on pages only."""
+    return Block("pictures", pictures, caption)
+
+
+def code(text: str, heading: str = "") -> Block:
     """Lines to copy as they stand."""
-
-    text: str
-    heading: str = ""
+    return Block("code", text, heading)
 
 
-@_block
-class Beside:
+def beside(blocks: Sequence[Block]) -> Block:
     """Blocks side by side where there is room."""
+    return Block("beside", blocks)
 
-    blocks: Sequence
 
-
-@_block
-class Section:
+def section(heading: Inline, blocks: Sequence, id: str = "", level: int = 2, role: str = "") -> Block:
     """Blocks under a heading; `level` 2 to 4, `role` 'part' for the card of one part."""
-
-    heading: Inline
-    blocks: Sequence
-    id: str = ""
-    level: int = 2
-    role: str = ""
-
-
-Block = Text | Bullets | Labelled | Table | Facts | Cautions | Pictures | Code | Beside | Section
+    return Block("section", blocks, heading, role, id=id, level=level)
 
 
 def visible(text: str) -> str:

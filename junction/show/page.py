@@ -75,9 +75,9 @@ def markup(content: b.Inline) -> Html:
         return tag("span", (text if value is None else tag("data", text, value=repr(float(value)))
                             for text, value in content.pieces), class_="num")  # fmt: skip
     if isinstance(content, b.Badge):
-        return tag("span", b.words(content), class_=f"v v-{content.word}")
+        return tag("span", str(content), class_=f"v v-{content.word}")
     if isinstance(content, b.Link):
-        return tag("a", content.text, href=f"#{content.to}")
+        return tag("a", str(content), href=f"#{content.to}")
     if isinstance(content, tuple):
         return Html("".join(markup(item) for item in content))
     return escape(content or "")
@@ -88,25 +88,23 @@ def _list(items: Iterable[b.Inline], role: str = "") -> Html | None:
     return tag("ul", entries, class_=role or None) if entries else None
 
 
-def _table(block: b.Table) -> Html:
+def _table(block: b.Block) -> Html:
     """A table; with the style '' rows become small blocks on a narrow screen, so cells name their column."""
-    right = [column.align == "right" for column in block.columns]
-    stacks = block.style in ("", "overview")
+    stacks, grid = block.role in ("", "overview"), block.role == "grid"
 
     def cells(row):
-        for column, cell, r in zip(block.columns, row, right, strict=True):
-            if block.style == "grid" and column is block.columns[0]:
+        for k, ((heading, right, _), cell) in enumerate(zip(block.columns, row, strict=True)):
+            if grid and k == 0:
                 yield tag("th", markup(cell), scope="row")
             else:
-                label = column.heading if stacks else None
-                yield tag("td", markup(cell), class_="r" if r else None, data_label=label)
+                label = heading if stacks else None
+                yield tag("td", markup(cell), class_="r" if right else None, data_label=label)
 
-    head = tag("tr", (tag("th", column.heading, scope="col", class_="r" if r else None)
-                      for column, r in zip(block.columns, right, strict=True)))  # fmt: skip
-    rows = (tag("tr", cells(row)) for row in block.rows)
-    style = {"": "stack", "overview": "stack overview"}.get(block.style, block.style)
-    table = tag("table", tag("thead", head), tag("tbody", rows), class_=style)
-    return Html(tag("h4", block.heading) + table) if block.heading else table
+    head = tag("tr", (tag("th", heading, scope="col", class_="r" if right else None)
+                      for heading, right, _ in block.columns))  # fmt: skip
+    style = {"": "stack", "overview": "stack overview"}.get(block.role, block.role)
+    rows = tag("tbody", (tag("tr", cells(row)) for row in block.body))
+    return tag("table", tag("thead", head), rows, class_=style)
 
 
 def _image(alt: str, svg: str) -> Html:
@@ -115,46 +113,42 @@ def _image(alt: str, svg: str) -> Html:
     return tag("img", src=source, alt=alt, width=336, height=250)
 
 
-def _section(block: b.Section) -> Html:
-    inside = [block_html(b) for b in block.blocks]
+def _section(block: b.Block) -> Html:
+    part = block.role.startswith("part")
+    name = "article" if part else "section" if block.level == 2 else "div"
     heading = tag(f"h{block.level}", markup(block.heading))
-    if block.role.startswith("part"):
-        return tag("article", heading, inside, class_=block.role, id=block.id or None)
-    name = "section" if block.level == 2 else "div"
-    return tag(name, heading, inside, id=block.id or None, class_=block.role or None)
+    return tag(name, heading, map(block_html, block.body), class_=block.role or None, id=block.id or None)
 
 
 def block_html(block: b.Block | Html | str) -> Html | None:
     """One block as markup."""
     if isinstance(block, str):
         return block if isinstance(block, Html) else None  # a set line is for the terminal
-    if isinstance(block, b.Text):
-        if block.role == "title":
-            return tag("h1", markup(block.content))
-        name = "div" if block.role == "next" else "p"
-        return tag(name, markup(block.content), class_=block.role or None)
-    if isinstance(block, b.Bullets):
-        found = _list(block.items, block.role)
-        return Html(tag("h4", block.heading) + found) if found and block.heading else found
-    if isinstance(block, b.Labelled):
-        return Html(tag("h4", block.label) + _list(block.items)) if block.items else None
-    if isinstance(block, b.Table):
-        return _table(block)
-    if isinstance(block, b.Facts):
-        return tag("dl", ((tag("dt", markup(name)), tag("dd", markup(value))) for name, value in block.pairs))
-    if isinstance(block, b.Cautions):
-        found = _list([c.text for c in block.items])
-        return found and tag("aside", tag("h2", "Before you touch the board"), found, class_="caution",
-                             role="note")  # fmt: skip
-    if isinstance(block, b.Pictures):
-        views = tag("div", (_image(alt, svg) for alt, svg in block.pictures), class_="views")
-        caption = tag("figcaption", markup(block.caption)) if block.caption else None
-        return tag("figure", views, caption)
-    if isinstance(block, b.Code):
-        lines = Html("\n".join(escape(line) for line in block.text.split("\n")))
-        return tag("div", tag("h4", block.heading) if block.heading else None, tag("pre", lines))
-    if isinstance(block, b.Beside):
-        return tag("div", [block_html(b) for b in block.blocks], class_="beside")
+    body, role = block.body, block.role
+    headed = tag("h4", markup(block.heading)) if block.heading else ""
+    match block.kind:
+        case "text":
+            name = {"title": "h1", "next": "div"}.get(role, "p")
+            return tag(name, markup(body), class_=role if role != "title" and role else None)
+        case "bullets" | "labelled":
+            found = _list(body, role)
+            return found and Html(headed + found)
+        case "table":
+            return Html(headed + _table(block))
+        case "facts":
+            return tag("dl", ((tag("dt", markup(name)), tag("dd", markup(value))) for name, value in body))
+        case "cautions":
+            found = _list([c.text for c in body])
+            heading = tag("h2", "Before you touch the board")
+            return found and tag("aside", heading, found, class_="caution", role="note")
+        case "pictures":
+            views = tag("div", (_image(alt, svg) for alt, svg in body), class_="views")
+            return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None)
+        case "code":
+            lines = Html("\n".join(escape(line) for line in body.split("\n")))
+            return tag("div", Html(headed), tag("pre", lines))
+        case "beside":
+            return tag("div", map(block_html, body), class_="beside")
     return _section(block)
 
 
@@ -172,10 +166,10 @@ def page(title: str, blocks: Iterable[b.Block], footer: b.Inline = FOOTER, style
         tag("title", title), tag("style", Html(stylesheet() + style)),
     )  # fmt: skip
     foot = tag("footer", tag("p", markup(footer))) if footer else None
-    body = tag("body", tag("main", [block_html(b) for b in blocks]), foot)
+    body = tag("body", tag("main", map(block_html, blocks)), foot)
     return "<!DOCTYPE html>\n" + tag("html", head, body, lang="en") + "\n"
 
 
 def fragment(blocks: Iterable[b.Block]) -> str:
     """Blocks as markup without a page around them, for a notebook."""
-    return tag("div", [block_html(b) for b in blocks])
+    return tag("div", map(block_html, blocks))

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from junction.show import blocks as b
+from junction.show.blocks import display_width, visible, words
 
 WIDTH = 80
 GAP = "  "
@@ -52,39 +53,39 @@ def width_for(stream) -> int:
 def paragraph(text: str, width: int = WIDTH, indent: str = "", hang: str | None = None) -> str:
     """A sentence wrapped to the width; continuation lines start with `hang` (default: as `indent`)."""
     return textwrap.fill(
-        b.visible(text), width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
+        visible(text), width, initial_indent=indent, subsequent_indent=indent if hang is None else hang,
         break_on_hyphens=False,
     )  # fmt: skip
 
 
-def _pad(text: str, width: int, align: str) -> str:
-    fill = " " * max(0, width - b.display_width(text))
-    return fill + text if align == "right" else text + fill
+def _pad(text: str, width: int, right: bool) -> str:
+    fill = " " * max(0, width - display_width(text))
+    return fill + text if right else text + fill
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    if b.display_width(text) <= width:
+    if display_width(text) <= width:
         return [text]
-    if text.isascii() or b.display_width(text) == len(text):
+    if text.isascii() or display_width(text) == len(text):
         return textwrap.wrap(text, width, break_on_hyphens=False) or [""]
     half = max(1, width // 2)  # wide characters: never more columns than promised
     return textwrap.wrap(text, half, break_on_hyphens=False) or [""]
 
 
-def column_widths(columns: Sequence[b.Column], rows: Sequence[Sequence[str]], width: int) -> list[int]:
+def column_widths(columns: Sequence, rows: Sequence[Sequence[str]], width: int) -> list[int]:
     """Width of each column so that a line is at most `width` columns.
 
     Columns that may wrap give way first, the widest before the others and none below 12; where that is
     not enough, the other columns are cut down as well.
     """
     natural = [
-        max([b.display_width(c.heading), *(b.display_width(row[k]) for row in rows)])
-        for k, c in enumerate(columns)
+        max([display_width(heading), *(display_width(row[k]) for row in rows)])
+        for k, (heading, _, _) in enumerate(columns)
     ]
     room = width - len(GAP) * (len(columns) - 1)
-    for may, least in ((lambda c: c.wrap, 12), (lambda c: True, 4)):
+    for wrapping, least in ((True, 12), (False, 4)):
         while sum(natural) > room:
-            able = [k for k, c in enumerate(columns) if may(c) and natural[k] > least]
+            able = [k for k, (_, _, wrap) in enumerate(columns) if wrap >= wrapping and natural[k] > least]
             if not able:
                 break
             widest = max(able, key=lambda k: natural[k])
@@ -95,67 +96,66 @@ def column_widths(columns: Sequence[b.Column], rows: Sequence[Sequence[str]], wi
     return natural
 
 
-def table_text(table: b.Table, width: int = WIDTH, paint: Paint | None = None) -> str:
+def table_text(table: b.Block, width: int = WIDTH, paint: Paint | None = None) -> str:
     """Text of a table, without a final line end; a badge takes its verdict's colour after padding."""
     paint = paint or Paint()
-    shown = [[b.visible(b.words(cell)) for cell in row] for row in table.rows]
+    shown = [[visible(words(cell)) for cell in row] for row in table.body]
     widths = column_widths(table.columns, shown, width)
 
     def lines_of(cells: Sequence[str], badges: Sequence[str]) -> Iterable[str]:
         folded = [_wrapped(cell, w) for cell, w in zip(cells, widths, strict=True)]
         for n in range(max(len(f) for f in folded)):
             line = []
-            for f, w, column, badge in zip(folded, widths, table.columns, badges, strict=True):
-                text = _pad(f[n] if n < len(f) else "", w, column.align)
+            for f, w, (_, right, _), badge in zip(folded, widths, table.columns, badges, strict=True):
+                text = _pad(f[n] if n < len(f) else "", w, right)
                 line.append(paint(text, verdict=badge) if badge else text)
             yield GAP.join(line).rstrip()
 
-    none = [""] * len(widths)
-    lines = [paint(line, "strong") for line in lines_of([c.heading for c in table.columns], none)]
+    heads = lines_of([heading for heading, _, _ in table.columns], [""] * len(widths))
+    lines = [paint(line, "strong") for line in heads]
     lines.append(paint(GAP.join("-" * w for w in widths), "quiet"))
-    for row, cells in zip(table.rows, shown, strict=True):
-        lines += lines_of(cells, [cell.word if isinstance(cell, b.Badge) else "" for cell in row])
+    for row, cells in zip(table.body, shown, strict=True):
+        lines += lines_of(cells, [getattr(cell, "word", "") for cell in row])
     return "\n".join(lines)
 
 
-def _lines(block: b.Block, width: int, paint: Paint) -> Iterable[str]:
+def _lines(block: b.Block | str, width: int, paint: Paint) -> Iterable[str]:
     if isinstance(block, str):  # a line that is set already
         yield block
-    elif isinstance(block, b.Text):
-        text = b.words(block.content)
-        if block.role == "alarm":
-            yield paint(paragraph("! " + text, width, "", "  "), "alarm")
-            return
-        line = paragraph(text, width, "", block.hang)
-        if isinstance(block.content, tuple) and isinstance(block.content[0], b.Badge):
-            n = len(b.words(block.content[0]))
-            line = paint(line[:n], verdict=block.content[0].word) + line[n:]
-        yield paint(line, block.role)
-    elif isinstance(block, b.Bullets):
-        if block.heading and block.items:
+        return
+    body, heading = block.body, words(block.heading)
+    if heading and body and block.kind in ("bullets", "table", "section"):
+        if block.kind == "bullets":
             yield ""
-            yield paint(block.heading, "strong")
-        for item in block.items:
-            yield paint(paragraph("- " + b.words(item), width, "", "  "), block.role)
-    elif isinstance(block, b.Labelled):
-        for k, item in enumerate(block.items):
-            text = paragraph(b.words(item), width, " " * _LABEL)
-            yield paint(block.label.ljust(_LABEL), "quiet") + text[_LABEL:] if k == 0 else text
-    elif isinstance(block, b.Table):
-        if block.heading:
-            yield paint(block.heading, "strong")
-        yield table_text(block, width, paint)
-    elif isinstance(block, b.Facts):
-        wide = max((len(b.words(name)) for name, _ in block.pairs), default=0)
-        for name, value in block.pairs:
-            yield f"{b.words(name):<{wide}}  {b.words(value)}"
-    elif isinstance(block, b.Section):
-        yield paint(b.words(block.heading), "strong")
-        for inner in block.blocks:
-            yield from _lines(inner, width, paint)
+        yield paint(heading, "strong")
+    match block.kind:
+        case "text" if block.role == "alarm":
+            yield paint(paragraph("! " + words(body), width, "", "  "), "alarm")
+        case "text":
+            line = paragraph(words(body), width, "", block.hang)
+            first = body[0] if isinstance(body, tuple) else None
+            if isinstance(first, b.Badge):
+                line = paint(line[: len(first)], verdict=first.word) + line[len(first) :]
+            yield paint(line, block.role)
+        case "bullets":
+            for item in body:
+                yield paint(paragraph("- " + words(item), width, "", "  "), block.role)
+        case "labelled":
+            for k, item in enumerate(body):
+                text = paragraph(words(item), width, " " * _LABEL)
+                yield paint(heading.ljust(_LABEL), "quiet") + text[_LABEL:] if k == 0 else text
+        case "table":
+            yield table_text(block, width, paint)
+        case "facts":
+            wide = max((len(words(name)) for name, _ in body), default=0)
+            for name, value in body:
+                yield f"{words(name):<{wide}}  {words(value)}"
+        case "section":
+            for inner in body:
+                yield from _lines(inner, width, paint)
 
 
-def terminal_text(blocks: Iterable[b.Block], width: int = WIDTH, paint: Paint | None = None) -> str:
+def terminal_text(blocks: Iterable[b.Block | str], width: int = WIDTH, paint: Paint | None = None) -> str:
     """All blocks as text, without a final line end; an empty text is an empty line."""
     paint = paint or Paint()
     return "\n".join(line for block in blocks for line in _lines(block, width, paint))

@@ -54,14 +54,14 @@ def terminal(bag: Bag, everything: bool = False) -> Iterable[b.Block]:
     """What the bag holds."""
     rows = [[part, kind, of, str(n), type_] for part, kind, of, n, type_, *_ in _rows(bag)]
     columns = b.columns("part", "kind", "of", "points", "type", right=("points",), wrap=("of",))
-    yield b.Table(columns, rows)
-    yield b.Text(summary(bag))
+    yield b.table(columns, rows)
+    yield b.text(summary(bag))
 
 
 def page(bag: Bag, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = "What was read"
-    return title, [b.Text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
+    return title, [b.text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
 
 
 def document(bag: Bag) -> dict:

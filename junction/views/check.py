@@ -116,30 +116,30 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """The whole answer; the first line is the verdict."""
     v, readings = report.verdicts[0], report.bag.readings[0]
     word, rest = verdict_pieces(v)
-    yield b.Text((b.Badge(word, word.upper()), f"  {rest}"))
-    yield b.Text(say("check_caution"), "quiet")
+    yield b.text((b.Badge(word, word.upper()), f"  {rest}"))
+    yield b.text(say("check_caution"), "quiet")
     said = v.doubt.lower() + "."  # the first line says it already
-    yield b.Labelled("part", [device_line(v, readings)])
-    yield b.Labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
-    yield b.Labelled("note", v.warnings)
+    yield b.labelled("part", [device_line(v, readings)])
+    yield b.labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
+    yield b.labelled("note", v.warnings)
     told = rule("show_least_alternative")
-    yield b.Labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= told])
-    yield b.Labelled("next", [v.next] if v.next else [])
-    yield b.Labelled("", _more_tests(v))
-    yield b.Labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
-    yield b.Labelled("taken", [taken_words(v, report.meter)])
+    yield b.labelled("or else", [alternative_words(a) for a in v.alternatives if a.probability >= told])
+    yield b.labelled("next", [v.next] if v.next else [])
+    yield b.labelled("", _more_tests(v))
+    yield b.labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
+    yield b.labelled("taken", [taken_words(v, report.meter)])
     if v.neighbours:
         output_stage = len(v.neighbours) > _SHORT_LIST
         start = "If it drives a load, test" if output_stage else "Test"
-        yield b.Text(f"{start} before power comes back:", "strong")
+        yield b.text(f"{start} before power comes back:", "strong")
         for k, text in enumerate(v.neighbours[:-1], 1):
-            yield b.Text(f"  {k}. {text}", hang="     ")
-        yield b.Text(v.neighbours[-1])
+            yield b.text(f"  {k}. {text}", hang="     ")
+        yield b.text(v.neighbours[-1])
     shown = last_cautions(report.cautions) if v.neighbours or v.in_circuit else []
     if shown:  # where the hand goes next; the meter's own stand at the top
-        yield b.Text("cautions", "quiet")
+        yield b.text("cautions", "quiet")
         for c in shown:
-            yield b.Text(f"  - {c.text}", "quiet", hang="    ")
+            yield b.text(f"  - {c.text}", "quiet", hang="    ")
 
 
 def last_cautions(cautions: Sequence[Caution]) -> list[Caution]:
@@ -181,8 +181,8 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     name = report.verdicts[0].part or "one part"
     meter = f"Meter: {report.meter.name}." + (f" Made {made}." if made else "")
-    blocks = [b.Text(f"Check of {name}", "title"), b.Cautions(report.cautions), *display(report),
-              b.Text(meter, "soft")]  # fmt: skip
+    blocks = [b.text(f"Check of {name}", "title"), b.cautions(report.cautions), *display(report),
+              b.text(meter, "soft")]  # fmt: skip
     return f"check of {name}", blocks
 
 

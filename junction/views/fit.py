@@ -54,11 +54,11 @@ def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
         yield ""
     if report.transistors:
         yield from (_transistors(report.transistors), "")
-    yield b.Text(summary(report))
+    yield b.text(summary(report))
     for note in notes(report):
-        yield b.Text(note)
+        yield b.text(note)
     if not full:
-        yield b.Text("One line a sweep; --all shows every parameter with its interval.")
+        yield b.text("One line a sweep; --all shows every parameter with its interval.")
 
 
 def _full(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
@@ -72,28 +72,28 @@ def _full(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
         cells.append([row.part, row.junction, "model", "", said])
         for name, it in (*f.parameters.items(), *f.derived.items()):
             cells.append(["", "", PARAMETER_WORDS.get(name, name), *value_and_ends(it)])
-    yield b.Table([b.Column("part"), b.Column("of"), *_VALUES], cells)
+    yield b.table(b.columns("part", "of", *_VALUES, right=("value",), wrap=_VALUES[2:]), cells)
 
 
-_VALUES = (b.Column("quantity"), b.Column("value", "right"), b.Column("95 % interval", wrap=True))
+_VALUES = ("quantity", "value", "95 % interval")
 
 
 def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
     held = {n for r in rows for n in r.fit.parameters}
     names = [n for n in ("IS_A", "N", "RS_ohm", "RSH_ohm", "R_ohm") if n in held]
-    columns = [b.Column("part"), b.Column("of"), *(b.Column(PARAMETER_WORDS[n], "right") for n in names),
-               b.Column("model", wrap=True)]  # fmt: skip
+    right = [PARAMETER_WORDS[n] for n in names]
+    columns = b.columns("part", "of", *right, "model", right=right, wrap=("model",))
     cells = []
     for row in rows[:MOST_LINES]:
         p = row.fit.parameters
         values = (interval(p[n], ends=False) if n in p else "" for n in names)
         cells.append([row.part, row.junction, *values, row.why_not or row.fit.model])
-    yield b.Table(columns, cells)
+    yield b.table(columns, cells)
     if len(rows) > MOST_LINES:
-        yield b.Text(f"and {b.count(len(rows) - MOST_LINES, 'more sweep')}")
+        yield b.text(f"and {b.count(len(rows) - MOST_LINES, 'more sweep')}")
 
 
-def _transistors(rows: tuple[TransistorRow, ...]) -> b.Table:
+def _transistors(rows: tuple[TransistorRow, ...]) -> b.Block:
     cells: list[list[str]] = []
     for row in rows:
         values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
@@ -103,7 +103,7 @@ def _transistors(rows: tuple[TransistorRow, ...]) -> b.Table:
             values = [["no fit", "", row.why_not]]
         names = [[row.part, row.polarity]] + [["", ""]] * len(values)
         cells += [name + value for name, value in zip(names, values, strict=False)]
-    return b.Table([b.Column("part"), b.Column("polarity"), *_VALUES], cells)
+    return b.table(b.columns("part", "polarity", *_VALUES, right=("value",), wrap=_VALUES[2:]), cells)
 
 
 def tables(report: FitReport) -> dict:
@@ -193,17 +193,17 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
             " from ", b.counted(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
             f". {made}")  # fmt: skip
     blocks: list[b.Block] = [
-        b.Text("Fitted parameters", "title"), b.Text(lead, "lead"), b.Cautions(report.cautions),
-        b.Bullets(notes(report), role="soft"),
+        b.text("Fitted parameters", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
+        b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.rows:
         shown = [_sweep(r, sweeps.get(r.sweep, {}), texts.get((r.part, r.junction), ""))
                  for r in report.rows[:MOST_SECTIONS]]  # fmt: skip
-        blocks.append(b.Section("Sweeps", [*_caps(report), *shown]))
+        blocks.append(b.section("Sweeps", [*_caps(report), *shown]))
     if report.transistors:
         shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
                  for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
-        blocks.append(b.Section("Transistors from curves", shown))
+        blocks.append(b.section("Transistors from curves", shown))
     return "Fitted parameters", blocks + set_aside_section(bag.set_aside)
 
 
@@ -216,37 +216,37 @@ def display(report: FitReport) -> list[b.Block]:
 
 def _caps(report: FitReport) -> Iterable[b.Block]:
     if len(report.rows) > MOST_SECTIONS:
-        yield b.Text("Sections for the first sweeps only; the files hold every one.", "soft")
+        yield b.text("Sections for the first sweeps only; the files hold every one.", "soft")
     if report.plots < len(report.rows):
-        yield b.Text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
+        yield b.text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
                     " drawn; --plots draws more."), "soft")  # fmt: skip
 
 
 def _card(text: str) -> list[b.Block]:
-    return [b.Code(text, "SPICE card")] if text else []
+    return [b.code(text, "SPICE card")] if text else []
 
 
-def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Section:
+def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
     blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
-                           else b.Text(source_caption(row), "soft")]  # fmt: skip
-    blocks += [b.Text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
+                           else b.text(source_caption(row), "soft")]  # fmt: skip
+    blocks += [b.text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
     if row.heating_K == row.heating_K:
-        blocks.append(b.Text(("Warmed by about ", quantity(row.heating_K, "K", 2),
+        blocks.append(b.text(("Warmed by about ", quantity(row.heating_K, "K", 2),
                             " during the sweep."), "soft"))  # fmt: skip
-    kind = [b.Text(row.type, "what")] if row.type else []
-    return b.Section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
+    kind = [b.text(row.type, "what")] if row.type else []
+    return b.section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
 
 
-def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Section:
-    blocks: list[b.Block] = [b.Text(f"{row.type} {row.polarity}".strip(), "what")]
+def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Block:
+    blocks: list[b.Block] = [b.text(f"{row.type} {row.polarity}".strip(), "what")]
     if row.why_not:
-        return b.Section(row.part, [*blocks, b.Text(f"No fit: {row.why_not}")], level=3, role="part short")
+        return b.section(row.part, [*blocks, b.text(f"No fit: {row.why_not}")], level=3, role="part short")
     span = ("Curves from ", quantity(row.ic_low_A, "A"), " to ",
             quantity(row.ic_high_A, "A"), "; values referred to 25 °C.")  # fmt: skip
     values = [[name, interval(it)] for name, it in row.parameters.items()]
-    blocks += [b.Pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
+    blocks += [b.pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
     columns = b.columns("quantity", "value and its interval")
-    blocks += [b.Text(span, "soft"), b.Table(columns, values, style="values")]
+    blocks += [b.text(span, "soft"), b.table(columns, values, style="values")]
     if row.held:
-        blocks.append(b.Text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
-    return b.Section(row.part, blocks + _card(card), level=3, role="part short")
+        blocks.append(b.text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
+    return b.section(row.part, blocks + _card(card), level=3, role="part short")

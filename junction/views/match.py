@@ -88,7 +88,7 @@ def stage_words(stage: Stage) -> b.Inline:
     )  # fmt: skip
 
 
-def _overview(sets: Iterable[MatchedSet]) -> b.Table:
+def _overview(sets: Iterable[MatchedSet]) -> b.Block:
     long = ("parts", "grade", "idle imbalance", "peak imbalance", "V_BE apart")
     columns = b.columns("set", *long, "h_FE ratio", right=("h_FE ratio",), wrap=long)
     rows = [
@@ -97,7 +97,7 @@ def _overview(sets: Iterable[MatchedSet]) -> b.Table:
          interval(s.dvbe_V, "V", even=True), quantity(s.hfe_ratio.value, "", 2)]
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
-    return b.Table(columns, rows)
+    return b.table(columns, rows)
 
 
 def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
@@ -107,26 +107,26 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
         yield _overview(listed)
     if len(listed) < len(report.sets):
         more = b.count(len(report.sets) - len(listed), "further set")
-        yield b.Text(f"{more} not listed; --all lists every set.")
+        yield b.text(f"{more} not listed; --all lists every set.")
     for note in _grouped_notes(listed):
-        yield b.Text(note, hang="  ")
+        yield b.text(note, hang="  ")
     for number, s in enumerate(listed, 1):
         if s.kept and not s.swaps:
-            yield b.Text(f"set {number}: no single exchange betters it.")
+            yield b.text(f"set {number}: no single exchange betters it.")
         elif s.kept:
-            yield b.Text(f"set {number}: exchanges that would better it")
-            yield b.Bullets([_swap_words(w) for w in s.swaps])
+            yield b.text(f"set {number}: exchanges that would better it")
+            yield b.bullets([_swap_words(w) for w in s.swaps])
     yield ""
-    yield b.Text(gap_words(report))
-    yield b.Text(stage_words(report.stage))
+    yield b.text(gap_words(report))
+    yield b.text(stage_words(report.stage))
     for sentence in _alarms(report):
-        yield b.Text(sentence, "alarm")
+        yield b.text(sentence, "alarm")
     left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
-    yield b.Bullets(left, "left over")
-    yield b.Bullets(report.advice, "to do better")
-    yield b.Bullets(report.assumptions, "assumed")
+    yield b.bullets(left, "left over")
+    yield b.bullets(report.advice, "to do better")
+    yield b.bullets(report.assumptions, "assumed")
 
 
 def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
@@ -205,7 +205,7 @@ def files(report: MatchReport) -> dict[str, str]:
 
 def display(report: MatchReport) -> list[b.Block]:
     """What a notebook shows."""
-    return [b.Text(summary(report), "strong"), _overview(report.sets), b.Text(gap_words(report), "soft")]
+    return [b.text(summary(report), "strong"), _overview(report.sets), b.text(gap_words(report), "soft")]
 
 
 def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
@@ -214,31 +214,31 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     counts = [(b.counted(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
     blocks: list[b.Block] = [
-        b.Text("Matched sets", "title"),
-        b.Text((b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+        b.text("Matched sets", "title"),
+        b.text((b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
               b.counted(report.parts_read, "part"), named, f". {made}" if made else "."), "lead"),
-        b.Cautions(report.cautions), b.Bullets(counts, role="counts"), b.Text(gap_words(report)),
-        *(b.Text(sentence, "next") for sentence in _alarms(report)),
+        b.cautions(report.cautions), b.bullets(counts, role="counts"), b.text(gap_words(report)),
+        *(b.text(sentence, "next") for sentence in _alarms(report)),
     ]  # fmt: skip
     curves = report.draw()
     if report.sets:
         cards = [_card(report, curves, k) for k in range(len(report.sets))]
-        blocks += [b.Section("Where each part goes", [_places(report)]), b.Section("Set by set", cards)]
+        blocks += [b.section("Where each part goes", [_places(report)]), b.section("Set by set", cards)]
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
-    assumed = [b.Text(stage_words(report.stage)), b.Text("Assumed:"), b.Bullets(report.assumptions)]
+    assumed = [b.text(stage_words(report.stage)), b.text("Assumed:"), b.bullets(report.assumptions)]
     for heading, inner in (
-        ("Left over", [b.Table(b.columns("parts", "why"), left)] if left else []),
-        ("To do better", [b.Bullets(report.advice)] if report.advice else []),
+        ("Left over", [b.table(b.columns("parts", "why"), left)] if left else []),
+        ("To do better", [b.bullets(report.advice)] if report.advice else []),
         ("The stage they were compared in", assumed),
     ):
         if inner:
-            blocks.append(b.Section(heading, inner))
+            blocks.append(b.section(heading, inner))
     blocks += set_aside_section(report.set_aside)
-    blocks.append(b.Section("What the grades mean", _guide(report), role="guide"))
+    blocks.append(b.section("What the grades mean", _guide(report), role="guide"))
     return f"Matched sets: {len(report.sets)}", blocks
 
 
-def _places(report: MatchReport) -> b.Table:
+def _places(report: MatchReport) -> b.Block:
     rows = []
     for k, s in enumerate(report.sets, 1):
         for j, part in enumerate(s.parts):
@@ -249,10 +249,10 @@ def _places(report: MatchReport) -> b.Table:
                 quantity(drop, "V") if drop else "",
             ])  # fmt: skip
     heads = ("set", "part", "place", "grade", "share at idle", "at peak", "drop at idle")
-    return b.Table(b.columns(*heads, right=heads[4:]), rows)
+    return b.table(b.columns(*heads, right=heads[4:]), rows)
 
 
-def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Section:
+def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     """One set with its evidence."""
     s = report.sets[k]
     facts: list[tuple[str, Interval | None]] = [
@@ -269,7 +269,7 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Section:
     if s.thermal_loop_gain > 0:
         shown.append(("thermal loop gain at idle (must stay below 1)",
                       quantity(s.thermal_loop_gain, "", 2)))  # fmt: skip
-    blocks: list[b.Block] = [b.Facts(shown), b.Bullets(s.notes)]
+    blocks: list[b.Block] = [b.facts(shown), b.bullets(s.notes)]
     if s.swaps:
         heads = ("out", "in", "from", "idle", "peak")
         rows = [
@@ -278,31 +278,31 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Section:
              _share(w["imbalance_idle"]), _share(w["imbalance_peak"])]
             for w in s.swaps
         ]  # fmt: skip
-        blocks.append(b.Table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
+        blocks.append(b.table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
     elif s.kept:
-        blocks.append(b.Text("No single exchange betters this set."))
+        blocks.append(b.text("No single exchange betters this set."))
     if curves is not None and k < MOST_PICTURED:
         from junction.show.match_plots import set_pictures
 
         stage, n = report.stage, report.stage.parallel
         svgs = set_pictures(s.parts, curves, (stage.idle.total_A / n, stage.peak.total_A / n))
-        blocks.append(b.Pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
+        blocks.append(b.pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
     types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""
-    return b.Section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
+    return b.section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
 
 
 def _guide(report: MatchReport) -> list[b.Block]:
     blocks: list[b.Block] = [
-        b.Facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
-        b.Text(say("guide_grade", sure=percent(rule("grade_confidence")), worst=percent(rule("grade_c")))),
+        b.facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
+        b.text(say("guide_grade", sure=percent(rule("grade_confidence")), worst=percent(rule("grade_c")))),
     ]  # fmt: skip
     if report.yardsticks:
         heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")
         rows = [[y["type"], (nominal(y["hfe_ratio_min"]), " to 1"),
                  quantity(y["dvbe_max_V"], "V"), quantity(y["at_A"], "A"),
                  y["source"]] for y in report.yardsticks]  # fmt: skip
-        blocks += [b.Text("Beside it, what registered matched duals are held to, without emitter resistors:"),
-                   b.Table(b.columns(*heads), rows)]  # fmt: skip
+        blocks += [b.text("Beside it, what registered matched duals are held to, without emitter resistors:"),
+                   b.table(b.columns(*heads), rows)]  # fmt: skip
     return blocks

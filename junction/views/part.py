@@ -100,7 +100,7 @@ def sure(v: PartVerdict | JunctionVerdict) -> b.Inline:
     return shown if v.verdict in v.probability else (shown, f" {likeliest(v)}")
 
 
-def reading_grid(readings: Sequence[Reading]) -> b.Table:
+def reading_grid(readings: Sequence[Reading]) -> b.Block:
     """Readings as a square: rows are the red lead, columns the black one."""
     found = {r.placement: reading(r) for r in readings}
     leads = sorted({name for place in found for name in place.split("-")}, key="BCEAK123".find)
@@ -108,19 +108,19 @@ def reading_grid(readings: Sequence[Reading]) -> b.Table:
         [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
         for red in leads
     ]
-    return b.Table(b.columns("", *(f"black on {black}" for black in leads)), rows, style="grid")
+    return b.table(b.columns("", *(f"black on {black}" for black in leads)), rows, style="grid")
 
 
 def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
     """Model, parameters and derived values with their 95 % intervals."""
-    yield b.Text(("Model: ", fit.model, "; ", b.counted(fit.n_used, ""), " of ",
+    yield b.text(("Model: ", fit.model, "; ", b.counted(fit.n_used, ""), " of ",
                 b.counted(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
                 "." if fit.temp_known else " (taken, not measured)."))  # fmt: skip
-    yield b.Bullets(fit_notes(fit), role="soft")
+    yield b.bullets(fit_notes(fit), role="soft")
     shown = [(PARAMETER_WORDS.get(name, name), it) for name, it in fit.parameters.items()]
     columns = b.columns("quantity", "value and its interval")
-    yield b.Beside([
-        b.Table(columns, [[name, interval(it)] for name, it in items], style="values")
+    yield b.beside([
+        b.table(columns, [[name, interval(it)] for name, it in items], style="values")
         for items in (shown, list(fit.derived.items())) if items
     ])  # fmt: skip
 
@@ -134,24 +134,24 @@ def source_caption(source: SweepSource) -> b.Inline:
 def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None):
     """Views of one sweep side by side."""
     pictures = [(f"{part} {junction}: {view} view of the sweep", svg) for view, svg in svgs.items()]
-    return b.Pictures(pictures, source_caption(source) if source else "")
+    return b.pictures(pictures, source_caption(source) if source else "")
 
 
 def _limit_words(j: JunctionVerdict) -> str:
     return f"{j.family}: {j.limit}" if j.family and j.limit else j.limit or j.family
 
 
-def _junction_block(part, j, source, svgs, evidence) -> b.Section:
+def _junction_block(part, j, source, svgs, evidence) -> b.Block:
     """One junction: verdict, evidence (what the part has not said yet), pictures and fit."""
-    blocks: list[b.Block] = [b.Bullets(evidence)]
+    blocks: list[b.Block] = [b.bullets(evidence)]
     blocks += [sweep_pictures(svgs, part, j.junction, source)] if svgs else []
-    blocks += [b.Text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
+    blocks += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
     blocks += fit_blocks(j.fit) if j.fit is not None else []
-    blocks += [b.Text(f"Judged by {_limit_words(j)}", "soft")] if j.limit else []
-    return b.Section((j.junction, " ", b.Badge(j.verdict), " ", sure(j)), blocks, level=4, role="junction")
+    blocks += [b.text(f"Judged by {_limit_words(j)}", "soft")] if j.limit else []
+    return b.section((j.junction, " ", b.Badge(j.verdict), " ", sure(j)), blocks, level=4, role="junction")
 
 
-def _junction_table(junctions: Sequence[JunctionVerdict]) -> b.Table:
+def _junction_table(junctions: Sequence[JunctionVerdict]) -> b.Block:
     """Junctions that were read and not swept: verdict and path, one a row."""
     path = any(j.leak_ohm is not None for j in junctions)
     rows = [
@@ -160,7 +160,7 @@ def _junction_table(junctions: Sequence[JunctionVerdict]) -> b.Table:
         for j in junctions
     ]  # fmt: skip
     heads = ("junction", "verdict", "sure", *(["path resistance"] if path else []))
-    return b.Table(b.columns(*heads), rows)
+    return b.table(b.columns(*heads), rows)
 
 
 def part_card(
@@ -169,7 +169,7 @@ def part_card(
     sources: Iterable[SweepSource] = (),
     svgs: Mapping[int, Mapping[str, str]] | None = None,
     anchor: str = "",
-) -> b.Section:
+) -> b.Block:
     """All that is known of one part.
 
     Parameters
@@ -187,20 +187,20 @@ def part_card(
     where = {s.sweep: s for s in sources}
     what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
     said = evidence_of(v)
-    blocks: list[b.Block] = [b.Text(what, "what")]
-    blocks += [b.Text(f"Fault: {fault_words(v)}")] if v.faults else []
-    blocks.append(b.Bullets(said))
-    blocks += [b.Text(v.next, "next")] if v.next else []
-    blocks.append(b.Bullets(v.warnings, role="soft"))
+    blocks: list[b.Block] = [b.text(what, "what")]
+    blocks += [b.text(f"Fault: {fault_words(v)}")] if v.faults else []
+    blocks.append(b.bullets(said))
+    blocks += [b.text(v.next, "next")] if v.next else []
+    blocks.append(b.bullets(v.warnings, role="soft"))
     read = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
     beside = [reading_grid(readings.readings)] if readings is not None and readings.readings else []
-    blocks.append(b.Beside(beside + ([_junction_table(read)] if read else [])))
+    blocks.append(b.beside(beside + ([_junction_table(read)] if read else [])))
     limits = [f"{j.junction} judged by {_limit_words(j)}" for j in read if j.limit]
-    blocks.append(b.Bullets(limits, role="soft"))
+    blocks.append(b.bullets(limits, role="soft"))
     for j in v.junctions:
         fresh = [s for s in j.evidence if s not in said and f"{j.junction}: {s}" not in said]
         if j in read:
-            blocks.append(b.Bullets(fresh))
+            blocks.append(b.bullets(fresh))
         else:
             blocks.append(_junction_block(v.part, j, where.get(j.sweep), svgs.get(j.sweep, {}), fresh))
     if v.alternatives:
@@ -210,8 +210,8 @@ def part_card(
             for a in v.alternatives
         ]  # fmt: skip
         columns = b.columns("faults", "device", "probability", "decided by", right=("probability",))
-        blocks.append(b.Table(columns, rows, "What else could explain it"))
-    blocks.append(b.Bullets(v.neighbours, "Test before power-up", "two"))
-    blocks += [b.Text(blind_words(v), "soft")] if v.cannot_see else []
+        blocks.append(b.table(columns, rows, "What else could explain it"))
+    blocks.append(b.bullets(v.neighbours, "Test before power-up", "two"))
+    blocks += [b.text(blind_words(v), "soft")] if v.cannot_see else []
     role = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
-    return b.Section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)
+    return b.section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)

@@ -25,16 +25,16 @@ def parts_text(net: ResistorNetwork) -> str:
     return "".join(by_letter.get(c, c) for c in net.arrangement) + unit
 
 
-def _networks(networks: Iterable[ResistorNetwork]) -> b.Table:
-    columns = [b.Column("parts", wrap=True), *(b.Column(head, "right") for head in
-               ("value", "off by", "likely", "most heat"))]  # fmt: skip
+def _networks(networks: Iterable[ResistorNetwork]) -> b.Block:
+    right = ("value", "off by", "likely", "most heat")
+    columns = b.columns("parts", *right, right=right, wrap=("parts",))
     rows = [
         [parts_text(n), nominal(float(f"{n.ohm:.5g}"), "ohm"),
          "0 %" if abs(n.error) < 5e-6 else f"{100 * n.error:+.2f} %", f"± {100 * n.tolerance_likely:.2g} %",
          percent(max(n.power_shares)) if isnan(n.hottest_W) else quantity(n.hottest_W, "W")]
         for n in networks
     ]  # fmt: skip
-    return b.Table(columns, rows)
+    return b.table(columns, rows)
 
 
 def _reading(report: ResistorReport) -> list[b.Block]:
@@ -51,7 +51,7 @@ def _reading(report: ResistorReport) -> list[b.Block]:
         lines.append(f"A path of {quantity(v.parallel_ohm, 'ohm')} beside a good one would read the same.")
     if v.next:
         lines.append(f"Next: {v.next}.")
-    return [b.Text(x) for x in lines]
+    return [b.text(x) for x in lines]
 
 
 def _stock(report: ResistorReport) -> list[b.Block]:
@@ -72,7 +72,7 @@ def _stock(report: ResistorReport) -> list[b.Block]:
                          f" {part} part it is left out.")  # fmt: skip
         if part and not report.networks:
             lines.append(f"No network of {part} parts does: take larger ones.")
-    return [b.Text(x) for x in lines]
+    return [b.text(x) for x in lines]
 
 
 def _effect(report: ResistorReport) -> list[b.Block]:
@@ -80,10 +80,10 @@ def _effect(report: ResistorReport) -> list[b.Block]:
     if e is None:
         return []
     return [
-        b.Text(f"At {nominal(e.current_A, 'A')} it drops {quantity(e.drop_V, 'V')}. Two equal devices whose"
+        b.text(f"At {nominal(e.current_A, 'A')} it drops {quantity(e.drop_V, 'V')}. Two equal devices whose"
              f" resistors stand at opposite ends of ± {100 * report.tolerance:g} % differ by"
              f" {percent(e.imbalance, 1)} of their sum; what the devices themselves differ by comes on top."),
-        b.Text(f"A protection that trips at that drop trips between {quantity(e.trip_low_A, 'A')} and"
+        b.text(f"A protection that trips at that drop trips between {quantity(e.trip_low_A, 'A')} and"
              f" {quantity(e.trip_high_A, 'A')}."),
     ]  # fmt: skip
 
@@ -104,12 +104,12 @@ def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Blo
     alone = all(len(n.parts_ohm) == 1 for n in report.networks)
     if report.networks and not (report.reading and alone):
         shown = report.networks if everything else report.networks[:_MOST_LINES]
-        yield from ("", _networks(shown), "", b.Text(_legend(report)))
+        yield from ("", _networks(shown), "", b.text(_legend(report)))
     if report.effect:
         yield from ("", *_effect(report))
     yield ""
     for caution in report.cautions:
-        yield b.Text(f"Caution: {caution.text}", hang="  ")
+        yield b.text(f"Caution: {caution.text}", hang="  ")
 
 
 def _legend(report: ResistorReport) -> str:
@@ -121,12 +121,12 @@ def _legend(report: ResistorReport) -> str:
 def page(report: ResistorReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = f"Resistor of {nominal(report.wanted_ohm, 'ohm')}"
-    networks = [_networks(report.networks), b.Text(_legend(report), "soft")] if report.networks else []
-    blocks: list[b.Block] = [b.Text(title, "title"), b.Cautions(report.cautions)]
+    networks = [_networks(report.networks), b.text(_legend(report), "soft")] if report.networks else []
+    blocks: list[b.Block] = [b.text(title, "title"), b.cautions(report.cautions)]
     for heading, inside in (("The reading", _reading(report)), ("From stock", _stock(report) + networks),
                             ("What the tolerance does", _effect(report))):  # fmt: skip
-        blocks += [b.Section(heading, inside)] if inside else []
-    return title, [*blocks, *([b.Text(f"Made {made}.", "soft")] if made else [])]
+        blocks += [b.section(heading, inside)] if inside else []
+    return title, [*blocks, *([b.text(f"Made {made}.", "soft")] if made else [])]
 
 
 def display(report: ResistorReport) -> list[b.Block]:

@@ -68,13 +68,13 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     if listed:
         rows = [[v.part, b.Badge(v.verdict), sure(v), fault_words(v), _why(v)] for v in listed]
         columns = b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why"))
-        yield b.Table(columns, rows)
+        yield b.table(columns, rows)
         yield ""
-    yield b.Text(summary(report))
+    yield b.text(summary(report))
     if left:
-        yield b.Text(left)
+        yield b.text(left)
     for note in notes(report):
-        yield b.Text(note)
+        yield b.text(note)
 
 
 def notes(report: SortReport) -> list[str]:
@@ -189,28 +189,28 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
         svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
     readings = {p.part: p for p in bag.readings}
     blocks: list[b.Block] = [
-        b.Text("Sorted bag", "title"), b.Text(_lead(report, made), "lead"), b.Cautions(report.cautions),
-        b.Bullets([(b.counted(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
-        b.Bullets(notes(report), role="soft"),
+        b.text("Sorted bag", "title"), b.text(_lead(report, made), "lead"), b.cautions(report.cautions),
+        b.bullets([(b.counted(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
+        b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.verdicts:
         cards = [
             part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
             for k, v in enumerate(report.verdicts[:MOST_SECTIONS])
         ]
-        blocks += [b.Section("Worst first", [_overview(report)]),
-                   b.Section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
+        blocks += [b.section("Worst first", [_overview(report)]),
+                   b.section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
     else:
-        blocks.append(b.Text("No part could be judged."))
+        blocks.append(b.text("No part could be judged."))
     blocks += set_aside_section(bag.set_aside)
-    blocks.append(b.Section("How to read this sheet", _guide(report.meter), role="guide"))
+    blocks.append(b.section("How to read this sheet", _guide(report.meter), role="guide"))
     return f"Sorted bag: {b.count(len(report.verdicts), 'part')}", blocks
 
 
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     table = _overview(report, link=False)
-    return [b.Text(summary(report), "strong"), table, b.Bullets(notes(report), role="soft")]
+    return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft")]
 
 
 def _lead(report: SortReport, made: str) -> b.Inline:
@@ -222,22 +222,22 @@ def _lead(report: SortReport, made: str) -> b.Inline:
             f". {made}" if made else ".")  # fmt: skip
 
 
-def _overview(report: SortReport, link: bool = True) -> b.Table:
+def _overview(report: SortReport, link: bool = True) -> b.Block:
     rows = [
         [b.Link(v.part, f"p{k}") if link and k < MOST_SECTIONS else v.part, b.Badge(v.verdict), sure(v),
          device_words(v.device, v.type), fault_words(v), next(iter(evidence_of(v)), "")]
         for k, v in enumerate(report.verdicts)
     ]  # fmt: skip
     columns = b.columns("part", "verdict", "sure", "device", "fault", "why")
-    return b.Table(columns, rows, style="overview")
+    return b.table(columns, rows, style="overview")
 
 
 def _caps(report: SortReport, swept: int) -> Iterable[b.Block]:
     if len(report.verdicts) > MOST_SECTIONS:
-        yield b.Text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
+        yield b.text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
                     "and the JSON hold every part."), "soft")  # fmt: skip
     if report.plots < swept:
-        yield b.Text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
+        yield b.text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
                     b.counted(swept, "part"), " with sweeps; --plots draws more."), "soft")  # fmt: skip
 
 
@@ -247,9 +247,9 @@ def set_aside_section(items: tuple[SetAside, ...]) -> list[b.Block]:
         return []
     rows = [[s.file, b.counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
             for s in items[:MOST_SET_ASIDE]]  # fmt: skip
-    cut = [b.Text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
-    table = b.Table(b.columns("file", "line", "column", "value", "reason"), rows)
-    return [b.Section("Set aside, not used", [table, *cut])]
+    cut = [b.text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
+    table = b.table(b.columns("file", "line", "column", "value", "reason"), rows)
+    return [b.section("Set aside, not used", [table, *cut])]
 
 
 def meter_words(m: Meter) -> b.Inline:
@@ -262,9 +262,9 @@ def meter_words(m: Meter) -> b.Inline:
 
 def _guide(meter: Meter) -> list[b.Block]:
     return [
-        b.Facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
-        b.Text(say("guide_sure", good=100 * rule("conformity_good"), bad=100 * rule("conformity_bad"))),
-        b.Text(say("guide_pictures")),
-        b.Text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
+        b.facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
+        b.text(say("guide_sure", good=100 * rule("conformity_good"), bad=100 * rule("conformity_bad"))),
+        b.text(say("guide_pictures")),
+        b.text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
               ". Say --meter-current or --meter-open-voltage if yours differs.")),
     ]  # fmt: skip

@@ -80,9 +80,9 @@ def summary(report: StageReport) -> str:
     return text + (f"; measured drops: {OVERALL[drops.overall]}" if drops is not None else "")
 
 
-def _asked(stage: Stage) -> b.Facts:
+def _asked(stage: Stage) -> b.Block:
     pairs = [(words, quantity(value, unit)) for words, value, unit in facts(stage)]
-    return b.Facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
+    return b.facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
 
 
 def _heat(stage: Stage) -> list[b.Block]:
@@ -99,7 +99,7 @@ def _heat(stage: Stage) -> list[b.Block]:
          celsius(d.sink_C), celsius(d.junction_C)]
         for d in stage.dissipation
     ]  # fmt: skip
-    return [b.Table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)]
+    return [b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)]
 
 
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
@@ -107,22 +107,22 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
     stage, drops = report.stage, report.measured_drops
     live = [c.text for c in report.cautions if c.where == "power-up"]
     if drops is not None and drops.alarm:
-        yield from (b.Text(drops.alarm, "alarm"), "")
-    yield b.Text("before you measure in a live amplifier", "strong")
-    yield from (b.Bullets(live[:1]), "")
+        yield from (b.text(drops.alarm, "alarm"), "")
+    yield b.text("before you measure in a live amplifier", "strong")
+    yield from (b.bullets(live[:1]), "")
     for sentence in stage.findings:
-        yield b.Text(sentence, "alarm")
+        yield b.text(sentence, "alarm")
     if stage.findings:
         yield ""
     if drops is not None:
         yield from (*_drop_lines(drops), "")
-    yield from (_asked(stage), "", b.Text(drop_words(stage)))
+    yield from (_asked(stage), "", b.text(drop_words(stage)))
     if stage.dissipation:
-        yield from ("", b.Text("heat in each device", "strong"), *_heat(stage))
-    yield b.Bullets([c.text for c in stage.limits if c.verdict in ("close", "unknown")])
-    yield b.Bullets(stage.questions, "needed to know more")
-    yield b.Bullets(_assumed(report), "assumed")
-    yield b.Bullets(live[1:], "and before you power up")
+        yield from ("", b.text("heat in each device", "strong"), *_heat(stage))
+    yield b.bullets([c.text for c in stage.limits if c.verdict in ("close", "unknown")])
+    yield b.bullets(stage.questions, "needed to know more")
+    yield b.bullets(_assumed(report), "assumed")
+    yield b.bullets(live[1:], "and before you power up")
 
 
 def _assumed(report: StageReport) -> tuple[str, ...]:
@@ -131,17 +131,17 @@ def _assumed(report: StageReport) -> tuple[str, ...]:
 
 
 def _drop_lines(drops: DropReport) -> Iterable[b.Block]:
-    yield b.Text(f"measured drops: {OVERALL[drops.overall]}", "strong")
-    bias = [b.Text(f"  {drops.bias_text}", hang="    ")]
+    yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
+    bias = [b.text(f"  {drops.bias_text}", hang="    ")]
     urgent = drops.bias == "too high"
     yield from bias if urgent else ()
     for v in drops.drops:
-        yield b.Text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
+        yield b.text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
         if v.next() and v.verdict != "as predicted":
-            yield b.Text(f"    next: {v.next()}", hang="    ")
+            yield b.text(f"    next: {v.next()}", hang="    ")
     yield from () if urgent else bias
     for sentence in drops.swaps:
-        yield b.Text(f"  {sentence}", hang="    ")
+        yield b.text(f"  {sentence}", hang="    ")
 
 
 def tables(report: StageReport) -> dict:
@@ -183,22 +183,22 @@ def document(report: StageReport) -> dict:
 def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     stage, drops = report.stage, report.measured_drops
-    blocks: list[b.Block] = [b.Text("Output stage", "title"), b.Text(made, "lead")]
+    blocks: list[b.Block] = [b.text("Output stage", "title"), b.text(made, "lead")]
     if drops is not None and drops.alarm:
-        blocks.append(b.Text(drops.alarm, "next"))
-    blocks.append(b.Cautions(report.cautions))
-    blocks += [b.Text(sentence, "next") for sentence in stage.findings]
+        blocks.append(b.text(drops.alarm, "next"))
+    blocks.append(b.cautions(report.cautions))
+    blocks += [b.text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
-        blocks.append(b.Section(f"Measured drops: {OVERALL[drops.overall]}", _drops(drops)))
-    blocks.append(b.Section("What it asks of its devices",
-                          [_asked(stage), b.Text(drop_words(stage)), *_picture(report)]))  # fmt: skip
+        blocks.append(b.section(f"Measured drops: {OVERALL[drops.overall]}", _drops(drops)))
+    blocks.append(b.section("What it asks of its devices",
+                          [_asked(stage), b.text(drop_words(stage)), *_picture(report)]))  # fmt: skip
     for heading, inner in (
         ("Heat in each device", _heat(stage)), ("Against the limits of the type", _limits(stage)),
-        ("Needed to know more", [b.Bullets(stage.questions)] if stage.questions else []),
-        ("Assumed", [b.Bullets(_assumed(report))] if _assumed(report) else []),
+        ("Needed to know more", [b.bullets(stage.questions)] if stage.questions else []),
+        ("Assumed", [b.bullets(_assumed(report))] if _assumed(report) else []),
     ):  # fmt: skip
         if inner:
-            blocks.append(b.Section(heading, inner))
+            blocks.append(b.section(heading, inner))
     return "Output stage", [*blocks, *set_aside_section(report.set_aside)]
 
 
@@ -213,7 +213,7 @@ def _limits(stage: Stage) -> list[b.Block]:
     rows = [[c.type, c.quantity, known(c.asked, c.unit), known(c.limit, c.unit), b.Badge(c.verdict), c.source]
             for c in stage.limits]  # fmt: skip
     notes = [c.text for c in stage.limits if c.verdict != "within" or "safe area" in c.quantity]
-    return [b.Table(columns, rows), b.Bullets(list(dict.fromkeys(notes)))]
+    return [b.table(columns, rows), b.bullets(list(dict.fromkeys(notes)))]
 
 
 def _drops(drops: DropReport) -> list[b.Block]:
@@ -231,8 +231,8 @@ def _drops(drops: DropReport) -> list[b.Block]:
     todo = dict.fromkeys(
         f"{v.where}: {v.next()}" for v in drops.drops if v.next() and v.verdict != "as predicted"
     )
-    return [b.Text(drops.bias_text), b.Table(columns, rows), b.Bullets(drops.swaps),
-            *(b.Text(text, "next") for text in todo)]  # fmt: skip
+    return [b.text(drops.bias_text), b.table(columns, rows), b.bullets(drops.swaps),
+            *(b.text(text, "next") for text in todo)]  # fmt: skip
 
 
 def _picture(report: StageReport) -> list[b.Block]:
@@ -243,7 +243,7 @@ def _picture(report: StageReport) -> list[b.Block]:
     from junction.show.plots import new_axes, svg_text
 
     svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
-    return [b.Pictures([("load lines of one device", svg)], (
+    return [b.pictures([("load lines of one device", svg)], (
         "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; its "
         "second-breakdown line is drawn only where the shelf holds it."
     ))]  # fmt: skip

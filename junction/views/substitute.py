@@ -69,7 +69,7 @@ def _heading(report: SubstituteReport) -> str:
     return f"{b.count(len(report.candidates), 'candidate')} for {what}."
 
 
-def _overview(report: SubstituteReport) -> b.Table:
+def _overview(report: SubstituteReport) -> b.Block:
     """Candidates, best first; with their polarity where the place does not say which it takes."""
     open_side = report.needs is not None and not report.needs.polarity
     sides = open_side and {r.polarity for r in report.candidates} != {""}
@@ -81,8 +81,8 @@ def _overview(report: SubstituteReport) -> b.Table:
         row = [_name(r), *([r.polarity] if sides else []), r.result,
                f"{r.weakest.figure} {_margin(r.weakest.margin)}".strip()]  # fmt: skip
         rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
-    columns = [b.Column(head) for head in heads]
-    return b.Table([*columns, b.Column("falls short", wrap=True), b.Column("not known", wrap=True)], rows)
+    long = ("falls short", "not known")
+    return b.table(b.columns(*heads, *long, wrap=long), rows)
 
 
 def _side(value: float, text: str, unit: str) -> b.Inline:
@@ -93,7 +93,7 @@ def _side(value: float, text: str, unit: str) -> b.Inline:
     return b.Num(*((shown, None if at is None else value) for shown, at in pieces))
 
 
-def _lines(result: Substitution, report: SubstituteReport) -> b.Table:
+def _lines(result: Substitution, report: SubstituteReport) -> b.Block:
     """One candidate line by line."""
     heads = ("figure", "original" if report.original else "needed", "candidate", "result")
     rows = []
@@ -101,7 +101,7 @@ def _lines(result: Substitution, report: SubstituteReport) -> b.Table:
         remark = "; ".join(filter(None, (_margin(x.margin) if x.result != "meets" else "", x.note)))
         sides = [_side(x.wanted, x.wanted_text, x.unit), _side(x.has, x.has_text, x.unit)]
         rows.append([x.figure + ("" if x.must else " *"), *sides, x.result, remark])
-    return b.Table([*map(b.Column, heads), b.Column("remark", wrap=True)], rows)
+    return b.table(b.columns(*heads, "remark", wrap=("remark",)), rows)
 
 
 def summary(report: SubstituteReport) -> str:
@@ -113,31 +113,31 @@ def summary(report: SubstituteReport) -> str:
 
 def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:
     """Ranked table, then the lines of the candidates the user named, then the cautions."""
-    yield from (b.Text(_heading(report)), "")
+    yield from (b.text(_heading(report)), "")
     if len(report.candidates) > 1 or report.from_shelf:
         table = _overview(report)
         yield from (table, "")
-        if any(b.words(row[-2]).endswith(" *") or " *," in b.words(row[-2]) for row in table.rows):
-            yield from (b.Text(_STARRED, "quiet"), "")
+        if any(b.words(row[-2]).endswith(" *") or " *," in b.words(row[-2]) for row in table.body):
+            yield from (b.text(_STARRED, "quiet"), "")
     if report.from_shelf and not report.candidates:
         yield from ("Nothing on the shelf comes near. Add types with --types FILE.", "")
     elif report.from_shelf and all(r.result == "falls short" for r in report.candidates):
-        yield from (b.Text("Nothing on the shelf does: these miss by the least."), "")
+        yield from (b.text("Nothing on the shelf does: these miss by the least."), "")
     most = None if everything else 1 if report.from_shelf else _DETAIL_UP_TO
     for r in report.candidates[:most]:
-        yield from (b.Text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
+        yield from (b.text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
         if any(not x.must for x in r.lines):
-            yield b.Text(_STARRED, "quiet")
+            yield b.text(_STARRED, "quiet")
         for text in r.warnings:
-            yield b.Text(f"! {text}", hang="  ")
+            yield b.text(f"! {text}", hang="  ")
         if r.notes:
-            yield b.Text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
+            yield b.text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
         yield ""
     if report.from_shelf and report.original and len(report.candidates) > 1:
         example = f"junction substitute {report.original.name} {report.candidates[1].candidate}"
-        yield from (b.Text(f"The lines of another one: {example}"), "")
+        yield from (b.text(f"The lines of another one: {example}"), "")
     for caution in report.brief:
-        yield b.Text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
+        yield b.text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
 
 
 def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
@@ -148,24 +148,24 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
 
         names = ", ".join(report.safe_areas)
         svg = svg_text(draw_safe_areas(report.safe_areas, new_axes()).figure)
-        pictures = [b.Pictures([(f"Dc safe areas: {names}", svg)], (
+        pictures = [b.pictures([(f"Dc safe areas: {names}", svg)], (
             f"Dc safe area at {report.case_temp_C:g} °C (ambient for board parts) from I_C, P_tot, V_CEO"
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
             " before you rely on its right-hand part."
         ))]  # fmt: skip
     blocks: list[b.Block] = [
-        b.Text("Substitutes", "title"), b.Text(f"{_heading(report)} {made}".strip(), "lead"),
-        b.Cautions(report.cautions), b.Section("Best first", [_overview(report), *pictures]),
+        b.text("Substitutes", "title"), b.text(f"{_heading(report)} {made}".strip(), "lead"),
+        b.cautions(report.cautions), b.section("Best first", [_overview(report), *pictures]),
     ]  # fmt: skip
     for r in report.candidates:
-        notes = [b.Text(f"Sheet: {r.notes}", "soft")] if r.notes else []
-        inside = [_lines(r, report), b.Bullets(r.warnings), *notes, b.Text(f"Source: {r.source}", "soft")]
-        blocks.append(b.Section(f"{_name(r)}: {_verdict(r)}", inside))
+        notes = [b.text(f"Sheet: {r.notes}", "soft")] if r.notes else []
+        inside = [_lines(r, report), b.bullets(r.warnings), *notes, b.text(f"Source: {r.source}", "soft")]
+        blocks.append(b.section(f"{_name(r)}: {_verdict(r)}", inside))
     footer = (
         "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
         " their sources: the reference tables of junction."
     )
-    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), b.Text(footer, "soft")]
+    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), b.text(footer, "soft")]
 
 
 def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):

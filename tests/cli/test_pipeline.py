@@ -130,8 +130,10 @@ def test_sort_is_worst_first_and_counts():
 def shown(blocks):
     """Alternative texts of every picture among blocks."""
     for block in blocks:
-        yield from (alt for alt, _ in getattr(block, "pictures", ()))
-        yield from shown(getattr(block, "blocks", ()))
+        if block.kind == "pictures":
+            yield from (alt for alt, _ in block.body)
+        elif block.kind in ("section", "beside"):
+            yield from shown(block.body)
 
 
 def test_a_stated_temperature_fills_gaps_only():

@@ -8,18 +8,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import Interval
-from junction.show.blocks import (
-    Badge,
-    Bullets,
-    Column,
-    Link,
-    Section,
-    Table,
-    Text,
-    display_width,
-    file_stem,
-    visible,
-)
+from junction.show import blocks as b
+from junction.show.blocks import display_width, file_stem, visible
 from junction.show.page import page, tag
 from junction.show.terminal import Paint, column_widths, table_text
 from junction.show.write import csv_text, document, safe_cell
@@ -47,8 +37,8 @@ def test_csv_round_trip_keeps_numbers_numbers():
 
 def test_markup_is_escaped_everywhere():
     evil = "<script>alert(1)</script>\x1b\"'"
-    body = [tag("p", evil, title=evil), Table([Column(evil)], [[evil]]), Bullets([evil], evil),
-            Section((evil, Badge("good", evil)), [Text(Link(evil, "p1"))])]  # fmt: skip
+    body = [tag("p", evil, title=evil), b.table(b.columns(evil), [[evil]]), b.bullets([evil], evil),
+            b.section((evil, b.Badge("good", evil)), [b.text(b.Link(evil, "p1"))])]  # fmt: skip
     text = page(evil, body)
     assert "<script" not in text and "\x1b" not in text
     # title, text, attribute; heading, its label, cell; heading of the list, item; section, badge, link
@@ -75,9 +65,9 @@ def test_json_is_strict():
 
 def test_table_stays_within_its_width():
     rows = [["x" * 30, "word " * 40, "9"], ["宽字符" * 9, "Ü" * 50, "10"]]
-    columns = [Column("part"), Column("why", wrap=True), Column("n", "right")]
+    columns = b.columns("part", "why", "n", right=("n",), wrap=("why",))
     for width in (40, 60, 80, 120):
-        lines = table_text(Table(columns, rows), width).split("\n")
+        lines = table_text(b.table(columns, rows), width).split("\n")
         assert max(display_width(line) for line in lines) <= width
         assert sum(column_widths(columns, rows, width)) + 4 <= width
     assert "word word" in lines[2]
@@ -85,12 +75,12 @@ def test_table_stays_within_its_width():
 
 def test_nothing_is_lost_by_wrapping():
     text = "A sentence of evidence that is longer than the column it is put in, by far."
-    lines = table_text(Table([Column("part"), Column("why", wrap=True)], [["A", text]]), 40).split("\n")[2:]
+    lines = table_text(b.table(b.columns("part", "why", wrap=("why",)), [["A", text]]), 40).split("\n")[2:]
     assert " ".join(line[6:].strip() for line in lines) == text
 
 
 def test_right_columns_align():
-    lines = table_text(Table([Column("n", "right")], [["1"], ["1000"]]), 80).split("\n")
+    lines = table_text(b.table(b.columns("n", right=("n",)), [["1"], ["1000"]]), 80).split("\n")
     assert [len(line) for line in lines[2:]] == [4, 4] and lines[2] == "   1"
 
 
@@ -113,8 +103,8 @@ def test_colour_only_on_a_terminal(monkeypatch):
 def test_colour_adds_nothing_but_escapes():
     import re
 
-    rows = [[Badge("shorted"), "1"], [Badge("good"), "22"]]
-    table = Table([Column("verdict"), Column("n", "right")], rows)
+    rows = [[b.Badge("shorted"), "1"], [b.Badge("good"), "22"]]
+    table = b.table(b.columns("verdict", "n", right=("n",)), rows)
     plain, coloured = table_text(table), table_text(table, paint=Paint(True))
     assert coloured != plain and re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
 
