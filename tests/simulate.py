@@ -30,6 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from junction.base.records import SweepTable
+from tests.tables import sweep_table
 
 K_OVER_Q = 8.617333262e-5  # CODATA 2018, eV/K
 T0_K = 298.15
@@ -264,7 +265,7 @@ def simulate_sweeps(n: int, seed: int, families, limit_of_type=None, typed_share
         columns["temp_C"].append(round(truth.temp_C + rng.normal(0, 0.5), 1) if recorded else np.nan)
         columns["type"].append(type_name)
         truths.append(truth)
-    return SweepTable.from_lists(**columns), tuple(truths)
+    return sweep_table(**columns), tuple(truths)
 
 
 def sorted_curve(i, v):
@@ -302,7 +303,7 @@ def roughen(table: SweepTable, truths, seed: int) -> SweepTable:
             v, i = v[order], i[order]
         columns["v_V"].append(v)
         columns["i_A"].append(i)
-    return SweepTable.from_lists(
+    return sweep_table(
         table.part, table.junction, temp_C=table.temp_C, type=table.type, **columns
     )
 
@@ -333,7 +334,7 @@ def simulate_borderline(n: int, seed: int, limit_of_type):
         for name, value in zip(columns, values, strict=True):
             columns[name].append(value)
         limits.append(limit[0])
-    return SweepTable.from_lists(**columns), np.array(limits)
+    return sweep_table(**columns), np.array(limits)
 
 
 #: Instruments that are not fit for the job, and yet stand on many benches.
@@ -406,4 +407,4 @@ def simulate_poor_instruments(n: int, seed: int, families, limit_of_type=None):
         columns["type"].append(type_name if limit_of_type else "")
         truths.append(truth)
         instruments.append(instrument)
-    return SweepTable.from_lists(**columns), tuple(truths), tuple(instruments)
+    return sweep_table(**columns), tuple(truths), tuple(instruments)

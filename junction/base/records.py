@@ -148,6 +148,12 @@ class _Ragged:
         return replace(self, **changes | {"starts": np.append(0, np.cumsum(counts[which]))})
 
     @classmethod
+    def empty(cls):
+        """A table of no sweeps or parts."""
+        texts = {f.name: () if f.type.startswith("tuple") else np.zeros(0) for f in fields(cls)}
+        return cls(**texts | {"starts": np.zeros(1)})
+
+    @classmethod
     def joined(cls, tables):
         """One table of all sweeps or parts of several, in their order."""
         if len(tables) < 2:
@@ -158,10 +164,6 @@ class _Ragged:
             name: tuple(chain(*values)) if isinstance(values[0], tuple) else np.concatenate(values)
             for name, values in columns.items()
         })  # fmt: skip
-
-
-def _flat(lists) -> np.ndarray:
-    return np.concatenate([*lists, []])
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,20 +207,6 @@ class SweepTable(_Ragged):
     polarity: tuple[str, ...] = ()
     temp_span_K: np.ndarray | None = None
 
-    @classmethod
-    def from_lists(cls, part, junction, v_V, i_A, temp_C=None, type=None) -> SweepTable:
-        """Build a table from one (v, i) pair of arrays per sweep; for tests, demos and notebooks."""
-        starts = np.append(0, np.cumsum([len(v) for v in v_V]))
-        return cls(
-            tuple(part), tuple(junction), tuple(type or ()), (), temp_C, starts, _flat(v_V), _flat(i_A),
-            np.arange(starts[-1]), np.zeros(len(part), bool),
-        )  # fmt: skip
-
-    @classmethod
-    def empty(cls) -> SweepTable:
-        """A table of no sweeps."""
-        return cls.from_lists([], [], [], [])
-
 
 @dataclass(frozen=True, eq=False)
 class CurveTable(_Ragged):
@@ -243,22 +231,6 @@ class CurveTable(_Ragged):
     row: np.ndarray  # (m,)
     temp_span_K: np.ndarray | None = None  # (n,) [K], nan where not given
 
-    @classmethod
-    def from_lists(
-        cls, part, vce_V, vbe_V, ib_A, ic_A, temp_C=None, polarity=None, type=None
-    ) -> CurveTable:
-        """Build a table from one set of point arrays per part."""
-        starts = np.append(0, np.cumsum([len(v) for v in vce_V]))
-        return cls(
-            tuple(part), tuple(type or ()), tuple(polarity or ()), (), temp_C, starts,
-            *(_flat(x) for x in (vce_V, vbe_V, ib_A, ic_A)), np.arange(starts[-1]),
-        )  # fmt: skip
-
-    @classmethod
-    def empty(cls) -> CurveTable:
-        """A table of no parts."""
-        return cls.from_lists([], [], [], [], [])
-
 
 @dataclass(frozen=True, eq=False)
 class Bag:
@@ -269,8 +241,8 @@ class Bag:
     """
 
     readings: tuple[PartReadings, ...] = ()
-    sweeps: SweepTable = field(default_factory=SweepTable.empty)
-    curves: CurveTable = field(default_factory=CurveTable.empty)
+    sweeps: SweepTable = SweepTable.empty()
+    curves: CurveTable = CurveTable.empty()
     set_aside: tuple[SetAside, ...] = ()
     files: tuple[str, ...] = ()
     rows_read: int = 0

@@ -10,7 +10,7 @@ from math import isnan, nan, sqrt
 import numpy as np
 
 from junction.base.errors import InputError, UsageError
-from junction.base.records import Bag, CurveTable, plain_name
+from junction.base.records import Bag, plain_name
 from junction.fit.results import TransistorFits
 from junction.jobs.bag import bag_of
 from junction.jobs.options import (
@@ -259,11 +259,7 @@ def _parts(bag: Bag) -> dict[str, None]:
 
 def _without(bag: Bag, names) -> Bag:
     """The same bag less the curves and readings of some parts."""
-    c = bag.curves
-    kept = [k for k in range(len(c)) if c.part[k] not in names]
-    fields = ([getattr(c, f)[c.points(k)] for k in kept] for f in ("vce_V", "vbe_V", "ib_A", "ic_A"))
-    curves = CurveTable.from_lists([c.part[k] for k in kept], *fields, c.temp_C[kept],
-                                   [c.polarity[k] for k in kept], [c.type[k] for k in kept])  # fmt: skip
+    curves = bag.curves.keep(np.array([part not in names for part in bag.curves.part], bool))
     return replace(bag, curves=curves, readings=tuple(r for r in bag.readings if r.part not in names))
 
 

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, CurveTable, PartReadings, Reading, SetAside, Spot, SweepTable
+from tests.tables import curve_table, sweep_table
 
 
 def table():
-    return SweepTable.from_lists(
+    return sweep_table(
         ["A", "B"], ["BE", "AK"], [[0.1, 0.2, 0.3], [0.5, 0.6]], [[1, 2, 3], [4, 5]]
     )
 
@@ -59,7 +60,7 @@ def test_empty_tables():
 
 
 def test_curves_own_their_points():
-    curves = CurveTable.from_lists(["Q"], [[5.0, 5.0]], [[0.6, 0.65]], [[1e-5, 2e-5]], [[1e-3, 2e-3]])
+    curves = curve_table(["Q"], [[5.0, 5.0]], [[0.6, 0.65]], [[1e-5, 2e-5]], [[1e-3, 2e-3]])
     np.testing.assert_array_equal(curves.ic_A[curves.points(0)], [1e-3, 2e-3])
     with pytest.raises(ValueError, match="read-only"):
         curves.ic_A[0] = 0.0

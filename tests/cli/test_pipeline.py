@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import junction
-from junction.base.records import Bag, CurveTable, PartReadings, Reading, SweepTable
+from junction.base.records import Bag, PartReadings, Reading, SweepTable
 from junction.fit.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
@@ -16,6 +16,7 @@ from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
 from junction.shelf.meters import default_meter
 from junction.views.sort import document, page, sweep_sources
+from tests.tables import curve_table, sweep_table
 
 TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),
          dict(IS_A=1e-9, N=1.8, RS_ohm=0.1)]  # fmt: skip
@@ -27,7 +28,7 @@ def table(points=70, temp_C=25.0):
     v = [np.r_[np.linspace(-6, 0.1, 20), np.linspace(0.15, top, points - 20)] for top in TOP_V]
     i = [current(x, **t) * (1 + 0.002 * rng.normal(size=x.size)) + 2e-10 * rng.normal(size=x.size)
          for x, t in zip(v, TRUTH, strict=True)]  # fmt: skip
-    return SweepTable.from_lists(["a", "a", "b"], ["BE", "BC", "AK"], v, i, [temp_C] * 3)
+    return sweep_table(["a", "a", "b"], ["BE", "BC", "AK"], v, i, [temp_C] * 3)
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +67,7 @@ def test_nothing_is_derived_outside_the_range_swept(fitted):
 
 def test_a_resistor_has_no_junction_voltage():
     v = np.linspace(-1, 1, 41)
-    t = SweepTable.from_lists(["r"], ["CE"], [v], [v / 30.0 + 1e-6 * np.sin(40 * v)])
+    t = sweep_table(["r"], ["CE"], [v], [v / 30.0 + 1e-6 * np.sin(40 * v)])
     (values,) = derived_values(t, fit_sweeps(t, None, 25.0))
     assert not any(name.startswith("V at") for name in values)
     assert derived_values(SweepTable.empty(), None) == []
@@ -110,7 +111,7 @@ def bag():
     readings = [PartReadings("n1", (Reading("A-K", "over"), Reading("K-A", "over"))),
                 PartReadings("n2", (Reading("A-K", "volt", 0.6), Reading("K-A", "over")), temp_C=21.0),
                 PartReadings("n3", (Reading("A-K", "volt", 0.0), Reading("K-A", "volt", 0.0)))]  # fmt: skip
-    curves = CurveTable.from_lists(["c1"], [[5.0]], [[0.6]], [[1e-5]], [[1e-3]])
+    curves = curve_table(["c1"], [[5.0]], [[0.6]], [[1e-5]], [[1e-3]])
     return Bag(tuple(readings), table(temp_C=nan), curves, rows_read=217)
 
 
@@ -158,7 +159,7 @@ def test_sort_gives_no_value_at_a_voltage_far_beyond_the_sweep():
     volts = [short, leak]
     amps = [short / 3 * (1 + 1e-3 * rng.normal(size=41)),
             current(leak, IS_A=1e-14, N=1.02, RSH_ohm=20e3) * (1 + 2e-3 * rng.normal(size=80))]  # fmt: skip
-    swept = SweepTable.from_lists(["s", "k"], ["BE", "BE"], volts, amps, [25.0, 25.0])
+    swept = sweep_table(["s", "k"], ["BE", "BE"], volts, amps, [25.0, 25.0])
     report = sorted_bag(Bag(sweeps=swept), default_meter())
     derived = {v.part: v.junctions[0].fit.derived for v in report.verdicts}
     assert derived["s"] == {}

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from junction.base.records import SweepTable
 from junction.physics.junction import current
 from junction.shelf.families import families
 from junction.shelf.rules import rules
 from junction.verdict.sweeps import judge_sweeps
+from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits
 
 pytestmark = pytest.mark.external
@@ -22,7 +22,7 @@ def judged(row, family, temp_C=25.0):
     v = np.linspace(-2.0, 0.7, 60)
     path = row.get("RSH_ohm", row.get("R_ohm", np.inf))
     i = current(v, row.get("IS_A", 1e-200), row.get("N", 1.0), RSH_ohm=path, temp_C=temp_C)
-    table = SweepTable.from_lists(["X"], ["AK"], [v], [i], [temp_C])
+    table = sweep_table(["X"], ["AK"], [v], [i], [temp_C])
     return judge_sweeps(table, made_fits([row], [temp_C]), families=(family,))
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from junction.base.constants import thermal_voltage
-from junction.base.records import SweepTable
 from junction.fit.lsq import solve
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import I0, RS, A, B, G, JunctionProblem, curve
+from tests.tables import sweep_table
 
 pytestmark = pytest.mark.external
 V, I_DELIVERED = np.loadtxt(
@@ -75,7 +75,7 @@ def test_current_solved_at_each_voltage():
 
 
 def test_chosen_as_a_lit_junction_that_holds_the_published_parameters():
-    fits = fit_sweeps(SweepTable.from_lists(["cell"], ["AK"], [V], [-I_DELIVERED], [33.0]))
+    fits = fit_sweeps(sweep_table(["cell"], ["AK"], [V], [-I_DELIVERED], [33.0]))
     assert fits.model_name(0) == "junction + photocurrent"
     for name, published in {
         "IPH_A": 0.76077553,

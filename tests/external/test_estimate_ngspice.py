@@ -12,11 +12,11 @@ import subprocess
 import numpy as np
 import pytest
 
-from junction.base.records import SweepTable
 from junction.fit.derived import current_at_voltage, voltage_at_current
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from tests.fit.sweep_simulation import noisy
+from tests.tables import sweep_table
 
 pytestmark = pytest.mark.external
 
@@ -83,7 +83,7 @@ def sweeps(tmp_path_factory):
 def test_exact_sweeps_give_the_parameters_back(sweeps):
     """No noise but the print's: the parameters come back to five digits or better."""
     names = list(sweeps)
-    table = SweepTable.from_lists(
+    table = sweep_table(
         names, ["AK"] * len(names), *zip(*sweeps.values(), strict=True), [25.0] * len(names)
     )
     fits = fit_sweeps(table, Noise(0, 1e-6, 1e-4, 1e-12))
@@ -112,7 +112,7 @@ def test_noisy_sweeps_hold_the_truth_in_their_intervals(sweeps, stated):
     noise = Noise(0, 3e-4, 0.3, 1e-9)
     names = [name for name in sweeps for _ in range(40)]
     pairs = [noisy(*sweeps[name], rng, noise) for name in names]
-    table = SweepTable.from_lists(names, ["AK"] * len(names), *zip(*pairs, strict=True), [25.0] * len(names))
+    table = sweep_table(names, ["AK"] * len(names), *zip(*pairs, strict=True), [25.0] * len(names))
     fits = fit_sweeps(table, noise if stated else None, temp_u_K=(0.0, 0.0))  # ngspice's is exact
     for k, parameter in enumerate(("IS_A", "N", "RS_ohm", "RSH_ohm")):
         truth = np.array([PARTS[name][k] for name in names])
@@ -123,7 +123,7 @@ def test_noisy_sweeps_hold_the_truth_in_their_intervals(sweeps, stated):
 
 def test_derived_values_agree_with_the_simulator(sweeps):
     names = list(sweeps)
-    table = SweepTable.from_lists(
+    table = sweep_table(
         names, ["AK"] * len(names), *zip(*sweeps.values(), strict=True), [25.0] * len(names)
     )
     fits = fit_sweeps(table, Noise(0, 1e-6, 1e-4, 1e-12))

@@ -15,6 +15,7 @@ from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.sets.bags import true_values
+from tests.tables import curve_table
 
 pytestmark = pytest.mark.external
 
@@ -34,7 +35,7 @@ def measured_bag(value, seed: int, kind="NPN") -> CurveTable:
     ic, ib = (x * (1 + 3e-3 * rng.standard_normal(shape)) for x in (ic, ib))
     recorded = temp + U_TEMP_K * rng.uniform(-1, 1, n) * 3**0.5
     keep = (ic > 1e-4) & (ic < 8.0)
-    return CurveTable.from_lists(
+    return curve_table(
         [f"A{k + 1:02d}" for k in range(n)], [np.broadcast_to(vce, shape)[k][keep[k]] for k in range(n)],
         *([x[k][keep[k]] for k in range(n)] for x in (v, ib, ic)), temp_C=recorded, polarity=[kind] * n,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.external.test_pair_bags import STAGE, U_TEMP_K, measured_bag, spice_imbalance
 from tests.sets.bags import true_values
+from tests.tables import curve_table
 
 pytestmark = pytest.mark.external
 
@@ -60,7 +61,7 @@ def mixed():
         curves = measured_bag(value, seed)
         half = range(0, len(value), 2)
         cut = [curves.points(k) for k in half]
-        table = CurveTable.from_lists(
+        table = curve_table(
             [curves.part[k] for k in half], *([getattr(curves, name)[c] for c in cut]
                                               for name in ("vce_V", "vbe_V", "ib_A", "ic_A")),
             temp_C=curves.temp_C[list(half)], polarity=["NPN"] * len(cut),

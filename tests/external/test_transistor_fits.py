@@ -14,6 +14,7 @@ from junction.transistor.data import CurveNoise, SpotNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family
+from tests.tables import curve_table
 from tests.transistor.transistor_simulation import noisy, power_parts
 
 pytestmark = pytest.mark.external
@@ -42,7 +43,7 @@ def bag(request):
         v, ic, ib = gummel(text, (0.5, 0.95, 0.0225), VCES, float(t), kind)
         columns.append((np.repeat(VCES, v.shape[1]), v.ravel(), ib.ravel(), ic.ravel()))
     vce, vbe, ib, ic = (np.array(x) for x in zip(*columns, strict=True))
-    table = CurveTable.from_lists(
+    table = curve_table(
         [f"{kind[0]}{k}" for k in range(8)], list(noisy(rng, vce, 0.02, 2e-4)),
         list(noisy(rng, vbe, 0.02, 2e-4)), list(noisy(rng, ib, 0.3, 1e-12)), list(noisy(rng, ic, 0.3, 1e-12)),
         temp_C=temp, polarity=[kind] * 8,
@@ -108,7 +109,7 @@ def test_output_family_of_ngspice_gives_early_voltage_saturation_and_gain():
     vce = np.array([r[0].ravel() for r in rows])
     ic = np.array([r[1].ravel() for r in rows])
     ib = np.repeat(ibs, rows[0][0].shape[1])[None] + np.zeros_like(ic)
-    table = CurveTable.from_lists(
+    table = curve_table(
         ["A", "B", "C"], list(noisy(rng, vce, 0.02, 2e-4)), list(np.full(vce.shape, np.nan)),
         list(noisy(rng, ib, 0.3, 1e-12)), list(noisy(rng, ic, 0.3, 1e-12)), temp_C=np.full(3, 25.0),
     )  # fmt: skip

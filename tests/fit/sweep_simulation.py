@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.base.records import SweepTable
 from junction.fit.sense import Noise
 from junction.physics.junction import current, voltage
+from tests.tables import sweep_table
 
 NOISE = Noise(0.0, 3e-4, 0.3, 1e-9)
 SILICON = {"IS_A": 2e-14, "N": 1.03, "RS_ohm": 1.5, "RSH_ohm": 1e9}
@@ -33,6 +33,6 @@ def driven(rng, i, noise=NOISE, **parameters):
 def table(*sweeps, temp_C=None, junction="AK"):
     """Table of (v, i) pairs."""
     n = len(sweeps)
-    return SweepTable.from_lists(
+    return sweep_table(
         [f"P{k}" for k in range(n)], [junction] * n, [s[0] for s in sweeps], [s[1] for s in sweeps], temp_C
     )

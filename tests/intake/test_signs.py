@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from junction.base.records import SweepTable
 from junction.intake.points import reversed_sweeps
 from tests.intake.helpers import bag_of
+from tests.tables import sweep_table
 
 VT = 0.02569  # thermal voltage at 25 C [V]; the exact value does not matter here
 
@@ -33,7 +33,7 @@ RANGES = {
 
 
 def turned(v, i, junction="BE", polarity=""):
-    table = SweepTable.from_lists(["Q"], [junction], [v], [i])
+    table = sweep_table(["Q"], [junction], [v], [i])
     return bool(reversed_sweeps(dataclasses.replace(table, polarity=(polarity,)))[0])
 
 
@@ -140,6 +140,6 @@ def test_a_batch_gives_what_each_sweep_gives_alone():
         v_list.append(v)
         i_list.append(i)
     n = len(v_list)
-    batch = reversed_sweeps(SweepTable.from_lists([f"Q{k}" for k in range(n)], ["BE"] * n, v_list, i_list))
+    batch = reversed_sweeps(sweep_table([f"Q{k}" for k in range(n)], ["BE"] * n, v_list, i_list))
     assert batch.tolist() == [turned(v, i) for v, i in zip(v_list, i_list, strict=True)]
     assert 0 < batch.sum() < n

@@ -8,7 +8,7 @@ from math import nan
 import numpy as np
 import pytest
 
-from junction.base.records import Bag, Interval, SweepTable
+from junction.base.records import Bag, Interval
 from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.jobs.result import Result
 from junction.show import plots
@@ -17,6 +17,7 @@ from junction.views import fit as view
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
 from tests.show.trace import Page, untraced
+from tests.tables import sweep_table
 
 MADE = "2026-01-02 03:04"
 
@@ -156,7 +157,7 @@ def test_one_of_a_thing_is_not_many():
     for wrong in ("1</data> sweeps", "1</data> transistors", "1</data> rows"):
         assert wrong not in text
     bag = Bag(
-        sweeps=SweepTable.from_lists(["N01"], ["BE"], [[0.6]], [[1e-3]]), files=("a.csv",), rows_read=1
+        sweeps=sweep_table(["N01"], ["BE"], [[0.6]], [[1e-3]]), files=("a.csv",), rows_read=1
     )
     one = samples.sort_report(verdicts=(samples.good_part(),), bag=bag, plots=0)
     text = samples.sort_result(one).contents()["sort.html"]

@@ -9,11 +9,12 @@ import pytest
 
 import junction
 from junction.base.constants import thermal_voltage
-from junction.base.records import Bag, CurveTable, Interval, SweepTable
+from junction.base.records import Bag, Interval
 from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
 from junction.views import spice
 from tests.show.samples import fit_summary
+from tests.tables import curve_table, sweep_table
 
 
 def ngspice(deck, tmp_path, *columns):
@@ -108,7 +109,7 @@ def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
     v = np.round(np.r_[np.linspace(-1.5, 0.3, 30), np.linspace(0.32, 0.8, 49)], 4)
     true = current(v, **truth)
     u = np.hypot(0.003 * true, 3e-9)
-    table = SweepTable.from_lists(["Q7"], ["BE"], [v], [true + u * rng.normal(size=v.size)], [25.0])
+    table = sweep_table(["Q7"], ["BE"], [v], [true + u * rng.normal(size=v.size)], [25.0])
     fitted = junction.fit(Bag(sweeps=table))
     text = spice.model_file(fitted.report)
     assert fitted.rows[0].why_not == "" and ".subckt Q7_BE_path a k" in text
@@ -160,7 +161,7 @@ def test_a_transistor_card_from_a_fit_lies_over_the_data(tmp_path):
     scatter = rng.normal(size=points.shape)
     vbe = points[:, 0] + 1e-4 * scatter[:, 0]
     ic, ib = (points[:, k] * (1 + 0.003 * scatter[:, k]) for k in (1, 2))
-    curves = CurveTable.from_lists(["T"], [np.full(vbe.size, 5.0)], [vbe], [ib], [ic], [25.0], ["NPN"])
+    curves = curve_table(["T"], [np.full(vbe.size, 5.0)], [vbe], [ib], [ic], [25.0], ["NPN"])
     fitted = gummel_in_ngspice(spice.model_file(junction.fit(Bag(curves=curves)).report), "T", tmp_path)
     low, high = 1e-6, 0.4
     for k in (1, 2):

@@ -11,6 +11,7 @@ from junction.shelf import rules
 from junction.transistor.data import CurveNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
+from tests.tables import curve_table
 from tests.transistor import transistor_simulation as sim
 
 
@@ -32,11 +33,11 @@ def repeated():
     cold, warm = gummel(recorded=25.0, vces=(5.0,)), gummel(recorded=28.0, vces=(5.0,))
     both = [[np.append(a, b[::-1]) for a, b in zip(columns(cold, k), columns(warm, k), strict=True)]
             for k in range(2)]  # fmt: skip
-    return CurveTable.from_lists(cold.part, *zip(*both, strict=True), temp_C=[25.0, 25.0])
+    return curve_table(cold.part, *zip(*both, strict=True), temp_C=[25.0, 25.0])
 
 
 def three_points():
-    return CurveTable.from_lists(["X"], *([a[:3]] for a in columns(gummel(n=1), 0)))
+    return curve_table(["X"], *([a[:3]] for a in columns(gummel(n=1), 0)))
 
 
 def spoilt():

@@ -16,6 +16,7 @@ from junction.transistor.values import (
     parameter_intervals,
     parameters_at,
 )
+from tests.tables import curve_table
 from tests.transistor import transistor_simulation as sim
 
 #: Standard uncertainty of a recorded and of a missing temperature [K].
@@ -137,7 +138,7 @@ def test_batch_equals_each_alone(bag):
     _, table, fits = bag
     for k in (0, 7):
         at = table.points(k)
-        one = CurveTable.from_lists([table.part[k]], [table.vce_V[at]], [table.vbe_V[at]], [table.ib_A[at]],
+        one = curve_table([table.part[k]], [table.vce_V[at]], [table.vbe_V[at]], [table.ib_A[at]],
                                     [table.ic_A[at]], temp_C=table.temp_C[k : k + 1])  # fmt: skip
         alone = fit_transistors(one, CurveNoise(), law=sim.LAW)
         # Both stop within 1e-8 of the least chi-square, a ten-thousandth of a standard uncertainty.
@@ -171,7 +172,7 @@ def test_hopeless_data_say_why_and_never_raise(spoil):
         ic = -ic
     elif spoil == "huge":
         ic, vbe = np.full(n, 1e12), np.full(n, 300.0)
-    fits = fit_transistors(CurveTable.from_lists(["X"], [vce], [vbe], [ib], [ic]))
+    fits = fit_transistors(curve_table(["X"], [vce], [vbe], [ib], [ic]))
     if spoil in ("nan", "zero", "negative"):
         assert "no point" in fits.why_not[0] and np.isnan(fits.value).all()
         assert np.isnan(evaluate(fits, 0.01, 5.0).vbe_V).all()
@@ -180,7 +181,7 @@ def test_hopeless_data_say_why_and_never_raise(spoil):
 
 
 def test_two_points_are_too_few_and_an_empty_bag_is_empty():
-    two = CurveTable.from_lists(["X"], [[5, 5]], [[0.6, 0.65]], [[1e-4, 1e-3]], [[1e-2, 0.1]])
+    two = curve_table(["X"], [[5, 5]], [[0.6, 0.65]], [[1e-4, 1e-3]], [[1e-2, 0.1]])
     fits = fit_transistors(two)
     assert fits.why_not == ("2 usable points; at least 3 are needed",)
     assert len(fit_transistors(CurveTable.empty())) == 0
@@ -194,7 +195,7 @@ def test_thousands_of_points_are_thinned_and_a_missing_ib_is_no_gain():
     rng = np.random.default_rng(8)
     params = sim.power_parts(1, rng)
     table, _ = sim.gummel_table(params, rng, vbe=(0.5, 0.9, 2100), vces=(5.0,))
-    blind = CurveTable.from_lists(["X"], [table.vce_V], [table.vbe_V], [np.full(2100, np.nan)], [table.ic_A])
+    blind = curve_table(["X"], [table.vce_V], [table.vbe_V], [np.full(2100, np.nan)], [table.ic_A])
     fits = fit_transistors(blind, CurveNoise(), law=sim.LAW)
     assert fits.why_not == ("",) and fits.n_used[0] <= 2000
     assert "BF" not in two_sided(fits, 0)  # nothing was measured of the gain
@@ -380,7 +381,7 @@ def test_an_up_and_down_sweep_that_differ_is_self_heating():
             return [np.concatenate([first[up.points(k)], second[down.points(k)][::-1]]) for k in range(6)]
 
         columns = (column(name) for name in ("vce_V", "vbe_V", "ib_A", "ic_A"))
-        table = CurveTable.from_lists(up.part, *columns, temp_C=ambient)
+        table = curve_table(up.part, *columns, temp_C=ambient)
         return fit_transistors(table, CurveNoise(), law=sim.LAW)
 
     drifted = both(hot)
@@ -411,7 +412,7 @@ def test_damaged_files_are_fitted_or_refused_with_a_reason(seed):
     for _ in range(2):
         spoil(columns, rng)
     split = ([column[table.points(k)] for k in range(2)] for column in columns.values())
-    damaged = CurveTable.from_lists(table.part, *split)
+    damaged = curve_table(table.part, *split)
     gain, vbe, ic = (float(rng.choice(x)) for x in ([80.0, 1e5, 1e-3], [0.6, -0.7, 50.0], [0.1, -1.0, 1e-9]))
     odd = [PartReadings("S", hfe=gain, vbe_V=vbe, ic_A=ic)]
     fits = fit_transistors(damaged, readings=odd)
@@ -427,7 +428,7 @@ def test_damaged_files_are_fitted_or_refused_with_a_reason(seed):
 def test_points_of_no_transistor_are_refused():
     rng = np.random.default_rng(30)
     n = 30
-    table = CurveTable.from_lists(["X"], [np.full(n, 5.0)], [rng.uniform(0.5, 0.8, n)],
+    table = curve_table(["X"], [np.full(n, 5.0)], [rng.uniform(0.5, 0.8, n)],
                                   [10 ** rng.uniform(-6, -2, n)], [10 ** rng.uniform(-4, 0, n)])  # fmt: skip
     assert "no transistor's law" in fit_transistors(table).why_not[0]
 

@@ -5,9 +5,10 @@ Independent of the fit: it uses the physics layer alone, which is itself held to
 
 import numpy as np
 
-from junction.base.records import CurveTable, PartReadings
+from junction.base.records import PartReadings
 from junction.physics.temperature import TemperatureLaw, transistor_parameters
 from junction.physics.transistor import currents, operating_point
+from tests.tables import curve_table
 
 LAW = TemperatureLaw(XTB=0.0, u_EG_eV=0.0, u_XTB=0.0)
 #: Standard uncertainties of a decent bench: 0.02 % + 0.2 mV, 0.3 % of current.
@@ -93,7 +94,7 @@ def gummel_table(params, rng, *, vbe=(0.5, 0.95, 25), vces=(2.0, 10.0), recorded
         ic, ib = currents(v, vce, at_temperature(params, junction), junction)
         junction = junction + 0.5 * np.minimum(ambient + rth * ic * vce - junction, 40.0) * (rth > 0)
     rise = (junction - ambient).max(1)
-    table = CurveTable.from_lists(
+    table = curve_table(
         names or [f"P{k}" for k in range(n)], list(noisy(rng, vce, scale * V_PERCENT, scale * V_FLOOR)),
         list(noisy(rng, v, scale * V_PERCENT, scale * V_FLOOR)),
         list(noisy(rng, ib, scale * I_PERCENT, 1e-12)), list(noisy(rng, ic, scale * I_PERCENT, 1e-12)),
@@ -126,7 +127,7 @@ def output_table(params, rng, *, ibs=(1e-3, 3e-3, 1e-2, 3e-2), iceo=2e-6, record
     vce = np.hstack([noisy(rng, vce, V_PERCENT, V_FLOOR), np.full((n, 2), 10.0)])
     ib = np.hstack([noisy(rng, ib, I_PERCENT, 1e-12), np.zeros((n, 2))])
     ic = np.hstack([noisy(rng, ic, I_PERCENT, 1e-12), np.full((n, 2), iceo)])
-    return CurveTable.from_lists(
+    return curve_table(
         names or [f"P{k}" for k in range(n)], list(vce), list(np.full(vce.shape, np.nan)), list(ib), list(ic),
         temp_C=recorded, polarity=["NPN"] * n,
     )  # fmt: skip
@@ -154,7 +155,7 @@ def joined(*tables):
     pick = lambda name: [  # noqa: E731
         getattr(t, name)[t.points(k)] for t in tables for k in range(len(t))
     ]
-    return CurveTable.from_lists(
+    return curve_table(
         [p for t in tables for p in t.part], pick("vce_V"), pick("vbe_V"), pick("ib_A"), pick("ic_A"),
         temp_C=np.concatenate([t.temp_C for t in tables]), polarity=[p for t in tables for p in t.polarity],
     )  # fmt: skip

@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from junction.base.records import Bag, Interval, PartReadings, Reading, SweepTable
+from junction.base.records import Bag, Interval, PartReadings, Reading
 from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict, worst_first
 from junction.physics.junction import current
 from junction.shelf.meters import default_meter
 from junction.verdict.parts import judge_bag, merged, sweep_parts
 from junction.verdict.sweeps import judge_sweeps
+from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits
 
 GOOD = {"model": "junction + shunt", "IS_A": 2e-12, "N": 1.02, "RS_ohm": 0.1, "RSH_ohm": 1e10}
@@ -26,7 +27,7 @@ def bag_of(parts, type="2N3055", temp_C=25.0):
     i = [current(v, r.get("IS_A", 1e-200), r.get("N", 1.0), RS_ohm=r.get("RS_ohm", 0.0),
                  RSH_ohm=r.get("RSH_ohm", r.get("R_ohm", np.inf))) for _, _, r in parts]  # fmt: skip
     n = len(parts)
-    table = SweepTable.from_lists([p for p, _, _ in parts], [j for _, j, _ in parts], [v] * n, i,
+    table = sweep_table([p for p, _, _ in parts], [j for _, j, _ in parts], [v] * n, i,
                                   [temp_C] * n, [type] * n)  # fmt: skip
     return table, made_fits([r for _, _, r in parts], [temp_C] * n)
 
@@ -137,7 +138,7 @@ def test_in_circuit_a_parallel_path_explains_the_meter():
 
 def test_a_sweep_that_says_nothing_leaves_it_to_the_meter():
     none = {"model": "none", "why_not": "one point", "flags": {"converged": False}}
-    table = SweepTable.from_lists(["A"], ["BC"], [np.array([0.1])], [np.array([0.0])], [25.0], ["2N3055"])
+    table = sweep_table(["A"], ["BC"], [np.array([0.1])], [np.array([0.0])], [25.0], ["2N3055"])
     swept = sweep_parts(judge_sweeps(table, made_fits([none], [25.0])))[0]
     assert swept.verdict == "undecided"
     found = merged(swept, reading("shorted", ohm=1.0))

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from junction.base.records import SweepTable
 from junction.fit.sweeps import fit_sweeps
 from junction.verdict.parts import sweep_parts
 from junction.verdict.points import ask_points, passes_differ, sorted_points
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import solve
+from tests.tables import sweep_table
 
 SILICON = (7e-15, 1.0, 1e12, np.inf, 2.0, 25.0)  # diode_current: IS [A], N, leak [ohm], BV, NBV, temp_C
 RECTIFIER = (1e-9, 1.7, 1e12, np.inf, 2.0, 25.0)
@@ -21,7 +21,7 @@ POWER = (2e-12, 1.0, 1e12, np.inf, 2.0, 25.0)
 
 
 def found(v, i, junction="BE", type="", **more):
-    table = SweepTable.from_lists(["P"], [junction], [np.asarray(v)], [np.asarray(i)], [25.0], [type])
+    table = sweep_table(["P"], [junction], [np.asarray(v)], [np.asarray(i)], [25.0], [type])
     table = replace(table, **more)
     return judge_sweeps(table, fit_sweeps(table))
 
@@ -146,7 +146,7 @@ def test_two_passes_that_contradict_each_other_are_told():
 def test_a_noisy_resistance_is_not_two_passes():
     rng = np.random.default_rng(1)
     v = np.linspace(0, 1, 200)
-    table = SweepTable.from_lists(["P"], ["BE"], [v], [v / 50 + rng.normal(0, 2e-3, 200)], [25.0])
+    table = sweep_table(["P"], ["BE"], [v], [v / 50 + rng.normal(0, 2e-3, 200)], [25.0])
     assert not passes_differ(*sorted_points(table, np.array([0])))[0]
 
 
@@ -199,7 +199,7 @@ def test_slopes_carry_their_uncertainty():
     v = np.linspace(-5, 0.04, 80)
     i = [v / 1e4 + 2e-5 + rng.normal(0, 1e-6, 80) for _ in range(400)]
     n = len(i)
-    table = SweepTable.from_lists(["P"] * n, ["BE"] * n, [v] * n, i, [25.0] * n)
+    table = sweep_table(["P"] * n, ["BE"] * n, [v] * n, i, [25.0] * n)
     seen = ask_points(table, np.arange(n), 1e-3)
     pull = (seen.path_S - 1e-4) / seen.path_u_S
     # medians smoothed over three points: between half and the whole of the stated spread

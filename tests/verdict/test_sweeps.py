@@ -15,6 +15,7 @@ from junction.shelf.results import Limit, PartType
 from junction.shelf.types import find_type
 from junction.verdict.parts import sweep_parts
 from junction.verdict.sweeps import judge_sweeps
+from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits
 
 SILICON = {"model": "junction + shunt", "IS_A": 2e-14, "N": 1.03, "RS_ohm": 1.0}
@@ -36,7 +37,7 @@ def swept(rows, junction="BE", type="", temp_C=25.0, low=-5.0, high=0.8, points=
         path = row.get("RSH_ohm", row.get("R_ohm", np.inf))
         i.append(current(volts, row.get("IS_A", 1e-200), row.get("N", 1.0), RS_ohm=row.get("RS_ohm", 0.0),
                          RSH_ohm=path, temp_C=temp if np.isfinite(temp) else 25.0))  # fmt: skip
-    table = SweepTable.from_lists([f"P{k}" for k in range(n)], junctions, v, i, temps, types)
+    table = sweep_table([f"P{k}" for k in range(n)], junctions, v, i, temps, types)
     return table, made_fits(rows, temps, relative_u)
 
 
@@ -174,7 +175,7 @@ def test_the_junctions_of_a_part_share_their_family():
     odd = {"model": "junction", "IS_A": 1e-8, "N": 1.5, "RS_ohm": 1.0, "low": {"RSH_ohm": 1e9}}
     table, fits = swept([plain, odd], junction=["BC", "BE"], high=0.7)
     apart = judge_sweeps(table, fits).weight
-    one = SweepTable.from_lists(
+    one = sweep_table(
         ["A", "A"], table.junction, [table.v_V[table.points(k)] for k in (0, 1)],
         [table.i_A[table.points(k)] for k in (0, 1)], table.temp_C,
     )  # fmt: skip
@@ -307,7 +308,7 @@ NOTHING = {"model": "none", "why_not": "two points are no curve", "flags": {"con
 
 
 def logged(v, i, row=NOTHING, junction="BE", type=""):
-    table = SweepTable.from_lists(["P"], [junction], [np.asarray(v)], [np.asarray(i)], [25.0], [type])
+    table = sweep_table(["P"], [junction], [np.asarray(v)], [np.asarray(i)], [25.0], [type])
     return judge_sweeps(table, made_fits([row], [25.0]))
 
 
@@ -373,7 +374,7 @@ def test_no_fit_however_wild_breaks_the_judgement():
     temps = rng.choice([25.0, np.nan, -40.0, 150.0], 600)
     with np.errstate(all="ignore"):
         fits = made_fits(rows, temps)
-    table = SweepTable.from_lists([f"P{k // 2}" for k in range(600)], junctions, v, i, temps, types)
+    table = sweep_table([f"P{k // 2}" for k in range(600)], junctions, v, i, temps, types)
     found = judge_sweeps(table, fits)
     np.testing.assert_allclose(found.probability.sum(axis=1), 1.0, rtol=0, atol=1e-9)
     assert found.probability.min() >= 0.0
