@@ -57,6 +57,18 @@ def test_readme_shows_what_is_printed(command, shown, demo, monkeypatch):
     assert lines == shown
 
 
+def test_the_python_example_runs_as_it_stands(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo)
+    (code,) = re.findall(r"```python\n(.*?)```", README.read_text(), re.S)
+    assert len(code.split("\n")) <= 12
+    names: dict = {}
+    exec(code, names)
+    printed_lines = capsys.readouterr().out.splitlines()
+    assert printed_lines[0].startswith("part") and printed_lines[-2].startswith("undecided - Read ")
+    assert list(names["worst"]["verdict"]) == ["shorted"] * 3 and (demo / "report" / "sort.html").is_file()
+    assert printed_lines[-1].startswith("<junction match: 6 sets")
+
+
 def test_the_commands_that_matter_are_shown():
     assert {shlex.split(command)[1] for command, _ in blocks()} >= {"check", "sort", "fit", "match", "stage"}
 
