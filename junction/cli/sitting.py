@@ -71,7 +71,7 @@ def same_again(args: argparse.Namespace, part: PartReadings) -> str:
     from junction.cli.record import cell_of
 
     words = [f"{r.placement}={cell_of(r).replace(' ', '')}" for r in part.readings]
-    for name in ("part", "type", "polarity", "types"):
+    for name in ("part", "type", "polarity", "types", "meter"):
         value = getattr(args, name)
         words += [f"--{name}", value] if value else []
     units = {"hfe": "", "temperature": "C", "meter_current": "A", "meter_open_voltage": "V",

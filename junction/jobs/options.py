@@ -205,6 +205,8 @@ _METER_GROUP = "meter in diode mode (default: the commonest kind)"
 METER = tuple(
     replace(one, group=_METER_GROUP)
     for one in (
+        option("meter", "kind of meter as reference/meters.csv names it, such as 'bench, 1 mA'", str,
+               metavar="KIND"),
         option("meter_current", "test current of a constant-current meter, such as 1mA",
                physical("current", above=0.0, at_most=1.0), metavar="I"),
         option("meter_open_voltage", "voltage at its open probes, such as 2.8V",
@@ -307,11 +309,13 @@ def meter_of(o: SimpleNamespace):
     Raises
     ------
     UsageError
-        Options that no meter could have together.
+        A kind that is not in the table, or options that no meter could have together.
     """
-    from junction.shelf.meters import default_meter
+    from junction.shelf.rules import default_meter, meters, rule
 
-    meter = default_meter()
+    if o.meter is not None and o.meter not in meters():
+        raise UsageError(f"--meter {o.meter!r}: there are {'; '.join(meters())}")
+    meter = default_meter() if o.meter is None else meters()[o.meter]
     current, volts = o.meter_current, o.meter_open_voltage
     ohms, over = o.meter_resistance, o.meter_over_range
     if current is None and volts is None and ohms is None and over is None:
@@ -322,9 +326,9 @@ def meter_of(o: SimpleNamespace):
         raise UsageError("--meter-resistance also needs --meter-open-voltage: the voltage behind it")
     changes: dict = {"basis": "given by the user", "source": "options of this call"}
     if current is not None:
-        # a stated current is a sheet's nominal one, taken as good to a tenth (common practice, no source)
         changes.update(name="constant current as given", source_kind="constant current",
-                       test_current_A=current, current_spread=min(meter.current_spread, 0.1))  # fmt: skip
+                       test_current_A=current,
+                       current_spread=min(meter.current_spread, rule("meter_stated_spread")))  # fmt: skip
     if ohms is not None:
         changes.update(name="resistance source as given", source_kind="resistance", resistance_ohm=ohms,
                        test_current_A=volts / ohms)  # fmt: skip

@@ -59,7 +59,7 @@ def limit_of(row: Row, source: str, basis: str, use: str = "limit") -> Limit:
     if list(sides.values()) != sorted(sides.values()):
         raise row.fault("min", "min, typ and max must rise")
     return Limit(
-        name, sides.get("min", nan), sides.get("max", nan), unit, _conditions(row, cells["at"]),
+        name, sides.get("min", nan), sides.get("max", nan), _conditions(row, cells["at"]),
         cells["source"] or source, cells["basis"] or basis, sides.get("typ", nan),
     )  # fmt: skip
 
@@ -90,8 +90,6 @@ def matched_duals() -> Mapping[str, tuple[Limit, ...]]:
     found: dict[str, tuple[Limit, ...]] = dict.fromkeys(records("matched_duals"), ())
     for row in reference_rows("limits_duals"):
         name = row.cells["type"]
-        if name not in found:
-            raise row.fault("type", f"{name!r} does not stand in matched_duals.csv")
         limit = limit_of(row, records("matched_duals")[name].source, "published", "dual")
         found[name] = (*found[name], limit)
     return MappingProxyType(found)

@@ -20,7 +20,6 @@ class Limit:
     symbol: str
     low: float = nan
     high: float = nan
-    unit: str = ""
     at: dict[str, float] = field(default_factory=dict)
     source: str = ""
     basis: str = "published"  # published | from memory | secondary | common practice, no source
@@ -47,7 +46,6 @@ class PartType:
     notes: str = ""
     source: str = ""
     also: tuple[str, ...] = ()  # other names of the same row
-    registration: str = ""  # JEDEC, Pro Electron, MIL, industry ...
     sections: int = 1  # 2 for a dual; limits hold for one section
     leads_basis: str = ""  # what the lead order rests on: 'from memory', 'outline, from memory' ...
     case_to: str = ""  # lead the case or tab is joined to; 'none' insulated, '' unknown
@@ -91,6 +89,7 @@ class Family:
     neighbours: str = ""  # list of reference/neighbours.csv
     basis: str = ""
     source: str = ""
+    kinds: str = ""  # kinds of diode that belong to it where their row names no family, '|' between
 
 
 @dataclass(frozen=True)

@@ -37,11 +37,6 @@ class Column(NamedTuple):
     among: Collection[str]
     symbol: str  # letter symbol of a maximum rating
 
-    @property
-    def unit(self) -> str:
-        """SI unit of a rating: ``K/W`` of ``R_thJC_K_per_W``."""
-        return self.name.removeprefix(f"{self.symbol}_").replace("_per_", "/")
-
 
 _SCHEMA = ("table", "column", "kind", "needed", "low", "high", "among", "symbol", "meaning")
 
@@ -88,7 +83,8 @@ class Row(NamedTuple):
         """
         cell = self.cells.get(column.name, "")
         if column.needed and not cell:
-            raise self.fault(column.name, "is empty; a value is needed here")
+            one = f"one of {', '.join(column.among)} is needed" if column.among else "a value is needed here"
+            raise self.fault(column.name, f"is empty; {one}")
         if column.kind == "number":
             return self._number(cell, column) if cell else nan
         among = ("yes", "no") if column.kind == "flag" else column.among

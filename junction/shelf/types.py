@@ -21,14 +21,14 @@ from junction.base.records import plain_name
 from junction.base.units import parse_quantity
 from junction.shelf.ratings import limit_of
 from junction.shelf.results import Limit, PartType
+from junction.shelf.rules import families, rule
 from junction.shelf.tables import Row, columns, records, reference_rows, rows, user_folder
 
-#: kind of diode -> family of one whose row names none
-_DIODE_FAMILIES = {
-    "rectifier": "silicon rectifier", "fast rectifier": "silicon rectifier",
-    "avalanche rectifier": "silicon rectifier", "switching": "switching diode", "Schottky": "Schottky",
-    "Zener": "Zener", "point contact": "germanium point contact", "LED": "LED red",
-}  # fmt: skip
+#: columns that a type takes from the one named under ``like`` where its own are empty, beside the limits
+_TAKEN = (
+    "polarity", "material", "structure", "kind", "sections", "package", "leads", "leads_basis", "R_BE1_ohm",
+    "R_BE2_ohm", "damper_diode", "family", "source",
+)  # fmt: skip
 #: table whose form a user's one has -> headings that tell it from the others, and must be there
 _NEEDED = {
     "types_bjt": ("type", "polarity"), "types_diode": ("type", "kind"), "limits_bjt": ("type", "symbol"),
@@ -60,40 +60,33 @@ def packages() -> Mapping[str, SimpleNamespace]:
     return records("packages")
 
 
-def _part(entry: _Entry, base: PartType | None) -> PartType:
-    """Part type of an entry; what its row leaves empty comes from `base`."""
+def _part(entry: _Entry, base: PartType | None, taken: Mapping[str, str]) -> tuple[PartType, dict[str, str]]:
+    """Part type of an entry, and its words; what its row leaves empty comes from `base` and its words."""
     if entry.row is None:
         basis = "secondary" if base.secondary else "published"
-        return replace(base, limits=_limits(entry, base, {}, base.source, basis))
-    row, table = entry.row, f"types_{entry.device}"
-    source = row.cells.get("source", "") or (base.source if base else "")
-    if not source:
+        return replace(base, limits=_limits(entry, base, {}, base.source, basis)), dict(taken)
+    given = {name: cell for name, cell in entry.row.cells.items() if cell}
+    if "leads" in given:
+        given.setdefault("leads_basis", "published")
+    words = {name: cell for name, cell in (dict(taken) | given).items() if name in _TAKEN}
+    row = entry.row._replace(cells=words | given)
+    if not words.get("source"):
         raise row.fault("source", "is empty; where was it read? (a book, a sheet, 'measured', 'from memory')")
-    own = row.values(table)
-    own["kind"] = own.get("structure", "").lower() or own.get("kind", "")
-    standing = own["standing"] or ("" if base else "published")
-    secondary = standing == "secondary" or (not standing and base.secondary)
-    words = {
-        name: own.get(name, "") or (getattr(base, name) if base else "")
-        for name in ("registration", "polarity", "material", "kind", "package", "family")
-    }
-    if entry.device == "bjt":
-        words["kind"] = words["kind"] or "plain"
-    for column in columns(table):
-        if column.name in ("polarity", "material", "kind") and not words[column.name]:
-            raise row.fault(column.name, f"is empty; one of {', '.join(column.among)} is needed")
+    own = row.values(f"types_{entry.device}")
     if own["P_tot_at"] and isnan(own["P_tot_W"]) and base is None:
         raise row.fault("P_tot_at", "is given without a power")
-    outline = packages().get(words["package"])
-    basis = standing or ("secondary" if secondary else "published")
+    standing = own["standing"] or ("secondary" if base and base.secondary else "published")
+    outline = packages().get(own["package"])
     part = PartType(
-        entry.name, entry.device, **words, secondary=secondary, source=source, notes=own["notes"],
-        also=tuple(own["also"].split()), limits=_limits(entry, base, own, source, basis),
-        mounting=outline.mounting if outline else "",
+        entry.name, entry.device, own.get("kind") or own["structure"].lower() or "plain",
+        material=own["material"], package=own["package"], secondary=standing == "secondary",
+        family=own["family"], limits=_limits(entry, base, own, own["source"], standing), notes=own["notes"],
+        source=own["source"], also=tuple(own["also"].split()), mounting=outline.mounting if outline else "",
     )  # fmt: skip
-    if entry.device == "diode":
-        return replace(part, family=part.family or _DIODE_FAMILIES[part.kind])
-    return _transistor(row, own, base, part, outline)
+    if entry.device == "bjt":
+        return _transistor(row, own, part, outline), words
+    usual = next(name for name, family in families().items() if part.kind in family.kinds.split(" | "))
+    return replace(part, family=part.family or usual), words
 
 
 def _limits(entry: _Entry, base: PartType | None, own: Mapping, source: str, basis: str):
@@ -102,7 +95,7 @@ def _limits(entry: _Entry, base: PartType | None, own: Mapping, source: str, bas
     for column in columns(f"types_{entry.device}"):
         if column.symbol and not isnan(value := own.get(column.name, nan)):
             at = _reference(entry.row, own["P_tot_at"]) if column.symbol == "P_tot" else {}
-            found.append(Limit(column.symbol, nan, value, column.unit, at, source, basis))
+            found.append(Limit(column.symbol, nan, value, at, source, basis))
     found += [limit_of(row, source, basis) for row in entry.limits]
     said = {limit.symbol for limit in found}
     return (*found, *(limit for limit in (base.limits if base else ()) if limit.symbol not in said))
@@ -122,12 +115,10 @@ def _reference(row: Row, written: str) -> dict[str, float]:
         raise row.fault("P_tot_at", str(error)) from error
 
 
-def _transistor(row: Row, own: Mapping, base: PartType | None, part: PartType, outline) -> PartType:
+def _transistor(row: Row, own: Mapping, part: PartType, outline) -> PartType:
     """A transistor's own columns, and what only makes sense together."""
-    leads, leads_basis = own["leads"], own["leads_basis"] or ("published" if own["leads"] else "")
-    if not leads and base and base.leads:
-        leads, leads_basis = base.leads, leads_basis or base.leads_basis
-    elif not leads and outline and outline.leads:
+    leads, leads_basis = own["leads"], own["leads_basis"]
+    if not leads and outline and outline.leads:
         leads, leads_basis = outline.leads, f"usual for the outline, {outline.basis}"
     if leads and sorted(leads) != ["B", "C", "E"]:
         raise row.fault("leads", f"{leads!r} is not an order of B, C and E")
@@ -139,25 +130,25 @@ def _transistor(row: Row, own: Mapping, base: PartType | None, part: PartType, o
     if part.rating("I_C") > part.rating("I_CM"):
         raise row.fault("I_CM_A", "the peak current is less than the continuous one")
     r_be = tuple(r for r in (own["R_BE1_ohm"], own["R_BE2_ohm"]) if not isnan(r))
-    r_be = r_be or (base.r_be_ohm if base else ())
     if len(r_be) > 1 and part.kind != "darlington":
         raise row.fault("R_BE2_ohm", "two base-emitter resistors, but no Darlington")
-    sections = own["sections"] if own["sections"] > 0 else base.sections if base else 1
-    damper = own["damper_diode"] or ("yes" if base and base.damper_diode else "no")
     return replace(
-        part, leads=leads, leads_basis=leads_basis, r_be_ohm=r_be, damper_diode=damper == "yes",
-        sections=int(sections), family=part.family or _family(own, part, r_be), complement=own["complement"],
-        case_to=outline.case_to if outline else "",
+        part, polarity=own["polarity"], leads=leads, leads_basis=leads_basis, r_be_ohm=r_be,
+        damper_diode=own["damper_diode"] == "yes", complement=own["complement"],
+        sections=1 if isnan(own["sections"]) else int(own["sections"]),
+        family=part.family or _family(own, part, r_be), case_to=outline.case_to if outline else "",
     )  # fmt: skip
 
 
 def _family(own: Mapping, part: PartType, r_be: tuple[float, ...]) -> str:
     """Family of a transistor whose row names none."""
     if part.material == "germanium":
-        return "germanium power" if own["P_tot_W"] >= 5 else "germanium small-signal"
+        big = own["P_tot_W"] >= rule("family_germanium_power")
+        return "germanium power" if big else "germanium small-signal"
     if part.kind == "darlington":
         return "silicon Darlington with resistors" if r_be else "silicon Darlington B-E path"
-    big = own["P_tot_at"].startswith("case") or own["P_tot_W"] > 2 or own["I_C_A"] > 1
+    big = own["P_tot_W"] > rule("family_power") or own["I_C_A"] > rule("family_current")
+    big = big or own["P_tot_at"].startswith("case")
     return "silicon power BJT" if big else "small-signal silicon BJT"
 
 
@@ -236,44 +227,44 @@ class TypeShelf:
 
     def __init__(self, layers: tuple[_Layer, ...]) -> None:
         self._layers = layers
-        self._built: dict[tuple[str, int], PartType] = {}
+        self._built: dict[tuple[str, int], tuple[PartType, dict[str, str]]] = {}
         for depth in range(1, len(layers)):
             for key, entry in layers[depth].entries.items():
-                part = self._build(key, depth + 1)
-                if entry.row is None or part is None or not part.complement:
+                part, _ = self._build(key, depth + 1)
+                if entry.row is None or not part.complement:
                     continue
                 other = self.get(part.complement)
                 if other is None or other.polarity == part.polarity or other.device != part.device:
                     reason = "is of the same polarity" if other else "stands in no table"
                     raise entry.fault("complement", f"{part.complement!r} {reason}")
 
-    def _build(self, key: str, under: int, seen: tuple[str, ...] = ()) -> PartType | None:
-        """Type of a plain name from the highest of the lowest `under` layers that has it."""
+    def _build(self, key: str, under: int, seen: tuple[str, ...] = ()):
+        """Type of a plain name, and its words, from the highest of the lowest `under` layers that has it."""
         depth = next((d for d in range(min(under, len(self._layers)), 0, -1)
                       if key in self._layers[d - 1].names), 0)  # fmt: skip
         if depth == 0:
-            return None
+            return None, {}
         key = self._layers[depth - 1].names[key]
         if (key, depth) not in self._built:
             entry = self._layers[depth - 1].entries[key]
-            base = None
+            base, taken = None, {}
             like = entry.row.cells.get("like", "") if entry.row else entry.name
             if like:
                 same = plain_name(like) == key
                 if plain_name(like) in seen and not same:
                     raise entry.fault("like", f"{like!r} leads round in a circle")
                 # what a user lays over the base of a type below does not reach that type
-                base = self._build(plain_name(like), depth - 1 if same else depth, (*seen, key))
+                base, taken = self._build(plain_name(like), depth - 1 if same else depth, (*seen, key))
                 if base is None:
                     raise entry.fault("like", f"no type {like!r} to take the rest from")
                 if base.device != entry.device:
                     raise entry.fault("like", f"{like!r} is a {base.device}")
-            self._built[key, depth] = _part(entry, base)
+            self._built[key, depth] = _part(entry, base, taken)
         return self._built[key, depth]
 
     def get(self, name: str) -> PartType | None:
         """Type of exactly that name (case, blanks and dashes aside), or None."""
-        return self._build(plain_name(name), len(self._layers))
+        return self._build(plain_name(name), len(self._layers))[0]
 
     def find(self, name: str) -> PartType | None:
         """Type for a marking as it stands on the part, or None.

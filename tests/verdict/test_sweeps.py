@@ -195,7 +195,7 @@ def test_zener_and_rectifier_are_told_apart_by_breakdown():
 
 
 def test_secondary_limits_never_fail_a_part():
-    limit = Limit("I_R", high=1e-9, unit="A", at={"vr_V": 5.0})
+    limit = Limit("I_R", high=1e-9, at={"vr_V": 5.0})
     kind = {"name": "X1", "device": "diode", "kind": "switching", "family": "switching diode"}
     first, second = (PartType(**kind, limits=(limit,), secondary=s) for s in (False, True))
     row = [SILICON | {"N": 1.7, "IS_A": 1e-9, "RSH_ohm": 1e9}]  # 6 nA at 5 V
@@ -205,7 +205,7 @@ def test_secondary_limits_never_fail_a_part():
 
 
 def test_a_limit_that_is_a_claim_fails_no_part_either():
-    claim = Limit("I_R", high=1e-9, unit="A", at={"vr_V": 5.0}, basis="claim, not a limit")
+    claim = Limit("I_R", high=1e-9, at={"vr_V": 5.0}, basis="claim, not a limit")
     part = PartType("X1", "diode", "switching", family="switching diode", limits=(claim,))
     assert registered_leak(part, "AK") is None
 
