@@ -14,7 +14,7 @@ from junction.fit.sweeps import fit_sweeps
 from junction.judge.limits import registered_leak
 from junction.judge.results import QUALITIES, VERDICTS
 from junction.physics.junction import current
-from junction.shelf.families import families
+from junction.shelf.rules import families
 from junction.shelf.types import find_type
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import (

@@ -14,9 +14,8 @@ from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, bench_for, lead_set
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings, next_placement
-from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import rule
+from junction.shelf.rules import cautions, rule
 
 Types = Callable[[str], PartType | None]
 

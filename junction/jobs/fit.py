@@ -23,7 +23,7 @@ from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
 from junction.jobs.options import DEFAULT_PLOTS, INSTRUMENT, TEMPERATURE, job, noise_of, option, whole
 from junction.jobs.result import Result
-from junction.shelf.cautions import cautions
+from junction.shelf.rules import cautions
 from junction.transistor.data import CurveNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals

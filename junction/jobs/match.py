@@ -37,9 +37,8 @@ from junction.judge.sentences import say
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
 from junction.sets.weigh import weights_for
-from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
-from junction.shelf.rules import rule
+from junction.shelf.rules import cautions, rule
 from junction.stage.results import Stage
 from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.data import CurveNoise, SpotNoise, is_spot, unusable
@@ -306,12 +305,12 @@ def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> 
 
 def yardsticks() -> tuple[dict, ...]:
     """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
-    from junction.shelf.duals import matched_duals
+    from junction.shelf.ratings import matched_duals
 
     out = {}
-    for name, dual in matched_duals().items():
-        ratio = next((x for x in dual.limits if x.symbol == "h_FE1/h_FE2" and not isnan(x.low)), None)
-        vbe = next((x for x in dual.limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
+    for name, limits in matched_duals().items():
+        ratio = next((x for x in limits if x.symbol == "h_FE1/h_FE2" and not isnan(x.low)), None)
+        vbe = next((x for x in limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
         if ratio is not None and vbe is not None:  # one type for each pair of limits is enough
             out.setdefault((ratio.low, vbe.high), {
                 "type": name, "hfe_ratio_min": ratio.low, "dvbe_max_V": vbe.high,

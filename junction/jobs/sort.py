@@ -27,8 +27,8 @@ from junction.jobs.options import (
 )
 from junction.jobs.result import Result
 from junction.judge.results import SortReport, worst_first
-from junction.shelf.cautions import cautions
 from junction.shelf.results import Meter
+from junction.shelf.rules import cautions
 from junction.shelf.types import find_type
 from junction.verdict.parts import judge_bag
 

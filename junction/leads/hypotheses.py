@@ -22,10 +22,9 @@ from math import log
 import numpy as np
 
 from junction.judge.results import QUALITIES
-from junction.shelf.families import families
 from junction.shelf.results import Family, PartType
-from junction.shelf.rules import rule
-from junction.shelf.tables import Row, reference_table
+from junction.shelf.rules import families, rule
+from junction.shelf.tables import Row, records, reference_rows
 
 #: Latent variables: junction drops at the current the families state [V], gains and resistances [log].
 LATENT = (
@@ -133,16 +132,13 @@ def priors() -> dict[str, tuple[float, float, float]]:
         A row that cannot be read, with line and column.
     """
     found = {}
-    columns = ("prior", "value", "low", "high", "unit", "meaning", "basis", "source")
-    for row in reference_table("priors.csv", columns):
-        value = row.number("value", low=1e-12, high=1e12, needed=True)
-        low, high = (row.number(column, low=1e-12, high=1e12) for column in ("low", "high"))
+    for row in reference_rows("priors"):
+        own = row.values("priors")
+        value, low, high = own["value"], own["low"], own["high"]
         if (low < high) == (low != low):
             raise row.fault("value", "wants low below high or neither")
-        row.text("basis", needed=True)
-        volts = row.text("unit") == "V"
-        centre, spread = (value, high - low) if volts else (log(value), log(high / low))
-        found[row.text("prior", needed=True)] = value, centre, spread / 4
+        centre, spread = (value, high - low) if own["unit"] == "V" else (log(value), log(high / low))
+        found[own["name"]] = value, centre, spread / 4
     return found
 
 
@@ -153,16 +149,16 @@ def prior(name: str) -> float:
 
 def _families(row: Row, column: str) -> list[Family]:
     """Families that a cell lists, with `` + `` between them."""
-    shelf, names = families(), row.text(column, needed=True).split(" + ")
+    shelf, names = families(), row.cells[column].split(" + ")
     if not shelf.keys() >= set(names):
-        raise row.fault(column, f"{row.text(column)!r} is no list of families of families.csv")
+        raise row.fault(column, f"{row.cells[column]!r} is no list of families of families.csv")
     return [shelf[name] for name in names]
 
 
 def _expected(row: Row, column: str) -> tuple[float, float]:
     """Centre and sd of a latent variable: a prior's, or those of the forward windows of families."""
-    if row.text(column) in priors():
-        return priors()[row.text(column)][1:]
+    if row.cells[column] in priors():
+        return priors()[row.cells[column]][1:]
     held = _families(row, column)
     low, high = min(f.vf_low_V for f in held), max(f.vf_high_V for f in held)
     return (low + high) / 2, (high - low) / (2 * rule("leads_window_joint" if held[1:] else "leads_window"))
@@ -172,26 +168,21 @@ def _expected(row: Row, column: str) -> tuple[float, float]:
 def kinds(leads: int = 3) -> tuple[Kind, ...]:
     """Every kind of part with three (or two) leads that is weighed."""
     made_of = [name for name in LATENT if name not in ("ln_r_be", "ln_r_bc", "v_pair")] + ["twins"]
-    columns = (
-        "kind", "leads", "device", "material", "weight", "faults", "in_circuit", "draws", "leak_families",
-        *made_of, "called", "reads_as", "meaning", "basis", "source",
-    )  # fmt: skip
     found = []
-    for row in reference_table("kinds.csv", columns):
-        latent = {name: _expected(row, name) for name in made_of if row.text(name)}
+    for row in reference_rows("kinds"):
+        own = row.values("kinds")
+        latent = {name: _expected(row, name) for name in made_of if own[name]}
         if "twins" in latent:  # two junctions of one die: a common drop, and a few millivolt between them
             centre, spread = latent.pop("twins")
             latent |= dict.fromkeys(("v_be_extra", "v_bc_extra"), (centre, prior("twin_v")))
             latent["v_pair"] = 0.0, spread
         ohms = [f.leak_at_V / f.leak_max_A for f in _families(row, "leak_families")]
         kind = Kind(
-            row.text("kind", needed=True), row.text("device", needed=True), row.text("material"),
-            row.number("weight", low=0, high=1e6, needed=True), latent,
-            tuple(row.text("faults", needed=True).split(" + ")), tuple(row.text("in_circuit").split(" + ")),
-            int(row.number("draws", low=2, high=100, needed=True)), (min(ohms), max(ohms)),
-            row.text("called", needed=True), row.text("reads_as"),
+            own["name"], own["device"], own["material"], own["weight"], latent,
+            tuple(own["faults"].split(" + ")), tuple(own["in_circuit"].split(" + ")), int(own["draws"]),
+            (min(ohms), max(ohms)), own["called"], own["reads_as"],
         )  # fmt: skip
-        if row.number("leads", low=2, high=3, needed=True) == leads:
+        if own["leads"] == leads:
             found.append(kind)
     return tuple(found)
 
@@ -199,16 +190,13 @@ def kinds(leads: int = 3) -> tuple[Kind, ...]:
 @cache
 def faults() -> dict[str, Fault]:
     """Every fault that is weighed, alone and in company, by name."""
-    found = {}
-    columns = ("fault", "groups", "weight", "faults", "open_leads", "soft", "beside", "meaning", "basis")
-    for row in reference_table("faults.csv", (*columns, "source")):
-        found[row.text("fault", needed=True)] = Fault(
-            row.text("fault"), tuple(filter(None, row.text("faults").split(" + "))),
-            row.number("weight", low=0, high=1e6, needed=True),
-            tuple(row.text("groups", needed=True).split(" + ")), tuple(row.text("open_leads").split()),
-            row.flag("soft"), row.text("beside"),
+    return {
+        name: Fault(
+            name, tuple(filter(None, own.faults.split(" + "))), own.weight, tuple(own.groups.split(" + ")),
+            tuple(own.open_leads.split()), own.soft, own.beside,
         )  # fmt: skip
-    return found
+        for name, own in records("faults").items()
+    }
 
 
 def normal_quantile(p: np.ndarray) -> np.ndarray:

@@ -35,9 +35,8 @@ from junction.leads.explain import (
     weigh_parts,
 )
 from junction.leads.hypotheses import leak_limits_ohm, matches
-from junction.shelf.families import families
 from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import rule
+from junction.shelf.rules import families, rule
 
 _FAULTY = (Verdict.LEAKY, Verdict.SHORTED, Verdict.OPEN)
 #: Cells of the posterior below this share of the largest are left out of the look ahead.

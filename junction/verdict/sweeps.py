@@ -27,8 +27,8 @@ from junction.fit.results import SweepFits, fit_summaries
 from junction.judge.limits import Leak, conformity_log, decide, unseen_leak
 from junction.judge.results import QUALITIES, VERDICTS, Finding, JunctionVerdict
 from junction.judge.sentences import say
-from junction.shelf.families import families as shelf_families
 from junction.shelf.results import Family, PartType
+from junction.shelf.rules import families as shelf_families
 from junction.shelf.rules import rule, rules
 from junction.shelf.types import find_type
 from junction.verdict import families as weigh

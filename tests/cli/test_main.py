@@ -14,7 +14,7 @@ from junction.cli import main as entry
 from junction.jobs.options import job
 from junction.jobs.result import Result
 from junction.judge.results import SortReport
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 from junction.views import sort as sort_view
 
 

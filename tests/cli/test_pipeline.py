@@ -14,7 +14,7 @@ from junction.jobs.bag import bag_of
 from junction.jobs.sort import sorted_bag
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 from junction.views.sort import document, page, sweep_sources
 from tests.tables import curve_table, sweep_table
 

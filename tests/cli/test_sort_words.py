@@ -7,7 +7,7 @@ import pytest
 from junction.cli.main import main
 from junction.intake.read import read_texts
 from junction.jobs.sort import sorted_bag
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 from junction.views.sort import notes
 from tests.cli import bags
 from tests.show.samples import good_part, sort_report, sort_result

@@ -10,7 +10,7 @@ from junction.fit.sweeps import fit_sweeps
 from junction.intake.read import read_texts
 from junction.judge.results import VERDICTS
 from junction.physics.junction import current
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 from junction.shelf.types import find_type
 from junction.verdict.parts import judge_bag
 

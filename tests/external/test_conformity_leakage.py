@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from junction.physics.junction import current
-from junction.shelf.families import families
-from junction.shelf.rules import rules
+from junction.shelf.rules import families, rules
 from junction.verdict.sweeps import judge_sweeps
 from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits

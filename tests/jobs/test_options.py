@@ -8,7 +8,7 @@ from junction.base.errors import UsageError
 from junction.cli.main import add_arguments
 from junction.fit.sense import Noise
 from junction.jobs import options
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 
 
 def parsed(*words):

@@ -32,9 +32,9 @@ from junction.leads.hypotheses import (
     resistance_span,
 )
 from junction.leads.verdict import expected_information
-from junction.shelf.meters import default_meter, meters
-from junction.shelf.rules import rules
-from junction.shelf.tables import reference_table
+from junction.shelf.rules import default_meter, meters, rules
+from junction.shelf.tables import reference_rows
+from tests.shelf.reference import changed
 
 METER = default_meter()
 
@@ -123,8 +123,7 @@ def test_every_row_of_the_tables_is_used():
 
 
 def test_every_sentence_is_said_and_every_reason_has_one():
-    rows = reference_table("sentences.csv", ("reason", "says", "next", "else", "source"))
-    table = {row.text("reason") for row in rows}
+    table = {row.cells["reason"] for row in reference_rows("sentences")}
     code = "".join(path.read_text() for path in Path(hypotheses.__file__).parent.glob("*.py"))
     named = set(re.findall(r"""["'](leads_[a-z_]+)["']""", code)) - rules().keys()
     named |= {f"leads_next_{word}" for word in ("shorted", "leaky", "open")}
@@ -166,14 +165,6 @@ def test_expected_information_prefers_what_splits():
     assert gain[known.placements.index("B-E")] < max(gain) / 2
 
 
-def test_a_prior_that_cannot_be_read_is_named(monkeypatch):
-    from junction.shelf.tables import Row
-
-    cells = {"prior": "x", "value": "1", "low": "3", "high": "2", "unit": "1", "meaning": "y", "basis": "our"}
-    monkeypatch.setattr(hypotheses, "reference_table", lambda *_: [Row("priors.csv", 4, cells)])
-    priors.cache_clear()
-    try:
-        with pytest.raises(ShelfError, match="low below high"):
-            priors()
-    finally:
-        priors.cache_clear()
+def test_a_prior_that_cannot_be_read_is_named():
+    with changed("priors", 0, {"low": "3", "high": "2"}), pytest.raises(ShelfError, match="low below high"):
+        priors()

@@ -1,20 +1,18 @@
 """Every figure of lead finding stands in reference/: change a row, and an answer moves."""
 
 from math import inf
-from types import SimpleNamespace
 
 import numpy as np
-import pytest
 
 from junction.base.records import PartReadings, Reading
 from junction.jobs.check import Sitting
-from junction.leads import hypotheses
-from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit, resistance_span
+from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit
 from junction.leads.verdict import judge_readings
 from junction.shelf import rules
-from junction.shelf.meters import default_meter
-from junction.shelf.tables import Row, reference_table
+from junction.shelf.rules import default_meter
+from junction.shelf.tables import reference_rows
 from junction.shelf.types import find_type
+from tests.shelf import reference
 
 GOOD = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL"
 UNKNOWN = "1-2=0.655 2-1=OL 1-3=0.648 3-1=OL 2-3=OL 3-2=OL"
@@ -25,7 +23,6 @@ DARLINGTON = "B-E=0.68 E-B=OL B-C=0.60 C-B=OL C-E=OL E-C=0.52"
 CIRCUIT = "B-E=0.22 E-B=0.22 B-C=0.6 C-B=1.6 C-E=0.8 E-C=0.75"
 FET = "1-2=0.71 2-1=OL 1-3=0.71 3-1=OL 2-3=0.24 3-2=0.24"
 ZENER = "A-K=0.7 K-A=1.9"
-CLEAR_CACHES = (rules.rule, hypotheses.priors, kinds, faults, resistance_span)
 
 #: Row -> what it becomes, and the readings that show it (with what else is known of the part).
 RULES = {
@@ -93,36 +90,13 @@ def settled(text):
     return sitting.step().settled
 
 
-def forget():
-    for cached in CLEAR_CACHES:
-        cached.cache_clear()
+def changed(table, name, cells, function):
+    """Result of a function while one row of a table under reference/ holds other cells."""
+    with reference.changed(table, name, cells):
+        return function()
 
 
-@pytest.fixture
-def changed(monkeypatch):
-    """Calls a function while one row of a table under reference/ holds other cells."""
-
-    def call(file, name, cells, function):
-        def table(path, *columns):
-            for row in reference_table(path, *columns):
-                mine = path == file and next(iter(row.cells.values())) == name
-                yield Row(row.file, row.line, {**row.cells, **cells}) if mine else row
-
-        with monkeypatch.context() as patch:
-            if file == "rules.csv":
-                held = rules.rules() | {name: SimpleNamespace(value=cells["value"])}
-                patch.setattr(rules, "rules", lambda: held)
-            else:
-                patch.setattr(hypotheses, "reference_table", table)
-            forget()
-            found = function()
-        forget()
-        return found
-
-    return call
-
-
-def test_every_rule_moves_an_answer(changed):
+def test_every_rule_moves_an_answer():
     named = {name for name in rules.rules() if name.startswith("leads_")}
     assert RULES.keys() == named - {"leads_settled"}
     before = {}
@@ -130,14 +104,14 @@ def test_every_rule_moves_an_answer(changed):
         key = repr(case)
         if key not in before:
             before[key] = answer(*case)
-        after = changed("rules.csv", name, {"value": value}, lambda case=case: answer(*case))
+        after = changed("rules", name, {"value": f"{value:g}"}, lambda case=case: answer(*case))
         assert after != before[key], f"{name} at {value:g} changes nothing of {case}"
 
 
-def test_the_bar_of_a_sitting_settles_it(changed):
+def test_the_bar_of_a_sitting_settles_it():
     read = "1-2=0.002 2-1=0.002 1-3=0.6 3-1=OL 2-3=0.6"
     assert settled(read)
-    assert not changed("rules.csv", "leads_settled", {"value": 0.001}, lambda: settled(read))
+    assert not changed("rules", "leads_settled", {"value": "0.001"}, lambda: settled(read))
 
 
 def laid_out():
@@ -154,23 +128,22 @@ def same(one, other):
     )
 
 
-def test_every_prior_moves_an_answer(changed):
+def test_every_prior_moves_an_answer():
     before = laid_out()
-    columns = ("prior", "value", "low", "high", "unit", "meaning", "basis", "source")
-    for row in reference_table("priors.csv", columns):
-        name = row.text("prior")
-        cells = {c: str(1.2 * float(row.text(c))) for c in ("value", "low", "high") if row.text(c)}
+    for row in reference_rows("priors"):
+        name = row.cells["prior"]
+        cells = {c: str(1.2 * float(row.cells[c])) for c in ("value", "low", "high") if row.cells[c]}
         if name in PRIORS:
             case = PRIORS[name]
-            after = changed("priors.csv", name, cells, lambda case=case: answer(*case))
+            after = changed("priors", name, cells, lambda case=case: answer(*case))
             assert after != answer(*case), name
         else:
-            assert not same(changed("priors.csv", name, cells, laid_out), before), name
+            assert not same(changed("priors", name, cells, laid_out), before), name
 
 
-def test_every_weight_of_a_kind_or_fault_moves_the_odds(changed):
+def test_every_weight_of_a_kind_or_fault_moves_the_odds():
     before = laid_out()
-    tables = {"kinds.csv": [*kinds(2), *kinds(3)], "faults.csv": [*faults().values()]}
+    tables = {"kinds": [*kinds(2), *kinds(3)], "faults": [*faults().values()]}
     for file, rows in tables.items():
         for row in rows:
             after = changed(file, row.name, {"weight": str(1.2 * row.weight)}, laid_out)

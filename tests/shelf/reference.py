@@ -51,8 +51,9 @@ def replaced(table, rows):
 
 @contextmanager
 def changed(table, k, cells):
-    """The package with other cells in the k-th row of a table."""
+    """The package with other cells in one row of a table: the k-th, or the one of that name."""
     _, heading, rows = read(table)
+    k = [row[0] for row in rows].index(k) if isinstance(k, str) else k
     rows[k] = [cells.get(name, cell) for name, cell in zip(heading, rows[k], strict=True)]
     with replaced(table, rows):
         yield

@@ -8,7 +8,7 @@ import pytest
 from junction.base.records import Bag, Interval, PartReadings, Reading
 from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict, worst_first
 from junction.physics.junction import current
-from junction.shelf.meters import default_meter
+from junction.shelf.rules import default_meter
 from junction.verdict.parts import judge_bag, merged, sweep_parts
 from junction.verdict.sweeps import judge_sweeps
 from tests.tables import sweep_table
