@@ -103,18 +103,6 @@ class Row(NamedTuple):
             raise self.fault(column.name, reason)
         return value
 
-    def text(self, column: str, *, needed: bool = False, among: Collection[str] = ()) -> str:
-        """As `value`; until every room has its schema in columns.csv."""
-        return self.value(Column(column, "text", needed, nan, nan, among, ""))
-
-    def number(self, column: str, *, low: float, high: float, needed: bool = False) -> float:
-        """As `value`; until every room has its schema in columns.csv."""
-        return self.value(Column(column, "number", needed, low, high, (), ""))
-
-    def flag(self, column: str) -> bool:
-        """As `value`; until every room has its schema in columns.csv."""
-        return self.value(Column(column, "flag", False, nan, nan, (), ""))
-
     def values(self, table: str) -> dict:
         """All values of the row by heading; the one that names it by ``name``."""
         return {"name" if c.kind == "key" else c.name: self.value(c) for c in columns(table)}
@@ -178,30 +166,33 @@ def rows(path: Path, needed: Collection[str] = (), known: Collection[str] | None
     text = content(path)
     reader = csv.reader(text.splitlines(), delimiter=_delimiter(text))
     heading: list[str] = []
-    checked = False
-    for cells in _cells(reader, path):
-        cells = [cell.strip() for cell in cells]
-        if not any(cells) or cells[0].startswith("#"):
-            continue
-        if not heading:
-            heading = cells
-            for k, name in enumerate(heading):
-                if not name or name in heading[:k]:
-                    reason = f"heading {k + 1} is empty or stands twice"
-                    raise ShelfError(reason, path.name, reader.line_num, name)
-            continue
-        if len(cells) != len(heading):
-            reason = f"{len(cells)} cells where the heading has {len(heading)}"
-            raise ShelfError(reason, path.name, reader.line_num)
-        if not checked:
-            missing = [name for name in needed if name not in heading]
-            if missing:
-                raise ShelfError(f"the heading lacks {', '.join(missing)}", path.name)
-            for name in heading:
-                if known is not None and name not in needed and name not in known:
-                    raise ShelfError("no such heading in this kind of table", path.name, column=name)
-            checked = True
-        yield Row(path.name, reader.line_num, dict(zip(heading, cells, strict=True)))
+    try:
+        for cells in reader:
+            cells = [cell.strip() for cell in cells]
+            if not any(cells) or cells[0].startswith("#"):
+                continue
+            if not heading:
+                heading = cells
+                _check_heading(heading, path.name, reader.line_num, needed, known)
+            elif len(cells) != len(heading):
+                reason = f"{len(cells)} cells where the heading has {len(heading)}"
+                raise ShelfError(reason, path.name, reader.line_num)
+            else:
+                yield Row(path.name, reader.line_num, dict(zip(heading, cells, strict=True)))
+    except csv.Error as error:
+        raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
+
+
+def _check_heading(heading: list[str], file: str, line: int, needed, known) -> None:
+    for k, name in enumerate(heading):
+        if not name or name in heading[:k]:
+            raise ShelfError(f"heading {k + 1} is empty or stands twice", file, line, name)
+    missing = [name for name in needed if name not in heading]
+    if missing:
+        raise ShelfError(f"the heading lacks {', '.join(missing)}", file)
+    for name in heading:
+        if known is not None and name not in needed and name not in known:
+            raise ShelfError("no such heading in this kind of table", file, column=name)
 
 
 def content(path: Path) -> str:
@@ -217,13 +208,6 @@ def content(path: Path) -> str:
 def _delimiter(text: str) -> str:
     lines = (line.lstrip('" ') for line in text.splitlines() if line.strip(" ,;\t"))
     return max(",;\t", key=next((line for line in lines if not line.startswith("#")), "").count)
-
-
-def _cells(reader, path: Path) -> Iterator[list[str]]:
-    try:
-        yield from reader
-    except csv.Error as error:
-        raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
 
 
 def reference_folder() -> Path:
@@ -254,13 +238,3 @@ def user_folder() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Application Support" / "junction"
     return Path.home() / ".local" / "share" / "junction"
-
-
-def reference_table(name: str, needed: Collection[str], known: Collection[str] = ()) -> Iterator[Row]:
-    """As `rows` of the reference folder; until every room has its schema in columns.csv."""
-    return rows(reference_folder() / name, needed, known)
-
-
-def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    """As `rows`; until every room has its schema in columns.csv."""
-    return [(row.line, dict(row.cells)) for row in rows(path)]

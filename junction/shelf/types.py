@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 from math import isnan, nan
 from pathlib import Path
 from types import SimpleNamespace
@@ -41,18 +41,57 @@ _SUFFIXES = (
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 
 
-@dataclass
+@dataclass(eq=False)
 class _Entry:
-    """A type's row (None: only limits added to a type below) and its limit rows."""
+    """A type as its tables give it: its row (None: only limits, laid over a type below) and limit rows."""
 
     name: str
     device: str
     row: Row | None
+    base: _Entry | None = None  # the type that gives what this one leaves empty
     limits: list[Row] = field(default_factory=list)
 
     def fault(self, column: str, reason: str) -> ShelfError:
         """Error at the row that named this entry."""
         return (self.row or self.limits[0]).fault(column, reason)
+
+    @cached_property
+    def words(self) -> dict[str, str]:
+        """Cells that its row states, and of the words that a type takes from another what it leaves empty."""
+        given = {name: cell for name, cell in self.row.cells.items() if cell} if self.row else {}
+        if "leads" in given:
+            given.setdefault("leads_basis", "published")
+        taken = self.base.words if self.base else {}
+        return {name: cell for name, cell in taken.items() if name in _TAKEN} | given
+
+    @cached_property
+    def part(self) -> PartType:
+        """The type, checked."""
+        base = self.base and self.base.part
+        if self.row is None:
+            basis = "secondary" if base.secondary else "published"
+            return replace(base, limits=_limits(self, {}, base.source, basis))
+        row = self.row._replace(cells=self.words)
+        if not self.words.get("source"):
+            raise row.fault(
+                "source", "is empty; where was it read? (a book, a sheet, 'measured', 'from memory')"
+            )
+        own = row.values(f"types_{self.device}")
+        if own["P_tot_at"] and isnan(own["P_tot_W"]) and base is None:
+            raise row.fault("P_tot_at", "is given without a power")
+        standing = own["standing"] or ("secondary" if base and base.secondary else "published")
+        outline = packages().get(own["package"])
+        part = PartType(
+            self.name, self.device, own.get("kind") or own["structure"].lower() or "plain",
+            material=own["material"], package=own["package"], secondary=standing == "secondary",
+            family=own["family"], limits=_limits(self, own, own["source"], standing), notes=own["notes"],
+            source=own["source"], also=tuple(own["also"].split()),
+            mounting=outline.mounting if outline else "",
+        )  # fmt: skip
+        if self.device == "bjt":
+            return _transistor(row, own, part, outline)
+        usual = next(name for name, family in families().items() if part.kind in family.kinds.split(" | "))
+        return replace(part, family=part.family or usual)
 
 
 def packages() -> Mapping[str, SimpleNamespace]:
@@ -60,37 +99,8 @@ def packages() -> Mapping[str, SimpleNamespace]:
     return records("packages")
 
 
-def _part(entry: _Entry, base: PartType | None, taken: Mapping[str, str]) -> tuple[PartType, dict[str, str]]:
-    """Part type of an entry, and its words; what its row leaves empty comes from `base` and its words."""
-    if entry.row is None:
-        basis = "secondary" if base.secondary else "published"
-        return replace(base, limits=_limits(entry, base, {}, base.source, basis)), dict(taken)
-    given = {name: cell for name, cell in entry.row.cells.items() if cell}
-    if "leads" in given:
-        given.setdefault("leads_basis", "published")
-    words = {name: cell for name, cell in (dict(taken) | given).items() if name in _TAKEN}
-    row = entry.row._replace(cells=words | given)
-    if not words.get("source"):
-        raise row.fault("source", "is empty; where was it read? (a book, a sheet, 'measured', 'from memory')")
-    own = row.values(f"types_{entry.device}")
-    if own["P_tot_at"] and isnan(own["P_tot_W"]) and base is None:
-        raise row.fault("P_tot_at", "is given without a power")
-    standing = own["standing"] or ("secondary" if base and base.secondary else "published")
-    outline = packages().get(own["package"])
-    part = PartType(
-        entry.name, entry.device, own.get("kind") or own["structure"].lower() or "plain",
-        material=own["material"], package=own["package"], secondary=standing == "secondary",
-        family=own["family"], limits=_limits(entry, base, own, own["source"], standing), notes=own["notes"],
-        source=own["source"], also=tuple(own["also"].split()), mounting=outline.mounting if outline else "",
-    )  # fmt: skip
-    if entry.device == "bjt":
-        return _transistor(row, own, part, outline), words
-    usual = next(name for name, family in families().items() if part.kind in family.kinds.split(" | "))
-    return replace(part, family=part.family or usual), words
-
-
-def _limits(entry: _Entry, base: PartType | None, own: Mapping, source: str, basis: str):
-    """Ratings of the row and its limit rows; of `base`, what neither states."""
+def _limits(entry: _Entry, own: Mapping, source: str, basis: str) -> tuple[Limit, ...]:
+    """Ratings of the row and its limit rows; of the base, what neither states."""
     found = []
     for column in columns(f"types_{entry.device}"):
         if column.symbol and not isnan(value := own.get(column.name, nan)):
@@ -98,7 +108,8 @@ def _limits(entry: _Entry, base: PartType | None, own: Mapping, source: str, bas
             found.append(Limit(column.symbol, nan, value, at, source, basis))
     found += [limit_of(row, source, basis) for row in entry.limits]
     said = {limit.symbol for limit in found}
-    return (*found, *(limit for limit in (base.limits if base else ()) if limit.symbol not in said))
+    below = entry.base.part.limits if entry.base else ()
+    return (*found, *(limit for limit in below if limit.symbol not in said))
 
 
 def _reference(row: Row, written: str) -> dict[str, float]:
@@ -152,54 +163,60 @@ def _family(own: Mapping, part: PartType, r_be: tuple[float, ...]) -> str:
     return "silicon power BJT" if big else "small-signal silicon BJT"
 
 
-def _name(row: Row) -> str:
-    if not row.cells["type"]:
-        raise row.fault("type", "is empty; a value is needed here")
-    return row.cells["type"]
-
-
-class _Layer:
-    """Entries of one layer by plain name, and the names they are listed under."""
-
-    def __init__(self) -> None:
-        self.entries: dict[str, _Entry] = {}
-        self.names: dict[str, str] = {}
-
-    def add_types(self, table: Iterable[Row], device: str) -> None:
-        for row in table:
-            name = _name(row)
-            for alias in (name, *row.cells.get("also", "").split()):
-                if plain_name(alias) in self.names:
-                    raise row.fault("type", f"{alias!r} stands twice")
-                self.names[plain_name(alias)] = plain_name(name)
-            self.entries[plain_name(name)] = _Entry(name, device, row)
-
-    def add_limits(self, table: Iterable[Row], below: tuple[_Layer, ...]) -> None:
-        for row in table:
-            name = _name(row)
+def _laid_over(below: Mapping[str, _Entry], tables: Iterable[tuple[str, Iterable[Row]]]) -> dict[str, _Entry]:
+    """Entries of the tables of one place, limits last, by plain name and the other names of a type."""
+    found: dict[str, _Entry] = {}
+    for table, content in tables:
+        kind, _, device = table.partition("_")
+        for row in content:
+            name = row.cells["type"]
+            if not name:
+                raise row.fault("type", "is empty; a value is needed here")
+            if kind == "types":
+                entry = _Entry(name, device, row)
+                for alias in (name, *row.cells.get("also", "").split()):
+                    if found.setdefault(plain_name(alias), entry) is not entry:
+                        raise row.fault("type", f"{alias!r} stands twice")
+                continue
             key = plain_name(name)
-            if key not in self.entries:
-                owner = next((x.entries[x.names[key]] for x in reversed(below) if key in x.names), None)
-                if owner is None:
+            if key not in found:
+                if key not in below:
                     raise row.fault("type", f"no type {name!r} stands in any table read so far")
-                key = plain_name(owner.name)
-                self.entries.setdefault(key, _Entry(owner.name, owner.device, None))
-                self.names[key] = key
-            self.entries[key].limits.append(row)
+                owner = below[key]
+                entry = _Entry(owner.name, owner.device, None, owner)
+                found[key] = found.setdefault(plain_name(owner.name), entry)
+            found[key].limits.append(row)
+    for entry in found.values():
+        like = entry.row.cells.get("like", "") if entry.row and not entry.base else ""
+        if like:
+            entry.base = _base(entry, like, below, found)
+    return found
+
+
+def _base(entry: _Entry, like: str, below: Mapping[str, _Entry], beside: Mapping[str, _Entry]) -> _Entry:
+    """The type that a row names under ``like``: below where it names itself, so that it can be laid over."""
+    key = plain_name(like)
+    base = below.get(key) if key == plain_name(entry.name) else beside.get(key) or below.get(key)
+    if base is None:
+        raise entry.fault("like", f"no type {like!r} to take the rest from")
+    if base.device != entry.device:
+        raise entry.fault("like", f"{like!r} is a {base.device}")
+    step: _Entry | None = base
+    while step:
+        if step is entry:
+            raise entry.fault("like", f"{like!r} leads round in a circle")
+        step = step.base
+    return base
 
 
 @cache
-def _reference_layer() -> _Layer:
-    layer = _Layer()
-    for device in ("bjt", "diode"):
-        layer.add_types(reference_rows(f"types_{device}"), device)
-    for device in ("bjt", "diode"):
-        layer.add_limits(reference_rows(f"limits_{device}"), ())
-    return layer
+def _reference_entries() -> dict[str, _Entry]:
+    tables = ("types_bjt", "types_diode", "limits_bjt", "limits_diode")
+    return _laid_over({}, ((table, reference_rows(table)) for table in tables))
 
 
-def _user_layer(files: Iterable[Path], below: tuple[_Layer, ...]) -> _Layer:
-    layer = _Layer()
+def _user_tables(files: Iterable[Path]) -> list[tuple[str, Iterable[Row]]]:
+    """Tables in files by the form of the reference table that they have, those of limits last."""
     known = {table: [column.name for column in columns(table)] for table in _NEEDED}
     found = []
     for path in files:
@@ -213,58 +230,19 @@ def _user_layer(files: Iterable[Path], below: tuple[_Layer, ...]) -> _Layer:
                 path.name,
             )
         found.append((table, rows(path, _NEEDED[table], known[table])))
-    for table, content in found:
-        if table != "limits_bjt":
-            layer.add_types(content, table.removeprefix("types_"))
-    for table, content in found:
-        if table == "limits_bjt":
-            layer.add_limits(content, below)
-    return layer
+    return sorted(found, key=lambda one: one[0].startswith("limits"))
 
 
 class TypeShelf:
     """All types of the reference tables and of a user's tables; build one with `type_shelf`."""
 
-    def __init__(self, layers: tuple[_Layer, ...]) -> None:
-        self._layers = layers
-        self._built: dict[tuple[str, int], tuple[PartType, dict[str, str]]] = {}
-        for depth in range(1, len(layers)):
-            for key, entry in layers[depth].entries.items():
-                part, _ = self._build(key, depth + 1)
-                if entry.row is None or not part.complement:
-                    continue
-                other = self.get(part.complement)
-                if other is None or other.polarity == part.polarity or other.device != part.device:
-                    reason = "is of the same polarity" if other else "stands in no table"
-                    raise entry.fault("complement", f"{part.complement!r} {reason}")
-
-    def _build(self, key: str, under: int, seen: tuple[str, ...] = ()):
-        """Type of a plain name, and its words, from the highest of the lowest `under` layers that has it."""
-        depth = next((d for d in range(min(under, len(self._layers)), 0, -1)
-                      if key in self._layers[d - 1].names), 0)  # fmt: skip
-        if depth == 0:
-            return None, {}
-        key = self._layers[depth - 1].names[key]
-        if (key, depth) not in self._built:
-            entry = self._layers[depth - 1].entries[key]
-            base, taken = None, {}
-            like = entry.row.cells.get("like", "") if entry.row else entry.name
-            if like:
-                same = plain_name(like) == key
-                if plain_name(like) in seen and not same:
-                    raise entry.fault("like", f"{like!r} leads round in a circle")
-                # what a user lays over the base of a type below does not reach that type
-                base, taken = self._build(plain_name(like), depth - 1 if same else depth, (*seen, key))
-                if base is None:
-                    raise entry.fault("like", f"no type {like!r} to take the rest from")
-                if base.device != entry.device:
-                    raise entry.fault("like", f"{like!r} is a {base.device}")
-            self._built[key, depth] = _part(entry, base, taken)
-        return self._built[key, depth]
+    def __init__(self, entries: Mapping[str, _Entry]) -> None:
+        self._entries = entries
 
     def get(self, name: str) -> PartType | None:
         """Type of exactly that name (case, blanks and dashes aside), or None."""
-        return self._build(plain_name(name), len(self._layers))[0]
+        entry = self._entries.get(plain_name(name))
+        return entry and entry.part
 
     def find(self, name: str) -> PartType | None:
         """Type for a marking as it stands on the part, or None.
@@ -282,14 +260,10 @@ class TypeShelf:
 
     def names(self, device: str = "") -> tuple[str, ...]:
         """Names of all types, or of all of one device ('bjt', 'diode'), in the order of the tables."""
-        found: dict[str, str] = {}
-        for layer in self._layers:
-            for key, entry in layer.entries.items():
-                if device in ("", entry.device):
-                    found.setdefault(key, entry.name)
-                else:
-                    found.pop(key, None)
-        return tuple(found.values())
+        return tuple(
+            entry.name for key, entry in self._entries.items()
+            if key == plain_name(entry.name) and device in ("", entry.device)
+        )  # fmt: skip
 
     def all(self, device: str) -> tuple[PartType, ...]:
         """All types of one device, 'bjt' or 'diode'."""
@@ -306,14 +280,21 @@ class TypeShelf:
 
 @cache
 def _shelf(extra: tuple[Path, ...], own: Path) -> TypeShelf:
-    layers = (_reference_layer(),)
-    folders = ((own,) if own.is_dir() else (), extra)
-    for places in folders:
+    entries, users = dict(_reference_entries()), []
+    for places in ((own,) if own.is_dir() else (), extra):
         files = [file for path in places
                  for file in (sorted(path.glob("*.csv")) if path.is_dir() else [path])]  # fmt: skip
-        if files:
-            layers = (*layers, _user_layer(files, layers))
-    return TypeShelf(layers)
+        found = _laid_over(entries, _user_tables(files))
+        entries, users = entries | found, [*users, *found.values()]
+    shelf = TypeShelf(entries)
+    for entry in users:
+        part, other = entry.part, shelf.get(entry.part.complement)
+        if entry.row is None or not part.complement:
+            continue
+        if other is None or other.polarity == part.polarity or other.device != part.device:
+            reason = "is of the same polarity" if other else "stands in no table"
+            raise entry.fault("complement", f"{part.complement!r} {reason}")
+    return shelf
 
 
 def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
