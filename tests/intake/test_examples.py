@@ -14,7 +14,7 @@ README = Path(__file__).parents[2] / "README.md"
 WIDE = """\
 part,B-E,E-B,B-C,C-B,C-E,E-C,type,temp_C
 Q1,0.642,OL,0.633,OL,OL,OL,2N3055,23
-Q2,0.648,OL,34 ohm,34 ohm,OL,0.651,2N3055,23
+Q2,0.648,OL,34 ohm,34 ohm,0.651,OL,2N3055,23
 Q3,612 mV,OL,605 mV,OL,OL,2.2 MΩ,,
 """
 NUMBERED = """\
@@ -76,7 +76,7 @@ def test_all_examples_in_one_call():
 
 def test_wide():
     bag = bag_of(WIDE)
-    assert readings(bag, "Q2")["B-C"] == ("ohm", 34.0) and readings(bag, "Q2")["E-C"] == ("volt", 0.651)
+    assert readings(bag, "Q2")["B-C"] == ("ohm", 34.0) and readings(bag, "Q2")["C-E"] == ("volt", 0.651)
     assert readings(bag, "Q3")["B-E"] == ("volt", 0.612) and readings(bag, "Q3")["E-C"] == ("ohm", 2.2e6)
     assert [p.type for p in bag.readings] == ["2N3055", "2N3055", ""]
     assert [p.temp_C for p in bag.readings][:2] == [23, 23] and math.isnan(bag.readings[2].temp_C)
