@@ -28,51 +28,28 @@ Exponents are held at 340, so that no input overflows: a current beyond 1e120 A 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.base.constants import thermal_voltage
 from junction.base.numerics import limited_exp, limited_expm1, solve_linear_exponential
 
+_NAMES = ("IS_A", "N", "RS_ohm", "RSH_ohm", "IPH_A", "ISR_A", "NR", "BV_V", "IBV_A", "NBV", "temp_C")
 _EPS = np.finfo(float).eps
 _MAX_STEPS = 120
 
 
-class _Law(NamedTuple):
-    """All parameters as arrays of one shape; a1, a2, a3 are N·VT, NR·VT, NBV·VT [V]."""
-
-    IS_A: np.ndarray
-    N: np.ndarray
-    RS_ohm: np.ndarray
-    RSH_ohm: np.ndarray
-    IPH_A: np.ndarray
-    ISR_A: np.ndarray
-    NR: np.ndarray
-    BV_V: np.ndarray
-    IBV_A: np.ndarray
-    NBV: np.ndarray
-    temp_C: np.ndarray
-    a1: np.ndarray
-    a2: np.ndarray
-    a3: np.ndarray
-
-    def at(self, where) -> _Law:
-        return _Law(*(field[where] for field in self))
+def _law(drive, *parameters):
+    """What is given and all parameters as arrays of one shape; a1, a2, a3 are N·VT, NR·VT, NBV·VT [V]."""
+    drive, *rest = np.broadcast_arrays(*(np.asarray(x, float) for x in (drive, *parameters)))
+    p = SimpleNamespace(**dict(zip(_NAMES, rest, strict=True)))
+    VT = thermal_voltage(p.temp_C)
+    p.a1, p.a2, p.a3 = p.N * VT, p.NR * VT, p.NBV * VT
+    return drive, p
 
 
-def _law(drive, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C):
-    fields = (drive, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C)
-    drive, *rest = np.broadcast_arrays(*(np.asarray(x, float) for x in fields))
-    VT = thermal_voltage(rest[-1])
-    return drive, _Law(*rest, rest[1] * VT, rest[6] * VT, rest[9] * VT)
-
-
-def _breakdown_exponent(x, p: _Law):
-    return -(x + p.BV_V) / p.a3  # -inf without breakdown, which exp takes to an exact 0
-
-
-def _exponentials(x, p: _Law):
+def _exponentials(x, p):
     """Sum of the exponential terms at junction voltage x and its slope, shunt and light left out."""
     value = p.IS_A * limited_expm1(x / p.a1)
     slope = p.IS_A / p.a1 * limited_exp(x / p.a1)
@@ -80,12 +57,12 @@ def _exponentials(x, p: _Law):
         value = value + p.ISR_A * limited_expm1(x / p.a2)
         slope = slope + p.ISR_A / p.a2 * limited_exp(x / p.a2)
     if np.any(np.isfinite(p.BV_V)):
-        reverse = p.IBV_A * limited_exp(_breakdown_exponent(x, p))
+        reverse = p.IBV_A * limited_exp(-(x + p.BV_V) / p.a3)  # an exact 0 without breakdown
         value, slope = value - reverse, slope + reverse / p.a3
     return value, slope
 
 
-def _start(k, s, c, p: _Law):
+def _start(k, s, c, p):
     """Closed solution with the exponential that carries most of the current."""
     forward = solve_linear_exponential(k, s * p.IS_A, p.a1, c + s * p.IS_A)
     start = forward
@@ -112,17 +89,18 @@ def _start(k, s, c, p: _Law):
     return start
 
 
-def _solve(k, s, c, p: _Law):
+def _solve(k, s, c, p):
     """Junction voltage x with k x + s·exponentials(x) = c."""
-    x = np.atleast_1d(_start(k, s, c, p)).ravel()
-    k, s, c = (np.broadcast_to(t, x.shape) if np.ndim(t) == 0 else np.ravel(t) for t in (k, s, c))
-    p = _Law(*(np.ravel(field) for field in p))
+    shape, x = np.shape(c), np.ravel(_start(k, s, c, p))
+    k, s, c = (np.ravel(t) for t in (k, s, c))
+    fields = {name: np.ravel(x) for name, x in vars(p).items()}
     todo = np.flatnonzero(np.isfinite(x))
     low, high = np.full(x.shape, -np.inf), np.full(x.shape, np.inf)
     for _ in range(_MAX_STEPS):
         if not todo.size:
             break
-        xt, pt, kt, st, ct = x[todo], p.at(todo), k[todo], s[todo], c[todo]
+        xt, kt, st, ct = x[todo], k[todo], s[todo], c[todo]
+        pt = SimpleNamespace(**{name: field[todo] for name, field in fields.items()})
         value, slope = _exponentials(xt, pt)
         h = kt * xt + st * value - ct
         noise = 2 * _EPS * (np.abs(kt * xt) + np.abs(st * value) + np.abs(ct))
@@ -139,29 +117,7 @@ def _solve(k, s, c, p: _Law):
         done = (np.abs(h) <= noise) | (np.abs(new - xt) <= 2 * _EPS * np.abs(xt))
         x[todo] = np.where(np.abs(h) <= noise, xt, new)
         todo = todo[~done]
-    return x
-
-
-def _unshape(x, like):
-    return x.reshape(like.shape)[()]
-
-
-def _junction_voltage_from_v(v, p: _Law):
-    x = _solve(1.0 + p.RS_ohm / p.RSH_ohm, p.RS_ohm, v + p.RS_ohm * p.IPH_A, p)
-    return np.where(p.RS_ohm == 0, v, x.reshape(v.shape))
-
-
-def _total(x, p: _Law):
-    """Current and slope at junction voltage x, shunt and light included."""
-    value, slope = _exponentials(x, p)
-    return value + x / p.RSH_ohm - p.IPH_A, slope + 1.0 / p.RSH_ohm
-
-
-def _current_at(v, x, p: _Law):
-    i, g = _total(x, p)
-    # Where the resistor holds most of the slope, (v - x)/RS has the smaller rounding error.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(p.RS_ohm * g > 1.0, (v - x) / p.RS_ohm, i), g
+    return x.reshape(shape)
 
 
 def current(v_V, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
@@ -196,7 +152,13 @@ def current(v_V, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2
     Ser. Electronics and Energetics 27(1):57-102, 2014.
     """
     v, p = _law(v_V, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C)
-    return _unshape(_current_at(v, _junction_voltage_from_v(v, p), p)[0], v)
+    x = _solve(1.0 + p.RS_ohm / p.RSH_ohm, p.RS_ohm, v + p.RS_ohm * p.IPH_A, p)
+    x = np.where(p.RS_ohm == 0, v, x)
+    value, slope = _exponentials(x, p)
+    # Where the resistor holds most of the slope, (v - x)/RS has the smaller rounding error.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        steep = p.RS_ohm * (slope + 1.0 / p.RSH_ohm) > 1.0
+        return np.where(steep, (v - x) / p.RS_ohm, value + x / p.RSH_ohm - p.IPH_A)[()]
 
 
 def voltage(i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
@@ -217,54 +179,4 @@ def voltage(i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2
         reverse current of that size flow.
     """
     i, p = _law(i_A, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C)
-    x = _solve(1.0 / p.RSH_ohm, np.ones_like(i), i + p.IPH_A, p).reshape(i.shape)
-    return _unshape(x + i * p.RS_ohm, i)
-
-
-def _partials(x, p: _Law):
-    """Partial derivatives of the current at fixed junction voltage x, by parameter name."""
-    e1, e2 = limited_exp(x / p.a1), limited_exp(x / p.a2)
-    finite = np.isfinite(p.BV_V)
-    e3 = limited_exp(_breakdown_exponent(x, p))
-    over = np.where(finite, x + np.where(finite, p.BV_V, 0.0), 0.0)  # 0·inf is not a number
-    T = p.temp_C + ZERO_CELSIUS_K
-    forward1, forward2 = p.IS_A * e1 * x / p.a1, p.ISR_A * e2 * x / p.a2
-    reverse = p.IBV_A * e3 * over / p.a3
-    return {
-        "IS_A": limited_expm1(x / p.a1),
-        "N": -forward1 / p.N,
-        "RSH_ohm": -x / p.RSH_ohm**2,
-        "IPH_A": -np.ones_like(x),
-        "ISR_A": limited_expm1(x / p.a2),
-        "NR": -forward2 / p.NR,
-        "BV_V": p.IBV_A * e3 / p.a3,
-        "IBV_A": -e3,
-        "NBV": -reverse / p.NBV,
-        "temp_C": -(forward1 + forward2 + reverse) / T,
-    }
-
-
-def voltage_with_derivatives(i_A, IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=0.0, NR=2.0,
-                             BV_V=np.inf, IBV_A=1e-3, NBV=1.0, temp_C=25.0):  # fmt: skip
-    """Voltage as in `voltage`, with its partial derivatives.
-
-    Parameters
-    ----------
-    i_A, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C : array_like
-        As in `voltage`, same units.
-
-    Returns
-    -------
-    v_V : ndarray or float
-        Voltage [V].
-    derivatives : dict of str to ndarray
-        d(v)/d(name) for ``i_A`` (the differential resistance [ohm]) and every parameter by its argument
-        name [V per unit of the name]; nan where the voltage is -inf.
-    """
-    i, p = _law(i_A, IS_A, N, RS_ohm, RSH_ohm, IPH_A, ISR_A, NR, BV_V, IBV_A, NBV, temp_C)
-    x = _solve(1.0 / p.RSH_ohm, np.ones_like(i), i + p.IPH_A, p).reshape(i.shape)
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        _, g = _total(x, p)
-        partial = {name: np.where(np.isfinite(x), -d / g, np.nan) for name, d in _partials(x, p).items()}
-        partial |= {"i_A": np.where(np.isfinite(x), p.RS_ohm + 1.0 / g, np.nan), "RS_ohm": i}
-    return _unshape(x + i * p.RS_ohm, i), {name: _unshape(d, i) for name, d in partial.items()}
+    return (_solve(1.0 / p.RSH_ohm, np.ones_like(i), i + p.IPH_A, p) + i * p.RS_ohm)[()]

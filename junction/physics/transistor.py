@@ -27,7 +27,7 @@ left out has its SPICE default, which switches the effect off.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -71,24 +71,7 @@ def _shape(p, *arguments):
     return np.broadcast_shapes(*(np.shape(x) for x in arguments), *(x.shape for x in p.values()))
 
 
-class Intrinsic(NamedTuple):
-    """Currents inside the resistances and their slopes.
-
-    ``ic``, ``ib`` [A]; ``ic_be`` ... ``ib_bc``: derivatives to the internal v_be and v_bc [S];
-    ``ic_log``, ``ib_log``: derivatives to the natural log of each parameter [A], by name.
-    """
-
-    ic: np.ndarray
-    ib: np.ndarray
-    ic_be: np.ndarray
-    ic_bc: np.ndarray
-    ib_be: np.ndarray
-    ib_bc: np.ndarray
-    ic_log: dict
-    ib_log: dict
-
-
-def intrinsic(vbe_V, vbc_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False) -> Intrinsic:
+def intrinsic(vbe_V, vbc_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False):
     """Collector and base current at given internal junction voltages.
 
     Parameters
@@ -104,7 +87,9 @@ def intrinsic(vbe_V, vbc_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, log_der
 
     Returns
     -------
-    Intrinsic
+    namespace
+        ``ic``, ``ib`` [A]; ``ic_be`` ... ``ib_bc``: derivatives to the internal v_be and v_bc [S];
+        ``ic_log``, ``ib_log``: derivatives to the natural log of each parameter [A], by name.
     """
     p = complete(params)
     VT = thermal_voltage(np.asarray(temp_C, float))
@@ -144,11 +129,11 @@ def intrinsic(vbe_V, vbc_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, log_der
             "ISE": L_E, "NE": -g_LE * vbe, "BR": -I_R / p["BR"], "NR": -g_R * vbc / p["BR"],
             "ISC": L_C, "NC": -g_LC * vbc, "IKF": zero, "VAF": zero, "VAR": zero, "IKR": zero,
         }  # fmt: skip
-    return Intrinsic(
-        transport - I_R / p["BR"] - L_C, I_F / p["BF"] + L_E + I_R / p["BR"] + L_C,
-        ct(g_F, 0.0, dq1=q1 * q1 / p["VAR"]),
-        ct(0.0, g_R, dq1=q1 * q1 / p["VAF"]) - g_R / p["BR"] - g_LC,
-        g_F / p["BF"] + g_LE, g_R / p["BR"] + g_LC, ic_log, ib_log,
+    return SimpleNamespace(
+        ic=transport - I_R / p["BR"] - L_C, ib=I_F / p["BF"] + L_E + I_R / p["BR"] + L_C,
+        ic_be=ct(g_F, 0.0, dq1=q1 * q1 / p["VAR"]),
+        ic_bc=ct(0.0, g_R, dq1=q1 * q1 / p["VAF"]) - g_R / p["BR"] - g_LC,
+        ib_be=g_F / p["BF"] + g_LE, ib_bc=g_R / p["BR"] + g_LC, ic_log=ic_log, ib_log=ib_log,
     )  # fmt: skip
 
 
@@ -205,54 +190,6 @@ def currents(vbe_V, vce_V, params: Mapping, temp_C=REFERENCE_TEMP_C):
     return np.where(ok, m.ic, np.nan), np.where(ok, m.ib, np.nan)
 
 
-class OperatingPoint(NamedTuple):
-    """Forward-active operating point at a given collector current, with its slopes.
-
-    ``vbe`` [V] and ``ib`` [A] at the terminals; ``vbe_ic`` [ohm], ``ib_ic`` [1]: derivatives to the
-    collector current; ``vbe_vce`` [1], ``ib_vce`` [S]: to V_CE; ``vbe_log``, ``ib_log``: to the natural
-    log of each parameter, by name ([V], [A]).
-    """
-
-    vbe: np.ndarray
-    ib: np.ndarray
-    vbe_ic: np.ndarray
-    ib_ic: np.ndarray
-    vbe_vce: np.ndarray
-    ib_vce: np.ndarray
-    vbe_log: dict
-    ib_log: dict
-
-
-def _internal_at_ic(ic, vce, p, temp_C):
-    """Internal v_be and i_b that carry a collector current, by Newton in ln(ic) from the explicit start."""
-    VT = thermal_voltage(np.asarray(temp_C, float))
-    # Forward-active start, exact but for i_b RE and saturation: q_b known, IF = ic q1 (1 + ic q1/IKF).
-    q1 = 1.0 / np.maximum(1.0 + (vce - ic * (p["RC"] + p["RE"]) - 0.6) / p["VAF"] - 0.6 / p["VAR"], 1e-2)
-    x = p["NF"] * VT * np.log1p(ic * q1 * (1.0 + ic * q1 / p["IKF"]) / p["IS"])
-    ib = np.zeros_like(x)
-    for step in range(_STEPS):
-        y = x - vce + ic * p["RC"] + (ic + ib) * p["RE"]
-        m = intrinsic(x, y, p, temp_C)
-        if step == 0:
-            ib = m.ib
-            continue
-        good = m.ic > 0
-        safe = np.where(good, m.ic, 1.0)
-        f, h = np.log(safe / ic), m.ib - ib
-        a, b = (m.ic_be + m.ic_bc) / safe, m.ic_bc * p["RE"] / safe
-        c, d = m.ib_be + m.ib_bc, m.ib_bc * p["RE"] - 1.0
-        det = a * d - b * c
-        good &= det != 0  # a point the part cannot reach; it ends as nan
-        det = np.where(good, det, 1.0)
-        dx = np.clip(np.where(good, -(f * d - h * b) / det, -VT), -4 * VT, 4 * VT)
-        ib = np.where(good, ib - (h * a - f * c) / det, m.ib)
-        x = x + dx
-        if np.all(np.abs(dx) <= 1e-15 + 4e-16 * np.abs(x)):
-            break
-    y = x - vce + ic * p["RC"] + (ic + ib) * p["RE"]
-    return x, y
-
-
 def operating_point(ic_A, vce_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False):
     """V_BE and base current at a collector current: what matching and sharing use.
 
@@ -269,46 +206,63 @@ def operating_point(ic_A, vce_V, params: Mapping, temp_C=REFERENCE_TEMP_C, *, lo
 
     Returns
     -------
-    OperatingPoint
-        nan where the part cannot carry that current at that V_CE (deep saturation).
+    namespace
+        ``vbe`` [V] and ``ib`` [A] at the terminals; ``vbe_log``, ``ib_log``: their derivatives to the natural
+        log of each parameter, by name ([V], [A]).  nan where the part cannot carry that current at that V_CE
+        (deep saturation).
+
+    Notes
+    -----
+    Newton's iteration in ln(ic) from the forward-active solution, which is exact but for i_b RE and
+    saturation: with q_b known, IF = ic q1 (1 + ic q1/IKF).
     """
     p = complete(params)
     shape = _shape(p, ic_A, vce_V, temp_C)
     ic, vce = (np.broadcast_to(np.asarray(t, float), shape) for t in (ic_A, vce_V))
-    x, y = _internal_at_ic(ic, vce, p, temp_C)
+    VT, RE, RC, RB = thermal_voltage(np.asarray(temp_C, float)), p["RE"], p["RC"], p["RB"]
+    q1 = 1.0 / np.maximum(1.0 + (vce - ic * (RC + RE) - 0.6) / p["VAF"] - 0.6 / p["VAR"], 1e-2)
+    x = p["NF"] * VT * np.log1p(ic * q1 * (1.0 + ic * q1 / p["IKF"]) / p["IS"])
+    ib = np.zeros_like(x)
+    for step in range(_STEPS):
+        m = intrinsic(x, x - vce + ic * RC + (ic + ib) * RE, p, temp_C)
+        if step == 0:
+            ib = m.ib
+            continue
+        good = m.ic > 0
+        safe = np.where(good, m.ic, 1.0)
+        f, h = np.log(safe / ic), m.ib - ib
+        a, b = (m.ic_be + m.ic_bc) / safe, m.ic_bc * RE / safe
+        c, d = m.ib_be + m.ib_bc, m.ib_bc * RE - 1.0
+        det = a * d - b * c
+        good &= det != 0  # a point the part cannot reach; it ends as nan
+        det = np.where(good, det, 1.0)
+        dx = np.clip(np.where(good, -(f * d - h * b) / det, -VT), -4 * VT, 4 * VT)
+        ib = np.where(good, ib - (h * a - f * c) / det, m.ib)
+        x = x + dx
+        if np.all(np.abs(dx) <= 1e-15 + 4e-16 * np.abs(x)):
+            break
+    y = x - vce + ic * RC + (ic + ib) * RE
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         ok = np.abs(intrinsic(x, y, p, temp_C).ic / ic - 1.0) < 1e-9
     # a point that cannot be reached ended anywhere: evaluate it where nothing overflows, answer nan
     x, y = np.where(ok, x, 0.0), np.where(ok, y, 0.0)
     m = intrinsic(x, y, p, temp_C, log_derivatives=log_derivatives)
-    RE, RC, RB = p["RE"], p["RC"], p["RB"]
     # Implicit functions of (x, ib): IC(x, y) = ic, IB(x, y) = ib, y = x - vce + ic RC + (ic + ib) RE.
     a, b, c, d = m.ic_be + m.ic_bc, m.ic_bc * RE, m.ib_be + m.ib_bc, m.ib_bc * RE - 1.0
     det = np.where(ok, a * d - b * c, np.nan)
-
-    def answer(ic_change, ib_change):
-        """Changes of x and ib when IC and IB change by so much at fixed x and ib."""
-        return (b * ib_change - d * ic_change) / det, (c * ic_change - a * ib_change) / det
-
-    def terminal(dx, dib, extra=0.0):
-        return dx + dib * (RB + RE) + extra
-
-    x_ic, ib_ic = answer(m.ic_bc * (RC + RE) - 1.0, m.ib_bc * (RC + RE))
-    x_vce, ib_vce = answer(-m.ic_bc, -m.ib_bc)
     ib = np.where(ok, m.ib, np.nan)
     vbe_log, ib_log = {}, {}
-    for name in m.ic_log:
-        dx, ib_log[name] = answer(m.ic_log[name], m.ib_log[name])
-        vbe_log[name] = terminal(dx, ib_log[name])
     if log_derivatives:
+        # what IC and IB change by at fixed x and ib, and what falls across RE besides
+        changes = {name: (m.ic_log[name], m.ib_log[name], 0.0) for name in m.ic_log}
         for name, dy, drop in (("RE", (ic + ib) * RE, (ic + ib) * RE), ("RC", ic * RC, 0.0)):
-            dx, ib_log[name] = answer(m.ic_bc * dy, m.ib_bc * dy)
-            vbe_log[name] = terminal(dx, ib_log[name], drop)
+            changes[name] = m.ic_bc * dy, m.ib_bc * dy, drop
+        for name, (of_ic, of_ib, drop) in changes.items():
+            ib_log[name] = (c * of_ic - a * of_ib) / det
+            vbe_log[name] = (b * of_ib - d * of_ic) / det + ib_log[name] * (RB + RE) + drop
         ib_log["RB"], vbe_log["RB"] = np.zeros(shape), ib * RB
     vbe = np.where(ok, x + ib * RB + (ic + ib) * RE, np.nan)
-    return OperatingPoint(
-        vbe, ib, terminal(x_ic, ib_ic, RE), ib_ic, terminal(x_vce, ib_vce), ib_vce, vbe_log, ib_log
-    )
+    return SimpleNamespace(vbe=vbe, ib=ib, vbe_log=vbe_log, ib_log=ib_log)
 
 
 def internal_vbe_from_ib(ib_A, vce_internal_V, params: Mapping, temp_C=REFERENCE_TEMP_C):

@@ -16,7 +16,7 @@ from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_vo
 from junction.base.records import Interval
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_XTI
-from junction.physics.transistor import OperatingPoint, operating_point
+from junction.physics.transistor import operating_point
 from junction.shelf.rules import rule
 
 #: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
@@ -140,8 +140,7 @@ def chain_to_25C(names, value, temp_C, local: Mapping) -> np.ndarray:
     return np.stack(np.broadcast_arrays(*(out[name] for name in names)), axis=-1)
 
 
-def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False
-                     ) -> OperatingPoint:  # fmt: skip
+def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False):
     """V_BE, I_B and their slopes of every part at collector currents.
 
     Parameters
@@ -155,8 +154,8 @@ def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C,
 
     Returns
     -------
-    OperatingPoint
-        Arrays (n, m).
+    namespace
+        As of `junction.physics.transistor.operating_point`; arrays (n, m).
     """
     with np.errstate(all="ignore"):  # a part without a fit is nan throughout
         p = parameters_at(fits.names, fits.value, temp_C)

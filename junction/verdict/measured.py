@@ -12,7 +12,7 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import SweepTable
 from junction.fit.results import MODELS, SweepFits
-from junction.physics.junction import voltage_with_derivatives
+from junction.physics.junction import voltage
 from junction.shelf.rules import rule
 from junction.verdict import points
 
@@ -300,7 +300,14 @@ def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
     value = {name: _value(fits, name) for name in absent}
     has = (value["IS_A"] > 0) & np.isfinite(value["N"])
     filled = {k: np.where(has & np.isfinite(value[k]), value[k], v) for k, v in absent.items()}
-    v, slope = voltage_with_derivatives(i_A, **filled, temp_C=fits.temp_C)
+    v = voltage(i_A, **filled, temp_C=fits.temp_C)
+    # d v/d name at this current, from the law at the junction voltage x
+    x, vt = v - i_A * filled["RS_ohm"], thermal_voltage(fits.temp_C)
+    a, b = filled["N"] * vt, filled["NR"] * vt
+    first, second = filled["IS_A"] * np.exp(x / a), filled["ISR_A"] * np.exp(x / b)
+    g = first / a + second / b
+    slope = {"IS_A": -np.expm1(x / a) / g, "N": first * x / a / filled["N"] / g, "RS_ohm": i_A,
+             "ISR_A": -np.expm1(x / b) / g, "NR": second * x / b / filled["NR"] / g}  # fmt: skip
     # Covariance of the logarithms: IS and N are strongly anti-correlated, so it cannot be left out.
     gradient = np.zeros((len(fits), len(fits.coordinates)))
     for k, name in enumerate(fits.coordinates):

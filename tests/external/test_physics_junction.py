@@ -14,12 +14,10 @@ from junction.base.constants import (
     ELEMENTARY_CHARGE_C,
     K_OVER_Q_V_PER_K,
     ZERO_CELSIUS_K,
+    thermal_voltage,
 )
-from junction.physics.junction import (
-    current,
-    voltage,
-    voltage_with_derivatives,
-)
+from junction.fit.derived import voltage_of
+from junction.physics.junction import current, voltage
 
 pytestmark = pytest.mark.external
 
@@ -110,31 +108,55 @@ def test_every_term_together_against_mpmath():
     np.testing.assert_allclose(back, v, rtol=1e-9)  # the rounding of i, times 1/(g v), in reverse saturation
 
 
+def coordinates(IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=None, NR=2.0, BV_V=None, IBV_A=1e-3,
+                NBV=1.0, temp_C=25.0):  # fmt: skip
+    """The law in the coordinates of the fit, as ln IS and 1/N, one row a part; nan for terms left out."""
+    vt = thermal_voltage(temp_C)
+    second = (np.nan, np.nan) if ISR_A is None else (np.log(ISR_A), 1 / NR)
+    back = (np.nan, np.nan) if BV_V is None else (np.log(IBV_A) - BV_V / (NBV * vt), 1 / NBV)
+    row = (np.log(IS_A), 1 / N, RS_ohm, 1 / RSH_ohm, *second, -IPH_A, *back)
+    return np.stack(np.broadcast_arrays(*np.atleast_1d(*row)), axis=-1)
+
+
+def slope_of(i, law):
+    """dv/di at currents, one a part [ohm]."""
+    theta = coordinates(**law)
+    temp = np.broadcast_to(law.get("temp_C", 25.0), len(theta))
+    return voltage_of(theta, temp, np.broadcast_to(i, len(theta))[:, None])[2][:, 0]
+
+
+def mp_law(theta, temp_C):
+    """Parameters by name of coordinates in mpmath."""
+    ln_is, b, RS, g, ln_isr, br, i0, ab, bb = theta
+    return {"IS_A": mp.exp(ln_is), "N": 1 / b, "RS_ohm": RS, "RSH_ohm": 1 / g, "ISR_A": mp.exp(ln_isr),
+            "NR": 1 / br, "IPH_A": -i0, "IBV_A": mp.mpf(1), "BV_V": -ab * mp_vt(temp_C) / bb, "NBV": 1 / bb,
+            "temp_C": temp_C}  # fmt: skip
+
+
 def test_derivatives_against_mpmath_differences():
-    """Central differences with a step of 1e-15 at 50 digits hold 30 digits: no tolerance is lost to them."""
+    """Central differences with a step of 1e-20 at 60 digits hold 30 digits: no tolerance is lost to them."""
     v, law = full_laws(12, 8)
     i = current(v, **law)
-    _, dv = voltage_with_derivatives(i, **law)
+    theta = coordinates(**law)
+    _, dv, slope = voltage_of(theta, law["temp_C"], i[:, None])
     with mp.workdps(60):
         for k in range(v.size):
-            p = {name: mp.mpf(float(x[k])) for name, x in law.items()}
-            for name in ("v_V", *law):
-                h = mp.mpf(10) ** -20 * (abs(p.get(name, 1)) or mp.mpf(10) ** -12)
+            row, u = [mp.mpf(float(x)) for x in theta[k]], mp.mpf(float(v[k]))
+
+            def change(moved, of_v, k=k, row=row, u=u):
+                """di over a step of one coordinate, or of the voltage."""
+                h = mp.mpf(10) ** -20 * (abs(1 if of_v else row[moved]) or mp.mpf(10) ** -12)
                 ends = []
                 for sign in (1, -1):
-                    q = dict(p)
-                    u = mp.mpf(float(v[k]))
-                    if name == "v_V":
-                        u += sign * h
-                    else:
-                        q[name] += sign * h
-                    ends.append(mp_full_current(u, q, i[k]))
-                slope = (ends[0] - ends[1]) / (2 * h)
-                if name == "v_V":
-                    got, expected = dv["i_A"][k], 1 / slope
-                else:  # along the curve, dv/dp at constant i is -(di/dp)/(di/dv)
-                    got = dv[name][k] / dv["i_A"][k]
-                    expected = -slope
+                    at = [x + sign * h * (j == moved) for j, x in enumerate(row)]
+                    p = mp_law(at, float(law["temp_C"][k]))
+                    ends.append(mp_full_current(u + sign * h * of_v, p, i[k]))
+                return (ends[0] - ends[1]) / (2 * h)
+
+            found = [(slope[k, 0], 1 / change(-1, True))]
+            # along the curve, dv/dp at constant i is -(di/dp)/(di/dv)
+            found += [(dv[k, j, 0] / slope[k, 0], -change(j, False)) for j in range(len(row))]
+            for name, (got, expected) in enumerate(found):
                 scale = max(abs(expected), mp.mpf(10) ** -25)  # the differences resolve 1e-40
                 assert abs(mp.mpf(float(got)) - expected) < 1e-8 * scale, (name, k)
 
@@ -157,8 +179,7 @@ def test_against_pvlib_single_diode():
     i, v, _, didvd, dvdvd, *_ = singlediode.bishop88(rng.uniform(-1, 0.7, n), IL, I0, RS, RSH, nNsVth,
                                                      gradients=True)  # fmt: skip
     assert np.max(np.abs(-current(v, **law) - i) / (np.abs(i) + IL)) < 1e-11
-    _, d = voltage_with_derivatives(-i, **law)
-    np.testing.assert_allclose(-1 / d["i_A"], didvd / dvdvd, rtol=1e-10)
+    np.testing.assert_allclose(-1 / slope_of(-i, law), didvd / dvdvd, rtol=1e-10)
     # One bit of i or IL moves the voltage by as much as the shunt turns it into.
     bit = 4 * np.finfo(float).eps
     assert np.all(np.abs(voltage(-i, **law) - v) < bit * (IL * RSH + np.abs(v)) + 1e-14)
@@ -277,8 +298,8 @@ RESISTANCES = [
 @pytest.mark.parametrize("source, IS, v, vt, published, rtol", RESISTANCES)
 def test_differential_resistance(source, IS, v, vt, published, rtol):
     i = current(v, IS, 1.0, temp_C=at_vt(vt))
-    _, d = voltage_with_derivatives(i, IS, 1.0, temp_C=at_vt(vt))
-    assert d["i_A"] == pytest.approx(published, rel=rtol)
+    found = slope_of(i, {"IS_A": IS, "N": 1.0, "temp_C": at_vt(vt)})[0]
+    assert found == pytest.approx(published, rel=rtol)
 
 
 def test_operating_points():

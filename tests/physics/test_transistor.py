@@ -93,17 +93,6 @@ def test_log_derivatives(name):
             np.testing.assert_allclose(slope, (up - down) / 2e-6, rtol=1e-7, atol=2e-9 * abs(up).max())
 
 
-def test_slopes():
-    ic, vce = np.meshgrid(np.geomspace(1e-4, 8.0, 12), [2.0, 10.0])
-    point = operating_point(ic, vce, POWER)
-    up, down = operating_point(ic * (1 + 1e-5), vce, POWER), operating_point(ic * (1 - 1e-5), vce, POWER)
-    np.testing.assert_allclose(point.vbe_ic, (up.vbe - down.vbe) / (2e-5 * ic), rtol=1e-7)
-    np.testing.assert_allclose(point.ib_ic, (up.ib - down.ib) / (2e-5 * ic), rtol=1e-7)
-    up, down = operating_point(ic, vce + 1e-4, POWER), operating_point(ic, vce - 1e-4, POWER)
-    np.testing.assert_allclose(point.vbe_vce, (up.vbe - down.vbe) / 2e-4, rtol=1e-5, atol=1e-11)
-    np.testing.assert_allclose(point.ib_vce, (up.ib - down.ib) / 2e-4, rtol=1e-5, atol=1e-15)
-
-
 def test_internal_voltage_from_base_current():
     x = np.linspace(0.35, 0.9, 12)
     for vce in (0.02, 0.1, 0.3, 5.0, 60.0):

@@ -1,6 +1,7 @@
 """Judging sweeps from fits written down by hand: each rule of the decision, one at a time."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.results import Limit, PartType
 from junction.shelf.types import find_type
+from junction.verdict.measured import knee_voltage
 from junction.verdict.parts import sweep_parts
 from junction.verdict.sweeps import judge_sweeps
 from tests.tables import sweep_table
@@ -63,6 +65,19 @@ def test_a_leak_at_the_limit_is_undecided(ratio, verdict):
     if verdict == "undecided":
         assert found.reason[0] == "sweep_near_limit"
         assert "too near the limit of 100 nA" in found.verdicts()[0].evidence[0]
+
+
+def test_uncertainty_of_the_voltage_at_a_test_current_follows_the_derivatives():
+    """One uncertain parameter at a time, against central differences."""
+    row = {"model": "junction + recombination", "IS_A": 2e-14, "N": 1.03, "RS_ohm": 1.0, "ISR_A": 1e-10,
+           "NR": 2.0}  # fmt: skip
+    fits = made_fits([row], [25.0], 1e-3)
+    for name in ("IS_A", "N", "RS_ohm", "ISR_A", "NR"):
+        only = replace(fits, coordinates=(name,), covariance=np.full((1, 1, 1), 1e-6))
+        moved = [fits.value | {name: fits.value[name] * np.exp(s)} for s in (1e-5, -1e-5)]
+        up, down = (knee_voltage(replace(fits, value=value), 1e-3)[0] for value in moved)
+        u = knee_voltage(only, 1e-3)[1]
+        assert u == pytest.approx(np.abs(up - down) / 2e-5 * 1e-3, rel=1e-6), name
 
 
 def test_probability_of_good_falls_with_the_leak():
