@@ -47,9 +47,8 @@ def story(verdicts, truths, wanted):
     """What was said of some sweeps, for the message of a failure."""
     out = []
     for k in wanted[:8]:
-        record = verdicts.verdicts()[k]
-        reason = verdicts.reason[k]
-        out.append(f"{k}: {truths[k]}\n    {record.evidence} {record.probability} {reason}")
+        record = verdicts[k]
+        out.append(f"{k}: {truths[k]}\n    {record.evidence} {record.probability} {record.finding.reason}")
     return "\n".join(out)
 
 
@@ -82,14 +81,14 @@ def test_the_bag_holds_all_families_and_truths(sorted_bag):
 
 def test_no_wrong_verdict(sorted_bag):
     truths, found = sorted_bag
-    names = found.names()
+    names = [j.verdict for j in found]
     wrong = [k for k, n in enumerate(names) if n not in ("undecided", truths[k].quality)]
     assert not wrong, f"\n{confusion(truths, names)}\n{story(found, truths, wrong)}"
 
 
 def test_fewer_than_three_percent_undecided(sorted_bag):
     truths, found = sorted_bag
-    names = found.names()
+    names = [j.verdict for j in found]
     unsure = [k for k, n in enumerate(names) if n == "undecided"]
     assert len(unsure) < 0.03 * len(names), f"\n{confusion(truths, names)}\n{story(found, truths, unsure)}"
 
@@ -100,7 +99,7 @@ def test_a_careless_bench_costs_certainty_but_not_truth():
     table, truths = simulate_sweeps(600, 31, FAMILIES, limit_of_type)
     rough = roughen(table, truths, 32)
     found = judge_sweeps(rough, fit_sweeps(rough))
-    names = found.names()
+    names = [j.verdict for j in found]
     wrong = [k for k, n in enumerate(names) if n not in ("undecided", truths[k].quality)]
     assert len(wrong) <= 1, f"\n{confusion(truths, names)}\n{story(found, truths, wrong)}"
     assert names.count("undecided") < 0.03 * len(names), confusion(truths, names)
@@ -108,7 +107,7 @@ def test_a_careless_bench_costs_certainty_but_not_truth():
 
 def test_every_verdict_has_its_sentence_with_numbers(sorted_bag):
     truths, found = sorted_bag
-    for truth, record in zip(truths, found.verdicts(), strict=True):
+    for truth, record in zip(truths, found, strict=True):
         first = record.evidence[0]
         assert first.startswith(f"{truth.junction}: ") and first.endswith(".")
         assert any(c.isdigit() for c in first), first
@@ -124,10 +123,10 @@ def test_what_lies_on_a_limit_comes_out_undecided():
     """
     table, _ = simulate_borderline(120, 5, limit_of_type)
     found = judge_sweeps(table, fit_sweeps(table))
-    count = Counter(found.names())
+    count = Counter(j.verdict for j in found)
     assert count["undecided"] >= 0.85 * len(table), count
     assert count["shorted"] == count["open"] == 0
-    assert set(found.reason[found.code == 4].tolist()) == {"sweep_near_limit"}
+    assert {j.finding.reason for j in found if j.verdict == "undecided"} == {"sweep_near_limit"}
 
 
 @pytest.fixture(scope="module")
@@ -142,7 +141,7 @@ def test_poor_instruments_cost_certainty_but_not_truth(poor_bag):
     None wrong here; over larger draws about 1 in 2,000 is, where a single digit decides.
     """
     truths, instruments, found = poor_bag
-    names = found.names()
+    names = [j.verdict for j in found]
     wrong = [k for k, n in enumerate(names) if n not in ("undecided", truths[k].quality)]
     told = [(instruments[k], truths[k].quality, names[k]) for k in wrong]
     assert not wrong, f"\n{told}\n{confusion(truths, names)}\n{story(found, truths, wrong)}"
@@ -152,10 +151,10 @@ def test_poor_instruments_still_tell_most(poor_bag):
     """Refusing everything would be no wrong verdict either: of each truth at least 45 % are decided."""
     truths, instruments, found = poor_bag
     assert set(instruments) == set(INSTRUMENTS)
-    names = found.names()
+    names = [j.verdict for j in found]
     for quality in QUALITIES:
         own = [n for n, t in zip(names, truths, strict=True) if t.quality == quality]
         assert len(own) >= 200 and own.count(quality) >= 0.45 * len(own), confusion(truths, names)
-    for record in found.verdicts():
+    for record in found:
         if record.verdict == "undecided":
             assert record.evidence[0].startswith(f"{record.junction}: ") and len(record.evidence[0]) > 30

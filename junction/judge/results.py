@@ -15,7 +15,7 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.judge.sentences import fill
 from junction.shelf.results import Caution, Meter
-from junction.shelf.rules import families
+from junction.shelf.rules import families, rule
 from junction.shelf.tables import records
 
 if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
@@ -168,6 +168,36 @@ def neighbours(verdict: str, faults: tuple[str, ...], kind: str, family: str) ->
         ((place, row) for place, row in listed if place == place and (damper or not row.damper)),
         key=itemgetter(0),
     ))  # fmt: skip
+
+
+def decide(quality: Iterable[float]) -> Verdict:
+    """Verdict by the 95 % rule: good, or not and then the likeliest fault, or undecided.
+
+    Parameters
+    ----------
+    quality : iterable of float
+        Probability of each of `QUALITIES`; they sum to 1.
+    """
+    good, *faulty = quality
+    if good >= rule("conformity_good"):
+        return Verdict.GOOD
+    likeliest = QUALITIES[1 + faulty.index(max(faulty))]
+    return likeliest if good <= rule("conformity_bad") else Verdict.UNDECIDED
+
+
+def worst_of(junctions: Iterable[JunctionVerdict]) -> list[float]:
+    """Probability of each of `QUALITIES` of a part: shorted if any junction is, else open, else leaky.
+
+    Its junctions are taken as independent.
+    """
+    good = not_open = not_shorted = 1.0
+    for junction in junctions:
+        sound, _, shorted, opened = junction.probability.values()
+        good *= sound
+        not_open *= max(1.0 - shorted - opened, 0.0)
+        not_shorted *= max(1.0 - shorted, 0.0)
+    whole = [max(x, 0.0) for x in (good, not_open - good, 1.0 - not_shorted, not_shorted - not_open)]
+    return [x / sum(whole) for x in whole]
 
 
 def part_verdict(

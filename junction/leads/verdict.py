@@ -12,12 +12,14 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import PartReadings
 from junction.judge.mixture import MISSING
 from junction.judge.results import (
+    QUALITIES,
     Alternative,
     Device,
     Finding,
     JunctionVerdict,
     PartVerdict,
     Verdict,
+    decide,
     part_verdict,
 )
 from junction.judge.sentences import say
@@ -38,7 +40,6 @@ from junction.leads.hypotheses import leak_limits_ohm, matches
 from junction.shelf.results import Meter, PartType
 from junction.shelf.rules import families, rule
 
-_FAULTY = (Verdict.LEAKY, Verdict.SHORTED, Verdict.OPEN)
 #: Cells of the posterior below this share of the largest are left out of the look ahead.
 _LEAST = 1e-4
 
@@ -77,7 +78,7 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     """Verdict of one weighed part."""
     w, part, top = weighed, weighed.readings, weighed.explanations[0]
     registered = types(part.type) if types is not None and part.type else None
-    likely = decide(w.quality, w.odd)
+    likely = _decided(w.quality, w.odd)
     contradiction = _contradiction(bench, w, registered)
     doubt = _doubt(bench, w, likely, registered, bool(contradiction))
     verdict = Verdict.UNDECIDED if doubt else likely
@@ -110,17 +111,9 @@ def judge_one(bench: Bench, weighed: Weighed, types: Types | None = None) -> Par
     )  # fmt: skip
 
 
-def decide(quality: Mapping[str, float], odd: float = 0.0) -> Verdict:
-    """Verdict from the probabilities of the four qualities (JCGM 106:2012 in the form of the rules table).
-
-    Good from 95 % on; not good (then the likeliest fault) when good has at most 5 %; else undecided.
-    Undecided too when no explanation fits.
-    """
-    if odd <= 0.5 and quality["good"] >= rule("conformity_good"):
-        return Verdict.GOOD
-    if odd <= 0.5 and quality["good"] <= rule("conformity_bad"):
-        return max(_FAULTY, key=lambda q: quality[q])
-    return Verdict.UNDECIDED
+def _decided(quality: Mapping[str, float], odd: float) -> Verdict:
+    """Verdict by the 95 % rule; undecided too when no explanation fits."""
+    return Verdict.UNDECIDED if odd > 0.5 else decide(quality.values())
 
 
 def _doubt(bench: Bench, w: Weighed, likely: str, registered: PartType | None, contradicts: bool) -> str:
@@ -140,7 +133,7 @@ def _doubt(bench: Bench, w: Weighed, likely: str, registered: PartType | None, c
         good = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
         fitting = good[[matches(kind, registered) for kind, *_ in bench.hypotheses]].sum()
         if good.sum() > rule("leads_other_good") and fitting < 0.5 * good.sum():
-            worst = max(_FAULTY, key=lambda q: w.quality[q])
+            worst = max(QUALITIES[1:], key=w.quality.get)
             return say("leads_doubt_type", type=part.type, quality=worst)
     if likely != "good":
         return ""
@@ -188,7 +181,7 @@ def _junctions(
     family = registered.family if registered else top.kind.name if two else top.kind.material
     out = []
     for path, p in w.paths.items():
-        word = decide(p, w.odd)
+        word = _decided(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
         finding = next((f for f in told if f.where == path), None)
         said, limit = (finding.says(),) if finding else (), _limit_words(bench, top, path, registered)
@@ -290,7 +283,7 @@ def _warnings(bench: Bench, w: Weighed, registered: PartType | None, contradicti
     if part.in_circuit:
         said = [say("leads_in_circuit")]
         if not moving and w.odd <= 0.5:  # what paths beside the part cannot change, and what they can
-            words = {path: decide(p, w.odd) for path, p in w.paths.items()}
+            words = {path: _decided(p, w.odd) for path, p in w.paths.items()}
             firm = [f"{a}-{b} {word}" for (a, b), word in words.items() if word != "undecided"]
             loose = [f"{a}-{b}" for (a, b), word in words.items() if word == "undecided"]
             said += [say("leads_certain", paths=", ".join(firm))] if firm else []

@@ -7,6 +7,8 @@ temperatures goes into the uncertainties instead.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
@@ -31,7 +33,7 @@ _quiet = np.errstate(invalid="ignore", divide="ignore", over="ignore")
 
 
 @_quiet
-def measured(table: SweepTable, fits: SweepFits, test_A: float) -> np.recarray:
+def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespace:
     """Collect what the fits, or the points, say.
 
     Parameters
@@ -44,7 +46,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> np.recarray:
 
     Returns
     -------
-    recarray (n,)
+    namespace of ndarray (n,)
         ``kind``: one of NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY.  ``v_low_V``, ``v_high_V``,
         ``i_high_A``: ends of the sweep [V] and the largest current logged [A].  ``n``, ``n_u``,
         ``rs_ohm``: ideality [1] with its standard uncertainty, series resistance [ohm] (0 where it is only
@@ -56,8 +58,10 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> np.recarray:
         ``temp_u_K``: recorded temperature (25 where unknown) [degC] and its standard uncertainty [K].
         ``knee_V``, ``knee_u_V``: forward voltage at the test current read off the points where the fit
         cannot be believed, and its standard uncertainty [V]; else nan.  ``from_points``, ``swapped``: the
-        points were asked, not the fit; they say that the leads were swapped.  ``doubt``: index into
-        `points.DOUBTS`.  ``most_ohm``: steps of current show a resistance to be at most this [ohm].
+        points were asked, not the fit; they say that the leads were swapped.  ``doubt``: what the points
+        show that no junction, resistance or gap does, as a row of reference/sentences.csv, else ''; such a
+        sweep gets no verdict, whatever fits it.  ``most_ohm``: steps of current show a resistance to be at
+        most this [ohm].
     """
     if len(table) != len(fits):
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
@@ -95,7 +99,7 @@ def _relative(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
     return np.minimum(np.nan_to_num(ratio, nan=unknown, posinf=1e3), 1e3)
 
 
-def _from_fits(table: SweepTable, fits: SweepFits) -> np.recarray:
+def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
     some, each = np.flatnonzero(np.diff(table.starts) > 0), np.full((3, len(fits)), np.nan)
     if some.size:
         at = table.starts[:-1][some]
@@ -119,21 +123,20 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> np.recarray:
     sat = parts[0] + parts[1]
     shares = [x * _relative(fits, y, 0.5) for x, y in zip(parts, ("IS_A", "ISR_A"), strict=True)]
     sat_u = np.hypot(*shares) / np.where(sat > 0, sat, 1.0)
-    none, no = np.full(len(fits), np.nan), np.zeros(len(fits), bool)
-    columns = {
-        "kind": kind, "v_low_V": each[0], "v_high_V": each[1], "i_high_A": each[2], "n": n,
-        "n_u": np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
-        "rs_ohm": np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
-        "sat_A": sat, "sat_u_ln": np.hypot(sat_u, u_extra).clip(gain_u),
-        "path_ohm": np.where(np.isfinite(path), path, np.inf),
-        "path_u_ln": np.hypot(path_u, u_extra).clip(gain_u),
-        "floor_ohm": np.where(np.isfinite(path), np.inf, floor), "bv_V": value["BV_V"],
-        "bv_u_V": np.hypot(bv_u, 0.01 * np.nan_to_num(value["BV_V"])),
-        "temp_C": np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), "temp_u_K": temp_u,
-        "knee_V": none, "knee_u_V": none, "from_points": no, "swapped": no,
-        "doubt": np.zeros(len(fits), int), "most_ohm": none,
-    }  # fmt: skip
-    return np.rec.fromarrays(list(columns.values()), names=list(columns))
+    knee, knee_u, most = np.full((3, len(fits)), np.nan)
+    asked, swapped = np.zeros((2, len(fits)), bool)
+    return SimpleNamespace(
+        kind=kind, v_low_V=each[0], v_high_V=each[1], i_high_A=each[2], n=n,
+        n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
+        rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
+        sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
+        path_ohm=np.where(np.isfinite(path), path, np.inf), path_u_ln=np.hypot(path_u, u_extra).clip(gain_u),
+        floor_ohm=np.where(np.isfinite(path), np.inf, floor), bv_V=value["BV_V"],
+        bv_u_V=np.hypot(bv_u, 0.01 * np.nan_to_num(value["BV_V"])),
+        temp_C=np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), temp_u_K=temp_u, knee_V=knee,
+        knee_u_V=knee_u, from_points=asked, swapped=swapped, doubt=np.full(len(fits), "", object),
+        most_ohm=most,
+    )  # fmt: skip
 
 
 def _end_currents(table: SweepTable) -> np.ndarray:
@@ -152,13 +155,13 @@ def _end_currents(table: SweepTable) -> np.ndarray:
 
 
 @_quiet
-def believed(fits: SweepFits, m: np.recarray, ends: np.ndarray) -> np.ndarray:
+def believed(fits: SweepFits, m: SimpleNamespace, ends: np.ndarray) -> np.ndarray:
     """Which fits can be taken at their word; the points of the others are asked instead.
 
     Parameters
     ----------
     fits : SweepFits
-    m : recarray (n,)
+    m : namespace
         Of the same sweeps; its ends of voltage and current are used.
     ends : ndarray (2, n)
         Largest current at the reverse and at the forward end [A].
@@ -189,7 +192,7 @@ def believed(fits: SweepFits, m: np.recarray, ends: np.ndarray) -> np.ndarray:
     return ok & ~(is_resistor & (vague | flags["poor_fit"] | ~np.isfinite(path) | more | pulled))
 
 
-def _hold_shunt_to_points(m: np.recarray, table: SweepTable, ok: np.ndarray) -> None:
+def _hold_shunt_to_points(m: SimpleNamespace, table: SweepTable, ok: np.ndarray) -> None:
     """Hold a fitted shunt, and the one that could hide, to the slope and to the digits of the points.
 
     A path passes through 0, 0 and makes whole digits.  The constant current of an ammeter's offset, and the
@@ -225,7 +228,7 @@ def _hold_shunt_to_points(m: np.recarray, table: SweepTable, ok: np.ndarray) -> 
         m.floor_ohm[no_end] = _MOST_OHM
 
 
-def _from_points(m: np.recarray, table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarray) -> None:
+def _from_points(m: SimpleNamespace, table: SweepTable, rows, test_A: float, ce: np.ndarray) -> None:
     """Put what the points say in the place of fits that cannot be believed."""
     seen = points.ask_points(table, rows, test_A, knee_free=ce)
     seen_u, chord_u, gain_u, short = (
@@ -261,14 +264,14 @@ def _from_points(m: np.recarray, table: SweepTable, rows: np.ndarray, test_A: fl
         "floor_ohm": np.where(unseen, np.minimum(floor, _MOST_OHM), np.nan),
         "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V, "knee_u_V": seen.knee_u_V,
         "from_points": True, "swapped": seen.swapped & ~ce,
-        "doubt": np.where(ce & (seen.doubt == points.BOTH_WAYS), 0, seen.doubt),
+        "doubt": np.where(ce & (seen.doubt == "sweep_both_ways"), "", seen.doubt),
         "most_ohm": np.where(at_most, seen.most_ohm, np.nan),
     }  # fmt: skip
     for name, value in put.items():
-        m[name][rows] = value
+        vars(m)[name][rows] = value
 
 
-def _mark_two_passes(m: np.recarray, table: SweepTable) -> None:
+def _mark_two_passes(m: SimpleNamespace, table: SweepTable) -> None:
     """Mark sweeps that hold two passes which contradict each other: noise found from both hides it."""
     turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
     full = np.flatnonzero(np.diff(table.starts) > 5)
@@ -277,7 +280,7 @@ def _mark_two_passes(m: np.recarray, table: SweepTable) -> None:
         rows = full[many >= 2]  # a sweep in one direction holds one pass
         if rows.size:
             differ = points.passes_differ(*points.sorted_points(table, rows))
-            m.doubt[rows[differ]] = points.PASSES_DIFFER
+            m.doubt[rows[differ]] = "sweep_passes_differ"
 
 
 @_quiet

@@ -11,38 +11,34 @@ see, neither is believed and both are told.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache
 from math import isnan, nan
-
-import numpy as np
+from operator import itemgetter
 
 from junction.base.records import Bag, PartReadings, SweepTable
 from junction.fit.results import SweepFits
-from junction.judge.limits import decide, worst_of
 from junction.judge.results import (
     QUALITIES,
-    VERDICTS,
     WORST_FIRST,
     Alternative,
     Device,
-    Finding,
     JunctionVerdict,
     PartVerdict,
     Verdict,
+    decide,
     part_verdict,
     worst_first,
+    worst_of,
 )
 from junction.judge.sentences import fill, next_step, say
 from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import rule
+from junction.shelf.rules import families, rule
 from junction.shelf.types import find_type
-from junction.verdict.sweeps import SweepVerdicts, judge_sweeps
+from junction.verdict.sweeps import judge_sweeps
 
 Types = Callable[[str], PartType | None]
 _ORDER = ("BE", "BC", "CE", "AK")
-_make_device = cache(Device)
 
 
 def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type) -> tuple[PartVerdict, ...]:
@@ -65,7 +61,7 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
         with curves only has no verdict.
     """
     table = _with_markings(bag)
-    swept = sweep_parts(judge_sweeps(table, fits, types), types) if len(table) else ()
+    swept = sweep_parts(table, judge_sweeps(table, fits, types), types) if len(table) else ()
     if not bag.readings:
         return swept
     from junction.leads.verdict import judge_readings
@@ -88,12 +84,16 @@ def _with_markings(bag: Bag) -> SweepTable:
     )  # fmt: skip
 
 
-def sweep_parts(sv: SweepVerdicts, types: Types = find_type) -> tuple[PartVerdict, ...]:
+def sweep_parts(
+    table: SweepTable, junctions: Iterable[JunctionVerdict], types: Types = find_type
+) -> tuple[PartVerdict, ...]:
     """Verdict of every part that has sweeps, in the order of its first sweep.
 
     Parameters
     ----------
-    sv : SweepVerdicts
+    table : SweepTable
+    junctions : iterable of JunctionVerdict
+        Of each sweep, as `judge_sweeps` gives them.
     types : callable, optional
         From a marking to its registered type or None.
 
@@ -101,132 +101,117 @@ def sweep_parts(sv: SweepVerdicts, types: Types = find_type) -> tuple[PartVerdic
     -------
     tuple of PartVerdict
     """
-    rows_of: dict[str, list[int]] = {}
-    for k, part in enumerate(sv.table.part):
-        rows_of.setdefault(part, []).append(k)
-    index = np.empty(len(sv), int)
-    for j, rows in enumerate(rows_of.values()):
-        index[rows] = j
-    p = worst_of(sv.probability, index, len(rows_of))
+    known = {name: types(name) if name else None for name in set(table.type)}
     running = gc.isenabled()
     gc.disable()  # the collector would walk a growing heap of records that all stay: a third of the time
     try:
-        make = _Parts(sv, types)
-        return tuple([
-            make.part(*each)
-            for each in zip(rows_of, rows_of.values(), decide(p).tolist(), p.tolist(), strict=True)
-        ])  # fmt: skip
+        of_part: dict[str, list[JunctionVerdict]] = {}
+        for part, junction in zip(table.part, junctions, strict=True):
+            of_part.setdefault(part, []).append(junction)
+        return tuple([_swept_part(*each, table, known) for each in of_part.items()])
     finally:
         if running:
             gc.enable()
 
 
-class _Parts:
-    """Sweeps on their way to parts, as python lists: a numpy scalar costs more than its sentence."""
+def _swept_part(
+    name: str, junctions: list[JunctionVerdict], table: SweepTable, known: Mapping[str, PartType | None]
+) -> PartVerdict:
+    junctions = sorted(junctions, key=lambda j: _ORDER.index(j.junction))
+    ranked = sorted(junctions, key=lambda j: (WORST_FIRST.index(j.verdict), j.probability["good"]))
+    lead, p = ranked[0], worst_of(junctions)  # the junction that decides
+    seen, fit, verdict = lead.finding.numbers, lead.fit, decide(p)
+    marks = tuple(dict.fromkeys(mark for j in junctions if (mark := table.type[j.sweep])))
+    type_name = marks[0] if marks else ""
+    device = _device(junctions, lead, table, known[type_name])
+    following, is_diode = lead.finding.next(), device.kind == "diode"
+    evidence = [s for j in ranked for s in j.evidence]
+    evidence += [words for j in ranked if (words := j.finding.otherwise())]
+    doubtful = verdict == Verdict.UNDECIDED or max(lead.probability.values()) < rule("alternative_until")
+    good_next = "part_good_diode" if is_diode else "part_good_transistor"
+    return part_verdict(
+        name, verdict, p, device, tuple(junctions), lead.family if seen["sure"] else "",
+        alternatives=_alternatives(lead, device, verdict, following) if doubtful else (),
+        faults=tuple(dict.fromkeys(x for j in ranked for x in j.faults)),
+        evidence=tuple(evidence), next=following or next_step(good_next),
+        cannot_see=_blind(junctions, is_diode) if verdict == Verdict.GOOD else "",
+        warnings=_warnings(junctions, lead, marks, device, table, known), basis="sweeps", type=type_name,
+        temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known,
+    )  # fmt: skip
 
-    def __init__(self, sv: SweepVerdicts, types: Types) -> None:
-        self.sv, self.table, self.junctions = sv, sv.table, sv.verdicts()
-        self.known = {name: types(name) if name else None for name in set(sv.table.type)}
-        self.family, self.p, self.temp_known = sv.family.tolist(), sv.probability, sv.fits.temp_known.tolist()
-        self.p_good, self.p_top = self.p[:, 0].tolist(), self.p.max(axis=1).tolist()
-        sure = sv.limits.typed | (sv.weight.max(axis=1) >= rule("conformity_good"))
-        self.sure_of_family, self.temp_C = sure.tolist(), sv.fits.temp_C.tolist()
-        self.until = rule("alternative_until")
 
-    def part(self, name: str, rows: list[int], code: int, p: list[float]) -> PartVerdict:
-        table, junctions, ranked = self.table, self.junctions, rows
-        if len(rows) > 1:
-            rows = sorted(rows, key=lambda r: _ORDER.index(table.junction[r]))
-            ranked = sorted(rows, key=lambda r: (WORST_FIRST.index(junctions[r].verdict), self.p_good[r]))
-        k = ranked[0]  # the junction that decides
-        finding: Finding = junctions[k].finding
-        following = finding.next()
-        type_name = next((table.type[r] for r in rows if table.type[r]), "")
-        family = self.sv.families[self.family[k]]
-        device = self._device(rows, k, family, self.known[type_name])
-        evidence = [s for r in ranked for s in junctions[r].evidence]
-        evidence += [words for r in ranked if (words := junctions[r].finding.otherwise())]
-        verdict, temp_known = VERDICTS[code], self.temp_known[k]
-        doubtful = verdict == Verdict.UNDECIDED or self.p_top[k] < self.until
-        good_next = "part_good_diode" if device.kind == "diode" else "part_good_transistor"
-        return part_verdict(
-            name, verdict, p, device, tuple([junctions[r] for r in rows]),
-            family.name if self.sure_of_family[k] else "",
-            alternatives=self._alternatives(k, device, verdict, following) if doubtful else (),
-            faults=tuple(dict.fromkeys([x for r in ranked for x in junctions[r].faults])),
-            evidence=tuple(evidence), next=following or next_step(good_next),
-            cannot_see=self._blind(rows, device) if verdict == Verdict.GOOD else "",
-            warnings=self._warnings(rows, k, device), basis="sweeps", type=type_name,
-            temp_C=self.temp_C[k] if temp_known else nan, temp_known=temp_known,
-        )  # fmt: skip
+def _device(
+    junctions: Sequence[JunctionVerdict], lead: JunctionVerdict, table: SweepTable, part_type: PartType | None
+) -> Device:
+    """What the part seems to be: by its registered type, else by the junction that decides."""
+    family, diode = families()[lead.family], junctions[0].junction == "AK"
+    material = family.material if lead.finding.numbers["sure"] else ""
+    polarity = next((told for j in junctions if (told := table.polarity[j.sweep])), "")
+    if not polarity and table.reversed_sign[lead.sweep] and not diode:
+        polarity = "PNP"
+    if part_type is None:
+        kind = "diode" if diode else "darlington" if family.collector else "bjt"
+        return Device(kind, "" if diode else polarity, material)
+    kind = "bjt with damper diode" if part_type.damper_diode else "bjt"
+    kind = "darlington" if part_type.kind.lower() == "darlington" else kind
+    kind = "diode" if part_type.device == "diode" else kind
+    return Device(kind, part_type.polarity or polarity, part_type.material or material)
 
-    def _device(self, rows, k, family, part_type: PartType | None) -> Device:
-        polarity = next((self.table.polarity[r] for r in rows if self.table.polarity[r]), "")
-        diode = self.table.junction[rows[0]] == "AK"
-        if not polarity and self.table.reversed_sign[k] and not diode:
-            polarity = "PNP"
-        material = family.material if self.sure_of_family[k] else ""
-        if part_type is None:
-            kind = "diode" if diode else "darlington" if family.collector else "bjt"
-            return _make_device(kind, "" if diode else polarity, material)
-        kind = "bjt with damper diode" if part_type.damper_diode else "bjt"
-        kind = "darlington" if part_type.kind.lower() == "darlington" else kind
-        kind = "diode" if part_type.device == "diode" else kind
-        return _make_device(kind, part_type.polarity or polarity, part_type.material or material)
 
-    def _alternatives(self, k: int, device: Device, verdict: str, decided_by: str):
-        """Other qualities of the deciding junction that are not out of the question, likeliest first."""
-        sv, p, finding, out = self.sv, self.p[k], self.junctions[k].finding, []
-        least = rule("alternative_named")
-        for q in np.argsort(p)[::-1].tolist():
-            word = QUALITIES[q]
-            if word == verdict or p[q] < least:
-                continue
-            material = device.material
-            if word in ("good", "leaky") and not finding.numbers["typed"]:  # the family that this would mean
-                share = sv.weight[k] * (sv.kept[k] if word == "good" else 1.0 - sv.kept[k])
-                material = sv.families[int(share.argmax())].material
-            faults = () if word == "good" else (f"{finding.where} {word}",)
-            other = _make_device(device.kind, device.polarity, material)
-            out.append(Alternative(faults, other, float(p[q]), decided_by))
-        return tuple(out)
+def _alternatives(
+    lead: JunctionVerdict, device: Device, verdict: Verdict, decided_by: str
+) -> tuple[Alternative, ...]:
+    """Other qualities of the deciding junction that are not out of the question, likeliest first."""
+    seen, out = lead.finding.numbers, []
+    for word, p in reversed(sorted(lead.probability.items(), key=itemgetter(1))):
+        if word == verdict or p < rule("alternative_named"):
+            continue
+        # the family that it would be good or leaky as
+        family = seen.get(f"as_{word}")
+        material = families()[family].material if family and not seen["typed"] else device.material
+        faults = () if word == "good" else (f"{lead.junction} {word}",)
+        out.append(Alternative(faults, replace(device, material=material), p, decided_by))
+    return tuple(out)
 
-    def _blind(self, rows: list[int], device: Device) -> str:
-        """What the sweeps of a good part could not see."""
-        blind = []
-        for r in rows:
-            x = self.junctions[r].finding.numbers
-            blind += [fill("blind_leak", "says", x)] if x["hidden"] > 0 else []
-            blind += [fill("blind_reverse", "says", x)] if isnan(x["bv"]) else []
-        if device.kind != "diode":
-            swept = [self.table.junction[r] for r in rows]
-            blind += [say("blind_path", where=j) for j in ("BE", "BC", "CE") if j not in swept]
-            blind.append(say("blind_gain"))
-        return ", ".join(blind)
 
-    def _warnings(self, rows: list[int], k: int, device: Device) -> tuple[str, ...]:
-        table, out, mark, where = self.table, [], self.table.type[k], self.table.junction[k]
-        if len(rows) > 1:
-            types = dict.fromkeys(table.type[r] for r in rows if table.type[r])
-            if len(types) > 1:
-                out.append(say("part_marked_twice", marks=" in one place and ".join(types)))
-            said: dict[str, set[str]] = {}
-            for r in rows:
-                said.setdefault(table.junction[r], set()).add(self.junctions[r].verdict)
-            out += [say("part_sweeps_disagree", where=junction, verdicts=" and ".join(sorted(words)))
-                    for junction, words in said.items() if len(words) > 1]  # fmt: skip
-        if not self.temp_known[k]:
-            out.append(say("part_no_temperature", temp=self.temp_C[k]))
-        known = self.known[mark]
-        if known and (where == "AK") != (known.device == "diode"):
-            kind = "diode" if known.device == "diode" else "transistor"
-            out.append(say("part_other_kind", type=mark, kind=kind, where=where))
-        elif mark and not self.junctions[k].finding.numbers["typed"]:
-            out.append(say("part_type_unknown", type=mark))
-        logged = table.polarity[k]
-        if logged and device.polarity and logged != device.polarity:
-            out.append(say("part_other_polarity", logged=logged, type=mark, polarity=device.polarity))
-        return tuple(out)
+def _blind(junctions: Iterable[JunctionVerdict], is_diode: bool) -> str:
+    """What the sweeps of a good part could not see."""
+    blind = []
+    for j in junctions:
+        seen = j.finding.numbers
+        blind += [fill("blind_leak", "says", seen)] if seen["hidden"] > 0 else []
+        blind += [fill("blind_reverse", "says", seen)] if isnan(seen["bv"]) else []
+    if not is_diode:
+        swept = {j.junction for j in junctions}
+        blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in swept]
+        blind.append(say("blind_gain"))
+    return ", ".join(blind)
+
+
+def _warnings(
+    junctions: Iterable[JunctionVerdict], lead: JunctionVerdict, marks: Sequence[str], device: Device,
+    table: SweepTable, known: Mapping[str, PartType | None],
+) -> tuple[str, ...]:  # fmt: skip
+    """What the reader must know beside the verdict."""
+    out, k = [], lead.sweep
+    mark, logged, type_ = table.type[k], table.polarity[k], known[table.type[k]]
+    if len(marks) > 1:
+        out.append(say("part_marked_twice", marks=" in one place and ".join(marks)))
+    said: dict[str, set[str]] = {}
+    for j in junctions:
+        said.setdefault(j.junction, set()).add(j.verdict)
+    out += [say("part_sweeps_disagree", where=path, verdicts=" and ".join(sorted(words)))
+            for path, words in said.items() if len(words) > 1]  # fmt: skip
+    if not lead.fit.temp_known:
+        out.append(say("part_no_temperature", temp=lead.fit.temp_C))
+    if type_ and (lead.junction == "AK") != (type_.device == "diode"):
+        kind = "diode" if type_.device == "diode" else "transistor"
+        out.append(say("part_other_kind", type=mark, kind=kind, where=lead.junction))
+    elif mark and not lead.finding.numbers["typed"]:
+        out.append(say("part_type_unknown", type=mark))
+    if logged and device.polarity and logged != device.polarity:
+        out.append(say("part_other_polarity", logged=logged, type=mark, polarity=device.polarity))
+    return tuple(out)
 
 
 def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
@@ -244,15 +229,12 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     by_name = {j.junction: j for j in read.junctions}
     junctions, conflicts = [], []
     for j in swept.junctions:
-        other = by_name.pop(j.junction, None)
-        made, words = (j, "") if other is None else _both(j, other, read.in_circuit)
+        made, words = _both(j, by_name.pop(j.junction, None), read.in_circuit)
         junctions.append(made)
         conflicts += [words] if words else []
     junctions += by_name.values()
-    p = np.array([[j.probability[q] for q in QUALITIES] for j in junctions])
-    whole = worst_of(p, np.zeros(len(p), int), 1)
-    verdict = VERDICTS[int(decide(whole)[0])]
-    ranked = worst_first(junctions)
+    whole, ranked = worst_of(junctions), worst_first(junctions)
+    verdict = decide(whole)
     by_sweep = {j.junction: j.verdict for j in swept.junctions}
     lead = swept if by_sweep.get(ranked[0].junction) == ranked[0].verdict else read
     a, b = swept.device, read.device
@@ -269,7 +251,7 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     said = [say("both_on_meter", sentence=sentence) for sentence in read.evidence]
     good = verdict == Verdict.GOOD
     return part_verdict(
-        swept.part, verdict, whole[0].tolist(), device, tuple(junctions),
+        swept.part, verdict, whole, device, tuple(junctions),
         faults=tuple(f for j in ranked for f in j.faults), alternatives=() if good else lead.alternatives,
         evidence=tuple(dict.fromkeys((*(s for j in ranked for s in j.evidence), *said))),
         next=next_step("both_contradict") if conflicts else lead.next,
@@ -281,8 +263,12 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     )  # fmt: skip
 
 
-def _both(sweep: JunctionVerdict, reading: JunctionVerdict, in_circuit: bool) -> tuple[JunctionVerdict, str]:
+def _both(
+    sweep: JunctionVerdict, reading: JunctionVerdict | None, in_circuit: bool
+) -> tuple[JunctionVerdict, str]:
     """Merged verdict of one junction and a contradiction in words ('' where there is none)."""
+    if reading is None or sweep.verdict == reading.verdict != Verdict.UNDECIDED:
+        return sweep, ""
     both = (*sweep.evidence, *reading.evidence)
     if reading.verdict == Verdict.UNDECIDED:
         return replace(sweep, evidence=both), ""
@@ -293,8 +279,6 @@ def _both(sweep: JunctionVerdict, reading: JunctionVerdict, in_circuit: bool) ->
             return replace(sweep, evidence=both), ""
         ohm = reading.leak_ohm or sweep.leak_ohm
         return replace(reading, evidence=both, fit=sweep.fit, sweep=sweep.sweep, leak_ohm=ohm), ""
-    if sweep.verdict == reading.verdict:
-        return sweep, ""
     ohms = [nan if j.leak_ohm is None else j.leak_ohm.value for j in (sweep, reading)]
     words = {"where": f"{sweep.junction[0]}-{sweep.junction[1]}", "reading": reading.verdict}
     why = ""

@@ -7,15 +7,12 @@ at the top, the chord in reverse, both ends alike.  So do these arrays.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from junction.base.records import SweepTable
 from junction.shelf.rules import rule
-
-#: What the points show that no junction, resistance or gap does: such a sweep gets no verdict, whatever fits
-#: it.  Each is a row of reference/sentences.csv.
-DOUBTS = ("", "sweep_limited", "sweep_both_ways", "sweep_falls", "sweep_passes_differ")
-LIMITED, BOTH_WAYS, FALLS, PASSES_DIFFER = range(1, 5)
 
 _quiet = np.errstate(invalid="ignore", divide="ignore", over="ignore")  # empty rows and dead currents
 
@@ -161,7 +158,7 @@ def _without_spikes(i):
 @_quiet
 def ask_points(
     table: SweepTable, rows: np.ndarray, test_A: float, knee_free: np.ndarray | bool = False
-) -> np.recarray:
+) -> SimpleNamespace:
     """Look at the points of some sweeps.
 
     Parameters
@@ -175,7 +172,7 @@ def ask_points(
 
     Returns
     -------
-    recarray (k,)
+    namespace of ndarray (k,)
         nan where the sweep has no such points.  ``top_S``, ``top_u_S``: slope from the points nearest to
         zero to the highest tenth of the forward voltages, and its standard uncertainty [S].  ``path_S``,
         ``path_u_S``: the same to the middle of the reverse part, or through the points before the knee
@@ -189,7 +186,7 @@ def ask_points(
         current, as a resistance does and a junction does not.  ``knee_V``, ``knee_u_V``: forward voltage
         where the current, less that of the path, reaches the test current, and its standard uncertainty, a
         third of the step it lies in included [V].  ``swapped``: it conducts in reverse as a junction should
-        forward, and not forward.  ``doubt``: index into `DOUBTS`.
+        forward, and not forward.  ``doubt``: as that of `measured`.
     """
     near_zero, before_knee, seen_u, most_offset = (
         rule(f"points_{name}") for name in ("near_zero", "before_knee", "seen", "most_offset")
@@ -234,12 +231,13 @@ def ask_points(
     stands = (stands >= 3) & (stands >= rule("points_most_limited") * forward.sum(axis=1))
     limited = np.isnan(most) & (stands | (still & (np.abs(_median(i, p.real)) > most_offset)))
     limited |= stopped & ~(most < rule("short_below")) & np.isnan(straight)
-    doubt = np.select([differ, limited, bent, falls], [PASSES_DIFFER, LIMITED, BOTH_WAYS, FALLS], 0)
-    span = (high - np.minimum(low, 0.0)) / whole
-    return np.rec.fromarrays(
-        [*top, *path, straight, span, most, free, still, floor, even, knee, knee_u, swapped, doubt],
-        names="top_S, top_u_S, path_S, path_u_S, straight_S, span_ohm, most_ohm, free, still, floor_ohm, "
-        "even, knee_V, knee_u_V, swapped, doubt",
+    doubts = {"sweep_passes_differ": differ, "sweep_limited": limited, "sweep_both_ways": bent,
+              "sweep_falls": falls}  # fmt: skip
+    return SimpleNamespace(
+        top_S=top[0], top_u_S=top[1], path_S=path[0], path_u_S=path[1], straight_S=straight,
+        span_ohm=(high - np.minimum(low, 0.0)) / whole, most_ohm=most, free=free, still=still,
+        floor_ohm=floor, even=even, knee_V=knee, knee_u_V=knee_u, swapped=swapped,
+        doubt=np.select(list(doubts.values()), list(doubts), ""),
     )  # fmt: skip
 
 

@@ -4,14 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.judge.limits import (
-    conformity,
-    conformity_log,
-    decide,
-    unseen_leak,
-    worst_of,
-)
-from junction.judge.results import VERDICTS
+from junction.judge.limits import conformity, conformity_log, unseen_leak
+from junction.judge.results import QUALITIES, JunctionVerdict, decide, worst_of
 from junction.shelf.rules import rule
 
 
@@ -67,10 +61,11 @@ def test_worst_of_by_enumeration():
         for b in range(4):
             worst = max(a, b, key=severity.__getitem__)
             expected[worst] += p[0, a] * p[1, b]
-    np.testing.assert_allclose(worst_of(p, np.zeros(2, int), 1)[0], expected, rtol=0, atol=1e-14)
+    junctions = [JunctionVerdict("BE", "", dict(zip(QUALITIES, each, strict=True))) for each in p.tolist()]
+    np.testing.assert_allclose(worst_of(junctions), expected, rtol=0, atol=1e-14)
 
 
 def test_decision_rule_is_the_one_in_the_rules_table():
     assert rule("conformity_bad") == pytest.approx(1 - rule("conformity_good"), abs=1e-12)
-    p = np.array([[0.95, 0.05, 0, 0], [0.949, 0.051, 0, 0], [0.05, 0.0, 0.5, 0.45], [0.06, 0.94, 0, 0]])
-    assert [VERDICTS[c] for c in decide(p)] == ["good", "undecided", "shorted", "undecided"]
+    p = [[0.95, 0.05, 0, 0], [0.949, 0.051, 0, 0], [0.05, 0.0, 0.5, 0.45], [0.06, 0.94, 0, 0]]
+    assert [decide(each) for each in p] == ["good", "undecided", "shorted", "undecided"]

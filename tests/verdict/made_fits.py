@@ -1,8 +1,20 @@
 """Fits written down by hand, so that judgement is tested without the estimator."""
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
+
+
+def columns(found):
+    """Verdicts of sweeps as columns: names, reasons, numbers of the findings and probabilities (n, 4)."""
+    return SimpleNamespace(
+        names=tuple(j.verdict for j in found), reason=[j.finding.reason for j in found],
+        numbers=[j.finding.numbers for j in found], said=[j.evidence[0] for j in found],
+        probability=np.array([list(j.probability.values()) for j in found]), records=found,
+        family=[j.family for j in found],
+    )  # fmt: skip
 
 
 def made_fits(rows, temp_C=None, relative_u=0.01):

@@ -33,7 +33,8 @@ def bag_of(parts, type="2N3055", temp_C=25.0):
 
 
 def judged(parts, **kwargs):
-    return sweep_parts(judge_sweeps(*bag_of(parts, **kwargs)))
+    table, fits = bag_of(parts, **kwargs)
+    return sweep_parts(table, judge_sweeps(table, fits))
 
 
 def test_a_part_is_as_bad_as_its_worst_junction():
@@ -89,7 +90,8 @@ def test_worst_first():
 
 def test_sweeps_of_one_junction_that_disagree_are_told():
     table, fits = bag_of([("A", "BC", GOOD), ("A", "BC", LEAKY)])
-    found = sweep_parts(judge_sweeps(replace(table, type=("2N3055", "MJ15003")), fits))[0]
+    table = replace(table, type=("2N3055", "MJ15003"))
+    found = sweep_parts(table, judge_sweeps(table, fits))[0]
     assert found.verdict == "leaky" and found.faults == ("BC leaky",)
     assert any("The sweeps of BC disagree: good and leaky" in w for w in found.warnings)
     assert any("Marked 2N3055 in one place and MJ15003" in w for w in found.warnings)
@@ -139,7 +141,7 @@ def test_in_circuit_a_parallel_path_explains_the_meter():
 def test_a_sweep_that_says_nothing_leaves_it_to_the_meter():
     none = {"model": "none", "why_not": "one point", "flags": {"converged": False}}
     table = sweep_table(["A"], ["BC"], [np.array([0.1])], [np.array([0.0])], [25.0], ["2N3055"])
-    swept = sweep_parts(judge_sweeps(table, made_fits([none], [25.0])))[0]
+    swept = sweep_parts(table, judge_sweeps(table, made_fits([none], [25.0])))[0]
     assert swept.verdict == "undecided"
     found = merged(swept, reading("shorted", ohm=1.0))
     assert found.verdict == "shorted" and found.faults == ("BC shorted",) and found.next == "read again"

@@ -23,12 +23,12 @@ POWER = (2e-12, 1.0, 1e12, np.inf, 2.0, 25.0)
 def found(v, i, junction="BE", type="", **more):
     table = sweep_table(["P"], [junction], [np.asarray(v)], [np.asarray(i)], [25.0], [type])
     table = replace(table, **more)
-    return judge_sweeps(table, fit_sweeps(table))
+    return table, judge_sweeps(table, fit_sweeps(table))
 
 
 def verdict(v, i, **kwargs):
-    sv = found(v, i, **kwargs)
-    return sv.names()[0], sv.reason[0], sv.verdicts()[0].evidence[0]
+    j = found(v, i, **kwargs)[1][0]
+    return j.verdict, j.finding.reason, j.evidence[0]
 
 
 @pytest.mark.parametrize("start, i_A", [(0.1, 20e-3), (1.0, 20e-3), (0.1, 1e-3)])
@@ -179,7 +179,7 @@ def test_a_zener_of_eight_points_is_no_leak():
 
 def test_a_marking_of_another_kind_of_part_is_told():
     v = np.linspace(-5, 0.75, 90)
-    part = sweep_parts(found(v, solve(v, 1.0, *SILICON), type="1N4148"))[0]
+    part = sweep_parts(*found(v, solve(v, 1.0, *SILICON), type="1N4148"))[0]
     assert any("1N4148 is a diode, but BE was swept" in w for w in part.warnings)
     assert not any("not on the shelf" in w for w in part.warnings)
 
@@ -189,8 +189,8 @@ def test_what_rounding_hides_is_not_excluded(leak):
     """50 mV steps read to 0.01 mA: no shunt of 0.3 Mohm makes a single digit below the knee."""
     v = np.arange(0, 0.76, 0.05)
     i = np.round(solve(v, 1.0, 7e-15, 1.0, leak, np.inf, 2.0, 25.0) / 1e-5) * 1e-5
-    sv = found(v, i)
-    assert sv.measured.floor_ohm[0] < leak and sv.names()[0] != "good"
+    j = found(v, i)[1][0]
+    assert j.finding.numbers["floor"] < leak and j.verdict != "good"
 
 
 def test_slopes_carry_their_uncertainty():
