@@ -1,1 +1,1 @@
-"""What every layer stands on: errors, units, symbols, records, safe numerics."""
+"""What every layer stands on: errors, units, numbers, constants, records."""

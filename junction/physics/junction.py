@@ -33,11 +33,82 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.constants import thermal_voltage
-from junction.base.numerics import limited_exp, limited_expm1, solve_linear_exponential
 
 _NAMES = ("IS_A", "N", "RS_ohm", "RSH_ohm", "IPH_A", "ISR_A", "NR", "BV_V", "IBV_A", "NBV", "temp_C")
+#: Largest exponent used; exp(340) is 1e147, so that products of two such values stay finite.
+EXPONENT_LIMIT = 340.0
 _EPS = np.finfo(float).eps
 _MAX_STEPS = 120
+
+
+def limited_exp(x):
+    """Exponential that stops growing at `EXPONENT_LIMIT`.
+
+    Parameters
+    ----------
+    x : array_like
+        Exponent [1].
+
+    Returns
+    -------
+    ndarray
+        exp(min(x, 340)) [1]: finite, without a warning, exact below the limit.
+    """
+    return np.exp(np.minimum(x, EXPONENT_LIMIT))
+
+
+def limited_expm1(x):
+    """Limited exp(x) - 1 without cancellation near zero.
+
+    Parameters
+    ----------
+    x : array_like
+        Exponent [1].
+
+    Returns
+    -------
+    ndarray
+        expm1(min(x, 340)) [1].
+    """
+    return np.expm1(np.minimum(x, EXPONENT_LIMIT))
+
+
+def solve_linear_exponential(k, b, a, c):
+    """Solve ``k x + b exp(x / a) = c`` for x, in closed form.
+
+    Parameters
+    ----------
+    k, b : array_like
+        Coefficients, not negative, not both zero [1 or S; V or A].
+    a : array_like
+        Positive scale of the exponent [V].
+    c : array_like
+        Right-hand side [V or A], the unit of b.
+
+    Returns
+    -------
+    ndarray
+        x [V]; -inf where k is 0 and c is not positive (the exponential alone cannot reach c).
+
+    Notes
+    -----
+    ``x = a (ln w - ln(b/(a k)))`` with the Wright omega
+    function ``w = omega(ln(b/(a k)) + c/(a k))``, which is
+    ``x = c/k - a w`` in the form that keeps its digits when w is small.
+
+    References
+    ----------
+    T. C. Banwell and A. Jayakumar, Electronics Letters 36(4):291-292, 2000, doi:10.1049/el:20000301.
+    """
+    from scipy.special import wrightomega  # late: a `junction check` never needs it
+
+    k, b, a, c = np.broadcast_arrays(*(np.asarray(t, float) for t in (k, b, a, c)))
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        pure = np.where(c > 0, a * (np.log(np.maximum(c, 0)) - np.log(b)), -np.inf)
+        log_ratio = np.log(b) - np.log(a * k)
+        w = wrightomega(log_ratio + c / (a * k))
+        mixed = np.where(w > 1.0, a * (np.log(w) - log_ratio), c / k - a * w)
+        return np.where(k == 0, pure, np.where(b == 0, c / k, mixed))
 
 
 def _law(drive, *parameters):

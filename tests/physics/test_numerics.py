@@ -4,24 +4,19 @@ import mpmath as mp
 import numpy as np
 import pytest
 
-from junction.base.numerics import (
-    EXPONENT_LIMIT,
-    limited_exp,
-    limited_expm1,
-    solve_linear_exponential,
-    wright_omega,
-)
+from junction.physics.junction import EXPONENT_LIMIT, limited_exp, limited_expm1, solve_linear_exponential
 
 pytestmark = pytest.mark.external
 
 
-def test_wright_omega_is_lambert_w_of_the_exponential():
+def test_one_exponential_beside_a_line_is_lambert_w():
+    """x + exp(x) = z has exp(x) = W(exp(z)), far past where exp(z) overflows."""
     z = np.concatenate([np.linspace(-700, 700, 141), np.linspace(-3, 3, 61)])
     with mp.workdps(50):
         truth = [float(mp.lambertw(mp.exp(mp.mpf(v))).real) for v in z]
     # exp(z) for large negative z holds the rounding of z, up to 700 eps
-    np.testing.assert_allclose(wright_omega(z), truth, rtol=1e-12, atol=0)
-    assert wright_omega(1e300) == 1e300  # no overflow where W(exp(z)) has long gone
+    np.testing.assert_allclose(np.exp(solve_linear_exponential(1.0, 1.0, 1.0, z)), truth, rtol=1e-12, atol=0)
+    assert np.exp(solve_linear_exponential(1.0, 1.0, 1.0, 1e300)) == pytest.approx(1e300, rel=1e-12)
 
 
 def test_solve_linear_exponential():
