@@ -1,8 +1,10 @@
-"""Tables of sweeps and of curves from lists of arrays, one a sweep or part."""
+"""Tables of sweeps and of curves from lists of arrays, one a sweep or part; parts of one spot reading."""
+
+from math import nan
 
 import numpy as np
 
-from junction.base.records import CurveTable, SweepTable
+from junction.base.records import CurveTable, PartReadings, Spot, SweepTable
 
 
 def _flat(lists):
@@ -23,3 +25,7 @@ def curve_table(part, vce_V, vbe_V, ib_A, ic_A, temp_C=None, polarity=None, type
         tuple(part), tuple(type or ()), tuple(polarity or ()), (), temp_C, starts,
         *(_flat(x) for x in (vce_V, vbe_V, ib_A, ic_A)), np.arange(starts[-1]),
     )  # fmt: skip
+
+
+def spot_part(part, ic_A=nan, vbe_V=nan, hfe=nan, temp_C=nan, **more):
+    return PartReadings(part, spots=(Spot(ic_A, vbe_V, hfe, temp_C),), temp_C=temp_C, **more)

@@ -81,18 +81,12 @@ class Spot:
 
 @dataclass(frozen=True)
 class PartReadings:
-    """All meter readings of one part, with what its rows say of it (nan or '' where silent).
-
-    ``hfe``, ``vbe_V`` and ``ic_A`` repeat the first of ``spots``, which holds every spot reading.
-    """
+    """All meter readings of one part, with what its rows say of it (nan or '' where silent)."""
 
     part: str
     readings: tuple[Reading, ...] = ()
     type: str = ""
     polarity: str = ""  # 'NPN', 'PNP' or ''
-    hfe: float = nan  # [1] at ic_A
-    vbe_V: float = nan  # [V] at ic_A
-    ic_A: float = nan  # [A]
     temp_C: float = nan  # [degC]
     in_circuit: bool = False
     note: str = ""
@@ -100,6 +94,11 @@ class PartReadings:
     row: int = 0
     spots: tuple[Spot, ...] = ()
     refused: tuple[str, ...] = ()  # placements whose reading was given and could not be used
+
+    @property
+    def hfe(self) -> float:
+        """Gain of the first spot reading [1], nan where none says it."""
+        return self.spots[0].hfe if self.spots else nan
 
 
 class _Ragged:

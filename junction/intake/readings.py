@@ -151,12 +151,10 @@ class ReadingCells:
             self._refuse_new(Cell(c.file, c.row, c.line, part, "", None, part), "no reading in this row")
         if not readings and not spots:
             return None
-        first, temp = spots[0] if spots else Spot(), nan
+        temp = spots[0].temp_C if spots else nan
         if measured := {c.row for c in _live(cells, "reading")}:
             told_temp = [c for c in _live(cells, "temp") if c.row in measured]
             temp = self._agreed(part, told_temp, "temp", "; it is taken as not given")
-        else:
-            temp = first.temp_C
         in_circuit = _live(cells, "in_circuit")
         if len({c.value for c in in_circuit}) > 1:
             reason = f"part {part} is in circuit in one row and not in another; it counts as in circuit"
@@ -164,7 +162,7 @@ class ReadingCells:
         lost = sorted((c for c in cells if c.placement and c.reason), key=lambda c: (c.row, c.order))
         used = {r.placement for r in readings}
         return PartReadings(
-            part, tuple(readings), kind or "", polarity or "", first.hfe, first.vbe_V, first.ic_A,
+            part, tuple(readings), kind or "", polarity or "",
             nan if temp is None else temp, any(c.value for c in in_circuit),
             "; ".join(dict.fromkeys(c.value for c in _live(cells, "note"))), cells[0].file, cells[0].line,
             tuple(spots), tuple(dict.fromkeys(c.placement for c in lost if c.placement not in used)),

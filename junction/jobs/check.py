@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import nan
 
 from junction.base.errors import UsageError
-from junction.base.records import Bag, PartReadings, Reading
+from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.options import METER, TEMPERATURE, TYPES, job, meter_of, option, physical, types_of
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, SortReport
@@ -99,8 +99,8 @@ def part_of(readings, o) -> PartReadings:
             raise UsageError(f"{reading.placement} is given twice")
         taken[key] = reading
     return PartReadings(
-        o.part, tuple(taken.values()), o.type, o.polarity, nan if o.hfe is None else o.hfe,
-        temp_C=nan if o.temperature is None else o.temperature, in_circuit=o.in_circuit,
+        o.part, tuple(taken.values()), o.type, o.polarity, nan if o.temperature is None else o.temperature,
+        o.in_circuit, spots=() if o.hfe is None else (Spot(hfe=o.hfe),),
     )  # fmt: skip
 
 

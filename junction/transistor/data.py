@@ -27,7 +27,6 @@ MOST_POINTS = 2000
 _FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
 #: Harmless values of what a point lacks, in that order.
 _FILL = (0.6, 5.0, 0.0, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, REFERENCE_TEMP_C)
-_SILENT = "no V_BE or h_FE"
 
 
 def _by_rule(name: str):
@@ -85,7 +84,7 @@ def spots_of(r: PartReadings) -> tuple[Spot, ...]:
     def order(s: Spot) -> tuple[float, ...]:  # nan has no place in an order
         return tuple(x if isfinite(x) else -inf for x in (abs(s.ic_A), s.temp_C, abs(s.vbe_V), s.hfe))
 
-    return tuple(sorted((s for s in _every(r) if not _fault(s)), key=order))
+    return tuple(sorted((s for s in r.spots if not _fault(s)), key=order))
 
 
 def is_spot(r: PartReadings) -> bool:
@@ -103,20 +102,16 @@ def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]
     Returns
     -------
     list of (PartReadings, str)
-        One entry a reading; parts without either are not listed: they were never meant as spot readings.
+        One entry a reading.
     """
-    return [(r, why) for r in readings for s in _every(r) if (why := _fault(s)) and why != _SILENT]
-
-
-def _every(r: PartReadings) -> tuple[Spot, ...]:
-    return r.spots or (Spot(r.ic_A, r.vbe_V, r.hfe, r.temp_C),)
+    return [(r, why) for r in readings for s in r.spots if (why := _fault(s))]
 
 
 def _fault(s: Spot) -> str:
     """Why a spot reading cannot be used, or ''."""
     given = " and ".join(n for n, x in (("V_BE", s.vbe_V), ("h_FE", s.hfe)) if isfinite(x))
     if not given:
-        return _SILENT
+        return "neither V_BE nor h_FE"
     if not isfinite(s.ic_A) or s.ic_A == 0:
         return f"{given} without the collector current it was read at: add a column ic_mA"
     if isfinite(s.vbe_V) and not 0 < abs(s.vbe_V) < rule("bjt_vbe_most"):

@@ -5,6 +5,7 @@ import pytest
 
 from junction.show import match_plots
 from junction.show.plots import new_axes, svg_text
+from tests.tables import spot_part
 
 
 @pytest.fixture
@@ -71,12 +72,12 @@ def test_load_lines_against_the_safe_area():
 
 def test_curves_end_where_the_data_do(tmp_path):
     """One reading at 0.1 A says nothing of 2 A: no V_BE of several volts, no band of thousands of mV."""
-    from junction.base.records import CurveTable, PartReadings
+    from junction.base.records import CurveTable
     from junction.jobs.match import curves_on_grid
     from junction.stage.stage import StageAsk, plan_stage
     from junction.transistor.transistor import fit_transistors
 
-    rows = [PartReadings(n, polarity="NPN", ic_A=0.1, vbe_V=v, hfe=60.0)
+    rows = [spot_part(n, 0.1, v, 60.0, polarity="NPN")
             for n, v in (("A", 0.6), ("B", 0.603))]  # fmt: skip
     fits = fit_transistors(CurveTable.empty(), readings=rows)
     stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=45, re_ohm=(0.22,), parallel=2))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.base.records import CurveTable, PartReadings
+from junction.base.records import CurveTable
 from junction.sets.match import match_parts
 from junction.sets.pack import all_sets
 from junction.stage.stage import plan_stage
@@ -11,7 +11,7 @@ from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.external.test_pair_bags import STAGE, U_TEMP_K, measured_bag, spice_imbalance
 from tests.sets.bags import true_values
-from tests.tables import curve_table
+from tests.tables import curve_table, spot_part
 
 pytestmark = pytest.mark.external
 
@@ -26,10 +26,10 @@ def spot_readings(value, seed: int, ic_A: float = 0.5):
     for k in range(n):
         at = np.interp(np.log(ic_A), np.log(ic[k]), vbe)
         hfe = ic_A / np.exp(np.interp(np.log(ic_A), np.log(ic[k]), np.log(ib[k])))
-        out.append(PartReadings(
-            f"A{k + 1:02d}", polarity="NPN", ic_A=ic_A * (1 + 0.01 * rng.standard_normal()),
-            vbe_V=at + 1e-3 * rng.standard_normal(), hfe=hfe * (1 + 0.02 * rng.standard_normal()),
-            temp_C=temp[k] + U_TEMP_K * rng.uniform(-1, 1) * 3**0.5))  # fmt: skip
+        out.append(spot_part(
+            f"A{k + 1:02d}", ic_A * (1 + 0.01 * rng.standard_normal()), at + 1e-3 * rng.standard_normal(),
+            hfe * (1 + 0.02 * rng.standard_normal()), temp[k] + U_TEMP_K * rng.uniform(-1, 1) * 3**0.5,
+            polarity="NPN"))  # fmt: skip
     return tuple(out)
 
 

@@ -14,7 +14,7 @@ from junction.transistor.data import CurveNoise, SpotNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family
-from tests.tables import curve_table
+from tests.tables import curve_table, spot_part
 from tests.transistor.transistor_simulation import noisy, power_parts
 
 pytestmark = pytest.mark.external
@@ -132,9 +132,8 @@ def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
     The example takes kT/q = 25 mV; at 25 degC (25.69 mV) the same reading gives
     IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for NF = 1 and no resistances.
     """
-    from junction.base.records import PartReadings
 
-    one = [PartReadings("Q", hfe=100.0, vbe_V=0.7, ic_A=10e-3, temp_C=25.0)]
+    one = [spot_part("Q", 10e-3, 0.7, 100.0, 25.0)]
     fits = fit_transistors(CurveTable.empty(), readings=one, spot=SpotNoise())
     got = evaluate(fits, 10e-3, 5.0)
     assert got.hfe[0, 0] == pytest.approx(100.0, rel=2e-3) and got.vbe_V[0, 0] == pytest.approx(0.7, abs=5e-4)

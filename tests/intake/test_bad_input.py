@@ -187,7 +187,8 @@ def test_contradicting_facts_are_used_neither_time_and_in_circuit_wins():
 
 def test_spot_readings_that_contradict():
     bag = bag_of("part,hFE,vbe_mV,ic_mA\nQ1,100,650,10\nQ1,120,650,10\n")
-    assert np.isnan(bag.readings[0].hfe) and bag.readings[0].vbe_V == 0.65 and len(bag.set_aside) == 2
+    (spot,) = bag.readings[0].spots
+    assert np.isnan(spot.hfe) and spot.vbe_V == 0.65 and len(bag.set_aside) == 2
     bag = bag_of("part,hFE,vbe_mV,ic_mA\nQ1,-5,650,0\nQ2,100,-600,10\n")
     assert [s.column for s in bag.set_aside] == ["hFE", "ic_mA"]
     (entry,) = bag_of("part,hFE,vbe_mV,polarity\nQ1,90,-650,NPN\n").set_aside

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from junction.base.records import Spot
 from tests.intake.helpers import bag_of, readings
 
 README = Path(__file__).parents[2] / "README.md"
@@ -103,7 +104,8 @@ def test_long():
 def test_spots():
     n01, p01 = bag_of(SPOTS).readings
     assert [(s.ic_A, s.vbe_V, s.hfe) for s in n01.spots] == [(0.1, 0.612, 95.0), (1.0, 0.688, 88.0)]
-    assert (p01.ic_A, p01.vbe_V, p01.hfe, p01.polarity, p01.temp_C) == (0.1, 0.615, 102.0, "PNP", 24.0)
+    assert p01.spots == (Spot(0.1, 0.615, 102.0, 24.0),)
+    assert (p01.hfe, p01.polarity, p01.temp_C) == (102.0, "PNP", 24.0)
 
 
 def test_sweeps():

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from junction.base.records import Spot
 from tests.intake.helpers import bag_of, readings
 
 WIDE = "part,B-E,E-B,B-C,type,temp_C\nQ1,0.612,OL,605 mV,2N3055,23.5\nQ2,34 ohm,34 ohm,,,\n"
@@ -64,8 +65,9 @@ def test_wide_readings_by_lead_number_and_every_optional_column():
         "Q1,0.6,OL,BD139,npn,120,10,655,21,yes,from the left channel\n"
     )
     (part,) = bag.readings
-    assert (part.type, part.polarity, part.hfe, part.ic_A) == ("BD139", "NPN", 120.0, 0.01)
-    assert (part.vbe_V, part.temp_C, part.in_circuit, part.note) == (0.655, 21.0, True,
+    assert (part.type, part.polarity, part.hfe) == ("BD139", "NPN", 120.0)
+    assert part.spots == (Spot(0.01, 0.655, 120.0, 21.0),)
+    assert (part.temp_C, part.in_circuit, part.note) == (21.0, True,
     "from the left channel")
     assert {r.placement for r in part.readings} == {"1-2", "2-1"}
 
@@ -73,10 +75,10 @@ def test_wide_readings_by_lead_number_and_every_optional_column():
 def test_spot_readings_alone_make_a_part_and_several_currents_are_kept():
     bag = bag_of("part,hFE,vbe_mV,ic_mA,temp_C\nQ1,120,-655,-10,21\nQ1,100,700,100,22\nQ2,80,,,\n")
     q1, q2 = bag.readings
-    assert (q1.hfe, q1.vbe_V, q1.ic_A, q1.readings) == (120.0, 0.655, 0.01, ())
+    assert (q1.hfe, q1.readings) == (120.0, ())
     assert [(s.ic_A, s.vbe_V, s.hfe, s.temp_C) for s in q1.spots] == [(0.01, 0.655, 120, 21),
     (0.1, 0.7, 100, 22)]
-    assert q2.hfe == 80.0 and math.isnan(q2.ic_A)
+    assert q2.hfe == 80.0 and math.isnan(q2.spots[0].ic_A)
     assert bag.set_aside == ()
 
 

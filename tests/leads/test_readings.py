@@ -7,7 +7,7 @@ from math import inf, nan
 import numpy as np
 import pytest
 
-from junction.base.records import PartReadings, Reading
+from junction.base.records import PartReadings, Reading, Spot
 from junction.judge.results import QUALITIES, VERDICTS
 from junction.leads.verdict import judge_readings
 from junction.shelf.results import Meter, PartType
@@ -32,7 +32,8 @@ def part(text="", **more):
             readings.append(reading(placement, float(value)))
         except ValueError:
             readings.append(reading(placement, value))
-    return PartReadings("X", tuple(readings), **more)
+    spots = (Spot(hfe=more.pop("hfe")),) if "hfe" in more else ()
+    return PartReadings("X", tuple(readings), spots=spots, **more)
 
 
 def judge(text, meter=METER, types=None, **more):
@@ -414,7 +415,8 @@ def test_any_readings_get_an_answer():
                 value = {"over": nan, "ohm": float(10 ** rng.uniform(-1, 7.5))}.get(kind, rng.uniform(0, 2.2))
                 readings.append(Reading(f"{a}-{b}", kind, float(value), bool(rng.random() < 0.1)))
         said, hfe = ("", "NPN")[k % 2], (nan, 0.0, 200.0)[k % 3]
-        parts.append(PartReadings(f"R{k}", tuple(readings), "", said, hfe, in_circuit=k % 4 == 0))
+        spots = (Spot(hfe=hfe),)
+        parts.append(PartReadings(f"R{k}", tuple(readings), "", said, in_circuit=k % 4 == 0, spots=spots))
     for v in judge_readings(parts, METER):
         assert v.verdict in VERDICTS
         assert sum(v.probability.values()) == pytest.approx(1.0, abs=1e-9)

@@ -4,7 +4,7 @@ from math import inf
 
 import numpy as np
 
-from junction.base.records import PartReadings, Reading
+from junction.base.records import PartReadings, Reading, Spot
 from junction.jobs.check import Sitting
 from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit
 from junction.leads.verdict import judge_readings
@@ -76,7 +76,9 @@ def answer(text, known=None):
         placement, value = item.split("=")
         kind = "over" if value == "OL" else "ohm" if value.endswith("ohm") else "volt"
         readings.append(Reading(placement, kind, inf if kind == "over" else float(value.removesuffix("ohm"))))
-    part = PartReadings("X", tuple(readings), **(known or {}))
+    known = dict(known or {})
+    spots = (Spot(hfe=known.pop("hfe")),) if "hfe" in known else ()
+    part = PartReadings("X", tuple(readings), spots=spots, **known)
     return repr(judge_readings([part], default_meter(), find_type))
 
 

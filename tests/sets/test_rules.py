@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import junction
-from junction.base.records import CurveTable, PartReadings
+from junction.base.records import CurveTable
 from junction.sets.match import low_gain, match_parts
 from junction.shelf import rules
 from junction.shelf.types import find_type
@@ -17,6 +17,7 @@ from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
 from junction.views import match as view
 from tests.sets.bags import mixed_bag
+from tests.tables import spot_part
 
 ASK = {"power_W": 80.0, "load_ohm": 8.0, "supply_V": 42.0, "re_ohm": (0.22,)}
 MIXED = mixed_bag(6, 3)
@@ -29,7 +30,7 @@ def matched(layout="pairs", parallel=2):
 
 @cache
 def one_weak(hfe, type_, ic_A):
-    readings = [PartReadings(part, type=type_, polarity="NPN", ic_A=ic_A, vbe_V=0.6, hfe=h, temp_C=24.0)
+    readings = [spot_part(part, ic_A, 0.6, h, 24.0, type=type_, polarity="NPN")
                 for part, h in (("A", 78.0), ("B", 75.0), ("C", hfe))]  # fmt: skip
     return fit_transistors(CurveTable.empty(), readings=readings)
 

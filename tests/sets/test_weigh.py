@@ -3,18 +3,19 @@
 import numpy as np
 import pytest
 
-from junction.base.records import CurveTable, PartReadings
+from junction.base.records import CurveTable
 from junction.sets.match import low_gain
 from junction.sets.weigh import UNKNOWN, cross_cost, expected_imbalance, folded_mean, weights_for
 from junction.shelf.types import find_type
 from junction.transistor.transistor import fit_transistors
 from tests.sets.bags import fits_of, true_values
+from tests.tables import spot_part
 
 
 def spot_fits(*rows):
     """Fits of parts A, B, .. from (type, ic_A, vbe_V, hfe)."""
     return fit_transistors(CurveTable.empty(), readings=[
-        PartReadings(chr(65 + k), type=kind, polarity="NPN", ic_A=ic, vbe_V=vbe, hfe=hfe, temp_C=25.0)
+        spot_part(chr(65 + k), ic, vbe, hfe, 25.0, type=kind, polarity="NPN")
         for k, (kind, ic, vbe, hfe) in enumerate(rows)])  # fmt: skip
 
 

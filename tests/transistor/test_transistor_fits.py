@@ -16,7 +16,7 @@ from junction.transistor.values import (
     parameter_intervals,
     parameters_at,
 )
-from tests.tables import curve_table
+from tests.tables import curve_table, spot_part
 from tests.transistor import transistor_simulation as sim
 
 #: Standard uncertainty of a recorded and of a missing temperature [K].
@@ -295,7 +295,7 @@ def test_a_spot_reading_joins_the_curve_of_its_part(bag):
     params, table, curves = bag
     rng = np.random.default_rng(12)
     readings = sim.spot_readings(params, rng, 0.5, spot=SpotNoise(), recorded=table.temp_C)
-    readings += [PartReadings("NEW", hfe=80.0, vbe_V=0.65, ic_A=0.5), PartReadings("NOTHING", hfe=80.0)]
+    readings += [spot_part("NEW", 0.5, 0.65, 80.0), spot_part("NOTHING", hfe=80.0)]
     both = fit_transistors(table, CurveNoise(), readings=readings, law=sim.LAW)
     assert both.part == (*curves.part, "NEW")
     assert both.source[0] == "curves + spot" and both.source[-1] == "spot"
@@ -303,7 +303,7 @@ def test_a_spot_reading_joins_the_curve_of_its_part(bag):
 
 
 def test_gain_without_a_voltage_and_voltage_without_a_gain():
-    readings = [PartReadings("H", hfe=80.0, ic_A=0.5), PartReadings("V", vbe_V=0.65, ic_A=0.5)]
+    readings = [spot_part("H", 0.5, hfe=80.0), spot_part("V", 0.5, 0.65)]
     values = evaluate(fit_transistors(CurveTable.empty(), readings=readings), 0.5, 5.0)
     assert values.hfe[0, 0] == pytest.approx(80.0, rel=0.02) and values.u_vbe_V[0, 0] > 0.05
     assert values.vbe_V[1, 0] == pytest.approx(0.65, abs=2e-3) and values.u_hfe[1, 0] > 25
@@ -358,8 +358,8 @@ def test_parts_of_two_types_without_a_name_do_not_tell_of_each_other():
 
 
 def test_a_reading_without_its_current_says_what_is_missing():
-    rows = [PartReadings("A", hfe=90.0), PartReadings("B", vbe_V=0.6, hfe=80.0, ic_A=0.1), PartReadings("C"),
-            PartReadings("D", hfe=-5.0, ic_A=0.1)]  # fmt: skip
+    rows = [spot_part("A", hfe=90.0), spot_part("B", 0.1, 0.6, 80.0), PartReadings("C"),
+            spot_part("D", 0.1, hfe=-5.0)]  # fmt: skip
     bad = unusable(rows)
     assert [r.part for r, _ in bad] == ["A", "D"]
     assert "ic_mA" in bad[0][1] and "positive" in bad[1][1]
@@ -414,7 +414,7 @@ def test_damaged_files_are_fitted_or_refused_with_a_reason(seed):
     split = ([column[table.points(k)] for k in range(2)] for column in columns.values())
     damaged = curve_table(table.part, *split)
     gain, vbe, ic = (float(rng.choice(x)) for x in ([80.0, 1e5, 1e-3], [0.6, -0.7, 50.0], [0.1, -1.0, 1e-9]))
-    odd = [PartReadings("S", hfe=gain, vbe_V=vbe, ic_A=ic)]
+    odd = [spot_part("S", ic, vbe, gain)]
     fits = fit_transistors(damaged, readings=odd)
     for k in range(len(fits)):
         whole = np.isfinite(fits.value[k]).all() and np.isfinite(fits.covariance[k]).all()
@@ -439,11 +439,8 @@ def test_every_spot_reading_of_a_part_counts_whatever_the_order_of_its_rows():
     worse = Spot(2.3, 0.770, 50.0, 24.0)
 
     def fitted(*spots):
-        rows = []
-        for name, own in zip("AB", spots, strict=True):
-            first = own[0]
-            rows.append(PartReadings(name, polarity="NPN", hfe=first.hfe, vbe_V=first.vbe_V, ic_A=first.ic_A,
-                                     temp_C=first.temp_C, spots=own))  # fmt: skip
+        rows = [PartReadings(name, polarity="NPN", temp_C=24.0, spots=own)
+                for name, own in zip("AB", spots, strict=True)]  # fmt: skip
         return fit_transistors(CurveTable.empty(), readings=rows)
 
     fits = fitted((low, alike), (low, worse))

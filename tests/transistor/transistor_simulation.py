@@ -5,10 +5,9 @@ Independent of the fit: it uses the physics layer alone, which is itself held to
 
 import numpy as np
 
-from junction.base.records import PartReadings
 from junction.physics.temperature import TemperatureLaw, transistor_parameters
 from junction.physics.transistor import currents, operating_point
-from tests.tables import curve_table
+from tests.tables import curve_table, spot_part
 
 LAW = TemperatureLaw(XTB=0.0, u_EG_eV=0.0, u_XTB=0.0)
 #: Standard uncertainties of a decent bench: 0.02 % + 0.2 mV, 0.3 % of current.
@@ -144,8 +143,8 @@ def spot_readings(params, rng, ic_A, *, recorded=None, spot=None, polarity="NPN"
     vbe = point.vbe + spot.u_vbe_V * rng.standard_normal((n, 1))
     hfe = actual / point.ib * (1 + 0.01 * spot.hfe_percent * rng.standard_normal((n, 1)))
     return [
-        PartReadings(names[k] if names else f"P{k}", polarity=polarity, type=type, hfe=float(hfe[k, 0]),
-                     vbe_V=float(vbe[k, 0]), ic_A=float(ic_A), temp_C=float(recorded[k]))
+        spot_part(names[k] if names else f"P{k}", float(ic_A), float(vbe[k, 0]), float(hfe[k, 0]),
+                  float(recorded[k]), polarity=polarity, type=type)
         for k in range(n)
     ]  # fmt: skip
 
