@@ -15,6 +15,7 @@ is left out of the step.  Finished problems leave the batch as soon as a good pa
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -198,67 +199,78 @@ def solve(
     """
     theta = np.minimum(np.maximum(np.array(theta, float), lower), upper)
     n, p = theta.shape
-    lower, upper, free = (np.broadcast_to(a, (n, p)) for a in (lower, upper, free))
     with np.errstate(over="ignore", invalid="ignore"):
         hessian, gradient, chi2 = _products(problem.evaluate(theta), huber)
-    done = ~np.isfinite(chi2)  # or come to rest, or given up
-    chi2 = np.where(done, np.inf, chi2)
-    hessian[:, :, done], gradient[:, done] = 0.0, 0.0
-    damping, growth, top = np.full(n, first_damping), np.full(n, 2.0), np.full((p, n), _TINY)
-    converged = np.zeros(n, bool)
+    bad = ~np.isfinite(chi2)
+    hessian[:, :, bad], gradient[:, bad] = 0.0, 0.0
+    box = {name: np.ascontiguousarray(np.broadcast_to(a, (n, p)).T)
+           for name, a in (("lower", lower), ("upper", upper), ("free", free))}  # fmt: skip
+    # the problem along the last axis; `done` is come to rest, or given up
+    s = SimpleNamespace(
+        at=np.arange(n), theta=theta.T.copy(), hessian=hessian, gradient=gradient,
+        chi2=np.where(bad, np.inf, chi2), damping=np.full(n, first_damping), growth=np.full(n, 2.0),
+        top=np.full((p, n), _TINY), done=bad, converged=np.zeros(n, bool), **box,
+    )  # fmt: skip
+    out = {name: getattr(s, name).copy() for name in ("theta", "hessian", "gradient", "chi2", "converged")}
 
-    def held(k):
-        """Parameters of the problems `k` that stand at a limit and would be pushed out of the box."""
-        slope = gradient[:, k].T
-        return ((theta[k] <= lower[k]) & (slope > 0)) | ((theta[k] >= upper[k]) & (slope < 0))
+    def store(which):
+        for name, array in out.items():
+            array[..., s.at[which]] = getattr(s, name)[..., which]
 
-    at = np.arange(n)  # problems still in the batch
     for _ in range(max_iterations if n else 0):
-        may_move = (free[at] & ~held(at)).T
-        matrix, scale = _scaled(hessian[..., at], may_move)
-        right = gradient[:, at] / -scale * may_move
+        may_move = s.free & ~_held(s.theta, s.gradient, s.lower, s.upper)
+        matrix, scale = _scaled(s.hessian, may_move)
+        right = s.gradient / -scale * may_move
         # MINPACK's scaling: the largest diagonal met so far, so that a flat far region cannot fling a
         # parameter away once its derivative has vanished
-        top[:, at] = np.maximum(top[:, at], np.einsum("iin->in", hessian)[:, at])
-        damped = top[:, at] / (scale * scale) * damping[at]
+        s.top = np.maximum(s.top, np.einsum("iin->in", s.hessian))
+        damped = s.top / (scale * scale) * s.damping
         step = _substitute(_lower_factor(matrix, damped)[0], right)
         # decrease of the quadratic model: d'(lambda D d - J'r), in scaled units
         decrease = ((damped * step + right) * step).sum(0)
-        trial = np.clip(theta[at] + (step / scale).T, lower[at], upper[at])
-        small = np.abs(trial - theta[at]) <= step_tol * (np.abs(theta[at]) + step_tol)
-        rest = (decrease <= np.maximum(decrease_tol, relative_tol * chi2[at])) & (damping[at] <= 1.0)
-        rest = (rest | small.all(1)) & ~done[at]
-        converged[at] |= rest
+        trial = np.clip(s.theta + step / scale, s.lower, s.upper)
+        small = np.abs(trial - s.theta) <= step_tol * (np.abs(s.theta) + step_tol)
+        rest = (decrease <= np.maximum(decrease_tol, relative_tol * s.chi2)) & (s.damping <= 1.0)
+        rest = (rest | small.all(0)) & ~s.done
+        s.converged |= rest
+        s.done |= rest
         last = rest & (decrease <= decrease_tol)  # too small to be worth an evaluation, but still taken
-        theta[at[last]] = trial[last]
-        chi2[at[last]] -= decrease[last]
-        done[at] |= rest
-        if done[at].all():
+        s.theta, s.chi2 = np.where(last, trial, s.theta), np.where(last, s.chi2 - decrease, s.chi2)
+        if s.done.all():
             break
-        if done[at].mean() > 0.4:
-            left = np.flatnonzero(~done[at])
-            at, trial, decrease, problem = at[left], trial[left], decrease[left], problem.take(left)
-        live = ~done[at]
+        if s.done.mean() > 0.4:
+            store(s.done)
+            left = np.flatnonzero(~s.done)
+            trial, decrease, problem = trial[:, left], decrease[left], problem.take(left)
+            for name, array in vars(s).items():
+                setattr(s, name, np.ascontiguousarray(array[..., left]))
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            new_hessian, new_gradient, new_chi2 = _products(problem.evaluate(trial), huber)
-            gain = (chi2[at] - new_chi2) / np.maximum(decrease, _TINY)
-            better = live & (new_chi2 < chi2[at])
+            hessian, gradient, chi2 = _products(problem.evaluate(trial.T), huber)
+            gain = (s.chi2 - chi2) / np.maximum(decrease, _TINY)
+            better = ~s.done & (chi2 < s.chi2)
         gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
-        easier = np.clip(1.0 - (2.0 * gain - 1.0) ** 3, 0.1, 2.0) * damping[at]
-        harder = np.maximum(damping[at] * growth[at], 1e-4)
-        damping[at[live]] = np.where(better, np.maximum(easier, 1e-14), harder)[live]
-        growth[at[live]] = np.where(better, 2.0, 2 * growth[at])[live]
-        done[at] |= damping[at] > _MAX_DAMPING
-        took = at[better]
-        theta[took], chi2[took] = trial[better], new_chi2[better]
-        gradient[:, took], hessian[..., took] = new_gradient[:, better], new_hessian[..., better]
+        easier = np.clip(1.0 - (2.0 * gain - 1.0) ** 3, 0.1, 2.0) * s.damping
+        harder = np.where(s.done, s.damping, np.maximum(s.damping * s.growth, 1e-4))
+        s.damping = np.where(better, np.maximum(easier, 1e-14), harder)
+        s.growth = np.where(better, 2.0, 2 * s.growth)
+        s.done |= s.damping > _MAX_DAMPING
+        whole = better.all()
+        for name, new in (("theta", trial), ("hessian", hessian), ("gradient", gradient), ("chi2", chi2)):
+            setattr(s, name, new if whole else np.where(better, new, getattr(s, name)))
+    store(np.arange(s.at.size))
+    theta, hessian, gradient, chi2, converged = out.values()
     covariance, rank = invert(hessian.transpose(2, 0, 1), free)
-    at_bound = held(np.arange(n))
+    at_bound = _held(theta, gradient, box["lower"], box["upper"])
     # residuals orthogonal to every free derivative (MINPACK's gradient test) are a minimum as well
     with np.errstate(invalid="ignore", over="ignore"):
         flat = np.abs(gradient) <= 1e-6 * np.sqrt(np.einsum("iin->in", hessian) * chi2)
-    stalled = np.all(flat | ~(free & ~at_bound).T, axis=0) & np.isfinite(chi2)
-    return Solution(theta, chi2, covariance, rank, converged | stalled, at_bound)
+    stalled = np.all(flat | ~(box["free"] & ~at_bound), axis=0) & np.isfinite(chi2)
+    return Solution(theta.T.copy(), chi2, covariance, rank, converged | stalled, at_bound.T)
+
+
+def _held(theta, gradient, lower, upper):
+    """Parameters that stand at a limit and would be pushed out of the box."""
+    return ((theta <= lower) & (gradient > 0)) | ((theta >= upper) & (gradient < 0))
 
 
 #: Half-width of a 95 % interval of a normal distribution in standard uncertainties.

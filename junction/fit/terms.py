@@ -123,7 +123,6 @@ class JunctionProblem:
         self.columns = columns
         self.at = {c: k for k, c in enumerate(columns)}
         self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1]))
-        self.work = [np.empty(v.shape) for _ in range(7)]
 
     def take(self, index):
         """The same for some of the sweeps."""
@@ -133,37 +132,41 @@ class JunctionProblem:
         return theta[:, self.at[RS], None] if RS in self.at else 0.0
 
     def evaluate(self, theta):
-        """Derivatives of the residual and the residual itself, (n, p + 1, m)."""
-        n = theta.shape[0]
-        x, f, g, t, s, h, c = (w[:n] for w in self.work)
-        out, v, i, uv2, ui2 = self.buffer[:n], self.v, self.i, self.uv2, self.ui2
-        rs = self._series(theta)
-        np.multiply(i, rs, out=x)
-        np.subtract(v, x, out=x)
-        self._curve(theta, x, f, g, t, out, c)
-        self._to_foot(x, f, g, t, s, h, c, rs)
-        self._curve(theta, x, f, g, t, out)
-        # numerator: (i - f) h - (v - x - RS f) g
-        residual = out[:, -1]
-        np.subtract(i, f, out=residual)
-        np.multiply(g, rs, out=h)
-        h += 1.0
-        residual *= h
-        np.multiply(f, rs, out=t)
-        t += x
-        np.subtract(v, t, out=t)
-        t *= g
-        residual -= t
-        np.multiply(g, g, out=s)
-        s *= uv2
-        np.multiply(h, h, out=t)
-        t *= ui2
-        s += t
-        np.sqrt(s, out=s)
-        np.divide(self.keep, s, out=s)  # s is now the weight
-        residual *= s
-        self.x, self.weight = x, s
-        self._derivatives(theta, x, f, g, s, t, out)
+        """Derivatives of the residual and the residual itself, (n, p + 1, m).
+
+        The step to the foot of the perpendicular is of third order in what is left.  With d = i - f and
+        v - x = i RS the Gauss-Newton step is d q, q = (g uv2 + RS h ui2)/(g^2 uv2 + h^2 ui2), h = 1 + RS g.
+        Halley's correction by the curvature, d q/(1 + d f'' q^2/2), makes it the logarithm that the
+        exponential asks for; both limits (all error in v, all in i) are Halley's step of their own equation.
+        """
+        out, at, rs = self.buffer[: len(theta)], self.at, self._series(theta)
+        x = self.v - self.i * rs
+        f, g, c = self._curve(theta, x, out, curvature=True)
+        h = g * rs + 1.0
+        gu, hu = g * self.uv2, h * self.ui2
+        q = (gu + hu * rs) / (gu * g + h * hu)
+        step = (self.i - f) * q
+        step /= np.maximum(q * step * c * 0.5 + 1.0, 0.3)
+        x += np.clip(step, -4 * self.vt, 4 * self.vt)
+        f, g, _ = self._curve(theta, x, out)
+        h = g * rs + 1.0
+        weight = self.keep / np.sqrt(g * g * self.uv2 + h * h * self.ui2)
+        # (i - f) h - (v - x - RS f) g, weighted
+        np.multiply((self.i - f) * h - (self.v - (f * rs + x)) * g, weight, out=out[:, -1])
+        self.x, self.f, self.weight = x, f, weight
+        # dr/dtheta = -(df/dtheta) weight; for RS +g f weight
+        xw = x * weight
+        if RS in at:
+            np.multiply(g * f, weight, out=out[:, at[RS]])
+        if G in at:
+            np.negative(xw, out=out[:, at[G]])
+        if I0 in at:
+            np.negative(weight, out=out[:, at[I0]])
+        for a, b, sign in EXPONENTIALS:
+            if a in at:
+                e = out[:, at[a]]
+                np.multiply(e * xw, -1.0 / self.vt, out=out[:, at[b]])
+                np.multiply(np.exp(theta[:, at[a], None]) - e if sign > 0 else e, weight, out=e)
         return out
 
     def reaches(self, theta, out):
@@ -174,103 +177,45 @@ class JunctionProblem:
         none.  The full displacement from the point of the curve that was used is always too large; where
         the two differ much (each point counted to 9 at most), the fit is not to be trusted.
         """
-        x, f, *_ = (w[: len(theta)] for w in self.work)
-        away = (self.i - f) ** 2 / self.ui2
-        away += (self.v - (f * self._series(theta) + x)) ** 2 / self.uv2
-        away = np.minimum(away, 9.0, out=away) * self.keep
+        away = (self.i - self.f) ** 2 / self.ui2
+        away += (self.v - (self.f * self._series(theta) + self.x)) ** 2 / self.uv2
+        away = np.minimum(away, 9.0) * self.keep
         along = np.minimum(out[:, -1] ** 2, 9.0)
         return away.sum(1) <= 1.5 * along.sum(1) + 0.15 * self.keep.sum(1) + 1.0
 
     def at_points(self, theta):
         """Error of the current at the measured voltage [A], slope of the whole curve [S], current [A]."""
-        x, f, g, t, *_ = (w[: len(theta)] for w in self.work)
         rs = self._series(theta)
-        np.subtract(self.v, self.i * rs, out=x)
-        self._curve(theta, x, f, g, t, self.buffer[: len(theta)])
+        f, g, _ = self._curve(theta, self.v - self.i * rs, self.buffer[: len(theta)])
         h = g * rs + 1.0
         return (self.i - f) / h, g / h, f
 
-    def _to_foot(self, x, f, g, t, s, h, c, rs):
-        """One step of x towards the foot of the perpendicular, of third order in what is left.
-
-        With d = i - f and v - x = i RS the Gauss-Newton step is d q, q = (g uv2 + RS h ui2)/(g^2 uv2 +
-        h^2 ui2), h = 1 + RS g.  Halley's correction by the curvature, d q/(1 + d f'' q^2/2), makes it the
-        logarithm that the exponential asks for; both limits (all error in v, all in i) are Halley's step
-        of their own equation.
-        """
-        np.multiply(g, self.uv2, out=s)
-        np.multiply(s, g, out=t)
-        np.multiply(g, rs, out=h)
-        h += 1.0
-        np.multiply(h, self.ui2, out=g)
-        h *= g
-        t += h
-        g *= rs
-        s += g
-        s /= t  # q
-        np.subtract(self.i, f, out=t)
-        t *= s  # d q
-        s *= t
-        s *= c
-        s *= 0.5
-        s += 1.0
-        np.maximum(s, 0.3, out=s)
-        t /= s
-        np.clip(t, -4 * self.vt, 4 * self.vt, out=t)
-        x += t
-
-    def _curve(self, theta, x, f, g, t, out, c=None):
-        """Fill f(x), f'(x), and f''(x) if asked; logarithmic coordinates' planes keep the exponentials."""
+    def _curve(self, theta, x, out, *, curvature=False):
+        """f(x), f'(x) and, if asked, f''(x); the planes of logarithmic coordinates keep the exponentials."""
         at = self.at
-        f.fill(0.0)
-        g.fill(0.0)
-        if c is not None:
-            c.fill(0.0)
+        f, g, c = np.zeros(x.shape), np.zeros(x.shape), 0.0
         for a, b, sign in EXPONENTIALS:
             if a in at:
                 add = np.add if sign > 0 else np.subtract
                 level, slope = theta[:, at[a], None], sign * theta[:, at[b], None] / self.vt
-                np.multiply(x, slope, out=t)
-                t += level
-                np.minimum(t, TOP, out=t)
-                np.exp(t, out=t)
-                out[:, at[a]] = t
-                add(f, t, out=f)
+                e = x * slope
+                e += level
+                np.exp(np.minimum(e, TOP, out=e), out=e)
+                out[:, at[a]] = e
+                add(f, e, out=f)
                 if sign > 0:
                     f -= np.exp(level)
-                t *= slope
-                add(g, t, out=g)
-                if c is not None:
-                    t *= slope
-                    add(c, t, out=c)
+                e *= slope
+                add(g, e, out=g)
+                if curvature:
+                    e *= slope
+                    c = add(c, e)
         if G in at:
-            np.multiply(x, theta[:, at[G], None], out=t)
-            f += t
+            f += x * theta[:, at[G], None]
             g += theta[:, at[G], None]
         if I0 in at:
             f += theta[:, at[I0], None]
-
-    def _derivatives(self, theta, x, f, g, weight, t, out):
-        """dr/dtheta = -(df/dtheta) weight; for RS +g f weight."""
-        at = self.at
-        np.multiply(x, weight, out=t)  # x w, used by several
-        if RS in at:
-            plane = out[:, at[RS]]
-            np.multiply(g, f, out=plane)
-            plane *= weight
-        if G in at:
-            np.negative(t, out=out[:, at[G]])
-        if I0 in at:
-            np.negative(weight, out=out[:, at[I0]])
-        for a, b, sign in EXPONENTIALS:
-            if a in at:
-                plane, slope = out[:, at[a]], out[:, at[b]]
-                np.multiply(plane, t, out=slope)
-                slope *= -1.0 / self.vt
-                if sign > 0:
-                    plane -= np.exp(theta[:, at[a], None])
-                    np.negative(plane, out=plane)
-                plane *= weight
+        return f, g, c
 
 
 def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray):
