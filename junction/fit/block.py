@@ -1,12 +1,7 @@
-"""A block of sweeps of one (padded) length: their points, weights and fits, from start values on.
+"""A block of sweeps of one (padded) length: their points, weights and fits.
 
 Everything here works on arrays (n, m) that fit the cache; `junction.fit.sweeps` cuts a table into such
 blocks, `junction.fit.choose` takes the sweeps for which the plain junction is not the whole story.
-
-Start values come from the data alone, by linear regressions.  Where the exponential rules,
-ln(i - G v) = ln IS + v/(N VT) - RS i/(N VT): linear in three unknowns with the measured v and i as
-regressors.  G comes from the lowest chord conductance, which no junction can undercut.  The breakdown
-branch is the same with the sign turned, the second exponential is what is left under the first.
 """
 
 from __future__ import annotations
@@ -15,142 +10,27 @@ from copy import copy
 
 import numpy as np
 
+from junction.fit import start
 from junction.fit.lsq import Solution, solve
 from junction.fit.results import FLAGS
-from junction.fit.sense import Noise, components, first_guess, highest, lowest, resolution
-from junction.fit.terms import (
-    AB,
-    BB,
-    CODE,
-    LOWER,
-    NAMES,
-    NUMBER,
-    RS,
-    SETS,
-    UPPER,
-    WIDTH,
-    A,
-    B,
-    G,
-    JunctionProblem,
-)
+from junction.fit.sense import Noise, components, first_guess, highest, resolution
+from junction.fit.terms import CODE, LOWER, NAMES, SETS, UPPER, WIDTH, JunctionProblem
 from junction.shelf.rules import rule
 
-_N_LOW, _N_HIGH = 0.4, 20.0
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
 FINAL = dict(max_iterations=25, decrease_tol=1e-6)
-#: Up to this scatter [%] the weights may be those of the readings: what they bias, the square of it (1e-4
-#: of IS), is a fiftieth of a standard uncertainty in 80 points.
-READING_WEIGHTS = 1.0
 #: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
 #: come again, pooled, where a step serves many.
 QUICK = dict(max_iterations=5, decrease_tol=1e-6)
+#: Up to this scatter [%] the weights may be those of the readings: what they bias, the square of it (1e-4
+#: of IS), is a fiftieth of a standard uncertainty in 80 points.
+READING_WEIGHTS = 1.0
 ALL = slice(None)
 
 
-def total(*arrays):
-    """Sum over the points of a product, (n,)."""
-    return np.einsum(",".join(["nm"] * len(arrays)) + "->n", *arrays)
-
-
-def lowest_chord(block):
-    """Lowest conductance i/v of points above the noise [S], 0 where none is; shape (n,)."""
-    clear = (block.keep > 0) & (block.i**2 > 9 * block.ui2) & (np.abs(block.v) > block.vt)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        low = lowest(block.i / block.v, clear)
-    return np.where(np.isfinite(low), np.maximum(low, 0.0), 0.0)
-
-
-def _regress(y, x1, x2, w):
-    """Weighted least squares y = c0 + c1 x1 + c2 x2 by centred normal equations; (n,) each."""
-    whole = np.maximum(w.sum(1), 1e-300)
-    mean = [total(a, w) / whole for a in (y, x1, x2)]
-    yc, ac, bc = (a - m[:, None] for a, m in zip((y, x1, x2), mean, strict=True))
-    wa, wb = ac * w, bc * w
-    saa, sbb, sab, say, sby = total(wa, ac), total(wb, bc), total(wa, bc), total(wa, yc), total(wb, yc)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        det = saa * sbb - sab * sab
-        c1, c2 = (say * sbb - sby * sab) / det, (sby * saa - say * sab) / det
-        # one regressor where two cannot be told apart, or would give a negative series resistance
-        alone = ~(det > 1e-10 * saa * sbb) | (c2 > 0)
-        c1, c2 = np.where(alone, say / saa, c1), np.where(alone, 0.0, c2)
-    return mean[0] - c1 * mean[1] - c2 * mean[2], c1, c2
-
-
-def exponential(block, conductance, current=None, above=0.0):
-    """Start of ln IS, 1/N, RS from the points where the exponential rules.
-
-    Parameters
-    ----------
-    block : Block
-    conductance : ndarray (n,)
-        Start of the shunt [S].
-    current : ndarray (n, m), optional
-        In place of the block's [A].
-    above : ndarray (n, 1), optional
-        Use only points above this current [A].
-
-    Returns
-    -------
-    a, b, rs : ndarray (n,)
-    """
-    v, vt, live = block.v, block.vt, block.keep > 0
-    i = block.i if current is None else current
-    rest = i - conductance[:, None] * v
-    good = live & (v > 0) & (rest > 0.2 * i) & (rest * rest > 9 * block.ui2) & (i > above)
-    rest = np.where(good, rest, 1.0)
-    # relative variance of the point, with 2 % added for what the model does not hold yet
-    w = good / (block.ui2 / (rest * rest) + block.uv2 / (2 * vt * vt) + 4e-4)
-    c0, c1, c2 = _regress(np.log(rest), v, i, w)
-    vt = vt[:, 0]
-    count = good.sum(1)
-    b = c1 * vt
-    usable = (count >= 3) & np.isfinite(b) & (b > 1 / _N_HIGH) & (b < 1 / _N_LOW)
-    rs = np.where(usable, -c2 / np.where(c1 == 0, 1.0, c1), 0.0)
-    a = np.where(usable, c0, 0.0)
-    if not usable.all():
-        top = np.argmax(np.where(live, i, -np.inf), axis=1)
-        row = np.arange(v.shape[0])
-        v_top, i_top = v[row, top], np.maximum(i[row, top], 1e-13)
-        guess = np.clip(np.where(np.isfinite(b) & (count >= 2), b, 1 / 1.2), 1 / _N_HIGH, 1 / _N_LOW)
-        b = np.where(usable, b, guess)
-        a = np.where(usable, a, np.log(i_top) - guess * np.minimum(v_top / vt, 60.0))
-    return np.clip(a, -150.0, 5.0), b, rs
-
-
-def breakdown(block, conductance):
-    """Start of aB, 1/NBV and RS from the reverse branch, and whether it rises faster than a resistance.
-
-    Returns
-    -------
-    ab, bb, rs : ndarray (n,)
-    seen : ndarray of bool (n,)
-    """
-    v, i, ui2, vt, live = block.v, block.i, block.ui2, block.vt, block.keep > 0
-    deepest = lowest(v, live, 0.0)
-    i_low = -lowest(i, live, 0.0)
-    middle = live & (v < 0.4 * deepest[:, None]) & (v > 0.6 * deepest[:, None])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        chord = np.where(middle, i / v, 0.0).sum(1) / np.maximum(middle.sum(1), 1)
-        end = i_low / -deepest
-        # a sparse log may hold nothing at half the breakdown voltage: then its least conductance will do
-        least = lowest(i / v, live & (v < -1.0))
-    sparse = ~middle.any(1) & np.isfinite(least)
-    chord = np.where(sparse, 3.0 * np.maximum(least, 0.0), chord)
-    floor = np.sqrt(np.max(np.where(live, ui2, 0.0) * (v < 0), axis=1))
-    seen = (deepest < -1.0) & (middle.any(1) | sparse) & (i_low > 20 * floor)
-    seen &= end > 3 * np.maximum(chord, 0.0)
-    shunt = np.minimum(np.maximum(chord, 0.0), conductance + 1e-30)
-    rest = -(i - shunt[:, None] * v)
-    good = live & (v < 0.5 * deepest[:, None]) & (i < 0) & (rest > -0.3 * i)
-    good &= (rest * rest > 9 * ui2) & (rest > 0.003 * i_low[:, None])
-    rest = np.where(good, rest, 1.0)
-    w = good / (ui2 / (rest * rest) + block.uv2 / (vt * vt) * 0.05 + 4e-4)
-    c0, c1, c2 = _regress(np.log(rest), -v, np.where(good, -i, 0.0), w)
-    bb = np.clip(np.nan_to_num(c1) * vt[:, 0], 0.011, 1.0)
-    ab = np.where(np.isfinite(c0), c0, np.log(np.maximum(i_low, 1e-12)) + bb * deepest / vt[:, 0])
-    rs = np.clip(np.nan_to_num(-c2 / np.where(c1 > 0, c1, np.inf)), 0.0, 1e6)
-    return np.clip(ab, -1900.0, 15.0), bb, rs, seen & (good.sum(1) >= 2)
+def places(marked: np.ndarray):
+    """Index of the sweeps marked: `ALL` where that is all of them, which spares copies."""
+    return ALL if marked.all() else np.flatnonzero(marked)
 
 
 class Block:
@@ -190,9 +70,19 @@ class Block:
         self.guess_weights()
 
     @property
+    def live(self) -> np.ndarray:
+        """Points that count, bool (n, m)."""
+        return self.keep > 0
+
+    @property
     def n_used(self) -> np.ndarray:
-        """Points that count, per sweep."""
+        """How many of them, per sweep."""
         return self.keep.sum(1)
+
+    @property
+    def top(self) -> np.ndarray:
+        """Largest current among them [A]."""
+        return np.max(np.abs(self.i) * self.keep, axis=1)
 
     def take(self, rows) -> Block:
         """Some of the sweeps as a block of their own (copies; itself for `ALL`)."""
@@ -215,10 +105,7 @@ class Block:
         code = self.code[rows]
         for one in np.unique(code):
             which = code == one
-            if not which.all():
-                yield NAMES[one], np.flatnonzero(which) if rows is ALL else rows[which]
-            else:
-                yield NAMES[one], rows
+            yield NAMES[one], rows if which.all() else np.arange(len(self.v))[rows][which]
 
     def weigh(self, rows, current) -> None:
         """Renew the weights of some sweeps for the current at their points [A]."""
@@ -231,26 +118,26 @@ class Block:
     def guess_weights(self, rows=ALL) -> None:
         """Noise and weights from the readings themselves."""
         if any(self.found):
-            points = self.v[rows], self.i[rows], self.keep[rows]
+            points = self.v[rows], self.i[rows], self.live[rows]
             self.least[rows] = resolution(*points)
             guess = first_guess(*points) * self.scale
             self.parts[rows] = np.where(self.found, np.maximum(guess, self.least[rows]), 0.0)
         self.weigh(rows, self.i[rows])
 
-    def weigh_by_fit(self, name: str, theta, rows=ALL, problem: JunctionProblem | None = None) -> None:
+    def weigh_by_fit(self, name: str, theta, rows=ALL) -> None:
         """Noise and weights from a fitted curve.
 
         Weights taken from a reading carry that reading's error: a low reading would count more.
         """
-        error, slope, current = (problem or self.problem(name, rows)).at_points(theta)
+        error, slope, current = self.problem(name, rows).at_points(theta[:, SETS[name]])
         if any(self.found):
             known = None
             if self.noise is not None:
                 known = self.stated_v[rows] * slope * slope + self.noise.variances(0.0, self.i[rows])[1]
-                self.least[rows] = resolution(self.v[rows], self.i[rows], self.keep[rows])
+                self.least[rows] = resolution(self.v[rows], self.i[rows], self.live[rows])
             slope *= slope
             parts = components(
-                error, slope, current * current, self.keep[rows], self.parts[rows], known=known
+                error, slope, current * current, self.live[rows], self.parts[rows], known=known
             )
             self.parts[rows] = np.where(self.found, np.maximum(parts, self.least[rows]), 0.0)
         if self.noise is not None:
@@ -265,70 +152,58 @@ class Block:
 
     def residuals(self, name: str, rows=ALL, theta=None) -> np.ndarray:
         """Residuals of the fits as they stand (or of `theta`) in standard uncertainties, (n, m)."""
-        theta = self.theta[rows][:, SETS[name]] if theta is None else theta
-        return self.problem(name, rows).evaluate(theta)[:, -1]
+        theta = self.theta[rows] if theta is None else theta
+        return self.problem(name, rows).evaluate(theta[:, SETS[name]])[:, -1]
 
-    def fit(self, name: str, start, rows=ALL, problem: JunctionProblem | None = None, **how) -> Solution:
+    def fit(self, name: str, theta, rows=ALL, free=None, **how) -> Solution:
         """Fit one set of terms to some sweeps.
 
         Parameters
         ----------
         name : str
             Key of `terms.SETS`.
-        start : ndarray (n, 9)
-            Start values in `COORDINATES`.
+        theta : ndarray (n, 9)
+            Start values.
         rows : ndarray of int
-        problem : JunctionProblem, optional
-            To reuse its buffers.
+        free : ndarray of bool (n, 9), optional
+            Coordinates to fit; the others stay at their start.
         **how
             Of `lsq.solve`, in place of `FINAL`.
+
+        Returns
+        -------
+        Solution
+            In all `terms.COORDINATES`: nan and zero where a term is absent.
         """
-        columns = SETS[name]
-        problem = problem or self.problem(name, rows)
-        return solve(problem, start[:, columns], lower=LOWER[columns], upper=UPPER[columns], **(FINAL | how))
+        columns, n = SETS[name], len(theta)
+        found = solve(
+            self.problem(name, rows), theta[:, columns], lower=LOWER[columns], upper=UPPER[columns],
+            free=True if free is None else free[:, columns], **(FINAL | how),
+        )  # fmt: skip
+        wide = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.zeros((n, WIDTH), bool)
+        wide[0][:, columns], wide[2][:, columns] = found.theta, found.at_bound
+        wide[1][:, np.array(columns)[:, None], columns] = found.covariance
+        return found._replace(theta=wide[0], covariance=wide[1], at_bound=wide[2])
 
     def store(self, name: str, fit: Solution, rows=ALL) -> None:
         """Make solutions the fits of those sweeps."""
-        columns = SETS[name]
-        n = fit.chi2.size
-        theta, covariance = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH))
-        theta[:, columns] = fit.theta
-        covariance[np.ix_(range(n), columns, columns)] = fit.covariance
-        self.theta[rows], self.covariance[rows], self.chi2[rows] = theta, covariance, fit.chi2
+        self.theta[rows], self.covariance[rows], self.chi2[rows] = fit.theta, fit.covariance, fit.chi2
         self.code[rows], self.converged[rows] = CODE[name], fit.converged
-        self.at_bound[rows], self.rank_deficient[rows] = fit.at_bound.any(1), fit.rank < NUMBER[CODE[name]]
-
-    def start_values(self) -> tuple[np.ndarray, np.ndarray]:
-        """Start values (n, 9) of the plain junction, and which sweeps show a breakdown branch."""
-        theta = np.full((len(self.v), WIDTH), np.nan)
-        theta[:, G] = lowest_chord(self)
-        theta[:, A], theta[:, B], theta[:, RS] = exponential(self, theta[:, G])
-        seen = np.zeros(len(theta), bool)
-        deep = np.flatnonzero(lowest(self.v, self.keep > 0, 0.0) < -1.0)
-        if deep.size:
-            part = self.take(deep)
-            theta[deep, AB], theta[deep, BB], series, seen[deep] = breakdown(part, theta[deep, G])
-            blind = highest(part.v, part.keep > 0) <= rule("fit_forward_V")
-            theta[deep[blind], RS] = series[blind]
-        return theta, seen
+        self.at_bound[rows], self.rank_deficient[rows] = fit.at_bound.any(1), fit.rank < len(SETS[name])
 
     def fit_plain(self, **how) -> None:
         """Fit the plain junction (with the breakdown branch where it shows) to every sweep."""
-        start, seen = self.start_values()
-        few, noise = self.n_used < 8, self.noise
-        forward = highest(self.v, self.keep > 0) > rule("fit_forward_V")
+        begin, seen = start.plain(self)
+        few = self.n_used < 8
+        forward = highest(self.v, self.live) > rule("fit_forward_V")
         for name, marked in (
             ("base", ~seen & ~few), ("breakdown", seen & forward & ~few),
             ("bare", few & ~(seen & ~forward)), ("reverse only", seen & ~forward),
         ):  # fmt: skip
-            if not marked.any():
-                continue
-            rows = ALL if marked.all() else np.flatnonzero(marked)
-            begin, problem = start[rows], self.problem(name, rows)
-            if any(self.found) or noise.i_percent > READING_WEIGHTS:
-                rough = self.fit(name, begin, rows, problem, **ROUGH)
-                self.weigh_by_fit(name, rough.theta, rows, problem)
-                if rows is not ALL:  # there it sees the block's own arrays
-                    problem = self.problem(name, rows)
-                begin[:, SETS[name]] = rough.theta
-            self.store(name, self.fit(name, begin, rows, problem, **how), rows)
+            if marked.any():
+                rows = places(marked)
+                theta = begin[rows]
+                if any(self.found) or self.noise.i_percent > READING_WEIGHTS:
+                    theta = self.fit(name, theta, rows, **ROUGH).theta
+                    self.weigh_by_fit(name, theta, rows)
+                self.store(name, self.fit(name, theta, rows, **how), rows)

@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.block import Block, breakdown, exponential, lowest_chord, total
+from junction.fit import start
+from junction.fit.block import Block
 from junction.fit.lsq import Solution
 from junction.fit.sense import first_guess, highest, lowest
-from junction.fit.terms import AB, AR, BB, BR, CODE, I0, NAMES, NUMBER, RS, SETS, A, B, G, codes
+from junction.fit.start import lines, total
+from junction.fit.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B
 from junction.shelf.rules import rule
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
@@ -22,7 +24,6 @@ HUBER = 3.0
 ROBUST = dict(max_iterations=24, decrease_tol=1e-3, huber=HUBER)
 #: AICc added where the data do not hold a parameter of the set.
 UNHELD = 200.0
-LINES = ("open", "resistor", "resistor + offset")
 
 
 def aicc(chi2, k, m):
@@ -62,14 +63,13 @@ def choose(block: Block, *, contest: bool = True) -> np.ndarray:
     """
     trouble, wild = _look(block)
     line = _line_like(block)
-    decisive = rule("fit_decisive")
-    ask = trouble | line | (block.promised > decisive).any(1)
+    ask = trouble | line | _decisive(block).any(1)
     if not contest:
         return ask
     rows = np.flatnonzero(wild & ~line)
     if rows.size:
         trouble[rows] = _without_wild(block, rows)
-    todo = trouble | line | (block.promised > decisive).any(1)
+    todo = trouble | line | _decisive(block).any(1)
     straight = todo & (line | ~np.isfinite(block.criterion.min(1)))
     trouble |= straight
     if straight.any():
@@ -79,6 +79,11 @@ def choose(block: Block, *, contest: bool = True) -> np.ndarray:
     if todo.any():
         _contest(block, np.flatnonzero(todo), trouble)
     return ask
+
+
+def _decisive(block: Block) -> np.ndarray:
+    """Whether a constant term, and a second exponential, promise enough to be fitted; bool (n, 2)."""
+    return block.promised > rule("fit_decisive")
 
 
 def _look(block: Block):
@@ -100,7 +105,7 @@ def _look(block: Block):
         covariance = block.covariance[rows][:, columns][:, :, columns]
         block.promised[rows, 0] = np.abs(_promise(problem.weight, out, covariance))
         block.promised[rows, 1] = np.maximum(_promise(second, out, covariance), 0.0)
-        reached[rows] = problem.reaches(theta, out)
+        reached[rows] = problem.reaches(theta)
     number = NUMBER[block.code]
     lost = block.rank_deficient | ~reached
     block.criterion[np.arange(n), block.code] = np.where(lost, np.inf, aicc(block.chi2, number, block.n_used))
@@ -124,10 +129,8 @@ def _line_like(block: Block) -> np.ndarray:
     mean = total(w, i) / np.maximum(w.sum(1), 1e-300)
     limit = 2.0 * block.chi2 + 40.0
     like = (total(w * i, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
-    # slope with all the error in the current, and with all of it in the voltage; unweighted, because the
-    # smallest currents have the smallest errors and say the least of a short
-    svi, sii, svv = total(keep * i, v), total(keep * i, i), total(keep * v, v)
-    for g in (svi / np.maximum(svv, 1e-300), sii / np.where(np.abs(svi) > 1e-300, svi, 1e300)):
+    # unweighted, because the smallest currents have the smallest errors and say the least of a short
+    for g in lines(v, i, keep):
         g = g[:, None]
         like |= total(keep, (i - g * v) ** 2 / (block.uv2 * g**2 + block.ui2)) < limit
     return like
@@ -145,95 +148,18 @@ def _without_wild(block: Block, rows):
     block.store("base", candidate(block, "base", rows), rows)
     _finish(block, rows)
     after = block.take(rows)
-    trouble = _look(after)[0] | (after.promised > rule("fit_decisive")).any(1)
+    trouble = _look(after)[0] | _decisive(after).any(1)
     after.put(trouble, before.take(trouble))
     block.put(rows, after)
     return trouble
 
 
 def candidate(block: Block, name: str, rows) -> Solution:
-    """Robust fit of one set from the plain fit and the regressions; the better of the starts."""
-    part, columns = block.take(rows), SETS[name]
-    v, i, keep = part.v, part.i, part.keep
-    start = np.where(np.isfinite(part.theta), part.theta, 0.0)
-    conductance = lowest_chord(part)
-    tries = [start]
-    if name in LINES:
-        other = start.copy()  # where the voltage is the noisier, regress it on the current
-        svi = total(keep, v, i)
-        start[:, G] = svi / np.maximum(total(keep, v, v), 1e-300)
-        other[:, G] = total(keep, i, i) / np.where(np.abs(svi) > 1e-300, svi, 1e300)
-        start[:, I0] = other[:, I0] = 0.0
-        if G in columns:
-            tries.append(other)
-    else:
-        fresh = start.copy()
-        fresh[:, A], fresh[:, B], fresh[:, RS] = exponential(part, conductance)
-        fresh[:, G], fresh[:, I0] = conductance, 0.0
-        # a start from a fit that went astray would only lead there again
-        astray = ~np.isin(part.code, codes("base", "breakdown")) | ~part.converged
-        astray |= np.abs(start[:, RS]) * np.max(np.abs(i) * keep, axis=1) > 2 * np.ptp(v, axis=1)
-        start[astray] = fresh[astray]
-        if AR in columns:
-            tries = _two_exponentials(part, conductance, fresh)
-        elif I0 in columns:
-            tries.append(_lifted(part, fresh))
-        else:
-            tries.append(fresh)
-        if AB in columns:
-            ab, bb, series, _ = breakdown(part, conductance)
-            for one in tries:
-                one[:, AB], one[:, BB] = ab, bb
-                if name == "reverse only":
-                    one[:, RS] = series
+    """Robust fit of one set; the better of its starts."""
+    tries, n = start.rivals(block.take(rows), name), len(rows)
     # all starts in one batch: what a step costs hardly depends on how many problems take it
-    n = len(v)
-    fits = part.fit(name, np.concatenate(tries), np.tile(np.arange(n), len(tries)), **ROBUST)
+    fits = block.fit(name, np.concatenate(tries), np.tile(rows, len(tries)), **ROBUST)
     return fits.take(np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n))
-
-
-def _two_exponentials(part: Block, conductance, fresh):
-    """Starts for a second exponential: the first from the upper decades only, at two places to cut.
-
-    The second (NR = 2) has the median-like mean of what the first leaves.
-    """
-    v, i, live, vt = part.v, part.i, part.keep > 0, part.vt
-    top = np.maximum(highest(i, live, 0.0), 1e-12)
-    low = np.sqrt(np.maximum(lowest(part.ui2, live & (i > 0)), 1e-30))
-    tries = []
-    for share in (0.35, 0.65):
-        one = fresh.copy()
-        cut = top ** (1 - share) * np.minimum(low * 5, top) ** share
-        one[:, A], one[:, B], one[:, RS] = exponential(part, conductance, above=cut[:, None])
-        one[:, RS] = np.maximum(one[:, RS], 0.0)
-        x = v - i * one[:, RS, None]
-        main = np.exp(np.minimum(one[:, A, None] + one[:, B, None] * x / vt, 50.0))
-        rest = i - main - conductance[:, None] * x
-        good = live & (v > vt) & (rest > 0.25 * i) & (rest * rest > 4 * part.ui2)
-        level = np.where(good, np.log(np.where(good, rest, 1.0)) - 0.5 * x / vt, 0.0).sum(1)
-        count = good.sum(1)
-        # without: ISR about sqrt(IS) times 1 mA^0.5, between the exponents
-        level = np.where(count >= 2, level / np.maximum(count, 1), one[:, A] * 0.5 - 7.0)
-        one[:, AR], one[:, BR] = np.clip(level, -100.0, 0.0), 0.5
-        tries.append(one)
-    return tries
-
-
-def _lifted(part: Block, fresh):
-    """Start with a photocurrent: a line through the lower part of the sweep is taken off first."""
-    v, i, live = part.v, part.i, part.keep > 0
-    low, high = lowest(v, live), highest(v, live)
-    w = (live & (v <= (low + 0.4 * (high - low))[:, None])).astype(float)
-    count = np.maximum(w.sum(1), 1.0)
-    mean_v, mean_i = total(w, v) / count, total(w, i) / count
-    dv = (v - mean_v[:, None]) * w
-    slope = np.maximum(total(dv, i) / np.maximum(total(dv, dv), 1e-300), 0.0)
-    lift = mean_i - slope * mean_v
-    one = fresh.copy()
-    one[:, A], one[:, B], one[:, RS] = exponential(part, slope, current=i - lift[:, None])
-    one[:, RS] = np.maximum(one[:, RS], 0.0)
-    one[:, G], one[:, I0] = slope, lift
-    return one
 
 
 def _try(block: Block, name: str, rows) -> Solution:
@@ -242,20 +168,16 @@ def _try(block: Block, name: str, rows) -> Solution:
     Full rank and every exponent resolved are asked for; without, a set wins only where all others are far
     off, and with its flag up.  No minimum at all, or one found off the curve, is out (inf).
     """
-    fit, columns = candidate(block, name, rows), SETS[name]
-    problem = block.problem(name, rows)
-    reached = problem.reaches(fit.theta, problem.evaluate(fit.theta))
-    held = fit.rank == len(columns)
-    for c in {A, B, BR, AR, BB}.intersection(columns):
-        k = columns.index(c)
-        held &= ~fit.at_bound[:, k]
-        if c not in (A, AR):
-            held &= fit.theta[:, k] > 3 * np.sqrt(np.maximum(fit.covariance[:, k, k], 0.0))
+    fit, problem = candidate(block, name, rows), block.problem(name, rows)
+    problem.evaluate(fit.theta[:, SETS[name]])
+    reached = problem.reaches(fit.theta[:, SETS[name]])
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", fit.covariance), 0.0))
+    faint = (fit.theta <= 3 * u)[:, [B, BR, BB]].any(1)
+    held = (fit.rank == len(SETS[name])) & ~fit.at_bound[:, [A, B, AR, BR, BB]].any(1) & ~faint
     if name == "resistor + offset":  # an ammeter's offset is a small thing; a line far off zero is no path
-        v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
-        small = np.abs(fit.theta[:, columns.index(I0)]) < 0.2 * np.max(np.abs(i) * keep, axis=1)
-        reached &= small | (np.ptp(v * keep, axis=1) < 0.05)
-    score = aicc(fit.chi2, len(columns), block.n_used[rows])
+        small = np.abs(fit.theta[:, I0]) < 0.2 * block.top[rows]
+        reached &= small | (np.ptp(block.v[rows] * block.keep[rows], axis=1) < 0.05)
+    score = aicc(fit.chi2, len(SETS[name]), block.n_used[rows])
     score += np.where(reached & fit.converged, np.where(held, 0.0, UNHELD), np.inf)
     block.criterion[rows, CODE[name]] = score
     return fit
@@ -276,6 +198,24 @@ def _judge_again(block: Block, rows) -> None:
         block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
 
 
+def _keep(block: Block, rows, winner, best) -> np.ndarray:
+    """Make the winners among the rivals the fits of their sweeps; -1 is none.  Returns the sweeps settled.
+
+    Parameters
+    ----------
+    block : Block
+    rows, winner : ndarray of int
+        Sweeps and their sets, by `CODE`.
+    best : dict of str to (ndarray of int, Solution)
+        Rivals that were fitted, and to which sweeps.
+    """
+    for name, (at, fit) in best.items():
+        pick = winner[np.searchsorted(rows, at)] == CODE[name]
+        block.store(name, fit.take(pick), at[pick])
+    _finish(block, rows[winner >= 0])
+    return rows[winner >= 0]
+
+
 def _straight_lines(block: Block, rows):
     """Settle the sweeps that a straight line or no current at all explains; returns which."""
     # the weights of the plain junction must not judge its rivals: they come from the readings here
@@ -288,13 +228,14 @@ def _straight_lines(block: Block, rows):
         line = block.fit("resistor + offset", np.zeros(block.theta[faint].shape), faint)
         block.weigh_by_fit("resistor + offset", line.theta, faint)
     _judge_again(block, rows)
-    best = {name: _try(block, name, rows) for name in LINES}
+    best = {name: (rows, _try(block, name, rows)) for name in LINES}
     extra = rule("fit_path_over_open")
-    scores = block.criterion[rows][:, codes(*LINES)] + [0.0, extra, extra]
-    winner, lowest_score = np.argmin(scores, axis=1), scores.min(1)
-    curve = block.criterion[rows][:, [k for k, name in enumerate(NAMES) if name not in LINES]].min(1)
-    settled = ~is_poor(block, lowest_score - extra, block.n_used[rows] - 2)
-    settled &= lowest_score < curve + rule("fit_curve_over_line")
+    scores = block.criterion[rows, : len(LINES)] + [0.0, extra, extra]
+    winner, score = np.argmin(scores, axis=1), scores.min(1)
+    curve = block.criterion[rows, len(LINES) :].min(1)
+    poor = [_fits_poorly(block, name, rows, best[name][1].theta, 2) for name in LINES]
+    settled = ~is_poor(block, score - extra, block.n_used[rows] - 2) & ~np.choose(winner, poor)
+    settled &= score < curve + rule("fit_curve_over_line")
     v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
     if block.noise is None:
         settled &= _looks_straight(v, i, keep)
@@ -303,14 +244,8 @@ def _straight_lines(block: Block, rows):
     svi = total(keep, v, i)
     left = 1 - svi * svi / np.maximum(total(keep, v, v) * total(keep, i, i), 1e-300)
     both = (np.min(v * keep, axis=1) < 0) & (np.max(v * keep, axis=1) > 0)
-    plain = ~np.isfinite(curve) & both & (left < 9e-4) & (svi > 0)
-    for k, name in enumerate(LINES):
-        settled &= ~((winner == k) & _fits_poorly(block, name, rows, best[name].theta, 2))
-        settled |= plain & (winner == k) & (name != "open")
-        pick = settled & (winner == k)
-        block.store(name, best[name].take(pick), rows[pick])
-    _finish(block, rows[settled])
-    return rows[settled]
+    settled |= ~np.isfinite(curve) & both & (left < 9e-4) & (svi > 0) & (winner != CODE["open"])
+    return _keep(block, rows, np.where(settled, winner, -1), best)
 
 
 def _looks_straight(v, i, keep):
@@ -320,10 +255,10 @@ def _looks_straight(v, i, keep):
     lie within ten times the scatter of the smallest, or within 5 mV of zero.
     """
     count = np.maximum(keep.sum(1), 1)
-    g = total(keep, v, i) / np.maximum(total(keep, v, v), 1e-300)
+    g = lines(v, i, keep)[0]
     rms = np.sqrt(total(keep, (i - g[:, None] * v) ** 2) / count)
     mean = (i * keep).sum(1) / count
-    floor = np.sqrt(first_guess(v, i, keep)[:, 0])
+    floor = np.sqrt(first_guess(v, i, keep > 0)[:, 0])
     # readings that move by whole steps of the converter: eight of them are still nothing
     change = np.abs(np.diff(i, axis=1))
     step = lowest(change, (change > 0) & (keep[:, 1:] * keep[:, :-1] > 0))
@@ -342,20 +277,18 @@ def _likeliest(block: Block, rows):
     base = block.criterion[rows, CODE["base"]]
     plain = (block.code[rows] == CODE["base"]) & np.isfinite(base) & (block.n_used[rows] >= 12)
     offset, second = block.promised[rows].T
-    settled = []
+    best, winner = {}, np.full(len(rows), -1)
     for name, mine, other in (("offset", offset, second), ("recombination", second, offset)):
-        at = rows[plain & (mine > rule("fit_decisive")) & (mine > other + 4.0)]
-        if not at.size:
-            continue
-        block.weigh(at, block.i[at])
-        _judge_again(block, at)
-        fit = _try(block, name, at)
-        good = ~_fits_poorly(block, name, at, fit.theta, NUMBER[CODE[name]])
-        good &= block.criterion[at, CODE[name]] < block.criterion[at, CODE["base"]]
-        block.store(name, fit.take(good), at[good])
-        _finish(block, at[good])
-        settled += at[good].tolist()
-    return settled
+        marked = plain & (mine > rule("fit_decisive")) & (mine > other + 4.0)
+        if marked.any():
+            at = rows[marked]
+            block.weigh(at, block.i[at])
+            _judge_again(block, at)
+            fit = _try(block, name, at)
+            good = ~_fits_poorly(block, name, at, fit.theta, len(SETS[name]))
+            good &= block.criterion[at, CODE[name]] < block.criterion[at, CODE["base"]]
+            best[name], winner[marked] = (at, fit), np.where(good, CODE[name], -1)
+    return _keep(block, rows, winner, best)
 
 
 def _contest(block: Block, rows, trouble) -> None:
@@ -368,37 +301,31 @@ def _contest(block: Block, rows, trouble) -> None:
         if at.size:
             best[name] = at, _try(block, name, at)
     scores = block.criterion[rows]
-    winner = np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1)
-    for name, (at, fit) in best.items():
-        pick = winner[np.searchsorted(rows, at)] == CODE[name]
-        block.store(name, fit.take(pick), at[pick])
-    _finish(block, rows[winner >= 0])
+    _keep(block, rows, np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1), best)
 
 
 def _eligible(block: Block, rows, hard, name):
     """Which of the sweeps a set of terms is worth fitting to; `hard` marks those in trouble."""
     if name in LINES:
         return hard & ~np.isfinite(block.criterion[rows, CODE[name]])
-    used, live = block.n_used[rows], block.keep[rows] > 0
-    enough = used >= NUMBER[CODE[name]] + 2
-    if name in ("ideal", "bare", "base"):
-        return enough & (used >= 5) & hard
-    offset, second = (block.promised[rows] > rule("fit_decisive")).T
+    offset, second = _decisive(block)[rows].T
+    least, wanted = len(SETS[name]) + 2, hard
     if name == "offset":
         # noise that is itself found from the points needs more of them than parameters explain
-        enough &= (block.noise is not None) | (used >= NUMBER[CODE[name]] + 3)
-        return enough & (hard | offset | second)
-    if name == "recombination":
-        return enough & (hard | second | offset) & (used >= 10)
-    if name == "recombination + offset":
-        return enough & (hard | (second & offset)) & (used >= 12)
-    worth = enough & (lowest(block.v[rows], live, 0.0) < -1.0) & hard
-    if name == "reverse only":
-        return worth & (highest(block.v[rows], live, 0.0) < rule("fit_forward_V"))
-    if worth.any():
-        part = block.take(rows[worth])
-        worth[worth] = breakdown(part, lowest_chord(part))[3]
-    return worth
+        least, wanted = least + (block.noise is None), hard | offset | second
+    elif name == "recombination":
+        least, wanted = 10, hard | offset | second
+    elif name == "recombination + offset":
+        least, wanted = 12, hard | (offset & second)
+    wanted = wanted & (block.n_used[rows] >= max(least, 5))
+    if BB in SETS[name]:
+        v, live = block.v[rows], block.live[rows]
+        wanted = wanted & (lowest(v, live, 0.0) < -1.0)
+        if name == "reverse only":
+            return wanted & (highest(v, live, 0.0) < rule("fit_forward_V"))
+        if wanted.any():
+            wanted[wanted] = start.breakdown(block.take(rows[wanted]))[3]
+    return wanted
 
 
 def _finish(block: Block, rows) -> None:
@@ -411,7 +338,7 @@ def _finish(block: Block, rows) -> None:
         fitted = []
         for name, at in block.by_set(rows):
             if not again or block.noise is None:
-                block.weigh_by_fit(name, block.theta[at][:, SETS[name]], at)
+                block.weigh_by_fit(name, block.theta[at], at)
             dropped = _drop_wild(block, name, at)
             at = at[dropped] if again else at
             if at.size:
@@ -424,7 +351,7 @@ def _finish(block: Block, rows) -> None:
 
 def _drop_wild(block: Block, name: str, rows):
     """Take wild points out of sweeps, unless there are too many to call them so; returns where, bool."""
-    residual, live = np.abs(block.residuals(name, rows)), block.keep[rows] > 0
+    residual, live = np.abs(block.residuals(name, rows)), block.live[rows]
     spread = np.maximum(1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1), 1.0)[:, None]
     bar = rule("fit_wild") * spread
     wild = live & (residual > bar)

@@ -153,17 +153,16 @@ def finish(block: Block, final) -> None:
         block.quantile = np.full(n, student_t(1e9))
     for name, at in block.by_set(np.flatnonzero(block.poor_fit)):
         if name != "open":
-            block.range_step[at] = step_in(block.residuals(name, at), block.keep[at])
-    block.hidden = hidden_by_rounding(block.v, block.i, block.keep)
+            block.range_step[at] = step_in(block.residuals(name, at), block.live[at])
+    block.hidden = hidden_by_rounding(block.v, block.i, block.live)
     block.limit_g = np.full(n, np.nan)  # highest conductance that an open path could hide [S]
     at = np.flatnonzero(fitted & (block.code == CODE["open"]))
     if at.size:
         line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
-        u = np.sqrt(line.covariance[:, 0, 0])
-        most = np.maximum(line.theta[:, 0], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+        u = np.sqrt(line.covariance[:, G, G])
+        most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
         block.limit_g[at] = np.maximum(most, block.hidden[at])
     _widths(block, fitted, final, np.sqrt(scale))
-    block.top = np.max(np.abs(block.i) * block.keep, axis=1)
     block.converged = (block.converged & fitted) | bounded
     block.at_bound &= fitted
     block.rank_deficient &= fitted
@@ -180,7 +179,7 @@ def _found_noise(block: Block, fitted):
     for name, at in block.by_set(np.flatnonzero(fitted)):
         columns = SETS[name]
         r2 = block.residuals(name, at) ** 2
-        v, live = block.v[at], block.keep[at] > 0
+        v, live = block.v[at], block.live[at]
         whole = np.maximum(r2.sum(1), 1e-12) / dof[at]
         scale[at] = whole[:, None]
         if name == "open":
@@ -222,7 +221,7 @@ def _widths(block: Block, fitted, final, root) -> None:
     # a shunt that one or two points of a short sweep alone show may be noise: under eight points the current
     # floor cannot be found, and a path is believed where it carries a third of the current in three of them
     few = fitted & (block.n_used < 8) & (block.noise is None) & junction
-    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & (block.keep > 0)
+    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & block.live
     faint = few & (carries.sum(1) < 3)
     half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
     block.covariance, block.half = covariance, half
@@ -235,7 +234,7 @@ def _curved(block: Block) -> np.ndarray:
     with the uncertainty of the logarithm of an exponential at the point where it matters most: at the top
     of the sweep for the first, in the middle for the second, at the bottom for breakdown.
     """
-    live, c = block.keep > 0, block.covariance
+    live, c = block.live, block.covariance
     x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
     top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
     out = np.zeros(block.chi2.size, bool)
@@ -266,32 +265,25 @@ def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarr
         so far becomes infinite.
     """
     for name, at in block.by_set(rows):
-        columns = SETS[name]
-        p = len(columns)
         # one problem for each sweep, side and coordinate
-        sweep, side, place = (a.ravel() for a in np.meshgrid(at, (-1.0, 1.0), np.arange(p), indexing="ij"))
-        q = rise_to[sweep, np.array(columns)[place]]
-        row = np.arange(sweep.size)
-        best = block.theta[sweep][:, columns]
-        covariance = block.covariance[sweep][:, columns][:, :, columns]
-        variance = covariance[row, place, place]
+        sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), SETS[name], indexing="ij"))
+        row, sign, q = np.arange(sweep.size), 2.0 * side - 1.0, rise_to[sweep, held]
+        best, covariance = block.theta[sweep], block.covariance[sweep]
+        variance = covariance[row, held, held]
         # how the others move with the one that is held, on the parabola
-        follow = covariance[row, place] / np.where(variance > 0, variance, 1.0)[:, None]
+        follow = covariance[row, held] / np.where(variance > 0, variance, 1.0)[:, None]
         step = q * np.sqrt(np.maximum(variance, 0.0))
         width, current, slack = np.full(row.size, np.nan), best.copy(), np.zeros(row.size)
         todo = np.flatnonzero((variance > 0) & np.isfinite(variance))
         for _ in range(_STEPS):
             if not todo.size:
                 break
-            k, aim = place[todo], q[todo]
-            free = np.arange(p) != k[:, None]
-            moved = current[todo] + follow[todo] * (side[todo] * (step[todo] - slack[todo]))[:, None]
-            moved = np.where(free, moved, best[todo] + (side[todo] * step[todo])[:, None])
-            start = np.full((todo.size, WIDTH), np.nan)
-            start[:, columns] = moved
-            fit = block.fit(name, start, sweep[todo], free=free, **_HELD)
+            aim, free = q[todo], np.arange(WIDTH) != held[todo, None]
+            begin = current[todo] + follow[todo] * (sign[todo] * (step[todo] - slack[todo]))[:, None]
+            begin = np.where(free, begin, best[todo] + (sign[todo] * step[todo])[:, None])
+            fit = block.fit(name, begin, sweep[todo], free=free, **_HELD)
             rise = np.sqrt(np.maximum(fit.chi2 - block.chi2[sweep[todo]], 0.0))
-            reached = np.abs(fit.theta - best[todo])[np.arange(todo.size), k]
+            reached = np.abs(fit.theta - best[todo])[~free]
             short = reached < 0.99 * step[todo]  # a box limit came first: no end on this side
             close = np.abs(rise - aim) < _CLOSE * aim
             lost = ~fit.converged | ~np.isfinite(rise)
@@ -299,9 +291,8 @@ def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarr
             current[todo], slack[todo] = fit.theta, step[todo]
             step[todo] *= np.clip(aim / np.maximum(rise, 1e-3 * aim), 0.4, 3.0)
             todo = todo[~(close | short | lost)]
-        width = width.reshape(at.size, 2, p)
-        old = half[np.ix_(at, (0, 1), columns)]
-        half[np.ix_(at, (0, 1), columns)] = np.where(np.isnan(width), old, width)
+        old = half[sweep, side, held]
+        half[sweep, side, held] = np.where(np.isnan(width), old, width)
 
 
 def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):

@@ -9,7 +9,7 @@ a voltage scatter and a scatter proportional to the current.  They come from sec
 fit's residuals, so that a curve the model does not follow (which leaves smooth residuals) is not taken
 for noise; that is what lets the choice of model see it.
 
-All on dense arrays (n, m), ``keep`` being 1 where a point counts; nothing is thrown away here without a
+All on dense arrays (n, m), ``live`` marking the points that count; nothing is thrown away here without a
 flag that says so.
 """
 
@@ -92,7 +92,7 @@ class Noise:
 _CAP, _CAPPED = 2.5, 0.80934
 
 
-def first_guess(v, i, keep):
+def first_guess(v, i, live):
     """Noise components to start from: scatter of the small currents, 0.25 mV and 1 %.
 
     The latter two are alike on an exponential, where nothing can tell them apart; where only the series
@@ -102,7 +102,7 @@ def first_guess(v, i, keep):
     ----------
     v, i : ndarray (n, m)
         Points sorted by voltage [V], [A].
-    keep : ndarray (n, m)
+    live : ndarray of bool (n, m)
 
     Returns
     -------
@@ -117,8 +117,8 @@ def first_guess(v, i, keep):
         out[:, 0] = least_A**2
         return out
     second = np.abs(i[:, :-2] - 2 * i[:, 1:-1] + i[:, 2:])
-    whole = keep[:, :-2] * keep[:, 1:-1] * keep[:, 2:]
-    second[whole == 0] = np.inf
+    whole = live[:, :-2] & live[:, 1:-1] & live[:, 2:]
+    second[~whole] = np.inf
     # readings that stand still are rounded: the least step they make stands for the scatter they hide
     step = lowest(second, second > 0) / np.sqrt(12)
     place = np.maximum((0.2 * whole.sum(1)).astype(int), 0)
@@ -127,33 +127,33 @@ def first_guess(v, i, keep):
     # the 20 % quantile of |second difference| of unit noise is 0.62
     floor = np.where(low > 0, low / 0.62, step)
     # a handful of points on a curve differ by the curve, not by noise
-    few = keep.sum(1) < 8
+    few = live.sum(1) < 8
     floor[~np.isfinite(floor) | few] = 0.0
     if m <= 16:
         # nor do those of a sparse sweep: but a fifth of all readings under a quarter of the noise is what a
         # normal distribution of nothing gives, and a sweep with more small readings has less noise
-        size = np.sort(np.where(keep > 0, np.abs(i), np.inf), axis=1)
-        low = size[np.arange(n), (0.2 * keep.sum(1)).astype(int)]
+        size = np.sort(np.where(live, np.abs(i), np.inf), axis=1)
+        low = size[np.arange(n), (0.2 * live.sum(1)).astype(int)]
         floor = np.minimum(floor, np.where(low > 0, 4.0 * low, np.inf))
         # in a few points, error is what no passive part can give: a current against its voltage, or one that
         # falls as the voltage rises; one or two points against it are noise, more would be light
-        wrong = (keep > 0) & (i * v < 0)
-        pair = (keep[:, 1:] * keep[:, :-1] > 0) & (v[:, :-1] > 0) & (v[:, 1:] > v[:, :-1])
+        wrong = live & (i * v < 0)
+        pair = (live[:, 1:] & live[:, :-1]) & (v[:, :-1] > 0) & (v[:, 1:] > v[:, :-1])
         fall = highest(i[:, :-1] - i[:, 1:], pair, 0.0) / np.sqrt(2)
         worst = np.maximum(highest(np.abs(i), wrong, 0.0), np.maximum(fall, 0.0))
         floor = np.where(few, np.maximum(np.where(wrong.sum(1) <= 2, worst, 0.0), floor), floor)
-    top = np.max(np.abs(i) * keep, axis=1)
+    top = np.max(np.abs(i) * live, axis=1)
     out[:, 0] = np.maximum(np.minimum(floor, 0.5 * top), least_A) ** 2
     return out
 
 
-def digit(i, keep):
+def digit(i, live):
     """Last decimal place that all currents of a sweep are whole numbers of [A]; shape (n,).
 
     Looked for in five decades under the largest current, the coarsest first; 0 where readings hold more.
     """
     n, m = i.shape
-    top = np.max(np.abs(i) * keep, axis=1, initial=0.0)
+    top = np.max(np.abs(i) * live, axis=1, initial=0.0)
     out = np.zeros(n)
     decade = np.floor(np.log10(np.where(top > 0, top, 1.0)))
     some = np.unique(np.linspace(0, m - 1, min(m, 8)).astype(int)) if m else np.zeros(0, int)
@@ -163,7 +163,7 @@ def digit(i, keep):
         at = left
         for columns in (some, slice(None)):  # a few readings tell most sweeps
             scaled = i[at][:, columns] / step[:, None]
-            off = np.abs(scaled - np.round(scaled)) * keep[at][:, columns]
+            off = np.abs(scaled - np.round(scaled)) * live[at][:, columns]
             whole = off.max(1, initial=0.0) < 1e-6
             at, step = at[whole], step[whole]
         out[at] = step
@@ -171,7 +171,7 @@ def digit(i, keep):
     return out
 
 
-def resolution(v, i, keep):
+def resolution(v, i, live):
     """Variances hidden by rounding, step^2/12 (JCGM 100:2008, F.2.2.1).
 
     Voltages: steps of 1, 0.1 or 0.01 mV; coarser ones are taken for those of a programmed sweep, finer
@@ -182,7 +182,7 @@ def resolution(v, i, keep):
     ----------
     v, i : ndarray (n, m)
         [V], [A].
-    keep : ndarray (n, m)
+    live : ndarray of bool (n, m)
 
     Returns
     -------
@@ -191,9 +191,9 @@ def resolution(v, i, keep):
     """
     out = np.zeros((v.shape[0], 3))
     for step in (1e-5, 1e-4, 1e-3):
-        off = np.abs(v / step - np.round(v / step)) * keep
+        off = np.abs(v / step - np.round(v / step)) * live
         out[off.max(1, initial=0.0) < 1e-4, 1] = step * step / 12
-    pair = keep[:, 1:] * keep[:, :-1]
+    pair = live[:, 1:] & live[:, :-1]
     change = np.abs(np.diff(i, axis=1)) * pair
     least = np.min(np.where(change > 0, change, np.inf), axis=1, initial=np.inf)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -201,12 +201,12 @@ def resolution(v, i, keep):
         whole = (steps < 12) & (np.abs(steps - np.round(steps)) < 0.01)
     pairs = pair.sum(1)
     rounded = np.isfinite(least) & ((whole * pair).sum(1) >= 0.5 * pairs) & (pairs > 4)
-    hidden = np.maximum(digit(i, keep), np.where(rounded, least, 0.0))
+    hidden = np.maximum(digit(i, live), np.where(rounded, least, 0.0))
     out[:, 0] = hidden**2 / 12
     return out
 
 
-def components(error, shape_v, shape_i, keep, start, steps: int = 10, known=None):
+def components(error, shape_v, shape_i, live, start, steps: int = 10, known=None):
     """Variance components from second differences of the residuals.
 
     Each second difference has the variance of its three points, (V1 + 4 V2 + V3)/6 after scaling; the
@@ -223,7 +223,7 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10, known=None
         Squared current that a unit of voltage noise makes: (g/(1 + RS g))^2 [S^2].
     shape_i : ndarray (n, m)
         Squared model current [A^2].
-    keep : ndarray (n, m)
+    live : ndarray of bool (n, m)
     start : ndarray (n, 3)
     known : ndarray (n, m), optional
         Variance that is stated already [A^2]; only what goes beyond it is found.
@@ -236,7 +236,7 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10, known=None
     if error.shape[1] < 5:
         return start
     d2 = (error[:, :-2] - 2 * error[:, 1:-1] + error[:, 2:]) ** 2 / 6
-    whole = keep[:, :-2] * keep[:, 1:-1] * keep[:, 2:]
+    whole = live[:, :-2] & live[:, 1:-1] & live[:, 2:]
 
     def spread(a):
         b = a[:, :-2] + a[:, 2:]
@@ -269,14 +269,14 @@ def components(error, shape_v, shape_i, keep, start, steps: int = 10, known=None
     return np.maximum(out, floors() ** 2)
 
 
-def branches(v, keep):
+def branches(v, live):
     """Points that belong to the way back of an up-and-down sweep, in the order logged.
 
     Parameters
     ----------
     v : ndarray (n, m)
         Voltage in the order logged [V].
-    keep : ndarray (n, m)
+    live : ndarray of bool (n, m)
 
     Returns
     -------
@@ -285,7 +285,6 @@ def branches(v, keep):
     """
     place = np.arange(v.shape[1])
     back = np.zeros(v.shape, bool)
-    live = keep > 0
     pair = live[:, 1:] & live[:, :-1]
     last = highest(place, live, 0)
     rising = np.diff(v, axis=1) > 0
@@ -299,21 +298,20 @@ def branches(v, keep):
     return back
 
 
-def second_passes(v, keep):
+def second_passes(v, live):
     """Points of every second pass of a sweep that starts over, in the order logged.
 
     Parameters
     ----------
     v : ndarray (n, m)
         Voltage in the order logged [V].
-    keep : ndarray (n, m)
+    live : ndarray of bool (n, m)
 
     Returns
     -------
     ndarray of bool (n, m)
         All False where the voltage never jumps back by half of its span.
     """
-    live = keep > 0
     step = np.diff(v, axis=1) * (live[:, 1:] & live[:, :-1])
     span = np.ptp(np.where(live, v, v[:, :1]), axis=1)[:, None]
     out = np.zeros(v.shape, bool)
@@ -325,7 +323,7 @@ def second_passes(v, keep):
     return out & live
 
 
-def limited(v, i, keep):
+def limited(v, i, live):
     """Points at the source's current limit, sorted by voltage.
 
     The current stands within 0.5 % (or three times its scatter) of its extreme for at least three points,
@@ -339,7 +337,7 @@ def limited(v, i, keep):
     out = np.zeros(v.shape, bool)
     if v.shape[1] < 6:
         return out
-    whole, forward_top = keep > 0, highest(i, keep > 0, 0.0)
+    whole, forward_top = live, highest(i, live, 0.0)
     for sign in (1.0, -1.0):
         top = highest(sign * i, whole, 0.0)
         # cheap look first: a limit leaves many points close to the extreme
@@ -373,7 +371,7 @@ def limited(v, i, keep):
     return out
 
 
-def short_at_limit(v, i, keep, limit):
+def short_at_limit(v, i, live, limit):
     """Most resistance a path can have that sends the source into its limit wherever it is asked.
 
     Where every reverse point is at the limit there is no junction, and where next to no point is left
@@ -382,8 +380,8 @@ def short_at_limit(v, i, keep, limit):
 
     Parameters
     ----------
-    v, i, keep : ndarray (n, m)
-        Sorted points; ``keep`` without those at the limit.
+    v, i, live : ndarray of bool (n, m)
+        Sorted points; ``live`` without those at the limit.
     limit : ndarray of bool (n, m)
 
     Returns
@@ -391,7 +389,6 @@ def short_at_limit(v, i, keep, limit):
     ndarray (n,)
         Upper limit of the resistance [ohm], nan where this is not such a sweep.
     """
-    live = keep > 0
     top = highest(np.abs(i), limit | live, 0.0)
     forward = lowest(v, limit & (v > 0))
     between = live & (np.abs(i) > 0.02 * top[:, None])
@@ -404,7 +401,7 @@ def short_at_limit(v, i, keep, limit):
         return np.select([at_limit, still], [(forward + 1e-3) / top, (far + 1e-3) / top], np.nan)
 
 
-def hidden_by_rounding(v, i, keep):
+def hidden_by_rounding(v, i, live):
     """Conductance that readings of exactly zero may hide: half a digit over the voltage of the farthest.
 
     Rounding does not average: a hundred readings of zero hold no more than the one at the highest voltage.
@@ -414,7 +411,7 @@ def hidden_by_rounding(v, i, keep):
 
     Parameters
     ----------
-    v, i, keep : ndarray (n, m)
+    v, i, live : ndarray of bool (n, m)
 
     Returns
     -------
@@ -422,14 +419,14 @@ def hidden_by_rounding(v, i, keep):
         [S]; 0 where no reading at a voltage is zero.
     """
     out = np.zeros(v.shape[0])
-    nothing = (i == 0) & (keep > 0) & (v != 0)
+    nothing = (i == 0) & live & (v != 0)
     rows = np.flatnonzero(nothing.any(1))
     if not rows.size:
         return out
-    v, i, keep, nothing = v[rows], i[rows], keep[rows], nothing[rows]
-    reads = (keep > 0) & (i != 0)
+    v, i, live, nothing = v[rows], i[rows], live[rows], nothing[rows]
+    reads = live & (i != 0)
     least = lowest(np.abs(i), reads)
-    step = digit(i, keep)
+    step = digit(i, live)
     step = np.where(step > 0, step, np.where(np.isfinite(least), least, 0.0))
     ends = []
     for side in (1.0, -1.0):
@@ -443,7 +440,7 @@ def hidden_by_rounding(v, i, keep):
     return out
 
 
-def step_in(residual, keep):
+def step_in(residual, live):
     """Whether residuals, in order of current, jump from one level to another and stay there.
 
     That is what a change of range leaves: the mean of the four points above a place differs from that of
@@ -451,7 +448,7 @@ def step_in(residual, keep):
 
     Parameters
     ----------
-    residual, keep : ndarray (n, m)
+    residual, live : ndarray of bool (n, m)
 
     Returns
     -------
@@ -459,7 +456,7 @@ def step_in(residual, keep):
     """
     n, m = residual.shape
     out = np.zeros(n, bool)
-    r = np.where(keep > 0, residual, np.nan)
+    r = np.where(live, residual, np.nan)
     local = np.abs(np.diff(r, axis=1))
     rows = np.flatnonzero(np.isfinite(local).sum(1) > 8)
     if m < 12 or not rows.size:

@@ -12,13 +12,14 @@ import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.fit.block import ALL, FINAL, QUICK, Block, total
+from junction.fit.block import FINAL, QUICK, Block, places
 from junction.fit.choose import aicc, choose
 from junction.fit.derived import voltage_of
 from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, parameters, per_kelvin
 from junction.fit.lsq import NORMAL_95
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.fit.sense import Noise, branches, highest, limited, lowest, second_passes, short_at_limit
+from junction.fit.start import total
 from junction.fit.terms import (
     AR,
     BR,
@@ -27,7 +28,6 @@ from junction.fit.terms import (
     LOWER,
     NUMBER,
     RS,
-    SETS,
     UPPER,
     WIDTH,
     A,
@@ -150,19 +150,18 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     most = rule("fit_over_range")
     good = real & (np.abs(v) < most) & (np.abs(i) < most)
     over_range = (real & ~good & ~np.isnan(v) & ~np.isnan(i)).any(1)
-    v, i, keep = np.where(good, v, 0.0), np.where(good, i, 0.0), good.astype(float)
-    back, second = branches(v, keep), second_passes(v, keep)
+    v, i, live = np.where(good, v, 0.0), np.where(good, i, 0.0), good
+    back, second = branches(v, live), second_passes(v, live)
     key, order = np.where(good, v, np.inf), None  # left-out entries last
     if (key[:, 1:] < key[:, :-1]).any():
         order = np.argsort(key, axis=1, kind="stable")
-        v, i, keep, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, keep, back, second))
-    limit = limited(v, i, keep)
-    keep[limit] = 0.0
-    whole, live = keep.copy(), keep > 0
-    keep[back] = 0.0
-    block = Block(v, i, keep, vt[:, None], noise)
+        v, i, live, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, live, back, second))
+    limit = limited(v, i, live)
+    live = live & ~limit
+    one_way = live & ~back
+    block = Block(v, i, one_way.astype(float), vt[:, None], noise)
     block.temp_C, block.over_range, block.current_limited = temp_C, over_range, limit.any(1)
-    block.limit_r = short_at_limit(v, i, keep, limit)
+    block.limit_r = short_at_limit(v, i, one_way, limit)
     flat = ~(highest(v, live) - lowest(v, live) > 1e-12 * np.max(np.abs(v), axis=1))
     block.reason = np.select([~live.any(1), live.sum(1) == 1, flat], [1, 2, 3], 0)
     bounded = np.isfinite(block.limit_r)
@@ -174,12 +173,12 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     two_way = back.any(1)
     block.ask |= two_way & ready & enough
     if contest:
-        _compare_ways(block, np.flatnonzero(two_way & ready & enough), whole, back)
+        _compare_ways(block, np.flatnonzero(two_way & ready & enough), live, back)
     finish(block, final=contest | ~block.ask)
     twice = second.any(1) & ~two_way & (block.reason == 0) & np.isfinite(block.theta[:, A])
     block.ask |= twice
     _passes_apart(block, np.flatnonzero(twice), second)
-    used = block.keep > 0
+    used = block.live
     if order is not None:
         np.put_along_axis(used, order, used.copy(), 1)
     return block, used
@@ -189,7 +188,7 @@ def _settle(block: Block, which, contest: bool) -> None:
     """Fit and choose for the sweeps marked, hold what came out impossible, and name the runner-up."""
     if not which.any():
         return
-    rows = ALL if which.all() else np.flatnonzero(which)
+    rows = places(which)
     part = block.take(rows)
     part.fit_plain(**(FINAL if contest else QUICK))
     part.ask = choose(part, contest=contest)
@@ -204,7 +203,7 @@ def _settle(block: Block, which, contest: bool) -> None:
     for name, at in part.by_set(np.flatnonzero(part.unphysical)):
         if name not in ("open", "resistor"):
             start = np.where(negative[at], 0.0, part.theta[at])
-            part.store(name, part.fit(name, start, at, free=~negative[at][:, SETS[name]]), at)
+            part.store(name, part.fit(name, start, at, free=~negative[at]), at)
             part.rank_deficient[at] = False
     _name_runner_up(part)
     block.put(rows, part)
@@ -249,12 +248,12 @@ def _fit_few(block: Block, rows) -> None:
     block.put(rows, part)
 
 
-def _compare_ways(block: Block, rows, whole, back) -> None:
+def _compare_ways(block: Block, rows, live, back) -> None:
     """Compare the way back with the way up at the same currents; fold it in where they agree."""
     if not rows.size:
         return
     part = block.take(rows)
-    v, i, on_way_back = part.v, part.i, back[rows] & (whole[rows] > 0)
+    v, i, on_way_back = part.v, part.i, back[rows] & live[rows]
     curve = ~np.isin(part.code, codes("open", "resistor", "resistor + offset"))
     top = highest(i, on_way_back, 0.0)
     high = on_way_back & (i > 0.2 * top[:, None]) & (i > 0) & (curve & (top > 0))[:, None]
@@ -276,7 +275,7 @@ def _compare_ways(block: Block, rows, whole, back) -> None:
     agree = rows[~fallen]
     if agree.size:
         again = block.take(agree)
-        again.keep = whole[agree]
+        again.keep = live[agree].astype(float)
         again.begin()
         _settle(again, np.ones(agree.size, bool), contest=True)
         again.ask[:] = True
@@ -295,7 +294,7 @@ def _passes_apart(block: Block, rows, second) -> None:
     floor2 = part.parts[:, 0, None]
     if block.noise is not None:
         floor2 = floor2 + block.noise.variances(0.0, 0.0)[1]
-    high = (part.keep > 0) & (part.i > 0) & (part.i**2 > 100 * floor2)
+    high = part.live & (part.i > 0) & (part.i**2 > 100 * floor2)
     predicted = voltage_of(part.theta, part.temp_C, np.where(high, part.i, 1e-6))[0]
     high &= np.isfinite(predicted)
     dv = np.where(high, part.v - predicted, 0.0)

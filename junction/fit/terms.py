@@ -77,6 +77,8 @@ SETS = {name: columns for name, (columns, _, _) in _SETS.items()}
 NAMES = tuple(SETS)
 CODE = {name: k for k, name in enumerate(NAMES)}
 NUMBER = np.array([len(columns) for columns in SETS.values()])
+#: The first three are straight lines, the others bend.
+LINES = NAMES[:3]
 
 
 def codes(*names: str) -> list[int]:
@@ -118,15 +120,15 @@ class JunctionProblem:
         Coordinates present, in rising order; an exponential needs both of its two.
     """
 
-    def __init__(self, v, i, uv2, ui2, keep, vt, columns):
+    def __init__(self, v, i, uv2, ui2, keep, vt, columns, buffer=None):
         self.points = self.v, self.i, self.uv2, self.ui2, self.keep, self.vt = v, i, uv2, ui2, keep, vt
         self.columns = columns
         self.at = {c: k for k, c in enumerate(columns)}
-        self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1]))
+        self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1])) if buffer is None else buffer
 
     def take(self, index):
-        """The same for some of the sweeps."""
-        return JunctionProblem(*(a[index] for a in self.points), self.columns)
+        """The same for some of the sweeps, on this one's buffer."""
+        return JunctionProblem(*(a[index] for a in self.points), self.columns, self.buffer)
 
     def _series(self, theta):
         return theta[:, self.at[RS], None] if RS in self.at else 0.0
@@ -169,8 +171,8 @@ class JunctionProblem:
                 np.multiply(np.exp(theta[:, at[a], None]) - e if sign > 0 else e, weight, out=e)
         return out
 
-    def reaches(self, theta, out):
-        """Whether the feet were reached, after `evaluate(theta)` gave `out`; bool (n,).
+    def reaches(self, theta):
+        """Whether the feet were reached, right after `evaluate(theta)`; bool (n,).
 
         One step leads to the foot of any curve the points lie near.  Where a model runs far from them, or
         bends within their scatter, the distance along the normal says too little: a minimum found there is
@@ -180,7 +182,7 @@ class JunctionProblem:
         away = (self.i - self.f) ** 2 / self.ui2
         away += (self.v - (self.f * self._series(theta) + self.x)) ** 2 / self.uv2
         away = np.minimum(away, 9.0) * self.keep
-        along = np.minimum(out[:, -1] ** 2, 9.0)
+        along = np.minimum(self.buffer[: len(theta), -1] ** 2, 9.0)
         return away.sum(1) <= 1.5 * along.sum(1) + 0.15 * self.keep.sum(1) + 1.0
 
     def at_points(self, theta):

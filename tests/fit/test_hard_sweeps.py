@@ -57,8 +57,8 @@ def test_a_shunt_hidden_by_rounding_is_within_its_limit(step_V):
 
 def test_digit_of_a_sweep():
     i = np.array([[0.0, 1e-5, 3e-5, 2.07e-3], [1.234567e-9, 3.33e-5, 1e-3, 2.07e-3], [0, 0.1, 2.0, 3.7]])
-    np.testing.assert_allclose(digit(i, np.ones_like(i)), [1e-5, 0.0, 0.1], rtol=1e-12, atol=0)
-    assert digit(np.zeros((1, 4)), np.ones((1, 4))) == [0.0]
+    np.testing.assert_allclose(digit(i, np.ones_like(i, bool)), [1e-5, 0.0, 0.1], rtol=1e-12, atol=0)
+    assert digit(np.zeros((1, 4)), np.ones((1, 4), bool)) == [0.0]
 
 
 def test_a_few_points_invent_no_shunt():
@@ -183,7 +183,7 @@ def test_sparse_points_do_not_make_noise():
     """Second differences of eight points over five decades are the curve's, 2.6 mA of them."""
     order = np.argsort(ZENER_V)
     v, i = ZENER_V[order][None], ZENER_MA[order][None] * 1e-3
-    assert first_guess(v, i, np.ones_like(v))[0, 0] < (1e-4) ** 2
+    assert first_guess(v, i, np.ones_like(v, bool))[0, 0] < (1e-4) ** 2
 
 
 def test_a_fit_out_of_all_bounds_warns_nobody():

@@ -49,7 +49,7 @@ def test_components_are_found():
     rng = np.random.default_rng(4)
     i = np.broadcast_to(np.concatenate([np.zeros(60), np.geomspace(1e-6, 1e-2, 60)]), (400, 120)).copy()
     error = rng.normal(size=i.shape) * np.hypot(2e-9, 0.01 * i)
-    keep = np.ones_like(i)
+    keep = np.ones_like(i, bool)
     found = components(error, np.zeros_like(i), i * i, keep, first_guess(None, i + error, keep))
     # the floor rests on 60 points, 9 % each with second differences; the mean over 400 on far more
     assert np.median(np.sqrt(found[:, 0])) == pytest.approx(2e-9, rel=0.05)
@@ -62,7 +62,7 @@ def test_a_misfit_is_not_noise():
     i = np.full((200, 100), 1e-3)
     scatter = 1e-6 * rng.normal(size=i.shape)
     smooth = 1e-5 * np.sin(np.linspace(0, 6, 100))
-    keep, none = np.ones_like(i), np.zeros_like(i)
+    keep, none = np.ones_like(i, bool), np.zeros_like(i)
     start = np.tile([1e-12, 1e-12, 1e-12], (200, 1))
     with_misfit = components(scatter + smooth, none, none, keep, start)
     without = components(scatter, none, none, keep, start)
@@ -72,5 +72,5 @@ def test_a_misfit_is_not_noise():
 def test_rounded_readings_hide_no_less_than_their_step():
     i = np.round(np.random.default_rng(6).uniform(0, 1.4, (50, 40))) * 1e-6
     i[:, 10:] = 0.0
-    floor = np.sqrt(first_guess(None, i, np.ones_like(i))[:, 0])
+    floor = np.sqrt(first_guess(None, i, np.ones_like(i, bool))[:, 0])
     assert (floor > 0.9e-6 / np.sqrt(12)).all() and (floor < 1e-6).all()
