@@ -14,7 +14,7 @@ from junction.fit import start
 from junction.fit.lsq import Solution, solve
 from junction.fit.results import FLAGS
 from junction.fit.sense import Noise, components, first_guess, highest, resolution
-from junction.fit.terms import CODE, LOWER, NAMES, SETS, UPPER, WIDTH, JunctionProblem
+from junction.fit.terms import CODE, LOWER, NAMES, NUMBER, SETS, UPPER, WIDTH, JunctionProblem
 from junction.shelf.rules import rule
 
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
@@ -78,6 +78,11 @@ class Block:
     def n_used(self) -> np.ndarray:
         """How many of them, per sweep."""
         return self.keep.sum(1)
+
+    @property
+    def dof(self) -> np.ndarray:
+        """Degrees of freedom of the fits as they stand."""
+        return self.n_used - NUMBER[self.code]
 
     @property
     def top(self) -> np.ndarray:

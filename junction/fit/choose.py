@@ -106,10 +106,10 @@ def _look(block: Block):
         block.promised[rows, 0] = np.abs(_promise(problem.weight, out, covariance))
         block.promised[rows, 1] = np.maximum(_promise(second, out, covariance), 0.0)
         reached[rows] = problem.reaches(theta)
-    number = NUMBER[block.code]
     lost = block.rank_deficient | ~reached
-    block.criterion[np.arange(n), block.code] = np.where(lost, np.inf, aicc(block.chi2, number, block.n_used))
-    poor = is_poor(block, block.chi2, block.n_used - number)
+    criterion = aicc(block.chi2, NUMBER[block.code], block.n_used)
+    block.criterion[np.arange(n), block.code] = np.where(lost, np.inf, criterion)
+    poor = is_poor(block, block.chi2, block.dof)
     trouble = poor | lost | ~block.converged | (size > bar) | block.at_bound
     return trouble, (size > bar) & ~many & (block.code == CODE["base"])
 
@@ -194,7 +194,7 @@ def _judge_again(block: Block, rows) -> None:
         size = np.abs(block.residuals(name, at))
         loss = np.where(size > HUBER, HUBER * (2 * size - HUBER), size * size).sum(1)
         old = block.criterion[at, CODE[name]]
-        new = aicc(loss, NUMBER[CODE[name]], block.n_used[at])
+        new = aicc(loss, len(SETS[name]), block.n_used[at])
         block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
 
 
@@ -366,7 +366,7 @@ def _drop_wild(block: Block, name: str, rows):
     wild &= near <= 1
     count, kept = wild.sum(1), live.sum(1)
     act = (count > 0) & (count <= np.maximum(1, rule("fit_wild_share") * kept))
-    act &= kept - count >= NUMBER[CODE[name]] + 2
+    act &= kept - count >= len(SETS[name]) + 2
     block.keep[rows[act]] *= ~wild[act]
     block.outliers[rows[act]] = True
     return act

@@ -17,28 +17,12 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.block import Block
+from junction.fit.block import ALL, Block
 from junction.fit.choose import is_poor
 from junction.fit.lsq import student_t
 from junction.fit.results import IBV_A
-from junction.fit.sense import Noise, hidden_by_rounding, highest, lowest, step_in
-from junction.fit.terms import (
-    AB,
-    AR,
-    BB,
-    BR,
-    CODE,
-    I0,
-    LOWER,
-    NUMBER,
-    RS,
-    SETS,
-    UPPER,
-    WIDTH,
-    A,
-    B,
-    G,
-)
+from junction.fit.sense import hidden_by_rounding, highest, lowest, step_in
+from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 from junction.physics.temperature import SILICON_EG_EV, SILICON_XTI
 from junction.shelf.rules import rule
 
@@ -53,40 +37,15 @@ _COORDINATE = {
     "IS_A": A, "N": B, "RS_ohm": RS, "RSH_ohm": G, "ISR_A": AR, "NR": BR, "IPH_A": I0, "BV_V": BB, "NBV": BB,
     "R_ohm": G, "I0_A": I0,
 }  # fmt: skip
+#: What an error of scale of the voltmeter, and of the ammeter, moves each coordinate by, in parts of itself.
+_OF_VOLT, _OF_AMPERE = np.zeros(WIDTH), np.zeros(WIDTH)
+_OF_VOLT[[B, BR, BB, G, RS]] = -1.0, -1.0, -1.0, -1.0, 1.0
+_OF_AMPERE[[G, I0, RS]] = 1.0, 1.0, -1.0
+#: Logarithms of currents, which a scale of the ammeter moves as they stand.
+_LEVELS = np.isin(range(WIDTH), [A, AR, AB])
 #: A saturation current is a value where its interval spans less than this (ln of 1e12), and each end is an
 #: end where it lies within half of it.
 _DECADES = 27.6
-
-
-def scale_covariance(theta: np.ndarray, noise: Noise | None) -> np.ndarray | None:
-    """Covariance of the coordinates by an error of scale of the voltmeter and of the ammeter.
-
-    Parameters
-    ----------
-    theta : ndarray (n, 9)
-    noise : Noise or None
-
-    Returns
-    -------
-    ndarray (n, 9, 9) or None
-        None where no common error is stated.
-    """
-    if noise is None or (noise.v_scale_percent == 0 and noise.i_scale_percent == 0):
-        return None
-    volt, ampere = np.zeros(theta.shape), np.zeros(theta.shape)
-    # i larger by a part e: ln IS, ln ISR and aB by e, G and I0 by their part e, RS less by it
-    ampere[:, [A, AR, AB]] = np.where(np.isnan(theta[:, [A, AR, AB]]), 0.0, 1.0)
-    ampere[:, [G, I0]] = theta[:, [G, I0]]
-    ampere[:, RS] = -theta[:, RS]
-    # v larger by a part e: slopes and G less, RS more by their part e
-    volt[:, [B, BR, BB, G]] = -theta[:, [B, BR, BB, G]]
-    volt[:, RS] = theta[:, RS]
-    return sum(
-        (0.01 * percent) ** 2 * x[:, :, None] * x[:, None, :]
-        for percent, x in (
-            (noise.v_scale_percent, np.nan_to_num(volt)), (noise.i_scale_percent, np.nan_to_num(ampere)),
-        )
-    )  # fmt: skip
 
 
 def gap_of_voltage(v_V):
@@ -142,7 +101,6 @@ def finish(block: Block, final) -> None:
     block.code[bounded], block.chi2[bounded], block.theta[bounded] = CODE["resistor"], 0.0, np.nan
     block.reason[(block.reason == 0) & ~np.isfinite(block.chi2)] = 5
     fitted = (block.reason == 0) & ~bounded
-    block.dof = block.n_used - NUMBER[block.code]
     block.poor_fit = fitted & (block.dof > 0) & is_poor(block, block.chi2, block.dof)
     if block.noise is None:
         scale, effective = _found_noise(block, fitted)
@@ -207,14 +165,14 @@ def _widths(block: Block, fitted, final, root) -> None:
     covariance = block.covariance * root[:, :, None] * root[:, None, :]
     q = block.quantile[:, None]
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
-    half = np.repeat((q * u)[:, None], 2, axis=1)
-    bent = np.flatnonzero(fitted & final & _curved(block))
-    if bent.size:
-        _profile(block, bent, q * root, half)
-    shared = scale_covariance(block.theta, block.noise)
-    if shared is not None:
-        covariance = covariance + shared
-        half = np.hypot(half, (q * np.sqrt(np.einsum("nii->ni", shared)))[:, None])
+    half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
+    _profile(block, np.flatnonzero(fitted & final & _curved(block)), q * root)
+    block.covariance = covariance
+    if block.noise is not None:
+        volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
+        for percent, parts, whole in ((volt, _OF_VOLT, 0.0), (ampere, _OF_AMPERE, _LEVELS)):
+            if percent:
+                widen(block, ALL, 0.01 * percent * np.nan_to_num(block.theta * parts + whole))
     g, junction = block.theta[:, G], np.isfinite(block.theta[:, A])
     hidden = np.where(junction, block.hidden, 0.0) - np.maximum(g, 0.0)
     half[:, 1, G] = np.maximum(half[:, 1, G], hidden)
@@ -224,7 +182,13 @@ def _widths(block: Block, fitted, final, root) -> None:
     carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & block.live
     faint = few & (carries.sum(1) < 3)
     half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
-    block.covariance, block.half = covariance, half
+
+
+def widen(block: Block, rows, direction) -> None:
+    """Add an error that all points share: one standard uncertainty of it moves the coordinates so far."""
+    block.covariance[rows] += direction[:, :, None] * direction[:, None, :]
+    far = block.quantile[rows, None] * direction
+    block.half[rows] = np.hypot(block.half[rows], far[:, None])
 
 
 def _curved(block: Block) -> np.ndarray:
@@ -247,8 +211,8 @@ def _curved(block: Block) -> np.ndarray:
     return out & block.converged & ~block.rank_deficient
 
 
-def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarray) -> None:
-    """Replace interval half-widths by those of the profile.
+def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray) -> None:
+    """Replace interval half-widths by those of the profile; infinite where chi2 never rises so far.
 
     All ends of all sweeps of a set form one batch: each is the same fit with one coordinate held, and the
     root of sqrt(rise) = q is found by secant steps from the parabola's answer.
@@ -260,9 +224,6 @@ def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarr
         Sweeps to treat.
     rise_to : ndarray (n, 9)
         Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
-    half : ndarray (n, 2, 9)
-        Half-widths to either side; the entries treated are overwritten.  A side on which chi2 never rises
-        so far becomes infinite.
     """
     for name, at in block.by_set(rows):
         # one problem for each sweep, side and coordinate
@@ -291,8 +252,8 @@ def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray, half: np.ndarr
             current[todo], slack[todo] = fit.theta, step[todo]
             step[todo] *= np.clip(aim / np.maximum(rise, 1e-3 * aim), 0.4, 3.0)
             todo = todo[~(close | short | lost)]
-        old = half[sweep, side, held]
-        half[sweep, side, held] = np.where(np.isnan(width), old, width)
+        old = block.half[sweep, side, held]
+        block.half[sweep, side, held] = np.where(np.isnan(width), old, width)
 
 
 def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
@@ -320,57 +281,42 @@ def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
     dict of str to (value, low, high, u)
         Arrays (n,) by name.
     """
-    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
-    below, above = half[:, 0], half[:, 1]
-    ends = theta - below, theta + above
-    out = {}
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for name, k in (("IS_A", A), ("ISR_A", AR)):
-            # where the data cannot hold it, the end that they do; beyond the fit's own bounds an end is none
-            a, low, high = theta[:, k], ends[0][:, k], ends[1][:, k]
-            inside = low > LOWER[k], high < UPPER[k]
-            held = ~loose & (below[:, k] + above[:, k] < _DECADES) & inside[0] & inside[1]
-            low_held = held | (~loose & inside[0] & (below[:, k] < _DECADES / 2))
-            high_held = held | (~loose & inside[1] & (above[:, k] < _DECADES / 2))
-            out[name] = (
-                np.where(held, np.exp(a), np.nan), np.where(low_held, np.exp(low), -np.inf),
-                np.where(high_held, np.exp(high), np.inf), np.where(held, np.exp(a) * u[:, k], np.inf),
-            )  # fmt: skip
-        for name, k in (("N", B), ("NR", BR), ("NBV", BB)):
-            # a limit where the inverse 1/N may be zero or stands at its bound
-            b, low, high = theta[:, k], ends[0][:, k], ends[1][:, k]
-            at_low, at_high, ended = b <= LOWER[k], b >= UPPER[k], low > LOWER[k]
-            held = ~loose & ended & ~at_low & ~at_high
-            low_held = held | (~loose & ~at_high & (high > 0))
-            high_held = held | (~loose & ~at_low & ended)
-            out[name] = (
-                np.where(held, 1 / b, np.nan), np.where(low_held, 1 / high, -np.inf),
-                np.where(high_held, 1 / low, np.inf), np.where(held, u[:, k] / b**2, np.inf),
-            )  # fmt: skip
-        rs, held = theta[:, RS], theta[:, RS] > below[:, RS]
-        out["RS_ohm"] = (
-            np.where(held, rs, np.nan), np.where(held, ends[0][:, RS], -np.inf),
-            np.where(held, rs, np.maximum(rs, 0.0)) + above[:, RS], np.where(held, u[:, RS], np.nan),
-        )  # fmt: skip
-        g, held = theta[:, G], theta[:, G] > below[:, G]
-        path = (
-            np.where(held, 1 / g, np.nan), 1 / (np.maximum(g, 0.0) + above[:, G]),
-            np.where(held, 1 / ends[0][:, G], np.inf), np.where(held, u[:, G] / g**2, np.nan),
-        )  # fmt: skip
-        for name, rows in (("RSH_ohm", ~resistor), ("R_ohm", resistor)):
-            out[name] = tuple(np.where(rows, x, np.nan) for x in path)
-        bb = theta[:, BB]
-        bv = (np.log(IBV_A) - theta[:, AB]) * vt / bb
-        da, db, c = -vt / bb, -bv / bb, covariance
-        var = da * da * c[:, AB, AB] + 2 * da * db * c[:, AB, BB] + db * db * c[:, BB, BB]
-        u_bv = np.sqrt(np.maximum(var, 0.0))
-        out["BV_V"] = bv, bv - q * u_bv, bv + q * u_bv, u_bv
-        i0, low, high = theta[:, I0], ends[0][:, I0], ends[1][:, I0]
-        out["IPH_A"], out["I0_A"] = (-i0, -high, -low, u[:, I0]), (i0, low, high, u[:, I0])
     shown = {"RSH_ohm": ~resistor, "R_ohm": resistor, "IPH_A": light, "I0_A": ~light}
-    for name, k in _COORDINATE.items():
-        there = ~np.isnan(theta[:, k]) & shown.get(name, True)
-        out[name] = tuple(np.where(there, x, np.nan) for x in out[name])
+    out = {}
+
+    def known(held, low_held, high_held, value, low, high, u, no_u):
+        low, high = np.where(held | low_held, low, -np.inf), np.where(held | high_held, high, np.inf)
+        return np.where(held, value, np.nan), low, high, np.where(held, u, no_u)
+
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for name, k in _COORDINATE.items():
+            c, below, above = theta[:, k], half[:, 0, k], half[:, 1, k]
+            low, high, u = c - below, c + above, np.sqrt(np.maximum(covariance[:, k, k], 0.0))
+            inside, upto = ~loose & (low > LOWER[k]), ~loose & (high < UPPER[k])
+            if k in (A, AR):
+                # where the data cannot hold it, the end that they do; beyond the fit's bounds an end is none
+                held = inside & upto & (below + above < _DECADES)
+                ends = inside & (below < _DECADES / 2), upto & (above < _DECADES / 2)
+                found = known(held, *ends, np.exp(c), np.exp(low), np.exp(high), np.exp(c) * u, np.inf)
+            elif name == "BV_V":
+                value = (np.log(IBV_A) - theta[:, AB]) * vt / c
+                da, db = -vt / c, -value / c
+                var = da * da * covariance[:, AB, AB] + 2 * da * db * covariance[:, AB, BB] + (db * u) ** 2
+                u = np.sqrt(np.maximum(var, 0.0))
+                found = value, value - q * u, value + q * u, u
+            elif k in (B, BR, BB):
+                # a limit where the inverse 1/N may be zero or stands at its bound
+                ends = ~loose & (c < UPPER[k]) & (high > 0), inside & (c > LOWER[k])
+                found = known(ends[1] & (c < UPPER[k]), *ends, 1 / c, 1 / high, 1 / low, u / c**2, np.inf)
+            elif k == RS:
+                found = known(c > below, False, True, c, low, np.maximum(c, 0.0) + above, u, np.nan)
+            elif k == G:
+                least = 1 / (np.maximum(c, 0.0) + above)
+                found = known(c > below, True, False, 1 / c, least, 1 / low, u / c**2, np.nan)
+            else:
+                found = (-c, -high, -low, u) if name == "IPH_A" else (c, low, high, u)
+            there = ~np.isnan(c) & shown.get(name, True)
+            out[name] = tuple(np.where(there, x, np.nan) for x in found)
     return out
 
 

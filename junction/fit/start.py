@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.fit.sense import highest, lowest
-from junction.fit.terms import AB, AR, BB, BR, I0, LINES, RS, SETS, WIDTH, A, B, G, codes
+from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, RS, SETS, WIDTH, A, B, G
 from junction.shelf.rules import rule
 
 _N_LOW, _N_HIGH = 0.4, 20.0
@@ -159,7 +159,7 @@ def rivals(block, name: str) -> list[np.ndarray]:
     fresh[:, A], fresh[:, B], fresh[:, RS] = _exponential(block, conductance)
     fresh[:, G], fresh[:, I0] = conductance, 0.0
     # a start from a fit that went astray would only lead there again
-    astray = ~np.isin(block.code, codes("base", "breakdown")) | ~block.converged
+    astray = ~np.isin(block.code, (CODE["base"], CODE["breakdown"])) | ~block.converged
     astray |= np.abs(held[:, RS]) * block.top > 2 * np.ptp(block.v, axis=1)
     held[astray] = fresh[astray]
     if AR in columns:

@@ -15,27 +15,12 @@ from junction.base.records import SweepTable
 from junction.fit.block import FINAL, QUICK, Block, places
 from junction.fit.choose import aicc, choose
 from junction.fit.derived import voltage_of
-from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, parameters, per_kelvin
+from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, parameters, per_kelvin, widen
 from junction.fit.lsq import NORMAL_95
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.fit.sense import Noise, branches, highest, limited, lowest, second_passes, short_at_limit
 from junction.fit.start import total
-from junction.fit.terms import (
-    AR,
-    BR,
-    CODE,
-    I0,
-    LOWER,
-    NUMBER,
-    RS,
-    UPPER,
-    WIDTH,
-    A,
-    B,
-    G,
-    codes,
-    model_index,
-)
+from junction.fit.terms import AR, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G, model_index
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.rules import rule
 
@@ -170,12 +155,12 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     ready, enough = (block.reason == 0) & ~bounded, block.n_used >= 5
     _settle(block, ready & enough, contest)
     _fit_few(block, np.flatnonzero(ready & ~enough))
-    two_way = back.any(1)
-    block.ask |= two_way & ready & enough
+    two_way = back.any(1) & ready & enough
+    block.ask |= two_way
     if contest:
-        _compare_ways(block, np.flatnonzero(two_way & ready & enough), live, back)
+        _compare_ways(block, np.flatnonzero(two_way), live, back)
     finish(block, final=contest | ~block.ask)
-    twice = second.any(1) & ~two_way & (block.reason == 0) & np.isfinite(block.theta[:, A])
+    twice = second.any(1) & ~back.any(1) & (block.reason == 0) & np.isfinite(block.theta[:, A])
     block.ask |= twice
     _passes_apart(block, np.flatnonzero(twice), second)
     used = block.live
@@ -194,8 +179,7 @@ def _settle(block: Block, which, contest: bool) -> None:
     part.ask = choose(part, contest=contest)
     # a resistance that came out clearly negative is held at zero, and the rest fitted again
     u = np.sqrt(np.einsum("nii->ni", part.covariance))
-    dof = np.maximum(part.n_used - NUMBER[part.code], 1)
-    u *= np.sqrt(np.maximum(part.chi2 / dof, 1.0))[:, None]
+    u *= np.sqrt(np.maximum(part.chi2 / np.maximum(part.dof, 1), 1.0))[:, None]
     negative = (part.theta < -rule("fit_unphysical") * u) & (u > 0)
     negative[:, [c for c in range(WIDTH) if c not in (RS, G)]] = False
     negative[(part.code == CODE["resistor + offset"]) | part.rank_deficient] = False
@@ -215,16 +199,15 @@ def _name_runner_up(part: Block) -> None:
     -1 is none, -2 the same with or without the shunt, by the shunt estimate itself.
     """
     used, row = part.n_used, np.arange(part.chi2.size)
-    scores = part.criterion.copy()
-    plain = np.isin(part.code, codes("base", "bare"))
-    for k, code in enumerate(codes("offset", "recombination")):
-        promised = aicc(part.chi2 - part.promised[:, k], NUMBER[code], used)
-        scores[:, code] = np.where(plain & ~np.isfinite(scores[:, code]), promised, scores[:, code])
+    scores, base = part.criterion.copy(), part.code == CODE["base"]
+    plain = base | (part.code == CODE["bare"])
+    for name, promise in zip(("offset", "recombination"), part.promised.T, strict=True):
+        promised, k = aicc(part.chi2 - promise, len(SETS[name]), used), CODE[name]
+        scores[:, k] = np.where(plain & ~np.isfinite(scores[:, k]), promised, scores[:, k])
     own = part.criterion[row, part.code]  # by the weights its rivals were judged by
     u = np.sqrt(part.covariance[:, G, G])
     z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
-    base = CODE["base"]
-    without = np.where(part.code == base, aicc(part.chi2 + z2, NUMBER[base] - 1, used), np.inf)
+    without = np.where(base, aicc(part.chi2 + z2, len(SETS["base"]) - 1, used), np.inf)
     scores[row, part.code] = np.inf
     rival = np.argmin(scores, axis=1)
     best = scores[row, rival]
@@ -248,38 +231,50 @@ def _fit_few(block: Block, rows) -> None:
     block.put(rows, part)
 
 
+def _beside(part: Block, points):
+    """How far points lie beside the fitted curve [V] at their currents, and the curve there.
+
+    Returns
+    -------
+    points : ndarray of bool (n, m)
+        Those whose current the curve carries.
+    dv, predicted, slope : ndarray (n, m)
+        Distance and voltage [V], dv/di [ohm].
+    """
+    predicted, _, slope = voltage_of(part.theta, part.temp_C, np.where(points, part.i, 1e-6))
+    points = points & np.isfinite(predicted)
+    return points, np.where(points, part.v - predicted, 0.0), predicted, slope
+
+
+def _mean(x, points):
+    return np.where(points, x, 0.0).sum(1) / np.maximum(points.sum(1), 1)
+
+
 def _compare_ways(block: Block, rows, live, back) -> None:
     """Compare the way back with the way up at the same currents; fold it in where they agree."""
     if not rows.size:
         return
     part = block.take(rows)
-    v, i, on_way_back = part.v, part.i, back[rows] & live[rows]
-    curve = ~np.isin(part.code, codes("open", "resistor", "resistor + offset"))
+    i, on_way_back = part.i, back[rows] & live[rows]
     top = highest(i, on_way_back, 0.0)
-    high = on_way_back & (i > 0.2 * top[:, None]) & (i > 0) & (curve & (top > 0))[:, None]
-    predicted, _, slope = voltage_of(part.theta, part.temp_C, np.where(high, i, 1e-6))
-    high &= np.isfinite(predicted)
-    dv = np.where(high, v - predicted, 0.0)
-    count = np.maximum(high.sum(1), 1)
-    mean = dv.sum(1) / count
-    u2 = part.uv2 + part.ui2 * np.nan_to_num(slope) ** 2
-    u = np.sqrt(np.where(high, u2, 0.0).sum(1)) / count
+    bent = (part.code >= len(LINES)) & (top > 0)
+    high, dv, predicted, slope = _beside(part, on_way_back & (i > 0.2 * top[:, None]) & bent[:, None])
+    mean = _mean(dv, high)
+    u = np.sqrt(_mean(part.uv2 + part.ui2 * np.nan_to_num(slope) ** 2, high) / np.maximum(high.sum(1), 1))
     v_top = highest(predicted, high)  # somewhat higher than at 1 mA
     gap = np.where(v_top < rule("gap_low_below") + 0.05, rule("gap_low"), SILICON_EG_EV)
-    gap = np.where(v_top > rule("gap_led_above") + 0.2, v_top + 0.2, gap)
+    gap = np.where(v_top > rule("gap_led_above") + 0.2, v_top + 0.2, gap)[:, None]
     fallen = (high.sum(1) >= 3) & (mean < -5 * u) & (mean < -3e-4)
     inside = np.where(high, predicted - np.nan_to_num(part.theta[:, RS, None]) * i, 0.0)
-    rise = temperature_rise(dv, np.minimum(inside, gap[:, None] - 0.05), part.temp_C[:, None], gap[:, None])
-    warmer = np.where(high, rise, 0.0).sum(1) / count
-    block.heating_K[rows[fallen]], block.self_heated[rows[fallen]] = warmer[fallen], True
+    rise = temperature_rise(dv, np.minimum(inside, gap - 0.05), part.temp_C[:, None], gap)
+    block.heating_K[rows[fallen]], block.self_heated[rows[fallen]] = _mean(rise, high)[fallen], True
     agree = rows[~fallen]
-    if agree.size:
-        again = block.take(agree)
-        again.keep = live[agree].astype(float)
-        again.begin()
-        _settle(again, np.ones(agree.size, bool), contest=True)
-        again.ask[:] = True
-        block.put(agree, again)
+    again = block.take(agree)
+    again.keep = live[agree].astype(float)
+    again.begin()
+    _settle(again, np.ones(agree.size, bool), contest=True)
+    again.ask[:] = True
+    block.put(agree, again)
 
 
 def _passes_apart(block: Block, rows, second) -> None:
@@ -290,30 +285,23 @@ def _passes_apart(block: Block, rows, second) -> None:
     """
     if not rows.size:
         return
-    part = block.take(rows)
+    part, second = block.take(rows), second[rows]
     floor2 = part.parts[:, 0, None]
     if block.noise is not None:
         floor2 = floor2 + block.noise.variances(0.0, 0.0)[1]
-    high = part.live & (part.i > 0) & (part.i**2 > 100 * floor2)
-    predicted = voltage_of(part.theta, part.temp_C, np.where(high, part.i, 1e-6))[0]
-    high &= np.isfinite(predicted)
-    dv = np.where(high, part.v - predicted, 0.0)
-    count, mean, var = [], [], []
-    for one in (high & ~second[rows], high & second[rows]):
-        count.append(one.sum(1))
-        k = np.maximum(count[-1], 1)
-        mean.append(np.where(one, dv, 0.0).sum(1) / k)
-        spread = np.where(one, (dv - mean[-1][:, None]) ** 2, 0.0).sum(1)
-        var.append(spread / np.maximum(k - 1, 1) / k)
+    high, dv, _, _ = _beside(part, part.live & (part.i > 0) & (part.i**2 > 100 * floor2))
+    ways = high & ~second, high & second
+    count = [way.sum(1) for way in ways]
+    mean = [_mean(dv, way) for way in ways]
+    u2 = sum(_mean((dv - m[:, None]) ** 2, way) / np.maximum(k - 1, 1)
+             for way, m, k in zip(ways, mean, count, strict=True))  # fmt: skip
     apart = np.abs(mean[1] - mean[0])
-    clear = (np.minimum(*count) >= 3) & (apart > 1e-3) & (apart > 5 * np.sqrt(var[0] + var[1]))
+    clear = (np.minimum(*count) >= 3) & (apart > 1e-3) & (apart > 5 * np.sqrt(u2))
     at, shift = rows[clear], 0.5 * apart[clear] / part.vt[clear, 0]
     direction = np.zeros((at.size, WIDTH))
     for a, b in ((A, B), (AR, BR)):
         direction[:, a] = np.nan_to_num(block.theta[at, b]) * shift
-    block.covariance[at] += direction[:, :, None] * direction[:, None, :]
-    wider = block.quantile[at, None] * direction
-    block.half[at] = np.hypot(block.half[at], wider[:, None])
+    widen(block, at, direction)
     block.poor_fit[at] = True
 
 
@@ -326,7 +314,7 @@ def _assemble(
     theta[none], covariance[none] = np.nan, 0.0
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     is_open = (code == CODE["open"]) & ~none
-    resistor = np.isin(code, codes("resistor", "resistor + offset"))
+    resistor = (code == CODE["resistor"]) | (code == CODE["resistor + offset"])
     constant = np.isin(code, [k for k, name in enumerate(CODE) if "offset" in name]) & ~none
     bounded = np.isfinite(f["limit_r"]) & ~none
     i0, u0 = theta[:, I0], u[:, I0]

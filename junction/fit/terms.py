@@ -81,11 +81,6 @@ NUMBER = np.array([len(columns) for columns in SETS.values()])
 LINES = NAMES[:3]
 
 
-def codes(*names: str) -> list[int]:
-    """Indices into `NAMES`."""
-    return [CODE[name] for name in names]
-
-
 def model_index(code, shunt, light):
     """Index into `MODELS` of a fitted set.
 
@@ -99,7 +94,7 @@ def model_index(code, shunt, light):
         The constant term is a photocurrent rather than the ammeter's offset.
     """
     table = np.array([[MODELS.index(name) for name in names] for _, *names in _SETS.values()])
-    lit = light & np.isin(code, codes("offset", "recombination + offset"))
+    lit = light & np.isin(code, (CODE["offset"], CODE["recombination + offset"]))
     return np.where(lit, MODELS.index("junction + photocurrent"), table[code, np.asarray(shunt, int)])
 
 
