@@ -7,7 +7,8 @@ import sys
 from pathlib import Path
 
 import networkx as nx
-import pytest
+
+from tests.rows import every_row
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "junction"
@@ -66,7 +67,7 @@ def imported(path):
                 yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+@every_row("path", modules())
 def test_imports_go_one_way(path):
     layer = path.relative_to(PACKAGE).parts[0]
     for name in imported(path):

@@ -3,9 +3,8 @@
 import re
 from pathlib import Path
 
-import pytest
-
 from junction.cli.main import COMMANDS
+from tests.rows import every_row
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text()
@@ -15,7 +14,7 @@ def test_two_set_up_commands_are_marked_for_ci():
     assert re.findall(r"<!-- set-up: (\w+) -->", README) == ["demo", "test"]
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@every_row("command", COMMANDS)
 def test_every_command_is_documented(command):
     assert f"junction {command}" in README
 

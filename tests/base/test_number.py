@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 import junction
 from junction.base import number
 from junction.base.records import Interval, Reading
+from tests.rows import every_row
 
 PDG = "Particle Data Group, Review of Particle Physics, Introduction, section 'Rounding'"
 
@@ -34,7 +35,7 @@ def test_gum_example():
     assert value_of(100.02147, 0.35e-3) == "100.02147"
 
 
-@pytest.mark.parametrize(("it", "shown"), [
+@every_row(("it", "shown"), [
     (Interval(0.6123, 0.6111, 0.6135, "V"), "0.6123 V (0.6111 to 0.6135 V)"),
     (Interval(1.234e-14, 1.1e-14, 1.4e-14, "A"), "12.3 fA (11.0 to 14.0 fA)"),
     (Interval(1e-18, 0.9e-18, 1.1e-18, "A"), "1.00e-18 A (0.90e-18 to 1.10e-18 A)"),
@@ -69,7 +70,7 @@ def test_a_limit_is_rounded_so_that_it_stays_true():
     assert number.interval(Interval(nan, -inf, -2.21, "V")) == "< -2.2 V"
 
 
-@pytest.mark.parametrize(("x", "unit", "shown"), [
+@every_row(("x", "unit", "shown"), [
     (2.2e6, "ohm", "2.20 Mohm"), (0.612, "V", "0.612 V"), (0.0612, "V", "61.2 mV"),
     (999.96, "ohm", "1.00 kohm"),
     (0.22, "ohm", "0.220 ohm"), (25.0, "degC", "25.0 °C"), (1.5, "K/W", "1.50 K/W"), (0, "V", "0 V"),
@@ -110,7 +111,7 @@ def test_two_columns():
     assert number.value_and_ends(Interval(nan, 0, 0.3, "ohm")) == ("< 0.3 ohm", "")
 
 
-@pytest.mark.parametrize(("r", "shown"), [
+@every_row(("r", "shown"), [
     (Reading("B-E", "volt", 0.612), "0.612 V"), (Reading("B-E", "volt", 0.6), "0.600 V"),
     (Reading("B-E", "volt", 0.61234), "0.61234 V"), (Reading("B-E", "over"), "OL"),
     (Reading("B-E", "ohm", 34.0), "34 ohm"), (Reading("B-E", "ohm", 2.2e6), "2.2 Mohm"),
@@ -121,7 +122,7 @@ def test_readings(r, shown):
     assert number.reading(r) == shown
 
 
-@pytest.mark.parametrize(("p", "shown"), [
+@every_row(("p", "shown"), [
     (0.5, "50 %"), (0.9996, "> 99 %"), (1.0, "100 %"), (0.0, "0 %"), (0.004, "< 1 %"), (0.994, "99 %"),
 ])  # fmt: skip
 def test_percent_never_claims_certainty(p, shown):

@@ -19,9 +19,10 @@ from junction.base.units import (
     split_quantity,
     unit_factor,
 )
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "value"),
     [
         ("0.612", 0.612), ("0,612", 0.612), (" 12 ", 12.0), (".5", 0.5), (",5", 0.5), ("5.", 5.0),
@@ -33,7 +34,7 @@ def test_numbers(text, value):
     assert parse_number(text) == value
 
 
-@pytest.mark.parametrize(
+@every_row(
     "text",
     [
         "", " ", "1_000", "nan", "NaN", "inf", "-inf", "infinity", "1e999", "1.2.3", "1,234,567", "1.234,5",
@@ -63,7 +64,7 @@ def test_anything_else_is_refused_and_never_guessed(text):
         assert value == float(text.strip().replace(",", ".").replace("−", "-"))
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "quantity", "value"),
     [
         ("612 mV", "voltage", 0.612), ("2,8 V", "voltage", 2.8), ("700mV", "voltage", 0.7),
@@ -83,7 +84,7 @@ def test_quantities(text, quantity, value):
     assert parse_quantity(text, quantity) == value
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "quantity", "says"),
     [
         ("5", "voltage", "no unit"), ("5 A", "voltage", "unit of current"),

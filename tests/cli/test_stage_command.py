@@ -12,6 +12,7 @@ from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.show.blocks import visible
 from tests.cli.match_bag import curves_csv
+from tests.rows import every_row
 from tests.show.trace import Page, untraced
 
 RATING = ("--power", "80W", "--load", "8ohm", "--supply", "42V", "--parallel", "2", "--emitter-resistor",
@@ -149,7 +150,7 @@ def test_python_and_the_command_line_say_the_same(done, tmp_path):
     assert {p.name for p in result.save(tmp_path)} == {p.name for p in done.iterdir()}
 
 
-@pytest.mark.parametrize(("option", "value", "says"), [
+@every_row(("option", "value", "says"), [
     ("peak_current", "0A", "must be above 0"), ("supply", float("nan"), "is not a number"),
     ("base_resistor", "2ohm,-1ohm", "must be at least 0"),
     ("emitter_resistor", [0.22, float("inf")], "is not a number"),

@@ -9,6 +9,7 @@ from scipy.optimize import linear_sum_assignment
 
 from junction.sets.choose import group_up
 from junction.sets.pack import all_sets, assign_two_kinds, gap_of, pack, pair_up
+from tests.rows import every_row
 
 pytestmark = pytest.mark.external
 
@@ -42,8 +43,8 @@ def blossom(cost, pairs=None) -> float:
     return sum(cost[a, b] for a, b in found if max(a, b) < n)
 
 
-@pytest.mark.parametrize("kind", ["line", "plane", "two points", "random"])
-@pytest.mark.parametrize(("n", "pairs"), [(8, None), (11, None), (30, None), (60, None), (13, 3), (40, 12)])
+@every_row("kind", ["line", "plane", "two points", "random"])
+@every_row(("n", "pairs"), [(8, None), (11, None), (30, None), (60, None), (13, 3), (40, 12)])
 def test_pairs_equal_the_blossom_algorithm(n, pairs, kind):
     cost = square(n, kind, n)
     _, total, bound = pair_up(cost, n // 2 if pairs is None else pairs)
@@ -83,7 +84,7 @@ def brute_sets(cost_of, n, k, m) -> float:
     return best(list(range(n)), m)
 
 
-@pytest.mark.parametrize(("n", "k", "m"), [(8, 4, 2), (9, 3, 3), (10, 3, 2), (9, 4, 2), (8, 2, 4), (9, 2, 3)])
+@every_row(("n", "k", "m"), [(8, 4, 2), (9, 3, 3), (10, 3, 2), (9, 4, 2), (8, 2, 4), (9, 2, 3)])
 def test_sets_equal_brute_force(n, k, m):
     rng = np.random.default_rng(n * k)
     x = rng.standard_normal((n, 2))

@@ -7,13 +7,14 @@ from junction.sets.pack import all_sets
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import ABSENT, Devices, devices_from_fits, share
 from tests.external import pair_decks
+from tests.rows import every_row
 from tests.sets.bags import fits_of, true_values
 
 pytestmark = pytest.mark.external
 
 
-@pytest.mark.parametrize("kind", ["NPN", "PNP"])
-@pytest.mark.parametrize(("k", "total", "vce", "temp", "re", "rb"), [
+@every_row("kind", ["NPN", "PNP"])
+@every_row(("k", "total", "vce", "temp", "re", "rb"), [
     (2, 0.2, 42.0, 45.0, 0.22, 2.2), (2, 5.0, 6.0, 80.0, 0.22, 2.2), (3, 0.3, 35.0, 25.0, (0.22, 0.27,
     0.33), 0.0),
     (4, 12.0, 8.0, 100.0, 0.1, 1.0), (2, 0.1, 20.0, 25.0, 0.0, 0.0),

@@ -18,6 +18,7 @@ from junction.base.constants import (
 )
 from junction.fit.derived import voltage_of
 from junction.physics.junction import current, voltage
+from tests.rows import every_row
 
 pytestmark = pytest.mark.external
 
@@ -242,7 +243,7 @@ SHOCKLEY = [
 ]
 
 
-@pytest.mark.parametrize("source, v, IS, N, vt, published, rtol", SHOCKLEY)
+@every_row("source, v, IS, N, vt, published, rtol", SHOCKLEY)
 def test_textbook_currents(source, v, IS, N, vt, published, rtol):
     assert current(v, IS, N, temp_C=at_vt(vt)) == pytest.approx(published, rel=rtol)
 
@@ -273,7 +274,7 @@ STEPS = [
 ]
 
 
-@pytest.mark.parametrize("source, ratio, N, vt, step, tolerance", STEPS)
+@every_row("source, ratio, N, vt, step, tolerance", STEPS)
 def test_voltage_steps(source, ratio, N, vt, step, tolerance):
     high, low = voltage([ratio * 1e-3, 1e-3], 1e-15, N, temp_C=at_vt(vt))
     assert high - low == pytest.approx(step, abs=tolerance)
@@ -292,7 +293,7 @@ RESISTANCES = [
 ]
 
 
-@pytest.mark.parametrize("source, IS, v, vt, published, rtol", RESISTANCES)
+@every_row("source, IS, v, vt, published, rtol", RESISTANCES)
 def test_differential_resistance(source, IS, v, vt, published, rtol):
     i = current(v, IS, 1.0, temp_C=at_vt(vt))
     found = slope_of(i, {"IS_A": IS, "N": 1.0, "temp_C": at_vt(vt)})[0]

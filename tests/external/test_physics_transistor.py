@@ -7,6 +7,7 @@ from junction.base.constants import K_OVER_Q_V_PER_K, ZERO_CELSIUS_K
 from junction.physics.temperature import SPICE_LAW, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import currents, internal_vbe_from_ib, intrinsic, operating_point
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, card, gummel, output_family
+from tests.rows import every_row
 
 pytestmark = pytest.mark.external
 
@@ -110,7 +111,7 @@ LEAKING = [
 ]
 
 
-@pytest.mark.parametrize("source, gain, ico, ib, published, rtol", LEAKING)
+@every_row("source, gain, ico, ib, published, rtol", LEAKING)
 def test_collector_current_with_leakage(source, gain, ico, ib, published, rtol):
     """I_C = beta I_B + (beta + 1) I_CO comes out of the model when the collector junction leaks I_CO."""
     p = {"IS": 1e-15, "BF": gain, "ISC": ico, "NC": 1.0}

@@ -8,6 +8,7 @@ import pytest
 
 from junction.replace.resistor import stock_values
 from junction.shelf.rules import resistor_series
+from tests.rows import every_row
 
 pytestmark = pytest.mark.external
 
@@ -50,7 +51,7 @@ PUBLISHED = {
 }
 
 
-@pytest.mark.parametrize("name", PUBLISHED)
+@every_row("name", PUBLISHED)
 def test_generated_values_are_the_published_ones(name):
     assert resistor_series(name).values == tuple(int(x) for x in PUBLISHED[name].split())
 

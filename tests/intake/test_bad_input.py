@@ -8,12 +8,13 @@ import pytest
 from junction.base.errors import InputError
 from junction.intake.read import NothingUsable
 from tests.intake.helpers import bag_of, readings, refusal
+from tests.rows import every_row
 
 ZIP = b"PK\x03\x04" + bytes(range(256)) * 4
 OLE = bytes.fromhex("d0cf11e0a1b11ae1") + b"\0" * 600
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("content", "says"),
     [
         (b"", "the file is empty"), (b"\n \n\n", "the file is empty"), (b"\xef\xbb\xbf", "the file is empty"),
@@ -122,7 +123,7 @@ def test_the_same_across_files_names_the_files():
     assert {s.file for s in bag.set_aside} == {"f0.csv", "f1.csv"} and "of f1.csv" in bag.set_aside[0].reason
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("one", "other", "agree"),
     [
         ("0.612", "0.612", True), ("0.612", "0.613", True), ("0.612", "0.614", True),

@@ -8,9 +8,10 @@ from hypothesis import strategies as st
 
 from junction.base.errors import UnitError
 from junction.intake.cells import cell_value, last_digit, parse_heading, parse_reading, reading_cell, visible
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "kind", "value"),
     [
         ("0.612", "volt", 0.612), ("0,612", "volt", 0.612), ("612 mV", "volt", 0.612),
@@ -28,7 +29,7 @@ def test_readings(text, kind, value):
     assert not reading.settling
 
 
-@pytest.mark.parametrize(
+@every_row(
     "text",
     ["OL", "ol", "O.L", "O.L.", "0L", "0.L", ".OL", "+OL", "-OL", "OFL", "OVL", "over", "OVERLOAD",
     "over-range",
@@ -52,7 +53,7 @@ def test_a_settling_mark_goes_with_any_reading():
         reading_cell("B-C", "~")
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "says"),
     [
         ("612", "in mV\\? write the unit: 612 mV"), ("6.1", "in mV"), ("1", "1.000 or OL"),
@@ -120,7 +121,7 @@ def test_temperatures_outside_reason_are_refused():
         cell_value("-273", column)
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "step"),
     [("0.612", 1e-3), ("612 mV", 1e-3), ("0.6", 0.1), ("34k", 1e3), ("2.2 MΩ", 1e5), ("0,61~", 0.01),
     ("5e-3", 1e-3)],
@@ -139,7 +140,7 @@ def test_typed_readings():
             parse_reading(text)
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "seen"),
     [
         ("Q1", "Q1"), (" Q 1 ", "Q 1"), ("=1+2", "=1+2"), ("@x", "@x"), ("+Q", "+Q"), ("-Q", "-Q"),

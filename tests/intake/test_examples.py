@@ -5,10 +5,10 @@ import re
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from junction.base.records import Spot
 from tests.intake.helpers import bag_of, readings
+from tests.rows import every_row
 
 README = Path(__file__).parents[2] / "README.md"
 
@@ -62,7 +62,7 @@ def test_every_csv_example_of_the_readme_is_tested_here():
     assert set(shown) <= set(EXAMPLES), "an example of the README that no test reads"
 
 
-@pytest.mark.parametrize("text", EXAMPLES)
+@every_row("text", EXAMPLES)
 def test_every_example_is_used_to_the_last_row(text):
     bag = bag_of(text)
     rows = [line for line in text.splitlines()[1:] if not line.startswith(("#", "part"))]

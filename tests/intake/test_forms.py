@@ -7,6 +7,7 @@ import pytest
 
 from junction.base.records import Spot
 from tests.intake.helpers import bag_of, readings
+from tests.rows import every_row
 
 WIDE = "part,B-E,E-B,B-C,type,temp_C\nQ1,0.612,OL,605 mV,2N3055,23.5\nQ2,34 ohm,34 ohm,,,\n"
 LONG = "part,red,black,value,polarity\nQ1,B,E,0.612,NPN\nQ1,E,B,OL,NPN\nD1,A,K,0.58,\n"
@@ -106,17 +107,17 @@ def test_curves_without_one_of_the_base_columns():
     assert bag.curves.ic_A.size == 2 and bag.set_aside[0].row == 4
 
 
-@pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("sep", [",", ";", "\t"])
-@pytest.mark.parametrize("mark", [".", ","])
+@every_row("form", FORMS)
+@every_row("sep", [",", ";", "\t"])
+@every_row("mark", [".", ","])
 def test_separators_and_decimal_marks(form, sep, mark):
     bag = bag_of(written(FORMS[form], sep, mark))
     assert not bag.set_aside
     same(bag, bag_of(FORMS[form]))
 
 
-@pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize(
+@every_row("form", FORMS)
+@every_row(
     "encoding", ["utf-8", "utf-8-sig", "latin-1", "cp1252", "utf-16", "utf-16-le", "utf-16-be"]
 )
 def test_encodings(form, encoding):
@@ -126,8 +127,8 @@ def test_encodings(form, encoding):
     same(bag, bag_of(text))
 
 
-@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-@pytest.mark.parametrize("form", FORMS)
+@every_row("end", ["\n", "\r\n", "\r"])
+@every_row("form", FORMS)
 def test_line_ends_comments_and_blank_lines_keep_true_line_numbers(form, end):
     lines = FORMS[form].splitlines()
     text = end.join(["# a log, indeed", "", lines[0], "", " # more", *lines[1:2], ",,,", "#x", *lines[2:]])

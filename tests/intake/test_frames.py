@@ -12,10 +12,11 @@ from junction.base.records import PartReadings, Reading
 from junction.intake.read import NothingUsable, read_frame, read_readings
 from tests.intake.helpers import bag_of, check_sum, readings
 from tests.intake.test_forms import FORMS, same
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("dtype", [None, str, "string"])
+@every_row("form", FORMS)
+@every_row("dtype", [None, str, "string"])
 def test_a_frame_gives_what_its_file_gives(form, dtype):
     frame = pd.read_csv(io.StringIO(FORMS[form]), dtype=dtype)
     bag = read_frame(frame)

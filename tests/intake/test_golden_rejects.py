@@ -9,11 +9,10 @@ import io
 import sys
 from pathlib import Path
 
-import pytest
-
 from junction.base.errors import InputError
 from junction.intake.read import read_paths, read_texts
 from tests.intake.helpers import check_sum
+from tests.rows import every_row
 
 BAD = Path(__file__).parent / "data" / "bad"
 GOLDEN = Path(__file__).parents[1] / "golden" / "intake"
@@ -35,12 +34,12 @@ def listing(name):
     return out.getvalue()
 
 
-@pytest.mark.parametrize("name", FILES)
+@every_row("name", FILES)
 def test_set_aside_list_is_the_golden_one(name):
     assert listing(name) == (GOLDEN / name).read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", FILES)
+@every_row("name", FILES)
 def test_line_numbers_are_those_of_the_file(name):
     lines = (BAD / name).read_bytes().decode("latin-1").split("\n")
     bag = read_texts([ANCHOR, (name, (BAD / name).read_bytes())])

@@ -1,12 +1,12 @@
 """Headings: every spelling of a quantity with its unit, placements, and what is not understood."""
 
-import pytest
 
 from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, NUMBER_PLACEMENTS
 from junction.intake.cells import heading_fault, parse_heading, parse_placement, recognise
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("heading", "name", "factor"),
     [
         ("v_V", "v", 1.0), ("v_mV", "v", 1e-3), ("V (mV)", "v", 1e-3), ("V [mV]", "v", 1e-3),
@@ -26,13 +26,13 @@ def test_quantity_and_unit(heading, name, factor):
     assert (column.name, column.factor, column.problem, column.index) == (name, factor, "", 3)
 
 
-@pytest.mark.parametrize("heading", ["v", "V", "I", "I_C", "V_BE", "vce", "temp", "current"])
+@every_row("heading", ["v", "V", "I", "I_C", "V_BE", "vce", "temp", "current"])
 def test_a_heading_without_unit_has_no_factor(heading):
     column = parse_heading(0, heading)
     assert column.name and column.factor != column.factor and not column.problem
 
 
-@pytest.mark.parametrize("placement", [*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS])
+@every_row("placement", [*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS])
 def test_placements_in_all_their_spellings(placement):
     x, y = placement.split("-")
     for text in (placement, placement.lower(), f"{x} - {y}", f"{x}–{y}", f"{x}→{y}",
@@ -44,12 +44,12 @@ def test_placements_in_all_their_spellings(placement):
         assert (column.placement, column.factor, column.problem) == (placement, factor, "")
 
 
-@pytest.mark.parametrize("text", ["B-B", "B-X", "1-4", "B-1", "A-C", "B-E-C", "", "-", "BE", "1-1", "D-S"])
+@every_row("text", ["B-B", "B-X", "1-4", "B-1", "A-C", "B-E-C", "", "-", "BE", "1-1", "D-S"])
 def test_what_is_no_placement(text):
     assert parse_placement(text) == ""
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("heading", "says"),
     [
         ("v_A", "unit of current"), ("i_V", "unit of voltage"), ("ic (MA)", "did you mean mA"),
@@ -63,7 +63,7 @@ def test_faulty_headings_say_why(heading, says):
     assert says in parse_heading(0, heading).problem
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("headings", "form"),
     [
         ("part,B-E", "wide readings"), ("part,1-2,3-1", "wide readings"),
@@ -83,7 +83,7 @@ def test_forms_are_recognised_by_their_headings(headings, form):
         assert "missing" in heading_fault(columns)[0] or "not understood" in heading_fault(columns)[0]
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("headings", "says"),
     [
         ("part,v_V,i_A", "missing: junction"), ("junction,v_V,i_A", "missing: part"),

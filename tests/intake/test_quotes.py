@@ -3,7 +3,6 @@
 import dataclasses
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -11,6 +10,7 @@ from junction.intake import points as points_module
 from junction.intake.points import read_points
 from junction.intake.table import open_text
 from tests.intake.helpers import bag_of
+from tests.rows import every_row
 
 ROWS = ["Q1,BE,0.1,1e-9", "Q1,BE,0.2,2e-9", "Q1,BE,0.3,5e-9", "Q2,AK,-1,-1e-9", "Q2,AK,0.6,1e-3"]
 
@@ -20,8 +20,8 @@ def sweeps(rows, quoted):
     return "\n".join(["part,junction,v_V,i_A", *lines])
 
 
-@pytest.mark.parametrize("end", ["", "\n", "\n\n", "\n# switched off\n", '\n"Q3","BE","0.1"\n'])
-@pytest.mark.parametrize("quoted", [(1, 1, 0, 0), (1, 1, 1, 1), (0, 0, 0, 1)])
+@every_row("end", ["", "\n", "\n\n", "\n# switched off\n", '\n"Q3","BE","0.1"\n'])
+@every_row("quoted", [(1, 1, 0, 0), (1, 1, 1, 1), (0, 0, 0, 1)])
 def test_quotes_change_nothing(quoted, end):
     plain = bag_of(sweeps(ROWS, (0, 0, 0, 0)) + end.replace(chr(34), ""))
     other = bag_of(sweeps(ROWS, quoted) + end)

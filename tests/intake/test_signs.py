@@ -7,6 +7,7 @@ import pytest
 
 from junction.intake.points import reversed_sweeps
 from tests.intake.helpers import bag_of
+from tests.rows import every_row
 from tests.tables import sweep_table
 
 VT = 0.02569  # thermal voltage at 25 C [V]; the exact value does not matter here
@@ -37,9 +38,9 @@ def turned(v, i, junction="BE", polarity=""):
     return bool(reversed_sweeps(dataclasses.replace(table, polarity=(polarity,)))[0])
 
 
-@pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("span", RANGES)
-@pytest.mark.parametrize("junction", ["BE", "BC"])
+@every_row("shape", SHAPES)
+@every_row("span", RANGES)
+@every_row("junction", ["BE", "BC"])
 def test_forward_sweeps_are_told_by_their_sign(shape, span, junction):
     v = RANGES[span]
     i = SHAPES[shape](v) + np.random.default_rng(4).normal(0, 2e-8, v.size)

@@ -12,6 +12,7 @@ from junction.judge.results import QUALITIES, VERDICTS
 from junction.leads.verdict import judge_readings
 from junction.shelf.results import Meter, PartType
 from junction.shelf.types import find_type
+from tests.rows import every_row
 
 METER = Meter("one milliampere", "constant current", 1e-3, 3.0, 0.0, 2.0, 0.001, 1.0, 3, 0.2)
 
@@ -73,7 +74,7 @@ def test_probabilities_are_probabilities():
             assert sum(j.probability.values()) == pytest.approx(1.0, abs=1e-9)
 
 
-@pytest.mark.parametrize("roles", list(permutations("BCE")))
+@every_row("roles", list(permutations("BCE")))
 def test_unknown_leads_are_found_in_every_order(roles):
     lead = dict(zip(roles, "123", strict=True))
     turned = " ".join(
@@ -93,7 +94,7 @@ def test_collector_and_emitter_are_claimed_only_where_the_drops_tell():
     assert "h_FE" in near.next and "h_FE" not in far.next
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("text", "faults"),
     [
         ("B-E=0.340 E-B=0.341 B-C=0.655 C-B=OL C-E=OL E-C=0.72", ("BE leaky",)),
@@ -436,8 +437,8 @@ def test_values_are_not_changed_by_the_order_of_readings():
         assert judge(" ".join(rng.permutation(items))).probability == first
 
 
-@pytest.mark.parametrize("type_", ["2N3055", "2N5551", "TIP41C", "BD139", "MJ15003"])
-@pytest.mark.parametrize("low", ["E-B=0.22 E-C=0.82", "E-B=1.8 E-C=OL", "E-B=OL E-C=1.8", "E-B=OL E-C=1.2"])
+@every_row("type_", ["2N3055", "2N5551", "TIP41C", "BD139", "MJ15003"])
+@every_row("low", ["E-B=0.22 E-C=0.82", "E-B=1.8 E-C=OL", "E-B=OL E-C=1.8", "E-B=OL E-C=1.2"])
 def test_a_type_registered_as_plain_is_never_good_with_a_path_across_base_and_emitter(type_, low):
     v = judge(f"B-E=0.605 {low} B-C=0.600 C-B=OL C-E=OL", types=find_type, type=type_)
     assert v.verdict in ("leaky", "undecided")

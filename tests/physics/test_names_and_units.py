@@ -8,6 +8,7 @@ import re
 import pytest
 
 import junction.physics
+from tests.rows import every_row
 
 MODULES = sorted(m.name for m in pkgutil.iter_modules(junction.physics.__path__))
 NOT_NUMBERS = re.compile(
@@ -33,7 +34,7 @@ def documented_parameters(doc):
         yield [n.strip().lstrip("*") for n in names.split(",")], kind, text
 
 
-@pytest.mark.parametrize("function", list(public_functions()))
+@every_row("function", list(public_functions()))
 def test_every_numeric_parameter_has_a_bracketed_unit(function):
     entries = list(documented_parameters(function.__doc__ or ""))
     documented = {name for names, _, _ in entries for name in names}

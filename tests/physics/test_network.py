@@ -7,6 +7,7 @@ import pytest
 
 from junction.base.constants import thermal_voltage
 from junction.physics.network import Network
+from tests.rows import every_row
 
 VT = thermal_voltage(25.0)
 ONE = np.ones(1)
@@ -113,8 +114,8 @@ SOURCES = [
 ]
 
 
-@pytest.mark.parametrize("darlington", [False, True])
-@pytest.mark.parametrize("source", SOURCES)
+@every_row("darlington", [False, True])
+@every_row("source", SOURCES)
 def test_every_network_converges_and_a_batch_is_many_singles(source, darlington):
     elements, red, black, nodes = _crowd(300, darlington, 5)
     v, _, _, _, converged = read(elements, red, black, nodes, **source)

@@ -6,10 +6,11 @@ import pytest
 from junction.base.constants import thermal_voltage
 from junction.physics import temperature as law
 from junction.physics.junction import voltage
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize("N", (1.0, 1.7))
-@pytest.mark.parametrize("to", (-20.0, 25.0, 80.0))
+@every_row("N", (1.0, 1.7))
+@every_row("to", (-20.0, 25.0, 80.0))
 def test_voltage_law_is_the_saturation_law_at_constant_current(N, to):
     """forward_voltage must agree with IS moved and the junction solved, where exp >> 1."""
     v = voltage(1e-2, 1e-13, N, temp_C=35.0)
@@ -84,7 +85,7 @@ DOUBLING = [
 
 
 @pytest.mark.external
-@pytest.mark.parametrize("source, cold, hot, factor, rtol", DOUBLING)
+@every_row("source, cold, hot, factor, rtol", DOUBLING)
 def test_doubling_rule(source, cold, hot, factor, rtol):
     assert law.leakage_factor(hot, cold) == pytest.approx(factor, rel=rtol)
 

@@ -11,6 +11,7 @@ from junction.physics.transistor import (
     intrinsic,
     operating_point,
 )
+from tests.rows import every_row
 from tests.transistor import transistor_simulation as sim
 
 POWER = {
@@ -74,7 +75,7 @@ def test_early_effect_and_high_injection_limits():
     )  # the saturation current of the collector junction, 1e-13 of 1e-5 A, is turned over
 
 
-@pytest.mark.parametrize("name", ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "NR", "ISC", "NC", "VAR",
+@every_row("name", ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "NR", "ISC", "NC", "VAR",
                                   "IKR", "RE", "RB", "RC"))  # fmt: skip
 def test_log_derivatives(name):
     """Central differences with a step of 1e-5 in ln(parameter): truncation 1e-10, rounding 1e-10."""

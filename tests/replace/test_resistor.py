@@ -19,6 +19,7 @@ from junction.replace.resistor import (
     stock_values,
     value_and_shares,
 )
+from tests.rows import every_row
 
 ohms = st.floats(0.01, 1e6)
 untimed = settings(deadline=None)  # shared machines stall; nothing here measures time
@@ -60,8 +61,8 @@ def test_power_shares_by_hand():
 SMALL = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
 
 
-@pytest.mark.parametrize("wanted", [0.3, 0.987, 1.0, 2.718, 5.55, 13.37])
-@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+@every_row("wanted", [0.3, 0.987, 1.0, 2.718, 5.55, 13.37])
+@every_row("arrangement", ARRANGEMENTS)
 def test_search_finds_what_brute_force_finds(arrangement, wanted):
     everything = (
         abs(np.log(value_and_shares(arrangement, parts)[0] / wanted))
@@ -122,7 +123,7 @@ def test_tolerance_of_a_network_by_simulation():
     assert network("A", (1,), 1.0, 0.05).tolerance_likely == 0.05
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("wanted", "stock", "more"),
     [(0, SMALL, {}), (-1, SMALL, {}), (inf, SMALL, {}), (nan, SMALL, {}), (1, (), {}), (1, (1, -2), {}),
      (1, SMALL, {"most_parts": 5})],
@@ -158,7 +159,7 @@ def test_sharing_limits():
 # --- readings -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("reading", "circuit", "state"),
     [
         (1000, False, "fine"), (1030, False, "fine"), (1040, False, "undecided"), (1050, False, "undecided"),

@@ -12,6 +12,7 @@ from junction.replace.results import Needs
 from junction.replace.substitute import compare, compare_with_needs, overall, rank, suggest, suggest_for_needs
 from junction.shelf.results import Limit, PartType
 from junction.shelf.types import find_type, type_shelf
+from tests.rows import every_row
 
 BJTS, DIODES = type_shelf().all("bjt"), type_shelf().all("diode")
 
@@ -49,7 +50,7 @@ HIGHER_IS_BETTER = {
 MUSTS = {"V_CBO", "V_CEO", "I_C", "P_tot"}
 
 
-@pytest.mark.parametrize("symbol", HIGHER_IS_BETTER)
+@every_row("symbol", HIGHER_IS_BETTER)
 def test_a_rating_that_is_higher_or_lower(symbol):
     value = HIGHER_IS_BETTER[symbol]
     up = compare(made(), made(**{symbol: value * 1.01}))
@@ -63,7 +64,7 @@ def test_a_rating_that_is_higher_or_lower(symbol):
     assert unknown.result == ("not known" if symbol in MUSTS else "meets")
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("change", "figure"),
     [({"ft": 0.5e6}, "f_T"), ({"cob": 2e-10}, "C_ob"), ({"R_thJC": 2.0}, "R_thJC"),
      ({"hfe": ((1.0, 15.0, 70.0),)}, "h_FE"), ({"sb": ((40.0, 1.0),)}, "safe area"),
@@ -276,7 +277,7 @@ def test_the_weakest_margin_of_a_place():
     assert result.weakest.margin == pytest.approx(1.5)
 
 
-@pytest.mark.parametrize(
+@every_row(
     ("change", "result"),
     [({}, "exceeds"), ({"polarity": "PNP"}, "falls short"), ({"voltage_V": 81.0}, "falls short"),
      ({"current_A": 10.0}, "meets"), ({"current_A": 9.9}, "exceeds"), ({"power_W": 100.1}, "falls short"),

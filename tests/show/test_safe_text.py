@@ -13,9 +13,10 @@ from junction.show.blocks import display_width, file_stem, visible
 from junction.show.page import page, tag
 from junction.show.terminal import Paint, column_widths, table_text
 from junction.show.write import csv_text, document, safe_cell
+from tests.rows import every_row
 
 
-@pytest.mark.parametrize(("text", "shown"), [
+@every_row(("text", "shown"), [
     ("A07", "A07"), ("\x1b[2J", "\\x1b[2J"), ("a\nb", "a\\x0ab"), ("\u202eevil", "\\u202eevil"),
     ("a\u00a0b", "a b"), ("\udc80", "\\udc80"), ("Ω µ ü", "Ω µ ü"),
 ])  # fmt: skip
@@ -23,7 +24,7 @@ def test_visible(text, shown):
     assert visible(text) == shown
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx", "  =x", "＝1"])
+@every_row("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx", "  =x", "＝1"])
 def test_formula_like_text_is_neutralised(text):
     cell = safe_cell(text)
     assert cell.startswith("'") and not any(c in cell for c in "\t\r")

@@ -12,6 +12,7 @@ from junction.fit.sweeps import fit_sweeps
 from junction.verdict.parts import sweep_parts
 from junction.verdict.points import ask_points, passes_differ, sorted_points
 from junction.verdict.sweeps import judge_sweeps
+from tests.rows import every_row
 from tests.simulate import solve
 from tests.tables import sweep_table
 
@@ -54,8 +55,8 @@ def test_current_that_starts_on_both_sides_of_zero_is_a_short(step, most):
     assert name == "shorted" and most in text
 
 
-@pytest.mark.parametrize("offset, digit", [(5e-6, 1e-9), (2e-5, 2.4e-5), (-3e-5, 2.4e-5)])
-@pytest.mark.parametrize("low", [0.0, -4.0])
+@every_row("offset, digit", [(5e-6, 1e-9), (2e-5, 2.4e-5), (-3e-5, 2.4e-5)])
+@every_row("low", [0.0, -4.0])
 def test_an_open_through_an_offset_is_never_leaky(offset, digit, low):
     rng = np.random.default_rng(4)
     v = np.linspace(low, 1.2, 60)
@@ -63,9 +64,9 @@ def test_an_open_through_an_offset_is_never_leaky(offset, digit, low):
     assert verdict(v, i, type="2N3904")[0] == "open"
 
 
-@pytest.mark.parametrize("bits, noise", [(10, 1.0), (10, 0.3), (12, 1.0), (8, 0.3)])
-@pytest.mark.parametrize("parameters", [SILICON, RECTIFIER, POWER])
-@pytest.mark.parametrize("low", [0.0, -5.0])
+@every_row("bits, noise", [(10, 1.0), (10, 0.3), (12, 1.0), (8, 0.3)])
+@every_row("parameters", [SILICON, RECTIFIER, POWER])
+@every_row("low", [0.0, -5.0])
 def test_rectified_noise_is_no_path(bits, noise, parameters, low):
     rng = np.random.default_rng(9)
     v = np.linspace(low, 0.8 if parameters is SILICON else 0.7, 100)
@@ -76,8 +77,8 @@ def test_rectified_noise_is_no_path(bits, noise, parameters, low):
     assert said[0] in ("good", "undecided"), said
 
 
-@pytest.mark.parametrize("parameters, junction", [(SILICON, "BE"), (RECTIFIER, "AK"), (POWER, "BE")])
-@pytest.mark.parametrize("offset", [3e-7, 2.4e-5, -2.4e-5])
+@every_row("parameters, junction", [(SILICON, "BE"), (RECTIFIER, "AK"), (POWER, "BE")])
+@every_row("offset", [3e-7, 2.4e-5, -2.4e-5])
 def test_an_ammeters_offset_is_no_path(parameters, junction, offset):
     rng = np.random.default_rng(2)
     v = np.linspace(0, 0.75, 61)
