@@ -18,13 +18,11 @@ from junction.fit.results import (
     TransistorRow,
     fit_summaries,
 )
-from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
 from junction.jobs.options import DEFAULT_PLOTS, INSTRUMENT, TEMPERATURE, job, noise_of, option, whole
 from junction.jobs.result import Result
 from junction.shelf.rules import cautions
-from junction.transistor.data import CurveNoise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
 
@@ -77,7 +75,7 @@ def fit(parts, o) -> Result:
     """
     from junction.views import fit as view
 
-    noise, curve_noise = noise_of(o, Noise), noise_of(o, CurveNoise)
+    noise = noise_of(o)
     bag = bag_of(parts, o.temperature)
     if not (len(bag.sweeps) or len(bag.curves)):
         raise InputError("no sweeps or curves in it; meter readings alone hold no parameters to fit",
@@ -85,7 +83,7 @@ def fit(parts, o) -> Result:
     fits = fit_sweeps(bag.sweeps, noise)
     measured = set(bag.curves.part)
     spots = tuple(r for r in bag.readings if r.part in measured)
-    curves = fit_transistors(bag.curves, curve_noise, readings=spots) if measured else None
+    curves = fit_transistors(bag.curves, noise, readings=spots) if measured else None
 
     @cache
     def draw():

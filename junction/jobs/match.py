@@ -41,7 +41,7 @@ from junction.shelf.results import Meter
 from junction.shelf.rules import cautions, rule
 from junction.stage.results import Stage
 from junction.stage.stage import StageAsk, plan_stage
-from junction.transistor.data import CurveNoise, SpotNoise, is_spot, unusable
+from junction.transistor.data import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import COVERAGE_95, evaluate
 
@@ -151,19 +151,19 @@ def match(parts, o) -> Result:
 def _fitting(o, ask: StageAsk) -> Callable[[Bag], TransistorFits]:
     """How the options say that a bag is to be fitted."""
     # limits of error to standard uncertainties: JCGM 100:2008, 4.3.7
-    spot, third = SpotNoise(), sqrt(3)
+    spot, third = reading_noise(), sqrt(3)
     if o.voltage_accuracy is not None:
         share, floor = o.voltage_accuracy
-        spot = replace(spot, vbe_percent=100 * share / third, u_vbe_V=max(floor, 1e-6) / third)
+        spot |= {"vbe_percent": 100 * share / third, "u_vbe_V": max(floor, 1e-6) / third}
     if o.current_accuracy is not None:
-        spot = replace(spot, ic_percent=100 * max(o.current_accuracy[0], 1e-5) / third)
+        spot["ic_percent"] = 100 * max(o.current_accuracy[0], 1e-5) / third
     if o.reading_vce is not None:
-        spot = replace(spot, vce_V=o.reading_vce, u_vce_V=rule("reading_vce_stated") * o.reading_vce)
+        spot |= {"vce_V": o.reading_vce, "u_vce_V": rule("reading_vce_stated") * o.reading_vce}
     u_temp_K = o.temperature_uncertainty, None
     if o.side_by_side:  # what is off is off for all of them alike, and moves no current
         u_temp_K = (rule("side_by_side_temp"),) * 2
-        spot = replace(spot, u_vce_V=min(spot.u_vce_V, rule("side_by_side_vce")))
-    return partial(fit_bag, ask=ask, noise=noise_of(o, CurveNoise), spot=spot, u_temp_K=u_temp_K)
+        spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))
+    return partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
 
 
 def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
@@ -182,7 +182,7 @@ def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
     InputError
         No part has either.
     """
-    readings = tuple(r for r in bag.readings if is_spot(r))
+    readings = tuple(r for r in bag.readings if spots_of(r))
     if not len(bag.curves) and not readings:
         raise InputError(say("match_nothing"), ", ".join(bag.files))
     peak_A = sqrt(2 * ask.power_W / ask.load_ohm) if isnan(ask.peak_A) else ask.peak_A
@@ -241,7 +241,7 @@ def usable_parts(
         # what a bad part shows is not its type's, and the others must not learn it
         fits = fit(_without(bag, weak))
     left = [LeftOver(name, why, name in candidates) for name, why in bad.items()]
-    reasons = {r.part: f"not used: {why}" for r, why in unusable(bag.readings)}
+    reasons = {part: f"not used: {why}" for part, why in unusable(bag.readings).items()}
     left += [LeftOver(name, reasons.get(name, NO_CANDIDATE), name in reasons)
              for name in _parts(bag) if name not in bad and name not in fits.part]  # fmt: skip
     doubtful = [v.part for v in verdicts if v.verdict == Verdict.UNDECIDED and v.part in fits.part]

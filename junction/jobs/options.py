@@ -353,8 +353,8 @@ def types_of(o: SimpleNamespace) -> Callable:
     return functools.partial(find_type, extra=(o.types,))
 
 
-def noise_of(o: SimpleNamespace, kind):
-    """Noise of a kind (`fit.noise.Noise`, `transistor.data.CurveNoise`) that the options state, or None.
+def noise_of(o: SimpleNamespace):
+    """Noise of the instruments (`junction.fit.sense.Noise`) that the options state, or None.
 
     Raises
     ------
@@ -366,8 +366,9 @@ def noise_of(o: SimpleNamespace, kind):
         return None
     if volts is None or amps is None:
         raise UsageError("--voltage-accuracy and --current-accuracy belong together: state both or neither")
-    # limits of error to standard uncertainties: JCGM 100:2008, 4.3.7
-    return kind.from_accuracy(
+    from junction.fit.sense import Noise
+
+    return Noise.from_accuracy(
         v_percent=100 * volts[0], v_floor_V=volts[1], i_percent=100 * amps[0], i_floor_A=amps[1]
     )
 

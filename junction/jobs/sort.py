@@ -78,10 +78,9 @@ def sort(parts, o) -> Result:
     >>> junction.sort(bag)
     <junction sort: 2 parts: 1 shorted, 1 good>
     """
-    from junction.fit.sense import Noise
     from junction.views import sort as view
 
-    meter, types, noise = meter_of(o), types_of(o), noise_of(o, Noise)
+    meter, types, noise = meter_of(o), types_of(o), noise_of(o)
     bag = bag_of(parts, o.temperature)
     if not (len(bag.sweeps) or any(p.readings for p in bag.readings)):
         raise InputError(_ONLY_SPOTS if bag.readings else _ONLY_CURVES, ", ".join(bag.files))

@@ -7,18 +7,17 @@ V_BE and h_FE are sharp at the currents they were taken at and honestly vague fa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import Mapping, Sequence
 from math import hypot, inf, isfinite
 
 import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import CurveTable, PartReadings, Spot
+from junction.fit.sense import Noise
 from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 from junction.shelf.rules import rule
-from junction.transistor.model import AT, N_COORDINATES, RTH, TEMP, Points, Priors
+from junction.transistor.model import AT, N_COORDINATES, RTH, TEMP, TransistorProblem
 from junction.transistor.values import OF_A_TYPE
 
 #: Most points of one part that are fitted (beyond, every k-th is taken).
@@ -29,53 +28,25 @@ _FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
 _FILL = (0.6, 5.0, 0.0, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, REFERENCE_TEMP_C)
 
 
-def _by_rule(name: str):
-    return field(default_factory=partial(rule, name))
+def usual_noise() -> Noise:
+    """Standard uncertainty of the points of a transistor curve where nobody states it; it is then scaled."""
+    current = rule("curve_current_percent"), rule("curve_current_floor")
+    return Noise(rule("curve_volt_percent"), rule("curve_volt_floor"), *current)
 
 
-@dataclass(frozen=True)
-class CurveNoise:
-    """Standard uncertainty of the points of a transistor curve: percent of the value and a floor.
+def reading_noise(**stated: float) -> dict[str, float]:
+    """Standard uncertainties of a spot reading, the usual ones for those not stated.
 
-    Parameters
-    ----------
-    v_percent, ic_percent, ib_percent : float
-        Part proportional to the value [%].
-    v_floor_V, ic_floor_A, ib_floor_A : float
-        Constant part [V], [A].
-    known : bool
-        False where the figures are a guess, which is then scaled to the scatter about the fit.
+    ``u_vbe_V`` and ``vbe_percent``: floor [V] and part of the reading [%] of V_BE; ``hfe_percent`` and
+    ``ic_percent``: of h_FE and I_C [%]; ``vce_V``, ``u_vce_V``: the V_CE it was taken at [V].  A reading
+    rarely says that one, which matters through the Early voltage alone.
     """
-
-    v_percent: float = _by_rule("curve_volt_percent")
-    v_floor_V: float = _by_rule("curve_volt_floor")
-    ic_percent: float = _by_rule("curve_current_percent")
-    ic_floor_A: float = _by_rule("curve_current_floor")
-    ib_percent: float = _by_rule("curve_current_percent")
-    ib_floor_A: float = _by_rule("curve_current_floor")
-    known: bool = True
-
-    @classmethod
-    def from_accuracy(cls, v_percent=0.0, v_floor_V=1e-6, i_percent=0.0, i_floor_A=1e-12) -> CurveNoise:
-        """From limits of error [%, V, A] as data sheets state them: a/sqrt(3) (JCGM 100:2008, 4.3.7)."""
-        r = 3.0**0.5
-        i, floor = i_percent / r, i_floor_A / r
-        return cls(v_percent / r, v_floor_V / r, i, floor, i, floor)
-
-
-@dataclass(frozen=True)
-class SpotNoise:
-    """Standard uncertainties of a spot reading of V_BE [V], h_FE and I_C [%], and its unstated V_CE [V].
-
-    A reading rarely says at which V_CE it was taken, which matters through the Early voltage alone.
-    """
-
-    u_vbe_V: float = _by_rule("reading_vbe_u")
-    hfe_percent: float = _by_rule("reading_hfe_percent")
-    ic_percent: float = _by_rule("reading_ic_percent")
-    vce_V: float = _by_rule("reading_vce")
-    u_vce_V: float = _by_rule("reading_vce_u")
-    vbe_percent: float = 0.0  # of the reading, beside the floor `u_vbe_V`
+    usual = {
+        "u_vbe_V": rule("reading_vbe_u"), "vbe_percent": 0.0, "hfe_percent": rule("reading_hfe_percent"),
+        "ic_percent": rule("reading_ic_percent"), "vce_V": rule("reading_vce"),
+        "u_vce_V": rule("reading_vce_u"),
+    }  # fmt: skip
+    return usual | stated
 
 
 def spots_of(r: PartReadings) -> tuple[Spot, ...]:
@@ -87,24 +58,9 @@ def spots_of(r: PartReadings) -> tuple[Spot, ...]:
     return tuple(sorted((s for s in r.spots if not _fault(s)), key=order))
 
 
-def is_spot(r: PartReadings) -> bool:
-    """Whether a part's readings hold a spot reading: V_BE or h_FE at a collector current."""
-    return bool(spots_of(r))
-
-
-def unusable(readings: Sequence[PartReadings]) -> list[tuple[PartReadings, str]]:
-    """Spot readings with a V_BE or h_FE that cannot be used, and why.
-
-    Parameters
-    ----------
-    readings : sequence of PartReadings
-
-    Returns
-    -------
-    list of (PartReadings, str)
-        One entry a reading.
-    """
-    return [(r, why) for r in readings for s in r.spots if (why := _fault(s))]
+def unusable(readings: Sequence[PartReadings]) -> dict[str, str]:
+    """By part, why its spot reading with a V_BE or h_FE cannot be used."""
+    return {r.part: why for r in readings for s in r.spots if (why := _fault(s))}
 
 
 def _fault(s: Spot) -> str:
@@ -121,64 +77,46 @@ def _fault(s: Spot) -> str:
     return ""
 
 
-def _spot_point(s: Spot, noise: SpotNoise) -> tuple:
-    """One spot reading as one point, in the order of `_FIELDS`; nan where not read."""
-    vbe, ic, ib = abs(s.vbe_V), abs(s.ic_A), abs(s.ic_A) / s.hfe
-    u_vbe = hypot(0.01 * noise.vbe_percent * vbe, noise.u_vbe_V)
-    u_ib = 0.01 * noise.hfe_percent * ib if isfinite(ib) else np.nan
-    return vbe, noise.vce_V, ib, ic, u_vbe, noise.u_vce_V, u_ib, 0.01 * noise.ic_percent * ic
-
-
-def _curve_points(table: CurveTable, k: int, noise: CurveNoise) -> tuple:
+def _curve_points(table: CurveTable, k: int, noise: Noise, guessed: bool) -> tuple:
     """Points of one curve, in the order of `_FIELDS`; nan where a column is missing."""
     at = table.points(k)
     step = max(1, -(-(at.stop - at.start) // MOST_POINTS))
     vbe, vce, ib, ic = (a[at][::step] for a in (table.vbe_V, table.vce_V, table.ib_A, table.ic_A))
 
-    def floor(i: np.ndarray, stated: float) -> float:
-        """The stated floor of a guess is at least what negative readings betray."""
+    def u(i: np.ndarray) -> np.ndarray:
+        """Of a current; the floor of a guess is at least what negative readings betray."""
         below = i[np.isfinite(i) & (i < 0)]
-        seen = np.sqrt(np.mean(below**2)) if below.size and not noise.known else 0.0
-        return max(stated, seen)
+        seen = np.sqrt(np.mean(below**2)) if below.size and guessed else 0.0
+        return np.hypot(0.01 * noise.i_percent * i, max(noise.i_floor_A, seen))
 
-    return (
-        vbe, vce, ib, ic, np.hypot(0.01 * noise.v_percent * vbe, noise.v_floor_V),
-        np.hypot(0.01 * noise.v_percent * vce, noise.v_floor_V),
-        np.hypot(0.01 * noise.ib_percent * ib, floor(ib, noise.ib_floor_A)),
-        np.hypot(0.01 * noise.ic_percent * ic, floor(ic, noise.ic_floor_A)),
-    )  # fmt: skip
+    u_vbe, u_vce = (np.hypot(0.01 * noise.v_percent * v, noise.v_floor_V) for v in (vbe, vce))
+    return vbe, vce, ib, ic, u_vbe, u_vce, u(ib), u(ic)
 
 
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """Everything the fit needs of n parts; ``why_not`` says why one has too few points."""
-
-    part: tuple[str, ...]
-    polarity: tuple[str, ...]
-    type: tuple[str, ...]
-    source: tuple[str, ...]
-    points: Points
-    temp_C: np.ndarray
-    temp_known: np.ndarray
-    spot_only: np.ndarray
-    why_not: tuple[str, ...]
-
-
-def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReadings], spot: SpotNoise) -> Bench:
+def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], spot: Mapping, *,
+           guessed: bool = False):  # fmt: skip
     """Collect the points of every part from curves and spot readings, several entries of a part joined.
 
     Parameters
     ----------
     curves : CurveTable
-    noise : CurveNoise
+    noise : Noise
+        Standard uncertainties of their points.
     readings : sequence of PartReadings
         Every usable spot reading of a part is a point (`spots_of`).
-    spot : SpotNoise
+    spot : mapping of str to float
+        What is stated for `reading_noise`.
+    guessed : bool
+        Whether `noise` is a guess.
 
     Returns
     -------
-    Bench
-        Parts in the order met, curves first; temperatures [degC] are 25 where a row had none.
+    about : dict
+        Of the parts in the order met, curves first: ``part``, ``polarity``, ``type``, ``source``,
+        ``temp_C`` [degC], 25 where a row had none, ``temp_known``, and ``why_not``, which says why one has
+        too few points.
+    points : dict of str to ndarray (n, m)
+        Those of `TransistorProblem`.
     """
     own: dict[str, list[tuple]] = {}  # of each part: polarity, type, source, temperature, points
 
@@ -188,11 +126,16 @@ def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReading
         own.setdefault(part, []).append((polarity, type_, source, temp, taken, rows))
 
     for k, part in enumerate(curves.part):
-        block = _curve_points(curves, k, noise)
+        block = _curve_points(curves, k, noise, guessed)
         add(part, curves.polarity[k], curves.type[k], "curves", float(curves.temp_C[k]), block)
+    by = reading_noise(**spot)
     for r in readings:
         for s in spots_of(r):
-            add(r.part, r.polarity, r.type, "spot", s.temp_C, _spot_point(s, spot))
+            vbe, ic, ib = abs(s.vbe_V), abs(s.ic_A), abs(s.ic_A) / s.hfe
+            u_vbe = hypot(0.01 * by["vbe_percent"] * vbe, by["u_vbe_V"])
+            u_ib, u_ic = 0.01 * by["hfe_percent"] * ib, 0.01 * by["ic_percent"] * ic
+            block = vbe, by["vce_V"], ib, ic, u_vbe, by["u_vce_V"], u_ib, u_ic
+            add(r.part, r.polarity, r.type, "spot", s.temp_C, block)
     rows = [np.concatenate([e[-1] for e in found], axis=1) for found in own.values()]
     full = np.full((len(_FIELDS), len(rows), max((r.shape[1] for r in rows), default=0)), np.nan)
     for k, row in enumerate(rows):
@@ -203,16 +146,16 @@ def gather(curves: CurveTable, noise: CurveNoise, readings: Sequence[PartReading
         return tuple(next((e[column] for e in found if e[column]), "") for found in own.values())
 
     source = tuple(" + ".join(sorted({e[2] for e in found})) for found in own.values())
-    return Bench(
-        tuple(own), first(0), first(1), source, points,
-        np.array([np.mean([e[4] for e in found]) for found in own.values()]),
-        np.array([all(isfinite(e[3]) for e in found) for found in own.values()], bool),
-        np.array([s == "spot" for s in source], bool),
-        tuple("" if s == "spot" and not w.startswith("no ") else w for s, w in zip(source, why, strict=True)),
-    )  # fmt: skip
+    return {
+        "part": tuple(own), "polarity": first(0), "type": first(1), "source": source,
+        "temp_C": np.array([np.mean([e[4] for e in found]) for found in own.values()]),
+        "temp_known": np.array([all(isfinite(e[3]) for e in found) for found in own.values()], bool),
+        "why_not": ["" if s == "spot" and not w.startswith("no ") else w
+                    for s, w in zip(source, why, strict=True)],
+    }, points  # fmt: skip
 
 
-def _select(full: dict[str, np.ndarray]) -> tuple[Points, list[str]]:
+def _select(full: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[str]]:
     """Mark usable points, give the rest harmless values, and say why a part has too few."""
     has_vbe, has_ib = np.isfinite(full["vbe"]), np.isfinite(full["ib"])
     margin, most = rule("bjt_noise_margin"), rule("bjt_vbe_most")
@@ -234,7 +177,7 @@ def _select(full: dict[str, np.ndarray]) -> tuple[Points, list[str]]:
         for name, fill in zip(_FIELDS, _FILL, strict=True)
     }
     filled["ib"] = np.where(has_ib, filled["ib"], 0.0)
-    return Points(**filled, has_vbe=has_vbe | ~keep, has_ib=has_ib, keep=keep), why
+    return {**filled, "has_vbe": has_vbe | ~keep, "has_ib": has_ib, "keep": keep}, why
 
 
 def _quantile(a: np.ndarray, mask: np.ndarray, q: float) -> np.ndarray:
@@ -245,14 +188,16 @@ def _quantile(a: np.ndarray, mask: np.ndarray, q: float) -> np.ndarray:
     return np.where(count > 0, order[np.arange(a.shape[0]), at], np.nan)
 
 
-def priors_and_start(
-    bench: Bench, law: TemperatureLaw, u_temp_K: tuple[float, float], made_for_A: float = np.nan
-) -> tuple[Priors, np.ndarray, np.ndarray]:
-    """Weak knowledge of every coordinate, scaled to the currents of the data, and a start.
+def problem_and_start(
+    about: Mapping, points: Mapping[str, np.ndarray], law: TemperatureLaw, u_temp_K: tuple[float, float],
+    made_for_A: float = np.nan,
+) -> tuple[TransistorProblem, np.ndarray, np.ndarray]:  # fmt: skip
+    """Points with weak knowledge of every coordinate, scaled to the currents of the data, and a start.
 
     Parameters
     ----------
-    bench : Bench
+    about, points
+        As `gather` gives them.
     law : TemperatureLaw
         EG [eV], XTB [1] and their uncertainties.
     u_temp_K : (float, float)
@@ -262,7 +207,7 @@ def priors_and_start(
 
     Returns
     -------
-    priors : Priors
+    problem : TransistorProblem
     start : ndarray (n, p)
     free : ndarray of bool (n, p)
         Coordinates that are fitted; what is stated as exact is not, and self-heating not at first.
@@ -276,19 +221,19 @@ def priors_and_start(
     NF; ISE stands for the non-ideal share of the base current at the lowest current.  A Darlington is taken
     as one transistor with twice the voltage.  EG and XTB come from the temperature law.
     """
-    pts = bench.points
-    n = len(bench.part)
-    with_vbe, with_ib = pts.keep & pts.has_vbe, pts.keep & pts.has_ib
-    top, bottom = _quantile(pts.ic, pts.keep, 1.0), _quantile(pts.ic, pts.keep, 0.0)
+    n, keep, ic, temp = len(about["part"]), points["keep"], points["ic"], points["temp_C"]
+    spot_only = np.array([source == "spot" for source in about["source"]], bool)
+    with_vbe, with_ib = keep & points["has_vbe"], keep & points["has_ib"]
+    top, bottom = _quantile(ic, keep, 1.0), _quantile(ic, keep, 0.0)
     top, bottom = np.where(np.isfinite(top), top, 1e-3), np.where(np.isfinite(bottom), bottom, 1e-3)
     # Spot readings know one current or a few; let the gain fall off below.
-    bottom = np.where(bench.spot_only, rule("bjt_spot_low") * bottom, bottom)
+    bottom = np.where(spot_only, rule("bjt_spot_low") * bottom, bottom)
     # Two junctions in series (a Darlington) show by twice the voltage at the lowest currents.
-    series = np.where(_quantile(pts.vbe, with_vbe, 0.2) > rule("bjt_darlington_vbe"), 2.0, 1.0)
+    series = np.where(_quantile(points["vbe"], with_vbe, 0.2) > rule("bjt_darlington_vbe"), 2.0, 1.0)
     # Readings at a low current say nothing of the resistances, but what the part is made for does: a part
     # that drops 30 mV at a tenth of an ampere is none for two.
     own = made_for_A * rule("bjt_made_for_share")
-    carries = np.where(bench.spot_only & (own > top), own, top)
+    carries = np.where(spot_only & (own > top), own, top)
     known = {name: (rule(f"bjt_{name}"), rule(f"bjt_{name}_width")) for name in OF_A_TYPE}
     of = {"NF": series, "NE": series, "IKF": carries}
     known |= {name: (known[name][0] * by, known[name][1]) for name, by in of.items()}
@@ -301,18 +246,18 @@ def priors_and_start(
     for name, (value, spread) in known.items():
         centre[:, AT[name]], width[:, AT[name]] = np.log(value), spread
     # ln IS at 25 degC from each point as if nothing but NF mattered; the low currents are nearest.
-    log_is = np.log(pts.ic) - pts.vbe / (series[:, None] * thermal_voltage(pts.temp_C))
-    log_is -= log_saturation_factor(pts.temp_C, REFERENCE_TEMP_C, law.EG_eV)
+    log_is = np.log(ic) - points["vbe"] / (series[:, None] * thermal_voltage(temp))
+    log_is -= log_saturation_factor(temp, REFERENCE_TEMP_C, law.EG_eV)
     guess = _quantile(log_is, with_vbe, 0.75)
     has = np.isfinite(guess)
     blind = np.log(np.sqrt(top * bottom)) - rule("bjt_vbe_unread") / thermal_voltage(REFERENCE_TEMP_C)
     # Where V_BE is measured nothing else may speak of IS, however softly: many parts would add it up.
     centre[:, AT["IS"]] = np.where(has, guess, blind)
     width[:, AT["IS"]] = np.where(has, 1e4, rule("bjt_IS_width"))
-    u_T = np.where(bench.temp_known, *u_temp_K)
+    u_T = np.where(about["temp_known"], *u_temp_K)
     width[:, TEMP], width[:, RTH] = np.where(u_T > 0, u_T, np.inf), rule("bjt_RTH_width")
     start = centre.copy()
-    gain = _quantile(pts.ic / np.maximum(pts.ib, 1e-300), with_ib, 0.9)
+    gain = _quantile(ic / np.maximum(points["ib"], 1e-300), with_ib, 0.9)
     start[:, AT["BF"]] = np.log(np.where(np.isfinite(gain), np.maximum(1.1 * gain, 1e-3), rule("bjt_BF")))
     log_i = np.log(bottom) - start[:, AT["IS"]]
     share = centre[:, AT["ISE"]] + np.log(bottom) - start[:, AT["BF"]]
@@ -320,4 +265,6 @@ def priors_and_start(
     free = np.ones(start.shape, bool)
     free[:, AT["EG"]], free[:, AT["XTB"]] = law.u_EG_eV > 0, law.u_XTB > 0 and law.XTB > 0
     free[:, TEMP], free[:, RTH] = u_T > 0, False
-    return Priors(centre, width, bottom), start, free
+    none = np.zeros((*keep.shape, 3))
+    problem = TransistorProblem(**points, centre=centre, width=width, ic0_A=bottom, whitening=none)
+    return problem, start, free

@@ -12,9 +12,9 @@ Currents are compared through asinh(i / 2u), u being the standard uncertainty of
 for a current well above its noise, which makes an exponential law nearly linear in its parameters, and a
 straight line through the noise, where a logarithm would fail.
 
-What the data cannot say is held by weak prior knowledge, one row each (`Priors`): its centre is the
-stated default a parameter falls back on, and its width is the uncertainty that then goes into every
-prediction.  A single spot reading is fitted by the same rows.
+What the data cannot say is held by weak prior knowledge, one row each: its centre is the stated default a
+parameter falls back on, and its width is the uncertainty that then goes into every prediction.  A single
+spot reading is fitted by the same rows.
 """
 
 from __future__ import annotations
@@ -36,21 +36,25 @@ N_COORDINATES = N_LOG + 2
 AT = {name: k for k, name in enumerate(FITTED)}
 
 
-class _Batch:
-    """Arrays of a batch of parts, axis 0 the part."""
-
-    def take(self, index):
-        """Some of the parts."""
-        values = (getattr(self, f.name) for f in fields(self))
-        return type(self)(*(v.take(index) if isinstance(v, _Batch) else v[index] for v in values))
+def _squash(i, u):
+    """Compressed current asinh(i/2u) and its slope [1/A]."""
+    return np.arcsinh(i / (2 * u)), 1.0 / np.sqrt(i * i + 4 * u * u)
 
 
 @dataclass(frozen=True, eq=False)
-class Points(_Batch):
-    """Points of n parts, padded to m; every array (n, m).
+class TransistorProblem:
+    """Points of n parts, what is known of them before, and the rows of both: a batch for `lsq.solve`.
 
-    Voltages and standard uncertainties [V], currents [A], ``temp_C`` [degC].  ``has_vbe``, ``has_ib`` say
-    what a point has; ``keep`` is False for padding and for what is left out.
+    Points are padded to m, arrays (n, m): voltages and standard uncertainties [V], currents [A], ``temp_C``
+    [degC].  ``has_vbe``, ``has_ib`` say what a point has; ``keep`` is False for padding and for what is left
+    out.
+
+    ``centre`` and ``width`` (n, p) are what is known of the coordinates (natural logs, K, K/W); width inf is
+    no knowledge.  The entry of ISE is that of the logarithm of the share of the non-ideal base current at
+    `ic0_A` (n,) instead, because ISE itself means nothing without its NE.
+
+    ``whitening`` (n, m, 3) holds the factors (w11, w21, w22) that turn the two raw residuals into unit
+    variance; it is held fixed during a solution and renewed between (`whitened`).
     """
 
     vbe: np.ndarray
@@ -65,59 +69,19 @@ class Points(_Batch):
     has_vbe: np.ndarray
     has_ib: np.ndarray
     keep: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class Priors(_Batch):
-    """What is known of the coordinates before the data; (n, p) each, and the current `ic0_A` (n,).
-
-    ``centre`` and ``width`` are those of the coordinates (natural logs, K, K/W); width inf is no
-    knowledge.  The entry of ISE is that of the logarithm of the share of the non-ideal base current at
-    `ic0_A` instead, because ISE itself means nothing without its NE.
-    """
-
     centre: np.ndarray
     width: np.ndarray
     ic0_A: np.ndarray
-
-    def rows(self, theta: np.ndarray) -> np.ndarray:
-        """Buffer (n, p + 1, p): derivatives and residual of each prior row."""
-        n, p = theta.shape
-        buffer = np.zeros((n, p + 1, p))
-        value = theta.copy()
-        slope = np.broadcast_to(np.eye(p), (n, p, p)).copy()  # [coordinate, row]
-        ratio = np.exp(theta[:, AT["NF"]] - theta[:, AT["NE"]])
-        log_i = np.log(self.ic0_A) - theta[:, AT["IS"]]
-        value[:, AT["ISE"]] += ratio * log_i + theta[:, AT["BF"]] - np.log(self.ic0_A)
-        for name, d in (("BF", 1.0), ("IS", -ratio), ("NF", ratio * log_i), ("NE", -ratio * log_i)):
-            slope[:, AT[name], AT["ISE"]] = d
-        weight = 1.0 / self.width  # 0 where nothing is known
-        buffer[:, :p] = slope * weight[:, None, :]
-        buffer[:, p] = (value - self.centre) * weight
-        return buffer
-
-
-def _squash(i, u):
-    """Compressed current asinh(i/2u) and its slope [1/A]."""
-    return np.arcsinh(i / (2 * u)), 1.0 / np.sqrt(i * i + 4 * u * u)
-
-
-@dataclass(frozen=True, eq=False)
-class TransistorProblem(_Batch):
-    """Batch for `lsq.solve`: 2 m data rows and p prior rows a part.
-
-    ``whitening`` (n, m, 3) holds the factors (w11, w21, w22) that turn the two raw residuals into unit
-    variance; it is held fixed during a solution and renewed between (`whiten`).
-    """
-
-    points: Points
-    priors: Priors
     whitening: np.ndarray
 
+    def take(self, index) -> TransistorProblem:
+        """Some of the parts."""
+        return TransistorProblem(*(getattr(self, f.name)[index] for f in fields(self)))
+
     def evaluate(self, theta: np.ndarray) -> np.ndarray:
-        """Buffer (n, p + 1, 2 m + p) of whitened derivatives and residuals."""
+        """Whitened derivatives and residuals of 2 m data rows and p prior rows, (n, p + 1, 2 m + p)."""
         with np.errstate(all="ignore"):  # a trial far off may overflow: not finite, so the solver rejects it
-            f1, f2, d1, d2, _ = raw_residuals(theta, self.points)
+            f1, f2, d1, d2, _ = raw_residuals(theta, self)
         w11, w21, w22 = np.moveaxis(self.whitening, -1, 0)
         n, m = f1.shape
         p = N_COORDINATES
@@ -126,17 +90,30 @@ class TransistorProblem(_Batch):
         buffer[:, :p, m : 2 * m] = d1 * w21[:, None] + d2 * w22[:, None]
         buffer[:, p, :m] = f1 * w11
         buffer[:, p, m : 2 * m] = f1 * w21 + f2 * w22
-        buffer[:, :, 2 * m :] = self.priors.rows(theta)
+        buffer[:, :, 2 * m :] = self.prior_rows(theta)
         return buffer
 
+    def prior_rows(self, theta: np.ndarray) -> np.ndarray:
+        """Derivatives and residual of each prior row, (n, p + 1, p)."""
+        slope, value = self.shared_coordinates(theta)
+        weight = 1.0 / self.width  # 0 where nothing is known
+        residual = (value - self.centre) * weight
+        return np.concatenate([slope * weight[:, None, :], residual[:, None]], axis=1)
 
-def point_temperature(theta, points: Points):
-    """Junction temperature at each point [degC], with the recorded one's error and self-heating."""
-    power = np.abs(points.vce * points.ic)
-    return points.temp_C + theta[:, TEMP, None] + theta[:, RTH, None] * power, power
+    def shared_coordinates(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope [theta, own] and value of the coordinates with the non-ideal share in place of ln(ISE)."""
+        n, p = theta.shape
+        value = theta.copy()
+        slope = np.broadcast_to(np.eye(p), (n, p, p)).copy()
+        ratio = np.exp(theta[:, AT["NF"]] - theta[:, AT["NE"]])
+        log_i = np.log(self.ic0_A) - theta[:, AT["IS"]]
+        value[:, AT["ISE"]] += ratio * log_i + theta[:, AT["BF"]] - np.log(self.ic0_A)
+        for name, d in (("BF", 1.0), ("IS", -ratio), ("NF", ratio * log_i), ("NE", -ratio * log_i)):
+            slope[:, AT[name], AT["ISE"]] = d
+        return slope, value
 
 
-def _with_base_current(points: Points, p, temp_C) -> Points:
+def _with_base_current(points: TransistorProblem, p, temp_C) -> TransistorProblem:
     """Points with the model's base current where none was measured: IB(v_be - drops(i_b)) = i_b."""
     blind = points.keep & points.has_vbe & ~points.has_ib
     if not blind.any():
@@ -156,7 +133,7 @@ def _with_base_current(points: Points, p, temp_C) -> Points:
     return replace(points, ib=whole)
 
 
-def _internal_voltages(points: Points, p, temp_C):
+def _internal_voltages(points: TransistorProblem, p, temp_C):
     """Internal junction voltages from the measured ones, or from i_b where there is no v_be."""
     ie = points.ic + points.ib
     x = points.vbe - points.ib * p["RB"] - ie * p["RE"]
@@ -170,14 +147,14 @@ def _internal_voltages(points: Points, p, temp_C):
     return x, y
 
 
-def raw_residuals(theta: np.ndarray, points: Points):
+def raw_residuals(theta: np.ndarray, points: TransistorProblem):
     """Unweighted residuals of i_c and i_b, their derivatives, and their sensitivity to the measurements.
 
     Parameters
     ----------
     theta : ndarray (n, p)
         Coordinates.
-    points : Points
+    points : TransistorProblem
 
     Returns
     -------
@@ -189,14 +166,27 @@ def raw_residuals(theta: np.ndarray, points: Points):
         Derivatives of f1 and f2 to the measured v_be, v_ce [1/V], i_b, i_c [1/A].
     """
     value = np.exp(theta[:, :N_LOG])
-    temp, power = point_temperature(theta, points)
+    power = np.abs(points.vce * points.ic)
+    # the recorded temperature, its error, and self-heating
+    temp = points.temp_C + theta[:, TEMP, None] + theta[:, RTH, None] * power
     p = parameters_at(FITTED, value, temp)
     points = _with_base_current(points, p, temp)
     x, y = _internal_voltages(points, p, temp)
     m = intrinsic(x, y, p, temp, log_derivatives=True)
     solved, blind = ~points.has_vbe, points.has_vbe & ~points.has_ib
-    columns = _local_columns(points, p, m, solved)
-    measured = _measured_columns(points, p, m, solved)
+
+    def moved(dx, dy) -> tuple[np.ndarray, np.ndarray]:
+        """Changes of IC and IB with those of v_be and v_bc; solved, v_be stays and v_bc makes up for both."""
+        dx, dy = np.where(solved, 0.0, dx), np.where(solved, dy - dx, dy)
+        return m.ic_be * dx + m.ic_bc * dy, m.ib_be * dx + m.ib_bc * dy
+
+    RE, RB, RC = (p[name] for name in ("RE", "RB", "RC"))
+    by_log = [dict(m.ic_log), dict(m.ib_log)]  # terminal resistances included
+    ie_drop, ib_drop = (points.ic + points.ib) * RE, points.ib * RB
+    for name, dx, dy in (("RE", -ie_drop, 0.0), ("RB", -ib_drop, -ib_drop), ("RC", 0.0, points.ic * RC)):
+        by_log[0][name], by_log[1][name] = moved(dx, dy)
+    by = (1.0, 1.0), (0.0, -1.0), (-(RB + RE), -RB), (-RE, RC)
+    measured = np.stack([moved(dx, dy) for dx, dy in by], axis=1)
     # Without v_be, i_b is met exactly, so every change of IB moves v_be and with it IC; without i_b it
     # moves i_b, and with that the drops.
     eliminate = np.where(solved, (m.ic_be + m.ic_bc) / (m.ib_be + m.ib_bc), 0.0)
@@ -208,7 +198,7 @@ def raw_residuals(theta: np.ndarray, points: Points):
     data_b, own_b = _squash(points.ib, points.u_ib)
     only = points.keep & points.has_vbe & points.has_ib
     f1, f2 = np.where(points.keep, model_c - data_c, 0.0), np.where(only, model_b - data_b, 0.0)
-    d1, d2 = _to_coordinates(value, temp, power, columns)
+    d1, d2 = (_to_coordinates(value, temp, power, local) for local in by_log)
     # Self-heating makes the temperature itself a function of the measured power.
     for row, d in enumerate((d1, d2)):
         measured[row, 1] += d[:, TEMP] * theta[:, RTH, None] * points.ic
@@ -225,65 +215,29 @@ def raw_residuals(theta: np.ndarray, points: Points):
     return f1, f2, d1, d2, measured
 
 
-def _local_columns(points: Points, p, m, solved):
-    """Changes of IC and IB with the log of each local parameter, terminal resistances included."""
-    ie = points.ic + points.ib
-    c, b = dict(m.ic_log), dict(m.ib_log)
-    for name, dx, dy, dv in (
-        ("RE", -ie * p["RE"], 0.0, -ie * p["RE"]),
-        ("RB", -points.ib * p["RB"], -points.ib * p["RB"], 0.0),
-        ("RC", 0.0, points.ic * p["RC"], -points.ic * p["RC"]),
-    ):
-        # measured v_be: (dx, dy) are the changes of v_be and v_bc; solved: v_bc moves by -dv alone
-        dx, dy = np.where(solved, 0.0, dx), np.where(solved, -dv, dy)
-        c[name] = m.ic_be * dx + m.ic_bc * dy
-        b[name] = m.ib_be * dx + m.ib_bc * dy
-    return c, b
-
-
-def _to_coordinates(value, temp_C, power, columns):
-    """Derivatives (n, p, m) of IC and IB to the coordinates of the fit."""
+def _to_coordinates(value, temp_C, power, local):
+    """Derivatives (n, p, m) of a current to the coordinates of the fit."""
     T = temp_C + ZERO_CELSIUS_K
     EG, XTB, NE = (value[:, AT[name], None] for name in ("EG", "XTB", "NE"))
     is_T = (EG / thermal_voltage(temp_C) + SILICON_XTI) / T
-    out = []
-    for local in columns:
-        d = np.empty((value.shape[0], N_COORDINATES, T.shape[1]))
-        d[:, :N_LOG] = np.moveaxis(chain_to_25C(FITTED, value, temp_C, local), -1, 1)
-        d[:, TEMP] = (
-            local["IS"] * is_T + local["ISE"] * (is_T / NE - XTB / T) + (local["BF"] + local["BR"]) * XTB / T
-            + (local["NF"] + local["NE"] + local["NR"] + local["NC"]) / T
-        )  # fmt: skip
-        d[:, RTH] = d[:, TEMP] * power
-        out.append(d)
-    return out
+    d = np.empty((value.shape[0], N_COORDINATES, T.shape[1]))
+    d[:, :N_LOG] = np.moveaxis(chain_to_25C(FITTED, value, temp_C, local), -1, 1)
+    d[:, TEMP] = (
+        local["IS"] * is_T + local["ISE"] * (is_T / NE - XTB / T) + (local["BF"] + local["BR"]) * XTB / T
+        + (local["NF"] + local["NE"] + local["NR"] + local["NC"]) / T
+    )  # fmt: skip
+    d[:, RTH] = d[:, TEMP] * power
+    return d
 
 
-def _measured_columns(points: Points, p, m, solved):
-    """Changes of IC and IB with the measured v_be, v_ce, i_b, i_c; array (2, 4, n, m)."""
-    RE, RB, RC = (p[name] for name in ("RE", "RB", "RC"))
-    zero, one = np.zeros_like(points.ic), np.ones_like(points.ic)
-    dx = [one, zero, -(RB + RE) * one, -RE * one]
-    dy = [one, -one, -RB * one, RC * one]
-    dv = [zero, one, -RE * one, -(RC + RE) * one]
-    out = np.empty((2, 4, *points.ic.shape))
-    for k in range(4):
-        x, y = np.where(solved, 0.0, dx[k]), np.where(solved, -dv[k], dy[k])
-        out[0, k] = m.ic_be * x + m.ic_bc * y
-        out[1, k] = m.ib_be * x + m.ib_bc * y
-    return out
-
-
-def whiten(theta: np.ndarray, points: Points) -> np.ndarray:
-    """Factors (n, m, 3) that turn the raw residuals at `theta` into uncorrelated ones of unit variance."""
-    with np.errstate(all="ignore"):
-        *_, g = raw_residuals(theta, points)
+def whitened(theta: np.ndarray, points: TransistorProblem) -> TransistorProblem:
+    """The problem with the factors that make the raw residuals at `theta` independent, of unit variance."""
     u = np.stack([
         np.where(points.has_vbe, points.u_vbe, 0.0), points.u_vce,
         np.where(points.has_ib, points.u_ib, 0.0), points.u_ic,
     ])  # fmt: skip
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        s = g * u
+    with np.errstate(all="ignore"):
+        s = raw_residuals(theta, points)[-1] * u
         a11, a22, a12 = (s[0] ** 2).sum(0), (s[1] ** 2).sum(0), (s[0] * s[1]).sum(0)
         w11 = 1.0 / np.sqrt(a11)
         left = a22 - a12**2 / a11
@@ -291,14 +245,7 @@ def whiten(theta: np.ndarray, points: Points) -> np.ndarray:
         w21 = -a12 / a11 * w22
     both = points.keep & points.has_vbe & points.has_ib
     good = np.isfinite(w11)
-    return np.stack([
+    return replace(points, whitening=np.stack([
         np.where(points.keep & good, w11, 0.0), np.where(both & good, w21, 0.0),
         np.where(both & good & np.isfinite(w22), w22, 0.0),
-    ], axis=-1)  # fmt: skip
-
-
-def scale_noise(points: Points, factor: np.ndarray) -> Points:
-    """Points with all standard uncertainties of part k multiplied by ``factor[k]``."""
-    f = factor[:, None]
-    return replace(points, u_vbe=points.u_vbe * f, u_vce=points.u_vce * f, u_ib=points.u_ib * f,
-                   u_ic=points.u_ic * f)  # fmt: skip
+    ], axis=-1))  # fmt: skip

@@ -26,7 +26,7 @@ errors shared (`TransistorFits.shared`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -34,21 +34,19 @@ import numpy as np
 from junction.base.records import CurveTable, PartReadings
 from junction.fit.lsq import invert, solve, student_t
 from junction.fit.results import TransistorFits
+from junction.fit.sense import Noise
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 from junction.shelf.rules import rule
-from junction.transistor.data import Bench, CurveNoise, SpotNoise, gather, priors_and_start
+from junction.transistor.data import gather, problem_and_start, usual_noise
 from junction.transistor.model import (
     AT,
     N_COORDINATES,
     N_LOG,
     RTH,
     TEMP,
-    Points,
-    Priors,
     TransistorProblem,
     raw_residuals,
-    scale_noise,
-    whiten,
+    whitened,
 )
 from junction.transistor.values import COVERAGE_95, FITTED, OF_A_TYPE, between_parts, square_root
 
@@ -64,10 +62,10 @@ _U = [AT[name] for name in OF_A_TYPE]
 
 def fit_transistors(
     curves: CurveTable,
-    noise: CurveNoise | None = None,
+    noise: Noise | None = None,
     *,
     readings: Sequence[PartReadings] = (),
-    spot: SpotNoise | None = None,
+    spot: Mapping[str, float] | None = None,
     law: TemperatureLaw = SILICON_LAW,
     u_temp_K: tuple[float | None, float | None] = (None, None),
     made_for_A: float = np.nan,
@@ -79,12 +77,12 @@ def fit_transistors(
     curves : CurveTable
         Gummel-type points (v_be, i_b, i_c at one or several v_ce), families of output curves (i_c against
         v_ce at steps of i_b, v_be missing), or both; NPN sense.
-    noise : CurveNoise, optional
+    noise : Noise, optional
         Standard uncertainties of the points; None takes a usual shape and scales it to the scatter.
     readings : sequence of PartReadings
         Rows with V_BE [V] or h_FE [1] at a collector current [A] join the part's curve, or stand alone.
-    spot : SpotNoise, optional
-        Their uncertainties; the usual ones by default.
+    spot : mapping of str to float, optional
+        What is known of their uncertainties, as `data.reading_noise` takes it; the usual ones by default.
     law : TemperatureLaw
         Takes the parameters from the temperature of the data to 25 degC.
     u_temp_K : (float, float)
@@ -101,28 +99,27 @@ def fit_transistors(
         each other (flag ``taught``); parts without a type count as one type by polarity as long as their
         V_BE agree within some 40 mV.  ``value`` is nan where ``why_not`` says why there is no fit; ``fixed``
         marks parameters on which the data say next to nothing: they stand at the stated default and carry
-        its uncertainty (`data.priors_and_start`).
+        its uncertainty (`data.problem_and_start`).
     """
-    noise = CurveNoise(known=False) if noise is None else noise
-    bench = gather(curves, noise, readings, SpotNoise() if spot is None else spot)
+    about, points = gather(curves, noise or usual_noise(), readings, spot or {}, guessed=noise is None)
     usual = (rule("temp_error_recorded") / 3.0**0.5, rule("temp_error_missing") / 3.0**0.5)
     u_temp = tuple(b if a is None else a for a, b in zip(u_temp_K, usual, strict=True))
-    priors, start, free = priors_and_start(bench, law, u_temp, made_for_A)
-    scalable = np.zeros(len(bench.part), bool) if noise.known else ~bench.spot_only
-    fitted = _in_chunks(bench.points, priors, start, free, scalable)
-    return _result(bench, fitted | _teach(bench, priors, free, scalable, fitted))
+    problem, start, free = problem_and_start(about, points, law, u_temp, made_for_A)
+    spot_only = np.array([source == "spot" for source in about["source"]], bool)
+    scalable = ~spot_only & (noise is None)
+    fitted = _in_chunks(problem, start, free, scalable)
+    return _result(about, fitted | _teach(about, problem, free, spot_only, scalable, fitted))
 
 
 # --- parts by themselves --------------------------------------------------------------------------------
 
 
-def _in_chunks(points: Points, priors: Priors, start, free, scalable) -> dict[str, np.ndarray]:
+def _in_chunks(problem: TransistorProblem, start, free, scalable) -> dict[str, np.ndarray]:
     """Fit all parts, a chunk at a time.
 
     Parameters
     ----------
-    points : Points
-    priors : Priors
+    problem : TransistorProblem
     start : ndarray (n, p)
         Coordinates to start from.
     free : ndarray of bool (n, p)
@@ -137,16 +134,16 @@ def _in_chunks(points: Points, priors: Priors, start, free, scalable) -> dict[st
         ``chi2``, ``dof``, ``converged``, ``hot``, ``heating`` [K], ``wild``, ``keep``, ``free``, ``apart``
         (median distance from the curve).
     """
-    n, m = points.ic.shape
+    n, m = problem.ic.shape
     size = max(1, CHUNK // max(m, 1))
     parts = [
-        _fit(points.take(i), priors.take(i), start[i], free[i], scalable[i])
+        _fit(problem.take(i), start[i], free[i], scalable[i])
         for i in (np.arange(a, min(a + size, n)) for a in range(0, max(n, 1), size))
     ]
     return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
 
 
-def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.ndarray]:
+def _fit(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
     """Fit one chunk: robust and coarse, wild points out, noise scaled, self-heating, then what came of it."""
     robust = _PRECISE | {"huber": 3.0}
     fit = free.copy()
@@ -155,32 +152,32 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     # for BR, the collector junction's own current shows in the base current, as in germanium).  Elsewhere
     # they keep their prior, whose width goes into the covariance all the same.
     fit[:, [AT["RC"], AT["BR"]]] = False
-    theta = _solve(points, priors, theta, fit, robust).theta
-    knee = np.where(points.has_vbe, points.vbe + rule("bjt_knee_above_vbe"), rule("bjt_knee"))
-    saturated = (points.keep & (points.vce < knee)).sum(1) >= 3
-    least = np.where(points.keep & points.has_ib, points.ib, np.inf).min(axis=1, initial=np.inf)
+    theta = _solve(problem, theta, fit, robust).theta
+    knee = np.where(problem.has_vbe, problem.vbe + rule("bjt_knee_above_vbe"), rule("bjt_knee"))
+    saturated = (problem.keep & (problem.vce < knee)).sum(1) >= 3
+    least = np.where(problem.keep & problem.has_ib, problem.ib, np.inf).min(axis=1, initial=np.inf)
     leaks = np.exp(theta[:, AT["IS"]] - theta[:, AT["BR"]]) > rule("bjt_leak_share") * least
     fit[:, AT["RC"]], fit[:, AT["BR"]] = saturated, saturated | leaks
     for _ in range(2):
-        theta = _solve(points, priors, theta, fit, robust).theta
-        points = _rescale(points, priors, theta, scalable, robust=True)
-    all_kept = points.keep
-    points, wild = _drop_wild(points, priors, theta)
+        theta = _solve(problem, theta, fit, robust).theta
+        problem = _rescale(problem, theta, scalable, robust=True)
+    all_kept = problem.keep
+    problem = _drop_wild(problem, theta)
     for _ in range(2):
-        theta = _solve(points, priors, theta, fit, _PRECISE).theta
-        points = _rescale(points, priors, theta, scalable, robust=False)
-    significance = _heating_shows(points, priors, theta, free)
+        theta = _solve(problem, theta, fit, _PRECISE).theta
+        problem = _rescale(problem, theta, scalable, robust=False)
+    significance = _heating_shows(problem, theta, free)
     warm, hot = significance > rule("bjt_heating_fitted"), significance > rule("bjt_heating_said")
     fit[warm, RTH] = True
     theta[warm, RTH] = 1.0
     for _ in range(3 if hot.any() else 1):
-        theta = _solve(points, priors, theta, fit, _PRECISE).theta
+        theta = _solve(problem, theta, fit, _PRECISE).theta
         # What looked wild at one temperature may only have been hot.
-        points, wild = _drop_wild(replace(points, keep=all_kept), priors, theta)
-    solution = _solve(points, priors, theta, fit, _PRECISE)
-    theta = solution.theta
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    power = (np.abs(points.vce * points.ic) * points.keep).max(axis=1, initial=0.0)
+        problem = _drop_wild(replace(problem, keep=all_kept), theta)
+    solution = _solve(problem, theta, fit, _PRECISE)
+    theta, wild = solution.theta, (all_kept & ~problem.keep).any(1)
+    problem = whitened(theta, problem)
+    power = (np.abs(problem.vce * problem.ic) * problem.keep).max(axis=1, initial=0.0)
     rise, drift = np.where(hot, theta[:, RTH] * power, np.nan), _repeated_rise(problem, theta)
     return _outcome(problem, theta, free | fit, scalable) | {
         "converged": solution.converged, "wild": wild, "hot": hot | np.isfinite(drift),
@@ -188,22 +185,21 @@ def _fit(points: Points, priors: Priors, theta, free, scalable) -> dict[str, np.
     }  # fmt: skip
 
 
-def _solve(points: Points, priors: Priors, theta, free, options):
+def _solve(problem: TransistorProblem, theta, free, options):
     """One solution with the whitening of the start."""
     # far outside anything real, so that no step leaves the range of a float
-    reach = np.where(np.isfinite(priors.width), 6.0 * priors.width, np.inf)
-    lower, upper = priors.centre - reach, priors.centre + reach
+    reach = np.where(np.isfinite(problem.width), 6.0 * problem.width, np.inf)
+    lower, upper = problem.centre - reach, problem.centre + reach
     for name, (low, high) in _LIMITS.items():
         lower[:, AT[name]], upper[:, AT[name]] = np.log(low), np.log(high)
     lower[:, RTH] = 0.0
     lower, upper = np.minimum(lower, theta), np.maximum(upper, theta)
-    problem = TransistorProblem(points, priors, whiten(theta, points))
-    return solve(problem, theta, lower=lower, upper=upper, free=free, **options)
+    return solve(whitened(theta, problem), theta, lower=lower, upper=upper, free=free, **options)
 
 
 def _data_rows(problem: TransistorProblem, theta):
     """Residuals of the data, their derivatives and count, and the information J'J they hold."""
-    buffer = problem.evaluate(theta)[:, :, : 2 * problem.points.ic.shape[1]]
+    buffer = problem.evaluate(theta)[:, :, : 2 * problem.ic.shape[1]]
     r, d = buffer[:, -1], buffer[:, :-1]
     count = (problem.whitening[..., 0] > 0).sum(1) + (problem.whitening[..., 2] > 0).sum(1)
     return r, d, count, np.matmul(d, d.transpose(0, 2, 1))
@@ -212,30 +208,30 @@ def _data_rows(problem: TransistorProblem, theta):
 def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
     """Covariance, chi-square and degrees of freedom at the answer, and how far the points lie from it."""
     r, _, count, information = _data_rows(problem, theta)
-    prior = problem.priors.rows(theta)[:, :-1]
+    prior = problem.prior_rows(theta)[:, :-1]
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
     used = np.einsum("nij,nji->n", information, invert(information + prior, free)[0])
     # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
     widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
     information = information / widen[:, None, None] ** 2
-    keep = problem.points.keep
+    keep = problem.keep
     with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one
-        apart = np.where(keep, np.abs(raw_residuals(theta, problem.points)[0]), np.inf)
+        apart = np.where(keep, np.abs(raw_residuals(theta, problem)[0]), np.inf)
         middle = np.maximum((keep.sum(1) - 1) // 2, 0)
         apart = np.expm1(np.minimum(np.sort(apart, axis=1)[np.arange(len(apart)), middle], 50.0))
     return {
         "theta": theta, "covariance": invert(information + prior, free)[0], "chi2": (r * r).sum(1),
         "dof": np.maximum(count - used, 0.0), "before": invert(prior, free)[0], "information": information,
-        "free": free, "keep": keep, "apart": apart,
+        "free": free, "ic": problem.ic, "keep": keep, "apart": apart,
     }  # fmt: skip
 
 
-def _rescale(points: Points, priors: Priors, theta, scalable, *, robust):
+def _rescale(problem: TransistorProblem, theta, scalable, *, robust):
     """Scale a noise that was not stated to the scatter about the curve."""
     if not scalable.any():
-        return points
-    r, _, count, information = _data_rows(TransistorProblem(points, priors, whiten(theta, points)), theta)
-    prior = priors.rows(theta)[:, :-1]
+        return problem
+    r, _, count, information = _data_rows(whitened(theta, problem), theta)
+    prior = problem.prior_rows(theta)[:, :-1]
     covariance, _ = invert(information + np.matmul(prior, prior.transpose(0, 2, 1)))
     dof = np.maximum(count - np.einsum("nij,nji->n", information, covariance), 1.0)
     if robust:
@@ -245,25 +241,26 @@ def _rescale(points: Points, priors: Priors, theta, scalable, *, robust):
     else:
         scale = np.sqrt((r * r).sum(1) / dof)
     # fewer degrees of freedom than 3 tell no scatter
-    return scale_noise(points, np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0))
+    factor = np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0)[:, None]
+    return replace(problem, **{u: getattr(problem, u) * factor for u in ("u_vbe", "u_vce", "u_ib", "u_ic")})
 
 
-def _drop_wild(points: Points, priors: Priors, theta):
+def _drop_wild(problem: TransistorProblem, theta) -> TransistorProblem:
     """Leave out points whose residual is beyond the limit; never more than a fifth of a part's."""
-    r, *_ = _data_rows(TransistorProblem(points, priors, whiten(theta, points)), theta)
-    m = points.ic.shape[1]
-    wild = points.keep & (np.maximum(np.abs(r[:, :m]), np.abs(r[:, m:])) > rule("bjt_wild"))
-    wild &= (wild.sum(1) <= 0.2 * points.keep.sum(1))[:, None]
-    return replace(points, keep=points.keep & ~wild), wild.sum(1)
+    r, *_ = _data_rows(whitened(theta, problem), theta)
+    m = problem.ic.shape[1]
+    wild = problem.keep & (np.maximum(np.abs(r[:, :m]), np.abs(r[:, m:])) > rule("bjt_wild"))
+    wild &= (wild.sum(1) <= 0.2 * problem.keep.sum(1))[:, None]
+    return replace(problem, keep=problem.keep & ~wild)
 
 
-def _heating_shows(points: Points, priors: Priors, theta, free):
+def _heating_shows(problem: TransistorProblem, theta, free):
     """Thermal resistance over its standard uncertainty, by one step of the full problem with it free."""
     # At one v_ce power is as good as current, and heat cannot be told from RE.
-    most = np.where(points.keep, points.vce, -np.inf).max(axis=1, initial=-np.inf)
-    least = np.where(points.keep, points.vce, np.inf).min(axis=1, initial=np.inf)
-    several = (points.keep.sum(1) > 3) & (most > 1.5 * least)
-    buffer = TransistorProblem(points, priors, whiten(theta, points)).evaluate(theta)
+    most = np.where(problem.keep, problem.vce, -np.inf).max(axis=1, initial=-np.inf)
+    least = np.where(problem.keep, problem.vce, np.inf).min(axis=1, initial=np.inf)
+    several = (problem.keep.sum(1) > 3) & (most > 1.5 * least)
+    buffer = whitened(theta, problem).evaluate(theta)
     d, r = buffer[:, :-1], buffer[:, -1]
     wide = free.copy()
     wide[:, RTH] = True
@@ -278,19 +275,18 @@ def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:
     Pairs at the same v_be and v_ce, not next to each other in the log (an up and a down sweep, a point
     taken again), whose later one carries more current than noise allows.
     """
-    points = problem.points
-    if points.ic.shape[1] < 3:
-        return np.full(points.ic.shape[0], np.nan)
+    if problem.ic.shape[1] < 3:
+        return np.full(problem.ic.shape[0], np.nan)
     with np.errstate(all="ignore"):
-        f1, _, d1, _, _ = raw_residuals(theta, points)
-    level = np.round(np.log(np.maximum(points.vce, 1e-2)) / 0.1)
-    order = np.argsort(np.where(points.keep & points.has_vbe, 100.0 * level + points.vbe, np.inf), axis=1)
+        f1, _, d1, _, _ = raw_residuals(theta, problem)
+    level = np.round(np.log(np.maximum(problem.vce, 1e-2)) / 0.1)
+    order = np.argsort(np.where(problem.keep & problem.has_vbe, 100.0 * level + problem.vbe, np.inf), axis=1)
 
     def sorted_pairs(a):
         a = np.take_along_axis(a, order, 1)
         return a[:, :-1], a[:, 1:]
 
-    (k0, k1), (v0, v1), (l0, l1) = (sorted_pairs(a) for a in (points.keep, points.vbe, level))
+    (k0, k1), (v0, v1), (l0, l1) = (sorted_pairs(a) for a in (problem.keep, problem.vbe, level))
     same = k0 & k1 & (l0 == l1) & (np.abs(v1 - v0) < rule("bjt_vbe_same")) & (np.abs(np.diff(order)) > 1)
     (a0, a1), (w0, w1), (t0, t1) = (sorted_pairs(a) for a in (f1, problem.whitening[..., 0], d1[:, TEMP]))
     with np.errstate(all="ignore"):
@@ -305,70 +301,68 @@ def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:
 # --- what parts of one type tell of each other ----------------------------------------------------------
 
 
-def _teach(bench: Bench, priors: Priors, free, scalable, f) -> dict[str, np.ndarray]:
+def _teach(about, problem: TransistorProblem, free, spot_only, scalable, f) -> dict[str, np.ndarray]:
     """Fit parts known by spot readings again with what others of their type tell."""
-    good = np.array([not _why_not(bench, f, k) for k in range(len(bench.part))], bool)
+    good = np.array([not _why_not(about, f, k) for k in range(len(spot_only))], bool)
     out: dict[str, np.ndarray] = {}
     loadings = []
-    keys = list(zip(bench.type, bench.polarity, strict=True))
+    keys = list(zip(about["type"], about["polarity"], strict=True))
     at_rest = f["theta"].copy()
     at_rest[:, RTH] = 0.0  # self-heating is found anew
     for key in dict.fromkeys(keys):
         members = np.flatnonzero([k == key for k in keys] & good)
         log_is = f["theta"][members, AT["IS"]]
         alike = bool(key[0]) or (members.size and np.std(log_is) < rule("bjt_one_type_log_IS"))
-        if members.size < 2 or not bench.spot_only[members].any() or not alike:
+        if members.size < 2 or not spot_only[members].any() or not alike:
             continue
-        points, own = bench.points.take(members), priors.take(members)
+        own = problem.take(members)
         # the same reference current of the non-ideal share for all parts, so that shares compare
         own = replace(own, ic0_A=np.full(members.size, np.exp(np.median(np.log(own.ic0_A)))))
         B = np.array([between_parts(name) for name in OF_A_TYPE]) ** 2
         mean, covariance = _learn(
-            points, own, at_rest[members], free[members], scalable[members], bench.spot_only[members], B
+            own, at_rest[members], free[members], scalable[members], spot_only[members], B
         )
         own = _informed(own, mean, B)
-        start = _at_mean(mean, own, at_rest[members])
-        again = _in_chunks(points, own, start, free[members], scalable[members])
+        again = _in_chunks(own, _at_mean(mean, own, at_rest[members]), free[members], scalable[members])
         # how the type's error moves each part's logs: d(theta)/d(mu) = C L' B^-1, L = d(phi)/d(theta)
-        slope, _ = _share_coordinates(own, again["theta"])
-        to_mu = again["covariance"] @ np.swapaxes(slope, 1, 2)[:, :, _U] / B
+        slope, _ = own.shared_coordinates(again["theta"])
+        to_mu = again["covariance"] @ slope[:, :, _U] / B
         loading = (to_mu @ square_root(covariance))[:, :N_LOG]
         again["covariance"][:, :N_LOG, :N_LOG] += loading @ np.swapaxes(loading, 1, 2)
         for name, value in again.items():
             out.setdefault(name, f[name].copy())[members] = value
         loadings.append((members, loading))
     if loadings:
-        out["shared"] = np.zeros((len(bench.part), N_LOG, len(_U) * len(loadings)))
+        out["shared"] = np.zeros((len(spot_only), N_LOG, len(_U) * len(loadings)))
         for k, (members, loading) in enumerate(loadings):
             out["shared"][members, :, k * len(_U) : (k + 1) * len(_U)] = loading
     return out
 
 
-def _learn(points: Points, priors: Priors, theta, free, scalable, spot, B) -> tuple[np.ndarray, np.ndarray]:
+def _learn(problem: TransistorProblem, theta, free, scalable, spot, B) -> tuple[np.ndarray, np.ndarray]:
     """Mean and covariance of a type's coordinates mu; curves at their own fits, spot readings at the mean.
 
     One reading constrains one combination of coordinates, which depends on where it is taken: many parts
     taken apart would seem to fix each coordinate.
     """
     # before the parts are measured: the weak prior, less the spread of parts
-    mean = known = np.median(priors.centre[:, _U], axis=0)
-    W = np.maximum(np.median(priors.width[:, _U], axis=0) ** 2 - B, 0.1 * B)
+    mean = known = np.median(problem.centre[:, _U], axis=0)
+    W = np.maximum(np.median(problem.width[:, _U], axis=0) ** 2 - B, 0.1 * B)
     curves = np.flatnonzero(~spot)
     # BF is let go while IS is sought, or a part of more gain would seem one of less V_BE.
     rest = free & spot[:, None]
     rest[:, [k for k in _U if k != AT["BF"]]] = False
     for _ in range(3):
-        own = _informed(priors, mean, B)
+        own = _informed(problem, mean, B)
         theta = _at_mean(mean, own, theta)
-        theta = _at_mean(mean, own, _solve(points, own, theta, rest, _PRECISE).theta)
-        r, d, _, information = _data_rows(TransistorProblem(points, own, whiten(theta, points)), theta)
+        theta = _at_mean(mean, own, _solve(own, theta, rest, _PRECISE).theta)
+        r, d, _, information = _data_rows(whitened(theta, own), theta)
         gradient = np.einsum("nim,nm->ni", d, r)
         if curves.size:
-            fit = _in_chunks(points.take(curves), own.take(curves), theta[curves], free[curves],
-                             scalable[curves])  # fmt: skip
+            fit = _in_chunks(own.take(curves), theta[curves], free[curves], scalable[curves])
             theta[curves], information[curves] = fit["theta"], fit["information"]
             # J'r of the data at a fit is minus that of the prior rows
-            rows = own.take(curves).rows(fit["theta"])
+            rows = own.take(curves).prior_rows(fit["theta"])
             gradient[curves] = -np.einsum("nij,nj->ni", rows[:, :-1], rows[:, -1])
         S, s = _eliminated(own, theta, information, gradient, free)
         C = np.linalg.inv(S + np.diag(1.0 / B))
@@ -379,51 +373,45 @@ def _learn(points: Points, priors: Priors, theta, free, scalable, spot, B) -> tu
     return mean, 0.5 * (covariance + covariance.T)
 
 
-def _eliminated(priors: Priors, theta, information, gradient, free) -> tuple[np.ndarray, np.ndarray]:
+def _eliminated(problem: TransistorProblem, theta, information, gradient, free):
     """Curvature S and S u - h of each part's data in the type's coordinates, all others eliminated."""
-    slope, phi = _share_coordinates(priors, theta)
+    slope, phi = problem.shared_coordinates(theta)
     inverse = np.linalg.inv(slope)
-    data = np.swapaxes(inverse, 1, 2) @ information @ inverse
-    g = np.einsum("nij,ni->nj", inverse, gradient)
+    data = inverse @ information @ np.swapaxes(inverse, 1, 2)
+    g = np.einsum("nji,ni->nj", inverse, gradient)
     rest = [k for k in range(N_COORDINATES) if k not in _U]
-    precision = np.where(free[:, rest], 1.0 / priors.width[:, rest] ** 2, 0.0)
+    precision = np.where(free[:, rest], 1.0 / problem.width[:, rest] ** 2, 0.0)
     exact = np.where(free[:, rest], 1e-12, 1e30)
     a_un = data[:, _U][:, :, rest]
     cover, _ = invert(data[:, rest][:, :, rest] + np.eye(len(rest)) * (precision + exact)[:, :, None])
-    g_rest = g[:, rest] + precision * (phi[:, rest] - priors.centre[:, rest])
+    g_rest = g[:, rest] + precision * (phi[:, rest] - problem.centre[:, rest])
     S = data[:, _U][:, :, _U] - a_un @ cover @ np.swapaxes(a_un, 1, 2)
     h = g[:, _U] - np.einsum("nij,njk,nk->ni", a_un, cover, g_rest)
     return S, np.einsum("nij,nj->ni", S, phi[:, _U]) - h
 
 
-def _share_coordinates(priors: Priors, theta) -> tuple[np.ndarray, np.ndarray]:
-    """Slope d(phi)/d(theta) (n, p, p) and phi (n, p): theta with the non-ideal share in place of ln(ISE)."""
-    rows = Priors(np.zeros_like(priors.centre), np.ones_like(priors.width), priors.ic0_A).rows(theta)
-    return np.swapaxes(rows[:, :-1], 1, 2), rows[:, -1]
-
-
-def _at_mean(mean, priors: Priors, theta) -> np.ndarray:
+def _at_mean(mean, problem: TransistorProblem, theta) -> np.ndarray:
     """Coordinates with those of the type at its mean, all others as they are."""
     moved = theta.copy()
     moved[:, _U] = mean
     moved[:, AT["ISE"]] = 0.0
-    moved[:, AT["ISE"]] = mean[_U.index(AT["ISE"])] - _share_coordinates(priors, moved)[1][:, AT["ISE"]]
+    moved[:, AT["ISE"]] = mean[_U.index(AT["ISE"])] - problem.shared_coordinates(moved)[1][:, AT["ISE"]]
     return moved
 
 
-def _informed(priors: Priors, mean, B) -> Priors:
-    """Priors with the type's values for centre and the spread between parts for width."""
-    centre, width = priors.centre.copy(), priors.width.copy()
+def _informed(problem: TransistorProblem, mean, B) -> TransistorProblem:
+    """The type's values for centre of what is known before, the spread between parts for width."""
+    centre, width = problem.centre.copy(), problem.width.copy()
     centre[:, _U], width[:, _U] = mean, np.sqrt(B)
-    return replace(priors, centre=centre, width=width)
+    return replace(problem, centre=centre, width=width)
 
 
 # --- results --------------------------------------------------------------------------------------------
 
 
-def _result(bench: Bench, f) -> TransistorFits:
-    n, p = len(bench.part), N_LOG
-    why = tuple(_why_not(bench, f, k) for k in range(n))
+def _result(about, f) -> TransistorFits:
+    n, p = len(about["part"]), N_LOG
+    why = tuple(_why_not(about, f, k) for k in range(n))
     good = np.array([not w for w in why], bool)
     covariance = np.where(good[:, None, None], f["covariance"][:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
@@ -431,32 +419,33 @@ def _result(bench: Bench, f) -> TransistorFits:
     # little told beyond what was known, or not even within some factor
     fixed = ~f["free"][:, :p] | (u > rule("bjt_held_share") * u_before) | (u > rule("bjt_held_width"))
     fixed[:, [AT["EG"], AT["XTB"]]] = True
-    ic, keep, shared = bench.points.ic, f["keep"], f.get("shared")
+    ic, keep, shared = f["ic"], f["keep"], f.get("shared")
     low, high = np.where(keep, ic, np.inf), np.where(keep, ic, -np.inf)
 
     def where_good(values):
         return np.where(good, values, np.nan)
 
     return TransistorFits(
-        bench.part, bench.polarity, bench.type, bench.source, FITTED,
-        np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan)), np.where(good[:, None], u, np.inf),
-        covariance, fixed, bench.temp_C, bench.temp_known, where_good(f["chi2"]), where_good(f["dof"]),
-        where_good(low.min(axis=1, initial=np.inf)), where_good(high.max(axis=1, initial=-np.inf)),
-        where_good(f["heating"]),
-        {
+        **{name: value for name, value in about.items() if name != "why_not"}, names=FITTED,
+        value=np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan)),
+        u_log=np.where(good[:, None], u, np.inf), covariance=covariance, fixed=fixed,
+        chi2=where_good(f["chi2"]), dof=where_good(f["dof"]),
+        ic_low_A=where_good(low.min(axis=1, initial=np.inf)),
+        ic_high_A=where_good(high.max(axis=1, initial=-np.inf)), heating_K=where_good(f["heating"]),
+        flags={
             "converged": good & f["converged"].astype(bool), "self_heated": good & f["hot"].astype(bool),
-            "outliers": good & (f["wild"] > 0),
+            "outliers": good & f["wild"],
             # the fit leans on other parts, taken for the same type
             "taught": np.zeros(n, bool) if shared is None else np.abs(shared).sum((1, 2)) > 0,
         },
-        why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
+        why_not=why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
     )  # fmt: skip
 
 
-def _why_not(bench: Bench, f, k: int) -> str:
+def _why_not(about, f, k: int) -> str:
     """Reason why part k has no fit, or ''."""
-    if bench.why_not[k]:
-        return bench.why_not[k]
+    if about["why_not"][k]:
+        return about["why_not"][k]
     if not (np.isfinite(f["theta"][k]).all() and np.isfinite(f["covariance"][k]).all()):
         return "the fit did not come to a finite answer"
     most = rule("bjt_apart_most")

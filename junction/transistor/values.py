@@ -15,7 +15,7 @@ import numpy as np
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import Interval
 from junction.fit.results import TransistorFits
-from junction.physics.temperature import SILICON_XTI
+from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point
 from junction.shelf.rules import rule
 
@@ -103,14 +103,8 @@ def parameters_at(names, value, temp_C=REFERENCE_TEMP_C) -> dict[str, np.ndarray
         Model parameters by SPICE name with a last axis of 1 for the operating points, EG and XTB spent.
     """
     p = {name: np.asarray(value)[..., k, None] for k, name in enumerate(names)}
-    EG, XTB = p.pop("EG"), p.pop("XTB")
-    T, Tn = np.asarray(temp_C, float) + ZERO_CELSIUS_K, REFERENCE_TEMP_C + ZERO_CELSIUS_K
-    factor = SILICON_XTI * np.log(T / Tn) + EG / thermal_voltage(np.asarray(temp_C, float)) * (T / Tn - 1.0)
-    gain = (T / Tn) ** XTB
-    return p | {
-        "IS": p["IS"] * np.exp(factor), "BF": p["BF"] * gain, "BR": p["BR"] * gain,
-        "ISE": p["ISE"] * np.exp(factor / p["NE"]) / gain,
-    }  # fmt: skip
+    law = TemperatureLaw(p.pop("EG"), SILICON_XTI, p.pop("XTB"))
+    return transistor_parameters(p, temp_C, law=law)
 
 
 def chain_to_25C(names, value, temp_C, local: Mapping) -> np.ndarray:

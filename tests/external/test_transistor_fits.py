@@ -10,7 +10,7 @@ import pytest
 
 from junction.base.records import CurveTable
 from junction.physics.temperature import SPICE_LAW
-from junction.transistor.data import CurveNoise, SpotNoise
+from junction.transistor.data import reading_noise, usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family
@@ -19,7 +19,7 @@ from tests.transistor.transistor_simulation import noisy, power_parts
 
 pytestmark = pytest.mark.external
 
-NOISE = CurveNoise()
+NOISE = usual_noise()
 EXACT_TEMPERATURE = (0.02, None)
 VCES = (2.0, 10.0)
 CHECKED = ("IS", "NF", "BF", "IKF", "VAF", "RE", "RB")
@@ -134,7 +134,7 @@ def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
     """
 
     one = [spot_part("Q", 10e-3, 0.7, 100.0, 25.0)]
-    fits = fit_transistors(CurveTable.empty(), readings=one, spot=SpotNoise())
+    fits = fit_transistors(CurveTable.empty(), readings=one, spot=reading_noise())
     got = evaluate(fits, 10e-3, 5.0)
     assert got.hfe[0, 0] == pytest.approx(100.0, rel=2e-3) and got.vbe_V[0, 0] == pytest.approx(0.7, abs=5e-4)
     j = fits.names.index("IS")

@@ -6,7 +6,6 @@ import pytest
 
 from junction.base.errors import UsageError
 from junction.cli.main import add_arguments
-from junction.fit.sense import Noise
 from junction.jobs import options
 from junction.shelf.rules import default_meter
 
@@ -78,12 +77,12 @@ def test_accuracy(text, value):
 
 def test_stated_noise_is_the_limit_over_root_three():
     """JCGM 100:2008, 4.3.7: a quantity known to lie within +-a has the standard uncertainty a/sqrt(3)."""
-    noise = options.noise_of(parsed("--voltage-accuracy", "1%+3mV", "--current-accuracy", "2nA"), Noise)
+    noise = options.noise_of(parsed("--voltage-accuracy", "1%+3mV", "--current-accuracy", "2nA"))
     assert noise.v_percent == pytest.approx(1 / 3**0.5) and noise.v_floor_V == pytest.approx(3e-3 / 3**0.5)
     assert noise.i_percent == 0 and noise.i_floor_A == pytest.approx(2e-9 / 3**0.5)
-    assert options.noise_of(parsed(), Noise) is None
+    assert options.noise_of(parsed()) is None
     with pytest.raises(UsageError, match="belong together"):
-        options.noise_of(parsed("--voltage-accuracy", "1%"), Noise)
+        options.noise_of(parsed("--voltage-accuracy", "1%"))
 
 
 def test_whole():

@@ -8,7 +8,7 @@ import pytest
 
 from junction.base.records import CurveTable, PartReadings, Spot
 from junction.shelf import rules
-from junction.transistor.data import CurveNoise
+from junction.transistor.data import usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
 from tests.tables import curve_table
@@ -64,7 +64,7 @@ def fit_spots(readings, **how):
 ODD = [PartReadings("A", spots=(Spot(0.1, 3.9, 90.0),)), PartReadings("B", spots=(Spot(0.1, 0.6, 90.0),))]
 CASES = {
     "curves": lambda: fit_transistors(gummel()),
-    "stated": lambda: fit_transistors(spoilt(), CurveNoise()),
+    "stated": lambda: fit_transistors(spoilt(), usual_noise()),
     "output": lambda: fit_transistors(output_family()),
     "germanium": lambda: fit_transistors(gummel(sim.germanium_parts, vbe=(0.1, 0.35, 25))),
     "Darlington": lambda: fit_transistors(gummel(sim.darlington_parts, vbe=(0.9, 1.6, 25))),

@@ -7,7 +7,8 @@ mean over the currents of 600 parts a bag, where the binomial standard deviation
 import numpy as np
 import pytest
 
-from junction.transistor.data import CurveNoise
+from junction.fit.sense import Noise
+from junction.transistor.data import usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.transistor import transistor_simulation as sim
@@ -29,7 +30,7 @@ def share_inside(fits, params, ic, vce, temp_C):
 def test_coverage_of_gummel_fits(case):
     rng = np.random.default_rng(["stated noise", "noise from the scatter", "small-signal",
                                  "a third of it"].index(case) + 100)  # fmt: skip
-    ic, scale, noise = CURRENTS, 1.0, CurveNoise()
+    ic, scale, noise = CURRENTS, 1.0, usual_noise()
     if case == "small-signal":
         params, ic = sim.small_parts(N, rng), np.array([1e-5, 1e-4, 1e-3, 1e-2, 5e-2])
     else:
@@ -37,7 +38,7 @@ def test_coverage_of_gummel_fits(case):
     if case == "noise from the scatter":
         noise = None
     if case == "a third of it":
-        scale, noise = 1 / 3, CurveNoise(0.02 / 3, 2e-4 / 3, 0.1, 1e-12, 0.1, 1e-12)
+        scale, noise = 1 / 3, Noise(0.02 / 3, 2e-4 / 3, 0.1, 1e-12)
     table, _ = sim.gummel_table(params, rng, scale=scale)
     fits = fit_transistors(table, noise, law=sim.LAW)
     assert fits.flags["converged"].mean() > 0.99
@@ -55,7 +56,7 @@ def test_coverage_of_other_families(family):
         params, vbe, ic = sim.germanium_parts(150, rng), (0.1, 0.35, 25), np.array([1e-3, 1e-2, 0.1])
     else:
         params, vbe, ic = sim.darlington_parts(150, rng), (0.9, 1.6, 25), np.array([1e-3, 1e-2, 0.1, 1.0])
-    fits = fit_transistors(sim.gummel_table(params, rng, vbe=vbe)[0], CurveNoise(), law=sim.LAW)
+    fits = fit_transistors(sim.gummel_table(params, rng, vbe=vbe)[0], usual_noise(), law=sim.LAW)
     for share in share_inside(fits, params, ic, 5.0, 25.0):
         assert share.mean() > 0.90, share  # 150 parts, figures of a part go together: 95 % +- 1.8 %
 
@@ -64,7 +65,7 @@ def test_coverage_of_output_families():
     """h_FE alone: without V_BE nothing is known of it, and the fit must say so."""
     rng = np.random.default_rng(201)
     params = sim.power_parts(200, rng)
-    fits = fit_transistors(sim.output_table(params, rng), CurveNoise(), law=sim.LAW)
+    fits = fit_transistors(sim.output_table(params, rng), usual_noise(), law=sim.LAW)
     ic = np.array([0.1, 0.5, 1.0, 2.0])
     _, hfe = share_inside(fits, params, ic, 5.0, 25.0)
     assert 0.93 < hfe.mean() < 0.975  # 800 intervals of 200 parts: +-1.2 %
@@ -78,7 +79,7 @@ def test_coverage_without_a_recorded_temperature():
     params = sim.power_parts(N, rng)
     table, _ = sim.gummel_table(params, rng, recorded=25.0, u_temp=2.0 / 3**0.5)
     object.__setattr__(table, "temp_C", np.full(N, np.nan))
-    fits = fit_transistors(table, CurveNoise(), law=sim.LAW)
+    fits = fit_transistors(table, usual_noise(), law=sim.LAW)
     assert not fits.temp_known.any() and np.all(fits.temp_C == 25.0)
     vbe, hfe = share_inside(fits, params, CURRENTS, 5.0, 25.0)
     assert 0.93 < vbe.mean() < 0.975 and 0.93 < hfe.mean() < 0.97
@@ -90,7 +91,7 @@ def test_coverage_with_self_heating():
     rng = np.random.default_rng(202)
     params = sim.power_parts(80, rng)
     table, rise = sim.gummel_table(params, rng, vbe=(0.5, 0.8, 20), vces=(2.0, 5.0, 10.0), rth=1.0)
-    fits = fit_transistors(table, CurveNoise(), law=sim.LAW)
+    fits = fit_transistors(table, usual_noise(), law=sim.LAW)
     assert fits.flags["self_heated"].all()
     np.testing.assert_allclose(fits.heating_K, rise, rtol=0.15)
     vbe, hfe = share_inside(fits, params, np.array([0.02, 0.1, 0.5]), 5.0, 25.0)

@@ -133,15 +133,15 @@ def output_table(params, rng, *, ibs=(1e-3, 3e-3, 1e-2, 3e-2), iceo=2e-6, record
 
 
 def spot_readings(params, rng, ic_A, *, recorded=None, spot=None, polarity="NPN", type="", names=None):
-    """V_BE and h_FE at a collector current, each with the errors that `spot` (SpotNoise) states."""
+    """V_BE and h_FE at a collector current, each with the errors that `spot` (reading_noise) states."""
     n = params["IS"].shape[0]
     recorded = recorded_temperatures(recorded, n, rng)
     temp = (recorded + 0.5 / 3**0.5 * rng.standard_normal(n))[:, None]
-    vce = spot.vce_V + spot.u_vce_V * rng.uniform(-1, 1, (n, 1)) * 3**0.5
-    actual = noisy(rng, np.full((n, 1), ic_A), spot.ic_percent, 0.0)
+    vce = spot["vce_V"] + spot["u_vce_V"] * rng.uniform(-1, 1, (n, 1)) * 3**0.5
+    actual = noisy(rng, np.full((n, 1), ic_A), spot["ic_percent"], 0.0)
     point = operating_point(actual, vce, at_temperature(params, temp), temp)
-    vbe = point.vbe + spot.u_vbe_V * rng.standard_normal((n, 1))
-    hfe = actual / point.ib * (1 + 0.01 * spot.hfe_percent * rng.standard_normal((n, 1)))
+    vbe = point.vbe + spot["u_vbe_V"] * rng.standard_normal((n, 1))
+    hfe = actual / point.ib * (1 + 0.01 * spot["hfe_percent"] * rng.standard_normal((n, 1)))
     return [
         spot_part(names[k] if names else f"P{k}", float(ic_A), float(vbe[k, 0]), float(hfe[k, 0]),
                   float(recorded[k]), polarity=polarity, type=type)
