@@ -15,7 +15,7 @@ from junction.base.records import Bag, SetAside
 from junction.jobs.options import TYPES, job, option, physical, whole
 from junction.jobs.result import Result
 from junction.replace.results import Needs, SubstituteReport
-from junction.replace.substitute import compare, compare_with_needs, rank, suggest, suggest_for_needs
+from junction.replace.substitute import compare, rank, suggest
 from junction.shelf.ratings import power_reference, safe_current_A
 from junction.shelf.results import PartType
 from junction.shelf.rules import cautions
@@ -108,7 +108,7 @@ def substitute(*types_named, o) -> Result:
 
     named = [(name, "", "", None) for one in types_named for name in ([one] if isinstance(one, str) else one)]
     shelf = type_shelf((o.types,) if o.types else ())
-    needs = _needs(o)
+    asked = _needs(o)
     bag, read = Bag(), []
     if o.bag:
         from junction.jobs.bag import bag_of
@@ -119,65 +119,42 @@ def substitute(*types_named, o) -> Result:
             raise InputError("no parts in it", ", ".join(bag.files))
     if isinstance(o.needs, str):
         bag = replace(bag, files=(*bag.files, o.needs))
-    if needs is None:
-        if not named:
-            raise UsageError("name the original type, or say what the place needs (--voltage, --current ...)")
-        if o.diodes:
-            raise UsageError("--diodes belongs to the needs of a place; an original says itself what it is")
-        report = against_original(named[0][0], [*named[1:], *read], shelf, o.case_temperature, o.most)
+    words = [name for name, *_ in named]
+    if asked is not None:
+        device, case_temp_C = "diode" if o.diodes else "bjt", asked.case_temp_C
+    elif not named:
+        raise UsageError("name the original type, or say what the place needs (--voltage, --current ...)")
+    elif o.diodes:
+        raise UsageError("--diodes belongs to the needs of a place; an original says itself what it is")
     else:
-        report = against_needs(needs, [*named, *read], shelf, o.most, "diode" if o.diodes else "bjt")
-    return Result("substitute", replace(report, bag=bag, set_aside=(*bag.set_aside, *report.set_aside)), view)
-
-
-def against_original(
-    original: str, candidates: Sequence[Candidate], shelf: TypeShelf, case_temp_C: float | None, most: int
-) -> SubstituteReport:
-    """Candidates against an original; without candidates the shelf's own list."""
-    case_temp_C = REFERENCE_TEMP_C if case_temp_C is None else case_temp_C
-    part = shelf.find(original)
-    words = [original, *(name for name, tag, *_ in candidates if not tag)]
-    if part is None:
-        raise UsageError(
-            f"no type {original!r} on the shelf{_hint(original, words, shelf)}. Add its figures with --types"
-            " FILE, or say what the place needs (--voltage, --current, --power ...)"
-        )
-    if candidates:
-        found, aside = _split(candidates, words, shelf, part.device)
-        ranked = rank(compare(part, other, case_temp_C, tag) for other, tag in found)
-        return _report(ranked, shelf, part, searched=len(found), case_temp_C=case_temp_C, set_aside=aside)
-    others = shelf.all(part.device)
-    ranked = suggest(part, others, case_temp_C, most)
-    return _report(ranked, shelf, part, from_shelf=True, searched=len(others) - 1, case_temp_C=case_temp_C)
-
-
-def against_needs(
-    needs: Needs, candidates: Sequence[Candidate], shelf: TypeShelf, most: int, device: str
-) -> SubstituteReport:
-    """Candidates against the needs of a place; without candidates the shelf's own list."""
-    asked = (needs.voltage_V, needs.current_A, needs.power_W, needs.hfe_low, needs.f_t_Hz)
-    if not any(isfinite(x) for x in asked) and not needs.load_line:
-        raise UsageError("the needs ask for nothing: give a voltage, a current, a power, a gain ...")
-    if candidates:
-        words = [name for name, tag, *_ in candidates if not tag]
-        found, aside = _split(candidates, words, shelf, "")
-        ranked = rank(compare_with_needs(needs, part, tag) for part, tag in found)
-        return _report(ranked, shelf, needs=needs, searched=len(found), case_temp_C=needs.case_temp_C,
-                       set_aside=aside)  # fmt: skip
-    others = shelf.all(device)
-    ranked = suggest_for_needs(needs, others, most)
-    return _report(ranked, shelf, needs=needs, from_shelf=True, searched=len(others),
-                   case_temp_C=needs.case_temp_C)  # fmt: skip
-
-
-def _report(ranked, shelf: TypeShelf, original: PartType | None = None, **rest) -> SubstituteReport:
+        asked = shelf.find(words[0])
+        if asked is None:
+            raise UsageError(
+                f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}. Add its figures with"
+                " --types FILE, or say what the place needs (--voltage, --current, --power ...)"
+            )
+        named, device = named[1:], asked.device
+        case_temp_C = REFERENCE_TEMP_C if o.case_temperature is None else o.case_temperature
+    original = None if isinstance(asked, Needs) else asked
+    aside: tuple[SetAside, ...] = ()
+    if named or read:
+        found, aside = _split([*named, *read], words, shelf, device if original else "")
+        ranked = rank(compare(asked, part, case_temp_C, tag) for part, tag in found)
+        searched = len(found)
+    else:
+        others = shelf.all(device)
+        ranked = suggest(asked, others, case_temp_C, o.most)
+        searched = len(others) - (original is not None)
     types = [shelf.find(one.candidate) for one in ranked]
-    fitting = ("fitting",) if any(part.mounting == "bolted" for part in types) else ()
     drawn = {part.name: part for part in (original, *types) if part is not None}
-    return SubstituteReport(
-        ranked, original, cautions=cautions(*fitting, "power-up"), brief=cautions("substitute"),
-        safe_areas=_safe_areas(list(drawn.values())[:MOST_AREAS], rest["case_temp_C"]), **rest,
+    fitting = ("fitting",) if any(part.mounting == "bolted" for part in types) else ()
+    report = SubstituteReport(
+        ranked, original, None if original else asked, from_shelf=not named and not read, searched=searched,
+        case_temp_C=case_temp_C, safe_areas=_safe_areas(list(drawn.values())[:MOST_AREAS], case_temp_C),
+        bag=bag, set_aside=(*bag.set_aside, *aside), cautions=cautions(*fitting, "power-up"),
+        brief=cautions("substitute"),
     )  # fmt: skip
+    return Result("substitute", report, view)
 
 
 def _safe_areas(parts: Iterable[PartType], temp_C: float) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -265,6 +242,9 @@ def _needs(o) -> Needs | None:
     needs = replace(Needs() if o.needs is None else _given_needs(o.needs), **said)
     if not isnan(needs.hfe_at_A) and isnan(needs.hfe_low):
         raise UsageError("--gain-current says where the gain must hold; --gain says how much")
+    asked = (needs.voltage_V, needs.current_A, needs.power_W, needs.hfe_low, needs.f_t_Hz)
+    if not any(isfinite(x) for x in asked) and not needs.load_line:
+        raise UsageError("the needs ask for nothing: give a voltage, a current, a power, a gain ...")
     return needs
 
 

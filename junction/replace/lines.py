@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan, log, nan
 
+from junction.base.number import nominal
 from junction.replace.results import SubstituteLine
 from junction.shelf.ratings import power_at_W, power_reference, second_breakdown_A
 from junction.shelf.results import Limit, PartType
@@ -48,10 +49,8 @@ def line(
 
 
 def amps(value: float) -> str:
-    """A current for a sentence: A, mA or uA."""
-    if value >= 1:
-        return f"{value:g} A"
-    return f"{value * 1e3:g} mA" if value >= 1e-3 else f"{value * 1e6:g} uA"
+    """A current as the name of a figure holds it, in letters of every keyboard: ``100 uA``."""
+    return nominal(value, "A").replace("µ", "u")
 
 
 def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
@@ -87,24 +86,26 @@ def _range(limit: Limit, unit: str = "") -> str:
     return f"{text} {unit}".rstrip()
 
 
-class _Pair:
-    """Original and candidate, and the lines that both kinds of device have."""
+class Lines:
+    """Original and candidate, and the lines of their figures.
 
-    def __init__(self, a: PartType, b: PartType) -> None:
-        self.a, self.b, self.soft = a, b, a.secondary or b.secondary
+    Parameters
+    ----------
+    a, b : PartType
+        Original and candidate.
+    temp_C : float
+        Case temperature at which the power is compared besides its reference [degC].
+    """
 
-    def rating(self, symbol: str, unit: str, *, must: bool = False, most: bool = False, short: str = ""):
-        """Line of a maximum rating; `short` is said where it falls short."""
-        found = line(symbol, self.a.rating(symbol), self.b.rating(symbol), unit, must=must, most=most,
-                     soft=self.soft)  # fmt: skip
-        return replace(found, note=short) if found.result == "falls short" and short else found
+    def __init__(self, a: PartType, b: PartType, temp_C: float) -> None:
+        self.a, self.b, self.temp_C, self.soft = a, b, temp_C, a.secondary or b.secondary
 
-    def limit(self, symbol: str, unit: str, side: str = "high", *, most: bool = True, note: str = ""):
-        """Line of the first limit of a symbol, by its low or high side."""
-        wanted, has = getattr(_first(self.a, symbol), side), getattr(_first(self.b, symbol), side)
-        return line(symbol, wanted, has, unit, most=most, note=note, soft=self.soft)
+    def held(self, symbol: str, unit: str, side: str = "high", **how) -> SubstituteLine:
+        """Line of a maximum rating, or of the low or high side of the first limit of a symbol."""
+        wanted, has = (getattr(_first(part, symbol), side) for part in (self.a, self.b))
+        return line(symbol, wanted, has, unit, soft=self.soft, **how)
 
-    def power(self, temp_C: float) -> list[SubstituteLine]:
+    def power(self) -> list[SubstituteLine]:
         """Power where the original's rating holds, and again at the temperature asked for."""
         a, b = self.a, self.b
         where, ref_C = power_reference(a)
@@ -118,53 +119,126 @@ class _Pair:
         return [
             line(f"P_tot at {where} {at_C:g} °C", power_at_W(a, where, at_C), power_at_W(b, where, at_C), "W",
                  must=True, note=note, soft=self.soft)
-            for at_C in sorted({first, max(first, temp_C)})
+            for at_C in sorted({first, max(first, self.temp_C)})
         ]  # fmt: skip
 
+    def bjt(self) -> list[SubstituteLine]:
+        """All lines of two transistors."""
+        a, b = self.a, self.b
+        # a part whose sheet leaves V_CBO out stands V_CEO there at the least
+        v_cbo, v_cbo_note = b.rating("V_CBO"), ""
+        if isnan(v_cbo) and b.rating("V_CEO") >= a.rating("V_CBO"):
+            v_cbo, v_cbo_note = b.rating("V_CEO"), "V_CBO not stated; it is never below V_CEO"
+        v_ebo = self.held("V_EBO", "V")
+        if v_ebo.result == "falls short":
+            v_ebo = replace(v_ebo, note="counts where the base is driven past the emitter")
+        bolted = a.mounting == "bolted" or b.mounting == "bolted"
+        remembered = any(p.leads and p.leads_basis != "published" for p in (a, b))
+        return _worth_a_line([
+            word("polarity", a.polarity, b.polarity, must=True),
+            word("material", a.material, b.material, must=True),
+            word("structure", a.kind, b.kind, must=True),
+            word("sections", str(a.sections), str(b.sections), must=True),
+            self.held("V_CEO", "V", must=True),
+            line("V_CBO", a.rating("V_CBO"), v_cbo, "V", must=True, note=v_cbo_note, soft=self.soft),
+            v_ebo,
+            self.held("I_C", "A", must=True),
+            self.held("I_CM", "A"),
+            *self.power(),
+            self.held("R_thJC", "K/W", most=True),
+            self.held("T_j", "C"),
+            *self.gain(),
+            self.held("f_T", "Hz", "low", note=_basis(_first(a, "f_T"), _first(b, "f_T"))),
+            self.held("C_ob", "F", most=True, note=_basis(_first(a, "C_ob"), _first(b, "C_ob"))),
+            *self.safe_area(bolted),
+            word("package", a.package, b.package),
+            word("lead order", a.leads, b.leads, note="from memory" if remembered else ""),
+            *([_tab(a.case_to, b.case_to)] if bolted else []),
+            _complement(a.complement, b.complement),
+        ])  # fmt: skip
 
-def bjt_lines(a: PartType, b: PartType, temp_C: float) -> list[SubstituteLine]:
-    """All lines of two transistors.
+    def gain(self) -> list[SubstituteLine]:
+        """h_FE at each registered current of the original where the candidate has one comparable."""
+        own = tuple(x for x in self.b.find("h_FE") if not isnan(x.low))
+        lines: dict[float, SubstituteLine] = {}
+        for limit in self.a.find("h_FE"):
+            at_A = limit.at.get("ic_A", nan)
+            if isnan(limit.low) or at_A in lines:
+                continue
+            match = nearest(own, "ic_A", at_A)
+            if isnan(at_A):  # neither sheet says the current: like with like, else nothing
+                match = next((x for x in own if "ic_A" not in x.at), None)
+            note = _basis(limit, match)
+            if match and match.at.get("ic_A", at_A) != at_A and not isnan(at_A):
+                note = ", ".join(x for x in (f"candidate's at {amps(match.at['ic_A'])}", note) if x)
+            found = line(
+                "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low,
+                match.low if match else nan, "", note=note, soft=self.soft,
+            )  # fmt: skip
+            lines[at_A] = replace(found, wanted_text=_range(limit), has_text=_range(match) if match else "")
+        return list(lines.values())
 
-    Parameters
-    ----------
-    a, b : PartType
-        Original and candidate.
-    temp_C : float
-        Case temperature at which the power is compared besides its reference [degC].
-    """
-    pair = _Pair(a, b)
-    # a part whose sheet leaves V_CBO out stands V_CEO there at the least
-    v_cbo, v_cbo_note = b.rating("V_CBO"), ""
-    if isnan(v_cbo) and b.rating("V_CEO") >= a.rating("V_CBO"):
-        v_cbo, v_cbo_note = b.rating("V_CEO"), "V_CBO not stated; it is never below V_CEO"
-    speed = [
-        pair.limit(symbol, unit, side, most=most, note=_basis(_first(a, symbol), _first(b, symbol)))
-        for symbol, side, most, unit in (("f_T", "low", False, "Hz"), ("C_ob", "high", True, "F"))
-    ]
-    bolted = a.mounting == "bolted" or b.mounting == "bolted"
-    remembered = any(p.leads and p.leads_basis != "published" for p in (a, b))
-    lines = [
-        word("polarity", a.polarity, b.polarity, must=True),
-        word("material", a.material, b.material, must=True),
-        word("structure", a.kind, b.kind, must=True),
-        word("sections", str(a.sections), str(b.sections), must=True),
-        pair.rating("V_CEO", "V", must=True),
-        line("V_CBO", a.rating("V_CBO"), v_cbo, "V", must=True, note=v_cbo_note, soft=pair.soft),
-        pair.rating("V_EBO", "V", short="counts where the base is driven past the emitter"),
-        pair.rating("I_C", "A", must=True),
-        pair.rating("I_CM", "A"),
-        *pair.power(temp_C),
-        pair.rating("R_thJC", "K/W", most=True),
-        pair.rating("T_j", "C"),
-        *_gain(pair),
-        *speed,
-        *_safe_area(pair, bolted),
-        word("package", a.package, b.package),
-        word("lead order", a.leads, b.leads, note="from memory" if remembered else ""),
-        *([_tab(a, b)] if bolted else []),
-        _complement(a, b),
-    ]
-    return _worth_a_line(lines)
+    def safe_area(self, bolted: bool) -> list[SubstituteLine]:
+        """Second-breakdown test lines of the original, each answered by what the candidate stands there."""
+        lines = []
+        for limit in self.a.find("I_S/b"):
+            volts = limit.at.get("vce_V", nan)
+            lines.append(
+                line(f"safe area at {volts:g} V", limit.low, second_breakdown_A(self.b, volts), "A",
+                     note=_basis(limit, _first(self.b, "I_S/b")), soft=self.soft)  # fmt: skip
+            )
+        if not lines and bolted:
+            note = "no second-breakdown line of the original on the shelf: compare the plots of both sheets"
+            lines.append(SubstituteLine("safe area", "not known", note=note))
+        return lines
+
+    def diode(self) -> list[SubstituteLine]:
+        """All lines of two diodes."""
+        a, b = self.a, self.b
+        special = any(part.kind in ("Zener", "Schottky") for part in (a, b))
+        lines = [word("kind", a.kind, b.kind, must=special),
+                 word("material", a.material, b.material, must=True)]  # fmt: skip
+        if a.kind != "Zener":
+            lines += [self.held("V_RRM", "V", must=True), self.held("I_F", "A", must=True),
+                      self.held("I_FSM", "A")]  # fmt: skip
+        elif a.find("V_Z"):
+            lines += [self.zener(), self.held("Z_ZT", "ohm", most=True), self.held("I_ZM", "A")]
+        if not isnan(a.rating("P_tot")):
+            lines += self.power()
+        lines.append(self.held("T_j", "C"))
+        for limit in a.find("V_F"):
+            at_A = limit.at.get("if_A", nan)
+            match = nearest(b.find("V_F"), "if_A", at_A)
+            other = match and match.at["if_A"] != at_A
+            note = f"candidate's at {amps(match.at['if_A'])}" if other else ""
+            lines.append(line(f"V_F at {amps(at_A)}", limit.high, match.high if match else nan, "V",
+                              most=True, note=note, soft=self.soft))  # fmt: skip
+        minor = (("t_rr", "s"), ("C", "F"))
+        lines += [self.held(symbol, unit, most=True) for symbol, unit in minor if a.find(symbol)]
+        return _worth_a_line([*lines, word("package", a.package, b.package)])
+
+    def zener(self) -> SubstituteLine:
+        """The candidate's voltage range must lie inside the original's."""
+        mine, other, known = _first(self.a, "V_Z"), _first(self.b, "V_Z"), bool(self.b.find("V_Z"))
+        result, note = "not known", ""
+        if known:
+            ends = [(rounded(x.low), rounded(x.high)) for x in (mine, other)]
+            inside = ends[1][0] >= ends[0][0] and ends[1][1] <= ends[0][1]
+            result = "meets" if ends[0] == ends[1] else "exceeds" if inside else "falls short"
+            here, there = mine.at.get("iz_A"), other.at.get("iz_A")
+            if here != there:
+                stated = here and there
+                note = "test current not stated"
+                if stated:
+                    note = f"tested at {amps(here)} and {amps(there)}"
+                if not stated or abs(log(there / here)) > log(rule("comparable_current")):
+                    result, note = "not known", f"{note}: the voltage moves with the current"
+        if result == "falls short" and self.soft:
+            result, note = "not known", "rests on a reference page: fails no part"
+        return SubstituteLine(
+            "V_Z", result, mine.typical, other.typical, "V", _range(mine, "V"),
+            _range(other, "V") if known else "", must=True, note=note,
+        )  # fmt: skip
 
 
 def _worth_a_line(lines: list[SubstituteLine]) -> list[SubstituteLine]:
@@ -173,107 +247,19 @@ def _worth_a_line(lines: list[SubstituteLine]) -> list[SubstituteLine]:
     return [x for x in lines if x.figure not in minor or not (isnan(x.wanted) and isnan(x.has))]
 
 
-def _gain(pair: _Pair) -> list[SubstituteLine]:
-    """h_FE at each registered current of the original where the candidate has one comparable."""
-    own = tuple(x for x in pair.b.find("h_FE") if not isnan(x.low))
-    lines: dict[float, SubstituteLine] = {}
-    for limit in pair.a.find("h_FE"):
-        at_A = limit.at.get("ic_A", nan)
-        if isnan(limit.low) or at_A in lines:
-            continue
-        match = nearest(own, "ic_A", at_A)
-        if isnan(at_A):  # neither sheet says the current: like with like, else nothing
-            match = next((x for x in own if "ic_A" not in x.at), None)
-        note = _basis(limit, match)
-        if match and match.at.get("ic_A", at_A) != at_A and not isnan(at_A):
-            note = ", ".join(x for x in (f"candidate's at {amps(match.at['ic_A'])}", note) if x)
-        found = line(
-            "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low, match.low if match else nan, "",
-            note=note, soft=pair.soft,
-        )  # fmt: skip
-        lines[at_A] = replace(found, wanted_text=_range(limit), has_text=_range(match) if match else "")
-    return list(lines.values())
-
-
-def _safe_area(pair: _Pair, bolted: bool) -> list[SubstituteLine]:
-    """Second-breakdown test lines of the original, each answered by what the candidate stands there."""
-    lines = []
-    for limit in pair.a.find("I_S/b"):
-        volts = limit.at.get("vce_V", nan)
-        lines.append(
-            line(f"safe area at {volts:g} V", limit.low, second_breakdown_A(pair.b, volts), "A",
-                 note=_basis(limit, _first(pair.b, "I_S/b")), soft=pair.soft)  # fmt: skip
-        )
-    if not lines and bolted:
-        note = "no second-breakdown line of the original on the shelf: compare the plots of both sheets"
-        lines.append(SubstituteLine("safe area", "not known", note=note))
-    return lines
-
-
-def _tab(a: PartType, b: PartType) -> SubstituteLine:
+def _tab(wanted: str, has: str) -> SubstituteLine:
     """Case or tab: an insulated one stands in for a live one, not the other way round."""
     names = {"C": "collector", "B": "base", "E": "emitter", "none": "insulated"}
-    wanted, has = (names.get(part.case_to, part.case_to) for part in (a, b))
+    wanted, has = names.get(wanted, wanted), names.get(has, has)
     if wanted and has == "insulated" != wanted:
         return SubstituteLine("case or tab", "exceeds", wanted_text=wanted, has_text=has)
     return word("case or tab", wanted, has, note="from memory" if wanted and has else "")
 
 
-def _complement(a: PartType, b: PartType) -> SubstituteLine:
-    if not a.complement:
-        return SubstituteLine(
-            "complement", "exceeds" if b.complement else "meets", wanted_text="none",
-            has_text=b.complement or "none", note="the original has no complement on the shelf",
-        )  # fmt: skip
-    if not b.complement:
-        return SubstituteLine("complement", "not known", wanted_text=a.complement, note="none on the shelf")
-    return SubstituteLine("complement", "meets", wanted_text=a.complement, has_text=b.complement)
-
-
-def diode_lines(a: PartType, b: PartType, temp_C: float) -> list[SubstituteLine]:
-    """All lines of two diodes, as `bjt_lines`."""
-    pair = _Pair(a, b)
-    special = any(part.kind in ("Zener", "Schottky") for part in (a, b))
-    lines = [word("kind", a.kind, b.kind, must=special), word("material", a.material, b.material, must=True)]
-    if a.kind == "Zener":
-        lines += _zener(pair)
+def _complement(wanted: str, has: str) -> SubstituteLine:
+    if wanted:
+        result, note = ("meets", "") if has else ("not known", "none on the shelf")
     else:
-        lines += [pair.rating("V_RRM", "V", must=True), pair.rating("I_F", "A", must=True),
-                  pair.rating("I_FSM", "A")]  # fmt: skip
-    if not isnan(a.rating("P_tot")):
-        lines += pair.power(temp_C)
-    lines.append(pair.rating("T_j", "C"))
-    for limit in a.find("V_F"):
-        at_A = limit.at.get("if_A", nan)
-        match = nearest(b.find("V_F"), "if_A", at_A)
-        note = f"candidate's at {amps(match.at['if_A'])}" if match and match.at["if_A"] != at_A else ""
-        lines.append(line(f"V_F at {amps(at_A)}", limit.high, match.high if match else nan, "V", most=True,
-                          note=note, soft=pair.soft))  # fmt: skip
-    lines += [pair.limit(symbol, unit) for symbol, unit in (("t_rr", "s"), ("C", "F")) if a.find(symbol)]
-    lines.append(word("package", a.package, b.package))
-    return _worth_a_line(lines)
-
-
-def _zener(pair: _Pair) -> list[SubstituteLine]:
-    """The candidate's voltage range must lie inside the original's."""
-    if not pair.a.find("V_Z"):
-        return []
-    mine, other, known = _first(pair.a, "V_Z"), _first(pair.b, "V_Z"), bool(pair.b.find("V_Z"))
-    result, note = "not known", ""
-    if known:
-        ends = [(rounded(x.low), rounded(x.high)) for x in (mine, other)]
-        inside = ends[1][0] >= ends[0][0] and ends[1][1] <= ends[0][1]
-        result = "meets" if ends[0] == ends[1] else "exceeds" if inside else "falls short"
-        here, there = mine.at.get("iz_A"), other.at.get("iz_A")
-        if here != there:
-            stated = here and there
-            note = f"tested at {amps(here)} and {amps(there)}" if stated else "test current not stated"
-            if not stated or abs(log(there / here)) > log(rule("comparable_current")):
-                result, note = "not known", f"{note}: the voltage moves with the current"
-    if result == "falls short" and pair.soft:
-        result, note = "not known", "rests on a reference page: fails no part"
-    return [
-        SubstituteLine("V_Z", result, mine.typical, other.typical, "V", _range(mine, "V"),
-                       _range(other, "V") if known else "", must=True, note=note),
-        pair.limit("Z_ZT", "ohm"), pair.limit("I_ZM", "A", most=False),
-    ]  # fmt: skip
+        result, note = "exceeds" if has else "meets", "the original has no complement on the shelf"
+        wanted, has = "none", has or "none"
+    return SubstituteLine("complement", result, wanted_text=wanted, has_text=has, note=note)

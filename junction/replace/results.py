@@ -10,9 +10,6 @@ from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, SetAside, not_json
 from junction.shelf.results import Caution, PartType
 
-#: Answers of one line of a substitution; 'falls short' and 'not known' are never hidden in a total.
-COMPARISONS = ("exceeds", "meets", "falls short", "not known")
-
 
 @dataclass(frozen=True)
 class Needs:
@@ -39,7 +36,7 @@ class SubstituteLine:
     """One figure of original (or need) and candidate, compared."""
 
     figure: str  # 'V_CEO', 'h_FE at 4 A', 'package' ...
-    result: str  # of COMPARISONS
+    result: str  # exceeds, meets, falls short or not known; the last two are never hidden in a total
     wanted: float = nan  # SI unit; nan where the figure is a word
     has: float = nan
     unit: str = ""
@@ -51,23 +48,15 @@ class SubstituteLine:
 
 
 @dataclass(frozen=True)
-class Weakest:
-    """The figure that must hold and has the smallest margin; '' and nan where none has one."""
-
-    figure: str = ""
-    margin: float = nan
-
-
-@dataclass(frozen=True)
 class Substitution:
     """A candidate against an original type or against the needs of a place."""
 
     original: str = not_json("")  # type name, or 'the place' for needs
     candidate: str = ""
     tag: str = ""  # written tag of a part in a bag
-    result: str = ""  # of COMPARISONS, over the lines that must hold
+    result: str = ""  # the same, over the lines that must hold
     polarity: str = ""
-    weakest: Weakest = Weakest()
+    weakest: Mapping = field(default_factory=dict)  # figure that must hold with the least margin; '', nan
     lines: tuple[SubstituteLine, ...] = ()
     warnings: tuple[str, ...] = ()
     notes: str = ""

@@ -15,10 +15,10 @@ from math import isnan, log2, nan
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import UsageError
 from junction.judge.sentences import say
-from junction.replace.lines import amps, bjt_lines, diode_lines, line, nearest, word
-from junction.replace.results import Needs, SubstituteLine, Substitution, Weakest
+from junction.replace.lines import Lines, amps, line, nearest, word
+from junction.replace.results import Needs, SubstituteLine, Substitution
 from junction.shelf.ratings import power_at_W, safe_current_A
-from junction.shelf.results import Limit, PartType
+from junction.shelf.results import PartType
 from junction.shelf.rules import rule
 
 #: Stands for the original where a candidate is held against the needs of a place.
@@ -30,37 +30,29 @@ def overall(lines: Sequence[SubstituteLine]) -> str:
 
     A figure that the original's own sheet does not give asks for nothing and is left out.
     """
-    results = [x.result for x in lines if x.must and (x.wanted_text or not isnan(x.wanted))]
+    must = [x for x in lines if x.must]
+    results = {x.result for x in must if x.wanted_text or not isnan(x.wanted)}
     if "falls short" in results:
         return "falls short"
     if "not known" in results or not results:
         return "not known"
-    margins = [x.margin for x in lines if x.must and not isnan(x.margin)]
-    return "exceeds" if margins and min(margins) >= rule("substitute_exceeds") else "meets"
-
-
-def _made(
-    original: str, candidate: PartType, lines: Sequence[SubstituteLine], warnings: Sequence[str], tag: str
-) -> Substitution:
-    rated = [x for x in lines if x.must and not isnan(x.margin)]
-    least = min(rated, key=lambda x: x.margin, default=None)
-    return Substitution(
-        original, candidate.name, tag, overall(lines), candidate.polarity,
-        Weakest(least.figure, least.margin) if least else Weakest(), tuple(lines), tuple(warnings),
-        candidate.notes, candidate.source, candidate.secondary,
-    )  # fmt: skip
+    least = min((x.margin for x in must if not isnan(x.margin)), default=0.0)
+    return "exceeds" if least >= rule("substitute_exceeds") else "meets"
 
 
 def compare(
-    original: PartType, candidate: PartType, case_temp_C: float = REFERENCE_TEMP_C, tag: str = ""
+    asked: PartType | Needs, candidate: PartType, case_temp_C: float = REFERENCE_TEMP_C, tag: str = ""
 ) -> Substitution:
-    """Candidate against original, line by line.
+    """Candidate against an original, or against the needs of a place, line by line.
 
     Parameters
     ----------
-    original, candidate : PartType
+    asked : PartType or Needs
+        Of a place there are lines only for what it asks for.
+    candidate : PartType
     case_temp_C : float
-        Case (for board parts: ambient) temperature at which the power is compared as well [degC].
+        Case (for board parts: ambient) temperature at which the power is compared as well [degC]; a place
+        states its own.
     tag : str
         Written tag of the candidate, kept in the answer.
 
@@ -69,19 +61,35 @@ def compare(
     UsageError
         A diode against a transistor.
     """
-    a, b = original, candidate
+    if isinstance(asked, Needs):
+        original, (lines, warnings) = PLACE, _for_a_place(asked, candidate)
+    else:
+        original, (lines, warnings) = asked.name, _for_an_original(asked, candidate, case_temp_C)
+    rated = [x for x in lines if x.must and not isnan(x.margin)]
+    weakest = min(rated, key=lambda x: x.margin, default=SubstituteLine("", ""))
+    return Substitution(
+        original, candidate.name, tag, overall(lines), candidate.polarity,
+        {"figure": weakest.figure, "margin": weakest.margin}, tuple(lines), tuple(warnings),
+        candidate.notes, candidate.source, candidate.secondary,
+    )  # fmt: skip
+
+
+def _for_an_original(a: PartType, b: PartType, case_temp_C: float) -> tuple[list, list[str]]:
+    """Lines, and what to look after beyond the ratings."""
     if a.device != b.device:
         raise UsageError(f"{b.name} is a {b.device}, {a.name} a {a.device}")
-    lines = (bjt_lines if a.device == "bjt" else diode_lines)(a, b, case_temp_C)
+    compared = Lines(a, b, case_temp_C)
     warnings = [say("substitute_secondary", part=part.name) for part in (a, b) if part.secondary]
     if a.package and b.package and a.package != b.package:
         warnings.append(say("substitute_package", was=a.package, now=b.package))
-    warnings += _warned_bjt(a, b, lines) if a.device == "bjt" else _warned_diode(a, b)
-    return _made(a.name, b, lines, warnings, tag)
+    if a.device == "diode":
+        return compared.diode(), warnings + _warned_diode(a, b)
+    lines = compared.bjt()
+    return lines, warnings + _warned_bjt(a, b, lines)
 
 
 def _warned_bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
-    """What to look after beyond the ratings of a transistor, most dangerous first."""
+    """What to look after with a transistor, most dangerous first; at last what a pair of it would need."""
     found = []
     margins = {x.figure: x.margin for x in lines}
     if margins["f_T"] >= rule("ft_much_faster"):
@@ -98,26 +106,17 @@ def _warned_bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> li
         found.append(say("substitute_damper", original=a.name, candidate=b.name))
     if a.material != b.material:
         found.append(say("substitute_material", was=a.material, now=b.material))
-    gains = [x.margin for x in lines if x.figure.startswith("h_FE") and not isnan(x.margin)]
-    if gains and min(gains) < 1:
-        found.append(say("substitute_less_gain", share=min(gains), original=a.name))
-    means = [_mean_ratio(b, limit) for limit in a.find("h_FE")]
-    higher = max((x for x in means if not isnan(x)), default=1.0)
+    less = [x.margin for x in lines if x.figure.startswith("h_FE") and x.margin < 1]
+    if less:
+        found.append(say("substitute_less_gain", share=min(less), original=a.name))
+    gains, higher = b.find("h_FE"), 1.0
+    for limit in a.find("h_FE"):
+        match = nearest(gains, "ic_A", limit.at.get("ic_A", 0.0))
+        # geometric mean of either range; nan, which is not larger, where one is open
+        mean = ((match.low * match.high) / (limit.low * limit.high)) ** 0.5 if match else nan
+        higher = mean if mean > higher else higher
     if higher >= rule("hfe_differs"):
         found.append(say("substitute_more_gain", times=higher, original=a.name))
-    return found + _warned_pair(a, b)
-
-
-def _mean_ratio(b: PartType, limit: Limit) -> float:
-    """Geometric mean gain of `b` over that of a limit at its current; nan where a range is open."""
-    match = nearest(b.find("h_FE"), "ic_A", limit.at.get("ic_A", 0.0))
-    return nan if match is None else ((match.low * match.high) / (limit.low * limit.high)) ** 0.5
-
-
-def _warned_pair(a: PartType, b: PartType) -> list[str]:
-    """Whether a pair of the substitute would need matching, and the other half of a pair."""
-    found = []
-    gains = b.find("h_FE")
     spreads = [(x.high / x.low, x) for x in gains if x.low > 0 and not isnan(x.high)]
     ratio, widest = max(spreads, key=lambda spread: spread[0], default=(nan, None))
     if ratio > 1 / rule("hfe_matched"):
@@ -144,14 +143,8 @@ def _warned_diode(a: PartType, b: PartType) -> list[str]:
     return found
 
 
-def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Substitution:
-    """Candidate against the needs of a place.
-
-    Returns
-    -------
-    Substitution
-        Lines only for what the place asks for; the weakest margin is over all of them.
-    """
+def _for_a_place(needs: Needs, candidate: PartType) -> tuple[list, list[str]]:
+    """Lines for what a place asks for, and what to look after there."""
     soft, temp_C = candidate.secondary, needs.case_temp_C
     voltage, current = ("V_CEO", "I_C") if candidate.device == "bjt" else ("V_RRM", "I_F")
     where = "case" if candidate.mounting == "bolted" or not isnan(candidate.rating("R_thJC")) else "ambient"
@@ -195,7 +188,7 @@ def compare_with_needs(needs: Needs, candidate: PartType, tag: str = "") -> Subs
         warnings.append(say("place_darlington", part=candidate.name))
     if candidate.material == "germanium" and temp_C > rule("germanium_hot"):
         warnings.append(say("place_germanium", end_C=rule("germanium_end")))
-    return _made(PLACE, candidate, lines, warnings, tag)
+    return lines, warnings
 
 
 def _tight(lines: Sequence[SubstituteLine]) -> list[SubstituteLine]:
@@ -233,43 +226,25 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
 
 
 def suggest(
-    original: PartType, types: Iterable[PartType], case_temp_C: float = REFERENCE_TEMP_C, most: int = 10
+    asked: PartType | Needs, types: Iterable[PartType], case_temp_C: float = REFERENCE_TEMP_C, most: int = 10
 ) -> tuple[Substitution, ...]:
-    """The shelf's ranked list of substitutes for a type.
+    """The shelf's ranked list of substitutes for a type, or of types for the needs of a place.
 
     Returns
     -------
     tuple of Substitution
         At most `most`; those that fall short in nothing that must hold, or, when there is none, those that
-        miss by the least.
-    """
-    others = (
-        part for part in types
-        if part.device == original.device and part.polarity == original.polarity
-        and part.name not in (original.name, *original.also)
-    )  # fmt: skip
-    return _best(compare(original, part, case_temp_C) for part in others)[:most]
-
-
-def suggest_for_needs(needs: Needs, types: Iterable[PartType], most: int = 10) -> tuple[Substitution, ...]:
-    """The shelf's ranked list of types for the needs of a place.
-
-    Returns
-    -------
-    tuple of Substitution
-        At most `most`.  Where the needs name no polarity and both are there, half of them NPN and then
+        miss by the least.  Where the needs name no polarity and both are there, half of them NPN and then
         half of them PNP.
     """
-    parts = [part for part in types if not needs.polarity or part.polarity == needs.polarity]
-    polarities = sorted({part.polarity for part in parts if part.polarity}) or [""]
+    own = (asked.name, *asked.also) if isinstance(asked, PartType) else ()
+    sides: dict[str, list[PartType]] = {}
+    for part in types:
+        if part.name not in own and (not asked.polarity or part.polarity == asked.polarity):
+            sides.setdefault(part.polarity, []).append(part)
     found: list[Substitution] = []
-    for k, polarity in enumerate(polarities):
-        best = _best(compare_with_needs(needs, part) for part in parts if part.polarity == polarity)
-        found += best[: (most + len(polarities) - 1 - k) // len(polarities)]
+    for k, side in enumerate(sorted(sides)):
+        ranked = rank(compare(asked, part, case_temp_C) for part in sides[side])
+        best = [r for r in ranked if r.result != "falls short"] or ranked
+        found += best[: (most + len(sides) - 1 - k) // len(sides)]
     return tuple(found)
-
-
-def _best(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
-    """Ranked, without those that fall short where any does not."""
-    ranked = rank(results)
-    return tuple(r for r in ranked if r.result != "falls short") or ranked

@@ -36,7 +36,7 @@ def _verdict(result: Substitution) -> str:
         "not known": "not known: a figure is missing",
     }[result.result]
     least = result.weakest
-    return f"{said}; least margin {least.figure} {_margin(least.margin)}" if least.figure else said
+    return f"{said}; least margin {least['figure']} {_margin(least['margin'])}" if least["figure"] else said
 
 
 def _asked(needs: Needs) -> str:
@@ -79,7 +79,7 @@ def _overview(report: SubstituteReport) -> b.Block:
         must = r.figures("falls short", True)
         short = [x if x in must else f"{x} *" for x in r.figures("falls short")]
         row = [_name(r), *([r.polarity] if sides else []), r.result,
-               f"{r.weakest.figure} {_margin(r.weakest.margin)}".strip()]  # fmt: skip
+               f"{r.weakest['figure']} {_margin(r.weakest['margin'])}".strip()]  # fmt: skip
         rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
     long = ("falls short", "not known")
     return b.table(b.columns(*heads, *long, wrap=long), rows)
