@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from junction.fit.sweeps import fit_sweeps
-from junction.judge.limits import registered_leak
-from junction.judge.results import QUALITIES, VERDICTS
+from junction.judge.results import QUALITIES, VERDICTS, registered_leak
 from junction.physics.junction import current
 from junction.shelf.rules import families
 from junction.shelf.types import find_type
@@ -32,7 +31,7 @@ FAMILIES = tuple(families().values())
 
 def limit_of_type(name, junction):
     held = registered_leak(find_type(name), junction)
-    return (held.leak_A, held.at_V) if held else None
+    return held[:2] if held else None
 
 
 def confusion(truths, names):

@@ -312,3 +312,56 @@ class Predictions:
         pull = np.einsum("rij,rj->ri", white, self.factor[rows][:, seen, cause])
         mean = np.sum(pull * (np.einsum("rij,j->ri", white, value[seen]) - centre), axis=1)
         return mean, np.maximum(1 - np.sum(pull**2, axis=1), 0.0)
+
+
+def conformity(value, u, low=-np.inf, high=np.inf):
+    """Probability that a quantity lies inside a tolerance interval.
+
+    JCGM 106:2012, 7.3: ``p = Phi((high - y)/u) - Phi((low - y)/u)`` for a normal distribution.
+
+    Parameters
+    ----------
+    value, u : array_like
+        Best estimate and its standard uncertainty, same unit; u of 0, or an infinite value, is a step.
+    low, high : array_like
+        Tolerance limits; infinite where there is none.
+
+    Returns
+    -------
+    ndarray
+        Probability of conformity [1], broadcast; nan where the value or u is nan.
+    """
+    from scipy.special import ndtr
+
+    y, u, low, high = np.broadcast_arrays(*(np.asarray(x, float) for x in (value, u, low, high)))
+    sharp = (u == 0) | np.isinf(y)
+    scale = np.where(sharp, 1.0, u)
+    # The difference of the two tails is taken on the side where both are small, or digits are lost.
+    with np.errstate(invalid="ignore"):
+        above = y > 0.5 * (np.where(np.isfinite(low), low, high) + np.where(np.isfinite(high), high, low))
+        a, b = (low - y) / scale, (high - y) / scale
+        p = np.where(above, ndtr(b) - ndtr(a), ndtr(-a) - ndtr(-b))
+    p = np.where(sharp, ((y >= low) & (y <= high)).astype(float), p)
+    return np.where(np.isnan(y) | np.isnan(u), np.nan, np.clip(p, 0.0, 1.0))
+
+
+def conformity_log(value, u_ln, low=0.0, high=np.inf):
+    """Probability of conformity of a positive quantity known to a factor (log-normal).
+
+    Parameters
+    ----------
+    value : array_like
+        Best estimate (median), positive; 0 conforms to any upper limit.
+    u_ln : array_like
+        Standard uncertainty of its natural logarithm [1].
+    low, high : array_like
+        Tolerance limits in the unit of `value`.
+
+    Returns
+    -------
+    ndarray
+        Probability of conformity [1].
+    """
+    with np.errstate(divide="ignore"):
+        y, a, b = (np.log(np.asarray(x, float)) for x in (value, low, high))
+    return conformity(y, u_ln, a, b)

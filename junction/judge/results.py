@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache
-from math import inf, nan
+from math import inf, isfinite, nan
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.judge.sentences import fill
-from junction.shelf.results import Caution, Meter
+from junction.shelf.results import Caution, Meter, PartType
 from junction.shelf.rules import families, rule
 from junction.shelf.tables import records
 
@@ -37,6 +37,11 @@ VERDICTS = tuple(Verdict)
 QUALITIES = VERDICTS[:-1]
 #: Order of a list that a technician reads: worst first, undecided before good.
 WORST_FIRST = (Verdict.SHORTED, Verdict.OPEN, Verdict.LEAKY, Verdict.UNDECIDED, Verdict.GOOD)
+
+
+#: Letter symbol of a junction's registered leakage, and the bases on which a figure fails no part.
+LEAK_SYMBOLS = {"BE": "I_EBO", "BC": "I_CBO", "CE": "I_CEO", "AK": "I_R"}
+NO_LIMIT = ("secondary", "claim, not a limit")
 
 
 @dataclass(frozen=True)
@@ -132,6 +137,27 @@ class PartVerdict:
     in_circuit: bool = False
     faults_probability: float = nan  # that exactly `faults` is what is wrong (readings only)
     doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
+
+
+def registered_leak(part_type: PartType | None, junction: str) -> tuple[float, float, str] | None:
+    """Largest reverse current that a registered type allows a junction.
+
+    Returns
+    -------
+    leak_A, at_V : float
+        It [A], and the reverse voltage it holds at [V].
+    words : str
+        Whose limit it is.  None where nothing is registered, or only on secondary pages, which fail no part.
+    """
+    if part_type is None or part_type.secondary:
+        return None
+    symbol = LEAK_SYMBOLS[junction]
+    for limit in part_type.find(symbol):
+        volts = [abs(limit.at[k]) for k in ("veb_V", "vcb_V", "vce_V", "vr_V") if k in limit.at]
+        if volts and isfinite(limit.high) and limit.basis not in NO_LIMIT:
+            words = f"registered {symbol} of {part_type.name}; {limit.source or part_type.source}"
+            return limit.high, volts[0], words
+    return None
 
 
 @cache

@@ -21,7 +21,7 @@ from math import log
 
 import numpy as np
 
-from junction.judge.results import QUALITIES
+from junction.judge.results import NO_LIMIT, QUALITIES, registered_leak
 from junction.shelf.results import Family, PartType
 from junction.shelf.rules import families, rule
 from junction.shelf.tables import Row, records, reference_rows
@@ -463,13 +463,11 @@ def leak_limits_ohm(type_: PartType) -> dict[str, float]:
     A leakage limit I at a voltage V allows what passes I at V.  Where the collector junction has no limit
     of its own, that with the base-emitter junction reverse biased or shorted stands for it.
     """
-    from junction.judge.limits import NO_LIMIT, registered_leak  # time: most parts have no type
-
     found = {}
     for path in ("AK",) if type_.device == "diode" else PATHS:
         leak = registered_leak(type_, path)
-        if leak is not None and leak.leak_A > 0:
-            found[path] = leak.at_V / leak.leak_A
+        if leak is not None and leak[0] > 0:
+            found[path] = leak[1] / leak[0]
     for symbol in () if type_.secondary or "BC" in found else ("I_CEX", "I_CES"):
         for limit in type_.find(symbol):
             if limit.basis not in NO_LIMIT and limit.high > 0 and "vce_V" in limit.at:

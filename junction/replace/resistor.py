@@ -15,7 +15,7 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
-from junction.judge.limits import conformity
+from junction.judge.mixture import conformity
 from junction.judge.sentences import next_step, say
 from junction.replace.results import ResistorNetwork, ResistorVerdict, SharingEffect
 from junction.shelf.rules import resistor_series, rule, rules

@@ -47,6 +47,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     Returns
     -------
     namespace of ndarray (n,)
+        ``ce``: a path from collector to emitter.
         ``kind``: one of NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY.  ``v_low_V``, ``v_high_V``,
         ``i_high_A``: ends of the sweep [V] and the largest current logged [A].  ``n``, ``n_u``,
         ``rs_ohm``: ideality [1] with its standard uncertainty, series resistance [ohm] (0 where it is only
@@ -70,8 +71,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     m.kind[~full] = NONE
     ends = _end_currents(table)
     # no law of one junction holds for a collector-emitter path
-    ce = np.array([j == "CE" for j in table.junction], bool)
-    ok = full & believed(fits, m, ends) & ~ce
+    ok = full & believed(fits, m, ends) & ~m.ce
     # A fitted shunt cannot carry more than what flows at the deepest reverse voltage.
     held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (ends[0] > 0)
     m.path_ohm = np.maximum(m.path_ohm, np.where(held, 0.8 * -m.v_low_V / ends[0], 0.0))
@@ -81,7 +81,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     _hold_shunt_to_points(m, table, ok)
     doubtful = np.flatnonzero(~ok & full)
     if doubtful.size:
-        _from_points(m, table, doubtful, test_A, ce[doubtful])
+        _from_points(m, table, doubtful, test_A)
     _mark_two_passes(m, table)
     return m
 
@@ -125,8 +125,9 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
     sat_u = np.hypot(*shares) / np.where(sat > 0, sat, 1.0)
     knee, knee_u, most = np.full((3, len(fits)), np.nan)
     asked, swapped = np.zeros((2, len(fits)), bool)
+    ce = np.array([j == "CE" for j in table.junction], bool)
     return SimpleNamespace(
-        kind=kind, v_low_V=each[0], v_high_V=each[1], i_high_A=each[2], n=n,
+        ce=ce, kind=kind, v_low_V=each[0], v_high_V=each[1], i_high_A=each[2], n=n,
         n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
         rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
         sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
@@ -228,8 +229,9 @@ def _hold_shunt_to_points(m: SimpleNamespace, table: SweepTable, ok: np.ndarray)
         m.floor_ohm[no_end] = _MOST_OHM
 
 
-def _from_points(m: SimpleNamespace, table: SweepTable, rows, test_A: float, ce: np.ndarray) -> None:
+def _from_points(m: SimpleNamespace, table: SweepTable, rows, test_A: float) -> None:
     """Put what the points say in the place of fits that cannot be believed."""
+    ce = m.ce[rows]
     seen = points.ask_points(table, rows, test_A, knee_free=ce)
     seen_u, chord_u, gain_u, short = (
         rule(x) for x in ("points_seen", "points_chord_u", "sweep_gain_u", "short_below")

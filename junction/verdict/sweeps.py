@@ -1,5 +1,7 @@
 """Verdicts of many sweeps at once: good, leaky, shorted, open, or undecided.
 
+An unmarked part may belong to several families of junctions whose limits differ by decades (a small-signal
+transistor may leak 0.1 uA, a power transistor a thousand times that), so every family keeps its own limit.
 For every sweep and every family it may belong to, three questions are asked of the fit: do forward
 voltage, ideality and series resistance fit the family (which weighs the families), does the reverse
 current keep that family's limit (which decides good against leaky), and is there a path under the short
@@ -9,35 +11,48 @@ limit, or no junction at all.  The families' answers are averaged with their wei
 A leaky silicon junction is not taken for a good germanium one, because the forward voltage asked about is
 that of the junction alone, its shunt taken away.  Where shunt and junction cannot be told apart, or
 where an unmarked part may belong to families whose limits disagree, the weights stay mixed and the
-verdict is `undecided`, with the reason.
+verdict is `undecided`, with the reason.  Arrays have sweeps on axis 0 and families on axis 1.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import fields
 from math import inf, isfinite
 from types import SimpleNamespace
 
 import numpy as np
 
+from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.number import si
-from junction.base.records import Interval, SweepTable
+from junction.base.records import JUNCTIONS, Interval, SweepTable
 from junction.fit.results import FitSummary, SweepFits, fit_summaries
-from junction.judge.limits import conformity_log, unseen_leak
-from junction.judge.results import QUALITIES, Finding, JunctionVerdict, Verdict, decide
+from junction.judge.mixture import conformity, conformity_log, posterior
+from junction.judge.results import (
+    NO_LIMIT,
+    QUALITIES,
+    Finding,
+    JunctionVerdict,
+    Verdict,
+    decide,
+    registered_leak,
+)
 from junction.judge.sentences import say
+from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
 from junction.shelf.results import Family, PartType
 from junction.shelf.rules import families, rule, rules
 from junction.shelf.types import find_type
-from junction.verdict.families import weigh
-from junction.verdict.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, measured
+from junction.verdict.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, knee_voltage, measured
 
-_GOOD, _SHORTED = QUALITIES.index(Verdict.GOOD), QUALITIES.index(Verdict.SHORTED)
+#: Maximum ratings that a breakdown must not stay under, in the order they are looked for.
+_BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
 
 #: Flags of a fit that say nothing where the fit was not believed anyway.
 _OF_THE_FIT = {"poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
 #: Flags that are told with the evidence.
-_TOLD = {"current_limited", "over_range", "self_heated", "reversed"} | _OF_THE_FIT
+_TOLD = {"current_limited", "over_range", "self_heated", "reversed"}
+
+_LEAST_LOG = np.log(1e-300)  # one junction alone does not rule a family out for the others of its part
 
 
 def judge_sweeps(
@@ -67,8 +82,7 @@ def judge_sweeps(
     kin = tuple(f for f in families().values() if f.device in devices or not devices)
     m = measured(table, fits, float(np.median([f.vf_at_A for f in kin])))
     w = weigh(table, fits, m, types, kin)
-    ce = np.array([j == "CE" for j in table.junction], bool)
-    p = _probability(m, ce, w)
+    p, ce = _probability(m, w), m.ce
     p[w.other] = np.array([1, 1, 0, 1]) / 3.0  # another part than the marking says: its limits say nothing
     drifted = m.temp_u_K > rule("sweep_drift_u")
     p[m.swapped | (m.doubt != "") | drifted] = 0.25
@@ -98,14 +112,232 @@ def judge_sweeps(
     columns = _seen(table, fits, m, w)
     seen = [dict(zip(columns, row, strict=True))
             for row in zip(*(x.tolist() for x in columns.values()), strict=True)]  # fmt: skip
-    rows = zip(
-        seen, fit_summaries(fits, [_derived(x) for x in seen]), (kin[j] for j in w.family.tolist()),
-        verdict, w.reason.tolist(), p.tolist(), strict=True,
-    )  # fmt: skip
+    rows = zip(seen, fit_summaries(fits, [_derived(x) for x in seen]), (kin[j] for j in w.family.tolist()),
+               verdict, w.reason.tolist(), p.tolist(), strict=True)  # fmt: skip
     return [_record(k, *row) for k, row in enumerate(rows)]
 
 
-def _probability(m: SimpleNamespace, ce: np.ndarray, w: SimpleNamespace) -> np.ndarray:
+def weigh(
+    table: SweepTable, fits: SweepFits, m: SimpleNamespace, types: Callable, families: tuple[Family, ...]
+) -> SimpleNamespace:
+    """Weigh the families of every sweep, and what was measured against the limits of each.
+
+    Parameters
+    ----------
+    table : SweepTable
+    fits : SweepFits
+    m : namespace
+        Of the same sweeps, as `measured` gives it.
+    types : callable
+        From a marking to its registered type or None.
+    families : tuple of Family
+
+    Returns
+    -------
+    namespace
+        ``of``: the families' fields as arrays (f,).  ``prior``, ``weight`` (n, f): probability of each
+        family before and after measurement; ``family`` (n,): the likeliest.  ``typed`` (n,): a registered
+        type fixed it.  ``limit_A``, ``limit_V`` (n, f): largest reverse current of a healthy junction [A]
+        and the reverse voltage it holds at [V].  ``registered``: that limit in words where it is the
+        type's own, else ''.  ``rating_V`` (n,): maximum rating that the breakdown voltage must reach [V],
+        0 where none is registered.  ``vf_V`` (n, f): forward voltage of the junction alone at the family's
+        test current and 25 degC [V].  ``leak_A``, ``leak_u_ln`` (n, f): reverse current at the limit's
+        voltage, the junction's own part referred to 25 degC [A], and the standard uncertainty of its
+        logarithm [1].  ``kept``, ``hidden`` (n, f): probability that it keeps the limit, and that a leak
+        over the limit hides below what the sweep resolves.  ``window`` (n,): probability that the forward
+        part is that of a healthy junction.  ``other`` (n,): a marked junction is plainly one of another
+        family.  ``unreached`` (n, f): probability that a healthy junction would not have shown in the
+        swept range.
+
+    Raises
+    ------
+    ValueError
+        A junction that is none of `JUNCTIONS`.
+    """
+    of = SimpleNamespace(
+        **{field.name: np.array([getattr(f, field.name) for f in families]) for field in fields(Family)}
+    )
+    w, zener = _held_to(table, m, types, families, of)
+    # Forward voltage of the junction alone at the families' test currents, at 25 degC.
+    v, u = np.empty((2, len(fits), of.vf_at_A.size))
+    for i in np.unique(of.vf_at_A):
+        v[:, of.vf_at_A == i], u[:, of.vf_at_A == i] = (x[:, None] for x in knee_voltage(fits, float(i)))
+    # Read off the points: at the families' test current, or not at all.
+    read, there = np.isfinite(m.knee_V), np.isclose(of.vf_at_A, np.median(of.vf_at_A), rtol=1e-6, atol=0)
+    v[read] = np.where(there, m.knee_V[read, None], np.nan)
+    u[read] = m.knee_u_V[read, None]
+    law = {"EG_eV": of.eg_eV, "XTI": of.xti}
+    w.vf_V = forward_voltage(v, m.temp_C[:, None], **law)
+    slope = forward_voltage_slope(w.vf_V, **law)
+    u = np.sqrt(u**2 + (slope * m.temp_u_K[:, None]) ** 2 + rule("sweep_contact_u") ** 2)
+    # Probability that it, ideality and series resistance lie in the windows of each family.
+    # No single junction has N under 1 and no fault lowers it: a low N is a warm part or a short sweep.
+    floor = np.where(of.n_low > 1.2, of.n_low, -np.inf)
+    n_u = np.hypot(m.n_u, rule("sweep_ideality_u"))
+    ideality = conformity(m.n[:, None], n_u[:, None], floor, of.n_high)
+    most_rs = rule("sweep_rs_allowed") * of.rs_high_ohm + rule("sweep_leads")
+    inside = conformity(w.vf_V, u, of.vf_low_V, of.vf_high_V) * np.where(read[:, None], 1.0, ideality)
+    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], rule("sweep_rs_u"), high=most_rs)
+    inside = np.nan_to_num(inside)
+    w.weight = _weight(inside, m, table, of, w.prior)
+    w.family = w.weight.argmax(axis=1)
+    # Reverse current at each family's limit voltage; CE paths have no saturation current of their own here.
+    doubling = rule("leakage_doubling")
+    sat = np.where(m.ce, 0.0, m.sat_A) / leakage_factor(m.temp_C, REFERENCE_TEMP_C, doubling)
+    sat_u = sat * np.hypot(m.sat_u_ln, np.log(2.0) / doubling * m.temp_u_K)
+    ohmic = w.limit_V / m.path_ohm[:, None]
+    w.leak_A = sat[:, None] + ohmic
+    spread = np.hypot(sat_u[:, None], ohmic * m.path_u_ln[:, None])
+    w.leak_u_ln = np.divide(spread, w.leak_A, out=np.ones_like(spread), where=w.leak_A > 0)
+    floor = np.where(np.isfinite(m.path_ohm), np.inf, np.nan_to_num(m.floor_ohm, nan=0.0))
+    w.hidden = unseen_leak(floor[:, None], w.limit_V / w.limit_A)
+    # A breakdown that was seen keeps the rating, and is that of a registered Zener type.
+    seen, bv = np.isfinite(m.bv_V), np.nan_to_num(m.bv_V)
+    bv_u = np.hypot(np.nan_to_num(m.bv_u_V), rule("sweep_breakdown_u") * bv)
+    w.kept = conformity_log(w.leak_A, w.leak_u_ln, high=w.limit_A)
+    w.kept *= np.where(seen, conformity(bv, bv_u, low=w.rating_V), 1.0)[:, None]
+    own = w.prior > 0
+    ends = np.stack([(of.vf_low_V - w.vf_V) / u, (of.vf_high_V - w.vf_V) / u])
+    window = in_any_window(inside, ends, own, w.weight) * np.where(seen, conformity(bv, bv_u, *zener), 1.0)
+    same = of.device == of.device[w.prior.argmax(axis=1)][:, None]
+    elsewhere = (inside * (same & ~own)).max(axis=1, initial=0.0) > 0.5
+    foreign = (inside * own).max(axis=1, initial=0.0) < rule("conformity_bad")
+    w.other = w.typed & ~m.from_points & foreign & elsewhere & (m.kind == JUNCTION) & ~m.ce
+    w.window = np.where(w.other, 0.0, window)
+    # Nothing seen: the junction would have shown at ten times the noise; a resistance seen: at its current.
+    would_show = np.where(m.kind == OPEN, np.clip(10 * m.i_high_A, 1e-8, 1e-3), np.maximum(m.i_high_A, 1e-8))
+    per_e = np.minimum(0.5 * (of.n_low + of.n_high), 4.0) * thermal_voltage(REFERENCE_TEMP_C)
+    top = of.vf_high_V + per_e * np.log(would_show[:, None] / of.vf_at_A)
+    # What lies a thousand volts away is as far out of reach as what lies beyond any number.
+    beyond = (top - m.v_high_V[:, None]).clip(-1e3, 1e3) / (of.vf_high_V - of.vf_low_V)
+    w.unreached = np.nan_to_num(beyond.clip(0.0, 1.0), nan=1.0)
+    return w
+
+
+def _prior(junction: str, part_type: PartType | None, families: tuple[Family, ...]) -> np.ndarray:
+    own = part_type.family if part_type else ""
+    beyond_base = junction in ("BC", "CE")
+    if beyond_base:  # the collector junction of a Darlington is a plain one
+        own = next((f.collector for f in families if f.name == own), "") or own
+    device = "diode" if junction == "AK" else "bjt"
+    weight = np.array([
+        float(f.name == own) if own else f.share * (f.device == device and not (beyond_base and f.collector))
+        for f in families
+    ])  # fmt: skip
+    if not weight.any():  # a marking of the other kind of device: judge the junction as what it is
+        return _prior(junction, None, families)
+    return weight / weight.sum()
+
+
+def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, families, of: SimpleNamespace):
+    """What each sweep is held to, by the registered type of its part or by family; range of a Zener's BV."""
+    n = len(table)
+    w = SimpleNamespace(of=of, registered=np.full(n, "", object), rating_V=np.zeros(n))
+    w.prior, w.limit_A, w.limit_V = np.empty((3, n, len(families)))
+    zener = np.repeat([[0.0], [np.inf]], n, axis=1)
+    reach = rule("registered_reach") * np.nan_to_num(np.where(m.ce, m.v_high_V, -m.v_low_V))
+    alike: dict[tuple[str, str], list[int]] = {}
+    for k, marked in enumerate(zip(table.junction, table.type, strict=True)):
+        alike.setdefault(marked, []).append(k)
+    for (junction, name), rows in alike.items():
+        if junction not in JUNCTIONS:
+            raise ValueError(f"junction {junction!r}: expected one of {', '.join(JUNCTIONS)}")
+        part_type = types(name) if name else None
+        w.prior[rows] = _prior(junction, part_type, families)
+        w.limit_A[rows] = of.leak_max_A * (rule("ceo_gain") if junction == "CE" else 1.0)
+        w.limit_V[rows] = of.leak_at_V
+        held = registered_leak(part_type, junction)
+        if held:
+            near = [k for k in rows if held[1] <= reach[k]]
+            w.limit_A[near], w.limit_V[near], w.registered[near] = held
+        if part_type is None or part_type.secondary:
+            continue
+        volts = [x for x in part_type.find("V_Z") if isfinite(x.low) and x.basis not in NO_LIMIT]
+        if junction == "AK" and volts:
+            # a sweep rarely reaches the registered test current, where a low-voltage type has some volts more
+            zener[0, rows] = rule("zener_share_low") * volts[0].low
+            zener[1, rows] = rule("zener_share_high") * volts[0].high
+        else:
+            ratings = [part_type.rating(symbol) for symbol in _BREAKDOWN_RATINGS[junction]]
+            w.rating_V[rows] = next((x for x in ratings if isfinite(x)), 0.0)
+    w.typed = (w.prior > 0).sum(axis=1) == 1
+    return w, zener
+
+
+def _weight(inside, m: SimpleNamespace, table: SweepTable, of: SimpleNamespace, prior) -> np.ndarray:
+    """Probability of each family, from the forward part and what a breakdown or a built-in path says.
+
+    All junctions of a part belong to one family, whose parts are spread evenly over its windows.  The prior
+    stands where nothing was seen that tells families apart.
+    """
+    junction = np.array(table.junction, dtype="U2")
+    early = (junction == "AK") & (np.nan_to_num(m.bv_V, nan=np.inf) < rule("early_breakdown"))
+    with np.errstate(divide="ignore"):
+        log_like = np.log(inside) - np.log((of.vf_high_V - of.vf_low_V) * (of.n_high - of.n_low))
+    log_like += early[:, None] * np.log(of.early_breakdown_ratio)
+    # A Darlington with resistors always shows them; a leak of just that size in a part without is rare.
+    built_in = (m.path_ohm > rule("built_in_low")) & (m.path_ohm < rule("built_in_high"))
+    # The output transistor's own resistor stands in series until its junction opens.
+    built_in &= m.from_points | (m.rs_ohm > rule("built_in_series")) | (m.i_high_A < rule("built_in_opens"))
+    ratio = np.where(built_in, 1.0, -1.0) * np.log(rule("built_in_ratio")) * (junction == "BE")
+    log_like += ratio[:, None] * of.built_in
+    log_like[m.ce] = -np.inf  # a path between collector and emitter says nothing of the family
+    names: dict[str, int] = {}
+    part = np.fromiter((names.setdefault(p, len(names)) for p in table.part), np.int64, len(table))
+    if len(names) < len(table):
+        own = log_like.copy()
+        collector = np.isin(junction, ("BC", "CE"))
+        for j, k in np.argwhere(of.collector[:, None] == of.name):
+            own[collector, j] = log_like[collector, k]
+        speaks = own.max(axis=1, initial=-np.inf) > -np.inf
+        total = np.zeros((len(names), of.name.size))
+        np.add.at(total, part[speaks], np.maximum(own[speaks], _LEAST_LOG))
+        log_like = total[part]
+    with np.errstate(divide="ignore"):
+        return posterior(np.log(prior) + log_like, otherwise=prior)
+
+
+def in_any_window(inside, ends, allowed, weight) -> np.ndarray:
+    """Probability that a forward part is that of any healthy junction it may be.
+
+    The voltage windows of families overlap, so their probabilities do not add up: the voltage lies in the
+    union of the windows, counted once, and ideality and series resistance are those of the likely families.
+
+    Parameters
+    ----------
+    inside : ndarray (n, f)
+        Probability of each family's windows [1].
+    ends : ndarray (2, n, f)
+        Ends of each family's voltage window, seen from the voltage in its standard uncertainties [1].
+    allowed : ndarray of bool (n, f)
+        Families the junction may belong to.
+    weight : ndarray (n, f)
+        Probability of each family [1].
+
+    Returns
+    -------
+    ndarray (n,)
+        [1]; never less than the best single family's, nor more than their sum.
+    """
+    from scipy.special import ndtr
+
+    usable = allowed & np.isfinite(ends).all(axis=0)
+    low, high = (np.where(usable, x, np.inf) for x in ends)
+    order = np.argsort(low, axis=1)
+    low, high = (np.take_along_axis(x, order, axis=1) for x in (low, high))
+    reached = np.maximum.accumulate(np.where(np.isfinite(low), high, -np.inf), axis=1)
+    start = low.copy()
+    start[:, 1:] = np.maximum(start[:, 1:], reached[:, :-1])
+    union = np.maximum(ndtr(high) - ndtr(np.minimum(start, high)), 0.0).sum(axis=1)
+    own = np.where(usable, ndtr(ends[1]) - ndtr(ends[0]), 0.0)
+    best = np.where(allowed, inside, 0.0)
+    rest = np.where(own > 0, best / np.where(own > 0, own, 1.0), 0.0).clip(0.0, 1.0)
+    total = (weight * (own > 0)).sum(axis=1)
+    share = (weight * rest).sum(axis=1) / np.where(total > 0, total, 1.0)
+    return np.clip(union * share, best.max(axis=1, initial=0.0), np.minimum(best.sum(axis=1), 1.0))
+
+
+def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     """Probability of good, leaky, shorted and open by what was seen (n, 4)."""
     kept_any, hidden_any = (w.weight * w.kept).sum(axis=1), (w.weight * w.kept * w.hidden).sum(axis=1)
     short = 1.0 - conformity_log(m.path_ohm, m.path_u_ln, low=rule("short_below"))
@@ -116,8 +348,7 @@ def _probability(m: SimpleNamespace, ce: np.ndarray, w: SimpleNamespace) -> np.n
     # Only a resistance, or nothing at all: a path under the open limit may hide below what was resolved.
     open_above = rule("open_above")
     is_open = conformity_log(m.path_ohm, m.path_u_ln, low=open_above)
-    floor = np.nan_to_num(m.floor_ohm, nan=0.0)
-    unseen = unseen_leak(floor, open_above, rule("short_below"), rule("sweep_prior_hidden"))
+    unseen = unseen_leak(np.nan_to_num(m.floor_ohm, nan=0.0), open_above)
     is_open = np.where(np.isinf(m.path_ohm), 1.0 - unseen, is_open)
     unreached = w.weight * w.unreached
     # The knee was passed without a junction: a path that keeps the leakage limit is what is left of it.
@@ -131,26 +362,50 @@ def _probability(m: SimpleNamespace, ce: np.ndarray, w: SimpleNamespace) -> np.n
     # The forward part was not swept; or a collector-emitter path, which is healthy when nothing flows.
     ok = kept_any * (1.0 - hidden_any)
     plain = np.stack([ok, 1.0 - ok, none, none], axis=1)
+    # A junction whose forward knee was never reached is not called good, whatever else was measured.
+    most = rule("knee_never_seen")
+    unknown = [np.maximum(x[:, :1] - most, 0.0) * [-1.0, 0.0, 0.0, 1.0] for x in (bare, plain)]
     p = np.full_like(plain, 0.25)
     for at, found in (
-        (m.kind == JUNCTION, junction), ((m.kind == OPEN) | (m.kind == RESISTOR), _knee_never_seen(bare)),
-        (m.kind == REVERSE_ONLY, _knee_never_seen(plain)), (ce & (m.kind != NONE), plain),
+        (m.kind == JUNCTION, junction), ((m.kind == OPEN) | (m.kind == RESISTOR), bare + unknown[0]),
+        (m.kind == REVERSE_ONLY, plain + unknown[1]), (m.ce & (m.kind != NONE), plain),
     ):  # fmt: skip
         p[at] = found[at] * (1.0 - short[at])[:, None]
-        p[at, _SHORTED] += short[at]
+        p[at, QUALITIES.index(Verdict.SHORTED)] += short[at]
     return p
 
 
-def _knee_never_seen(p: np.ndarray) -> np.ndarray:
-    """A junction whose forward knee was never reached is not called good, whatever else was measured."""
-    over = np.maximum(p[:, _GOOD] - rule("knee_never_seen"), 0.0)
-    return p + over[:, None] * np.array([-1.0, 0.0, 0.0, 1.0])
+def unseen_leak(floor_ohm, limit_ohm):
+    """Probability that a leak hides below what a measurement can see.
+
+    A healthy result from an instrument that cannot resolve the limit is not proof.  Before the measurement
+    some parts leak, with resistances spread evenly over the decades between the short limit and the family's
+    limit; seeing none above `floor_ohm` removes the rest.
+
+    Parameters
+    ----------
+    floor_ohm : array_like
+        Lowest leakage resistance the measurement excludes nothing above [ohm].
+    limit_ohm : array_like
+        Resistance that the family's leakage limit stands for [ohm].
+
+    Returns
+    -------
+    ndarray
+        Posterior probability of a hidden leak [1]; 0 where the floor is at or above the limit.
+    """
+    floor, limit = np.broadcast_arrays(np.asarray(floor_ohm, float), np.asarray(limit_ohm, float))
+    short, prior = rule("short_below"), rule("sweep_prior_hidden")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        hidden = np.log(limit / np.maximum(floor, short)) / np.log(limit / short)
+    hidden = prior * np.clip(np.nan_to_num(hidden, nan=0.0), 0.0, 1.0)
+    return hidden / (hidden + 1.0 - prior)
 
 
 def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNamespace) -> dict:
     """What the sentences about a sweep may name, as columns (n,); nan, '' or False where it is not known."""
     best, of, where = (np.arange(len(table)), w.family), w.of, np.array(table.junction, object)
-    ce, typed, called = where == "CE", w.typed, np.array([*of.called, ""], object)
+    typed, called = w.typed, np.array([*of.called, ""], object)
     # Where the knee was not reached: the likeliest family whose knee was out of reach.
     beyond = w.weight * (of.vf_high_V > m.v_high_V[:, None])
     short_of = np.isin(w.reason, ("sweep_not_reached", "sweep_reverse_only")) & (beyond.max(axis=1) > 0)
@@ -178,12 +433,12 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
         "reach": np.where(reverse > 0.05, reverse, np.nan), "up_to": np.fmax(vf_high + 0.1, m.v_high_V),
         "shows": rule("range_shows") * limit, "resolves": rule("range_resolves") * limit,
         "why": np.array(fits.why_not, object), "rival": rival, "leaks": np.where(over, family, rival),
-        "keeps": np.where(over, rival, family), "ce": ce, "typed": typed, "junction": m.kind == JUNCTION,
+        "keeps": np.where(over, rival, family), "ce": m.ce, "typed": typed, "junction": m.kind == JUNCTION,
         "measured": one_value & ~m.from_points, "read": one_value & m.from_points,
         "extended": reverse < 0.5 * volts, "registered": w.registered,
         "built_in": (where == "BE") & ~typed, "led": (where == "AK") & ~typed,
         "clear": np.isnan(path) & (np.isnan(m.floor_ohm) | (leak < rule("sweep_clear") * limit)),
-        "open": m.kind == OPEN, "from_points": m.from_points & ~ce,
+        "open": m.kind == OPEN, "from_points": m.from_points & ~m.ce,
         "held_A": w.limit_A[best], "held_V": w.limit_V[best], "kept": w.kept[best], "window": w.window,
         "leak_factor": np.exp(np.minimum(1.96 * w.leak_u_ln[best], 50.0)), "path_factor": path_factor,
         "not_short": conformity_log(m.path_ohm, m.path_u_ln, low=rule("short_below")),
@@ -232,8 +487,8 @@ def _record(k: int, x: Mapping, fit: FitSummary, family: Family, verdict, reason
             found = "vf_V", Interval(x["vf"], unit="V"), *window
     finding = Finding(where, reason, *found, x)
     points_asked = x["from_points"] and verdict != Verdict.OPEN
-    flags = [f"fit_{flag}" for flag in fit.flags if flag in (_TOLD - _OF_THE_FIT if points_asked else _TOLD)]
-    reasons = ["sweep_points_asked", *flags] if points_asked else flags
+    told = _TOLD if points_asked else _TOLD | _OF_THE_FIT
+    reasons = ["sweep_points_asked"] * points_asked + [f"fit_{flag}" for flag in fit.flags if flag in told]
     ohm = Interval(x["ohm"], x["ohm_low"], x["ohm_high"], "ohm")
     known = ohm.value == ohm.value or isfinite(ohm.low) or isfinite(ohm.high)
     return JunctionVerdict(

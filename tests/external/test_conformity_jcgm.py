@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from junction.judge.limits import conformity
+from junction.judge.mixture import conformity
 
 pytestmark = pytest.mark.external
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.judge.limits import conformity, conformity_log, unseen_leak
+from junction.judge.mixture import conformity, conformity_log
 from junction.judge.results import QUALITIES, JunctionVerdict, decide, worst_of
 from junction.shelf.rules import rule
 
@@ -41,14 +41,6 @@ def test_log_form_is_symmetric_in_ratio_and_takes_zero():
     assert conformity_log(2.0, 0.5, high=1.0) == pytest.approx(mirrored, abs=1e-15)
     assert conformity_log(0.0, 0.5, high=1.0) == 1.0
     assert conformity_log(0.0, 0.5, low=1.0) == 0.0
-
-
-def test_unseen_leak_grows_with_blindness_and_never_passes_the_prior():
-    floors = np.array([1e7, 1e6, 1e5, 1e3, 50.0])
-    p = unseen_leak(floors, limit_ohm=1e6, short_ohm=50.0, prior=0.1)
-    assert p[0] == p[1] == 0.0
-    assert np.all(np.diff(p[1:]) > 0)
-    assert p[-1] == pytest.approx(0.1, abs=1e-12)  # nothing seen: what was believed before
 
 
 def test_worst_of_by_enumeration():

@@ -119,7 +119,7 @@ def test_a_knee_within_a_volt_is_not_measured(points):
 
 def test_overlapping_windows_are_counted_once():
     """A voltage known to 0.4 V lies in no window for certain, however many windows there are."""
-    from junction.verdict.families import in_any_window
+    from junction.verdict.sweeps import in_any_window
 
     ends = np.array([[[-0.5, -0.4, -0.5]], [[0.5, 0.6, 0.4]]])  # three windows nearly on top of each other
     inside = np.array([[0.3829, 0.3812, 0.3469]])  # Phi(high) - Phi(low), normal table

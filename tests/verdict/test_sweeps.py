@@ -7,17 +7,15 @@ import numpy as np
 import pytest
 
 from junction.fit.results import FLAGS, MODELS, PARAMETERS
-from junction.judge.limits import registered_leak
-from junction.judge.results import QUALITIES, VERDICTS
+from junction.judge.results import QUALITIES, VERDICTS, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.results import Limit, PartType
-from junction.shelf.rules import families
+from junction.shelf.rules import families, rule
 from junction.shelf.types import find_type
-from junction.verdict.families import weigh
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.parts import sweep_parts
-from junction.verdict.sweeps import judge_sweeps
+from junction.verdict.sweeps import judge_sweeps, unseen_leak, weigh
 from tests.tables import sweep_table
 from tests.verdict.made_fits import columns, made_fits
 
@@ -153,6 +151,15 @@ def test_a_leak_that_would_not_show_is_not_excluded():
     assert found.numbers[0]["hidden"] > 0.05 and found.numbers[1]["hidden"] == 0.0
 
 
+def test_unseen_leak_grows_with_blindness_and_never_passes_the_prior():
+    floors = np.array([1e7, 1e6, 1e5, 1e3, 50.0])
+    p = unseen_leak(floors, limit_ohm=1e6)
+    assert p[0] == p[1] == 0.0
+    assert np.all(np.diff(p[1:]) > 0)
+    # a short is under 50 ohm; nothing seen: what was believed before
+    assert p[-1] == pytest.approx(rule("sweep_prior_hidden"), abs=1e-12)
+
+
 @pytest.mark.parametrize(
     "junction, type, high, verdict",
     [
@@ -271,7 +278,7 @@ def test_nothing_is_called_certain():
 def test_a_registered_limit_out_of_reach_gives_way_to_the_familys():
     part = find_type("1N4004")
     held = registered_leak(part, "AK")
-    assert (held.leak_A, held.at_V) == (pytest.approx(5e-6, rel=1e-12), 400.0)
+    assert held[:2] == (pytest.approx(5e-6, rel=1e-12), 400.0)
     row = SILICON | {"N": 1.7, "IS_A": 1e-9, "RS_ohm": 0.05, "RSH_ohm": 2e7}  # 20 uA at 400 V, 0.25 uA at 5 V
     found = judged([row, row], junction="AK", type="1N4004", low=[-5.0, -200.0])
     assert found.names == ("good", "leaky")
