@@ -10,7 +10,6 @@ order logged, and their signs set right.
 from __future__ import annotations
 
 import io
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import nan
@@ -63,74 +62,40 @@ def read_points(table: Table, aside: list[SetAside]) -> Points:
         points, unread = _parse(table, iter([table.cells]), table.line)
         return _with_care(points, unread, split(some_rows(table, unread), aside), aside)
     raw = np.frombuffer(table.text, np.uint8, offset=table.offset)
-    n = int(np.count_nonzero(raw == 10)) + int(raw[-1] != 10)
-    points, unread = _parse_in_hope(table, raw, n)
-    if points is not None and not unread.any():
-        return points
-    end = np.append(np.flatnonzero(raw == 10), [raw.size] if raw[-1] != 10 else []).astype(np.int64)
+    end = np.append(np.flatnonzero(raw == ord("\n")), [raw.size] if raw[-1] != ord("\n") else []).astype(int)
     start = np.append(0, end[:-1] + 1)
-
-    def lines(which: np.ndarray) -> list[tuple[int, str]]:
-        at = zip(which.tolist(), start[which].tolist(), end[which].tolist(), strict=True)
-        return [(k + table.first_line, bytes(raw[a:b]).decode()) for k, a, b in at]
-
-    between = len(table.columns) - 1
-    if points is not None:
-        care = lines(np.flatnonzero(unread))
-        if all(text.count(table.sep) == between for _, text in care):
-            return _with_care(points, unread, split(table, aside, care), aside)
-    # some lines are no plain rows of the right number of cells
-    first, sep = raw[start], ord(table.sep)
-    odd = np.add.reduceat(raw == sep, start, dtype=np.int32) != between
-    odd |= (first == ord("#")) | (first <= 32) | (first == sep)
-    quotes = np.add.reduceat(raw == ord('"'), start, dtype=np.int32)
-    odd |= quotes > 0
-    if np.count_nonzero(odd) > n / 2 or (quotes % 2).any():  # a cell over several lines may hold plain ones
+    first = raw[start]
+    # lines that are no plain rows of the right number of cells
+    parts = raw == ord(table.sep)
+    count = np.uint8 if (end - start).max() < 256 else np.int32  # the small one is counted twice as fast
+    odd = np.add.reduceat(parts.view(np.uint8), start, dtype=count) != len(table.columns) - 1
+    odd |= (first == ord("#")) | (first <= ord(" ")) | (first == ord(table.sep))
+    over_lines = False
+    if table.text.find(b'"', table.offset) >= 0:
+        inside = np.bitwise_xor.accumulate((raw == ord('"')).view(np.uint8))
+        odd[np.searchsorted(end, np.flatnonzero(inside & parts.view(np.uint8)))] = True
+        over_lines = inside[end - 1].any()
+    if over_lines or np.count_nonzero(odd) > odd.size / 2:  # a cell over several lines may hold plain ones
         return careful_points(split(table, aside), aside)
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], odd, [True])))).reshape(-1, 2)
-    body = b"\n".join(bytes(raw[start[a] : end[b - 1]]) for a, b in edges.tolist())  # lines [a, b) are plain
-    plain = np.flatnonzero(~odd)
-    points, unread = _parse(table, _chunks(table, io.BytesIO(body)), plain + table.first_line)
-    care = np.sort(np.append(np.flatnonzero(odd), plain[unread]))
-    return _with_care(points, unread, split(table, aside, lines(care)), aside)
-
-
-def _parse_in_hope(table: Table, raw: np.ndarray, n: int) -> tuple[Points | None, np.ndarray | None]:
-    """Points if every line is a plain row, as far as two counts can tell; as most files are regular.
-
-    With the counts right there is no row too long without one too short, and the short one shows: its last
-    number is missing.  So does a comment: its first cell starts with #.  A cell over several lines makes
-    fewer rows than lines, and a quote that pandas did not take for one stays in its cell.
-    """
-    import pandas as pd
-
-    texts = TEXTS[table.form]
-    last, first = table.columns[-1], table.columns[0]
-    used = texts + NUMBERS[table.form]
-    shows = last.name in REQUIRED[table.form] and first.name in used and not first.problem
-    if not shows or np.count_nonzero(raw == ord(table.sep)) != n * (len(table.columns) - 1):
-        return None, None
     body = io.BytesIO(table.text)
     body.seek(table.offset)
-    try:
-        points, unread = _parse(table, _chunks(table, body), np.arange(n) + table.first_line)
-    except (pd.errors.ParserError, _Unequal):  # pandas refuses some rows too long, and cuts others short
-        return None, None
-    at = texts.index(first.name) if first.name in texts else -1  # a number: no comment is read as one
-    if any(at >= 0 and key[at].startswith("#") or '"' in "".join(key) for key in points.keys):
-        return None, None
-    return points, unread
-
-
-class _Unequal(RuntimeError):
-    """Other rows came out of the CSV reader than went in: a row must never slip in silence."""
+    if odd.any():
+        edges = np.flatnonzero(np.diff(np.concatenate(([True], odd, [True])))).reshape(-1, 2)
+        lines = (bytes(raw[start[a] : end[b - 1]]) for a, b in edges.tolist())  # lines [a, b) are plain
+        body = io.BytesIO(b"\n".join(lines))
+    plain = np.flatnonzero(~odd)
+    points, unread = _parse(table, _chunks(table, body), plain + table.first_line)
+    odd[plain[unread]] = True
+    at = ((k, int(start[k]), int(end[k])) for k in np.flatnonzero(odd).tolist())
+    care = [(k + table.first_line, bytes(raw[a:b]).decode()) for k, a, b in at]
+    return _with_care(points, unread, split(table, aside, care), aside)
 
 
 def _parse(table: Table, chunks: Iterator, line: np.ndarray) -> tuple[Points, np.ndarray]:
     """Numbers and text cells of plain rows in chunks of columns; also which rows the grammar has to see."""
     names = [name for name in NUMBERS[table.form] if table.column(name)]
     n = line.size
-    values = {name: np.empty(n) for name in names}
+    values = {name: np.full(n, nan) for name in NUMBERS[table.form]}
     code, unread = np.empty(n, np.int32), np.zeros(n, bool)
     keys: dict[tuple[str, ...], int] = {}
     done = 0
@@ -138,19 +103,17 @@ def _parse(table: Table, chunks: Iterator, line: np.ndarray) -> tuple[Points, np
         texts = [None if (c := table.column(t)) is None else chunk[c.index] for t in TEXTS[table.form]]
         codes = _codes(texts, keys)
         rows = slice(done, done + codes.size)
-        if rows.stop > n:
-            break
         code[rows] = codes
         for name in names:
             values[name][rows], bad = _column_values(chunk[table.column(name).index], table, name)
             unread[rows] |= bad
         done = rows.stop
     if done != n:
-        raise _Unequal(f"{table.file}: {n} rows went into the CSV reader, {done} or more came out")
+        raise RuntimeError(f"{table.file}: {n} rows went into the CSV reader, {done} came out")
+    quoted = [k for key, k in keys.items() if '"' in "".join(key)]  # a quote that pandas took for none
+    unread |= np.isin(code, quoted)
     if table.form == "curves":
-        absent = [~np.isfinite(values[name]) for name in ("vbe", "ib") if name in values]
-        unread |= np.logical_and.reduce(absent)
-    values |= {name: np.full(n, nan) for name in NUMBERS[table.form] if name not in values}
+        unread |= np.isnan(values["vbe"]) & np.isnan(values["ib"])
     return Points(list(keys), code, values, line, n), unread
 
 
@@ -159,15 +122,13 @@ def _chunks(table: Table, body: io.BytesIO) -> Iterator[dict[int, np.ndarray]]:
 
     texts = [c.index for name in TEXTS[table.form] if (c := table.column(name))]
     numbers = [c.index for name in NUMBERS[table.form] if (c := table.column(name))]
-    with warnings.catch_warnings():  # a first row too long, read in hope, is found out by the caller
-        warnings.simplefilter("ignore", pd.errors.ParserWarning)
-        for frame in pd.read_csv(
-            body, sep=table.sep, header=None, names=list(range(len(table.columns))), index_col=False,
-            usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
-            keep_default_na=False, na_values={k: [""] for k in numbers}, skip_blank_lines=False,
-            low_memory=False, decimal="," if table.mark == "," else ".",
-        ):  # fmt: skip
-            yield {k: frame[k].to_numpy() for k in texts + numbers}
+    for frame in pd.read_csv(
+        body, sep=table.sep, header=None, names=list(range(len(table.columns))), index_col=False,
+        usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
+        keep_default_na=False, na_values={k: [""] for k in numbers}, skip_blank_lines=False,
+        low_memory=False, decimal="," if table.mark == "," else ".",
+    ):  # fmt: skip
+        yield {k: frame[k].to_numpy() for k in texts + numbers}
 
 
 def _column_values(cells: np.ndarray, table: Table, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -337,16 +298,17 @@ def _by_part(table: Table, points: Points, aside: list[SetAside]) -> tuple[dict[
         aside.append(set_aside(table.file, int(first[k]), table.column(name).heading, value, reason, rows))
 
     groups: dict[tuple[str, ...], tuple[int, list[str], list[str]]] = {}  # number, types and polarities said
+    columns = [table.column(name) for name in names]
     group_of = np.full(n, -1, np.int32)
     order = np.argsort(first, kind="stable")  # in the order of the table
     for k in order[count[order] > 0].tolist():
         *cells, kind, polarity = points.keys[k]
         who = []
         try:
-            for name, cell in zip(names, cells, strict=False):
-                who.append(cell_value(cell, table.column(name)))
+            for column, cell in zip(columns, cells, strict=False):
+                who.append(cell_value(cell, column))
         except UnitError as error:
-            refuse(k, name, cell, str(error), int(count[k]))
+            refuse(k, column.name, cell, str(error), int(count[k]))
             continue
         group_of[k], types, polarities = groups.setdefault(tuple(who), (len(groups), [], []))
         if kind or polarity:

@@ -264,15 +264,13 @@ class _Collector:
         aside = tuple(sorted(self.aside, key=lambda s: (place[s.file], s.row or 0)))
         if not (readings or len(sweeps) or len(curves)):
             raise _nothing(aside)
-        spelled: dict[str, str] = {}
-
-        def one(text: str) -> str:
-            return spelled.setdefault(plain_name(text) or text, text)
-
+        first: dict[str, str] = {}  # type number as first written, by its plain name
+        one = {t: first.setdefault(plain_name(t) or t, t)
+               for t in dict.fromkeys((*(p.type for p in readings), *sweeps.type, *curves.type))}  # fmt: skip
         return Bag(
-            tuple(p if (kind := one(p.type)) == p.type else replace(p, type=kind) for p in readings),
-            replace(sweeps, type=tuple(map(one, sweeps.type))),
-            replace(curves, type=tuple(map(one, curves.type))), aside, tuple(dict.fromkeys(self.files)),
+            tuple(p if one[p.type] == p.type else replace(p, type=one[p.type]) for p in readings),
+            replace(sweeps, type=tuple(one[t] for t in sweeps.type)),
+            replace(curves, type=tuple(one[t] for t in curves.type)), aside, tuple(dict.fromkeys(self.files)),
             self.rows_read, self.rows_read - sum(s.rows for s in aside),
         )  # fmt: skip
 
