@@ -10,8 +10,8 @@ order logged, and their signs set right.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -19,8 +19,8 @@ import numpy as np
 from junction.base.errors import UnitError
 from junction.base.records import CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import in_si
-from junction.intake.cells import cell_value, temp_is_taken, visible
-from junction.intake.table import Table, once_a_column, set_aside, some_rows, split
+from junction.intake.cells import Column, cell_value, temp_is_taken
+from junction.intake.table import Table, once_a_column, set_aside, split
 from junction.shelf.rules import rule
 
 #: text and number columns of each form, and the numbers a row cannot do without
@@ -33,126 +33,125 @@ _CHUNK_ROWS = 50_000
 _PARTS = (6, 3)
 
 
-@dataclass
-class Points:
-    """Points of one table as logged, with the text cells of each row by code.
+def read_points(table: Table, aside: list[SetAside]) -> tuple[dict[str, np.ndarray], list, int]:
+    """Read all points of a sweep or curve table, in its order; what cannot be used goes to `aside`.
 
-    ``keys[code[k]]`` are the text cells of row k, in the order of `TEXTS`; ``values`` holds one array of
-    SI values per column of `NUMBERS` (nan where the table has none).
+    Returns
+    -------
+    points : dict of ndarray
+        SI values by name of `NUMBERS` (nan where the table has none), ``line`` and ``code``.
+    keys : list of tuple of str
+        Text cells of each code, in the order of `TEXTS`.
+    read : int
+        Rows, those among them that are not used.
     """
-
-    keys: list[tuple[str, ...]]
-    code: np.ndarray
-    values: dict[str, np.ndarray]
-    line: np.ndarray
-    read: int
-
-    def take(self, index: np.ndarray) -> Points:
-        """The same points in another order, or fewer of them."""
-        values = {name: array[index] for name, array in self.values.items()}
-        return replace(self, code=self.code[index], values=values, line=self.line[index])
-
-
-def read_points(table: Table, aside: list[SetAside]) -> Points:
-    """Read all points of a sweep or curve table, in its order; what cannot be used goes to `aside`."""
+    keys: dict[tuple[str, ...], int] = {}
     columns = [c for name in NUMBERS[table.form] if (c := table.column(name))]
-    if table.mark == "?" or not all(np.isfinite(c.factor) for c in columns):
-        return careful_points(split(table, aside), aside)
-    if table.cells:
-        points, unread = _parse(table, iter([table.cells]), table.line)
-        return _with_care(points, unread, split(some_rows(table, unread), aside), aside)
+    plain = table.mark != "?" and all(np.isfinite(c.factor) for c in columns)
+    found = (table.line, [table.cells], None) if table.cells else _plain_rows(table) if plain else None
+    if not (plain and found):
+        rest = split(table, aside)
+        return careful_points(rest, keys, aside), list(keys), rest.read
+    line, chunks, text_of = found
+    points, unread = _parse(table, chunks, line, keys)
+    rest = split(table, aside, text_of(line[unread]) if text_of else np.flatnonzero(unread))
+    read = int(np.count_nonzero(~unread)) + rest.read
+    if rest.read or unread.any():  # put back at their place in the log
+        more = careful_points(rest, keys, aside)
+        points = {name: np.append(array[~unread], more[name]) for name, array in points.items()}
+        points = _take(points, np.argsort(points["line"], kind="stable"))
+    return points, list(keys), read
+
+
+def _plain_rows(table: Table) -> tuple[np.ndarray, Iterator, Callable] | None:
+    """Lines of a file that are plain rows of the right number of cells, for pandas' number parser.
+
+    Their numbers, chunks of their cells, and a function that gives the text of all other lines and of some
+    of these; None where it is not worth while or a cell runs over several lines, which may look plain.
+    """
+    import pandas as pd
+
     raw = np.frombuffer(table.text, np.uint8, offset=table.offset)
     end = np.append(np.flatnonzero(raw == ord("\n")), [raw.size] if raw[-1] != ord("\n") else []).astype(int)
     start = np.append(0, end[:-1] + 1)
-    first = raw[start]
-    # lines that are no plain rows of the right number of cells
-    parts = raw == ord(table.sep)
+    first, parts = raw[start], (raw == ord(table.sep)).view(np.uint8)
     count = np.uint8 if (end - start).max() < 256 else np.int32  # the small one is counted twice as fast
-    odd = np.add.reduceat(parts.view(np.uint8), start, dtype=count) != len(table.columns) - 1
+    odd = np.add.reduceat(parts, start, dtype=count) != len(table.columns) - 1
     odd |= (first == ord("#")) | (first <= ord(" ")) | (first == ord(table.sep))
-    over_lines = False
     if table.text.find(b'"', table.offset) >= 0:
         inside = np.bitwise_xor.accumulate((raw == ord('"')).view(np.uint8))
-        odd[np.searchsorted(end, np.flatnonzero(inside & parts.view(np.uint8)))] = True
-        over_lines = inside[end - 1].any()
-    if over_lines or np.count_nonzero(odd) > odd.size / 2:  # a cell over several lines may hold plain ones
-        return careful_points(split(table, aside), aside)
+        odd[np.searchsorted(end, np.flatnonzero(inside & parts))] = True
+        if inside[end - 1].any():
+            return None
+    if np.count_nonzero(odd) > odd.size / 2:
+        return None
     body = io.BytesIO(table.text)
     body.seek(table.offset)
     if odd.any():
         edges = np.flatnonzero(np.diff(np.concatenate(([True], odd, [True])))).reshape(-1, 2)
-        lines = (bytes(raw[start[a] : end[b - 1]]) for a, b in edges.tolist())  # lines [a, b) are plain
-        body = io.BytesIO(b"\n".join(lines))
-    plain = np.flatnonzero(~odd)
-    points, unread = _parse(table, _chunks(table, body), plain + table.first_line)
-    odd[plain[unread]] = True
-    at = ((k, int(start[k]), int(end[k])) for k in np.flatnonzero(odd).tolist())
-    care = [(k + table.first_line, bytes(raw[a:b]).decode()) for k, a, b in at]
-    return _with_care(points, unread, split(table, aside, care), aside)
-
-
-def _parse(table: Table, chunks: Iterator, line: np.ndarray) -> tuple[Points, np.ndarray]:
-    """Numbers and text cells of plain rows in chunks of columns; also which rows the grammar has to see."""
-    names = [name for name in NUMBERS[table.form] if table.column(name)]
-    n = line.size
-    values = {name: np.full(n, nan) for name in NUMBERS[table.form]}
-    code, unread = np.empty(n, np.int32), np.zeros(n, bool)
-    keys: dict[tuple[str, ...], int] = {}
-    done = 0
-    for chunk in chunks:
-        texts = [None if (c := table.column(t)) is None else chunk[c.index] for t in TEXTS[table.form]]
-        codes = _codes(texts, keys)
-        rows = slice(done, done + codes.size)
-        code[rows] = codes
-        for name in names:
-            values[name][rows], bad = _column_values(chunk[table.column(name).index], table, name)
-            unread[rows] |= bad
-        done = rows.stop
-    if done != n:
-        raise RuntimeError(f"{table.file}: {n} rows went into the CSV reader, {done} came out")
-    quoted = [k for key, k in keys.items() if '"' in "".join(key)]  # a quote that pandas took for none
-    unread |= np.isin(code, quoted)
-    if table.form == "curves":
-        unread |= np.isnan(values["vbe"]) & np.isnan(values["ib"])
-    return Points(list(keys), code, values, line, n), unread
-
-
-def _chunks(table: Table, body: io.BytesIO) -> Iterator[dict[int, np.ndarray]]:
-    import pandas as pd
-
+        body = io.BytesIO(b"\n".join(bytes(raw[start[a] : end[b - 1]]) for a, b in edges.tolist()))
     texts = [c.index for name in TEXTS[table.form] if (c := table.column(name))]
     numbers = [c.index for name in NUMBERS[table.form] if (c := table.column(name))]
-    for frame in pd.read_csv(
+    chunks = pd.read_csv(
         body, sep=table.sep, header=None, names=list(range(len(table.columns))), index_col=False,
         usecols=sorted(texts + numbers), dtype=dict.fromkeys(texts, object), chunksize=_CHUNK_ROWS,
         keep_default_na=False, na_values={k: [""] for k in numbers}, skip_blank_lines=False,
         low_memory=False, decimal="," if table.mark == "," else ".",
-    ):  # fmt: skip
-        yield {k: frame[k].to_numpy() for k in texts + numbers}
+    )  # fmt: skip
+
+    def text_of(lines: np.ndarray) -> list[tuple[int, str]]:
+        which = np.sort(np.append(np.flatnonzero(odd), lines - table.first_line))
+        at = zip(which.tolist(), start[which].tolist(), end[which].tolist(), strict=True)
+        return [(k + table.first_line, bytes(raw[a:b]).decode()) for k, a, b in at]
+
+    return np.flatnonzero(~odd) + table.first_line, chunks, text_of
 
 
-def _column_values(cells: np.ndarray, table: Table, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """SI values of a number column, and which of its rows the grammar has to see."""
+def _take(points: dict[str, np.ndarray], index: np.ndarray) -> dict[str, np.ndarray]:
+    """The same points in another order, or fewer of them."""
+    return {name: array[index] for name, array in points.items()}
+
+
+def _parse(
+    table: Table, chunks: Iterable, line: np.ndarray, keys: dict[tuple[str, ...], int]
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Points of plain rows in chunks of columns; also which of them the grammar has to see."""
     import pandas as pd
 
-    if cells.dtype.kind in "iuf":
-        values = cells.astype(float)
-        bad = np.isinf(values)
-    elif cells.dtype.kind == "b":  # a chunk of nothing but True and False
-        values, bad = np.full(cells.size, nan), np.ones(cells.size, bool)
-    else:  # some cell is no plain number; the plain ones among them need no second look
-        values = np.full(cells.size, nan)
-        if table.mark != ",":  # the second look would read a decimal point without asking
-            values = pd.to_numeric(cells, errors="coerce").astype(float)
-        bad = ~np.isfinite(values) & (cells != "")
-    factor = table.column(name).factor
-    if factor != 1.0:
-        values = in_si(values, factor)
-    if name == "temp":
-        bad |= np.isfinite(values) & ~temp_is_taken(values)
-    if name in REQUIRED[table.form]:
-        bad |= ~np.isfinite(values)
-    return values, bad
+    n, done = line.size, 0
+    points = {name: np.full(n, nan) for name in NUMBERS[table.form]}
+    points |= {"code": np.empty(n, np.int32), "line": line}
+    unread = np.zeros(n, bool)
+    for chunk in chunks:
+        codes = _codes([c and np.asarray(chunk[c.index]) for c in map(table.column, TEXTS[table.form])], keys)
+        rows = slice(done, done + codes.size)
+        points["code"][rows], done = codes, rows.stop
+        for name in NUMBERS[table.form]:
+            if (column := table.column(name)) is None:
+                continue
+            cells = np.asarray(chunk[column.index])
+            if cells.dtype.kind in "iuf":
+                values = cells.astype(float)
+                bad = np.isinf(values)
+            else:  # some cell is no plain number; the plain ones among them need no second look
+                values = np.full(cells.size, nan)
+                # the second look would read a decimal point without asking, and True as 1
+                if table.mark != "," and cells.dtype.kind != "b":
+                    values = pd.to_numeric(cells, errors="coerce").astype(float)
+                bad = ~np.isfinite(values) & (cells != "")
+            points[name][rows] = values = in_si(values, column.factor)
+            if name == "temp":
+                bad |= np.isfinite(values) & ~temp_is_taken(values)
+            if name in REQUIRED[table.form]:
+                bad |= ~np.isfinite(values)
+            unread[rows] |= bad
+    if done != n:  # a row must never slip in silence
+        raise RuntimeError(f"{table.file}: {n} rows went into the CSV reader, {done} came out")
+    # a quote that pandas took for none
+    unread |= np.isin(points["code"], [k for key, k in keys.items() if '"' in "".join(key)])
+    if table.form == "curves":
+        unread |= np.isnan(points["vbe"]) & np.isnan(points["ib"])
+    return points, unread
 
 
 def _codes(texts: list[np.ndarray | None], keys: dict[tuple[str, ...], int]) -> np.ndarray:
@@ -169,11 +168,12 @@ def _codes(texts: list[np.ndarray | None], keys: dict[tuple[str, ...], int]) -> 
     return np.repeat(np.asarray(ids, np.int32), np.diff(np.append(first, n)))
 
 
-def careful_points(table: Table, aside: list[SetAside]) -> Points:
+def careful_points(
+    table: Table, keys: dict[tuple[str, ...], int], aside: list[SetAside]
+) -> dict[str, np.ndarray]:
     """Points of a table split into texts, each number by the written grammar."""
-    n = table.line.size
-    lost = np.zeros(n, bool)
-    values = {name: np.full(n, nan) for name in NUMBERS[table.form]}
+    lost = np.zeros(table.line.size, bool)
+    values = {name: np.full(lost.size, nan) for name in NUMBERS[table.form]}
     for name, array in values.items():
         column = table.column(name)
         known: dict[str, tuple[float, str]] = {}
@@ -197,34 +197,16 @@ def careful_points(table: Table, aside: list[SetAside]) -> Points:
         reason = "neither vbe nor ib is given; a curve point needs one of them"
         aside += [set_aside(table.file, line, "", "", reason) for line in table.line[neither].tolist()]
         lost |= neither
-    keys: dict[tuple[str, ...], int] = {}
-    columns = [table.column(name) for name in TEXTS[table.form]]
-    code = _codes([None if c is None else table.cells[c.index] for c in columns], keys)
-    points = Points(list(keys), code, values, table.line, table.read)
-    return points.take(~lost) if lost.any() else points
-
-
-def _with_care(points: Points, unread: np.ndarray, table: Table, aside: list[SetAside]) -> Points:
-    """Points with those rows that want care put back at their place in the log."""
-    if not (table.read or unread.any()):
-        return points
-    extra, kept = careful_points(table, aside), points.take(~unread)
-    keys = {key: k for k, key in enumerate(kept.keys)}
-    renumbered = np.array([keys.setdefault(key, len(keys)) for key in extra.keys], np.int32)
-    both = Points(
-        list(keys), np.append(kept.code, renumbered[extra.code]),
-        {name: np.append(kept.values[name], extra.values[name]) for name in kept.values},
-        np.append(kept.line, extra.line), kept.line.size + extra.read,
-    )  # fmt: skip
-    return both.take(np.argsort(both.line, kind="stable"))
+    code = _codes([c and table.cells[c.index] for c in map(table.column, TEXTS[table.form])], keys)
+    return _take(values | {"code": code, "line": table.line}, ~lost)
 
 
 # --- by part ---------------------------------------------------------------------------------------------
 
 
-def sweeps_of(table: Table, points: Points, aside: list[SetAside]) -> SweepTable:
+def sweeps_of(table: Table, points: dict[str, np.ndarray], keys: list, aside: list[SetAside]) -> SweepTable:
     """Sweeps of one table in the sense of the records; those all at one voltage are set aside."""
-    values, common = _by_part(table, points, aside)
+    values, common = _by_part(table, points, keys, aside)
     n = len(common["part"])
     sweeps = SweepTable(**common, v_V=values["v"], i_A=values["i"], reversed_sign=np.zeros(n, bool))
     if not n:
@@ -245,14 +227,14 @@ def sweeps_of(table: Table, points: Points, aside: list[SetAside]) -> SweepTable
     return replace(sweeps, v_V=v, i_A=i, reversed_sign=turned)
 
 
-def curves_of(table: Table, points: Points, aside: list[SetAside]) -> CurveTable:
+def curves_of(table: Table, points: dict[str, np.ndarray], keys: list, aside: list[SetAside]) -> CurveTable:
     """Curves of one table, those of PNP parts turned to the NPN sense.
 
     The sign of V_CE tells; each other quantity of a PNP part is turned where it too is negative on the
     whole, because some instruments sign the voltages and not the currents.  A file that also holds
     negative parts holds positive ones as NPN; where all are positive nothing is concluded.
     """
-    values, common = _by_part(table, points, aside)
+    values, common = _by_part(table, points, keys, aside)
     names = {"vce_V": "vce", "vbe_V": "vbe", "ib_A": "ib", "ic_A": "ic"}
     curves = CurveTable(**common, **{field: values[name] for field, name in names.items()})
     if not len(curves):
@@ -281,78 +263,63 @@ def _whole(table: Table, records: SweepTable | CurveTable, k: int, name: str, vo
     return set_aside(table.file, int(records.row[at.start]), heading, f"{volt:.6g} V", reason, rows)
 
 
-def _by_part(table: Table, points: Points, aside: list[SetAside]) -> tuple[dict[str, np.ndarray], dict]:
+def _by_part(table: Table, points: dict[str, np.ndarray], keys: list, aside: list[SetAside]) -> tuple:
     """Values of the points by part (and junction), whose rows may lie anywhere; fields of the records."""
-    names, code, n = TEXTS[table.form], points.code, len(points.keys)
+    columns, code, n = [table.column(name) for name in TEXTS[table.form]], points["code"], len(keys)
     # runs of equal rows, so that nothing below is done row by row
     at = np.append(np.zeros(min(code.size, 1), int), np.flatnonzero(code[1:] != code[:-1]) + 1)
     run, length = code[at], np.diff(np.append(at, code.size))
     count = np.bincount(run, length, n).astype(np.int64)
     first, last = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    first[run[::-1]] = points.line[at][::-1]
-    last[run] = points.line[at + length - 1]
+    first[run[::-1]] = points["line"][at][::-1]
+    last[run] = points["line"][at + length - 1]
 
-    def refuse(k: int, name: str, value: str, reason: str, rows: int = 0) -> None:
+    def refuse(k: int, column: Column, value: str, reason: str, rows: int = 0) -> None:
         if count[k] > 1:
             reason += f" ({count[k]} rows, down to line {last[k]})"
-        aside.append(set_aside(table.file, int(first[k]), table.column(name).heading, value, reason, rows))
+        aside.append(set_aside(table.file, int(first[k]), column.heading, value, reason, rows))
 
-    groups: dict[tuple[str, ...], tuple[int, list[str], list[str]]] = {}  # number, types and polarities said
-    columns = [table.column(name) for name in names]
+    groups: dict[tuple[str, ...], tuple[int, tuple[list[str], list[str]]]] = {}  # types and polarities said
     group_of = np.full(n, -1, np.int32)
     order = np.argsort(first, kind="stable")  # in the order of the table
     for k in order[count[order] > 0].tolist():
-        *cells, kind, polarity = points.keys[k]
         who = []
         try:
-            for column, cell in zip(columns, cells, strict=False):
+            for column, cell in zip(columns[:-2], keys[k], strict=False):
                 who.append(cell_value(cell, column))
         except UnitError as error:
-            refuse(k, column.name, cell, str(error), int(count[k]))
+            refuse(k, column, cell, str(error), int(count[k]))
             continue
-        group_of[k], types, polarities = groups.setdefault(tuple(who), (len(groups), [], []))
-        if kind or polarity:
-            for name, cell, reason in _say(table, who[0], (kind, polarity), (types, polarities)):
-                refuse(k, name, cell, reason)
+        group_of[k], said = groups.setdefault(tuple(who), (len(groups), ([], [])))
+        for column, cell, values in zip(columns[-2:], keys[k][-2:], said, strict=True):
+            if not cell:
+                continue
+            try:
+                value = cell_value(cell, column)
+                if value and plain_name(value) not in map(plain_name, values):
+                    values.append(value)
+            except UnitError as error:
+                refuse(k, column, cell, str(error))
+            if len(values) > 1:
+                reason = f"part {who[0]} has more than one {column.name}: {', '.join(values)}; none is used"
+                refuse(k, column, cell, reason)
     run_group = group_of[run]
     sizes = np.bincount(run_group + 1, length, len(groups) + 1).astype(np.int64)  # the first: refused
     if (np.diff(run_group) < 0).any() or sizes[0]:
-        points = points.take(np.argsort(group_of[code], kind="stable")[sizes[0] :])
+        points = _take(points, np.argsort(group_of[code], kind="stable")[sizes[0] :])
     starts = np.append(0, np.cumsum(sizes[1:]))
-    temp, span = _temperatures(points.values["temp"], starts[:-1])
-    common = {name: tuple(who[k] for who in groups) for k, name in enumerate(names[:-2])}
-    for k, name in enumerate(("type", "polarity"), 1):
-        common[name] = tuple(said[k][0] if len(said[k]) == 1 else "" for said in groups.values())
-    common |= {"file": (table.file,) * len(groups), "temp_C": temp, "temp_span_K": span, "starts": starts}
-    return points.values, common | {"row": points.line}
-
-
-def _say(table: Table, part: str, cells: tuple[str, str], said: tuple[list[str], list[str]]) -> Iterator:
-    """Add a type and a polarity to what is said of a part; column, cell and reason of what is of no use."""
-    (kind, polarity), (types, polarities) = (visible(cells[0]), cells[1]), said
-    if kind and plain_name(kind) not in map(plain_name, types):
-        types.append(kind)
-    try:
-        known = polarity and cell_value(polarity, table.column("polarity"))
-        if known and known not in polarities:
-            polarities.append(known)
-    except UnitError as error:
-        yield "polarity", polarity, str(error)
-    for name, cell, several in (("type", kind, types), ("polarity", polarity, polarities)):
-        if len(several) > 1 and cell:
-            yield name, cell, f"part {part} has more than one {name}: {', '.join(several)}; none is used"
-
-
-def _temperatures(temp: np.ndarray, first: np.ndarray) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Mean recorded temperature of each group [degC] and its span [K]; nan where none is given."""
-    known = np.isfinite(temp)
-    if not known.any():
-        return None, None
-    n = first.size
-    group = np.repeat(np.arange(n), np.diff(np.append(first, temp.size)))[known]
-    with np.errstate(invalid="ignore"):  # 0 / 0 where none of a group is known
-        mean = np.bincount(group, temp[known], n) / np.bincount(group, minlength=n)
-    return mean, np.fmax.reduceat(temp, first) - np.fmin.reduceat(temp, first)
+    common = {name: tuple(who[k] for who in groups) for k, name in enumerate(TEXTS[table.form][:-2])}
+    for k, name in enumerate(("type", "polarity")):
+        common[name] = tuple(said[k][0] if len(said[k]) == 1 else "" for _, said in groups.values())
+    common |= {"file": (table.file,) * len(groups), "starts": starts, "row": points["line"]}
+    mean = span = None
+    if (known := np.isfinite(temp := points["temp"])).any():
+        group = np.repeat(np.arange(len(groups)), sizes[1:])[known]
+        total, number = (np.bincount(group, w, len(groups)) for w in (temp[known], None))
+        with np.errstate(invalid="ignore"):  # 0 / 0 where none of a group is known
+            mean = total / number
+        span = np.fmax.reduceat(temp, starts[:-1]) - np.fmin.reduceat(temp, starts[:-1])
+    return points, common | {"temp_C": mean, "temp_span_K": span}
 
 
 # --- signs -----------------------------------------------------------------------------------------------
@@ -378,7 +345,7 @@ def reversed_sweeps(sweeps: SweepTable) -> np.ndarray:
     """
     if not len(sweeps):
         return np.zeros(0, bool)
-    starts, v_V, i_A, first = sweeps.starts, sweeps.v_V, sweeps.i_A, sweeps.starts[:-1]
+    v_V, i_A, first = sweeps.v_V, sweeps.i_A, sweeps.starts[:-1]
     junction, polarity = np.array(sweeps.junction), np.array(sweeps.polarity)
     parts: dict[str, int] = {}
     owner = np.array([parts.setdefault(part, len(parts)) for part in sweeps.part])
@@ -390,7 +357,7 @@ def reversed_sweeps(sweeps: SweepTable) -> np.ndarray:
     turned = np.zeros(first.size, bool)
     which = np.flatnonzero(open_)
     if which.size:
-        turned[which] = _steep_below_zero(which, starts, v_V, i_A, v_low, np.minimum(v_high, 0.0))
+        turned[which] = _steep_below_zero(sweeps.keep(open_))
     forward = base & (i_high > np.maximum(-i_low, rule("intake_pnp_current"))) & (v_high > 0)
     owner_turned, owner_forward, owner_base = (
         np.bincount(owner[which], minlength=len(parts)) > 0 for which in (turned, forward, base)
@@ -402,30 +369,25 @@ def reversed_sweeps(sweeps: SweepTable) -> np.ndarray:
     return turned | (negative & ((polarity == "PNP") | alone))
 
 
-def _steep_below_zero(
-    which: np.ndarray, starts: np.ndarray, v_V: np.ndarray, i_A: np.ndarray, v_low: np.ndarray,
-    v_high: np.ndarray,
-) -> np.ndarray:  # fmt: skip
+def _steep_below_zero(sweeps: SweepTable) -> np.ndarray:
     """Whether the current of these sweeps rises somewhere like a forward junction towards -v.
 
     The steepest rise decides, not the one at the end, where a current limit may hold the current.
     """
-    counts = np.diff(starts)[which]
-    sweep = np.repeat(np.arange(which.size), counts)
-    point = np.arange(sweep.size) + np.repeat(starts[which] - np.append(0, np.cumsum(counts)[:-1]), counts)
-    v, i = -v_V[point], -i_A[point]
-    near, far = -v_high[which], -v_low[which]
+    n, first, v, i = len(sweeps), sweeps.starts[:-1], -sweeps.v_V, -sweeps.i_A
+    sweep = np.repeat(np.arange(n), np.diff(sweeps.starts))
+    near, far = np.maximum(np.minimum.reduceat(v, first), 0.0), np.maximum.reduceat(v, first)
     height = (v - near[sweep]) / np.maximum(far - near, 1e-12)[sweep]
-    peak = np.maximum.reduceat(i, np.append(0, np.cumsum(counts)[:-1]))[:, np.newaxis]
-    steep = np.zeros(which.size, bool)
+    peak = np.maximum.reduceat(i, first)[:, np.newaxis]
+    steep = np.zeros(n, bool)
     for parts in _PARTS:
         inside = height >= 0
         cell = sweep[inside] * parts + np.minimum((height[inside] * parts).astype(int), parts - 1)
-        n = np.bincount(cell, minlength=which.size * parts).reshape(-1, parts)
-        total = (np.bincount(cell, x[inside], which.size * parts).reshape(-1, parts) for x in (v, i))
-        v_mean, i_mean = (t / np.maximum(n, 1) for t in total)
+        count = np.bincount(cell, minlength=n * parts).reshape(-1, parts)
+        total = (np.bincount(cell, x[inside], n * parts).reshape(-1, parts) for x in (v, i))
+        v_mean, i_mean = (t / np.maximum(count, 1) for t in total)
         below = np.maximum(i_mean[:, :-1], 1e-6 * peak)  # noise may leave nothing, or less
-        above, there = i_mean[:, 1:], (n[:, :-1] > 0) & (n[:, 1:] > 0)
+        above, there = i_mean[:, 1:], (count[:, :-1] > 0) & (count[:, 1:] > 0)
         there &= (above > 0.1 * peak) & (above > rule("intake_pnp_ratio") * below) & (v_mean[:, :-1] > 0)
         ratio = np.divide(above, below, out=np.ones_like(above), where=there)
         run = np.divide(v_mean[:, 1:], v_mean[:, :-1], out=np.full_like(above, 2.0), where=there)

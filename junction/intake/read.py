@@ -244,13 +244,13 @@ class _Collector:
         for column, reason in unused_columns(table):
             self.aside.append(set_aside(name, table.first_line - 1 or None, column.heading, "", reason, 0))
         if table.form in ("sweeps", "curves"):
-            points = read_points(table, self.aside)
-            self.rows_read += points.read
+            *points, read = read_points(table, self.aside)
+            self.rows_read += read
             table = replace(table, text=b"", cells=())  # their work is done, and large files are large
             if table.form == "sweeps":
-                self.sweeps.append(sweeps_of(table, points, self.aside))
+                self.sweeps.append(sweeps_of(table, *points, self.aside))
             else:
-                self.curves.append(curves_of(table, points, self.aside))
+                self.curves.append(curves_of(table, *points, self.aside))
         else:
             table = split(table, self.aside)
             self.cells.add(table)

@@ -265,7 +265,7 @@ def _decimal_mark(text: bytes, offset: int, sep: str) -> str:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def split(table: Table, aside: list[SetAside], lines: Iterable[tuple[int, str]] | None = None) -> Table:
+def split(table: Table, aside: list[SetAside], lines=None) -> Table:
     """Table of cells, all texts; rows whose cells cannot be told apart are set aside.
 
     Parameters
@@ -273,15 +273,16 @@ def split(table: Table, aside: list[SetAside], lines: Iterable[tuple[int, str]] 
     table : Table
     aside : list of SetAside
         Takes what cannot be used.
-    lines : iterable of (int, str), optional
-        Some lines of the file with their number; default all below the headings.
+    lines : list of (int, str) or ndarray of int, optional
+        Some lines of a file with their number, or the index of some rows of what is in memory; default all.
 
     Returns
     -------
     Table
     """
     if table.cells:
-        return replace(table, cells=tuple(map(_texts, table.cells)))
+        line = table.line[which := slice(None) if lines is None else lines]
+        return replace(table, cells=tuple(_texts(a[which]) for a in table.cells), line=line, read=line.size)
     import pandas as pd
 
     if lines is None:
@@ -315,12 +316,6 @@ def _texts(cells: np.ndarray, form: str = "{}") -> np.ndarray:
     if cells.dtype.kind != "f":
         return cells
     return np.array(["" if x != x else form.format(x) for x in cells.tolist()], object)
-
-
-def some_rows(table: Table, which: np.ndarray) -> Table:
-    """Some rows of a table that is split."""
-    line = table.line[which]
-    return replace(table, cells=tuple(a[which] for a in table.cells), line=line, read=line.size)
 
 
 def _is_blank(line: str, sep: str) -> bool:

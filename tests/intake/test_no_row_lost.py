@@ -113,12 +113,17 @@ def test_fast_and_careful_roads_meet(monkeypatch, heading, sep, rows, chunk, quo
         table = open_text("f.csv", text.encode())
     except UnusableTable:
         return
+
+    def careful(table, aside):
+        keys, rows = {}, split(table, aside)
+        return careful_points(rows, keys, aside), list(keys), rows.read
+
     roads = []
-    for read in (read_points, lambda table, aside: careful_points(split(table, aside), aside)):
+    for read in (read_points, careful):
         aside = []
-        points = read(table, aside)
-        records = (sweeps_of if table.form == "sweeps" else curves_of)(table, points, aside)
-        roads.append((points.read, records, aside))
+        points, keys, rows = read(table, aside)
+        records = (sweeps_of if table.form == "sweeps" else curves_of)(table, points, keys, aside)
+        roads.append((rows, records, aside))
     (a_read, a, a_aside), (b_read, b, b_aside) = roads
     assert a_read == b_read
     for field in dataclasses.fields(a):
@@ -142,6 +147,6 @@ def test_the_fast_road_is_taken_for_a_regular_file(monkeypatch, mark):
     rows = (f"Q{k // 9};BE;{k % 9}{mark}5;1e-{k % 9}\n" for k in range(99))
     text = "part;junction;v_mV;i_A\n" + "".join(rows)
     monkeypatch.setattr(points_module, "careful_points", never)
-    points = read_points(open_text("f.csv", text.encode()), [])
-    assert points.read == 99
-    np.testing.assert_array_equal(points.values["v"][:3], [0.0005, 0.0015, 0.0025])
+    points, _, read = read_points(open_text("f.csv", text.encode()), [])
+    assert read == 99
+    np.testing.assert_array_equal(points["v"][:3], [0.0005, 0.0015, 0.0025])
