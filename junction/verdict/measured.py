@@ -17,17 +17,16 @@ from junction.fit.results import MODELS, SweepFits
 from junction.physics.junction import voltage
 from junction.shelf.rules import rule
 from junction.verdict import points
+from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY
 
-NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY = range(5)
 _BARE = {"none": NONE, "open": OPEN, "resistor": RESISTOR, "breakdown": REVERSE_ONLY}
 _KIND = np.array([_BARE.get(model, JUNCTION) for model in MODELS])
 _OPEN, _RESISTOR = MODELS.index("open"), MODELS.index("resistor")
 
-_MOST_OHM = 1e15  # stands for no end, so that ratios stay numbers
 #: No junction on a bench has values outside these; what a fit holds beyond them is no value (nan).
 _RANGES = {
     "IS_A": (0.0, 1e3), "ISR_A": (0.0, 1e3), "N": (0.05, 200.0), "NR": (0.05, 200.0), "RS_ohm": (0.0, 1e12),
-    "RSH_ohm": (1e-6, _MOST_OHM), "R_ohm": (1e-6, _MOST_OHM), "BV_V": (1e-3, 1e5),
+    "RSH_ohm": (1e-6, MOST_OHM), "R_ohm": (1e-6, MOST_OHM), "BV_V": (1e-3, 1e5),
 }  # fmt: skip
 _quiet = np.errstate(invalid="ignore", divide="ignore", over="ignore")
 
@@ -67,9 +66,15 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     if len(table) != len(fits):
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
     m = _from_fits(table, fits)
-    full = np.diff(table.starts) > 1
+    count = np.diff(table.starts)
+    full = count > 1
     m.kind[~full] = NONE
-    ends = _end_currents(table)
+    # Largest current in the outer tenth of the reverse and of the forward part [A]; 0: no such part.
+    # Not at the end point alone: a dropped reading there must not stand for the part.
+    ends = []
+    for sign, end in ((-1.0, m.v_low_V), (1.0, m.v_high_V)):
+        here = (sign * table.v_V >= 0.9 * sign * np.repeat(end, count)) & (sign * table.v_V > 0)
+        ends.append(of_each(table, np.fmax, np.where(here, np.abs(table.i_A), 0.0), 0.0))
     # no law of one junction holds for a collector-emitter path
     ok = full & believed(fits, m, ends) & ~m.ce
     # A fitted shunt cannot carry more than what flows at the deepest reverse voltage.
@@ -77,12 +82,20 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     m.path_ohm = np.maximum(m.path_ohm, np.where(held, 0.8 * -m.v_low_V / ends[0], 0.0))
     blind = np.flatnonzero(ok & (m.kind == JUNCTION) & np.isinf(m.path_ohm) & np.isnan(m.floor_ohm))
     if blind.size:  # no word on a shunt: it cannot carry more than all that flows in reverse
-        m.floor_ohm[blind] = points.ask_points(table, blind, test_A).floor_ohm
+        m.floor_ohm[blind] = points.ask_points(table, blind, test_A, np.zeros(blind.size, bool)).hides_ohm
     _hold_shunt_to_points(m, table, ok)
     doubtful = np.flatnonzero(~ok & full)
     if doubtful.size:
-        _from_points(m, table, doubtful, test_A)
-    _mark_two_passes(m, table)
+        seen = vars(points.ask_points(table, doubtful, test_A, m.ce[doubtful]))
+        for name in vars(m).keys() & seen.keys():
+            vars(m)[name][doubtful] = seen[name]
+    # Two passes that contradict each other: noise found from both hides it from the fit.
+    turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
+    back = of_each(table, np.add, np.append(turns, False)[: table.v_V.size], 0) >= 2
+    rows = np.flatnonzero(full & (~ok | back & (count > 5)))
+    if rows.size:
+        differ = points.passes_differ(*points.sorted_points(table, rows))
+        m.doubt[rows[differ]] = "sweep_passes_differ"
     return m
 
 
@@ -100,18 +113,13 @@ def _relative(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
 
 
 def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
-    some, each = np.flatnonzero(np.diff(table.starts) > 0), np.full((3, len(fits)), np.nan)
-    if some.size:
-        at = table.starts[:-1][some]
-        reduce = ((np.fmin, table.v_V), (np.fmax, table.v_V), (np.fmax, np.abs(table.i_A)))
-        each[:, some] = [pick.reduceat(x, at) for pick, x in reduce]
     kind, gain_u = _KIND[fits.model], rule("sweep_gain_u")
     value = {name: _value(fits, name) for name in _RANGES}
     whole = kind == RESISTOR
     path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
     path_u = np.where(whole, _relative(fits, "R_ohm", 0.3), _relative(fits, "RSH_ohm", 0.3))
     floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
-    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, _MOST_OHM), np.nan)
+    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
     drift = np.nan_to_num(table.temp_span_K)  # a sweep has one temperature, somewhere in that span
     temp_u = np.where(fits.temp_known, rule("sweep_temp_u"), rule("sweep_temp_unknown_u"))
@@ -127,7 +135,8 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
     asked, swapped = np.zeros((2, len(fits)), bool)
     ce = np.array([j == "CE" for j in table.junction], bool)
     return SimpleNamespace(
-        ce=ce, kind=kind, v_low_V=each[0], v_high_V=each[1], i_high_A=each[2], n=n,
+        ce=ce, kind=kind, v_low_V=of_each(table, np.fmin, table.v_V),
+        v_high_V=of_each(table, np.fmax, table.v_V), i_high_A=of_each(table, np.fmax, np.abs(table.i_A)), n=n,
         n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
         rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
         sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
@@ -140,18 +149,12 @@ def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
     )  # fmt: skip
 
 
-def _end_currents(table: SweepTable) -> np.ndarray:
-    """Largest current in the outer tenth of the reverse and of the forward part (2, n) [A]; 0: no side."""
-    out = np.zeros((2, len(table)))
-    count = np.diff(table.starts)
-    full = np.flatnonzero(count > 0)
-    if full.size:
-        at, size = table.starts[:-1][full], np.abs(table.i_A)
-        for side, pick, sign in ((0, np.fmin, -1.0), (1, np.fmax, 1.0)):
-            end = pick.reduceat(table.v_V, at)
-            # the outer tenth, not the end point alone: a dropped reading there must not stand for the part
-            here = (sign * table.v_V >= 0.9 * sign * np.repeat(end, count[full])) & (sign * table.v_V > 0)
-            out[side, full] = np.fmax.reduceat(np.where(here, size, 0.0), at)
+def of_each(table: SweepTable, pick: np.ufunc, x: np.ndarray, none: float = np.nan) -> np.ndarray:
+    """Points of every sweep reduced to one number (n,); `none` where a sweep has no points."""
+    out = np.full(len(table), none)
+    some = np.flatnonzero(np.diff(table.starts))
+    if some.size:
+        out[some] = pick.reduceat(x, table.starts[:-1][some])
     return out
 
 
@@ -214,75 +217,23 @@ def _hold_shunt_to_points(m: SimpleNamespace, table: SweepTable, ok: np.ndarray)
         slope, u = points.line_slope(table, rows, low, np.maximum(top, np.where(reverse, 0.0, top)))
         # A line through points that stand in the limit, or too few, says nothing against what was fitted.
         unseen = ~(slope > seen_u * u) & (np.isfinite(slope) | ~reverse)
-        floor = np.minimum(1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + seen_u * u), _MOST_OHM)
+        floor = np.minimum(1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + seen_u * u), MOST_OHM)
         floor = np.where(np.isfinite(floor), floor, m.path_ohm[rows])
         m.floor_ohm[rows[unseen]] = floor[unseen]
         m.path_ohm[rows[unseen]] = np.inf
     rows = np.flatnonzero(junction & np.isinf(m.path_ohm))
     if rows.size:
-        step = points.least_step(table)[rows]
+        # least change of current between points logged one after the other
+        step = np.abs(np.diff(table.i_A, append=np.nan))
+        step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
+        step = of_each(table, np.fmin, np.where(step > 0, step, np.inf))[rows]
+        step = np.where(np.isfinite(step), step, 0.0)
         top = per_e[rows] * np.log1p(step / sat[rows])
         width = np.minimum(top, m.v_high_V[rows]) - np.minimum(m.v_low_V[rows], 0.0)
         resolved = np.where(step > 0, width / (seen_u * step / np.sqrt(12.0)), np.inf)
         m.floor_ohm[rows] = np.fmin(m.floor_ohm[rows], resolved)
         no_end = np.isinf(m.floor_ohm) & np.isinf(m.path_ohm)
-        m.floor_ohm[no_end] = _MOST_OHM
-
-
-def _from_points(m: SimpleNamespace, table: SweepTable, rows, test_A: float) -> None:
-    """Put what the points say in the place of fits that cannot be believed."""
-    ce = m.ce[rows]
-    seen = points.ask_points(table, rows, test_A, knee_free=ce)
-    seen_u, chord_u, gain_u, short = (
-        rule(x) for x in ("points_seen", "points_chord_u", "sweep_gain_u", "short_below")
-    )
-    path = seen.path_S > seen_u * seen.path_u_S
-    runs = seen.top_S > seen_u * seen.top_u_S
-    no_knee = np.isnan(seen.knee_V)
-    dead = ((seen.span_ohm > rule("open_above")) | seen.still) & ~(seen.most_ohm < short)
-    hard = seen.even & (seen.most_ohm < short) & ~dead
-    line = seen.even & np.isfinite(seen.straight_S)
-    # Chords alike; or both ends in the current limit, where they differ, but nothing bends like a junction.
-    alike = runs & (np.abs(np.log(seen.top_S * (1 / seen.path_S))) < 0.5) | no_knee
-    alike = (seen.even & path & alike | line) & ~dead & ~hard
-    # The points nearest to zero measure a short, or show that it is at most so large: it then lies evenly
-    # over the decades between the least short and that.
-    at_most = hard & ~(seen.free & path)
-    widest = np.log(np.maximum(seen.most_ohm / rule("points_least_short"), 1.0))
-    ohm = np.where(path, 1.0 / seen.path_S, np.inf)
-    ohm = np.where(line, 1.0 / seen.straight_S, ohm)
-    ohm = np.where(hard, np.minimum(ohm, seen.most_ohm), ohm)
-    ohm = np.where(at_most, seen.most_ohm * np.exp(-0.5 * widest), ohm)
-    ohm = np.where(dead, np.inf, ohm)
-    u = np.hypot(chord_u, np.where(path & ~line, seen.path_u_S / seen.path_S, 0.0))
-    unseen = np.isinf(ohm) & (seen.floor_ohm > 0)
-    floor = np.where(dead & ~seen.still, np.maximum(seen.span_ohm, seen.floor_ohm), seen.floor_ohm)
-    nothing = ~dead & ~hard & ~alike & ~ce & no_knee
-    put = {
-        "kind": np.select([dead, hard | alike | ce, nothing], [OPEN, RESISTOR, NONE], JUNCTION),
-        "n": np.nan, "n_u": np.nan, "rs_ohm": 0.0, "sat_A": 0.0, "sat_u_ln": chord_u,
-        "path_ohm": np.maximum(ohm, 1e-6),
-        "path_u_ln": np.where(at_most, np.hypot(widest / np.sqrt(12.0), gain_u), u),
-        "floor_ohm": np.where(unseen, np.minimum(floor, _MOST_OHM), np.nan),
-        "bv_V": np.nan, "bv_u_V": np.nan, "knee_V": seen.knee_V, "knee_u_V": seen.knee_u_V,
-        "from_points": True, "swapped": seen.swapped & ~ce,
-        "doubt": np.where(ce & (seen.doubt == "sweep_both_ways"), "", seen.doubt),
-        "most_ohm": np.where(at_most, seen.most_ohm, np.nan),
-    }  # fmt: skip
-    for name, value in put.items():
-        vars(m)[name][rows] = value
-
-
-def _mark_two_passes(m: SimpleNamespace, table: SweepTable) -> None:
-    """Mark sweeps that hold two passes which contradict each other: noise found from both hides it."""
-    turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
-    full = np.flatnonzero(np.diff(table.starts) > 5)
-    if full.size and turns.size:
-        many = np.add.reduceat(np.append(turns, [False, False]), table.starts[:-1][full])
-        rows = full[many >= 2]  # a sweep in one direction holds one pass
-        if rows.size:
-            differ = points.passes_differ(*points.sorted_points(table, rows))
-            m.doubt[rows[differ]] = "sweep_passes_differ"
+        m.floor_ohm[no_end] = MOST_OHM
 
 
 @_quiet

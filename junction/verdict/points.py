@@ -14,6 +14,8 @@ import numpy as np
 from junction.base.records import SweepTable
 from junction.shelf.rules import rule
 
+NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY = range(5)
+MOST_OHM = 1e15  # stands for no end, so that ratios stay numbers
 _quiet = np.errstate(invalid="ignore", divide="ignore", over="ignore")  # empty rows and dead currents
 
 
@@ -111,18 +113,6 @@ def _chord(a, b):
     return (b[1] - a[1]) / (b[0] - a[0]), np.hypot(a[2], b[2]) / rise
 
 
-def least_step(table: SweepTable) -> np.ndarray:
-    """Least change of current between points logged one after the other, of every sweep (n,) [A]; 0: none."""
-    out = np.zeros(len(table))
-    full = np.flatnonzero(np.diff(table.starts) > 1)
-    if full.size:
-        step = np.abs(np.diff(table.i_A, append=np.nan))
-        step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
-        least = np.fmin.reduceat(np.where(step > 0, step, np.inf), table.starts[:-1][full])
-        out[full] = np.where(np.isfinite(least), least, 0.0)
-    return out
-
-
 @_quiet
 def line_slope(table: SweepTable, rows: np.ndarray, above_V: np.ndarray, below_V: np.ndarray):
     """Slope of a straight line with an offset through the points between two voltages.
@@ -156,10 +146,8 @@ def _without_spikes(i):
 
 
 @_quiet
-def ask_points(
-    table: SweepTable, rows: np.ndarray, test_A: float, knee_free: np.ndarray | bool = False
-) -> SimpleNamespace:
-    """Look at the points of some sweeps.
+def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarray) -> SimpleNamespace:
+    """What the points of some sweeps say, their fits not believed.
 
     Parameters
     ----------
@@ -167,77 +155,94 @@ def ask_points(
     rows : ndarray of int (k,)
     test_A : float
         Test current for the knee [A].
-    knee_free : ndarray of bool (k,), optional
-        Paths without a knee (collector-emitter), whose forward points are as good as any.
+    ce : ndarray of bool (k,)
+        Collector-emitter paths: without a knee, their forward points are as good as any.
 
     Returns
     -------
     namespace of ndarray (k,)
-        nan where the sweep has no such points.  ``top_S``, ``top_u_S``: slope from the points nearest to
-        zero to the highest tenth of the forward voltages, and its standard uncertainty [S].  ``path_S``,
-        ``path_u_S``: the same to the middle of the reverse part, or through the points before the knee
-        where no reverse part was swept [S]; the ammeter's offset is in neither, and noise may make it
-        negative.  ``straight_S``: slope of all points before the current limit where they lie on one line
-        [S].  ``span_ohm``: whole swept voltage over the whole change of current, whatever the offset [ohm].
-        ``most_ohm``: between neighbouring points about zero that much current starts to flow that the
-        resistance is at most this [ohm].  ``free``: points before the current limit measure the resistance.
-        ``still``: the current does not change beyond its scatter.  ``floor_ohm``: a path of at least this
-        resistance could hide in offset and scatter [ohm].  ``even``: both ends carry about the same
-        current, as a resistance does and a junction does not.  ``knee_V``, ``knee_u_V``: forward voltage
-        where the current, less that of the path, reaches the test current, and its standard uncertainty, a
-        third of the step it lies in included [V].  ``swapped``: it conducts in reverse as a junction should
-        forward, and not forward.  ``doubt``: as that of `measured`.
+        What `measured` holds of these sweeps, under the same names.  ``path_S``, ``path_u_S``: slope from the
+        points nearest to zero to the middle of the reverse part, or through the points before the knee where
+        no reverse part was swept, and its standard uncertainty [S]; the ammeter's offset is not in it, and
+        noise may make it negative; nan where the sweep has no such points.  ``hides_ohm``: a path of at
+        least this resistance could hide in offset and scatter [ohm].
     """
-    near_zero, before_knee, seen_u, most_offset = (
-        rule(f"points_{name}") for name in ("near_zero", "before_knee", "seen", "most_offset")
+    near_zero, before_knee, seen_u, most_offset, swapped_knee, chord_u = (
+        rule(f"points_{x}")
+        for x in ("near_zero", "before_knee", "seen", "most_offset", "swapped_knee", "chord_u")
     )
     v, i = sorted_points(table, rows)
-    differ = passes_differ(v, i)
     p = _Points(v, _without_spikes(i))
     i, low, high = p.i, p.low, p.high
-    all_low, all_high = np.fmin.reduce(i, axis=1), np.fmax.reduce(i, axis=1)
-    whole = all_high - all_low
+    whole = np.fmax.reduce(i, axis=1) - np.fmin.reduce(i, axis=1)
     zero = _near_zero(p)
-    top = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
-    path, bends, stopped = _path(p, zero, knee_free)
-    straight = _straight(p)
+    # from the points nearest to zero to the highest tenth of the forward voltages
+    top_S, top_u_S = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
+    (path_S, path_u_S), bends, stopped = _path(p, zero, ce)
+    straight_S = _straight(p)
     most, free = _most_ohm(p)
     still = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
     every = p.line(p.real)
-    hides = np.where(still, every[:2], path)
-    floor = 1.0 / (np.fmax(hides[0], 0.0) + seen_u * hides[1])
+    hides = np.where(still, every[:2], (path_S, path_u_S))
+    hides_ohm = 1.0 / (np.fmax(hides[0], 0.0) + seen_u * hides[1])
+    # Both ends carry about the same current, as a resistance does and a junction does not.
     near_end = [np.abs(v - x[:, None]) <= 1e-9 + 0.02 * np.abs(x[:, None]) for x in (low, high)]
     ends = [np.abs(np.nan_to_num(_median(i, keep))) for keep in near_end]
     both = (low < -near_zero / 2) & (high > near_zero / 2)
     # what a resistance would carry at the nearer end, of what it carries at the further one
     share = np.minimum(np.minimum(-low, high) / np.maximum(-low, high), 1.0)
     even = np.where(both, np.minimum(*ends) > 0.5 * np.maximum(*ends) * share, True)
+    # Where the current, less that of the path, reaches the test current; and the same with leads swapped.
     offset = np.nan_to_num(zero[1] * (np.abs(zero[1]) < most_offset))[:, None]
-    ohm = np.where(path[0] > seen_u * path[1], 1.0 / np.where(path[0] > 0, path[0], np.nan), np.inf)
+    path = path_S > seen_u * path_u_S
+    ohm = np.where(path, 1.0 / path_S, np.inf)
     knee, knee_u = _knee(v, i - offset, ohm, test_A)
     # Before a low knee the junction itself conducts: with N up to 2, at most this much of the slope.
     own = np.nan_to_num(test_A * np.exp((before_knee - knee) / 0.05)) / before_knee
-    path = path[0], np.hypot(path[1], np.where(low > -near_zero, own, 0.0))
+    path_u_S = np.hypot(path_u_S, np.where(low > -near_zero, own, 0.0))
+    path = path_S > seen_u * path_u_S
+    no_knee = np.isnan(knee)
     mirror = _knee(-v[:, ::-1], (offset - i)[:, ::-1], np.full(rows.size, np.inf), test_A)[0]
-    swapped_knee = rule("points_swapped_knee")
-    swapped = np.isnan(knee) & (mirror < swapped_knee) & (high > 0.3)
     forward_low, forward_high = _ends(i, v > 0)
+    swapped = no_knee & (mirror < swapped_knee) & (high > 0.3)
     swapped &= ends[0] * high > rule("points_one_way") * -low * np.nan_to_num(forward_high - forward_low)
     bent = bends & (low > -swapped_knee * 2) & (np.minimum(*ends) > 0.1 * np.maximum(*ends)) & both
     falls = (every[0] < -seen_u * every[1]) & (-every[0] * (high - low) > 10.0 * p.digit_A)
     # Nearly every forward point carries the same large current, and no point about zero says why.
+    short = rule("short_below")
     forward = (v > before_knee) & p.real
     stands = (forward & p.stands).sum(axis=1)
     stands = (stands >= 3) & (stands >= rule("points_most_limited") * forward.sum(axis=1))
     limited = np.isnan(most) & (stands | (still & (np.abs(_median(i, p.real)) > most_offset)))
-    limited |= stopped & ~(most < rule("short_below")) & np.isnan(straight)
-    doubts = {"sweep_passes_differ": differ, "sweep_limited": limited, "sweep_both_ways": bent,
-              "sweep_falls": falls}  # fmt: skip
+    limited |= stopped & ~(most < short) & np.isnan(straight_S)
+    # No current at all, whatever the offset; a short; or chords alike, or both ends in the current limit,
+    # where they differ, but nothing bends like a junction.
+    span_ohm = (high - np.minimum(low, 0.0)) / whole
+    dead = ((span_ohm > rule("open_above")) | still) & ~(most < short)
+    hard = even & (most < short) & ~dead
+    line = even & np.isfinite(straight_S)
+    alike = (top_S > seen_u * top_u_S) & (np.abs(np.log(top_S * (1 / path_S))) < 0.5) | no_knee
+    alike = (even & path & alike | line) & ~dead & ~hard
+    # The points nearest to zero measure a short, or show that it is at most so large: it then lies evenly
+    # over the decades between the least short and that.
+    at_most = hard & ~(free & path)
+    widest = np.log(np.maximum(most / rule("points_least_short"), 1.0))
+    ohm = np.where(line, 1.0 / straight_S, np.where(path, 1.0 / path_S, np.inf))
+    ohm = np.where(hard, np.minimum(ohm, most), ohm)
+    ohm = np.where(at_most, most * np.exp(-0.5 * widest), ohm)
+    ohm = np.where(dead, np.inf, ohm)
+    u = np.hypot(chord_u, np.where(path & ~line, path_u_S / path_S, 0.0))
+    floor = np.where(dead & ~still, np.maximum(span_ohm, hides_ohm), hides_ohm)
+    doubts = {"sweep_limited": limited, "sweep_both_ways": bent & ~ce, "sweep_falls": falls}
     return SimpleNamespace(
-        top_S=top[0], top_u_S=top[1], path_S=path[0], path_u_S=path[1], straight_S=straight,
-        span_ohm=(high - np.minimum(low, 0.0)) / whole, most_ohm=most, free=free, still=still,
-        floor_ohm=floor, even=even, knee_V=knee, knee_u_V=knee_u, swapped=swapped,
-        doubt=np.select(list(doubts.values()), list(doubts), ""),
+        path_S=path_S, path_u_S=path_u_S, hides_ohm=hides_ohm,
+        kind=np.select([dead, hard | alike | ce, no_knee], [OPEN, RESISTOR, NONE], JUNCTION),
+        n=np.nan, n_u=np.nan, rs_ohm=0.0, sat_A=0.0, sat_u_ln=chord_u, path_ohm=np.maximum(ohm, 1e-6),
+        path_u_ln=np.where(at_most, np.hypot(widest / np.sqrt(12.0), rule("sweep_gain_u")), u),
+        floor_ohm=np.where(np.isinf(ohm) & (hides_ohm > 0), np.minimum(floor, MOST_OHM), np.nan),
+        bv_V=np.nan, bv_u_V=np.nan, knee_V=knee, knee_u_V=knee_u, from_points=True,
+        swapped=swapped & ~ce, doubt=np.select(list(doubts.values()), list(doubts), ""),
+        most_ohm=np.where(at_most, most, np.nan),
     )  # fmt: skip
 
 

@@ -42,7 +42,8 @@ from junction.physics.temperature import forward_voltage, forward_voltage_slope,
 from junction.shelf.results import Family, PartType
 from junction.shelf.rules import families, rule, rules
 from junction.shelf.types import find_type
-from junction.verdict.measured import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY, knee_voltage, measured
+from junction.verdict.measured import knee_voltage, measured
+from junction.verdict.points import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY
 
 #: Maximum ratings that a breakdown must not stay under, in the order they are looked for.
 _BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}

@@ -201,7 +201,7 @@ def test_slopes_carry_their_uncertainty():
     i = [v / 1e4 + 2e-5 + rng.normal(0, 1e-6, 80) for _ in range(400)]
     n = len(i)
     table = sweep_table(["P"] * n, ["BE"] * n, [v] * n, i, [25.0] * n)
-    seen = ask_points(table, np.arange(n), 1e-3)
+    seen = ask_points(table, np.arange(n), 1e-3, np.zeros(n, bool))
     pull = (seen.path_S - 1e-4) / seen.path_u_S
     # medians smoothed over three points: between half and the whole of the stated spread
     assert 0.4 < pull.std() < 1.2 and abs(pull.mean()) < 0.2
