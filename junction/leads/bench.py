@@ -10,7 +10,7 @@ so over a tile, so few tiles cover much.  Every way to turn the canonical NPN pa
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations, permutations, product
 from math import log
@@ -34,8 +34,6 @@ from junction.leads.hypotheses import (
     kinds,
     lay_out,
     lay_out_in_circuit,
-    leak_limits_ohm,
-    matches,
     prior,
 )
 from junction.physics.network import Network
@@ -48,8 +46,14 @@ Types = Callable[[str], PartType | None]
 LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
 _CHUNK = 8000
-#: Junctions beside those of the transistor: anode, cathode, drop.
-_DIODES = ((2, 1, "v_ce_diode"), (0, 2, "v_be_extra"), (0, 1, "v_bc_extra"), (2, 0, "v_eb_extra"))
+#: What may lie between the nodes B 0, C 1, E 2 of a part, and 3, the inner base of a Darlington, which in any
+#: other part is the emitter: an element, its nodes, and the latent variable that it takes.
+_ELEMENTS = (
+    ("transistor", 0, 3, "v_be"), ("transistor", 3, 2, "v_second"), ("path", 0, 3, "ln_r_int"),
+    ("path", 3, 2, "ln_r2"), ("path", 0, 2, "ln_r_be"), ("path", 0, 1, "ln_r_bc"), ("path", 1, 2, "ln_r_ce"),
+    ("diode", 2, 1, "v_ce_diode"), ("diode", 0, 2, "v_be_extra"), ("diode", 0, 1, "v_bc_extra"),
+    ("diode", 2, 0, "v_eb_extra"),
+)  # fmt: skip
 #: What the linear form of the wide tiles over a circuit's paths misses of a reading, as a fraction of it.
 _CURVATURE = 0.06
 #: Edges of the bins a diode-mode reading is told apart by [V]; over-range is a bin of its own.
@@ -71,7 +75,7 @@ def visible_leak_ohm(meter: Meter) -> float:
 
 
 def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
-    """Networks of some tiles of one topology: nodes B 0, C 1, E 2, and 3 the inner base of a Darlington.
+    """Networks of some tiles of one topology.
 
     Returns
     -------
@@ -84,35 +88,25 @@ def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
     slopes: list[tuple[int, int, np.ndarray | float]] = []
     bf, br = (np.exp(np.nan_to_num(col[name])) for name in ("ln_bf", "ln_br"))
     share = 1 / bf + 1 / (1 + br)  # what a junction carries of IS exp(V/VT) while the third lead floats
-    drop_A = np.log(rule("leads_drop_current"))
-
-    def exp_or_zero(log_value: np.ndarray) -> np.ndarray:
-        return np.exp(np.where(np.isnan(log_value), -np.inf, log_value))
-
-    def transistor(base: int, emitter: int, drop: str) -> None:
-        is_A = exp_or_zero(drop_A - col[drop] / vt_V - np.log(share))
-        at = network.transistor(base, 1, emitter, is_A, bf, br)
-        slopes.extend([
-            (at, AT[drop], -1 / vt_V), (at, AT["ln_bf"], 1 / bf / share), (at + 1, AT["ln_bf"], 1.0),
-            (at, AT["ln_br"], br / (1 + br) ** 2 / share), (at + 2, AT["ln_br"], 1.0),
-        ])  # fmt: skip
-
-    def path(p: int, q: int, name: str) -> None:
-        slopes.append((network.path(p, q, exp_or_zero(-col[name])), AT[name], -1.0))
-
-    inner = 3 if darlington else 2
-    transistor(0, inner, "v_be")
-    if darlington:
-        transistor(inner, 2, "v_second")
-    path(0, inner, "ln_r_int")
-    if darlington:
-        path(inner, 2, "ln_r2")
-    for p, q, name in ((0, 2, "ln_r_be"), (0, 1, "ln_r_bc"), (1, 2, "ln_r_ce")):
-        path(p, q, name)
-    for anode, cathode, name in _DIODES if diodes else ():
-        is_A = exp_or_zero(drop_A - (col[name] + np.nan_to_num(col["v_pair"])) / vt_V)
-        at = network.diode(anode, cathode, is_A, np.full(len(theta), vt_V))
-        slopes.extend([(at, AT[name], -1 / vt_V), (at, AT["v_pair"], -1 / vt_V)])
+    ln_drop_A, pair_V = np.log(rule("leads_drop_current")), np.nan_to_num(col["v_pair"])
+    for element, p, q, name in _ELEMENTS:
+        if (p == 3 and not darlington) or (element == "diode" and not diodes):
+            continue
+        q = 2 if q == 3 and not darlington else q
+        value = {"path": -col[name], "diode": ln_drop_A - (col[name] + pair_V) / vt_V,
+                 "transistor": ln_drop_A - col[name] / vt_V - np.log(share)}[element]  # fmt: skip
+        value = np.exp(np.where(np.isnan(value), -np.inf, value))  # what a part has none of carries nothing
+        if element == "path":
+            slopes.append((network.path(p, q, value), AT[name], -1.0))
+        elif element == "diode":
+            at = network.diode(p, q, value, np.full(len(theta), vt_V))
+            slopes += [(at, AT[name], -1 / vt_V), (at, AT["v_pair"], -1 / vt_V)]
+        else:
+            at = network.transistor(p, 1, q, value, bf, br)
+            slopes += [
+                (at, AT[name], -1 / vt_V), (at, AT["ln_bf"], 1 / bf / share), (at + 1, AT["ln_bf"], 1.0),
+                (at, AT["ln_br"], br / (1 + br) ** 2 / share), (at + 2, AT["ln_br"], 1.0),
+            ]  # fmt: skip
     return network, slopes
 
 
@@ -124,7 +118,8 @@ def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_oh
     theta, dead = tiles["theta"], tiles["dead"]
     v, i, r = np.full(dead.shape, open_V), np.zeros(dead.shape), np.zeros(dead.shape)
     dv = np.zeros((*dead.shape, len(LATENT)))
-    has_diodes = ~np.isnan(theta[:, [AT[name] for *_, name in _DIODES]]).all(axis=1)
+    drops = [AT[name] for element, *_, name in _ELEMENTS if element == "diode"]
+    has_diodes = ~np.isnan(theta[:, drops]).all(axis=1)
     for darlington, diodes in product((False, True), repeat=2):
         member = (tiles["darlington"] == darlington) & (has_diodes == diodes)
         tile, place = np.nonzero(~dead & member[:, None])
@@ -290,60 +285,42 @@ def bench_for(
     visible = visible_leak_ohm(meter)
     hidden = rule("leads_past_visible") * visible
     if in_circuit and names != "AK":
-        hypotheses, tiles, entries = lay_out_in_circuit(hidden)
-        tiles = predict(tiles, meter, ohms=ohms)
-        index = np.concatenate([rows for _, rows, _ in entries])
-        tiles = {name: x[index] for name, x in tiles.items()}
-        tiles["hypothesis"] = np.concatenate([np.full(len(rows), h) for h, rows, _ in entries])
-        tiles["log_weight"] = np.concatenate([weight for *_, weight in entries])
+        hypotheses, tiles, (label, row, log_weight) = lay_out_in_circuit(hidden)
+        tiles = {name: x[row] for name, x in predict(tiles, meter, ohms=ohms).items()}
+        tiles |= {"hypothesis": label, "log_weight": log_weight}
         beside = ~np.isnan(tiles["theta"][:, PATH_COLUMNS]).all(axis=1, keepdims=True)
         off = _CURVATURE * np.minimum(tiles["mean"][:, :6], over_range_V(meter)) * beside
         tiles["noise"][:, :6] = np.hypot(tiles["noise"][:, :6], off)
     else:
-        type_ = types(marking) if types is not None and marking else None
-        # a path that diode mode shows is never within limits: where a registration allows so much, it does
-        # at a voltage near breakdown, and a junction's leakage does not shrink with the voltage as a path's
-        limits = {} if type_ is None else leak_limits_ohm(type_)
-        limits = {path: max(ohm, visible) for path, ohm in limits.items()}
-        weighed = [
-            replace(kind, type_limit_ohm=limits) if limits and matches(kind, type_) else kind
-            for kind in kinds(len(leads))
-        ]
         highest = rule("leads_highest_leak") if ohms else hidden
-        hypotheses, tiles = lay_out(weighed, visible, highest, in_circuit=in_circuit)
+        type_ = types(marking) if types is not None and marking else None
+        hypotheses, tiles = lay_out(kinds(len(leads)), visible, highest, in_circuit=in_circuit, type_=type_)
         if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
             keep = _plausible(tiles, meter, parts)
             tiles = {name: x[keep] for name, x in tiles.items()}
         tiles = predict(tiles, meter, ohms=ohms)
-    names = ("hypothesis", "log_weight", "mean", "factor", "noise")
     ceiling = np.array([over_range_V(meter)] * 6 + [log(rule("leads_ohms_over"))] * 6)
-    predictions = Predictions(*(tiles[name] for name in names), ceiling)
+    used = ("hypothesis", "log_weight", "mean", "factor", "noise")
     groups: dict[tuple, int] = {}
     group = [
-        groups.setdefault((() if q[0] == 1 else fault.faults, kind.device, kind.material), len(groups))
-        for kind, fault, q in hypotheses
+        groups.setdefault((() if q[0] == 1 else faults, kind.device, kind.material), len(groups))
+        for kind, faults, q in hypotheses
     ]
     group.append(groups.setdefault((("odd",), "unknown", ""), len(groups)))
-    quality = np.array([*(q for *_, q in hypotheses), [0.25] * 4])
-    paths = np.array([*(_path_quality(faults.faults, q) for _, faults, q in hypotheses), [[0.25] * 4] * 3])
+    paths = np.full((len(group), 3, 4), 0.25)
+    for at, (_, faults, quality) in zip(paths, hypotheses, strict=False):
+        at[:] = [1.0, 0.0, 0.0, 0.0]
+        for path, word in (fault.split() for fault in faults):
+            if quality[0] == 0.5:  # between the limits of families
+                at[PATH_AT[path], :2] = 0.5
+            elif word != "leaky" or quality[0] < 1:  # a leak within limits is none
+                at[PATH_AT[path]] = [q == word for q in QUALITIES]
     return Bench(
-        meter, leads, named, ohms, hypotheses, predictions, tiles["theta"][:, PATH_COLUMNS],
-        tiles["sd"][:, PATH_COLUMNS], quality, paths, np.array(group), tuple(groups),
+        meter, leads, named, ohms, hypotheses, Predictions(*(tiles[name] for name in used), ceiling),
+        tiles["theta"][:, PATH_COLUMNS], tiles["sd"][:, PATH_COLUMNS],
+        np.array([*(q for *_, q in hypotheses), [0.25] * 4]), paths, np.array(group), tuple(groups),
         *arrangements(leads, named=named),
     )  # fmt: skip
-
-
-def _path_quality(faults: Sequence[str], quality: np.ndarray) -> np.ndarray:
-    """Quality of each path, (3, 4), of a part of these faults that amount to this quality."""
-    out = np.zeros((3, 4))
-    out[:, 0] = 1.0
-    for path, word in (fault.split() for fault in faults):
-        row = out[PATH_AT[path]]
-        if quality[0] == 0.5:  # between the limits of families
-            row[:2] = 0.5
-        elif word != "leaky" or quality[0] < 1:  # a leak within limits is none
-            row[:] = [q == word for q in QUALITIES]
-    return out
 
 
 def arrangements(leads: Sequence[str], *, named: bool):
@@ -385,7 +362,6 @@ def _plausible(tiles: Tiles, meter: Meter, parts: Sequence[PartReadings]) -> np.
     So a pair that reads over-range in one direction has none worth laying out, and one that reads a
     voltage has none far below that voltage over the current.
     """
-    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
     limits = []
     for part in parts:
         least: dict[frozenset[str], float] = {}
@@ -395,7 +371,7 @@ def _plausible(tiles: Tiles, meter: Meter, parts: Sequence[PartReadings]) -> np.
             else:
                 over = over_range_V(meter)
                 volts = over if r.kind == "over" else min(abs(r.value), over)
-                ohm = volts / current_A / (1 + 1.5 * meter.current_spread)
+                ohm = volts / meter.test_current_A / (1 + 1.5 * meter.current_spread)
             pair = frozenset(r.placement.split("-"))
             least[pair] = max(least.get(pair, 0.0), ohm)
         leads, _ = LEAD_SETS[lead_set(part.readings)]

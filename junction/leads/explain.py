@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, isinf, isnan, log, nan
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -19,13 +20,13 @@ from junction.base.records import Interval, PartReadings, Reading
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Finding
 from junction.leads.bench import Bench, Types, reading_table
-from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, Kind, matches, prior
+from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, matches, prior
 from junction.shelf.results import PartType
 from junction.shelf.rules import rule
 
 #: Parts that are weighed at once.
 _CHUNK = 200
-_NOTHING = Kind("", "unknown", "", 0.0, {}, (), (), 0, (nan, nan), "", "")
+_NOTHING = SimpleNamespace(name="", device="unknown", material="", latent={}, reads_as="", transistor=False)
 _PATH_WORDS = {"BE": "base-emitter junction", "BC": "base-collector junction", "CE": "collector-emitter path",
                "AK": "diode junction"}  # fmt: skip
 LEAD_WORDS = {"B": "base", "C": "collector", "E": "emitter", "A": "anode", "K": "cathode"}
@@ -40,7 +41,7 @@ class Explanation:
     """One way to explain the readings: the same kind of part with the same faults, lead orders joined."""
 
     faults: tuple[str, ...]
-    kind: Kind
+    kind: SimpleNamespace
     polarity: str  # '' where both fit
     leads: dict[str, str]  # only what is settled within this explanation
     probability: float
@@ -168,20 +169,22 @@ def _path_ohms(
     bench: Bench, top: Explanation, part: PartReadings, value: np.ndarray, state: np.ndarray
 ) -> dict[str, Interval]:
     """Resistance of every short or leak of an explanation, with its 95 % interval."""
-    resistive = [] if top.hypothesis < 0 else [p for p, _ in bench.hypotheses[top.hypothesis][1].resistive]
     # in circuit the tiles are too wide, and the path may be the circuit's
-    if not top.faults or not resistive or (part.in_circuit and len(bench.leads) == 3):
+    if top.hypothesis < 0 or not top.faults or (part.in_circuit and len(bench.leads) == 3):
         return {}
     order = bench.order[top.arrangement]
     canonical = np.concatenate([order, order + 6])
     value, state = value[canonical], state[canonical]
     own = np.flatnonzero(bench.predictions.label == top.hypothesis)
+    laid_out = np.isfinite(bench.ln_ohm[own]).any(axis=0)
+    resistive = [path for path, _ in map(str.split, top.faults) if laid_out[PATH_AT[path]]]
+    if not resistive:
+        return {}
     predictions = bench.predictions.take(own)
     rows, like = predictions.log_likelihood(value[None, :], state)
     if rows.size == 0:
         return {}
     lead, meter = bench.lead_of(top.arrangement), bench.meter
-    current_A = meter.test_current_A or meter.open_voltage_V / meter.resistance_ohm
     counts_V = (meter.accuracy_counts + 0.5) * meter.resolution_V
     found = {}
     for path in resistive:
@@ -197,7 +200,7 @@ def _path_ohms(
         volts = min(value[pair][state[pair] == VALUE], default=nan)
         found[path] = Interval(*ends, "ohm")
         if volts <= counts_V:  # a reading within the meter's counts of zero is a limit
-            least = float((volts + counts_V) / (current_A * (1 - meter.current_spread)))
+            least = float((volts + counts_V) / (meter.test_current_A * (1 - meter.current_spread)))
             found[path] = Interval(nan, 0.0, max(ends[2], least), "ohm")
     return found
 
@@ -250,8 +253,8 @@ def _log_factor(bench: Bench, type_: PartType | None, polarity: str, gain: str) 
     if gain:
         against = log(rule("leads_gain_against"))
         speaks = [
-            not kind.transistor or any(not f.endswith("leaky") for f in fault.faults)
-            for kind, fault, _ in bench.hypotheses
+            not kind.transistor or any(not f.endswith("leaky") for f in faults)
+            for kind, faults, _ in bench.hypotheses
         ]
         cells += against * np.array(speaks)
         if gain == "high":
@@ -352,7 +355,8 @@ def evidence(bench: Bench, weighed: Weighed) -> list[Finding]:
         return [Finding("", "leads_contradict")]
     lead = bench.lead_of(top.arrangement)
     told = []
-    pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"] if top.kind.plain else []
+    plain = top.kind.latent.keys() == {"v_be", "ln_bf", "ln_br"}  # a bipolar transistor and nothing else
+    pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"] if plain else []
     if pairs and not top.faults and _silent(_between(readings, lead["C"], lead["E"])):
         if all(_junction_like(p) and len({r.placement for r in p}) == 2 for p in pairs):
             drops = listed([f"{r.placement} {value_words(r)}" for p in pairs for r in p if r.kind == "volt"])

@@ -13,18 +13,18 @@ their logarithm.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from functools import cache
 from itertools import product
 from math import log
+from types import SimpleNamespace
 
 import numpy as np
 
 from junction.judge.results import NO_LIMIT, QUALITIES, registered_leak
-from junction.shelf.results import Family, PartType
+from junction.shelf.results import PartType
 from junction.shelf.rules import families, rule
-from junction.shelf.tables import Row, records, reference_rows
+from junction.shelf.tables import Row, records
 
 #: Latent variables: junction drops at the current the families state [V], gains and resistances [log].
 LATENT = (
@@ -56,147 +56,86 @@ _LEVELS, _DRAWS = 6, 2
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
 
 
-@dataclass(frozen=True)
-class Kind:
-    """One kind of part: which network, and the spread of its latent variables (centre, sd)."""
-
-    name: str
-    device: str  # bjt, darlington, bjt with damper diode, diode; unknown for what is named, not judged
-    material: str
-    weight: float
-    latent: dict[str, tuple[float, float]]
-    groups: tuple[str, ...]  # of faults it is weighed with
-    in_circuit: tuple[str, ...]
-    draws: int
-    # a lower resistance than the first is a leak for every family it may be of, above the second for none
-    leak_limit_ohm: tuple[float, float]
-    called: str
-    reads_as: str  # subject and verb of the warning that such a part "reads like this"
-    type_limit_ohm: dict[str, float] = field(default_factory=dict)  # registered limit, by path
-
-    @property
-    def plain(self) -> bool:
-        """Whether it is a bipolar transistor and nothing else."""
-        return self.latent.keys() == {"v_be", "ln_bf", "ln_br"} and self.device == "bjt"
-
-    @property
-    def transistor(self) -> bool:
-        """Whether it is a bipolar transistor of some kind."""
-        return self.device not in ("diode", "unknown")
-
-
-@dataclass(frozen=True)
-class Fault:
-    """What is wrong: paths with a short or leak of unknown ohms, leads open, a junction gone soft."""
-
-    name: str
-    faults: tuple[str, ...]
-    weight: float
-    groups: tuple[str, ...] = ()
-    open_leads: tuple[str, ...] = ()
-    soft: bool = False
-    beside: str = ""  # a path of the circuit, laid out like a fault, and no fault of the part
-
-    @property
-    def resistive(self) -> tuple[tuple[str, str], ...]:
-        """(path, 'shorted' or 'leaky') of every path of unknown ohms."""
-        found = () if self.soft else (*self.faults, *([self.beside] if self.beside else []))
-        return tuple(tuple(f.split()) for f in found if not f.endswith("open"))
-
-    @property
-    def no_emitter(self) -> bool:
-        """Whether the emitter junction is gone and everything beside it alive."""
-        return not self.open_leads and any(f.endswith("open") for f in self.faults)
-
-    @property
-    def quality(self) -> np.ndarray:
-        """The part is what its worst fault is, `good` where there is none; over QUALITIES."""
-        worst = max((f.split()[1] for f in self.faults), key=_SEVERITY.index, default="good")
-        return np.array([float(q == worst) for q in QUALITIES])
-
-
-Hypothesis = tuple[Kind, Fault, np.ndarray]  # and the quality that amounts to, over QUALITIES
+#: A kind of part, what is wrong with it, and the quality that amounts to, over QUALITIES.
+Hypothesis = tuple[SimpleNamespace, tuple[str, ...], np.ndarray]
 Tiles = dict[str, np.ndarray]
 
 
-@cache
-def priors() -> dict[str, tuple[float, float, float]]:
-    """Value, centre and standard deviation of every row of the priors table.
+def _expect(row: Row, own: dict) -> None:
+    """Centre and standard deviation of the value of a voltage, else of its logarithm.
 
-    Centre and standard deviation are those of the value of a voltage, else of its logarithm; the range
-    low..high holds 95 %, which is four standard deviations.
-
-    Raises
-    ------
-    ShelfError
-        A row that cannot be read, with line and column.
+    The range low..high holds 95 %, which is four standard deviations.
     """
-    found = {}
-    for row in reference_rows("priors"):
-        own = row.values("priors")
-        value, low, high = own["value"], own["low"], own["high"]
-        if (low < high) == (low != low):
-            raise row.fault("value", "wants low below high or neither")
-        centre, spread = (value, high - low) if own["unit"] == "V" else (log(value), log(high / low))
-        found[own["name"]] = value, centre, spread / 4
-    return found
+    value, low, high = own["value"], own["low"], own["high"]
+    if (low < high) == (low != low):
+        raise row.fault("value", "wants low below high or neither")
+    centre, spread = (value, high - low) if own["unit"] == "V" else (log(value), log(high / low))
+    own["expected"] = centre, spread / 4
+
+
+def priors() -> Mapping[str, SimpleNamespace]:
+    """Rows of the priors table by name: ``value``, and ``expected``, the centre and standard deviation."""
+    return records("priors", finish=_expect)
 
 
 def prior(name: str) -> float:
     """Value of one row of the priors table, in the unit of the row."""
-    return priors()[name][0]
+    return priors()[name].value
 
 
-def _families(row: Row, column: str) -> list[Family]:
-    """Families that a cell lists, with `` + `` between them."""
-    shelf, names = families(), row.cells[column].split(" + ")
-    if not shelf.keys() >= set(names):
-        raise row.fault(column, f"{row.cells[column]!r} is no list of families of families.csv")
-    return [shelf[name] for name in names]
+def _compose(row: Row, own: dict) -> None:
+    """What a kind is made of: centre and standard deviation of its latent variables; its limit of a leak."""
+
+    def held(column: str):
+        shelf, names = families(), own[column].split(" + ")
+        if not shelf.keys() >= set(names):
+            raise row.fault(column, f"{own[column]!r} is no list of families of families.csv")
+        return [shelf[name] for name in names]
+
+    latent = {}
+    for name in (*LATENT, "twins"):
+        if own.get(name) in priors():
+            latent[name] = priors()[own[name]].expected
+        elif own.get(name):
+            some = held(name)
+            low, high = min(f.vf_low_V for f in some), max(f.vf_high_V for f in some)
+            half_width = rule("leads_window_joint" if some[1:] else "leads_window")
+            latent[name] = (low + high) / 2, (high - low) / (2 * half_width)
+    if "twins" in latent:  # two junctions of one die: a common drop, and a few millivolt between them
+        centre, spread = latent.pop("twins")
+        latent |= dict.fromkeys(("v_be_extra", "v_bc_extra"), (centre, prior("twin_v")))
+        latent["v_pair"] = 0.0, spread
+    ohms = [f.leak_at_V / f.leak_max_A for f in held("leak_families")]
+    own |= {
+        "latent": latent, "groups": own["faults"].split(" + "), "in_circuit": own["in_circuit"].split(" + "),
+        # a lower resistance than the first is a leak for every family it may be of, above the second for none
+        "draws": int(own["draws"]), "leak_limit_ohm": (min(ohms), max(ohms)),
+        "transistor": own["device"] not in ("diode", "unknown"),
+    }  # fmt: skip
 
 
-def _expected(row: Row, column: str) -> tuple[float, float]:
-    """Centre and sd of a latent variable: a prior's, or those of the forward windows of families."""
-    if row.cells[column] in priors():
-        return priors()[row.cells[column]][1:]
-    held = _families(row, column)
-    low, high = min(f.vf_low_V for f in held), max(f.vf_high_V for f in held)
-    return (low + high) / 2, (high - low) / (2 * rule("leads_window_joint" if held[1:] else "leads_window"))
-
-
-@cache
-def kinds(leads: int = 3) -> tuple[Kind, ...]:
+def kinds(leads: int = 3) -> tuple[SimpleNamespace, ...]:
     """Every kind of part with three (or two) leads that is weighed."""
-    made_of = [name for name in LATENT if name not in ("ln_r_be", "ln_r_bc", "v_pair")] + ["twins"]
-    found = []
-    for row in reference_rows("kinds"):
-        own = row.values("kinds")
-        latent = {name: _expected(row, name) for name in made_of if own[name]}
-        if "twins" in latent:  # two junctions of one die: a common drop, and a few millivolt between them
-            centre, spread = latent.pop("twins")
-            latent |= dict.fromkeys(("v_be_extra", "v_bc_extra"), (centre, prior("twin_v")))
-            latent["v_pair"] = 0.0, spread
-        ohms = [f.leak_at_V / f.leak_max_A for f in _families(row, "leak_families")]
-        kind = Kind(
-            own["name"], own["device"], own["material"], own["weight"], latent,
-            tuple(own["faults"].split(" + ")), tuple(own["in_circuit"].split(" + ")), int(own["draws"]),
-            (min(ohms), max(ohms)), own["called"], own["reads_as"],
-        )  # fmt: skip
-        if own["leads"] == leads:
-            found.append(kind)
-    return tuple(found)
+    return tuple(kind for kind in records("kinds", finish=_compose).values() if kind.leads == leads)
 
 
-@cache
-def faults() -> dict[str, Fault]:
+def _take_apart(row: Row, own: dict) -> None:
+    """Lists of a fault; ``resistive`` holds path and 'shorted' or 'leaky' where a path has unknown ohms."""
+    own["groups"], own["open_leads"] = own["groups"].split(" + "), own["open_leads"].split()
+    own["faults"] = tuple(filter(None, own["faults"].split(" + ")))
+    paths = () if own["soft"] else filter(None, (*own["faults"], own["beside"]))
+    own["resistive"] = [f.split() for f in paths if not f.endswith("open")]
+
+
+def faults() -> Mapping[str, SimpleNamespace]:
     """Every fault that is weighed, alone and in company, by name."""
-    return {
-        name: Fault(
-            name, tuple(filter(None, own.faults.split(" + "))), own.weight, tuple(own.groups.split(" + ")),
-            tuple(own.open_leads.split()), own.soft, own.beside,
-        )  # fmt: skip
-        for name, own in records("faults").items()
-    }
+    return records("faults", finish=_take_apart)
+
+
+def _quality(faults: Sequence[str]) -> np.ndarray:
+    """A part is what its worst fault is, `good` where there is none; over QUALITIES."""
+    worst = max((f.split()[1] for f in faults), key=_SEVERITY.index, default="good")
+    return np.array([float(q == worst) for q in QUALITIES])
 
 
 def normal_quantile(p: np.ndarray) -> np.ndarray:
@@ -207,36 +146,31 @@ def normal_quantile(p: np.ndarray) -> np.ndarray:
 
 
 @cache
-def _drawn(count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Evenly spread standard normal values of variance 1, and half the distance of each to its neighbours."""
+def _drawn(count: int, variable: int) -> tuple[np.ndarray, np.ndarray]:
+    """Evenly spread standard normal values of variance 1, and half the distance of each to its neighbours.
+
+    Their order differs between variables: it is that of the fractional parts of k sqrt(prime).
+    """
     quantiles = normal_quantile((np.arange(count) + 0.5) / count)
     quantiles = quantiles / np.sqrt(np.mean(quantiles**2))
     gaps = np.diff(quantiles)
-    return quantiles, 0.5 * np.concatenate([gaps[:1], 0.5 * (gaps[1:] + gaps[:-1]), gaps[-1:]])
+    half_gaps = 0.5 * np.concatenate([gaps[:1], 0.5 * (gaps[1:] + gaps[:-1]), gaps[-1:]])
+    at = np.argsort(np.argsort((np.arange(1, count + 1) * np.sqrt(_PRIMES[variable])) % 1.0))
+    return quantiles[at], half_gaps[at]
 
 
-@cache
-def _shuffled(count: int, variable: int) -> np.ndarray:
-    """A permutation of `count` that differs between variables: by the fractional parts of k sqrt(prime)."""
-    return np.argsort(np.argsort((np.arange(1, count + 1) * np.sqrt(_PRIMES[variable])) % 1.0))
-
-
-def _draw(kind: Kind, count: int) -> tuple[np.ndarray, np.ndarray]:
+def _draw(kind: SimpleNamespace, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Tiles of a kind's latent variables, stratified in every one of them: centres and sd, (count, l)."""
-    quantiles, half_gaps = _drawn(count)
     theta, sd = np.full((count, len(LATENT)), np.nan), np.zeros((count, len(LATENT)))
     for name, (centre, width) in kind.latent.items():
-        k = AT[name]
-        at = _shuffled(count, k)
-        if name in _NARROW:
-            theta[:, k], sd[:, k] = centre + width * quantiles[at], width * half_gaps[at]
-        else:
-            theta[:, k] = centre + width * np.sqrt(1 - _TILE_SHARE) * quantiles[at]
-            sd[:, k] = width * np.sqrt(_TILE_SHARE)
+        quantiles, half_gaps = _drawn(count, AT[name])
+        narrow = name in _NARROW
+        theta[:, AT[name]] = centre + width * (1.0 if narrow else np.sqrt(1 - _TILE_SHARE)) * quantiles
+        sd[:, AT[name]] = width * (half_gaps if narrow else np.sqrt(_TILE_SHARE))
     return theta, sd
 
 
-def _open_inside(kind: Kind, theta: np.ndarray, sd: np.ndarray, lead: str) -> None:
+def _open_inside(kind: SimpleNamespace, theta: np.ndarray, sd: np.ndarray, lead: str) -> None:
     """Take a lead off inside the part: what is beside it stays, and the junction that is left its drop."""
     if kind.device == "diode":
         theta[:, [AT["v_be_extra"], AT["v_eb_extra"]]] = np.nan
@@ -278,16 +212,16 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
     return centres, 0.5 * width, log(width / full) + np.where(hidden, log(prior("hidden_leak_density")), 0.0)
 
 
-def _tiles_of(kind: Kind, fault: Fault, visible_ohm: float, highest_ohm: float):
+def _tiles_of(kind: SimpleNamespace, fault: SimpleNamespace, visible_ohm: float, highest_ohm: float):
     """Centres, sd and log weight of every tile of one kind with one fault."""
     paths = len(fault.resistive)
     count = kind.draws // (2 if paths + len(fault.open_leads) < 2 else 4)
     theta, sd = _draw(kind, max(2, count) if fault.faults else 2 * kind.draws)
     if fault.soft:
-        _, centre, spread = priors()["soft_v"]
+        centre, spread = priors()["soft_v"].expected
         at = AT[f"v_{fault.faults[0][:2].lower()}_extra"]
         theta[:, at], sd[:, at] = centre + spread * np.linspace(-1.2, 1.2, len(theta)), 0.6 * spread
-    if fault.no_emitter:
+    if not fault.open_leads and any(f.endswith("open") for f in fault.faults):  # all beside it is alive
         _open_inside(kind, theta, sd, "E")
     log_weight = np.full(len(theta), -np.log(len(theta)))
     short_step, leak_step = _STEPS[max(1, paths)]
@@ -309,30 +243,21 @@ def _tiles_of(kind: Kind, fault: Fault, visible_ohm: float, highest_ohm: float):
     return theta, sd, log_weight
 
 
-def _leak_grade(kind: Kind, fault: Fault, theta: np.ndarray) -> np.ndarray:
-    """0 where the fault is one, 1 where a leak lies between families' limits, 2 where all are within."""
-    leaks = [path for path, word in fault.resistive if word == "leaky"]
-    grade = np.full(len(theta), 2 if leaks and len(leaks) == len(fault.faults) else 0)
-    for path in leaks:
-        registered = kind.type_limit_ohm.get(path)
-        tight, loose = np.log((registered, registered) if registered else kind.leak_limit_ohm)
-        ln_ohm = theta[:, PATH_COLUMNS[PATH_AT[path]]]
-        grade = np.minimum(grade, np.where(ln_ohm < tight, 0, np.where(ln_ohm < loose, 1, 2)))
-    return grade
-
-
 def lay_out(
-    weighed: Sequence[Kind], visible_ohm: float, highest_ohm: float, *, in_circuit: bool = False
-) -> tuple[tuple[Hypothesis, ...], Tiles]:
+    weighed: Sequence[SimpleNamespace], visible_ohm: float, highest_ohm: float,
+    *, in_circuit: bool = False, type_: PartType | None = None,
+) -> tuple[tuple[Hypothesis, ...], Tiles]:  # fmt: skip
     """All tiles of all faults of the given kinds.
 
     Parameters
     ----------
-    weighed : sequence of Kind
+    weighed : sequence of kinds
     visible_ohm, highest_ohm : float
         Largest leak that diode mode shows, and largest leak that is laid out [ohm].
     in_circuit : bool
         Paths of the circuit may lie beside a diode; see `lay_out_in_circuit` for a transistor.
+    type_ : PartType, optional
+        Its registered leakage is the limit of the kinds that it may be.
 
     Returns
     -------
@@ -347,16 +272,25 @@ def lay_out(
     hypotheses: list[Hypothesis] = []
     parts: list[Tiles] = []
     total_kind, total_fault = sum(k.weight for k in weighed), sum(f.weight for f in ills)
+    registered = leak_limits_ohm(type_) if type_ is not None else {}
     for kind, fault in product(weighed, ills):
         if not groups[kind.name] & set(fault.groups):
             continue
         theta, sd, log_weight = _tiles_of(kind, fault, visible_ohm, highest_ohm)
         log_weight = log_weight + np.log(kind.weight / total_kind * fault.weight / total_fault)
-        dead = np.zeros(6, bool)
-        for lead in fault.open_leads:
-            dead |= (RED == _NODE[lead]) | (BLACK == _NODE[lead])
-        grade = _leak_grade(kind, fault, theta)
-        for g, quality in enumerate((fault.quality, np.array([0.5, 0.5, 0, 0]), np.array([1.0, 0, 0, 0]))):
+        dead = np.isin([RED, BLACK], [_NODE[lead] for lead in fault.open_leads]).any(axis=0)
+        leaks = [path for path, word in fault.resistive if word == "leaky"]
+        # 0 where the fault is one, 1 where a leak lies between families' limits, 2 where all are within
+        grade = np.full(len(theta), 2 if leaks and len(leaks) == len(fault.faults) else 0)
+        for path in leaks:
+            limits = kind.leak_limit_ohm
+            if path in registered and matches(kind, type_):
+                # a path that diode mode shows is never within limits: where a registration allows so much, it
+                # does at a voltage near breakdown, and a junction's leakage does not shrink as a path's
+                limits = [max(registered[path], visible_ohm)] * 2
+            over = np.searchsorted(np.log(limits), theta[:, PATH_COLUMNS[PATH_AT[path]]], side="right")
+            grade = np.minimum(grade, over)
+        for g, quality in enumerate((_quality(fault.faults), [0.5, 0.5, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0])):
             pick = grade == g
             n = int(pick.sum())
             if n:
@@ -365,7 +299,7 @@ def lay_out(
                     "hypothesis": np.full(n, len(hypotheses)), "dead": np.tile(dead, (n, 1)),
                     "darlington": np.full(n, kind.device == "darlington"),
                 })  # fmt: skip
-                hypotheses.append((kind, fault, quality))
+                hypotheses.append((kind, fault.faults, np.array(quality)))
     return tuple(hypotheses), {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
 
 
@@ -382,10 +316,10 @@ def lay_out_in_circuit(highest_ohm: float):
     hypotheses : tuple of Hypothesis
     tiles : dict of ndarray
         As of `lay_out`, without hypothesis and weight.
-    entries : list of (hypothesis, rows, log weight)
-        The tiles of each hypothesis; a tile may serve several.
+    entries : tuple of ndarray (m,)
+        Hypothesis in rising order, its tile, and the log weight it has there; a tile may serve several.
     """
-    _, centre, spread = priors()["parallel_r"]
+    centre, spread = priors()["parallel_r"].expected
     low = log(rule("leads_least_beside"))
     width = (log(highest_ohm) - low) / _LEVELS
     levels = low + (np.arange(_LEVELS) + 0.5) * width  # in ln ohm
@@ -397,64 +331,59 @@ def lay_out_in_circuit(highest_ohm: float):
     level = np.tile(combos, (_DRAWS, 1))  # of the paths across BE, BC, CE, 0 for none
     weighed = [k for k in kinds() if "sound" in k.in_circuit]
     total = sum(k.weight for k in weighed)
-    hypotheses, parts, entries, first = [], [], [], 0
-    for kind in weighed:
-        for name in ("none", "E lead open", "C lead open", "B lead open"):
-            fault = faults()[name]
-            if fault.open_leads and "open" not in kind.in_circuit:
-                continue
-            theta, sd = _draw(kind, _DRAWS)
-            for lead in fault.open_leads:
-                _open_inside(kind, theta, sd, lead)
-            theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
-            theta[:, PATH_COLUMNS] = centres[level]
-            sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
-            log_weight = np.log(kind.weight / total * fault.weight / _DRAWS) + log_path[level].sum(axis=1)
-            entries.append((len(hypotheses), np.arange(first, first + len(theta)), log_weight))
-            hypotheses.append((kind, fault, fault.quality))
-            parts.append((theta, sd, np.full(len(theta), kind.device == "darlington")))
-            first += len(theta)
+    hypotheses, parts, entries, opened, first = [], [], [], [], 0
+    for kind, name in product(weighed, ("none", "E lead open", "C lead open", "B lead open")):
+        fault = faults()[name]
+        if fault.open_leads and "open" not in kind.in_circuit:
+            continue
+        theta, sd = _draw(kind, _DRAWS)
+        for lead in fault.open_leads:
+            _open_inside(kind, theta, sd, lead)
+        theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
+        theta[:, PATH_COLUMNS] = centres[level]
+        sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
+        log_weight = np.log(kind.weight / total * fault.weight / _DRAWS) + log_path[level].sum(axis=1)
+        entries.append((np.arange(first, first + len(theta)), log_weight))
+        hypotheses.append((kind, fault.faults, _quality(fault.faults)))
+        opened.append(set(fault.open_leads))
+        parts.append((theta, sd, np.full(len(theta), kind.device == "darlington")))
+        first += len(theta)
     theta, sd, darlington = (np.concatenate(x) for x in zip(*parts, strict=True))
     sound, edge = faults()["none"].weight, log(rule("short_below"))
     spans = {"shorted": edge - np.log(rule("leads_least_short")), "leaky": np.log(highest_ohm) - edge}
-    alone = entries[:]
+    alone = list(zip(hypotheses, entries, opened, strict=True))
     for (k, path), (word, span) in product(enumerate(PATHS), spans.items()):
         own = faults()[f"{path} {word}"].weight * width / span / sound
         ln_ohm = centres[level[:, k]]
         pick = (ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge)
-        for h, rows, log_weight in alone:
-            kind, fault, _ = hypotheses[h]
-            if set(fault.open_leads) & set(path):  # an open lead cannot carry a path of the part's own
-                continue
-            both = Fault(f"{fault.name}, {path} {word}", (*fault.faults, f"{path} {word}"), 1.0)
-            odds = np.log(own) - log_path[level[pick, k]]  # the part's own against the circuit's
-            entries.append((len(hypotheses), rows[pick], log_weight[pick] + odds))
-            hypotheses.append((kind, both, both.quality))
+        odds = np.log(own) - log_path[level[pick, k]]  # the part's own against the circuit's
+        for (kind, ills, _), (rows, log_weight), leads in alone:
+            if not leads & set(path):  # an open lead cannot carry a path of the part's own
+                entries.append((rows[pick], log_weight[pick] + odds))
+                both = (*ills, f"{path} {word}")
+                hypotheses.append((kind, both, _quality(both)))
     tiles = {"theta": theta, "sd": sd, "darlington": darlington, "dead": np.zeros((len(theta), 6), bool)}
-    return tuple(hypotheses), tiles, entries
+    label = np.repeat(np.arange(len(entries)), [len(rows) for rows, _ in entries])
+    return tuple(hypotheses), tiles, (label, *(np.concatenate(x) for x in zip(*entries, strict=True)))
 
 
-def matches(kind: Kind, type_: PartType) -> bool:
+def matches(kind: SimpleNamespace, type_: PartType) -> bool:
     """Whether a kind is what a registered type says the part is."""
     if type_.device == "diode":
         if type_.kind == "Zener":
             return kind.name in ("Zener", "silicon rectifier", "switching diode")
         return kind.device == "diode" and type_.family in ("", kind.name)
-    darlington = kind.device == "darlington"
-    if not kind.transistor or darlington != (type_.kind == "darlington"):
-        return False
-    if (kind.material == "germanium") != (type_.material == "germanium"):
-        return False
-    resistor = "ln_r_int" in kind.latent
-    if darlington:
-        return resistor == bool(type_.r_be_ohm) or not type_.r_be_ohm
-    if ("v_ce_diode" in kind.latent) != type_.damper_diode:
-        return False
-    if "v_bc_extra" in kind.latent:  # a Schottky clamp: no registered type is one
-        return False
-    if type_.damper_diode and not type_.r_be_ohm:
-        return True  # sheets of such parts often leave the resistor out
-    return bool(type_.r_be_ohm) == resistor
+    darlington, resistor = type_.kind == "darlington", "ln_r_int" in kind.latent
+    # sheets of Darlingtons and of parts with a damper diode often leave the resistor out
+    left_out = (darlington or type_.damper_diode) and not type_.r_be_ohm
+    return (
+        kind.transistor
+        and (kind.device == "darlington") == darlington
+        and (kind.material == "germanium") == (type_.material == "germanium")
+        and (darlington or ("v_ce_diode" in kind.latent) == type_.damper_diode)
+        and "v_bc_extra" not in kind.latent  # a Schottky clamp: no registered type is one
+        and (left_out or resistor == bool(type_.r_be_ohm))
+    )
 
 
 def leak_limits_ohm(type_: PartType) -> dict[str, float]:

@@ -119,9 +119,9 @@ def test_the_bar_of_a_sitting_settles_it():
 def laid_out():
     """All tiles of the hypotheses with two and three leads, and in circuit."""
     tiles = [lay_out(kinds(n), 2e3, 3e3, in_circuit=n == 2)[1] for n in (2, 3)]
-    _, inside, entries = lay_out_in_circuit(3e3)
+    _, inside, (_, _, log_weight) = lay_out_in_circuit(3e3)
     found = [x[name] for x in tiles for name in ("theta", "sd", "log_weight")]
-    return [*found, inside["theta"], inside["sd"], *(log_weight for *_, log_weight in entries)]
+    return [*found, inside["theta"], inside["sd"], log_weight]
 
 
 def same(one, other):
