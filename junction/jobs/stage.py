@@ -151,7 +151,7 @@ def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:
     for word, angle in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
         vce, ic = load_locus(planned.peak_output_V, planned.supply_V, planned.load_ohm, angle, re)
         loci[word] = vce, ic / n
-    warmest = max((d.case_C for d in planned.dissipation if isfinite(d.case_C)), default=25.0)
+    warmest = max((d["case_C"] for d in planned.dissipation if isfinite(d["case_C"])), default=25.0)
     vce = np.linspace(1.0, 2.6 * planned.supply_V, 200)
     areas = {kind.name: (vce, np.array([safe_current_A(kind, float(v), warmest) for v in vce]))
              for kind in types}  # fmt: skip

@@ -160,12 +160,9 @@ class Finisher:
         hot = [shares for shares, *_ in found["idle hot"]]
         away = not single and any(bool(s.runs_away[number]) for s in hot)
         gain = max(float(s.loop_gain[number]) for s in hot)
-        idle_A = np.concatenate([shares.ie_A[number] for shares, *_ in found["idle"]])
-        drops = idle_A * self._point("idle", *sides).re_ohm
-        share_of = {
-            w: tuple(np.concatenate([shares.fraction[number] for shares, *_ in found[w]]).tolist())
-            for w in POINTS
-        }
+        currents = {w: [shares.ie_A[number] for shares, *_ in found[w]] for w in POINTS}
+        share_of = {w: tuple(np.concatenate([x / x.sum() for x in currents[w]]).tolist()) for w in POINTS}
+        re_ohm = self._point("idle", *sides).re_ohm
         polarities = dict.fromkeys(p for p in (self.fits.polarity[i] for i in parts) if p)
         marks = tuple(self._mark(int(i)) for i in parts)
         notes = [] if self.complements is None else self._facing(marks)
@@ -180,7 +177,7 @@ class Finisher:
             imbalance_peak_heated=None if single else sizes["peak hot"][0],
             rails_idle=sizes.get("idle rails", (None,))[0], rails_peak=sizes.get("peak rails", (None,))[0],
             share_idle=share_of["idle"], share_peak=share_of["peak"],
-            emitter_drop_idle_V=tuple(drops.tolist()),
+            emitter_drop_idle_V=tuple((np.concatenate(currents["idle"]) * re_ohm).tolist()),
             dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts), thermal_loop_gain=gain,
             runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"][0], away, gain, limits)),
         )  # fmt: skip

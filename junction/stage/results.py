@@ -44,34 +44,6 @@ class OperatingPoint:
     watts_per_A: float = not_json(0.0)
 
 
-@dataclass(frozen=True)
-class Dissipation:
-    """Heat of one device in one way of driving the stage; nan where it cannot be known."""
-
-    case: str
-    average_W: float
-    peak_W: float  # instantaneous
-    vce_at_peak_V: float
-    ic_at_peak_A: float
-    sink_C: float = nan
-    case_C: float = nan
-    junction_C: float = nan
-
-
-@dataclass(frozen=True)
-class LimitCheck:
-    """One limit of a type held against what the stage asks of it."""
-
-    type: str
-    quantity: str  # in words, with its letter symbol
-    asked: float
-    limit: float
-    unit: str
-    verdict: str  # 'within', 'close', 'beyond', 'unknown'
-    text: str
-    source: str = ""
-
-
 @dataclass(frozen=True, eq=False)
 class Stage:
     """An output stage: what it asks of each device.
@@ -94,8 +66,12 @@ class Stage:
     peak_output_V: float = nan
     peak_output_A: float = nan
     headroom_V: float = nan
-    dissipation: tuple[Dissipation, ...] = ()
-    limits: tuple[LimitCheck, ...] = ()
+    # heat of one device in each way of driving the stage: case, average_W, peak_W (instantaneous),
+    # vce_at_peak_V, ic_at_peak_A, sink_C, case_C, junction_C; nan where it cannot be known
+    dissipation: tuple[Mapping, ...] = ()
+    # limits of the types held against what the stage asks: type, quantity (in words, with its letter symbol),
+    # asked, limit, unit, verdict ('within', 'close', 'beyond', 'unknown'), text, source
+    limits: tuple[Mapping, ...] = ()
     loop_gain_device: float = nan  # theta dP/dT of one device on a stiff drive, alone
     loop_gain_bias: float = nan  # the same with the sink heated by all, the bias not following
     vce_critical_V: float = nan  # V_CE at which loop_gain_device would be 1

@@ -30,11 +30,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import TransistorFits
+from junction.physics.temperature import TemperatureLaw, transistor_parameters
 from junction.stage.results import OperatingPoint
 
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
@@ -77,30 +79,18 @@ class Devices:
 
     def at(self, temp_C) -> dict[str, np.ndarray]:
         """Parameters carried to a temperature by the SPICE laws, with the thermal voltage as ``VT``."""
-        v, temp = self.values, np.asarray(temp_C, float)
-        kelvin = temp + ZERO_CELSIUS_K
-        ratio, vt = kelvin / (REFERENCE_TEMP_C + ZERO_CELSIUS_K), thermal_voltage(temp)
-        exponent = (ratio - 1) * v["EG"] / vt + v["XTI"] * np.log(ratio)
-        gain = ratio ** v["XTB"]
+        v, vt = self.values, thermal_voltage(np.asarray(temp_C, float))
+        law = TemperatureLaw(v["EG"], v["XTI"], v["XTB"])
         # d ln(IS)/dT is for the electrothermal derivative [1/K]
-        return {**v, "VT": vt, "IS": v["IS"] * np.exp(exponent), "BF": v["BF"] * gain,
-                "ISE": v["ISE"] / gain * np.exp(exponent / v["NE"]),
-                "dlnIS": (v["XTI"] + v["EG"] / vt) / kelvin}  # fmt: skip
+        slope = (v["XTI"] + v["EG"] / vt) / (np.asarray(temp_C, float) + ZERO_CELSIUS_K)
+        return {**transistor_parameters(v, temp_C, law=law), "VT": vt, "dlnIS": slope}
 
 
-def devices_from_fits(fits: TransistorFits, value=None) -> Devices:
-    """Devices of a batch of fits, or of draws of them.
-
-    Parameters
-    ----------
-    fits : TransistorFits
-    value : ndarray (..., n, p), optional
-        Parameters to take in place of `fits.value`, for example draws.
-    """
-    table = np.asarray(fits.value if value is None else value, float)
+def devices_from_fits(fits: TransistorFits) -> Devices:
+    """Devices of a batch of fits."""
     columns = {}
     for name, default in ABSENT.items():
-        given = table[..., fits.names.index(name)] if name in fits.names else default
+        given = fits.value[..., fits.names.index(name)] if name in fits.names else default
         # what the data cannot hold leaves its effect out
         given = np.where(np.isfinite(given), given, default)
         # SPICE writes "no such effect" as zero
@@ -108,25 +98,7 @@ def devices_from_fits(fits: TransistorFits, value=None) -> Devices:
     return Devices(columns)
 
 
-@dataclass(frozen=True, eq=False)
-class Point:
-    """Drive voltage of devices at given currents, with derivatives, and the currents that go with it.
-
-    All arrays broadcast alike: ``drive_V`` [V]; ``slope_V`` = dV/d ln IC [V]; ``vbe_V`` at the
-    terminals [V]; ``ib_A``, ``ie_A`` [A]; ``ie_slope_A`` = dIE/d ln IC [A]; ``temp_slope_V_per_K`` =
-    dV/dT at constant IC [V/K].
-    """
-
-    drive_V: np.ndarray
-    slope_V: np.ndarray
-    vbe_V: np.ndarray
-    ib_A: np.ndarray
-    ie_A: np.ndarray
-    ie_slope_A: np.ndarray
-    temp_slope_V_per_K: np.ndarray
-
-
-def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0) -> Point:
+def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0) -> SimpleNamespace:
     """Voltage between the drive node and the output node that makes each device carry its current.
 
     Parameters
@@ -142,7 +114,10 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
 
     Returns
     -------
-    Point
+    namespace
+        Arrays that broadcast alike: ``drive_V`` [V]; ``slope_V`` = dV/d ln IC [V]; ``vbe_V`` at the terminals
+        [V]; ``ib_A``, ``ie_A`` [A]; ``ie_slope_A`` = dIE/d ln IC [A]; ``temp_slope_V_per_K`` = dV/dT at
+        constant IC [V/K].
     """
     p = devices.at(temp_C)
     ic = np.exp(log_ic)
@@ -171,34 +146,12 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     temp_slope = vbe / kelvin - nvt * p["dlnIS"] * diffusion / (p["IS"] * forward)
     # and the base current falls as the gain rises, T**XTB
     temp_slope = temp_slope - ib * p["XTB"] / kelvin * (base + emitter)
-    return Point(
+    return SimpleNamespace(
         drive_V=vbe + ib * base + ie * emitter + p["DV"],
         slope_V=vbe_slope + ib_slope * base + (ic + ib_slope) * emitter,
         vbe_V=vbe + ib * p["RB"] + ie * p["RE"] + p["DV"],
         ib_A=ib, ie_A=ie, ie_slope_A=ic + ib_slope, temp_slope_V_per_K=temp_slope,
     )  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class Shares:
-    """Currents of every set: ``ie_A`` and ``ib_A`` (..., s, k); the rest (..., s).
-
-    ``loop_gain`` is the largest eigenvalue of the thermal loop (nan where none was solved);
-    ``runs_away`` where it is 1 or more, or no steady state was found.
-    """
-
-    ie_A: np.ndarray
-    ib_A: np.ndarray
-    drive_V: np.ndarray
-    drive_slope_V: np.ndarray  # dV/d ln(total current) of the whole set [V]
-    imbalance: np.ndarray
-    loop_gain: np.ndarray
-    runs_away: np.ndarray
-
-    @property
-    def fraction(self) -> np.ndarray:
-        """Share of each device in its set's current."""
-        return self.ie_A / self.ie_A.sum(axis=-1, keepdims=True)
 
 
 def imbalance(current_A) -> np.ndarray:
@@ -231,7 +184,7 @@ def _newton(devices: Devices, point: OperatingPoint, log_ic, rise, tolerance_V: 
     return log_ic, now, converged
 
 
-def _loop_gain(now: Point, log_ic, rise) -> np.ndarray:
+def _loop_gain(now: SimpleNamespace, log_ic, rise) -> np.ndarray:
     """Largest eigenvalue of the thermal loop of each set, total current held."""
     s = -now.temp_slope_V_per_K * rise * np.exp(log_ic) / now.slope_V  # theta dP/dT at a stiff drive
     k = s.shape[-1]
@@ -255,7 +208,7 @@ def share(
     start=None,
     tolerance_V: float = TOLERANCE_V,
     heat_steps: int = 8,
-) -> Shares:
+) -> SimpleNamespace:
     """Solve the currents of every set.
 
     Parameters
@@ -274,7 +227,11 @@ def share(
 
     Returns
     -------
-    Shares
+    namespace
+        Currents of every set: ``ie_A`` and ``ib_A`` (..., s, k); the rest (..., s): ``drive_V`` [V],
+        ``drive_slope_V`` = dV/d ln(total current) of the whole set [V], ``imbalance`` [1]; ``loop_gain``, the
+        largest eigenvalue of the thermal loop (nan where none was solved); ``runs_away`` where it is 1 or
+        more, or no steady state was found.
 
     Notes
     -----
@@ -300,7 +257,7 @@ def share(
             away |= (_loop_gain(now, log_ic, rise) >= 1) | ~ok
         away |= gain >= 1
     slope = 1.0 / (now.ie_slope_A / now.slope_V).sum(axis=-1)
-    return Shares(
+    return SimpleNamespace(
         ie_A=now.ie_A, ib_A=now.ib_A, drive_V=now.drive_V.mean(axis=-1), drive_slope_V=slope * point.total_A,
         imbalance=imbalance(now.ie_A), loop_gain=gain, runs_away=away,
     )  # fmt: skip

@@ -19,7 +19,7 @@ V = V_S/2.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import cos, isfinite, isnan, nan, pi, radians, sqrt
 
 import numpy as np
@@ -29,7 +29,7 @@ from junction.base.errors import UsageError
 from junction.judge.sentences import next_step, say
 from junction.shelf.ratings import power_at_W, safe_current_A, second_breakdown_line
 from junction.shelf.rules import rule
-from junction.stage.results import Dissipation, LimitCheck, OperatingPoint, Stage
+from junction.stage.results import OperatingPoint, Stage
 
 #: Points of a cycle and swings looked at; the maxima are flat: the error is far below a part in a thousand.
 _PHASE_POINTS, _SWINGS = 2881, 241
@@ -143,15 +143,13 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     rth_cs = notes.take(ask.rth_cs, "stage_rth_case_sink")
     rth = rth_jc + rth_cs
     idle_vce, peak_vce = _vce(ask, supply, swing, notes)
-    heat = tuple(
-        _warm(ask, *row, rth_cs, rth, notes) for row in _heat(ask, supply, swing, idle_A, re_rail, notes)
-    )
-    cold = heat[0].junction_C if heat and isfinite(heat[0].junction_C) else REFERENCE_TEMP_C
+    heat = _heat(ask, supply, swing, idle_A, re_rail, (rth_cs, rth), notes)
+    warm = [d["junction_C"] for d in heat if isfinite(d["junction_C"])]
     idle_temp = peak_temp = ask.temp_C
     if isnan(ask.temp_C):
-        idle_temp = cold
-        peak_temp = max((d.junction_C for d in heat if isfinite(d.junction_C)), default=cold)
-    per_ampere = max((d.average_W for d in heat if d.case != "idle"), default=0.0) / (peak_A / n)
+        idle_temp = heat[0]["junction_C"] if heat and isfinite(heat[0]["junction_C"]) else REFERENCE_TEMP_C
+        peak_temp = max(warm, default=idle_temp)
+    per_ampere = max((d["average_W"] for d in heat[1:]), default=0.0) / (peak_A / n)
     resistors = [ohms[0] if len(set(ohms[:n])) == 1 else ohms[:n] for ohms in (re, rb)]
     idle = OperatingPoint("idle", idle_A, idle_vce, idle_temp, *resistors, rth, idle_vce)
     peak = OperatingPoint("peak", peak_A, peak_vce, peak_temp, *resistors, rth, per_ampere)
@@ -160,7 +158,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     return Stage(
         n, re, rb, idle, peak, tuple(idle_A / n * r for r in own), ask.power_W, ask.load_ohm, supply,
         2 * swing, swing / sqrt(2), swing, swing / ask.load_ohm, supply - swing - peak_A * re_rail,
-        heat, limits, *gains, sink,
+        tuple(heat), tuple(limits), *gains, sink,
         tuple(dict.fromkeys(notes.assumptions)), tuple(dict.fromkeys(notes.questions)), tuple(notes.findings),
     )  # fmt: skip
 
@@ -271,40 +269,43 @@ def instant_peak(swing_V, supply_V: float, load_ohm: float, phase_rad: float = 0
     return vce_V * current_A, vce_V, current_A
 
 
-def _heat(ask: StageAsk, supply: float, swing: float, idle_A: float, re_rail: float, notes: _Notes):
-    """Ways of driving one device that matter: name, average and peak power, V_CE and current at the peak."""
+def _heat(ask: StageAsk, supply: float, swing: float, idle_A: float, re_rail: float, rth, notes: _Notes):
+    """Heat of one device in each way of driving that matters, idle first; all of a channel on one sink.
+
+    ``rth`` are the thermal resistances of a device, case to sink and junction to sink [K/W].
+    """
     n = ask.parallel
     volts = supply if not isnan(supply) else ask.vce_V
     if isnan(volts):
         return []
     rows = [("idle", volts * idle_A / n, volts * idle_A / n, volts, idle_A / n)]
-    if isnan(supply) or isnan(swing):
-        return rows
-    phase = notes.take(ask.load_phase_deg, "stage_load_phase")
-    most = supply / (1.0 + re_rail / ask.load_ohm)
-    # no swing passes the rail: past it there is no heat to work out
-    top, full = (most, "clipping") if swing > most else (swing, "rated power")
-    for word, angle in (("resistive load", 0.0), (f"load at {phase:g} degrees", radians(phase))):
-        circuit = (supply, ask.load_ohm, angle, re_rail)
-        rated, (power, vce, current) = average_W(top, *circuit), instant_peak(top, *circuit)
-        rows.append((f"{full}, {word}", rated / n, power / n, vce, current / n))
-        # where the parabola of the average over the swing is highest
-        mean = average_W(min(2 * supply / pi / (cos(angle) + re_rail / ask.load_ohm), top), *circuit)
-        worst, vce, current = instant_peak(np.linspace(0.0, top, _SWINGS), *circuit)
-        if mean > _WORSE * rated or worst > _WORSE * power:  # else full swing is the worst there is
-            rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n))
-    notes.assume("stage_class_b")
-    return rows
-
-
-def _warm(ask, case, average, peak, vce, ic, rth_cs, rth, notes: _Notes) -> Dissipation:
-    """Temperatures of one device that dissipates `average`, all devices of both rails on one sink."""
-    sink = nan
-    if not isnan(ask.rth_sa):
-        sink = notes.take(ask.ambient_C, "stage_ambient") + ask.rth_sa * average * 2 * ask.parallel
-    elif case != "idle" or not isnan(ask.ambient_C):
-        sink = notes.take(nan, "stage_sink")
-    return Dissipation(case, average, peak, vce, ic, sink, sink + rth_cs * average, sink + rth * average)
+    if not (isnan(supply) or isnan(swing)):
+        phase = notes.take(ask.load_phase_deg, "stage_load_phase")
+        most = supply / (1.0 + re_rail / ask.load_ohm)
+        # no swing passes the rail: past it there is no heat to work out
+        top, full = (most, "clipping") if swing > most else (swing, "rated power")
+        for word, angle in (("resistive load", 0.0), (f"load at {phase:g} degrees", radians(phase))):
+            circuit = (supply, ask.load_ohm, angle, re_rail)
+            rated, (power, vce, current) = average_W(top, *circuit), instant_peak(top, *circuit)
+            rows.append((f"{full}, {word}", rated / n, power / n, vce, current / n))
+            # where the parabola of the average over the swing is highest
+            mean = average_W(min(2 * supply / pi / (cos(angle) + re_rail / ask.load_ohm), top), *circuit)
+            worst, vce, current = instant_peak(np.linspace(0.0, top, _SWINGS), *circuit)
+            if mean > _WORSE * rated or worst > _WORSE * power:  # else full swing is the worst there is
+                rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n))
+        notes.assume("stage_class_b")
+    heat = []
+    for case, average, peak, vce, ic in rows:
+        sink = nan
+        if not isnan(ask.rth_sa):
+            sink = notes.take(ask.ambient_C, "stage_ambient") + ask.rth_sa * average * 2 * n
+        elif case != "idle" or not isnan(ask.ambient_C):
+            sink = notes.take(nan, "stage_sink")
+        case_C, junction_C = (sink + k_per_W * average for k_per_W in rth)
+        heat.append({"case": case, "average_W": average, "peak_W": peak, "vce_at_peak_V": vce,
+                     "ic_at_peak_A": ic, "sink_C": sink, "case_C": case_C,
+                     "junction_C": junction_C})  # fmt: skip
+    return heat
 
 
 def _loop_gains(ask: StageAsk, idle: OperatingPoint, rth: float, notes: _Notes) -> tuple[float, float, float]:
@@ -333,20 +334,22 @@ def _limits(ask: StageAsk, types, supply: float, device_A: float, heat, rth: flo
     if not types:
         notes.questions.append(next_step("stage_no_type"))
     checks = [check for kind in types for check in _of_type(kind, supply, device_A, heat)]
-    notes.findings += [check.text for check in checks if check.verdict == "beyond"]
-    worst = max((d.average_W for d in heat), default=nan)
+    notes.findings += [check["text"] for check in checks if check["verdict"] == "beyond"]
+    worst = max((d["average_W"] for d in heat), default=nan)
     limit_C = min((t_j for t_j in (t.rating("T_j") for t in types) if not isnan(t_j)), default=nan)
     if not (isfinite(limit_C) and worst > 0):
-        return tuple(checks), nan
+        return checks, nan
     ambient = notes.take(ask.ambient_C, "stage_ambient", "stage_sink_needed")
     sink = (limit_C - rth * worst - ambient) / (2 * ask.parallel * worst)
     if sink <= 0:
         notes.findings.append(say("stage_no_sink"))
-    return tuple(checks), sink
+    return checks, sink
 
 
-def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
-    def check(quantity: str, symbol: str, asked: float, limit: float, unit: str, **more) -> LimitCheck:
+def _of_type(kind, supply: float, device_A: float, heat) -> list[dict]:
+    """Rows of `Stage.limits` of one type."""
+
+    def check(quantity: str, symbol: str, asked: float, limit: float, unit: str, **more) -> dict:
         if isnan(limit) or isnan(asked):
             verdict, text = "unknown", say("limit_unknown", quantity=quantity)
         else:
@@ -354,35 +357,38 @@ def _of_type(kind, supply: float, device_A: float, heat) -> list[LimitCheck]:
             verdict = "beyond" if asked > limit else close
             text = say(f"limit_{symbol}", asked=asked, limit=limit, **more)
         source = next((limit.source for limit in kind.find(symbol)), kind.source)
-        return LimitCheck(kind.name, quantity, asked, limit, unit, verdict, f"{kind.name}: {text}", source)
+        return {"type": kind.name, "quantity": quantity, "asked": asked, "limit": limit, "unit": unit,
+                "verdict": verdict, "text": f"{kind.name}: {text}", "source": source}  # fmt: skip
 
-    hottest = max((d.junction_C for d in heat if isfinite(d.junction_C)), default=nan)
+    warm = [d for d in heat if isfinite(d["junction_C"])]
+    hottest = max((d["junction_C"] for d in warm), default=nan)
     out = [
         check("V_CEO against both rails", "V_CEO", 2 * supply, kind.rating("V_CEO"), "V"),
         check("I_C at the peak", "I_C", device_A, kind.rating("I_C"), "A"),
         check("T_j, worst drive", "T_j", hottest, kind.rating("T_j"), "C"),
     ]
-    warmest = max((d for d in heat if isfinite(d.case_C)), key=lambda d: d.average_W, default=None)
-    if warmest is not None:
-        allowed = power_at_W(kind, "case", warmest.case_C)
+    if warm:
+        worst = max(warm, key=lambda d: d["average_W"])
+        case_C = worst["case_C"]
+        allowed = power_at_W(kind, "case", case_C)
         if isnan(allowed):  # a rating that does not say where it holds: a case of 25 degC
             t_j = kind.rating("T_j")
-            allowed = kind.rating("P_tot") * min((t_j - warmest.case_C) / (t_j - REFERENCE_TEMP_C), 1.0)
-        out.append(check(f"P_tot derated, {warmest.case}", "P_tot", warmest.average_W, allowed, "W",
-                         drive=warmest.case, case_C=warmest.case_C))  # fmt: skip
+            allowed = kind.rating("P_tot") * min((t_j - case_C) / (t_j - REFERENCE_TEMP_C), 1.0)
+        out.append(check(f"P_tot derated, {worst['case']}", "P_tot", worst["average_W"], allowed, "W",
+                         drive=worst["case"], case_C=case_C))  # fmt: skip
     if not heat:
         return out
     # the worst instant against the dc safe area; past it, only the pulse lines of the type's chart help
-    worst = max(heat, key=lambda d: d.peak_W)
-    vce, asked = worst.vce_at_peak_V, worst.ic_at_peak_A
-    case_C = worst.case_C if isfinite(worst.case_C) else REFERENCE_TEMP_C
+    worst = max(heat, key=lambda d: d["peak_W"])
+    vce, asked, drive = worst["vce_at_peak_V"], worst["ic_at_peak_A"], worst["case"]
+    case_C = worst["case_C"] if isfinite(worst["case_C"]) else REFERENCE_TEMP_C
     allowed = safe_current_A(kind, vce, case_C)
-    found = check("safe area, worst instant", "P_tot", asked, allowed, "A", drive=worst.case, case_C=case_C)
-    words = [say("limit_area", watts=worst.peak_W, vce=vce, asked=asked, drive=worst.case)]
-    against = {"unknown": "limit_area_none", "beyond": "limit_area_pulse"}.get(found.verdict, "limit_area_dc")
-    words.append(say(against, case_C=case_C, limit=allowed))
+    found = check("safe area, worst instant", "P_tot", asked, allowed, "A", drive=drive, case_C=case_C)
+    words = [say("limit_area", watts=worst["peak_W"], vce=vce, asked=asked, drive=drive)]
+    against = {"unknown": "limit_area_none", "beyond": "limit_area_pulse"}
+    words.append(say(against.get(found["verdict"], "limit_area_dc"), case_C=case_C, limit=allowed))
     if isnan(second_breakdown_line(kind, vce)):
         words.append(say("limit_area_chart"))
     # an instant of a sine is not dc
-    verdict = "close" if found.verdict == "beyond" else found.verdict
-    return [*out, replace(found, verdict=verdict, text=f"{kind.name}: {'; '.join(words)}.")]
+    verdict = "close" if found["verdict"] == "beyond" else found["verdict"]
+    return [*out, found | {"verdict": verdict, "text": f"{kind.name}: {'; '.join(words)}."}]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import astuple
 from math import isfinite
 
 from junction.base.number import nominal, quantity
@@ -94,9 +93,9 @@ def _heat(stage: Stage) -> list[b.Block]:
 
     heads = ("average", "peak", "at V_CE", "I_C", "sink", "junction")
     rows = [
-        [d.case, quantity(d.average_W, "W"), quantity(d.peak_W, "W"),
-         quantity(d.vce_at_peak_V, "V"), quantity(d.ic_at_peak_A, "A"),
-         celsius(d.sink_C), celsius(d.junction_C)]
+        [d["case"], quantity(d["average_W"], "W"), quantity(d["peak_W"], "W"),
+         quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"),
+         celsius(d["sink_C"]), celsius(d["junction_C"])]
         for d in stage.dissipation
     ]  # fmt: skip
     return [b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)]
@@ -119,7 +118,7 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
     yield from (_asked(stage), "", b.text(drop_words(stage)))
     if stage.dissipation:
         yield from ("", b.text("heat in each device", "strong"), *_heat(stage))
-    yield b.bullets([c.text for c in stage.limits if c.verdict in ("close", "unknown")])
+    yield b.bullets([c["text"] for c in stage.limits if c["verdict"] in ("close", "unknown")])
     yield b.bullets(stage.questions, "needed to know more")
     yield b.bullets(_assumed(report), "assumed")
     yield b.bullets(live[1:], "and before you power up")
@@ -150,7 +149,7 @@ def tables(report: StageReport) -> dict:
     found: dict = {
         "stage": (("quantity", "value", "unit"), facts(stage)),
         "heat": (("drive", "average_W", "peak_W", "vce_at_peak_V", "ic_at_peak_A", "sink_C", "case_C",
-                  "junction_C"), [astuple(d) for d in stage.dissipation]),
+                  "junction_C"), [tuple(d.values()) for d in stage.dissipation]),
     }  # fmt: skip
 
     def cells(it: Interval | None) -> tuple:
@@ -210,9 +209,9 @@ def _limits(stage: Stage) -> list[b.Block]:
         return quantity(x, unit) if isfinite(x) else "not known"
 
     columns = b.columns("type", "limit", "asked", "allowed", "", "source", right=("asked", "allowed"))
-    rows = [[c.type, c.quantity, known(c.asked, c.unit), known(c.limit, c.unit), b.Badge(c.verdict), c.source]
-            for c in stage.limits]  # fmt: skip
-    notes = [c.text for c in stage.limits if c.verdict != "within" or "safe area" in c.quantity]
+    rows = [[c["type"], c["quantity"], known(c["asked"], c["unit"]), known(c["limit"], c["unit"]),
+             b.Badge(c["verdict"]), c["source"]] for c in stage.limits]  # fmt: skip
+    notes = [c["text"] for c in stage.limits if c["verdict"] != "within" or "safe area" in c["quantity"]]
     return [b.table(columns, rows), b.bullets(list(dict.fromkeys(notes)))]
 
 

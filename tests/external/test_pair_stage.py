@@ -33,8 +33,8 @@ def test_class_b_pair_on_20_V():
     stage = plan_stage(StageAsk(power_W=6.25, load_ohm=8.0, supply_V=10.0))
     assert stage.peak_output_V == pytest.approx(10.0, rel=1e-12)
     assert stage.peak_output_A == pytest.approx(1.25, rel=1e-12)
-    worst = next(d for d in stage.dissipation if d.case == "worst drive, resistive load")
-    assert worst.average_W * np.pi**2 / 10 == pytest.approx(1.25, rel=1e-12)
+    worst = next(d for d in stage.dissipation if d["case"] == "worst drive, resistive load")
+    assert worst["average_W"] * np.pi**2 / 10 == pytest.approx(1.25, rel=1e-12)
 
 
 @pytest.mark.parametrize(("supply", "load", "drops", "bias_ohm", "percent", "digits"), [
@@ -81,14 +81,14 @@ def test_junction_case_and_sink_chain():
     """
     ask = StageAsk(vce_V=25.0, idle_A=5.0, peak_A=6.0, rth_jc=0.4, rth_cs=0.1, rth_sa=0.25, ambient_C=25.0)
     row = plan_stage(ask).dissipation[0]  # both rails' devices, 2 x 125 W, share 0.25 K/W
-    assert row.average_W == pytest.approx(125.0)
-    assert row.junction_C == pytest.approx(150.0) and row.case_C == pytest.approx(100.0)
+    assert row["average_W"] == pytest.approx(125.0)
+    assert row["junction_C"] == pytest.approx(150.0) and row["case_C"] == pytest.approx(100.0)
 
 
 def test_junction_temperature_of_two_watts():
     """Kakani and Bhandari, Electronic Devices and Circuits, ex. 6.1: 25 C, 10 K/W, 2 W: 45 C."""
     ask = StageAsk(vce_V=20.0, idle_A=0.1, peak_A=0.2, rth_jc=9.9, rth_cs=0.1, rth_sa=1e-9, ambient_C=25.0)
-    assert plan_stage(ask).dissipation[0].junction_C == pytest.approx(45.0, rel=1e-9)
+    assert plan_stage(ask).dissipation[0]["junction_C"] == pytest.approx(45.0, rel=1e-9)
 
 
 @pytest.mark.parametrize(("rating", "slope", "case", "allowed"), [(0.625, 0.005, 50.0, 0.5), (1.0, 0.005,
@@ -98,8 +98,8 @@ def test_derating(rating, slope, case, allowed):
     kind = kind_of(P_tot=rating, T_j=25.0 + rating / slope, V_CEO=100.0, I_C=1.0)
     ask = StageAsk(vce_V=10.0, idle_A=0.01, peak_A=0.02, rth_jc=1.0, rth_cs=1e-12, rth_sa=1e-12,
     ambient_C=case)
-    check = next(c for c in plan_stage(ask, (kind,)).limits if "derated" in c.quantity)
-    assert check.limit == pytest.approx(allowed, rel=1e-6)
+    check = next(c for c in plan_stage(ask, (kind,)).limits if "derated" in c["quantity"])
+    assert check["limit"] == pytest.approx(allowed, rel=1e-6)
 
 
 def test_emitter_current_from_its_drop():

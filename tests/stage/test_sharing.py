@@ -47,7 +47,7 @@ def test_a_batch_equals_each_alone(devices):
 
 def test_equal_parts_share_equally(devices):
     s = share(devices.take(np.array([[2, 2, 2]])), PEAK)
-    np.testing.assert_allclose(s.fraction[0], 1 / 3, rtol=1e-12, atol=0)
+    np.testing.assert_allclose(s.ie_A[0] / s.ie_A[0].sum(), 1 / 3, rtol=1e-12, atol=0)
     assert s.imbalance[0] < 1e-12
 
 

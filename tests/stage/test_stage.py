@@ -45,13 +45,13 @@ def test_idle_current_and_drop_say_the_same():
 
 def test_limits_of_the_type():
     stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=42), (find_type("2N3055"),))
-    words = {c.quantity.split(" ")[0]: c.verdict for c in stage.limits}
+    words = {c["quantity"].split(" ")[0]: c["verdict"] for c in stage.limits}
     assert words["V_CEO"] == "beyond"  # 84 V over the device that is off, 60 V registered
     assert words["I_C"] == "within"
     assert any("sees both rails, 84 V; V_CEO is 60 V" in f for f in stage.findings)
-    area = next(c for c in stage.limits if c.quantity.startswith("safe area"))
-    assert area.verdict == "close" or area.limit > area.asked
-    assert all(c.source for c in stage.limits)
+    area = next(c for c in stage.limits if c["quantity"].startswith("safe area"))
+    assert area["verdict"] == "close" or area["limit"] > area["asked"]
+    assert all(c["source"] for c in stage.limits)
 
 
 def test_a_sink_too_small_is_found():
@@ -93,6 +93,6 @@ def test_a_supply_too_low_is_said_with_the_power_it_gives(supply, says):
     # with nothing kept back the rail stands across emitter resistor and load: (30/8.22)**2 * 8/2 = 53.3 W
     assert clipping_W(30.0, 8.0, 0.22) == pytest.approx((30.0 / 8.22) ** 2 * 8.0 / 2)
     assert clipping_W(36.8, 8.0, 0.22) == pytest.approx(80.0, rel=5e-3)  # 36.76 V rounded up
-    heat = [d for d in stage.dissipation if d.case != "idle"]
-    assert all(d.vce_at_peak_V > 0 and d.average_W > 0 for d in heat)
-    assert any(d.case.startswith("clipping") for d in heat) == (supply == 30.0)
+    heat = [d for d in stage.dissipation if d["case"] != "idle"]
+    assert all(d["vce_at_peak_V"] > 0 and d["average_W"] > 0 for d in heat)
+    assert any(d["case"].startswith("clipping") for d in heat) == (supply == 30.0)
