@@ -1,4 +1,4 @@
-"""Chosen sets to results: exact shares, 95 % intervals from draws, heat, grade, and exchanges.
+"""Chosen sets to results: exact shares, 95 % intervals from draws, heat, grade, exchanges, and advice.
 
 A grade is a convention of this tool.  The registered matched duals are held to a ratio of the two h_FE
 (lower over higher) of 0.8 or 0.9 to 1 and a V_BE difference of 3 to 15 mV, without emitter resistors
@@ -18,12 +18,13 @@ import numpy as np
 
 from junction.base.records import Interval, plain_name
 from junction.fit.results import TransistorFits
-from junction.judge.sentences import say
+from junction.judge.sentences import next_step, say
 from junction.sets.results import GRADES, MatchedSet
 from junction.sets.weigh import POINTS, Weigher, cross_cost
 from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint, Stage
 from junction.stage.sharing import Devices, drive_point, imbalance, share
+from junction.transistor.values import COVERAGE_95, compare
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
@@ -31,8 +32,8 @@ _CHUNK = 16
 _DRAW_TOLERANCE_V = 1e-6
 #: Draws and steps of the thermal resistance with which heated sets are drawn.
 _HOT_DRAWS, _HOT_STEPS = 100, 2
-#: Exchanges listed for a kept set.
-MOST_SWAPS = 6
+#: Exchanges listed for a kept set, and pairs of parts named that cannot be told apart.
+MOST_SWAPS, _MOST_NEAR = 6, 5
 
 
 def grade_of(limit: float, runs_away: bool = False) -> str:
@@ -182,14 +183,20 @@ class Finisher:
             runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"][0], away, gain, limits)),
         )  # fmt: skip
 
+    def _vbe(self, members) -> tuple[np.ndarray, np.ndarray]:
+        """V_BE at the idle share, all at one temperature, fitted and drawn [V]."""
+        p = self.stage.idle
+        now, drawn = (
+            drive_point(d.take(members), np.log(p.total_A / self.k), p.vce_V, p.temp_C).vbe_V
+            for d in (self.devices, self.drawn["idle"])
+        )
+        return now, drawn
+
     def _dvbe(self, rails) -> Interval:
-        """Largest difference of V_BE at the idle share, all at one temperature; the worse rail."""
-        p, options = self.stage.idle, []
+        """Largest difference of V_BE at the idle share; the worse rail."""
+        options = []
         for members in rails if self.k > 1 else rails.reshape(1, -1):
-            now, drawn = (
-                drive_point(d.take(members), np.log(p.total_A / self.k), p.vce_V, p.temp_C).vbe_V
-                for d in (self.devices, self.drawn["idle"])
-            )
+            now, drawn = self._vbe(members)
             options.append(interval_of(np.ptp(now), np.ptp(drawn, axis=-1), "V")[0])
         return max(options, key=lambda o: o.high)
 
@@ -248,6 +255,73 @@ class Finisher:
         if self.k > 1 and idle.low < rule("match_apart") * idle.high:
             out.append(say("match_not_apart"))
         return out
+
+    def advice(self, sets: Sequence[MatchedSet]) -> tuple[str, ...]:
+        """What one more measurement would improve, and what none here can claim; the most useful first."""
+        fits, peak, idle_V = self.fits, self.stage.peak.total_A / self.k, self.stage.idle.vce_V
+        idle, near, out = self.stage.idle.total_A / self.k, rule("current_reach_idle"), []
+        used = [fits.part.index(name) for s in sets for name in s.parts]
+
+        def tell(reason: str, which, **numbers) -> None:
+            names = list(dict.fromkeys(fits.part[i] for i in which))
+            few = ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more"
+            if names:
+                out.append(say(reason, parts=few, **numbers))
+
+        unknown = [i for i in range(len(fits)) if not fits.temp_known[i]]
+        tell("advice_temperature", unknown, slope=-1000 * rule("vbe_slope"))
+        tell("advice_peak", [i for i in used if fits.ic_high_A[i] * rule("current_reach") < peak], amps=peak)
+        low, high = fits.ic_low_A / near, fits.ic_high_A * near
+        tell("advice_idle", [i for i in used if not low[i] <= idle <= high[i]], amps=idle)
+        guessed = fits.fixed[:, fits.names.index("VAF")] & (idle_V > rule("vce_far"))
+        tell("advice_vce", [i for i in used if guessed[i] and fits.source[i] != "spot"], volts=idle_V)
+        return (*out, *self._cannot_tell(sets, used))
+
+    def _cannot_tell(self, sets: Sequence[MatchedSet], used: list[int]) -> list[str]:
+        """Pairs of parts in different sets whose difference is within its uncertainty."""
+        fits, parts = self.fits, np.array(used, int)
+        where = [number for number, s in enumerate(sets) for _ in s.parts]
+        now, drawn = self._vbe(parts)
+        order = np.argsort(now)
+        near = []
+        for a, b in zip(order[:-1], order[1:], strict=True):  # neighbours: the pairs most easily exchanged
+            if where[a] == where[b] or fits.polarity[parts[a]] != fits.polarity[parts[b]]:
+                continue
+            u = float(np.std(drawn[:, a] - drawn[:, b]))
+            gap = float(now[b] - now[a])
+            if gap < COVERAGE_95 * u:
+                near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
+        near.sort()
+        if not near:
+            return []
+        read_A = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
+        idle_A, idle_V = self.stage.idle.total_A / self.k, self.stage.idle.vce_V
+        u_V = float(np.median([u for *_, u in near]))
+        # what keeps them from being told apart
+        if not all(fits.source[i] == "spot" for i in parts):
+            # two thermometer readings
+            by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temp_error_recorded")
+            warm = by_temperature > rule("cause_temperature") * u_V
+            cause = "apart_temperature" if warm else "apart_measured"
+            cause = cause if all(fits.temp_known[i] for i in parts) else "apart_no_temperature"
+        else:  # spot readings are sharp where they were taken: which step from there makes them vague?
+            mostly, read_V, temp = rule("cause_mostly"), rule("reading_vce"), np.median(fits.temp_C[parts])
+
+            def sharp(ic_A: float, vce_V: float) -> bool:
+                found = compare(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(temp))
+                return bool(np.median(found.u_dvbe_V) < mostly * u_V)
+
+            cause = "apart_spot_current" if sharp(read_A, min(read_V, idle_V)) else "apart_spot"
+            cause = "apart_spot_vce" if idle_V > 2 * read_V and sharp(idle_A, read_V) else cause
+        known = {"volts": idle_V, "amps": idle_A, "read_A": read_A}
+        why = say(cause, **known)
+        lines = [
+            say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * COVERAGE_95 * u)
+            for _, one, other, gap, u in near[:_MOST_NEAR]
+        ]
+        if len(near) > _MOST_NEAR:
+            lines.append(say("apart_more", number=len(near) - _MOST_NEAR))
+        return [*lines, next_step(cause, **known)]
 
 
 def with_swaps(sets: Sequence[MatchedSet], names: Sequence[str], pools) -> tuple[MatchedSet, ...]:

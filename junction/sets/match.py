@@ -18,7 +18,6 @@ from junction.sets.pack import gap_of
 from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
 from junction.sets.weigh import DRAWS, Weigher, drawn_devices, type_labels, weights_for
 from junction.shelf.rules import rule
-from junction.stage.advice import advice_for
 from junction.stage.results import Stage
 from junction.stage.sharing import devices_from_fits
 from junction.transistor.values import evaluate
@@ -113,7 +112,7 @@ def match_parts(
     used = {name for s in sets for name in s.parts}
     return MatchReport(
         layout, sets, _left_over(fits, good, used, wanted), gap_of(total, bound), say(basis), dict(weights),
-        stage, tuple(refused), advice_for(fits, stage, sets, devices, drawn),
+        stage, tuple(refused), finisher.advice(sets),
         stage.assumptions + _assumed(fits, layout),
     )  # fmt: skip
 

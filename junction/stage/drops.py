@@ -14,11 +14,11 @@ mixture of log-normal pieces, so a current nobody can know comes out as wide as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
 from itertools import combinations, product
 from math import log, sqrt
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -31,7 +31,7 @@ from junction.stage.sharing import drive_point
 
 
 class Kind(IntEnum):
-    """What a position may be, in the order of the last axis of `Odds.kinds`."""
+    """What a position may be, in the order of the last axis of the probabilities."""
 
     SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
 
@@ -144,24 +144,7 @@ class Rail:
         return expected, Interval(middle, low, high, "A")
 
 
-@dataclass(frozen=True, eq=False)
-class Odds:
-    """Weighed patterns of one or two rails.
-
-    ``kinds``: per rail (n, 9), probability of what each position may be; ``exchanged``: per rail, the two
-    positions likeliest to hold each other's parts and its probability, or None; ``apart``: that the rails
-    carry different currents; ``clean``: that nothing is wrong; ``log_ratio``: logarithm of the rail current
-    over the wanted one.
-    """
-
-    kinds: tuple[np.ndarray, ...]
-    exchanged: tuple[tuple[int, int, float] | None, ...]
-    apart: float
-    clean: float
-    log_ratio: Mixture
-
-
-def weigh_faults(rails: list[Rail]) -> Odds:
+def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
     """Weigh what may be wrong.
 
     Parameters
@@ -171,7 +154,11 @@ def weigh_faults(rails: list[Rail]) -> Odds:
 
     Returns
     -------
-    Odds
+    namespace
+        ``kinds``: per rail (n, 9), probability of what each position may be; ``exchanged``: per rail, the two
+        positions likeliest to hold each other's parts and its probability, or None; ``apart``: that the rails
+        carry different currents; ``clean``: that nothing is wrong; ``log_ratio``: logarithm of the rail
+        current over the wanted one, a `Mixture`.
     """
     patterns, which, log_w, mean, sd = zip(*(_pieces(r) for r in rails), strict=True)
     if len(rails) == 1:
@@ -211,7 +198,7 @@ def weigh_faults(rails: list[Rail]) -> Odds:
                                                     float(probability[best])))  # fmt: skip
     keep = weight > _FAINT * weight.max()
     ratio = Mixture(log_weight[keep], mean[keep], np.hypot(sd[keep], rails[0].u_common))
-    return Odds(tuple(kinds), tuple(exchanged), apart, sound, ratio)
+    return SimpleNamespace(kinds=kinds, exchanged=exchanged, apart=apart, clean=sound, log_ratio=ratio)
 
 
 def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
