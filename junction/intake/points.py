@@ -20,7 +20,7 @@ from junction.base.errors import UnitError
 from junction.base.records import CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import in_si
 from junction.intake.cells import Column, cell_value, temp_is_taken
-from junction.intake.table import Table, once_a_column, set_aside, split
+from junction.intake.table import Table, set_aside, split
 from junction.shelf.rules import rule
 
 #: text and number columns of each form, and the numbers a row cannot do without
@@ -147,8 +147,8 @@ def _parse(
             unread[rows] |= bad
     if done != n:  # a row must never slip in silence
         raise RuntimeError(f"{table.file}: {n} rows went into the CSV reader, {done} came out")
-    # a quote that pandas took for none
-    unread |= np.isin(points["code"], [k for key, k in keys.items() if '"' in "".join(key)])
+    if table.text.find(b'"', table.offset) >= 0:  # one that pandas took for none stays in its cell
+        unread |= np.isin(points["code"], [k for key, k in keys.items() if '"' in "".join(key)])
     if table.form == "curves":
         unread |= np.isnan(points["vbe"]) & np.isnan(points["ib"])
     return points, unread
@@ -177,7 +177,6 @@ def careful_points(
     for name, array in values.items():
         column = table.column(name)
         known: dict[str, tuple[float, str]] = {}
-        refused = []
         for k, text in enumerate(table.cells[column.index].tolist() if column else ()):
             if text not in known:
                 try:
@@ -190,8 +189,7 @@ def careful_points(
             if reason:  # without its temperature a point is still one
                 rows = int(name != "temp" and not lost[k])
                 lost[k] |= name != "temp"
-                refused.append(set_aside(table.file, int(table.line[k]), column.heading, text, reason, rows))
-        aside += once_a_column(refused)
+                aside.append(set_aside(table.file, int(table.line[k]), column.heading, text, reason, rows))
     if table.form == "curves":
         neither = np.isnan(values["vbe"]) & np.isnan(values["ib"]) & ~lost
         reason = "neither vbe nor ib is given; a curve point needs one of them"

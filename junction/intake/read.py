@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
@@ -20,6 +20,7 @@ from junction.intake.readings import ReadingCells
 from junction.intake.table import (
     Table,
     UnusableTable,
+    once_a_column,
     open_columns,
     open_text,
     set_aside,
@@ -63,56 +64,32 @@ def read_paths(paths: Sequence[str | Path], stdin: BinaryIO | None = None) -> Ba
         If a path does not exist or cannot be read, a folder or pattern holds no table, or nothing at all
         could be used (then a `NothingUsable`).
     """
-    out = _Collector()
+    return read_tables(_contents(paths, stdin))
+
+
+def _contents(paths: Sequence[str | Path], stdin: BinaryIO | None) -> Iterator[tuple]:
+    """What `read_tables` takes of every file, once."""
     done: set[str] = set()
-    for path in paths:
-        if str(path) == "-":
-            if STDIN_NAME not in done:
-                data = (stdin or sys.stdin.buffer).read()
-                out.add(STDIN_NAME, open_text, data)
-            done.add(STDIN_NAME)
-            continue
-        for found, named in _expand(str(path)):
-            real = os.path.realpath(found)
+    for path in map(str, paths):
+        for found, named in [("-", True)] if path == "-" else _expand(path):
+            real = "-" if path == "-" else os.path.realpath(found)
             if real in done:
                 continue
             done.add(real)
+            if path == "-":
+                yield STDIN_NAME, open_text, (stdin or sys.stdin.buffer).read()
+                continue
             name = visible(found)  # a file name may hold anything, and goes into messages and pages
             if found.lower().endswith(SPREADSHEET_ENDINGS) and not named:
-                reason = "a spreadsheet file, not CSV text; open it and save it as CSV"
-                out.add(name, _refuse, reason)
+                yield name, _refuse, "a spreadsheet file, not CSV text; open it and save it as CSV"
                 continue
             try:
-                out.add(name, open_text, Path(found).read_bytes())
+                yield name, open_text, Path(found).read_bytes()
             except OSError as error:
                 reason = f"cannot be read: {error.strerror or error}"
                 if named:
                     raise InputError(reason, name) from error
-                out.add(name, _refuse, reason)
-    return out.bag()
-
-
-def read_texts(items: Iterable[tuple[str, bytes]]) -> Bag:
-    """Read named contents into one bag; opens no file.
-
-    Parameters
-    ----------
-    items : iterable of (str, bytes)
-        Name for messages, and content.
-
-    Returns
-    -------
-    Bag
-
-    Raises
-    ------
-    NothingUsable
-        If nothing at all could be used.
-    """
-    out = _Collector()
-    for name, data in items:
-        out.add(name, open_text, data)
-    return out.bag()
+                yield name, _refuse, reason
 
 
 def read_frame(frame, name: str = FRAME_NAME) -> Bag:
@@ -144,9 +121,7 @@ def read_frame(frame, name: str = FRAME_NAME) -> Bag:
             columns.append(column.to_numpy(dtype=float, na_value=np.nan))
         else:
             columns.append(np.where(column.isna(), "", column.astype(object).map(str)).astype(object))
-    out = _Collector()
-    out.add(name, open_columns, [str(heading) for heading in frame.columns], columns)
-    return out.bag()
+    return read_tables([(name, open_columns, [str(heading) for heading in frame.columns], columns)])
 
 
 def read_readings(parts, name: str = TYPED_NAME) -> Bag:
@@ -188,9 +163,7 @@ def read_readings(parts, name: str = TYPED_NAME) -> Bag:
                 n += 1
             cells[str(heading).strip(), n][k] = "" if text is None or text != text else str(text)
     columns = [np.array([column.get(k, "") for k in range(len(parts))], object) for column in cells.values()]
-    out = _Collector()
-    out.add(name, open_columns, [heading for heading, _ in cells], columns)
-    return out.bag()
+    return read_tables([(name, open_columns, [heading for heading, _ in cells], columns)])
 
 
 def _refuse(name: str, reason: str) -> Table:
@@ -220,62 +193,68 @@ def _expand(path: str) -> list[tuple[str, bool]]:
     return [(f, False) for f in files]
 
 
-class _Collector:
-    """Gathers what each file gives, and closes the bag."""
+def read_tables(contents: Iterable[tuple]) -> Bag:
+    """Read the tables that are opened one after the other into one bag.
 
-    def __init__(self) -> None:
-        self.files: list[str] = []
-        self.aside: list[SetAside] = []
-        self.cells = ReadingCells()
-        self.sweeps: list[SweepTable] = []
-        self.curves: list[CurveTable] = []
-        self.rows_read = 0
+    Parameters
+    ----------
+    contents : iterable of tuple
+        Name for messages, function that gives the table of a name and a content, and the content.
 
-    def add(self, name: str, open_table: Callable[..., Table], *content) -> None:
-        """Read the table that ``open_table(name, *content)`` opens, or enter why it is none."""
-        self.files.append(name)
+    Returns
+    -------
+    Bag
+        Everything by part; type numbers spelled as first written (``tip 41c`` and ``TIP41C``).
+
+    Raises
+    ------
+    NothingUsable
+        If nothing at all could be used.
+    """
+    place: dict[str, int] = {}  # of each file, in the order read
+    aside: list[SetAside] = []
+    cells = ReadingCells()
+    points: dict[str, list] = {"sweeps": [], "curves": []}
+    rows_read = 0
+    for name, open_table, *content in contents:
+        place.setdefault(name, len(place))
         try:
             table = open_table(name, *content)
         except UnusableTable as fault:
-            self.rows_read += fault.rows
-            self.aside.append(set_aside(name, fault.row, fault.column, "", fault.reason, fault.rows))
-            return
+            rows_read += fault.rows
+            aside.append(set_aside(name, fault.row, fault.column, "", fault.reason, fault.rows))
+            continue
         del content
         for column, reason in unused_columns(table):
-            self.aside.append(set_aside(name, table.first_line - 1 or None, column.heading, "", reason, 0))
-        if table.form in ("sweeps", "curves"):
-            *points, read = read_points(table, self.aside)
-            self.rows_read += read
+            aside.append(set_aside(name, table.first_line - 1 or None, column.heading, "", reason, 0))
+        if table.form in points:
+            *found, read = read_points(table, aside)
             table = replace(table, text=b"", cells=())  # their work is done, and large files are large
-            if table.form == "sweeps":
-                self.sweeps.append(sweeps_of(table, *points, self.aside))
-            else:
-                self.curves.append(curves_of(table, *points, self.aside))
+            gathered = sweeps_of if table.form == "sweeps" else curves_of
+            points[table.form].append(gathered(table, *found, aside))
+            del found
         else:
-            table = split(table, self.aside)
-            self.cells.add(table)
-            self.rows_read += table.read
-
-    def bag(self) -> Bag:
-        """Everything by part; type numbers spelled as first written (``tip 41c`` and ``TIP41C``)."""
-        readings = self.cells.parts(self.aside)
-        sweeps, curves = SweepTable.joined(self.sweeps), CurveTable.joined(self.curves)
-        place = {name: k for k, name in enumerate(self.files)}
-        aside = tuple(sorted(self.aside, key=lambda s: (place[s.file], s.row or 0)))
-        if not (readings or len(sweeps) or len(curves)):
-            raise _nothing(aside)
-        first: dict[str, str] = {}  # type number as first written, by its plain name
-        one = {t: first.setdefault(plain_name(t) or t, t)
-               for t in dict.fromkeys((*(p.type for p in readings), *sweeps.type, *curves.type))}  # fmt: skip
-        return Bag(
-            tuple(p if one[p.type] == p.type else replace(p, type=one[p.type]) for p in readings),
-            replace(sweeps, type=tuple(one[t] for t in sweeps.type)),
-            replace(curves, type=tuple(one[t] for t in curves.type)), aside, tuple(dict.fromkeys(self.files)),
-            self.rows_read, self.rows_read - sum(s.rows for s in aside),
-        )  # fmt: skip
+            table = split(table, aside)
+            cells.add(table)
+            read = table.read
+        rows_read += read
+    readings = cells.parts(aside)
+    sweeps, curves = SweepTable.joined(points["sweeps"]), CurveTable.joined(points["curves"])
+    aside = sorted(once_a_column(aside), key=lambda s: (place[s.file], s.row or 0))
+    if not (readings or len(sweeps) or len(curves)):
+        raise _nothing(aside)
+    first: dict[str, str] = {}  # type number as first written, by its plain name
+    types = dict.fromkeys((*(p.type for p in readings), *sweeps.type, *curves.type))
+    one = {t: first.setdefault(plain_name(t) or t, t) for t in types}
+    return Bag(
+        tuple(p if one[p.type] == p.type else replace(p, type=one[p.type]) for p in readings),
+        replace(sweeps, type=tuple(one[t] for t in sweeps.type)),
+        replace(curves, type=tuple(one[t] for t in curves.type)),
+        tuple(aside), tuple(place), rows_read, rows_read - sum(s.rows for s in aside),
+    )  # fmt: skip
 
 
-def _nothing(aside: tuple[SetAside, ...]) -> NothingUsable:
+def _nothing(aside: list[SetAside]) -> NothingUsable:
     """The one line when nothing could be used: the first row lost, a few more reasons, and their number."""
     if not aside:
         return NothingUsable("no file given")
@@ -291,5 +270,5 @@ def _nothing(aside: tuple[SetAside, ...]) -> NothingUsable:
         told.append(f"and {len(aside) - len(told)} more")
     reason = "; ".join(told) + (" (nothing could be used)" if others else "")
     error = NothingUsable(reason, first.file, first.row, first.column)
-    error.set_aside = aside
+    error.set_aside = tuple(aside)
     return error

@@ -18,7 +18,7 @@ from junction.base.errors import UnitError
 from junction.base.records import PartReadings, Reading, SetAside, Spot, plain_name
 from junction.base.units import shown
 from junction.intake.cells import Column, cell_value, last_digit, parse_placement
-from junction.intake.table import Table, clip, once_a_column, set_aside
+from junction.intake.table import Table, clip, set_aside
 from junction.shelf.rules import rule
 
 _WHOLE, _THOUSANDTHS = re.compile(r"[0-3]"), re.compile(r"[0-9]{2,4}(?: ?V)?")
@@ -128,13 +128,11 @@ class ReadingCells:
         parts = [p for name, cells in by_part.items() if (p := self._join(name, cells)) is not None]
         # a row of which nothing is left counts once, with its first refusal
         counted = {cell.row for cell in self.cells if cell.name != "part" and cell.value is not None}
-        entries = []
         for cell in self.refused:
             heading = cell.column.heading if cell.column else ""
             takes = int(cell.row not in counted)
             counted.add(cell.row)
-            entries.append(set_aside(cell.file, cell.line, heading, cell.text, cell.reason, takes))
-        aside += once_a_column(entries)
+            aside.append(set_aside(cell.file, cell.line, heading, cell.text, cell.reason, takes))
         return parts
 
     def _join(self, part: str, cells: list[Cell]) -> PartReadings | None:

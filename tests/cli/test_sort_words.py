@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from junction.cli.main import main
-from junction.intake.read import read_texts
 from junction.jobs.sort import sorted_bag
 from junction.shelf.rules import default_meter
 from junction.views.sort import notes
 from tests.cli import bags
+from tests.intake.helpers import read_texts
 from tests.show.samples import good_part, sort_report, sort_result
 
 SPOTS = """part,type,polarity,ic_mA,vbe_mV,hFE,temp_C

@@ -7,12 +7,12 @@ import pytest
 
 from junction.demo.bag import SweptJunction, demo_files, diode_parts, sweep, transistor_parts
 from junction.fit.sweeps import fit_sweeps
-from junction.intake.read import read_texts
 from junction.judge.results import VERDICTS
 from junction.physics.junction import current
 from junction.shelf.rules import default_meter
 from junction.shelf.types import find_type
 from junction.verdict.parts import judge_bag
+from tests.intake.helpers import read_texts
 
 
 def read(files):

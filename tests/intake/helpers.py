@@ -1,7 +1,13 @@
 """Shortcuts of the intake tests."""
 
 from junction.base.errors import InputError
-from junction.intake.read import read_texts
+from junction.intake.read import read_tables
+from junction.intake.table import open_text
+
+
+def read_texts(items):
+    """Bag of named contents, without a file."""
+    return read_tables((name, open_text, data) for name, data in items)
 
 
 def bag_of(*texts, encoding="utf-8"):

@@ -10,8 +10,8 @@ import sys
 from pathlib import Path
 
 from junction.base.errors import InputError
-from junction.intake.read import read_paths, read_texts
-from tests.intake.helpers import check_sum
+from junction.intake.read import read_paths
+from tests.intake.helpers import check_sum, read_texts
 from tests.rows import every_row
 
 BAD = Path(__file__).parent / "data" / "bad"

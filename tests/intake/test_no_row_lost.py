@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 from junction.base.errors import InputError
 from junction.intake import points as points_module
 from junction.intake.points import careful_points, curves_of, read_points, sweeps_of
-from junction.intake.read import read_texts
 from junction.intake.table import UnusableTable, open_text, split
-from tests.intake.helpers import check_sum
+from tests.intake.helpers import check_sum, read_texts
 
 HEADINGS = [
     "part,B-E,E-B,type", "part,1-2,B-E,hFE,vbe_mV,ic_mA,temp_C,in_circuit,polarity,note",

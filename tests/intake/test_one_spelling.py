@@ -5,8 +5,7 @@ import pytest
 
 from junction.base.errors import InputError
 from junction.base.records import plain_name
-from junction.intake.read import read_texts
-from tests.intake.helpers import bag_of, refusal
+from tests.intake.helpers import bag_of, read_texts, refusal
 
 
 @pytest.mark.parametrize(

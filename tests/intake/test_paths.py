@@ -9,7 +9,8 @@ import pytest
 
 from junction.base.errors import InputError
 from junction.intake import read
-from junction.intake.read import STDIN_NAME, NothingUsable, read_paths, read_texts
+from junction.intake.read import STDIN_NAME, NothingUsable, read_paths
+from tests.intake.helpers import read_texts
 
 ONE, TWO = "part,B-E\nQ1,0.6\n", "part,A-K\nD1,0.58\n"
 

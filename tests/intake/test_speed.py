@@ -40,8 +40,8 @@ def test_all_points_arrive_in_order(big):
 
 def test_memory_stays_below_four_times_the_file(big):
     code = (
-        "import resource, sys, pandas as pd, io; from junction.intake.read import read_paths, read_texts\n"
-        "read_texts([('s', b'part,junction,v_V,i_A\\nQ,BE,0.1,1\\nQ,BE,0.2,2\\n')])\n"
+        "import resource, sys; from junction.intake.read import read_paths; from io import BytesIO\n"
+        "read_paths(['-'], BytesIO(b'part,junction,v_V,i_A\\nQ,BE,0.1,1\\nQ,BE,0.2,2\\n'))\n"
         "peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024\n"
         "before = peak(); bag = read_paths([sys.argv[1]]); print(peak() - before)"
     )
