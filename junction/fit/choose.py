@@ -11,19 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit import start
-from junction.fit.block import Block
+from junction.fit.block import Block, breakdown, lines, rival_starts, total
 from junction.fit.lsq import Solution
 from junction.fit.sense import first_guess, highest, lowest
-from junction.fit.start import lines, total
-from junction.fit.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B
+from junction.fit.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B, G
 from junction.shelf.rules import rule
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
-HUBER = 3.0
-ROBUST = dict(max_iterations=24, decrease_tol=1e-3, huber=HUBER)
-#: AICc added where the data do not hold a parameter of the set.
-UNHELD = 200.0
+ROBUST = dict(max_iterations=24, decrease_tol=1e-3)
 
 
 def aicc(chi2, k, m):
@@ -156,9 +151,10 @@ def _without_wild(block: Block, rows):
 
 def candidate(block: Block, name: str, rows) -> Solution:
     """Robust fit of one set; the better of its starts."""
-    tries, n = start.rivals(block.take(rows), name), len(rows)
+    tries, n = rival_starts(block.take(rows), name), len(rows)
     # all starts in one batch: what a step costs hardly depends on how many problems take it
-    fits = block.fit(name, np.concatenate(tries), np.tile(rows, len(tries)), **ROBUST)
+    begin, sweep = np.concatenate(tries), np.tile(rows, len(tries))
+    fits = block.fit(name, begin, sweep, huber=rule("fit_huber"), **ROBUST)
     return fits.take(np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n))
 
 
@@ -178,7 +174,7 @@ def _try(block: Block, name: str, rows) -> Solution:
         small = np.abs(fit.theta[:, I0]) < 0.2 * block.top[rows]
         reached &= small | (np.ptp(block.v[rows] * block.keep[rows], axis=1) < 0.05)
     score = aicc(fit.chi2, len(SETS[name]), block.n_used[rows])
-    score += np.where(reached & fit.converged, np.where(held, 0.0, UNHELD), np.inf)
+    score += np.where(reached & fit.converged, np.where(held, 0.0, rule("fit_unheld")), np.inf)
     block.criterion[rows, CODE[name]] = score
     return fit
 
@@ -191,8 +187,8 @@ def _fits_poorly(block: Block, name: str, rows, theta, number: int):
 def _judge_again(block: Block, rows) -> None:
     """Criterion of the plain fits under the weights and the loss that their rivals are judged by."""
     for name, at in block.by_set(rows):
-        size = np.abs(block.residuals(name, at))
-        loss = np.where(size > HUBER, HUBER * (2 * size - HUBER), size * size).sum(1)
+        size, far = np.abs(block.residuals(name, at)), rule("fit_huber")
+        loss = np.where(size > far, far * (2 * size - far), size * size).sum(1)
         old = block.criterion[at, CODE[name]]
         new = aicc(loss, len(SETS[name]), block.n_used[at])
         block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
@@ -324,7 +320,7 @@ def _eligible(block: Block, rows, hard, name):
         if name == "reverse only":
             return wanted & (highest(v, live, 0.0) < rule("fit_forward_V"))
         if wanted.any():
-            wanted[wanted] = start.breakdown(block.take(rows[wanted]))[3]
+            wanted[wanted] = breakdown(block.take(rows[wanted]))[3]
     return wanted
 
 
@@ -370,3 +366,41 @@ def _drop_wild(block: Block, name: str, rows):
     block.keep[rows[act]] *= ~wild[act]
     block.outliers[rows[act]] = True
     return act
+
+
+def name_runner_up(part: Block) -> None:
+    """Best rival of the chosen model and how much worse its AICc is: fitted, or promised by a score test.
+
+    -1 is none, -2 the same with or without the shunt, by the shunt estimate itself.
+    """
+    used, row = part.n_used, np.arange(part.chi2.size)
+    scores, base = part.criterion.copy(), part.code == CODE["base"]
+    plain = base | (part.code == CODE["bare"])
+    for name, promise in zip(("offset", "recombination"), part.promised.T, strict=True):
+        promised, k = aicc(part.chi2 - promise, len(SETS[name]), used), CODE[name]
+        scores[:, k] = np.where(plain & ~np.isfinite(scores[:, k]), promised, scores[:, k])
+    own = part.criterion[row, part.code]  # by the weights its rivals were judged by
+    u = np.sqrt(part.covariance[:, G, G])
+    z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
+    without = np.where(base, aicc(part.chi2 + z2, len(SETS["base"]) - 1, used), np.inf)
+    scores[row, part.code] = np.inf
+    rival = np.argmin(scores, axis=1)
+    best = scores[row, rival]
+    shunt_is_rival = np.abs(without) < best
+    part.runner_up = np.where(shunt_is_rival, -2, np.where(np.isfinite(best), rival, -1))
+    part.gap = np.where(shunt_is_rival, np.abs(without - own), best - np.minimum(own, without))
+
+
+def fit_few(block: Block, rows) -> None:
+    """Two to four points: a straight line through zero or nothing, else no model."""
+    if not rows.size:
+        return
+    part = block.take(rows)
+    start, w = np.zeros(part.theta.shape), part.keep / part.ui2
+    start[:, G] = total(w * part.v, part.i) / np.maximum(total(w * part.v, part.v), 1e-300)
+    line, none = part.fit("resistor", start), part.fit("open", start)
+    part.store("open", none)
+    better = line.chi2 + 4 < none.chi2
+    part.store("resistor", line.take(better), better)
+    part.reason[part.chi2 > 9.0 * np.maximum(part.n_used - 1, 1) + 9] = 4
+    block.put(rows, part)

@@ -10,10 +10,9 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import Interval, SweepTable
-from junction.fit.intervals import gap_of_voltage
 from junction.fit.results import IBV_A, MODELS, SweepFits, SweepPlot
 from junction.fit.sense import Noise, floors
-from junction.fit.terms import AB, AR, BB, BR, I0, RS, WIDTH, A, B, G, curve
+from junction.fit.terms import AB, AR, BB, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
 from junction.physics import junction as law
 from junction.physics.temperature import SILICON_XTI
 

@@ -4,6 +4,14 @@ Sweeps are sorted into lengths of a fixed ladder (padded by at most an eighth), 
 the same way alone and in any company, then cut into blocks of about 40,000 points, whose arrays stay in
 the cache.  A block goes from raw points to fit: order, what to leave out, fit, choice of model, heating,
 intervals.
+
+The curvature at the minimum gives an interval, scaled for the noise as found.  Where that says too little,
+the end of the interval for a coordinate c is where chi2, minimised over all other coordinates, has risen by
+q^2 (Venzon and Moolgavkar, Applied Statistics 37:87, 1988): for a parabola the same as q standard
+uncertainties to either side.
+
+Errors of the instruments' scale and of the junction's temperature do not average out with more points, so
+they are not part of the weights.  To first order each moves the coordinates along one direction.
 """
 
 from __future__ import annotations
@@ -12,20 +20,28 @@ import numpy as np
 
 from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
-from junction.fit.block import FINAL, QUICK, Block, places
-from junction.fit.choose import aicc, choose
+from junction.fit import sense, terms
+from junction.fit.block import ALL, FINAL, QUICK, Block, places
+from junction.fit.choose import choose, fit_few, is_poor, name_runner_up
 from junction.fit.derived import voltage_of
-from junction.fit.intervals import LOGARITHMIC, finish, log_covariance, parameters, per_kelvin, widen
-from junction.fit.lsq import NORMAL_95
+from junction.fit.lsq import NORMAL_95, student_t
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
-from junction.fit.sense import Noise, branches, highest, limited, lowest, second_passes, short_at_limit
-from junction.fit.start import total
-from junction.fit.terms import AR, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G, model_index
+from junction.fit.sense import Noise, highest, lowest
+from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.rules import rule
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000
+#: Secant steps to the end of a profile, and how near to q sqrt(rise) must come to be it.
+_STEPS, _CLOSE = 5, 5e-3
+_HELD = dict(max_iterations=20, decrease_tol=1e-4)
+#: What an error of scale of the voltmeter, and of the ammeter, moves each coordinate by, in parts of itself.
+_OF_VOLT, _OF_AMPERE = np.zeros(WIDTH), np.zeros(WIDTH)
+_OF_VOLT[[B, BR, BB, G, RS]] = -1.0, -1.0, -1.0, -1.0, 1.0
+_OF_AMPERE[[G, I0, RS]] = 1.0, 1.0, -1.0
+#: Logarithms of currents, which a scale of the ammeter moves as they stand.
+_LEVELS = np.isin(range(WIDTH), [A, AR, AB])
 #: Reasons for no fit, by number; 0 is none.
 REASONS = (
     "", "no usable point (all missing or over-range)", "one usable point: a curve needs at least two",
@@ -136,17 +152,17 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     good = real & (np.abs(v) < most) & (np.abs(i) < most)
     over_range = (real & ~good & ~np.isnan(v) & ~np.isnan(i)).any(1)
     v, i, live = np.where(good, v, 0.0), np.where(good, i, 0.0), good
-    back, second = branches(v, live), second_passes(v, live)
+    back, second = sense.branches(v, live), sense.second_passes(v, live)
     key, order = np.where(good, v, np.inf), None  # left-out entries last
     if (key[:, 1:] < key[:, :-1]).any():
         order = np.argsort(key, axis=1, kind="stable")
         v, i, live, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, live, back, second))
-    limit = limited(v, i, live)
+    limit = sense.limited(v, i, live)
     live = live & ~limit
     one_way = live & ~back
     block = Block(v, i, one_way.astype(float), vt[:, None], noise)
     block.temp_C, block.over_range, block.current_limited = temp_C, over_range, limit.any(1)
-    block.limit_r = short_at_limit(v, i, one_way, limit)
+    block.limit_r = sense.short_at_limit(v, i, one_way, limit)
     flat = ~(highest(v, live) - lowest(v, live) > 1e-12 * np.max(np.abs(v), axis=1))
     block.reason = np.select([~live.any(1), live.sum(1) == 1, flat], [1, 2, 3], 0)
     bounded = np.isfinite(block.limit_r)
@@ -154,7 +170,7 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     block.ask = np.zeros(len(v), bool)
     ready, enough = (block.reason == 0) & ~bounded, block.n_used >= 5
     _settle(block, ready & enough, contest)
-    _fit_few(block, np.flatnonzero(ready & ~enough))
+    fit_few(block, np.flatnonzero(ready & ~enough))
     two_way = back.any(1) & ready & enough
     block.ask |= two_way
     if contest:
@@ -189,45 +205,7 @@ def _settle(block: Block, which, contest: bool) -> None:
             start = np.where(negative[at], 0.0, part.theta[at])
             part.store(name, part.fit(name, start, at, free=~negative[at]), at)
             part.rank_deficient[at] = False
-    _name_runner_up(part)
-    block.put(rows, part)
-
-
-def _name_runner_up(part: Block) -> None:
-    """Best rival of the chosen model and how much worse its AICc is: fitted, or promised by a score test.
-
-    -1 is none, -2 the same with or without the shunt, by the shunt estimate itself.
-    """
-    used, row = part.n_used, np.arange(part.chi2.size)
-    scores, base = part.criterion.copy(), part.code == CODE["base"]
-    plain = base | (part.code == CODE["bare"])
-    for name, promise in zip(("offset", "recombination"), part.promised.T, strict=True):
-        promised, k = aicc(part.chi2 - promise, len(SETS[name]), used), CODE[name]
-        scores[:, k] = np.where(plain & ~np.isfinite(scores[:, k]), promised, scores[:, k])
-    own = part.criterion[row, part.code]  # by the weights its rivals were judged by
-    u = np.sqrt(part.covariance[:, G, G])
-    z2 = np.where(u > 0, (part.theta[:, G] / u) ** 2, np.inf)
-    without = np.where(base, aicc(part.chi2 + z2, len(SETS["base"]) - 1, used), np.inf)
-    scores[row, part.code] = np.inf
-    rival = np.argmin(scores, axis=1)
-    best = scores[row, rival]
-    shunt_is_rival = np.abs(without) < best
-    part.runner_up = np.where(shunt_is_rival, -2, np.where(np.isfinite(best), rival, -1))
-    part.gap = np.where(shunt_is_rival, np.abs(without - own), best - np.minimum(own, without))
-
-
-def _fit_few(block: Block, rows) -> None:
-    """Two to four points: a straight line through zero or nothing, else no model."""
-    if not rows.size:
-        return
-    part = block.take(rows)
-    start, w = np.zeros(part.theta.shape), part.keep / part.ui2
-    start[:, G] = total(w * part.v, part.i) / np.maximum(total(w * part.v, part.v), 1e-300)
-    line, none = part.fit("resistor", start), part.fit("open", start)
-    part.store("open", none)
-    better = line.chi2 + 4 < none.chi2
-    part.store("resistor", line.take(better), better)
-    part.reason[part.chi2 > 9.0 * np.maximum(part.n_used - 1, 1) + 9] = 4
+    name_runner_up(part)
     block.put(rows, part)
 
 
@@ -305,6 +283,172 @@ def _passes_apart(block: Block, rows, second) -> None:
     block.poor_fit[at] = True
 
 
+def finish(block: Block, final) -> None:
+    """Scale for the noise as found, intervals, range steps, limits of an open path; left in the block.
+
+    ``final`` marks sweeps that are not to be fitted again: only their profiles are worth the time.
+    ``covariance`` is scaled from here on; ``half`` (n, 2, 9) is the interval's width below and above.
+    """
+    n = block.chi2.size
+    bounded = np.isfinite(block.limit_r)
+    block.code[bounded], block.chi2[bounded], block.theta[bounded] = CODE["resistor"], 0.0, np.nan
+    block.reason[(block.reason == 0) & ~np.isfinite(block.chi2)] = 5
+    fitted = (block.reason == 0) & ~bounded
+    block.poor_fit = fitted & (block.dof > 0) & is_poor(block, block.chi2, block.dof)
+    if block.noise is None:
+        scale, effective = _found_noise(block, fitted)
+        block.quantile = student_t(effective)
+    else:
+        ratio = block.chi2 / np.maximum(block.dof, 1)
+        scale = np.repeat(np.where(block.poor_fit, ratio, 1.0)[:, None], 2, axis=1)
+        block.quantile = np.full(n, student_t(1e9))
+    for name, at in block.by_set(np.flatnonzero(block.poor_fit)):
+        if name != "open":
+            block.range_step[at] = sense.step_in(block.residuals(name, at), block.live[at])
+    block.hidden = sense.hidden_by_rounding(block.v, block.i, block.live)
+    block.limit_g = np.full(n, np.nan)  # highest conductance that an open path could hide [S]
+    at = np.flatnonzero(fitted & (block.code == CODE["open"]))
+    if at.size:
+        line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
+        u = np.sqrt(line.covariance[:, G, G])
+        most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+        block.limit_g[at] = np.maximum(most, block.hidden[at])
+    _widths(block, fitted, final, np.sqrt(scale))
+    block.converged = (block.converged & fitted) | bounded
+    block.at_bound &= fitted
+    block.rank_deficient &= fitted
+
+
+def _found_noise(block: Block, fitted):
+    """Scale of the covariance for the curve and for the floor, each from its own residuals.
+
+    A linear sweep may have sixty points in the noise floor and twenty on the curve: what is known of the
+    scatter on the curve rests on the twenty.
+    """
+    n, dof = block.chi2.size, np.maximum(block.dof, 1)
+    scale, effective = np.ones((n, 2)), dof.astype(float)
+    for name, at in block.by_set(np.flatnonzero(fitted)):
+        columns = SETS[name]
+        r2 = block.residuals(name, at) ** 2
+        v, live = block.v[at], block.live[at]
+        whole = np.maximum(r2.sum(1), 1e-12) / dof[at]
+        scale[at] = whole[:, None]
+        if name == "open":
+            continue
+        on_curve = live & (block.ui2[at] > 2 * block.parts[at, 0, None]) & (v > 0)
+        if AB in columns:
+            on_curve |= live & (v < 0.7 * lowest(v, live, 0.0)[:, None])
+        elif A not in columns:
+            on_curve = live
+        count, rest = on_curve.sum(1), live & ~on_curve
+        shares = len(set(columns) - {G, I0})
+        curve = np.where(on_curve, r2, 0.0).sum(1) / np.maximum(count - shares, 1)
+        floor = np.where(rest, r2, 0.0).sum(1) / np.maximum(rest.sum(1) - (len(columns) - shares), 1)
+        able = count >= shares + 1
+        scale[at, 0] = np.where(able, np.maximum(curve, 0.5 * whole), whole)
+        scale[at, 1] = np.where(able & (rest.sum(1) >= 6), np.maximum(floor, 0.5 * whole), whole)
+        effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])
+    # scatter of a handful of points says too little to believe it when it is small
+    return np.where(effective[:, None] < 4, np.maximum(scale, 1.0), scale), effective
+
+
+def _widths(block: Block, fitted, final, root) -> None:
+    """Covariance and interval widths; `root` (n, 2) scales the uncertainty on the curve and of the floor."""
+    root = root[:, [int(c in (G, I0)) for c in range(WIDTH)]]
+    covariance = block.covariance * root[:, :, None] * root[:, None, :]
+    q = block.quantile[:, None]
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
+    _profile(block, np.flatnonzero(fitted & final & _curved(block)), q * root)
+    block.covariance = covariance
+    if block.noise is not None:
+        volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
+        for percent, parts, whole in ((volt, _OF_VOLT, 0.0), (ampere, _OF_AMPERE, _LEVELS)):
+            if percent:
+                widen(block, ALL, 0.01 * percent * np.nan_to_num(block.theta * parts + whole))
+    g, junction = block.theta[:, G], np.isfinite(block.theta[:, A])
+    hidden = np.where(junction, block.hidden, 0.0) - np.maximum(g, 0.0)
+    half[:, 1, G] = np.maximum(half[:, 1, G], hidden)
+    # a shunt that one or two points of a short sweep alone show may be noise: under eight points the current
+    # floor cannot be found, and a path is believed where it carries a third of the current in three of them
+    few = fitted & (block.n_used < 8) & (block.noise is None) & junction
+    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & block.live
+    faint = few & (carries.sum(1) < 3)
+    half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
+
+
+def widen(block: Block, rows, direction) -> None:
+    """Add an error that all points share: one standard uncertainty of it moves the coordinates so far."""
+    block.covariance[rows] += direction[:, :, None] * direction[:, None, :]
+    far = block.quantile[rows, None] * direction
+    block.half[rows] = np.hypot(block.half[rows], far[:, None])
+
+
+def _curved(block: Block) -> np.ndarray:
+    """Sweeps whose fit bends within its own uncertainty, bool (n,).
+
+    The coordinates are linear where relative errors rule.  Where absolute ones do, second order comes in
+    with the uncertainty of the logarithm of an exponential at the point where it matters most: at the top
+    of the sweep for the first, in the middle for the second, at the bottom for breakdown.
+    """
+    live, c, bar = block.live, block.covariance, rule("fit_curved")
+    x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
+    top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
+    out = np.zeros(block.chi2.size, bool)
+    for a, b, at in ((A, B, top), (AR, BR, 0.6 * top), (AB, BB, -low)):
+        # with the series resistance free, the logarithm at the top is a + b v - b RS i
+        var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
+        with np.errstate(invalid="ignore"):
+            relative = np.sqrt(c[:, b, b]) / np.abs(block.theta[:, b])
+        out |= (var > bar**2) | (relative > bar)
+    return out & block.converged & ~block.rank_deficient
+
+
+def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray) -> None:
+    """Replace interval half-widths by those of the profile; infinite where chi2 never rises so far.
+
+    All ends of all sweeps of a set form one batch: each is the same fit with one coordinate held, and the
+    root of sqrt(rise) = q is found by secant steps from the parabola's answer.
+
+    Parameters
+    ----------
+    block : Block
+    rows : ndarray of int
+        Sweeps to treat.
+    rise_to : ndarray (n, 9)
+        Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
+    """
+    for name, at in block.by_set(rows):
+        # one problem for each sweep, side and coordinate
+        sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), SETS[name], indexing="ij"))
+        row, sign, q = np.arange(sweep.size), 2.0 * side - 1.0, rise_to[sweep, held]
+        best, covariance = block.theta[sweep], block.covariance[sweep]
+        variance = covariance[row, held, held]
+        # how the others move with the one that is held, on the parabola
+        follow = covariance[row, held] / np.where(variance > 0, variance, 1.0)[:, None]
+        step = q * np.sqrt(np.maximum(variance, 0.0))
+        width, current, slack = np.full(row.size, np.nan), best.copy(), np.zeros(row.size)
+        todo = np.flatnonzero((variance > 0) & np.isfinite(variance))
+        for _ in range(_STEPS):
+            if not todo.size:
+                break
+            aim, free = q[todo], np.arange(WIDTH) != held[todo, None]
+            begin = current[todo] + follow[todo] * (sign[todo] * (step[todo] - slack[todo]))[:, None]
+            begin = np.where(free, begin, best[todo] + (sign[todo] * step[todo])[:, None])
+            fit = block.fit(name, begin, sweep[todo], free=free, **_HELD)
+            rise = np.sqrt(np.maximum(fit.chi2 - block.chi2[sweep[todo]], 0.0))
+            reached = np.abs(fit.theta - best[todo])[~free]
+            short = reached < 0.99 * step[todo]  # a box limit came first: no end on this side
+            close = np.abs(rise - aim) < _CLOSE * aim
+            lost = ~fit.converged | ~np.isfinite(rise)
+            width[todo] = np.where(lost, np.nan, np.where(short, np.inf, step[todo]))
+            current[todo], slack[todo] = fit.theta, step[todo]
+            step[todo] *= np.clip(aim / np.maximum(rise, 1e-3 * aim), 0.4, 3.0)
+            todo = todo[~(close | short | lost)]
+        old = block.half[sweep, side, held]
+        block.half[sweep, side, held] = np.where(np.isnan(width), old, width)
+
+
 def _assemble(
     table: SweepTable, f: dict[str, np.ndarray], used, temp_C, temp_known, temp_u, vt, *, stated: bool
 ) -> SweepFits:
@@ -322,8 +466,8 @@ def _assemble(
         light = constant & (i0 < -rule("fit_light") * u0) & (-i0 > rule("fit_light_share") * f["top"])
         light &= code != CODE["resistor + offset"]
         shunt = theta[:, G] > f["half"][:, 0, G]
-        warm = temp_u[:, None] * per_kelvin(theta, temp_C) * NORMAL_95
-        shown = parameters(
+        warm = temp_u[:, None] * terms.per_kelvin(theta, temp_C) * NORMAL_95
+        shown = terms.parameters(
             theta, covariance, np.hypot(f["half"], warm[:, None]), q, vt,
             resistor=resistor, light=light, loose=f["rank_deficient"],
         )  # fmt: skip
@@ -340,17 +484,17 @@ def _assemble(
     flags["uncertainty_known"] = known & (stated | (f["dof"] > 0))
     # the rival set by its model: one that differs by the shunt alone is the other of the two, and a constant
     # current as the rival of a junction is named by what it would be in physics
-    model = np.where(none, 0, model_index(code, shunt, light))
+    model = np.where(none, 0, terms.model_index(code, shunt, light))
     rival = f["runner_up"]
     bare, shunted, lit = (MODELS.index(f"junction{more}") for more in ("", " + shunt", " + photocurrent"))
     other = np.select([model == bare, model == shunted], [shunted, bare], -1)
-    named = model_index(np.maximum(rival, 0), False, False)
+    named = terms.model_index(np.maximum(rival, 0), False, False)
     runner = np.select([none, rival == CODE["offset"], rival >= 0, rival == -2], [-1, lit, named, other], -1)
     parts = np.where(f["parts"] > 0, f["parts"], np.nan)
     return SweepFits(
         model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, f["gap"]),
-        value=value, low=low, high=high, u=spread, coordinates=LOGARITHMIC,
-        covariance=log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, f["chi2"]),
+        value=value, low=low, high=high, u=spread, coordinates=terms.LOGARITHMIC,
+        covariance=terms.log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, f["chi2"]),
         dof=np.maximum(f["dof"], 0).astype(np.int64), n_points=np.diff(table.starts),
         n_used=f["n_used"].astype(np.int64), used=used, temp_C=temp_C, temp_known=temp_known, temp_u_K=temp_u,
         heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,

@@ -13,7 +13,7 @@ them: where relative errors rule, the problem is all but linear, start values co
 regression and intervals from the curvature are good.  The shunt is fitted as a conductance and the
 series resistance as itself, both free to pass through zero, so that a part without a shunt has an
 estimate that scatters about zero and an interval that is right; a negative value is never shown, it
-becomes a one-sided limit (`junction.fit.intervals`).
+becomes a one-sided limit (`RS < x`, `RSH > x`), the far end of its interval.
 
 Residual.  Voltage and current both carry error.  The residual of a point is its distance to the curve in
 units of its standard uncertainties, measured along the normal of the curve *at the foot of the
@@ -32,7 +32,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.results import MODELS
+from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.fit.results import IBV_A, MODELS
+from junction.physics.temperature import SILICON_EG_EV, SILICON_XTI
+from junction.shelf.rules import rule
 
 #: Coordinates in the order of `SweepFits.theta` and `SweepFits.theta_covariance`.
 COORDINATES = (
@@ -79,6 +82,13 @@ CODE = {name: k for k, name in enumerate(NAMES)}
 NUMBER = np.array([len(columns) for columns in SETS.values()])
 #: The first three are straight lines, the others bend.
 LINES = NAMES[:3]
+
+#: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
+LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
+_COORDINATE = {
+    "IS_A": A, "N": B, "RS_ohm": RS, "RSH_ohm": G, "ISR_A": AR, "NR": BR, "IPH_A": I0, "BV_V": BB, "NBV": BB,
+    "R_ohm": G, "I0_A": I0,
+}  # fmt: skip
 
 
 def model_index(code, shunt, light):
@@ -251,3 +261,125 @@ def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray):
     by[:, G] = np.where(np.isfinite(theta[:, G, None]), x, 0.0)
     by[:, I0] = np.isfinite(theta[:, I0, None])
     return f, g, by
+
+
+def gap_of_voltage(v_V):
+    """Energy gap [eV] by the forward voltage at 1 mA.
+
+    Germanium or Schottky, which differ too little to tell (0.68 eV lies within 0.02 eV of both); over some
+    voltage an LED; else silicon.
+    """
+    led = np.maximum(v_V, rule("gap_led"))
+    gap = np.where(v_V > rule("gap_led_above"), led, SILICON_EG_EV)
+    return np.where(v_V < rule("gap_low_below"), rule("gap_low"), gap)
+
+
+def per_kelvin(theta: np.ndarray, temp_C: np.ndarray) -> np.ndarray:
+    """How the coordinates at the temperature taken change per kelvin that the junction was warmer.
+
+    A sweep gives 1/(N VT) and the saturation current at the true temperature.  A junction warmer by dT has
+    an N lower by dT/T, and at the temperature taken a saturation current lower by the SPICE law (EG by the
+    forward voltage, XTI 3): 15 % a kelvin in silicon.
+
+    Parameters
+    ----------
+    theta : ndarray (n, 9)
+    temp_C : ndarray (n,)
+        Temperature taken [degC].
+
+    Returns
+    -------
+    ndarray (n, 9)
+        [1/K]; zero for resistances, the offset and BV.
+    """
+    kelvin, vt = temp_C + ZERO_CELSIUS_K, thermal_voltage(temp_C)
+    out = np.zeros(theta.shape)
+    with np.errstate(all="ignore"):
+        v = vt * (np.logaddexp(np.log(1e-3), theta[:, A]) - theta[:, A]) / theta[:, B]
+        growth = (SILICON_XTI + gap_of_voltage(v) / vt) / kelvin
+        for a, b in ((A, B), (AR, BR)):
+            out[:, a] = -theta[:, b] * growth
+            out[:, b] = theta[:, b] / kelvin
+        out[:, BB] = theta[:, BB] / kelvin
+        out[:, AB] = -(np.log(IBV_A) - theta[:, AB]) / kelvin  # so that BV stays
+    return np.nan_to_num(out)
+
+
+def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
+    """Value, interval ends and standard uncertainty of all parameters.
+
+    Parameters
+    ----------
+    theta, covariance : ndarray (n, 9), (n, 9, 9)
+        Coordinates; nan where absent.
+    half : ndarray (n, 2, 9)
+        Widths of their intervals below and above.
+    q : ndarray (n,)
+        Half-width of an interval in standard uncertainties, for what follows from several coordinates.
+    vt : ndarray (n,)
+        Thermal voltage [V].
+    resistor : ndarray of bool (n,)
+        The conductance is the whole path, not a shunt.
+    light : ndarray of bool (n,)
+        The constant term is a photocurrent.
+    loose : ndarray of bool (n,)
+        The points cannot hold the parameters apart: saturation currents and idealities say nothing.
+
+    Returns
+    -------
+    dict of str to (value, low, high, u)
+        Arrays (n,) by name.
+    """
+    shown = {"RSH_ohm": ~resistor, "R_ohm": resistor, "IPH_A": light, "I0_A": ~light}
+    widest, out = rule("fit_widest_level"), {}
+
+    def known(held, low_held, high_held, value, low, high, u, no_u):
+        low, high = np.where(held | low_held, low, -np.inf), np.where(held | high_held, high, np.inf)
+        return np.where(held, value, np.nan), low, high, np.where(held, u, no_u)
+
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for name, k in _COORDINATE.items():
+            c, below, above = theta[:, k], half[:, 0, k], half[:, 1, k]
+            low, high, u = c - below, c + above, np.sqrt(np.maximum(covariance[:, k, k], 0.0))
+            inside, upto = ~loose & (low > LOWER[k]), ~loose & (high < UPPER[k])
+            if k in (A, AR):
+                # where the data cannot hold it, the end that they do; beyond the fit's bounds an end is none
+                held = inside & upto & (below + above < widest)
+                ends = inside & (below < widest / 2), upto & (above < widest / 2)
+                found = known(held, *ends, np.exp(c), np.exp(low), np.exp(high), np.exp(c) * u, np.inf)
+            elif name == "BV_V":
+                value = (np.log(IBV_A) - theta[:, AB]) * vt / c
+                da, db = -vt / c, -value / c
+                var = da * da * covariance[:, AB, AB] + 2 * da * db * covariance[:, AB, BB] + (db * u) ** 2
+                u = np.sqrt(np.maximum(var, 0.0))
+                found = value, value - q * u, value + q * u, u
+            elif k in (B, BR, BB):
+                # a limit where the inverse 1/N may be zero or stands at its bound
+                ends = ~loose & (c < UPPER[k]) & (high > 0), inside & (c > LOWER[k])
+                found = known(ends[1] & (c < UPPER[k]), *ends, 1 / c, 1 / high, 1 / low, u / c**2, np.inf)
+            elif k == RS:
+                found = known(c > below, False, True, c, low, np.maximum(c, 0.0) + above, u, np.nan)
+            elif k == G:
+                least = 1 / (np.maximum(c, 0.0) + above)
+                found = known(c > below, True, False, 1 / c, least, 1 / low, u / c**2, np.nan)
+            else:
+                found = (-c, -high, -low, u) if name == "IPH_A" else (c, low, high, u)
+            there = ~np.isnan(c) & shown.get(name, True)
+            out[name] = tuple(np.where(there, x, np.nan) for x in found)
+    return out
+
+
+def log_covariance(theta, covariance, value, vt):
+    """Covariance of the logarithms of `LOGARITHMIC`; zero where a parameter is absent or only a limit."""
+    out = np.empty((len(theta), len(LOGARITHMIC), len(LOGARITHMIC)))
+    for first in range(0, len(theta), 2000):  # a piece at a time: the Jacobians outweigh the result
+        at = slice(first, first + 2000)
+        by = np.zeros((len(theta[at]), len(LOGARITHMIC), WIDTH))
+        for row, name in enumerate(LOGARITHMIC):
+            k, held = _COORDINATE[name], np.flatnonzero(np.isfinite(value[name][at])) + first
+            sign = 1.0 if k == RS else -1.0
+            by[held - first, row, k] = 1.0 if k in (A, AR) else sign / theta[held, k]
+            if name == "BV_V":
+                by[held - first, row, AB] = -vt[held] / (theta[held, BB] * value[name][held])
+        out[at] = np.matmul(np.matmul(by, covariance[at]), by.transpose(0, 2, 1))
+    return out

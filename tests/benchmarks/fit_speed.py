@@ -55,15 +55,14 @@ def points_of(table, fits, k):
 
 def start_values(table, rows):
     """The start values junction uses, for the peers as well."""
-    from junction.fit import start
-    from junction.fit.block import Block
+    from junction.fit.block import Block, plain_start
     from junction.fit.terms import RS, A, B, G
 
     v = np.stack([table.v_V[table.points(k)] for k in rows])
     i = np.stack([table.i_A[table.points(k)] for k in rows])
     order = np.argsort(v, axis=1)
     v, i = np.take_along_axis(v, order, 1), np.take_along_axis(i, order, 1)
-    theta, _ = start.plain(Block(v, i, np.ones_like(v), np.full((len(v), 1), VT), NOISE))
+    theta, _ = plain_start(Block(v, i, np.ones_like(v), np.full((len(v), 1), VT), NOISE))
     return np.stack([theta[:, A], 1 / theta[:, B], np.maximum(theta[:, RS], 1e-3),
                      -np.log(np.maximum(theta[:, G], 1e-10))], 1)  # fmt: skip
 
