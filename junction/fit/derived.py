@@ -319,62 +319,6 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
     return out
 
 
-def predict_current(fits: SweepFits, k: int, v_V) -> np.ndarray:
-    """Current of the fitted curve of sweep `k`.
-
-    Parameters
-    ----------
-    fits : SweepFits
-    k : int
-        Sweep.
-    v_V : array_like (q,)
-        Terminal voltages [V].
-
-    Returns
-    -------
-    ndarray (q,)
-        Current into the p side [A]; nan where the sweep has no fit.
-    """
-    v = np.atleast_1d(np.asarray(v_V, float))
-    if not fits.model[k]:
-        return np.full(v.shape, np.nan)
-    return current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], v[None])[0][0]
-
-
-def residuals(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = None) -> np.ndarray:
-    """What each point of sweep `k` misses the curve by, in standard uncertainties.
-
-    Parameters
-    ----------
-    table : SweepTable
-    fits : SweepFits
-        Of that table.
-    k : int
-    noise : Noise, optional
-        As given to `fit_sweeps`; without it the components found there are used.
-
-    Returns
-    -------
-    ndarray
-        One entry a point [1], nan at points the fit left out.
-    """
-    points = table.points(k)
-    v, i, used = table.v_V[points], table.i_A[points], fits.used[points]
-    out = np.full(v.size, np.nan)
-    if not fits.model[k] or not used.any():
-        return out
-    v, i = v[used], i[used]
-    model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], v[None]))
-    parts = np.nan_to_num([fits.noise_A2[k], fits.noise_V2[k], fits.noise_ratio2[k]])
-    if noise is None:
-        parts[:2] = np.maximum(parts[:2], floors()[:2] ** 2)
-    ui2, uv2 = parts[0] + parts[2] * model**2, parts[1]
-    if noise is not None:
-        uv2, ui2 = uv2 + noise.variances(v, 0.0)[0], ui2 + noise.variances(0.0, model)[1]
-    out[used] = (i - model) / np.sqrt(ui2 + slope**2 * uv2)
-    return out
-
-
 def sweep_plot(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None = None) -> SweepPlot:
     """Points and fitted curve of sweep `k`, ready to draw.
 
@@ -385,15 +329,32 @@ def sweep_plot(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None =
         Of the whole table.
     k : int
     noise : Noise, optional
-        As given to `fit_sweeps`.
+        As given to `fit_sweeps`; without it the residuals are in terms of the components found there.
     """
     points = table.points(k)
     v, i, used = table.v_V[points], table.i_A[points], fits.used[points]
-    grid = np.empty(0)
-    if fits.model[k] and v.size:
-        grid = np.linspace(float(v.min()), float(v.max()), _CURVE_POINTS)
+    grid, curve_A, residual = np.empty(0), np.empty(0), np.full(v.size, np.nan)
+    if fits.model[k]:
+        grid = np.linspace(v.min(), v.max(), _CURVE_POINTS)
+        at = np.concatenate([grid, v[used]])[None]
+        model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], at))
+        curve_A, model, slope = model[: grid.size], model[grid.size :], slope[grid.size :]
+        parts = np.nan_to_num([fits.noise_A2[k], fits.noise_V2[k], fits.noise_ratio2[k]])
+        if noise is None:
+            parts[:2] = np.maximum(parts[:2], floors()[:2] ** 2)
+        ui2, uv2 = parts[0] + parts[2] * model**2, parts[1]
+        if noise is not None:
+            uv2, ui2 = uv2 + noise.variances(v[used], 0.0)[0], ui2 + noise.variances(0.0, model)[1]
+        residual[used] = (i[used] - model) / np.sqrt(ui2 + slope**2 * uv2)
     step = max(1, -(-v.size // MOST_POINTS))
     return SweepPlot(
-        table.part[k], table.junction[k], v[::step], i[::step], used[::step], grid,
-        predict_current(fits, k, grid), residuals(table, fits, k, noise)[::step], fits.model_name(k),
-    )  # fmt: skip
+        table.part[k],
+        table.junction[k],
+        v[::step],
+        i[::step],
+        used[::step],
+        grid,
+        curve_A,
+        residual[::step],
+        fits.model_name(k),
+    )

@@ -3,7 +3,7 @@
 A problem of the batch has p parameters and m residuals; n problems of one shape stand side by side in
 dense arrays and are stepped together, each with its own damping, its own acceptance and its own end.
 Ragged data are padded: a padded residual and its derivatives are zero.  The caller supplies an object
-with two methods (`Problem`), which evaluates residuals and analytic derivatives of all problems in one
+with two methods (see `solve`), which evaluates residuals and analytic derivatives of all problems in one
 go into one buffer, so that a single matrix product gives J'J, J'r and r'r.
 
 The step solves (J'J + lambda diag(J'J)) d = -J'r (Marquardt 1963) by a Cholesky factorisation that is
@@ -16,7 +16,7 @@ is left out of the step.  Finished problems leave the batch as soon as a good pa
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,19 +25,6 @@ _TINY = np.finfo(float).tiny
 RANK_TOL = 1e-13
 #: Damping at which a problem is given up: steps have become rounding errors.
 _MAX_DAMPING = 1e14
-
-
-class Problem(Protocol):
-    """What `solve` needs to know of the batch."""
-
-    def evaluate(self, theta: np.ndarray) -> np.ndarray:
-        """Derivatives and residuals, shape (n, p + 1, m): dr/dtheta in planes 0..p-1, r in plane p.
-
-        The returned buffer may be overwritten by the next call.
-        """
-
-    def take(self, index: np.ndarray) -> Problem:
-        """The same for a part of the problems."""
 
 
 class Solution(NamedTuple):
@@ -167,7 +154,7 @@ def _products(buffer: np.ndarray, huber: float):
 
 
 def solve(
-    problem: Problem, theta: np.ndarray, *, lower=-np.inf, upper=np.inf, free=True, max_iterations: int = 60,
+    problem, theta: np.ndarray, *, lower=-np.inf, upper=np.inf, free=True, max_iterations: int = 60,
     decrease_tol: float = 0.0, relative_tol: float = 1e-14, step_tol: float = 1e-12,
     first_damping: float = 1e-8, huber: float = np.inf,
 ) -> Solution:  # fmt: skip
@@ -175,8 +162,10 @@ def solve(
 
     Parameters
     ----------
-    problem : Problem
-        Residuals and derivatives.
+    problem : object
+        ``evaluate(theta)`` gives derivatives and residuals, shape (n, p + 1, m): dr/dtheta in planes 0..p-1,
+        r in plane p, in a buffer that the next call may overwrite.  ``take(index)`` is the same for a part
+        of the problems.
     theta : ndarray (n, p)
         Starting values.
     lower, upper : ndarray broadcastable to (n, p)

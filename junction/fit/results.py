@@ -65,10 +65,7 @@ class SweepFits:
         has no such parameter; value nan with one finite end is a one-sided limit, with none no statement.
         Saturation currents are
         those at `temp_C`.  The intervals of IS, N, ISR, NR and NBV hold the uncertainty of the temperature;
-        ``u``, `covariance` and `theta_covariance` do not: they are of the curve as it was measured.
-    covariance : ndarray (n, p, p)
-        Covariance of the logarithms of the parameters named in `coordinates`; zero rows where a
-        parameter is absent or only a limit.
+        ``u`` and `theta_covariance` do not: they are of the curve as it was measured.
     chi2, dof, n_points, n_used : ndarray (n,)
         Weighted sum of squares, degrees of freedom, points read and points used.
     used : ndarray of bool (m,)
@@ -101,8 +98,6 @@ class SweepFits:
     low: Mapping[str, np.ndarray]
     high: Mapping[str, np.ndarray]
     u: Mapping[str, np.ndarray]
-    coordinates: tuple[str, ...]
-    covariance: np.ndarray
     chi2: np.ndarray
     dof: np.ndarray
     n_points: np.ndarray

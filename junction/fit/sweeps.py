@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
+from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import SweepTable
 from junction.fit import sense, terms
 from junction.fit.block import ALL, FINAL, QUICK, Block, places
@@ -60,9 +60,8 @@ def ladder(length: np.ndarray) -> np.ndarray:
 
 
 def fit_sweeps(
-    table: SweepTable, noise: Noise | None = None, default_temp_C: float = 25.0,
-    temp_u_K: tuple[float, float] | None = None,
-) -> SweepFits:  # fmt: skip
+    table: SweepTable, noise: Noise | None = None, temp_u_K: tuple[float, float] | None = None
+) -> SweepFits:
     """Fit every sweep of a table: model, parameters, intervals, flags.
 
     Parameters
@@ -71,8 +70,6 @@ def fit_sweeps(
         n sweeps with m points in all; any order of points, any lengths.
     noise : Noise, optional
         Standard uncertainty of the readings.  Without it, every sweep's own scatter is taken.
-    default_temp_C : float
-        Temperature of sweeps that record none [degC].
     temp_u_K : (float, float), optional
         Standard uncertainty of a junction's temperature where it was recorded and where it was not [K]; by
         default that of reference/rules.csv.  It enters the intervals of IS, N, ISR, NR and NBV and what is
@@ -85,7 +82,7 @@ def fit_sweeps(
         the data's sake.
     """
     temp_known = np.isfinite(table.temp_C) & (np.abs(table.temp_C) < 400)
-    temp_C = np.where(temp_known, table.temp_C, default_temp_C)
+    temp_C = np.where(temp_known, table.temp_C, REFERENCE_TEMP_C)
     temp_u = np.where(temp_known, *(temp_u_K or (rule("fit_temp_u"), rule("fit_temp_unknown_u"))))
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
     count = np.diff(table.starts)
@@ -110,7 +107,7 @@ def fit_sweeps(
     # fits of models the data do not hold may overflow on their way; what they reach is checked
     with np.errstate(all="ignore"):
         # a sweep is one without points until it has been fitted
-        nothing, cold = np.zeros((1, 4)), np.array([default_temp_C])
+        nothing, cold = np.zeros((1, 4)), np.array([REFERENCE_TEMP_C])
         blank, _ = _fit_block(nothing, nothing, nothing > 0, thermal_voltage(cold), cold, noise, contest=True)
         found |= {name: np.repeat(getattr(blank, name), len(table), axis=0) for name in _COLLECTED}
         fit_some(count > 0, contest=False)
@@ -359,7 +356,7 @@ def _widths(block: Block, fitted, final, root) -> None:
     q = block.quantile[:, None]
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
-    _profile(block, np.flatnonzero(fitted & final & _curved(block)), q * root)
+    _profile(block, fitted & final, q * root)
     block.covariance = covariance
     if block.noise is not None:
         volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
@@ -384,41 +381,34 @@ def widen(block: Block, rows, direction) -> None:
     block.half[rows] = np.hypot(block.half[rows], far[:, None])
 
 
-def _curved(block: Block) -> np.ndarray:
-    """Sweeps whose fit bends within its own uncertainty, bool (n,).
+def _profile(block: Block, ready: np.ndarray, rise_to: np.ndarray) -> None:
+    """Replace interval half-widths by those of the profile where a fit bends within its own uncertainty.
 
     The coordinates are linear where relative errors rule.  Where absolute ones do, second order comes in
     with the uncertainty of the logarithm of an exponential at the point where it matters most: at the top
     of the sweep for the first, in the middle for the second, at the bottom for breakdown.
-    """
-    live, c, bar = block.live, block.covariance, rule("fit_curved")
-    x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
-    top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
-    out = np.zeros(block.chi2.size, bool)
-    for a, b, at in ((A, B, top), (AR, BR, 0.6 * top), (AB, BB, -low)):
-        # with the series resistance free, the logarithm at the top is a + b v - b RS i
-        var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
-        with np.errstate(invalid="ignore"):
-            relative = np.sqrt(c[:, b, b]) / np.abs(block.theta[:, b])
-        out |= (var > bar**2) | (relative > bar)
-    return out & block.converged & ~block.rank_deficient
-
-
-def _profile(block: Block, rows: np.ndarray, rise_to: np.ndarray) -> None:
-    """Replace interval half-widths by those of the profile; infinite where chi2 never rises so far.
 
     All ends of all sweeps of a set form one batch: each is the same fit with one coordinate held, and the
-    root of sqrt(rise) = q is found by secant steps from the parabola's answer.
+    root of sqrt(rise) = q is found by secant steps from the parabola's answer.  A side on which chi2 never
+    rises so far becomes infinite.
 
     Parameters
     ----------
     block : Block
-    rows : ndarray of int
-        Sweeps to treat.
+    ready : ndarray of bool (n,)
+        Sweeps to look at.
     rise_to : ndarray (n, 9)
         Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
     """
-    for name, at in block.by_set(rows):
+    live, c, bar = block.live, block.covariance, rule("fit_curved")
+    x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
+    top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
+    bent = np.zeros(ready.size, bool)
+    for a, b, at in ((A, B, top), (AR, BR, 0.6 * top), (AB, BB, -low)):
+        # with the series resistance free, the logarithm at the top is a + b v - b RS i
+        var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
+        bent |= (var > bar**2) | (np.sqrt(c[:, b, b]) > bar * np.abs(block.theta[:, b]))
+    for name, at in block.by_set(np.flatnonzero(ready & bent & block.converged & ~block.rank_deficient)):
         # one problem for each sweep, side and coordinate
         sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), SETS[name], indexing="ij"))
         row, sign, q = np.arange(sweep.size), 2.0 * side - 1.0, rise_to[sweep, held]
@@ -493,8 +483,7 @@ def _assemble(
     parts = np.where(f["parts"] > 0, f["parts"], np.nan)
     return SweepFits(
         model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, f["gap"]),
-        value=value, low=low, high=high, u=spread, coordinates=terms.LOGARITHMIC,
-        covariance=terms.log_covariance(theta, covariance, value, vt), chi2=np.where(none, np.nan, f["chi2"]),
+        value=value, low=low, high=high, u=spread, chi2=np.where(none, np.nan, f["chi2"]),
         dof=np.maximum(f["dof"], 0).astype(np.int64), n_points=np.diff(table.starts),
         n_used=f["n_used"].astype(np.int64), used=used, temp_C=temp_C, temp_known=temp_known, temp_u_K=temp_u,
         heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,

@@ -83,8 +83,6 @@ NUMBER = np.array([len(columns) for columns in SETS.values()])
 #: The first three are straight lines, the others bend.
 LINES = NAMES[:3]
 
-#: Parameters whose logarithms `SweepFits.covariance` covers, in its order.
-LOGARITHMIC = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "BV_V", "NBV")
 _COORDINATE = {
     "IS_A": A, "N": B, "RS_ohm": RS, "RSH_ohm": G, "ISR_A": AR, "NR": BR, "IPH_A": I0, "BV_V": BB, "NBV": BB,
     "R_ohm": G, "I0_A": I0,
@@ -366,20 +364,4 @@ def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
                 found = (-c, -high, -low, u) if name == "IPH_A" else (c, low, high, u)
             there = ~np.isnan(c) & shown.get(name, True)
             out[name] = tuple(np.where(there, x, np.nan) for x in found)
-    return out
-
-
-def log_covariance(theta, covariance, value, vt):
-    """Covariance of the logarithms of `LOGARITHMIC`; zero where a parameter is absent or only a limit."""
-    out = np.empty((len(theta), len(LOGARITHMIC), len(LOGARITHMIC)))
-    for first in range(0, len(theta), 2000):  # a piece at a time: the Jacobians outweigh the result
-        at = slice(first, first + 2000)
-        by = np.zeros((len(theta[at]), len(LOGARITHMIC), WIDTH))
-        for row, name in enumerate(LOGARITHMIC):
-            k, held = _COORDINATE[name], np.flatnonzero(np.isfinite(value[name][at])) + first
-            sign = 1.0 if k == RS else -1.0
-            by[held - first, row, k] = 1.0 if k in (A, AR) else sign / theta[held, k]
-            if name == "BV_V":
-                by[held - first, row, AB] = -vt[held] / (theta[held, BB] * value[name][held])
-        out[at] = np.matmul(np.matmul(by, covariance[at]), by.transpose(0, 2, 1))
     return out

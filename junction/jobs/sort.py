@@ -8,7 +8,6 @@ from math import isnan
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import InputError
 from junction.base.records import Bag
 from junction.jobs.bag import bag_of
@@ -114,7 +113,7 @@ def sorted_bag(
     if len(bag.sweeps):
         from junction.fit.sweeps import fit_sweeps
 
-        fits = fit_sweeps(bag.sweeps, noise, REFERENCE_TEMP_C)
+        fits = fit_sweeps(bag.sweeps, noise)
     verdicts = worst_first(judge_bag(judged, fits, meter, types))
 
     def draw(wanted):

@@ -13,8 +13,9 @@ import numpy as np
 
 from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import SweepTable
+from junction.fit.derived import voltage_of
 from junction.fit.results import MODELS, SweepFits
-from junction.physics.junction import voltage
+from junction.fit.terms import AR, BR, RS, A, B
 from junction.shelf.rules import rule
 from junction.verdict import points
 from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY
@@ -23,6 +24,8 @@ _BARE = {"none": NONE, "open": OPEN, "resistor": RESISTOR, "breakdown": REVERSE_
 _KIND = np.array([_BARE.get(model, JUNCTION) for model in MODELS])
 _OPEN, _RESISTOR = MODELS.index("open"), MODELS.index("resistor")
 
+#: Coordinates of the junction alone.
+_KNEE = [A, B, RS, AR, BR]
 #: No junction on a bench has values outside these; what a fit holds beyond them is no value (nan).
 _RANGES = {
     "IS_A": (0.0, 1e3), "ISR_A": (0.0, 1e3), "N": (0.05, 200.0), "NR": (0.05, 200.0), "RS_ohm": (0.0, 1e12),
@@ -252,29 +255,19 @@ def knee_voltage(fits: SweepFits, i_A: float) -> tuple[np.ndarray, np.ndarray]:
         Voltage at the sweep's own temperature and its standard uncertainty from the fit [V]; nan where the
         fit has no junction.
     """
-    absent = {"IS_A": 1e-14, "N": 1.0, "RS_ohm": 0.0, "ISR_A": 0.0, "NR": 2.0}
-    value = {name: _value(fits, name) for name in absent}
-    has = (value["IS_A"] > 0) & np.isfinite(value["N"])
-    filled = {k: np.where(has & np.isfinite(value[k]), value[k], v) for k, v in absent.items()}
-    v = voltage(i_A, **filled, temp_C=fits.temp_C)
-    # d v/d name at this current, from the law at the junction voltage x
-    x, vt = v - i_A * filled["RS_ohm"], thermal_voltage(fits.temp_C)
-    a, b = filled["N"] * vt, filled["NR"] * vt
-    first, second = filled["IS_A"] * np.exp(x / a), filled["ISR_A"] * np.exp(x / b)
-    g = first / a + second / b
-    slope = {"IS_A": -np.expm1(x / a) / g, "N": first * x / a / filled["N"] / g, "RS_ohm": i_A,
-             "ISR_A": -np.expm1(x / b) / g, "NR": second * x / b / filled["NR"] / g}  # fmt: skip
-    # Covariance of the logarithms: IS and N are strongly anti-correlated, so it cannot be left out.
-    gradient = np.zeros((len(fits), len(fits.coordinates)))
-    for k, name in enumerate(fits.coordinates):
-        if name in absent:
-            gradient[:, k] = np.where(np.isfinite(value[name]), slope[name] * filled[name], 0.0)
-    covariance = np.nan_to_num(fits.covariance, nan=0.0).clip(-1e12, 1e12)
-    gradient = np.nan_to_num(gradient).clip(-1e6, 1e6)
+    held = np.isfinite([_value(fits, name) for name in ("IS_A", "N", "RS_ohm", "ISR_A", "NR")]).T
+    has = held[:, 0] & held[:, 1] & (fits.value["IS_A"] > 0)
+    theta = np.full(fits.theta.shape, np.nan)
+    theta[:, _KNEE] = np.where(held & has[:, None], fits.theta[:, _KNEE], np.nan)
+    theta[:, BR] = np.where(held[:, 3] & ~held[:, 4], 0.5, theta[:, BR])
+    v, by, _ = voltage_of(theta, fits.temp_C, np.full((len(fits), 1), i_A))
+    # IS and N are strongly anti-correlated, so their covariance cannot be left out
+    gradient = np.nan_to_num(np.where(held, by[:, _KNEE, 0], 0.0)).clip(-1e6, 1e6)
+    covariance = np.nan_to_num(fits.theta_covariance[:, _KNEE][:, :, _KNEE])
     variance = np.einsum("ni,nij,nj->n", gradient, covariance, gradient).clip(0.0)
     # A series resistance known only as a limit may drop up to that much more.
     top = fits.high["RS_ohm"]
     limit_only = np.isnan(fits.value["RS_ohm"]) & np.isfinite(top) & (np.abs(top) < 1e9)
     hidden = 0.5 * i_A * np.where(limit_only, top, 0.0)
     unsure = np.where(fits.flags["uncertainty_known"], 0.0, 0.02)
-    return np.where(has, [v, np.sqrt(variance + hidden**2 + unsure**2)], np.nan)
+    return np.where(has, [v[:, 0], np.sqrt(variance + hidden**2 + unsure**2)], np.nan)

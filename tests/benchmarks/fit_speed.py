@@ -18,7 +18,7 @@ import warnings
 import numpy as np
 
 from junction.base.constants import thermal_voltage
-from junction.fit.derived import predict_current
+from junction.fit.derived import current_of
 from junction.fit.sweeps import fit_sweeps
 from tests.benchmarks.bag import NOISE, bag
 
@@ -49,7 +49,7 @@ def distance(points, ln_is, n, rs, ln_rsh):
 def points_of(table, fits, k):
     """One sweep with the variances junction ended with: stated figures at its own fitted current."""
     v, i = table.v_V[table.points(k)], table.i_A[table.points(k)]
-    uv2, ui2 = NOISE.variances(v, predict_current(fits, k, v))
+    uv2, ui2 = NOISE.variances(v, current_of(fits.theta[[k]], fits.temp_C[[k]], v[None])[0][0])
     return np.stack([v, i, np.broadcast_to(uv2, v.shape), ui2])
 
 

@@ -34,7 +34,7 @@ def table(points=70, temp_C=25.0):
 @pytest.fixture(scope="module")
 def fitted():
     t = table()
-    return t, fit_sweeps(t, None, 25.0)
+    return t, fit_sweeps(t)
 
 
 @pytest.mark.external
@@ -68,7 +68,7 @@ def test_nothing_is_derived_outside_the_range_swept(fitted):
 def test_a_resistor_has_no_junction_voltage():
     v = np.linspace(-1, 1, 41)
     t = sweep_table(["r"], ["CE"], [v], [v / 30.0 + 1e-6 * np.sin(40 * v)])
-    (values,) = derived_values(t, fit_sweeps(t, None, 25.0))
+    (values,) = derived_values(t, fit_sweeps(t))
     assert not any(name.startswith("V at") for name in values)
     assert derived_values(SweepTable.empty(), None) == []
 
@@ -89,13 +89,13 @@ def test_plots_carry_the_points_and_the_curve(fitted):
 def test_stated_noise_sets_the_size_of_the_residuals():
     t = table()
     noise = Noise.from_accuracy(v_percent=0.0, v_floor_V=1e-4, i_percent=2.0, i_floor_A=1e-9)
-    coarse = sweep_plot(t, fit_sweeps(t, noise, 25.0), 0, noise)
+    coarse = sweep_plot(t, fit_sweeps(t, noise), 0, noise)
     assert np.nanstd(coarse.residual) < 0.5, "0.2 % of scatter under 2 % of stated error"
 
 
 def test_long_sweeps_are_thinned_for_drawing():
     t = table(points=5000)
-    plot = sweep_plot(t, fit_sweeps(t, None, 25.0), 0)
+    plot = sweep_plot(t, fit_sweeps(t), 0)
     assert MOST_POINTS / 2 < plot.v_V.size <= MOST_POINTS
     assert plot.v_V.size == plot.i_A.size == plot.used.size == plot.residual.size
 

@@ -7,8 +7,7 @@ from junction.fit.derived import (
     current_at_voltage,
     dynamic_resistance,
     ideality_against_current,
-    predict_current,
-    residuals,
+    sweep_plot,
     voltage_at_current,
     voltage_at_current_25C,
 )
@@ -136,14 +135,14 @@ def test_unrecorded_temperature_widens_the_referred_value(bag):
 
 def test_predictions_and_residuals(bag, fits):
     v, i = bag.v_V[bag.points(3)], bag.i_A[bag.points(3)]
-    model = predict_current(fits, 3, v)
+    model = current_at_voltage(fits, v)[0][3]
     back, _ = voltage_at_current(fits, model[-20:])
     np.testing.assert_allclose(back[3], v[-20:], rtol=1e-9, atol=0)
-    r = residuals(bag, fits, 3, NOISE)
+    r = sweep_plot(bag, fits, 3, NOISE).residual
     assert r.shape == v.shape and 0.6 < np.std(r) < 1.4
     assert np.sum(r**2) == pytest.approx(fits.chi2[3], rel=0.05)
     found = fit_sweeps(bag)
-    assert 0.6 < np.std(residuals(bag, found, 3)) < 1.4
+    assert 0.6 < np.std(sweep_plot(bag, found, 3).residual) < 1.4
     assert i.shape == model.shape
 
 
@@ -152,12 +151,12 @@ def test_residuals_are_nan_where_points_were_left_out():
     i[10] = 1e-3
     one = table((v, i))
     fits = fit_sweeps(one, NOISE)
-    r = residuals(one, fits, 0, NOISE)
+    r = sweep_plot(one, fits, 0, NOISE).residual
     assert np.isnan(r[10]) and np.isfinite(np.delete(r, 10)).all()
 
 
 def test_no_fit_no_prediction():
     one = table(([0.5], [1e-3]))
     fits = fit_sweeps(one)
-    assert np.isnan(predict_current(fits, 0, [0.1, 0.2])).all()
-    assert np.isnan(residuals(one, fits, 0)).all()
+    plot = sweep_plot(one, fits, 0)
+    assert not plot.i_fit_A.size and np.isnan(plot.residual).all()

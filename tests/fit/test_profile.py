@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import brentq, least_squares
 
 from junction.fit.block import Block
-from junction.fit.derived import predict_current
+from junction.fit.derived import current_of
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import SETS, A, B
@@ -62,7 +62,7 @@ def test_ends_are_where_scipy_finds_them(fits):
         order = np.argsort(bag.v_V[points], kind="stable")
         v, i = bag.v_V[points][order][None].copy(), bag.i_A[points][order][None].copy()
         block = Block(v, i, np.ones_like(v), np.array([[0.025692579121493725]]), FAINT)
-        block.ui2[:] = FAINT.variances(0.0, predict_current(found, k, v[0]))[1]
+        block.ui2[:] = FAINT.variances(0.0, current_of(found.theta[[k]], found.temp_C[[k]], v)[0])[1]
         columns = SETS[name]
         best = found.theta[k][columns]
         floor = profile(block, name, 1, best[1], best)

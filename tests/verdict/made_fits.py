@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
+from junction.fit.terms import AR, BR, RS, WIDTH, A, B
 
 
 def columns(found):
@@ -22,8 +23,6 @@ def made_fits(rows, temp_C=None, relative_u=0.01):
     n = len(rows)
     table = {k: {p: np.full(n, np.nan) for p in PARAMETERS} for k in ("value", "low", "high", "u")}
     flags = {f: np.full(n, f in ("converged", "uncertainty_known")) for f in FLAGS}
-    names = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "R_ohm")
-    covariance = np.zeros((n, len(names), len(names)))
     why = []
     for k, row in enumerate(rows):
         for name in PARAMETERS:
@@ -32,8 +31,6 @@ def made_fits(rows, temp_C=None, relative_u=0.01):
                 u = row.get("u", {}).get(name, relative_u * abs(value))
                 table["value"][name][k], table["u"][name][k] = value, u
                 table["low"][name][k], table["high"][name][k] = value - 2 * u, value + 2 * u
-                if name in names and name not in ("IS_A",):
-                    covariance[k, names.index(name), names.index(name)] = (u / value) ** 2 * (name != "N")
         for side in ("low", "high"):
             for name, x in row.get(side, {}).items():
                 table[side][name][k] = x
@@ -42,10 +39,15 @@ def made_fits(rows, temp_C=None, relative_u=0.01):
         why.append(row.get("why_not", ""))
     model = np.array([MODELS.index(r["model"]) for r in rows], int)
     temp = np.full(n, np.nan) if temp_C is None else np.asarray(temp_C, float)
-    ones = np.ones(n)
+    ones, value = np.ones(n), table["value"]
+    theta, covariance = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH))
+    theta[:, A], theta[:, B], theta[:, RS] = np.log(value["IS_A"]), 1 / value["N"], value["RS_ohm"]
+    theta[:, AR], theta[:, BR] = np.log(value["ISR_A"]), 1 / value["NR"]
+    covariance[:, RS, RS] = np.nan_to_num(table["u"]["RS_ohm"]) ** 2
+    covariance[:, AR, AR] = np.nan_to_num(table["u"]["ISR_A"] / value["ISR_A"]) ** 2
     return SweepFits(
         model, np.full(n, -1), np.full(n, 50.0), table["value"], table["low"], table["high"], table["u"],
-        names, covariance, 80 * ones, 77 * ones, (80 * ones).astype(int), (80 * ones).astype(int),
+        80 * ones, 77 * ones, (80 * ones).astype(int), (80 * ones).astype(int),
         np.ones(0, bool), np.nan_to_num(temp, nan=25.0), np.isfinite(temp), np.full(n, np.nan), flags,
-        tuple(why),
+        tuple(why), theta, covariance,
     )  # fmt: skip

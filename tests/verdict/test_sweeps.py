@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from junction.fit.results import FLAGS, MODELS, PARAMETERS
+from junction.fit.terms import AR, BR, RS, WIDTH, A, B
 from junction.judge.results import QUALITIES, VERDICTS, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
@@ -78,12 +79,13 @@ def test_uncertainty_of_the_voltage_at_a_test_current_follows_the_derivatives():
     row = {"model": "junction + recombination", "IS_A": 2e-14, "N": 1.03, "RS_ohm": 1.0, "ISR_A": 1e-10,
            "NR": 2.0}  # fmt: skip
     fits = made_fits([row], [25.0], 1e-3)
-    for name in ("IS_A", "N", "RS_ohm", "ISR_A", "NR"):
-        only = replace(fits, coordinates=(name,), covariance=np.full((1, 1, 1), 1e-6))
-        moved = [fits.value | {name: fits.value[name] * np.exp(s)} for s in (1e-5, -1e-5)]
-        up, down = (knee_voltage(replace(fits, value=value), 1e-3)[0] for value in moved)
-        u = knee_voltage(only, 1e-3)[1]
-        assert u == pytest.approx(np.abs(up - down) / 2e-5 * 1e-3, rel=1e-6), name
+    for k in (A, B, RS, AR, BR):
+        covariance = np.zeros(fits.theta_covariance.shape)
+        covariance[:, k, k] = (1e-3 * fits.theta[:, k]) ** 2
+        steps = np.where(np.arange(WIDTH) == k, 1e-5 * fits.theta, 0.0)
+        up, down = (knee_voltage(replace(fits, theta=fits.theta + s * steps), 1e-3)[0] for s in (1, -1))
+        u = knee_voltage(replace(fits, theta_covariance=covariance), 1e-3)[1]
+        assert u == pytest.approx(np.abs(up - down) / 2e-5 * 1e-3, rel=1e-6), k
 
 
 def test_probability_of_good_falls_with_the_leak():
