@@ -3,7 +3,7 @@
 import pytest
 import scipy.constants
 
-from junction.base import constants
+from junction.base import units as constants
 
 
 @pytest.mark.external

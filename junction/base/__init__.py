@@ -1,1 +1,1 @@
-"""What every layer stands on: errors, units, numbers, constants, records."""
+"""What every layer stands on: errors, units and constants, numbers, records."""

@@ -1,4 +1,4 @@
-"""Numbers with units: one written grammar for cells, headings and command-line values.
+"""Numbers with units: one written grammar for cells, headings and command-line values; two constants.
 
 A number is an optional sign, ASCII digits with at most one decimal mark (point or comma) and an
 optional exponent.  Nothing else is one: no ``1_000``, no ``nan``, no ``inf``, no thousands marks.  A
@@ -6,6 +6,10 @@ unit is an SI prefix and a unit symbol of the quantity asked for; a unit of anot
 error, never a guess.  Prefixes that no bench reading has (``MA``, ``GV``) are refused, because such a
 unit is nearly always a milliampere typed in capitals.  Resistances may also be written with the letter
 as decimal mark (``4k7``, ``0R22``), the marking code of IEC 60062.
+
+The constants are exact by definition (SI Brochure, 9th edition, 2019, section 2.3.1 and table 4), so nothing
+is measured here.  They are written out because importing ``scipy.constants`` costs more than the whole of a
+`junction check`; a test holds them equal to ``scipy.constants``, digit for digit.
 """
 
 from __future__ import annotations
@@ -14,6 +18,14 @@ import math
 import re
 
 from junction.base.errors import UnitError
+
+BOLTZMANN_J_PER_K = 1.380649e-23
+ELEMENTARY_CHARGE_C = 1.602176634e-19
+ZERO_CELSIUS_K = 273.15
+#: Boltzmann constant over elementary charge [V/K].
+K_OVER_Q_V_PER_K = BOLTZMANN_J_PER_K / ELEMENTARY_CHARGE_C
+#: The temperature all comparisons are referred to [degC], unless the stage says otherwise.
+REFERENCE_TEMP_C = 25.0
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LETTER_MARK = re.compile(r"([0-9]+(?=[kKMGT])|[0-9]*(?=R))([RkKMGT])([0-9]+)")  # IEC 60062: 4k7, 0R22, R22
@@ -232,3 +244,19 @@ def shown(text: str, limit: int = 60) -> str:
     """Quote foreign text for a message: one line, control characters escaped, clipped."""
     body = text.strip()
     return repr(body if len(body) <= limit else body[: limit - 1] + "…")
+
+
+def thermal_voltage(temp_C):
+    """Thermal voltage kT/q.
+
+    Parameters
+    ----------
+    temp_C : float or ndarray
+        Junction temperature [degC].
+
+    Returns
+    -------
+    float or ndarray
+        VT = kT/q [V]; 25.69258 mV at 25 degC.
+    """
+    return K_OVER_Q_V_PER_K * (temp_C + ZERO_CELSIUS_K)

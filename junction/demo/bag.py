@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.physics import junction as law
 from junction.physics.network import Network
 from junction.physics.temperature import saturation_current, transistor_parameters

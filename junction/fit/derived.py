@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import Interval, SweepTable
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import IBV_A, MODELS, SweepFits, SweepPlot
 from junction.fit.sense import Noise, floors
 from junction.fit.terms import AB, AR, BB, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage

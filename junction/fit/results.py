@@ -8,8 +8,8 @@ from math import isfinite, nan
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.units import REFERENCE_TEMP_C
 from junction.shelf.results import Caution
 
 #: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.

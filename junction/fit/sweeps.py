@@ -18,8 +18,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import SweepTable
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.fit import sense, terms
 from junction.fit.block import ALL, FINAL, QUICK, Block, places
 from junction.fit.choose import choose, fit_few, is_poor, name_runner_up

@@ -32,7 +32,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import IBV_A, MODELS
 from junction.physics.temperature import SILICON_EG_EV, SILICON_XTI
 from junction.shelf.rules import rule

@@ -18,10 +18,9 @@ from functools import lru_cache
 from math import inf, isfinite, nan
 
 from junction.base import units
-from junction.base.constants import ZERO_CELSIUS_K
 from junction.base.errors import UnitError
 from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, JUNCTIONS, NUMBER_PLACEMENTS, Reading
-from junction.base.units import in_si, quantity_of_unit, shown, split_quantity, unit_factor
+from junction.base.units import ZERO_CELSIUS_K, in_si, quantity_of_unit, shown, split_quantity, unit_factor
 from junction.shelf.rules import rule
 
 PLACEMENTS = (*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS)

@@ -9,9 +9,9 @@ from dataclasses import fields, replace
 from math import isfinite, isnan, nan
 from pathlib import Path
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, SetAside
+from junction.base.units import REFERENCE_TEMP_C
 from junction.jobs.options import TYPES, job, option, physical, whole
 from junction.jobs.result import Result
 from junction.replace.results import Needs, SubstituteReport

@@ -11,8 +11,8 @@ from math import inf, isfinite, nan
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.sentences import fill
 from junction.shelf.results import Caution, Meter, PartType
 from junction.shelf.rules import families, rule

@@ -17,8 +17,8 @@ from math import log
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import PartReadings, Reading
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.mixture import MISSING, OVER, VALUE, Predictions
 from junction.judge.results import QUALITIES
 from junction.leads.hypotheses import (

@@ -8,8 +8,8 @@ from math import isnan, nan
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import PartReadings
+from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.mixture import MISSING
 from junction.judge.results import (
     QUALITIES,

@@ -32,7 +32,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 
 _NAMES = ("IS_A", "N", "RS_ohm", "RSH_ohm", "IPH_A", "ISR_A", "NR", "BV_V", "IBV_A", "NBV", "temp_C")
 #: Largest exponent used; exp(340) is 1e147, so that products of two such values stay finite.

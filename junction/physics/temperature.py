@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 
 #: SPICE defaults of the energy gap [eV] and the temperature exponent of IS [1] for silicon.
 SILICON_EG_EV = 1.11

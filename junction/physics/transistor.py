@@ -31,7 +31,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.physics.junction import limited_exp, limited_expm1
 
 #: Parameters of the model in card order, with their SPICE defaults.

@@ -13,8 +13,8 @@ from math import ceil, floor, inf, isinf, isnan, log10, nan, sqrt
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.mixture import conformity
 from junction.judge.sentences import next_step, say
 from junction.replace.results import ResistorNetwork, ResistorVerdict, SharingEffect

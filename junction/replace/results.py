@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import nan
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, SetAside, not_json
+from junction.base.units import REFERENCE_TEMP_C
 from junction.shelf.results import Caution, PartType
 
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isnan, log2, nan
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.errors import UsageError
+from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.sentences import say
 from junction.replace.lines import Lines, amps, line, nearest, word
 from junction.replace.results import Needs, SubstituteLine, Substitution

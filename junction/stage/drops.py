@@ -22,8 +22,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
 from junction.base.records import Interval
+from junction.base.units import thermal_voltage
 from junction.judge.mixture import Mixture, log_normal, log_total, posterior
 from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint

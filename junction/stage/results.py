@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import nan
 
-from junction.base.constants import REFERENCE_TEMP_C
 from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.results import Finding
 from junction.shelf.results import Caution
 

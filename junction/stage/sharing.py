@@ -34,7 +34,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import TemperatureLaw, transistor_parameters
 from junction.stage.results import OperatingPoint

@@ -24,8 +24,8 @@ from math import cos, isfinite, isnan, nan, pi, radians, sqrt
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.errors import UsageError
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.sentences import next_step, say
 from junction.shelf.ratings import power_at_W, safe_current_A, second_breakdown_line
 from junction.shelf.rules import rule

@@ -12,8 +12,8 @@ from math import hypot, inf, isfinite
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.records import CurveTable, PartReadings, Spot
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.fit.sense import Noise
 from junction.physics.temperature import TemperatureLaw, log_saturation_factor
 from junction.shelf.rules import rule

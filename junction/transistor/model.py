@@ -23,7 +23,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
 from junction.physics.temperature import SILICON_XTI
 from junction.physics.transistor import internal_vbe_from_ib, intrinsic
 from junction.transistor.values import FITTED, chain_to_25C, parameters_at

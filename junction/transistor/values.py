@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import Interval
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point

@@ -11,8 +11,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.base.records import SweepTable
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.derived import voltage_of
 from junction.fit.results import MODELS, SweepFits
 from junction.fit.terms import AR, BR, RS, A, B

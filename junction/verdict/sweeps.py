@@ -23,9 +23,9 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.constants import REFERENCE_TEMP_C, thermal_voltage
 from junction.base.number import si
 from junction.base.records import JUNCTIONS, Interval, SweepTable
+from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.fit.results import FitSummary, SweepFits, fit_summaries
 from junction.judge.mixture import conformity, conformity_log, posterior
 from junction.judge.results import (

@@ -17,7 +17,7 @@ import warnings
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.fit.derived import current_of
 from junction.fit.sweeps import fit_sweeps
 from tests.benchmarks.bag import NOISE, bag

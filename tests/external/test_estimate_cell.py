@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.fit.lsq import solve
 from junction.fit.sweeps import fit_sweeps
 from junction.fit.terms import I0, RS, A, B, G, JunctionProblem, curve

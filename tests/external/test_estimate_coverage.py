@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from pvlib.pvsystem import i_from_v, v_from_i
 
-from junction.base.constants import thermal_voltage
 from junction.base.records import SweepTable
+from junction.base.units import thermal_voltage
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 

@@ -127,7 +127,7 @@ def test_a_leak_within_the_registered_limit_is_not_called_one():
 
 def test_difference_of_the_drops_is_that_of_the_reverse_gain():
     """Ebers and Moll (1954): with BF large, V_BE - V_BC at one current is VT ln(1 + 1/BR)."""
-    from junction.base.constants import thermal_voltage
+    from junction.base.units import thermal_voltage
 
     vt = thermal_voltage(25.0)
     assert vt * log(1 + 1 / 4.0) == pytest.approx(0.0057, abs=5e-5)

@@ -9,7 +9,7 @@ import mpmath as mp
 import numpy as np
 import pytest
 
-from junction.base.constants import (
+from junction.base.units import (
     BOLTZMANN_J_PER_K,
     ELEMENTARY_CHARGE_C,
     K_OVER_Q_V_PER_K,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.base.constants import K_OVER_Q_V_PER_K, ZERO_CELSIUS_K
+from junction.base.units import K_OVER_Q_V_PER_K, ZERO_CELSIUS_K
 from junction.physics.temperature import SPICE_LAW, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import currents, internal_vbe_from_ib, intrinsic, operating_point
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, card, gummel, output_family

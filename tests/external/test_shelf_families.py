@@ -4,7 +4,7 @@ from math import log
 
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.shelf.rules import families
 from junction.shelf.types import find_type, type_shelf
 

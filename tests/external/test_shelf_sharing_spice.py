@@ -2,7 +2,7 @@
 
 import pytest
 
-from junction.base.constants import ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
 from junction.replace.resistor import sharing_effect, value_and_shares
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, OPTIONS, run
 

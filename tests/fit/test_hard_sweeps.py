@@ -6,7 +6,7 @@ Every truth here is the one the sweep was simulated with.
 import numpy as np
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.fit.derived import (
     current_at_voltage,
     dynamic_resistance,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.fit.terms import AB, AR, BB, BR, I0, RS, SETS, A, B, G, JunctionProblem, curve
 from junction.physics import junction as law
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.physics.junction import current, voltage
 
 

@@ -5,7 +5,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.physics.network import Network
 from tests.rows import every_row
 

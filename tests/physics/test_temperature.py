@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.base.constants import thermal_voltage
+from junction.base.units import thermal_voltage
 from junction.physics import temperature as law
 from junction.physics.junction import voltage
 from tests.rows import every_row

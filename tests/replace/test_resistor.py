@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from junction.base.constants import thermal_voltage
 from junction.base.errors import UsageError
+from junction.base.units import thermal_voltage
 from junction.replace.resistor import (
     ARRANGEMENTS,
     combinations,

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import junction
-from junction.base.constants import thermal_voltage
 from junction.base.records import Bag, Interval
+from junction.base.units import thermal_voltage
 from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
 from junction.views import spice
