@@ -84,21 +84,19 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (ends[0] > 0)
     m.path_ohm = np.maximum(m.path_ohm, np.where(held, 0.8 * -m.v_low_V / ends[0], 0.0))
     blind = np.flatnonzero(ok & (m.kind == JUNCTION) & np.isinf(m.path_ohm) & np.isnan(m.floor_ohm))
-    if blind.size:  # no word on a shunt: it cannot carry more than all that flows in reverse
-        m.floor_ohm[blind] = points.ask_points(table, blind, test_A, np.zeros(blind.size, bool)).hides_ohm
+    # no word on a shunt: it cannot carry more than all that flows in reverse
+    m.floor_ohm[blind] = points.ask_points(table, blind, test_A, m.ce[blind]).hides_ohm
     _hold_shunt_to_points(m, table, ok)
     doubtful = np.flatnonzero(~ok & full)
-    if doubtful.size:
-        seen = vars(points.ask_points(table, doubtful, test_A, m.ce[doubtful]))
-        for name in vars(m).keys() & seen.keys():
-            vars(m)[name][doubtful] = seen[name]
+    seen = vars(points.ask_points(table, doubtful, test_A, m.ce[doubtful]))
+    for name in vars(m).keys() & seen.keys():
+        vars(m)[name][doubtful] = seen[name]
     # Two passes that contradict each other: noise found from both hides it from the fit.
     turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
     back = of_each(table, np.add, np.append(turns, False)[: table.v_V.size], 0) >= 2
     rows = np.flatnonzero(full & (~ok | back & (count > 5)))
-    if rows.size:
-        differ = points.passes_differ(*points.sorted_points(table, rows))
-        m.doubt[rows[differ]] = "sweep_passes_differ"
+    differ = points.passes_differ(*points.sorted_points(table, rows))
+    m.doubt[rows[differ]] = "sweep_passes_differ"
     return m
 
 
@@ -212,31 +210,30 @@ def _hold_shunt_to_points(m: SimpleNamespace, table: SweepTable, ok: np.ndarray)
     per_e = m.n * thermal_voltage(REFERENCE_TEMP_C)
     sat = np.where(m.sat_A > 0, m.sat_A, np.inf)
     rows = np.flatnonzero(junction & np.isfinite(m.path_ohm))
-    if rows.size:
-        # Up to where the junction's own current is a tenth of what the shunt carries at 0.1 V; no breakdown.
-        top = per_e[rows] * np.log1p(0.01 / (sat[rows] * m.path_ohm[rows]))
-        low = (np.where(np.isfinite(m.bv_V), 0.65, 1.0) * m.v_low_V)[rows]
-        reverse = low < -near_zero
-        slope, u = points.line_slope(table, rows, low, np.maximum(top, np.where(reverse, 0.0, top)))
-        # A line through points that stand in the limit, or too few, says nothing against what was fitted.
-        unseen = ~(slope > seen_u * u) & (np.isfinite(slope) | ~reverse)
-        floor = np.minimum(1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + seen_u * u), MOST_OHM)
-        floor = np.where(np.isfinite(floor), floor, m.path_ohm[rows])
-        m.floor_ohm[rows[unseen]] = floor[unseen]
-        m.path_ohm[rows[unseen]] = np.inf
+    # Up to where the junction's own current is a tenth of what the shunt carries at 0.1 V; no breakdown.
+    top = per_e[rows] * np.log1p(0.01 / (sat[rows] * m.path_ohm[rows]))
+    low = (np.where(np.isfinite(m.bv_V), 0.65, 1.0) * m.v_low_V)[rows]
+    reverse = low < -near_zero
+    p, top = points.Points(table, rows), np.maximum(top, np.where(reverse, 0.0, top))
+    # with an offset, that of the ammeter
+    slope, u, *_ = p.line((p.v >= low[:, None]) & (p.v <= top[:, None]) & p.real & ~p.stands)
+    # A line through points that stand in the limit, or too few, says nothing against what was fitted.
+    unseen = ~(slope > seen_u * u) & (np.isfinite(slope) | ~reverse)
+    floor = np.minimum(1.0 / (np.fmax(np.nan_to_num(slope), 0.0) + seen_u * u), MOST_OHM)
+    floor = np.where(np.isfinite(floor), floor, m.path_ohm[rows])
+    m.floor_ohm[rows[unseen]] = floor[unseen]
+    m.path_ohm[rows[unseen]] = np.inf
     rows = np.flatnonzero(junction & np.isinf(m.path_ohm))
-    if rows.size:
-        # least change of current between points logged one after the other
-        step = np.abs(np.diff(table.i_A, append=np.nan))
-        step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
-        step = of_each(table, np.fmin, np.where(step > 0, step, np.inf))[rows]
-        step = np.where(np.isfinite(step), step, 0.0)
-        top = per_e[rows] * np.log1p(step / sat[rows])
-        width = np.minimum(top, m.v_high_V[rows]) - np.minimum(m.v_low_V[rows], 0.0)
-        resolved = np.where(step > 0, width / (seen_u * step / np.sqrt(12.0)), np.inf)
-        m.floor_ohm[rows] = np.fmin(m.floor_ohm[rows], resolved)
-        no_end = np.isinf(m.floor_ohm) & np.isinf(m.path_ohm)
-        m.floor_ohm[no_end] = MOST_OHM
+    # least change of current between points logged one after the other
+    step = np.abs(np.diff(table.i_A, append=np.nan))
+    step[table.starts[1:][np.diff(table.starts) > 0] - 1] = np.nan  # from one sweep to the next
+    step = of_each(table, np.fmin, np.where(step > 0, step, np.inf))[rows]
+    step = np.where(np.isfinite(step), step, 0.0)
+    top = per_e[rows] * np.log1p(step / sat[rows])
+    width = np.minimum(top, m.v_high_V[rows]) - np.minimum(m.v_low_V[rows], 0.0)
+    resolved = np.where(step > 0, width / (seen_u * step / np.sqrt(12.0)), np.inf)
+    m.floor_ohm[rows] = np.fmin(m.floor_ohm[rows], resolved)
+    m.floor_ohm[np.isinf(m.floor_ohm) & np.isinf(m.path_ohm)] = MOST_OHM
 
 
 @_quiet

@@ -60,8 +60,25 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
         Parts with sweeps in the order of their first sweep, then the parts that have readings only.  A part
         with curves only has no verdict.
     """
-    table = _with_markings(bag)
-    swept = sweep_parts(table, judge_sweeps(table, fits, types), types) if len(table) else ()
+    table = bag.sweeps
+    told = {r.part: r for r in bag.readings if r.type or r.polarity}
+    if any(p in told for p in table.part):  # sweeps that name no type or polarity take those of the readings
+        given = [told.get(p, PartReadings("")) for p in table.part]
+        table = replace(
+            table, type=tuple(own or g.type for own, g in zip(table.type, given, strict=True)),
+            polarity=tuple(own or g.polarity for own, g in zip(table.polarity, given, strict=True)),
+        )  # fmt: skip
+    known = {name: types(name) if name else None for name in set(table.type)}
+    of_part: dict[str, list[JunctionVerdict]] = {}
+    running = gc.isenabled()
+    gc.disable()  # the collector would walk a growing heap of records that all stay: a third of the time
+    try:
+        for junction in judge_sweeps(table, fits, types) if table.part else ():
+            of_part.setdefault(table.part[junction.sweep], []).append(junction)
+        swept = tuple([_swept_part(*each, table, known) for each in of_part.items()])
+    finally:
+        if running:
+            gc.enable()
     if not bag.readings:
         return swept
     from junction.leads.verdict import judge_readings
@@ -69,49 +86,6 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
     read = {v.part: v for v in judge_readings(bag.readings, meter, types=types)}
     both = [merged(v, read.pop(v.part)) if v.part in read else v for v in swept]
     return (*both, *read.values())
-
-
-def _with_markings(bag: Bag) -> SweepTable:
-    """Sweeps that name no type or polarity take those that the readings of their part give."""
-    table = bag.sweeps
-    told = {r.part: r for r in bag.readings if r.type or r.polarity}
-    if not any(p in told for p in table.part):
-        return table
-    given = [told.get(p, PartReadings("")) for p in table.part]
-    return replace(
-        table, type=tuple(own or g.type for own, g in zip(table.type, given, strict=True)),
-        polarity=tuple(own or g.polarity for own, g in zip(table.polarity, given, strict=True)),
-    )  # fmt: skip
-
-
-def sweep_parts(
-    table: SweepTable, junctions: Iterable[JunctionVerdict], types: Types = find_type
-) -> tuple[PartVerdict, ...]:
-    """Verdict of every part that has sweeps, in the order of its first sweep.
-
-    Parameters
-    ----------
-    table : SweepTable
-    junctions : iterable of JunctionVerdict
-        Of each sweep, as `judge_sweeps` gives them.
-    types : callable, optional
-        From a marking to its registered type or None.
-
-    Returns
-    -------
-    tuple of PartVerdict
-    """
-    known = {name: types(name) if name else None for name in set(table.type)}
-    running = gc.isenabled()
-    gc.disable()  # the collector would walk a growing heap of records that all stay: a third of the time
-    try:
-        of_part: dict[str, list[JunctionVerdict]] = {}
-        for part, junction in zip(table.part, junctions, strict=True):
-            of_part.setdefault(part, []).append(junction)
-        return tuple([_swept_part(*each, table, known) for each in of_part.items()])
-    finally:
-        if running:
-            gc.enable()
 
 
 def _swept_part(
@@ -127,14 +101,30 @@ def _swept_part(
     following, is_diode = lead.finding.next(), device.kind == "diode"
     evidence = [s for j in ranked for s in j.evidence]
     evidence += [words for j in ranked if (words := j.finding.otherwise())]
-    doubtful = verdict == Verdict.UNDECIDED or max(lead.probability.values()) < rule("alternative_until")
+    # Other qualities of the deciding junction that are not out of the question, likeliest first.
+    alternatives = []
+    if verdict == Verdict.UNDECIDED or max(lead.probability.values()) < rule("alternative_until"):
+        for word, share in reversed(sorted(lead.probability.items(), key=itemgetter(1))):
+            if word == verdict or share < rule("alternative_named"):
+                continue
+            family = seen.get(f"as_{word}")  # that it would be good or leaky as
+            material = families()[family].material if family and not seen["typed"] else device.material
+            faults = () if word == "good" else (f"{lead.junction} {word}",)
+            alternatives.append(Alternative(faults, replace(device, material=material), share, following))
+    blind = []  # what the sweeps of a good part could not see
+    for x in (j.finding.numbers for j in junctions):
+        blind += [fill("blind_leak", "says", x)] if x["hidden"] > 0 else []
+        blind += [fill("blind_reverse", "says", x)] if isnan(x["bv"]) else []
+    if not is_diode:
+        paths = {j.junction for j in junctions}
+        blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in paths]
+        blind.append(say("blind_gain"))
     good_next = "part_good_diode" if is_diode else "part_good_transistor"
     return part_verdict(
         name, verdict, p, device, tuple(junctions), lead.family if seen["sure"] else "",
-        alternatives=_alternatives(lead, device, verdict, following) if doubtful else (),
-        faults=tuple(dict.fromkeys(x for j in ranked for x in j.faults)),
+        alternatives=tuple(alternatives), faults=tuple(dict.fromkeys(x for j in ranked for x in j.faults)),
         evidence=tuple(evidence), next=following or next_step(good_next),
-        cannot_see=_blind(junctions, is_diode) if verdict == Verdict.GOOD else "",
+        cannot_see=", ".join(blind) if verdict == Verdict.GOOD else "",
         warnings=_warnings(junctions, lead, marks, device, table, known), basis="sweeps", type=type_name,
         temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known,
     )  # fmt: skip
@@ -156,36 +146,6 @@ def _device(
     kind = "darlington" if part_type.kind.lower() == "darlington" else kind
     kind = "diode" if part_type.device == "diode" else kind
     return Device(kind, part_type.polarity or polarity, part_type.material or material)
-
-
-def _alternatives(
-    lead: JunctionVerdict, device: Device, verdict: Verdict, decided_by: str
-) -> tuple[Alternative, ...]:
-    """Other qualities of the deciding junction that are not out of the question, likeliest first."""
-    seen, out = lead.finding.numbers, []
-    for word, p in reversed(sorted(lead.probability.items(), key=itemgetter(1))):
-        if word == verdict or p < rule("alternative_named"):
-            continue
-        # the family that it would be good or leaky as
-        family = seen.get(f"as_{word}")
-        material = families()[family].material if family and not seen["typed"] else device.material
-        faults = () if word == "good" else (f"{lead.junction} {word}",)
-        out.append(Alternative(faults, replace(device, material=material), p, decided_by))
-    return tuple(out)
-
-
-def _blind(junctions: Iterable[JunctionVerdict], is_diode: bool) -> str:
-    """What the sweeps of a good part could not see."""
-    blind = []
-    for j in junctions:
-        seen = j.finding.numbers
-        blind += [fill("blind_leak", "says", seen)] if seen["hidden"] > 0 else []
-        blind += [fill("blind_reverse", "says", seen)] if isnan(seen["bv"]) else []
-    if not is_diode:
-        swept = {j.junction for j in junctions}
-        blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in swept]
-        blind.append(say("blind_gain"))
-    return ", ".join(blind)
 
 
 def _warnings(

@@ -62,14 +62,18 @@ def _scatter(v, i):
     return np.nan_to_num(_median(off, near, upper=True)) / 0.674, near.sum(axis=1) >= 3
 
 
-class _Points:
+class Points:
     """Points of k sweeps sorted by voltage, (k, longest), with their scatter (k,)."""
 
-    def __init__(self, v, i) -> None:
+    def __init__(self, table: SweepTable, rows: np.ndarray) -> None:
+        v, i = sorted_points(table, rows)
+        if i.shape[1] > 2:
+            # no spikes: the median of each current and its two neighbours; a rising curve stays what it is
+            left, here, right = i[:, :-2], i[:, 1:-1], i[:, 2:]
+            middle = np.maximum(np.minimum(left, right), np.minimum(np.maximum(left, right), here))
+            i[:, 1:-1] = np.where(np.isnan(middle), here, middle)
         self.v, self.i, self.real = v, i, np.isfinite(i)
-        low, high = _ends(v, np.isfinite(v))
-        self.low = np.where(np.isfinite(low), low, np.nan)
-        self.high = np.where(np.isfinite(high), high, np.nan)
+        self.low, self.high = np.fmin.reduce(v, axis=1), np.fmax.reduce(v, axis=1)
         change = np.abs(np.diff(i, axis=1))
         digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
         self.digit_A = np.where(np.isfinite(digit), digit, 0.0)  # least change that was logged
@@ -114,38 +118,6 @@ def _chord(a, b):
 
 
 @_quiet
-def line_slope(table: SweepTable, rows: np.ndarray, above_V: np.ndarray, below_V: np.ndarray):
-    """Slope of a straight line with an offset through the points between two voltages.
-
-    Parameters
-    ----------
-    table : SweepTable
-    rows : ndarray of int (k,)
-    above_V, below_V : ndarray (k,)
-        Lowest and highest voltage of the points taken [V].
-
-    Returns
-    -------
-    slope_S, u_S : ndarray (k,)
-        Conductance and its standard uncertainty from scatter and digit [S]; nan with fewer than two points.
-    """
-    v, i = sorted_points(table, rows)
-    p = _Points(v, _without_spikes(i))
-    return p.line((v >= above_V[:, None]) & (v <= below_V[:, None]) & p.real & ~p.stands)[:2]
-
-
-def _without_spikes(i):
-    """Median of each current and its two neighbours in voltage: a rising curve stays what it is."""
-    if i.shape[1] < 3:
-        return i
-    left, here, right = i[:, :-2], i[:, 1:-1], i[:, 2:]
-    middle = np.maximum(np.minimum(left, right), np.minimum(np.maximum(left, right), here))
-    out = i.copy()
-    out[:, 1:-1] = np.where(np.isnan(middle), here, middle)
-    return out
-
-
-@_quiet
 def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarray) -> SimpleNamespace:
     """What the points of some sweeps say, their fits not believed.
 
@@ -171,9 +143,8 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
         rule(f"points_{x}")
         for x in ("near_zero", "before_knee", "seen", "most_offset", "swapped_knee", "chord_u")
     )
-    v, i = sorted_points(table, rows)
-    p = _Points(v, _without_spikes(i))
-    i, low, high = p.i, p.low, p.high
+    p = Points(table, rows)
+    v, i, low, high = p.v, p.i, p.low, p.high
     whole = np.fmax.reduce(i, axis=1) - np.fmin.reduce(i, axis=1)
     zero = _near_zero(p)
     # from the points nearest to zero to the highest tenth of the forward voltages
@@ -246,7 +217,7 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     )  # fmt: skip
 
 
-def _near_zero(p: _Points):
+def _near_zero(p: Points):
     """The up to three points nearest to zero volt, before the knee: what flows there is the offset."""
     before_knee = rule("points_before_knee")
     reach = np.maximum(0.25 * -p.low, before_knee)[:, None]
@@ -258,7 +229,7 @@ def _near_zero(p: _Points):
     return np.where(none, 0.0, v), np.where(none, 0.0, i), np.where(none, np.hypot(u, p.u_A), u)
 
 
-def _path(p: _Points, zero, free_of_knee):
+def _path(p: Points, zero, free_of_knee):
     """Slope of the reverse part or before the knee, with uncertainty, and whether it bends up like a knee.
 
     Also whether the reverse part stands in the current limit, so that no slope of it is known.
@@ -285,7 +256,7 @@ def _path(p: _Points, zero, free_of_knee):
     return (slope, u), bends, stopped & ~(slope > seen_u * u)
 
 
-def _straight(p: _Points):
+def _straight(p: Points):
     """Slope of all points before the current limit; nan where they are no line [S].
 
     A resistance passes through 0, 0 but for the offset, and leaves nothing but scatter; a junction behind
@@ -303,7 +274,7 @@ def _straight(p: _Points):
     return np.where(line, slope, np.nan)
 
 
-def _most_ohm(p: _Points):
+def _most_ohm(p: Points):
     """Most a resistance can be by the steps of current about zero, and whether free points measure it."""
     near_zero, size_V = rule("points_near_zero"), np.abs(p.v)
     nearest = np.where(size_V <= near_zero, size_V, np.inf)
@@ -344,8 +315,6 @@ def passes_differ(v, i) -> np.ndarray:
     -------
     ndarray of bool (k,)
     """
-    if v.shape[1] < 5:
-        return np.zeros(v.shape[0], bool)
     floor = np.maximum(20.0 * _scatter(v, i)[0], 1e-6 * np.fmax.reduce(np.abs(i), axis=1))[:, None]
     lower = np.minimum(i[:, 1:], i[:, :-1])
     clear = (lower > floor) & (v[:, :-1] > rule("points_before_knee"))

@@ -158,7 +158,7 @@ def weigh(
     of = SimpleNamespace(
         **{field.name: np.array([getattr(f, field.name) for f in families]) for field in fields(Family)}
     )
-    w, zener = _held_to(table, m, types, families, of)
+    w, zener = _held_to(table, m, types, of)
     # Forward voltage of the junction alone at the families' test currents, at 25 degC.
     v, u = np.empty((2, len(fits), of.vf_at_A.size))
     for i in np.unique(of.vf_at_A):
@@ -215,28 +215,14 @@ def weigh(
     return w
 
 
-def _prior(junction: str, part_type: PartType | None, families: tuple[Family, ...]) -> np.ndarray:
-    own = part_type.family if part_type else ""
-    beyond_base = junction in ("BC", "CE")
-    if beyond_base:  # the collector junction of a Darlington is a plain one
-        own = next((f.collector for f in families if f.name == own), "") or own
-    device = "diode" if junction == "AK" else "bjt"
-    weight = np.array([
-        float(f.name == own) if own else f.share * (f.device == device and not (beyond_base and f.collector))
-        for f in families
-    ])  # fmt: skip
-    if not weight.any():  # a marking of the other kind of device: judge the junction as what it is
-        return _prior(junction, None, families)
-    return weight / weight.sum()
-
-
-def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, families, of: SimpleNamespace):
+def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, of: SimpleNamespace):
     """What each sweep is held to, by the registered type of its part or by family; range of a Zener's BV."""
     n = len(table)
     w = SimpleNamespace(of=of, registered=np.full(n, "", object), rating_V=np.zeros(n))
-    w.prior, w.limit_A, w.limit_V = np.empty((3, n, len(families)))
+    w.prior, w.limit_A, w.limit_V = np.empty((3, n, of.name.size))
     zener = np.repeat([[0.0], [np.inf]], n, axis=1)
     reach = rule("registered_reach") * np.nan_to_num(np.where(m.ce, m.v_high_V, -m.v_low_V))
+    collectors = dict(zip(of.name.tolist(), of.collector.tolist(), strict=True))
     alike: dict[tuple[str, str], list[int]] = {}
     for k, marked in enumerate(zip(table.junction, table.type, strict=True)):
         alike.setdefault(marked, []).append(k)
@@ -244,7 +230,14 @@ def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, families, o
         if junction not in JUNCTIONS:
             raise ValueError(f"junction {junction!r}: expected one of {', '.join(JUNCTIONS)}")
         part_type = types(name) if name else None
-        w.prior[rows] = _prior(junction, part_type, families)
+        own, beyond_base = part_type.family if part_type else "", junction in ("BC", "CE")
+        device = of.device == ("diode" if junction == "AK" else "bjt")
+        if beyond_base:  # the collector junction of a Darlington is a plain one
+            own = collectors.get(own) or own
+            device &= of.collector == ""
+        # a marking of the other kind of device: judge the junction as what it is
+        weight = of.name == own if own in collectors else of.share * device
+        w.prior[rows] = weight / weight.sum()
         w.limit_A[rows] = of.leak_max_A * (rule("ceo_gain") if junction == "CE" else 1.0)
         w.limit_V[rows] = of.leak_at_V
         held = registered_leak(part_type, junction)

@@ -9,8 +9,7 @@ from junction.base.records import Bag, Interval, PartReadings, Reading
 from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict, worst_first
 from junction.physics.junction import current
 from junction.shelf.rules import default_meter
-from junction.verdict.parts import judge_bag, merged, sweep_parts
-from junction.verdict.sweeps import judge_sweeps
+from junction.verdict.parts import judge_bag, merged
 from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits
 
@@ -34,7 +33,7 @@ def bag_of(parts, type="2N3055", temp_C=25.0):
 
 def judged(parts, **kwargs):
     table, fits = bag_of(parts, **kwargs)
-    return sweep_parts(table, judge_sweeps(table, fits))
+    return judge_bag(Bag(sweeps=table), fits, default_meter())
 
 
 def test_a_part_is_as_bad_as_its_worst_junction():
@@ -91,7 +90,7 @@ def test_worst_first():
 def test_sweeps_of_one_junction_that_disagree_are_told():
     table, fits = bag_of([("A", "BC", GOOD), ("A", "BC", LEAKY)])
     table = replace(table, type=("2N3055", "MJ15003"))
-    found = sweep_parts(table, judge_sweeps(table, fits))[0]
+    found = judge_bag(Bag(sweeps=table), fits, default_meter())[0]
     assert found.verdict == "leaky" and found.faults == ("BC leaky",)
     assert any("The sweeps of BC disagree: good and leaky" in w for w in found.warnings)
     assert any("Marked 2N3055 in one place and MJ15003" in w for w in found.warnings)
@@ -141,7 +140,7 @@ def test_in_circuit_a_parallel_path_explains_the_meter():
 def test_a_sweep_that_says_nothing_leaves_it_to_the_meter():
     none = {"model": "none", "why_not": "one point", "flags": {"converged": False}}
     table = sweep_table(["A"], ["BC"], [np.array([0.1])], [np.array([0.0])], [25.0], ["2N3055"])
-    swept = sweep_parts(table, judge_sweeps(table, made_fits([none], [25.0])))[0]
+    swept = judge_bag(Bag(sweeps=table), made_fits([none], [25.0]), default_meter())[0]
     assert swept.verdict == "undecided"
     found = merged(swept, reading("shorted", ohm=1.0))
     assert found.verdict == "shorted" and found.faults == ("BC shorted",) and found.next == "read again"

@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from junction.base.records import Bag
 from junction.fit.sweeps import fit_sweeps
-from junction.verdict.parts import sweep_parts
+from junction.shelf.rules import default_meter
+from junction.verdict.parts import judge_bag
 from junction.verdict.points import ask_points, passes_differ, sorted_points
 from junction.verdict.sweeps import judge_sweeps
 from tests.rows import every_row
@@ -180,7 +182,8 @@ def test_a_zener_of_eight_points_is_no_leak():
 
 def test_a_marking_of_another_kind_of_part_is_told():
     v = np.linspace(-5, 0.75, 90)
-    part = sweep_parts(*found(v, solve(v, 1.0, *SILICON), type="1N4148"))[0]
+    table = found(v, solve(v, 1.0, *SILICON), type="1N4148")[0]
+    part = judge_bag(Bag(sweeps=table), fit_sweeps(table), default_meter())[0]
     assert any("1N4148 is a diode, but BE was swept" in w for w in part.warnings)
     assert not any("not on the shelf" in w for w in part.warnings)
 

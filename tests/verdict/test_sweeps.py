@@ -6,16 +6,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from junction.base.records import Bag
 from junction.fit.results import FLAGS, MODELS, PARAMETERS
 from junction.fit.terms import AR, BR, RS, WIDTH, A, B
 from junction.judge.results import QUALITIES, VERDICTS, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.results import Limit, PartType
-from junction.shelf.rules import families, rule
+from junction.shelf.rules import default_meter, families, rule
 from junction.shelf.types import find_type
 from junction.verdict.measured import knee_voltage, measured
-from junction.verdict.parts import sweep_parts
+from junction.verdict.parts import judge_bag
 from junction.verdict.sweeps import judge_sweeps, unseen_leak, weigh
 from tests.tables import sweep_table
 from tests.verdict.made_fits import columns, made_fits
@@ -399,11 +400,10 @@ def test_no_fit_however_wild_breaks_the_judgement():
     with np.errstate(all="ignore"):
         fits = made_fits(rows, temps)
     table = sweep_table([f"P{k // 2}" for k in range(600)], junctions, v, i, temps, types)
-    junctions = judge_sweeps(table, fits)
-    found = columns(junctions)
+    found = columns(judge_sweeps(table, fits))
     np.testing.assert_allclose(found.probability.sum(axis=1), 1.0, rtol=0, atol=1e-9)
     assert found.probability.min() >= 0.0
-    for part in sweep_parts(table, junctions):
+    for part in judge_bag(Bag(sweeps=table), fits, default_meter()):
         assert part.verdict in VERDICTS and part.evidence and part.next
         for text in (*part.evidence, part.next, part.cannot_see):
             assert not re.search(r"\bnan\b|\binf\b", text), text
