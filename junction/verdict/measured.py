@@ -68,7 +68,39 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     """
     if len(table) != len(fits):
         raise ValueError(f"{len(table)} sweeps but {len(fits)} fits")
-    m = _from_fits(table, fits)
+    kind, gain_u = _KIND[fits.model], rule("sweep_gain_u")
+    value = {name: _value(fits, name) for name in _RANGES}
+    whole = kind == RESISTOR
+    path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
+    path_u = np.where(whole, _relative(fits, "R_ohm", 0.3), _relative(fits, "RSH_ohm", 0.3))
+    floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
+    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
+    u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
+    drift = np.nan_to_num(table.temp_span_K)  # a sweep has one temperature, somewhere in that span
+    temp_u = np.where(fits.temp_known, rule("sweep_temp_u"), rule("sweep_temp_unknown_u"))
+    temp_u = np.hypot(temp_u, drift / np.sqrt(12.0))
+    n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
+    n_u, bv_u = (np.nan_to_num(fits.u[x], nan=unknown, posinf=1e6).clip(0.0, 1e6)
+                 for x, unknown in (("N", 0.2), ("BV_V", 0.0)))  # fmt: skip
+    parts = [np.nan_to_num(value[x]) for x in ("IS_A", "ISR_A")]
+    sat = parts[0] + parts[1]
+    shares = [x * _relative(fits, y, 0.5) for x, y in zip(parts, ("IS_A", "ISR_A"), strict=True)]
+    sat_u = np.hypot(*shares) / np.where(sat > 0, sat, 1.0)
+    unknown = {name: np.full(len(fits), np.nan) for name in ("knee_V", "knee_u_V", "most_ohm")}
+    asked, swapped = np.zeros((2, len(fits)), bool)
+    ce = np.array([j == "CE" for j in table.junction], bool)
+    m = SimpleNamespace(
+        ce=ce, kind=kind, v_low_V=of_each(table, np.fmin, table.v_V),
+        v_high_V=of_each(table, np.fmax, table.v_V), i_high_A=of_each(table, np.fmax, np.abs(table.i_A)), n=n,
+        n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
+        rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
+        sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
+        path_ohm=np.where(np.isfinite(path), path, np.inf), path_u_ln=np.hypot(path_u, u_extra).clip(gain_u),
+        floor_ohm=np.where(np.isfinite(path), np.inf, floor), bv_V=value["BV_V"],
+        bv_u_V=np.hypot(bv_u, 0.01 * np.nan_to_num(value["BV_V"])),
+        temp_C=np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), temp_u_K=temp_u, swapped=swapped,
+        from_points=asked, doubt=np.full(len(fits), "", object), **unknown,
+    )  # fmt: skip
     count = np.diff(table.starts)
     full = count > 1
     m.kind[~full] = NONE
@@ -111,43 +143,6 @@ def _relative(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
     """Relative standard uncertainty of a fitted value, `unknown` where the fit gives none, at most 1000."""
     ratio = fits.u[name] / np.nan_to_num(_value(fits, name), nan=1.0)
     return np.minimum(np.nan_to_num(ratio, nan=unknown, posinf=1e3), 1e3)
-
-
-def _from_fits(table: SweepTable, fits: SweepFits) -> SimpleNamespace:
-    kind, gain_u = _KIND[fits.model], rule("sweep_gain_u")
-    value = {name: _value(fits, name) for name in _RANGES}
-    whole = kind == RESISTOR
-    path = np.where(whole, value["R_ohm"], value["RSH_ohm"])
-    path_u = np.where(whole, _relative(fits, "R_ohm", 0.3), _relative(fits, "RSH_ohm", 0.3))
-    floor = np.where(np.isfinite(fits.low["RSH_ohm"]), fits.low["RSH_ohm"], fits.low["R_ohm"])
-    floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
-    u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
-    drift = np.nan_to_num(table.temp_span_K)  # a sweep has one temperature, somewhere in that span
-    temp_u = np.where(fits.temp_known, rule("sweep_temp_u"), rule("sweep_temp_unknown_u"))
-    temp_u = np.hypot(temp_u, drift / np.sqrt(12.0))
-    n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
-    n_u, bv_u = (np.nan_to_num(fits.u[x], nan=unknown, posinf=1e6).clip(0.0, 1e6)
-                 for x, unknown in (("N", 0.2), ("BV_V", 0.0)))  # fmt: skip
-    parts = [np.nan_to_num(value[x]) for x in ("IS_A", "ISR_A")]
-    sat = parts[0] + parts[1]
-    shares = [x * _relative(fits, y, 0.5) for x, y in zip(parts, ("IS_A", "ISR_A"), strict=True)]
-    sat_u = np.hypot(*shares) / np.where(sat > 0, sat, 1.0)
-    knee, knee_u, most = np.full((3, len(fits)), np.nan)
-    asked, swapped = np.zeros((2, len(fits)), bool)
-    ce = np.array([j == "CE" for j in table.junction], bool)
-    return SimpleNamespace(
-        ce=ce, kind=kind, v_low_V=of_each(table, np.fmin, table.v_V),
-        v_high_V=of_each(table, np.fmax, table.v_V), i_high_A=of_each(table, np.fmax, np.abs(table.i_A)), n=n,
-        n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
-        rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
-        sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
-        path_ohm=np.where(np.isfinite(path), path, np.inf), path_u_ln=np.hypot(path_u, u_extra).clip(gain_u),
-        floor_ohm=np.where(np.isfinite(path), np.inf, floor), bv_V=value["BV_V"],
-        bv_u_V=np.hypot(bv_u, 0.01 * np.nan_to_num(value["BV_V"])),
-        temp_C=np.where(fits.temp_known, fits.temp_C, REFERENCE_TEMP_C), temp_u_K=temp_u, knee_V=knee,
-        knee_u_V=knee_u, from_points=asked, swapped=swapped, doubt=np.full(len(fits), "", object),
-        most_ohm=most,
-    )  # fmt: skip
 
 
 def of_each(table: SweepTable, pick: np.ufunc, x: np.ndarray, none: float = np.nan) -> np.ndarray:

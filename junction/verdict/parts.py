@@ -11,7 +11,7 @@ see, neither is believed and both are told.
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from math import isnan, nan
 from operator import itemgetter
@@ -19,7 +19,6 @@ from operator import itemgetter
 from junction.base.records import Bag, PartReadings, SweepTable
 from junction.fit.results import SweepFits
 from junction.judge.results import (
-    QUALITIES,
     WORST_FIRST,
     Alternative,
     Device,
@@ -119,13 +118,31 @@ def _swept_part(
         paths = {j.junction for j in junctions}
         blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in paths]
         blind.append(say("blind_gain"))
+    warnings, mark = [], table.type[lead.sweep]
+    logged, type_ = table.polarity[lead.sweep], known[mark]
+    if len(marks) > 1:
+        warnings.append(say("part_marked_twice", marks=" in one place and ".join(marks)))
+    said: dict[str, set[str]] = {}
+    for j in junctions:
+        said.setdefault(j.junction, set()).add(j.verdict)
+    warnings += [say("part_sweeps_disagree", where=path, verdicts=" and ".join(sorted(words)))
+                 for path, words in said.items() if len(words) > 1]  # fmt: skip
+    if not fit.temp_known:
+        warnings.append(say("part_no_temperature", temp=fit.temp_C))
+    if type_ and (lead.junction == "AK") != (type_.device == "diode"):
+        kind = "diode" if type_.device == "diode" else "transistor"
+        warnings.append(say("part_other_kind", type=mark, kind=kind, where=lead.junction))
+    elif mark and not seen["typed"]:
+        warnings.append(say("part_type_unknown", type=mark))
+    if logged and device.polarity and logged != device.polarity:
+        warnings.append(say("part_other_polarity", logged=logged, type=mark, polarity=device.polarity))
     good_next = "part_good_diode" if is_diode else "part_good_transistor"
     return part_verdict(
         name, verdict, p, device, tuple(junctions), lead.family if seen["sure"] else "",
         alternatives=tuple(alternatives), faults=tuple(dict.fromkeys(x for j in ranked for x in j.faults)),
         evidence=tuple(evidence), next=following or next_step(good_next),
         cannot_see=", ".join(blind) if verdict == Verdict.GOOD else "",
-        warnings=_warnings(junctions, lead, marks, device, table, known), basis="sweeps", type=type_name,
+        warnings=tuple(warnings), basis="sweeps", type=type_name,
         temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known,
     )  # fmt: skip
 
@@ -146,32 +163,6 @@ def _device(
     kind = "darlington" if part_type.kind.lower() == "darlington" else kind
     kind = "diode" if part_type.device == "diode" else kind
     return Device(kind, part_type.polarity or polarity, part_type.material or material)
-
-
-def _warnings(
-    junctions: Iterable[JunctionVerdict], lead: JunctionVerdict, marks: Sequence[str], device: Device,
-    table: SweepTable, known: Mapping[str, PartType | None],
-) -> tuple[str, ...]:  # fmt: skip
-    """What the reader must know beside the verdict."""
-    out, k = [], lead.sweep
-    mark, logged, type_ = table.type[k], table.polarity[k], known[table.type[k]]
-    if len(marks) > 1:
-        out.append(say("part_marked_twice", marks=" in one place and ".join(marks)))
-    said: dict[str, set[str]] = {}
-    for j in junctions:
-        said.setdefault(j.junction, set()).add(j.verdict)
-    out += [say("part_sweeps_disagree", where=path, verdicts=" and ".join(sorted(words)))
-            for path, words in said.items() if len(words) > 1]  # fmt: skip
-    if not lead.fit.temp_known:
-        out.append(say("part_no_temperature", temp=lead.fit.temp_C))
-    if type_ and (lead.junction == "AK") != (type_.device == "diode"):
-        kind = "diode" if type_.device == "diode" else "transistor"
-        out.append(say("part_other_kind", type=mark, kind=kind, where=lead.junction))
-    elif mark and not lead.finding.numbers["typed"]:
-        out.append(say("part_type_unknown", type=mark))
-    if logged and device.polarity and logged != device.polarity:
-        out.append(say("part_other_polarity", logged=logged, type=mark, polarity=device.polarity))
-    return tuple(out)
 
 
 def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
@@ -253,7 +244,6 @@ def _both(
     if why:
         return replace(sweep, evidence=(*sweep.evidence, say(why, **words))), ""
     told = say("both_contradict", sweep=sweep.verdict, **words)
-    doubt = dict.fromkeys(QUALITIES, 0.25)
-    return replace(
-        sweep, verdict=Verdict.UNDECIDED, probability=doubt, faults=(), evidence=(told, *both)
-    ), told
+    doubt = dict.fromkeys(sweep.probability, 0.25)
+    sweep = replace(sweep, verdict=Verdict.UNDECIDED, probability=doubt, faults=(), evidence=(told, *both))
+    return sweep, told

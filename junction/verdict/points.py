@@ -146,11 +146,28 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     p = Points(table, rows)
     v, i, low, high = p.v, p.i, p.low, p.high
     whole = np.fmax.reduce(i, axis=1) - np.fmin.reduce(i, axis=1)
-    zero = _near_zero(p)
+    # The up to three points nearest to zero volt, before the knee: what flows there is the offset.
+    reach = np.maximum(0.25 * -low, before_knee)[:, None]
+    distance = np.where((v < before_knee) & (-v < reach) & ~p.stands, np.abs(v), np.inf)
+    ranked = np.sort(distance, axis=1)[:, :3]
+    last = np.where(np.isfinite(ranked), ranked, -1.0).max(axis=1)
+    zero_V, zero_A, zero_u_A = p.centre(distance <= last[:, None])
+    none = np.isnan(zero_V)  # no point there: nothing flows but an unknown offset of the scatter's size
+    zero_u_A = np.where(none, np.hypot(zero_u_A, p.u_A), zero_u_A)
+    zero = np.where(none, 0.0, zero_V), np.where(none, 0.0, zero_A), zero_u_A
     # from the points nearest to zero to the highest tenth of the forward voltages
     top_S, top_u_S = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
     (path_S, path_u_S), bends, stopped = _path(p, zero, ce)
-    straight_S = _straight(p)
+    # All points before the current limit lie on one line.  A resistance passes through 0, 0 but for the
+    # offset, and leaves nothing but scatter; a junction behind its series resistance leaves a step, and two
+    # of them a bow.  A forward part alone, behind series resistance, is a line that starts at the knee.
+    measures, share = p.real & ~p.stands, rule("points_straight")
+    slope, u, at_zero, scatter = p.line(measures)
+    off = share * np.where(measures, np.abs(i), 0.0).max(axis=1)
+    line = (measures.sum(axis=1) >= 4) & (scatter < off) & (slope > seen_u * u)
+    line &= off > p.digit_A * share * 10
+    line &= np.abs(at_zero) < np.minimum(off + 3.0 * p.digit_A, 3.0 * off)
+    line &= (low < -0.3 * high) | (np.abs(at_zero) < before_knee * slope)
     most, free = _most_ohm(p)
     still = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
     every = p.line(p.real)
@@ -185,20 +202,20 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     stands = (forward & p.stands).sum(axis=1)
     stands = (stands >= 3) & (stands >= rule("points_most_limited") * forward.sum(axis=1))
     limited = np.isnan(most) & (stands | (still & (np.abs(_median(i, p.real)) > most_offset)))
-    limited |= stopped & ~(most < short) & np.isnan(straight_S)
+    limited |= stopped & ~(most < short) & ~line
     # No current at all, whatever the offset; a short; or chords alike, or both ends in the current limit,
     # where they differ, but nothing bends like a junction.
     span_ohm = (high - np.minimum(low, 0.0)) / whole
     dead = ((span_ohm > rule("open_above")) | still) & ~(most < short)
     hard = even & (most < short) & ~dead
-    line = even & np.isfinite(straight_S)
+    line &= even
     alike = (top_S > seen_u * top_u_S) & (np.abs(np.log(top_S * (1 / path_S))) < 0.5) | no_knee
     alike = (even & path & alike | line) & ~dead & ~hard
     # The points nearest to zero measure a short, or show that it is at most so large: it then lies evenly
     # over the decades between the least short and that.
     at_most = hard & ~(free & path)
     widest = np.log(np.maximum(most / rule("points_least_short"), 1.0))
-    ohm = np.where(line, 1.0 / straight_S, np.where(path, 1.0 / path_S, np.inf))
+    ohm = np.where(line, 1.0 / slope, np.where(path, 1.0 / path_S, np.inf))
     ohm = np.where(hard, np.minimum(ohm, most), ohm)
     ohm = np.where(at_most, most * np.exp(-0.5 * widest), ohm)
     ohm = np.where(dead, np.inf, ohm)
@@ -215,18 +232,6 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
         swapped=swapped & ~ce, doubt=np.select(list(doubts.values()), list(doubts), ""),
         most_ohm=np.where(at_most, most, np.nan),
     )  # fmt: skip
-
-
-def _near_zero(p: Points):
-    """The up to three points nearest to zero volt, before the knee: what flows there is the offset."""
-    before_knee = rule("points_before_knee")
-    reach = np.maximum(0.25 * -p.low, before_knee)[:, None]
-    distance = np.where((p.v < before_knee) & (-p.v < reach) & ~p.stands, np.abs(p.v), np.inf)
-    ranked = np.sort(distance, axis=1)[:, : min(3, distance.shape[1])]
-    last = np.where(np.isfinite(ranked), ranked, -1.0).max(axis=1)
-    v, i, u = p.centre(distance <= last[:, None])
-    none = np.isnan(v)  # no point near zero: nothing flows there but an unknown offset of the scatter's size
-    return np.where(none, 0.0, v), np.where(none, 0.0, i), np.where(none, np.hypot(u, p.u_A), u)
 
 
 def _path(p: Points, zero, free_of_knee):
@@ -254,24 +259,6 @@ def _path(p: Points, zero, free_of_knee):
     least = np.where(back, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
     slope, u = np.where(only, 0.0, slope), np.where(only, least / seen_u, u)
     return (slope, u), bends, stopped & ~(slope > seen_u * u)
-
-
-def _straight(p: Points):
-    """Slope of all points before the current limit; nan where they are no line [S].
-
-    A resistance passes through 0, 0 but for the offset, and leaves nothing but scatter; a junction behind
-    its series resistance leaves a step, and two of them a bow.
-    """
-    free = p.real & ~p.stands
-    slope, u, at_zero, scatter = p.line(free)
-    share = rule("points_straight")
-    most = share * np.where(free, np.abs(p.i), 0.0).max(axis=1)
-    offset = np.minimum(most + 3.0 * p.digit_A, 3.0 * most)
-    line = (free.sum(axis=1) >= 4) & (scatter < most) & (np.abs(at_zero) < offset)
-    # A forward part alone, behind series resistance, is a line that starts at the knee.
-    line &= (p.low < -0.3 * p.high) | (np.abs(at_zero) < rule("points_before_knee") * slope)
-    line &= (slope > rule("points_seen") * u) & (most > p.digit_A * share * 10)
-    return np.where(line, slope, np.nan)
 
 
 def _most_ohm(p: Points):
