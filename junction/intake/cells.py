@@ -108,25 +108,28 @@ def _name(text: str) -> str:
     return _SPELLED.get(re.sub(r"[\s_.\-]+", "", text).lower(), "")
 
 
-def _quantity_of(name: str) -> str:
-    return NAMES[name][0] if name in NAMES else ""
-
-
 def parse_heading(index: int, heading: str) -> Column:
     """Read one heading; a heading that is not understood comes back with name '' and a problem."""
     heading = " ".join(heading.split())
     label = heading if len(heading) <= 60 else heading[:59] + "…"
     text, unit = _without_unit(heading)
     name, quantity, factor, problem = _name(text), "", nan, ""
-    if not name:
-        problem = _not_understood(label)
+    if label == "":
+        problem = "a column without a heading"
+    elif not name and _DATE.fullmatch(label):
+        problem = "a date: has a spreadsheet turned a placement such as 1-2 into one?"
+        problem += " format the cell as text"
+    elif not name:
+        folded = {name.lower(): name for name in _SUGGESTED}
+        near = difflib.get_close_matches(label.lower()[:60], folded, n=1, cutoff=0.6)
+        problem = _UNKNOWN + (f"; nearest is {folded[near[0]]!r}" if near else "")
     elif name in ("placement", "value"):
         quantity = quantity_of_unit(unit)
         if unit and quantity not in ("voltage", "resistance"):
             quantity, problem = "", f"{shown(unit)} is not a unit of a meter reading; write V, mV or ohm"
         elif unit:
             factor = unit_factor(unit, quantity)
-    elif quantity := _quantity_of(name):
+    elif quantity := NAMES[name][0]:
         try:
             factor = unit_factor(unit, quantity) if unit or name == "hfe" else nan
         except UnitError as error:
@@ -144,20 +147,10 @@ def _without_unit(heading: str) -> tuple[str, str]:
     if match:
         return match[1], (match[2] if match[2] is not None else match[3]).strip()
     for mark in "/_ ":
-        name, found, unit = heading.rpartition(mark)
-        if found and _name(name) and (mark == "/" or quantity_of_unit(unit) or _quantity_of(_name(name))):
-            return name, unit.strip()
+        text, _, unit = heading.rpartition(mark)
+        if (name := _name(text)) and (mark == "/" or quantity_of_unit(unit) or NAMES.get(name, [""])[0]):
+            return text, unit.strip()
     return heading, ""
-
-
-def _not_understood(label: str) -> str:
-    if label == "":
-        return "a column without a heading"
-    if _DATE.fullmatch(label):
-        return "a date: has a spreadsheet turned a placement such as 1-2 into one? format the cell as text"
-    folded = {name.lower(): name for name in _SUGGESTED}
-    near = difflib.get_close_matches(label.lower()[:60], folded, n=1, cutoff=0.6)
-    return _UNKNOWN + (f"; nearest is {folded[near[0]]!r}" if near else "")
 
 
 def recognise(columns: Sequence[Column]) -> str:
@@ -245,7 +238,17 @@ def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
         return reading_cell(placement or column.placement, text, column, mark)
     if name in _WORDS:
         return _WORDS[name](text)
-    value = _number(text.strip(), column, mark)
+    text = text.strip()
+    if text == "":
+        return nan
+    _check_mark(text, mark)
+    value, unit = split_quantity(text)  # the cell's own unit is taken before the heading's
+    factor = unit_factor(unit, column.quantity) if unit else column.factor
+    if not isfinite(factor):
+        usual = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}[column.quantity]
+        examples = ", ".join(f"{column.heading}_{unit}" for unit in usual)
+        raise UnitError(f"{NO_UNIT} write it in the heading (such as {examples}) or in each cell")
+    value = _in_range(text, in_si(value, factor))
     if name == "temp" and not temp_is_taken(value) and isfinite(value):
         low, high = rule("intake_temp_low"), rule("intake_temp_high")
         kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} °C" if high < value < 500 else ""
@@ -256,21 +259,6 @@ def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
 def temp_is_taken(value):
     """Whether a temperature [degC] is one that a part on a bench may have; value or array."""
     return (value >= rule("intake_temp_low")) & (value <= rule("intake_temp_high"))
-
-
-def _number(text: str, column: Column, mark: str) -> float:
-    """Number in SI units; the cell's own unit is taken before the heading's, without either it is refused."""
-    if text == "":
-        return nan
-    _check_mark(text, mark)
-    value, unit = split_quantity(text)
-    if unit:
-        return units.parse_quantity(text, column.quantity)
-    if not isfinite(column.factor):
-        usual = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}[column.quantity]
-        examples = ", ".join(f"{column.heading}_{unit}" for unit in usual)
-        raise UnitError(f"{NO_UNIT} write it in the heading (such as {examples}) or in each cell")
-    return _in_range(text, in_si(value, column.factor))
 
 
 def _check_mark(text: str, mark: str) -> None:
@@ -317,12 +305,30 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
             raise UnitError("a settling mark without a reading; write for example '0.45~'")
     if text == "":
         return None
-    over = _over_range(text)
-    if over is None:
-        quantity, value = _meter_value(text, column, mark)
-    else:
-        quantity = _meter_unit(over, text)[0] if over else column.quantity if column else ""
+    over, value = _over_range(text), nan
+    if over is not None:
+        quantity = _meter_unit(over, text, column)[0]
         value = inf if quantity == "resistance" else nan
+    elif isfinite(marked := units.letter_marked(text)):
+        quantity, value = "resistance", marked
+    else:
+        _check_mark(text, mark)
+        try:
+            number, unit = split_quantity(text)
+        except UnitError:
+            raise UnitError(f"{shown(text)} is not a reading; write 0.612, 612 mV, OL or 34 ohm") from None
+        quantity, factor = _meter_unit(unit, text, column)
+        if not quantity and text == "1":
+            raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
+        if not quantity and number > rule("intake_bare_volt_most"):
+            raise UnitError(f"{shown(text)} is too high for diode mode; in mV? write the unit: {text} mV")
+        value = _in_range(text, in_si(number, factor))
+        if quantity == "resistance" and value < 0:
+            fault = "a resistance cannot be negative; is the circuit powered or charged?"
+            raise UnitError(f"{shown(text)}: {fault}")
+        if quantity != "resistance" and value < rule("intake_volt_least"):
+            fault = "diode mode cannot read negative; power off, discharge capacitors, read again"
+            raise UnitError(f"{shown(text)}: {fault}")
     kind = "ohm" if quantity == "resistance" else "volt" if over is None else "over"
     return Reading(placement, kind, value, bool(settling))
 
@@ -342,36 +348,11 @@ def _over_range(text: str) -> str | None:
     return (match[1] or "").strip() if match else None
 
 
-def _meter_value(text: str, column: Column | None, mark: str) -> tuple[str, float]:
-    """Quantity and value [V or ohm] of a reading that is a number."""
-    marked = units.letter_marked(text)
-    if isfinite(marked):
-        return "resistance", marked
-    _check_mark(text, mark)
-    try:
-        value, unit = split_quantity(text)
-    except UnitError:
-        raise UnitError(f"{shown(text)} is not a reading; write 0.612, 612 mV, OL or 34 ohm") from None
-    quantity, factor = "voltage", 1.0
-    if unit:
-        quantity, factor = _meter_unit(unit, text)
-    elif column is not None and isfinite(column.factor):
-        quantity, factor = column.quantity, column.factor
-    elif text == "1":
-        raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
-    elif value > rule("intake_bare_volt_most"):
-        raise UnitError(f"{shown(text)} is too high for diode mode; in mV? write the unit: {text} mV")
-    value = _in_range(text, in_si(value, factor))
-    if quantity == "resistance" and value < 0:
-        raise UnitError(f"{shown(text)}: a resistance cannot be negative; is the circuit powered or charged?")
-    if quantity == "voltage" and value < rule("intake_volt_least"):
-        raise UnitError(
-            f"{shown(text)}: diode mode cannot read negative; power off, discharge capacitors, read again"
-        )
-    return quantity, value
-
-
-def _meter_unit(unit: str, text: str) -> tuple[str, float]:
+def _meter_unit(unit: str, text: str, column: Column | None) -> tuple[str, float]:
+    """Quantity and factor of a reading by its own unit or else its heading's; '' where neither says one."""
+    if not unit:
+        told = column is not None and isfinite(column.factor)
+        return (column.quantity, column.factor) if told else ("", 1.0)
     if unit == "m":
         raise UnitError(f"{shown(text)}: 'm' of what? write mV or mohm")
     # the trade writes 34k
@@ -406,14 +387,10 @@ def last_digit(text: str, column: Column | None = None) -> float:
     """Weight of the last written digit of a reading, in the unit the cell or heading gives [V or ohm]."""
     match = _STEP.match(text.strip())
     exponent = int(match[2] or 0) - len(match[1] or "")
-    factor = 1.0
     try:
-        if unit := split_quantity(text.rstrip("~ "))[1]:
-            factor = _meter_unit(unit, text)[1]
-        elif column is not None and isfinite(column.factor):
-            factor = column.factor
-    except UnitError:
-        pass  # 4k7 and its like
+        factor = _meter_unit(split_quantity(text.rstrip("~ "))[1], text, column)[1]
+    except UnitError:  # 4k7 and its like
+        factor = 1.0
     return factor * 10.0 ** max(exponent, -30)
 
 
@@ -422,20 +399,13 @@ def visible(text: str) -> str:
     text = text.strip(" \t\n\u00a0")
     if text.isprintable():
         return text
-    out = []
-    for char in text:
-        code, category = ord(char), unicodedata.category(char)
-        if code < 0x20:
-            out.append(chr(0x2400 + code))
-        elif code == 0x7F:
-            out.append("\u2421")
-        elif category == "Zs":
-            out.append(" ")
-        elif category in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"):
-            out.append(f"<U+{code:04X}>")
-        else:
-            out.append(char)
-    return "".join(out)
+    return "".join(c if c.isprintable() else _pictured(c) for c in text)
+
+
+def _pictured(char: str) -> str:
+    if char < " " or char == "\x7f":
+        return "\u2421" if char == "\x7f" else chr(0x2400 + ord(char))
+    return " " if unicodedata.category(char) == "Zs" else f"<U+{ord(char):04X}>"
 
 
 def _part(text: str) -> str:
