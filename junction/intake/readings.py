@@ -65,6 +65,7 @@ class ReadingCells:
         """Read every row of a wide or long table, split; faulty cells are refused one by one."""
         part = table.column("part")
         facts = [c for name in _FACTS if (c := table.column(name))]
+        leads = [c for name in ("red", "black", "value") if (c := table.column(name))]
         placements = [c for c in table.columns if c.name == "placement" and not c.problem]
         for line, *texts in zip(table.line.tolist(), *table.cells, strict=True):
             self.rows += 1
@@ -76,8 +77,19 @@ class ReadingCells:
             if split := _split_by_comma(table, texts):
                 self._refuse_new(Cell(*place, "", split[0], texts[split[0].index]), split[1])
                 continue
-            if table.form == "long readings":
-                self._take_long(table, place, texts)
+            # a row of facts alone has neither leads nor value
+            if table.form == "long readings" and any(texts[c.index].strip() for c in leads):
+                between = "-".join(texts[c.index].strip() for c in leads[:2])
+                if placement := parse_placement(between):
+                    value = leads[2]
+                    cell = self._read(table, Cell(*place, "reading", value, texts[value.index], placement))
+                    if cell.value is None and not cell.reason:
+                        cell.placement = ""
+                        self.refuse(cell, "empty cell; a reading was expected")
+                else:
+                    a, b = (shown(texts[c.index].strip()) for c in leads[:2])
+                    reason = f"leads {a} and {b}: write two of B, C, E or 1, 2, 3 or A, K"
+                    self._refuse_new(Cell(*place, "", leads[0], between), reason)
             for c in placements if table.form == "wide readings" else ():
                 self._read(table, Cell(*place, "reading", c, texts[c.index], c.placement))
             said = {c.name: self._read(table, Cell(*place, c.name, c, texts[c.index]))
@@ -104,21 +116,6 @@ class ReadingCells:
         self.cells.append(cell)
         self.refuse(cell, reason)
 
-    def _take_long(self, table: Table, place: tuple, texts: list[str]) -> None:
-        red, black, value = (table.column(name) for name in ("red", "black", "value"))
-        leads = texts[red.index].strip(), texts[black.index].strip()
-        if not any((*leads, texts[value.index].strip())):
-            return  # a row of facts alone
-        placement = parse_placement("-".join(leads))
-        if not placement:
-            reason = f"leads {shown(leads[0])} and {shown(leads[1])}: write two of B, C, E or 1, 2, 3 or A, K"
-            self._refuse_new(Cell(*place, "", red, "-".join(leads)), reason)
-            return
-        cell = self._read(table, Cell(*place, "reading", value, texts[value.index], placement))
-        if cell.value is None and not cell.reason:
-            cell.placement = ""
-            self.refuse(cell, "empty cell; a reading was expected")
-
     def parts(self, aside: list[SetAside]) -> list[PartReadings]:
         """One record per part, in order of first appearance; what cannot be used goes to `aside`."""
         by_part: dict[str, list[Cell]] = {}
@@ -136,7 +133,14 @@ class ReadingCells:
         return parts
 
     def _join(self, part: str, cells: list[Cell]) -> PartReadings | None:
-        self._keep_one_naming(part, _live(cells, "reading"))
+        placed = _live(cells, "reading")
+        namings = ("B, C, E", "A, K", "1, 2, 3")  # on a tie, names say more than numbers
+        names = [next(n for n in namings if c.placement[0] in n) for c in placed]
+        kept = max(namings, key=names.count)
+        for cell, name in zip(placed, names, strict=True):
+            if name != kept:
+                reason = f"leads of part {part} are named {name} here and {kept} elsewhere; use one naming"
+                self.refuse(cell, reason)
         readings = self._agreeing(part, cells)
         kind, polarity = (self._agreed(part, _live(cells, name), name) for name in ("type", "polarity"))
         spots = self._spots(part, cells)
@@ -165,16 +169,6 @@ class ReadingCells:
             "; ".join(dict.fromkeys(c.value for c in _live(cells, "note"))), cells[0].file, cells[0].line,
             tuple(spots), tuple(dict.fromkeys(c.placement for c in lost if c.placement not in used)),
         )  # fmt: skip
-
-    def _keep_one_naming(self, part: str, cells: list[Cell]) -> None:
-        """Where a part's leads are named in two ways, keep the one with more readings."""
-        namings = ("B, C, E", "A, K", "1, 2, 3")  # on a tie, names say more than numbers
-        names = [next(n for n in namings if c.placement[0] in n) for c in cells]
-        kept = max(namings, key=names.count)
-        for cell, name in zip(cells, names, strict=True):
-            if name != kept:
-                reason = f"leads of part {part} are named {name} here and {kept} elsewhere; use one naming"
-                self.refuse(cell, reason)
 
     def _agreeing(self, part: str, cells: list[Cell]) -> list[Reading]:
         """Readings of a part, one per placement and range; all that contradict each other are refused."""
@@ -221,25 +215,25 @@ class ReadingCells:
         for cell in cells:
             if cell.value is not None and cell.name in ("ic", "vbe", "hfe", "temp"):
                 rows.setdefault(cell.row, {})[cell.name] = cell
-        found: dict[tuple[str, str], list[dict[str, Cell]]] = {}
+        found: dict[tuple[str, str], tuple[float, float, dict[str, list[Cell]]]] = {}
         for row in rows.values():
             if "vbe" in row or "hfe" in row:
                 ic = abs(row["ic"].value) if "ic" in row else nan
                 temp = row["temp"].value if "temp" in row else nan
-                found.setdefault((f"{ic:.9g}", f"{temp:.9g}"), []).append((ic, temp, row))
+                *_, told = found.setdefault((f"{ic:.9g}", f"{temp:.9g}"), (ic, temp, {"vbe": [], "hfe": []}))
+                for name, same in told.items():
+                    same += [row[name]] if name in row else []
         kept = []
-        for same in found.values():
-            value = {}
-            for name in ("vbe", "hfe"):
-                told = [row[name] for *_, row in same if name in row]
-                values = [abs(c.value) for c in told]
-                value[name] = values[0] if len(set(values)) == 1 else nan
-                if len(set(values)) > 1:
+        for ic, temp, told in found.values():
+            value = dict.fromkeys(told, nan)
+            for name, same in told.items():
+                if len(values := {abs(c.value) for c in same}) == 1:
+                    value[name] = values.pop()
+                for c in same if values else ():
                     what = f"different {_WORD[name]} at one current and temperature"
-                    for c in told:
-                        self.refuse(c, f"part {part} has {what}; none is used, measure again")
+                    self.refuse(c, f"part {part} has {what}; none is used, measure again")
             if isfinite(value["vbe"]) or isfinite(value["hfe"]):
-                kept.append(Spot(same[0][0], value["vbe"], value["hfe"], same[0][1]))
+                kept.append(Spot(ic, value["vbe"], value["hfe"], temp))
         return kept
 
 

@@ -13,7 +13,6 @@ import io
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -72,11 +71,7 @@ class Table:
 
     def column(self, name: str) -> Column | None:
         """First usable column of that name, or None."""
-        return self._first.get(name)
-
-    @cached_property
-    def _first(self) -> dict[str, Column]:
-        return {c.name: c for c in reversed(self.columns) if not c.problem}
+        return next((c for c in self.columns if c.name == name and not c.problem), None)
 
 
 class UnusableTable(InputError):
