@@ -214,12 +214,12 @@ class Sitting:
         """Running verdict and the placement that decides fastest."""
         bench = bench_for(self.meter, [self.part], self.names, self.types)
         weighed = weigh_parts(bench, [self.part], self.types)[0]
-        verdict = judge_one(bench, weighed, self.types) if self.part.readings else None
+        verdict = judge_one(weighed) if self.part.readings else None
         read = {r.placement for r in self.part.readings}
         open_ = [name for name in bench.placements if name not in read and name not in self._skipped]
         if not open_:
             return Step(verdict, "", True)
-        name, gain = next_placement(bench, weighed, open_)
+        name, gain = next_placement(weighed, open_)
         settled = verdict is not None and verdict.verdict != "undecided" and gain < rule("leads_settled")
         return Step(verdict, name, settled)
 

@@ -19,6 +19,7 @@ from junction.base.number import nominal
 from junction.base.records import Interval, PartReadings, Reading
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Finding
+from junction.judge.sentences import say
 from junction.leads.bench import Bench, Types, reading_table
 from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, matches, prior
 from junction.shelf.results import PartType
@@ -26,14 +27,8 @@ from junction.shelf.rules import rule
 
 #: Parts that are weighed at once.
 _CHUNK = 200
-_NOTHING = SimpleNamespace(name="", device="unknown", material="", latent={}, reads_as="", transistor=False)
-_PATH_WORDS = {"BE": "base-emitter junction", "BC": "base-collector junction", "CE": "collector-emitter path",
-               "AK": "diode junction"}  # fmt: skip
-LEAD_WORDS = {"B": "base", "C": "collector", "E": "emitter", "A": "anode", "K": "cathode"}
-_MATERIALS = {
-    "silicon": "a silicon", "germanium": "a germanium", "Schottky": "a Schottky",
-    "Schottky-clamped silicon": "a Schottky-clamped",
-}  # fmt: skip
+#: The kind of a part that nothing explains.
+_NOTHING = SimpleNamespace(name="", device="unknown", material="", reads_as="")
 
 
 @dataclass(frozen=True)
@@ -53,7 +48,9 @@ class Explanation:
 class Weighed:
     """One part weighed: the posterior and its marginals."""
 
+    bench: Bench
     readings: PartReadings
+    type_: PartType | None  # registered, of what is written on it
     p: np.ndarray  # (A, H + 1)
     state: np.ndarray  # (12,)
     quality: dict[str, float]
@@ -81,88 +78,76 @@ def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None
     value, state = reading_table(parts, bench.placements, bench.predictions.ceiling[0])
     order = np.concatenate([bench.order, bench.order + 6], axis=1)
     found: list[Weighed] = []
-    factors: dict[tuple[str, str, str], np.ndarray] = {}
+    factors: dict[tuple[str, str, str], tuple[PartType | None, np.ndarray]] = {}
     for first in range(0, len(parts), _CHUNK):
         chunk = slice(first, first + _CHUNK)
-        turned = (x[chunk][:, order].reshape(-1, 12) for x in (value, state))
-        evidence = _evidence(bench, *turned).reshape(-1, len(order), len(bench.group))
+        turned_value, turned_state = (x[chunk][:, order].reshape(-1, 12) for x in (value, state))
+        evidence = np.full((len(turned_value), len(bench.group)), log(prior("odd")))
+        evidence[:, :-1] = bench.predictions.log_evidence(turned_value, turned_state, len(bench.hypotheses))
+        # where nothing explains the readings: any value, any mark
+        wide = np.array([log(bench.predictions.ceiling[0])] * 6 + [log(rule("leads_odd_ohms"))] * 6)
+        evidence[:, -1] -= (turned_state == VALUE) @ wide + log(2) * (turned_state == OVER).sum(axis=1)
+        evidence = evidence.reshape(-1, len(order), len(bench.group))
         for k, part in enumerate(parts[chunk]):
             key = part.type, part.polarity, gain_kind(part.hfe)
             if key not in factors:
                 registered = types(part.type) if types is not None and part.type else None
                 written = _log_factor(bench, registered, part.polarity, key[2])
-                factors[key] = bench.log_prior[:, None] + written
-            p = posterior(evidence[k] + factors[key], axis=(0, 1))
-            found.append(_marginals(bench, part, p, value[first + k], state[first + k]))
-    return found
-
-
-def _evidence(bench: Bench, value: np.ndarray, state: np.ndarray) -> np.ndarray:
-    """Log of prior times likelihood of every hypothesis, and of none of them, (m, H + 1)."""
-    found = np.full((len(value), len(bench.group)), log(prior("odd")))
-    found[:, :-1] = bench.predictions.log_evidence(value, state, len(bench.hypotheses))
-    # where nothing explains the readings: any value, any mark
-    wide = [log(bench.predictions.ceiling[0])] * 6 + [log(rule("leads_odd_ohms"))] * 6
-    found[:, -1] -= (state == VALUE) @ np.array(wide) + log(2) * (state == OVER).sum(axis=1)
+                factors[key] = registered, bench.log_prior[:, None] + written
+            registered, factor = factors[key]
+            p = posterior(evidence[k] + factor, axis=(0, 1))
+            found.append(_marginals(bench, part, registered, p, value[first + k], state[first + k]))
     return found
 
 
 def _marginals(
-    bench: Bench, part: PartReadings, p: np.ndarray, value: np.ndarray, state: np.ndarray
-) -> Weighed:
+    bench: Bench, part: PartReadings, registered: PartType | None, p: np.ndarray,
+    value: np.ndarray, state: np.ndarray,
+) -> Weighed:  # fmt: skip
     """What the posterior of one part says of qualities, paths, leads and kinds."""
     by_hypothesis = p.sum(axis=0)
     by_group = np.bincount(bench.group, by_hypothesis, len(bench.groups))
-    totals: tuple[dict, dict, dict] = {}, {}, {}
-    for weight, names in zip(by_group.tolist(), bench.groups, strict=True):
-        for total, name in zip(totals, names, strict=True):
-            total[name] = total.get(name, 0.0) + weight
-    ranked = np.argsort(-by_group, kind="stable").tolist()
-    likely = max(1, int((by_group >= rule("leads_list")).sum()))
-    found = tuple(_explanation(bench, group, p) for group in ranked[:likely])
+    faults, devices, materials = zip(*bench.groups, strict=True)
+    found = []
+    for group in np.argsort(-by_group, kind="stable").tolist():
+        if found and by_group[group] < rule("leads_list"):
+            break
+        members = np.flatnonzero(bench.group == group)
+        cells = p[:, members]
+        a, h = (int(k) for k in np.unravel_index(int(cells.argmax()), cells.shape))
+        kind, likeliest, agreed = _NOTHING, -1, ("", {})
+        if group != bench.group[-1]:
+            likeliest, agreed = int(members[h]), _consensus(bench, cells.sum(axis=1))
+            kind = bench.hypotheses[likeliest][0]
+        found.append(Explanation(faults[group], kind, *agreed, float(cells.sum()), likeliest, a))
+    same = [weight for weight, f in zip(by_group.tolist(), faults, strict=True) if f == found[0].faults]
     bipolar = p[:, [*(kind.transistor for kind, *_ in bench.hypotheses), False]]
     # only a transistor has roles to its leads
     polarity, leads = _consensus(bench, (bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1))
     paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0)).tolist()
     names = ("AK",) if len(bench.leads) == 2 else PATHS
     return Weighed(
-        part, p, state, dict(zip(QUALITIES, (by_hypothesis @ bench.quality).tolist(), strict=True)),
+        bench, part, registered, p, state,
+        dict(zip(QUALITIES, (by_hypothesis @ bench.quality).tolist(), strict=True)),
         {path: dict(zip(QUALITIES, q, strict=True)) for path, q in zip(names, paths, strict=False)},
-        found, totals[0][found[0].faults], _settled(totals[1], 1.0) or "unknown", _settled(totals[2], 1.0),
+        tuple(found), sum(same), _settled(devices, by_group) or "unknown", _settled(materials, by_group),
         polarity, leads, float(by_group[bench.group[-1]]), _path_ohms(bench, found[0], part, value, state),
     )  # fmt: skip
 
 
-def _explanation(bench: Bench, group: int, p: np.ndarray) -> Explanation:
-    """One group of hypotheses with its most probable cell and what its lead orders agree on."""
-    members = np.flatnonzero(bench.group == group)
-    cells = p[:, members]
-    a, h = (int(k) for k in np.unravel_index(int(cells.argmax()), cells.shape))
-    faults, total = bench.groups[group][0], float(cells.sum())
-    if group == bench.group[-1]:
-        return Explanation(faults, _NOTHING, "", {}, total, -1, a)
-    polarity, leads = _consensus(bench, cells.sum(axis=1))
-    return Explanation(faults, bench.hypotheses[members[h]][0], polarity, leads, total, int(members[h]), a)
+def _settled(names: Sequence[str], weights: np.ndarray) -> str:
+    """The name that has enough of the weight to be said, else ''."""
+    totals: dict[str, float] = {}
+    for name, weight in zip(names, weights.tolist(), strict=True):
+        totals[name] = totals.get(name, 0.0) + weight
+    best = max(totals, key=totals.__getitem__)
+    return best if totals[best] >= rule("leads_say") * float(weights.sum()) else ""
 
 
-def _settled(weights: dict[str, float], total: float) -> str:
-    """What has enough of the weight to be said, else ''."""
-    best = max(weights, key=weights.__getitem__)
-    return best if weights[best] >= rule("leads_say") * total else ""
-
-
-def _consensus(bench: Bench, by_arrangement: np.ndarray) -> tuple[str, dict[str, str]]:
+def _consensus(bench: Bench, weights: np.ndarray) -> tuple[str, dict[str, str]]:
     """Polarity and lead roles on which the arrangements agree."""
-    total, weights = float(by_arrangement.sum()), by_arrangement.tolist()
-
-    def agreed(names: Sequence[str]) -> str:
-        table: dict[str, float] = {}
-        for weight, name in zip(weights, names, strict=True):
-            table[name] = table.get(name, 0.0) + weight
-        return _settled(table, total)
-
-    roles = {lead: agreed([r[k] for r in bench.roles]) for k, lead in enumerate(bench.leads)}
-    return agreed(bench.polarity), {lead: role for lead, role in roles.items() if role}
+    roles = {lead: _settled([r[k] for r in bench.roles], weights) for k, lead in enumerate(bench.leads)}
+    return _settled(bench.polarity, weights), {lead: role for lead, role in roles.items() if role}
 
 
 def _path_ohms(
@@ -301,33 +286,22 @@ def value_words(reading: Reading) -> str:
     return f"{reading.value:.3f} V"
 
 
-def _between(readings: Sequence[Reading], one: str, other: str) -> list[Reading]:
-    """Readings between two leads, either way."""
-    return [r for r in readings if r.placement in (f"{one}-{other}", f"{other}-{one}")]
-
-
-def _pair_words(pair: Sequence[Reading], one: str, other: str) -> str:
-    """``B-E 0.642 V, E-B OL`` for the readings between two leads, both ways; '' where there are none."""
-    if len(pair) >= 2 and all(r.kind == "over" for r in pair):
-        return f"{one}-{other} OL both ways"
-    return ", ".join(f"{r.placement} {value_words(r)}" for r in pair)
-
-
-def _nothing(r: Reading) -> bool:
-    """Whether a reading is over-range, in diode mode or on ohms."""
-    return r.kind == "over" or isinf(r.value)
-
-
-def _silent(pair: Sequence[Reading]) -> bool:
-    """Read both ways, and over-range both ways."""
-    return len({r.placement for r in pair}) == 2 and all(_nothing(r) for r in pair)
-
-
-def _junction_like(pair: Sequence[Reading]) -> bool:
-    """One way a voltage that a junction drops, and nothing but over-range the other way (if it was read)."""
-    volts = [r.value for r in pair if r.kind == "volt"]
-    silent = all(_nothing(r) for r in pair if r.kind != "volt")
-    return silent and len(volts) == 1 and volts[0] >= rule("leads_junction_drop")
+def _between(readings: Sequence[Reading], one: str, other: str) -> SimpleNamespace:
+    """What was read between two leads, both ways: the readings, how they are told, what they look like."""
+    names = (f"{one}-{other}", f"{other}-{one}")
+    read = [r for r in readings if r.placement in names]
+    seen = ", ".join(f"{r.placement} {value_words(r)}" for r in read)
+    if len(read) >= 2 and all(r.kind == "over" for r in read):
+        seen = f"{one}-{other} OL both ways"
+    unread = [name for name in names if name not in {r.placement for r in read}]
+    volts = sorted((r for r in read if r.kind == "volt"), key=lambda r: r.value)
+    conducts = [r for r in read if r.kind != "over" and not isinf(r.value)]
+    return SimpleNamespace(
+        read=read, seen=seen, unread=unread, volts=volts, conducts=conducts,
+        silent=not unread and not conducts,
+        # one way a voltage that a junction drops, and nothing but over-range the other way (if it was read)
+        junction=len(volts) == 1 == len(conducts) and volts[0].value >= rule("leads_junction_drop"),
+    )  # fmt: skip
 
 
 def fault_words(faults: Sequence[str]) -> str:
@@ -345,21 +319,21 @@ def explanation_words(explanation: Explanation) -> str:
     return f"{words}, {fault_words(explanation.faults)}" if explanation.faults else words
 
 
-def evidence(bench: Bench, weighed: Weighed) -> list[Finding]:
+def evidence(weighed: Weighed) -> list[Finding]:
     """What speaks for the most probable explanation, of a path or of the whole part (where is '').
 
     Faults come first, then what is odd or missing, then what is sound.
     """
-    top, readings = weighed.explanations[0], weighed.readings.readings
+    top, readings, named = weighed.explanations[0], weighed.readings.readings, weighed.bench.named
     if top.hypothesis < 0:
         return [Finding("", "leads_contradict")]
-    lead = bench.lead_of(top.arrangement)
+    lead = weighed.bench.lead_of(top.arrangement)
     told = []
     plain = top.kind.latent.keys() == {"v_be", "ln_bf", "ln_br"}  # a bipolar transistor and nothing else
-    pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"] if plain else []
-    if pairs and not top.faults and _silent(_between(readings, lead["C"], lead["E"])):
-        if all(_junction_like(p) and len({r.placement for r in p}) == 2 for p in pairs):
-            drops = listed([f"{r.placement} {value_words(r)}" for p in pairs for r in p if r.kind == "volt"])
+    if plain and not top.faults and _between(readings, lead["C"], lead["E"]).silent:
+        pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"]
+        if all(pair.junction and not pair.unread for pair in pairs):
+            drops = listed([f"{pair.volts[0].placement} {value_words(pair.volts[0])}" for pair in pairs])
             material = top.kind.material
             told.append(Finding("", "leads_sound_pair", numbers={"drops": drops, "material": material}))
     limit_V = rule("short_below") * rule("leads_drop_current")
@@ -370,45 +344,41 @@ def evidence(bench: Bench, weighed: Weighed) -> list[Finding]:
         or (r.kind == "ohm" and r.value < rule("short_below"))
     }
     shorted = [name for name in sorted(low) if name[::-1] in low and name[0] < name[2]]
-    if not bench.named and len(shorted) >= 3:
+    if not named and len(shorted) >= 3:
         told.append(Finding("", "leads_all_shorted"))
-    elif not bench.named and shorted:
+    elif not named and shorted:
         one, other = shorted[0].split("-")
-        seen = _pair_words(_between(readings, one, other), one, other)
+        seen = _between(readings, one, other).seen
         told.append(Finding("", "leads_pair_shorted", numbers={"seen": seen, "one": one, "other": other}))
     bad = dict(f.split() for f in top.faults)
-    sure = bench.named or weighed.faults_probability > rule("leads_place_sure")
     sound = []
     for path in sorted(weighed.paths, key=lambda p: p not in bad):
-        if not bench.named and bad.get(path) == "shorted" and shorted:
+        if not named and bad.get(path) == "shorted" and shorted:
             continue
-        finding = _of_path(path, bad.get(path, "good"), weighed, lead, sure)
+        finding = _of_path(path, bad.get(path, "good"), weighed, lead)
         if finding.reason:
             (sound if finding.reason in ("leads_junction", "leads_no_path") else told).append(finding)
     return [*told, *sound]
 
 
-def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str], sure: bool) -> Finding:
+def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:
     """One path: the readings, and what they are taken for; without a reason where nothing is to be said.
 
-    Where it is not `sure` which path of the part this is, the sentence names the leads only.
+    Where it is not sure which path of the part this is, the sentence names the leads only.
     """
-    top, readings = weighed.explanations[0], weighed.readings.readings
+    top, readings, ohm = weighed.explanations[0], weighed.readings.readings, weighed.ohms.get(path)
+    sure = weighed.bench.named or weighed.faults_probability > rule("leads_place_sure")
     one, other = lead[path[0]], lead[path[1]]
     pair = _between(readings, one, other)
-    read = {r.placement for r in pair}
-    unread = [name for name in (f"{one}-{other}", f"{other}-{one}") if name not in read]
-    material, ohm = _MATERIALS.get(top.kind.material, "a"), weighed.ohms.get(path)
     values = {
-        "seen": _pair_words(pair, one, other), "path": _PATH_WORDS[path], "material": material,
-        "leads": listed(sorted((one, other))), "between": listed([LEAD_WORDS[end] for end in path]),
-        "unread": unread[0] if unread else "", "ohm": ohm_words(ohm.value) if ohm else "",
-        "short": rule("short_below"),
+        "seen": pair.seen, "path": say(f"leads_path_{path}"), "junction": top.kind.junction,
+        "leads": listed(sorted((one, other))), "ohm": ohm_words(ohm.value) if ohm else "",
+        "between": listed([say(f"leads_lead_{end}") for end in path]),
+        "unread": pair.unread[0] if pair.unread else "", "faults": fault_words(top.faults),
+        "explanation": explanation_words(top),
     }  # fmt: skip
-    volts = sorted((r for r in pair if r.kind == "volt"), key=lambda r: r.value)
-    if not pair:
+    if not pair.read:
         reason = "leads_unread" if path != "CE" and word == "good" else ""
-        values["unread"] = f"{one}-{other}"
     elif word == "shorted":
         reason = "leads_short"
         if ohm and isnan(ohm.value) and isfinite(ohm.high):
@@ -418,33 +388,30 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str], sure:
     elif word == "leaky":
         if path != "CE" and no_resistance_gives(readings, top.polarity, one, other):
             reason = "leads_no_resistance"
-            values |= {"low": value_words(volts[0]), "high": volts[-1].placement}
+            values |= {"low": value_words(pair.volts[0]), "high": pair.volts[-1].placement}
         elif ohm is None:
             reason = "leads_low_drop"
         elif not sure:
             reason = "leads_leak_leads"
-        elif path == "BE" and any(r.kind == "over" for r in pair):
+        elif path == "BE" and any(r.kind == "over" for r in pair.read):
             reason = "leads_leak_hidden"
         else:
             reason = "leads_leak_between" if path == "CE" else "leads_leak_across"
     elif word == "open":
-        if not all(_nothing(r) for r in pair):
+        if pair.conducts:
             reason = "leads_open_beside"
-        elif sure and not unread:
+        elif sure and not pair.unread:
             reason = "leads_open"
         else:
-            reason = "leads_open_unread" if unread else "leads_silent"
-    elif unread:
+            reason = "leads_open_unread" if pair.unread else "leads_silent"
+    elif pair.unread:
         reason = "leads_half_read"
-    elif path == "CE" and _silent(pair):
+    elif path == "CE" and pair.silent:
         reason = "leads_no_path"
-    elif path != "CE" and _junction_like(pair):
+    elif path != "CE" and pair.junction:
         reason = "leads_junction"
-        values["material"] = "an LED" if top.kind.name.startswith("LED") else material
-    elif weighed.readings.in_circuit and len({r.placement for r in pair if r.kind != "over"}) == 2:
+    elif weighed.readings.in_circuit and len({r.placement for r in pair.read if r.kind != "over"}) == 2:
         reason = "leads_beside"
-    elif top.faults:
-        reason, values["faults"] = "leads_goes_with", fault_words(top.faults)
     else:
-        reason, values["explanation"] = "leads_as", explanation_words(top)
+        reason = "leads_goes_with" if top.faults else "leads_as"
     return Finding(path, reason, numbers=values)

@@ -127,6 +127,9 @@ def test_every_sentence_is_said_and_every_reason_has_one():
     code = "".join(path.read_text() for path in Path(hypotheses.__file__).parent.glob("*.py"))
     named = set(re.findall(r"""["'](leads_[a-z_]+)["']""", code)) - rules().keys()
     named |= {f"leads_next_{word}" for word in ("shorted", "leaky", "open")}
+    named |= {f"leads_path_{path}" for path in (*PATHS, "AK")} | {f"leads_lead_{lead}" for lead in "BCEAK"}
+    within = "".join(row.cells["says"] for row in reference_rows("sentences"))
+    named |= set(re.findall(r"{>(leads_\w+)}", within))
     assert named == {reason for reason in table if reason.startswith("leads_")}
 
 
@@ -158,8 +161,7 @@ def test_expected_information_prefers_what_splits():
     """After B-E conducts and E-B does not, reading B-E again tells nothing; the collector tells most."""
     known = bench("BCE")
     part = PartReadings("X", (Reading("B-E", "volt", 0.65), Reading("E-B", "over")))
-    what = np.broadcast_to(known.group[None, :-1], (12, len(known.hypotheses)))
-    gain = expected_information(known, weigh_parts(known, [part])[0].p, what)
+    gain = expected_information(weigh_parts(known, [part])[0])
     assert (gain >= -1e-12).all()
     assert max(gain, key=float) > 0.2
     assert gain[known.placements.index("B-E")] < max(gain) / 2
