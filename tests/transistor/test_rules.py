@@ -114,12 +114,17 @@ def changed(monkeypatch):
     return call
 
 
+def rows():
+    """Rows of this room, each with the case that shows it and the factor on its value."""
+    usual = {name: (SHOWN_BY.get(name.split("_")[0] + "_"), 1.3) for name in rules.rules()}
+    found = usual | ELSEWHERE
+    return {name: shown for name, shown in found.items() if shown[0]}
+
+
 def test_every_row_moves_an_answer(changed):
     before = {case: outcome(case) for case in CASES}
-    for name, row in rules.rules().items():
-        case, factor = ELSEWHERE.get(name, (SHOWN_BY.get(name.split("_")[0] + "_"), 1.3))
-        if case is None:  # of another room
-            continue
+    for name, (case, factor) in rows().items():
+        row = rules.rules()[name]
         case = "spots" if name.endswith("_between") else case
         after = changed(name, factor * row.value, lambda case=case: outcome(case))
         assert after != before[case], f"nothing of {case!r} depends on {name}"

@@ -1,0 +1,299 @@
+"""Every table under reference/ is read by the one loader, and every row of every table moves an answer."""
+
+import contextlib
+import io
+import re
+from dataclasses import replace
+from functools import cache
+from math import isclose, isnan
+
+import numpy as np
+import pytest
+
+from junction.base.errors import ShelfError
+from junction.cli.main import main
+from junction.judge.results import LEAK_SYMBOLS, registered_leak
+from junction.replace.substitute import compare
+from junction.shelf import tables
+from junction.shelf.ratings import matched_duals, power_at_W, power_reference
+from junction.shelf.rules import rules
+from junction.shelf.tables import columns, records, reference_folder
+from junction.shelf.types import type_shelf
+from tests.golden.frozen_bags import bags
+from tests.leads import test_rules as leads
+from tests.sets import test_rules as sets
+from tests.shelf.reference import changed, forget, read, replaced
+from tests.show import test_rules as show
+from tests.transistor import test_rules as transistor
+
+TABLES = sorted(path.stem for path in reference_folder().glob("*.csv"))
+TYPES, LIMITS = ("types_bjt", "types_diode"), ("limits_bjt", "limits_diode", "limits_duals")
+
+
+def test_every_table_is_named_and_read_by_the_loader():
+    named = (reference_folder() / "README.md").read_text(encoding="utf-8")
+    for table in TABLES:
+        assert f"`{table}.csv`" in named, f"reference/README.md does not name {table}.csv"
+        if table != "columns":
+            assert [*tables.reference_rows(table)] and columns(table), table
+    package = tables.Path(tables.__file__).parents[1]
+    for path in package.rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert path.name == "tables.py" or "reference_folder" not in text, f"{path} reads a table of its own"
+
+
+# --- rules ----------------------------------------------------------------------------------------------
+
+
+def _sweep(v, i, junction="BE", type_=""):
+    rows = "".join(f"A,{junction},{a:.6g},{b:.6g},{type_}\n" for a, b in zip(v, i, strict=True))
+    return "part,junction,v_V,i_A,type\n" + rows
+
+
+def _diode(is_A=1e-14, shunt_ohm=np.inf, sign=1, low_V=-5.0, top_A=1e-2, noise_V=0.0):
+    """A junction as it is swept from reverse to forward."""
+    i = np.geomspace(1e-9, top_A, 40)
+    v = 0.02569 * np.log1p(i / is_A)
+    reverse = np.linspace(low_V, -0.1, 3)
+    v, i = np.append(reverse, v), np.append(reverse / shunt_ohm - 1e-11, i + v / shunt_ohm)
+    return sign * (v + noise_V * np.random.default_rng(1).standard_normal(v.size)), sign * i
+
+
+def _zener(volts):
+    i = np.geomspace(1e-7, 2e-2, 40)
+    v = np.append(-(volts + 0.02569 * np.log(i / 5e-3))[::-1], 0.02569 * np.log1p(i / 1e-14))
+    return _sweep(v, np.append(-i[::-1], i), "AK", "1N4742A")
+
+
+def _ohmic(ohm, top_V=1.0, junction="BE"):
+    v = np.linspace(-top_V, top_V, 40)
+    return _sweep(v, v / ohm, junction)
+
+
+_LOW = np.linspace(-3.5, 0, 40)
+_RISE = np.linspace(-2.5, -1.2, 30)
+_STAGE = "stage --power 80W --load 8ohm --supply 42V --emitter-resistor 0.22ohm"
+_DROPS = f"{_STAGE} --idle-drop 20mV --parallel 2 --measured-drops"
+_FITTED = _STAGE + " BAG0 --idle-drop 20mV --parallel {} --parts {} --measured-drops"
+_PARTS = "part,polarity,ic_mA,vbe_mV,hFE,temp_C\nA,NPN,100,600,62,24\nB,NPN,100,606,70,24\nC,NPN,100,615,66,24\n"
+_GOOD = "B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL"
+_MINE = ("type,polarity,material,P_tot_W,P_tot_at,V_CEO_V,I_C_A,source\n"
+         "S1,NPN,silicon,1.8,ambient 25C,50,0.9,bench\nS2,NPN,germanium,4.5,case 25C,50,3,bench\n")  # fmt: skip
+_TWICE = ("part,red,black,value\nA,B,E,34 ohm\nA,B,E,34.3 ohm\nB,B,E,3 ohm\nB,B,E,3.2 ohm\n"
+          "C,B,E,0.612\nC,B,E,0.615\n")  # fmt: skip
+_READ = "part,red,black,value\nA,{},{},{}\nA,{},{},{}\n"
+
+#: Name -> command line and the files it reads; a bag of tests/golden is named by itself and the command.
+CASES = {
+    "network": ("resistor 0.33ohm --power 5W --part-power 5W",),
+    "far off": ("resistor 8ohm --have 3ohm,15ohm --power 20W --part-power 30W",),
+    "burnt": ("resistor 100ohm --reading 250ohm",),
+    "open": ("resistor 100ohm --reading 12kohm",),
+    "shorted": ("resistor 1kohm --reading 90ohm",),
+    "in tolerance": ("resistor 100ohm --reading 101ohm",),
+    "over the range": ("resistor 15Mohm --reading OL",),
+    "small": ("resistor 0.22ohm --reading 0.3ohm --in-circuit",),
+    "coarse": ("resistor 10ohm --reading 10.5ohm --meter-resolution 0.1ohm",),
+    "hot place": ("substitute AC128 2N3055 --voltage 20V --current 0.3A --case-temperature 70C",),
+    "gain asked": ("substitute 2N3055 MJ15003 MJ15015 --current 4A --gain 20 --gain-current 1A",),
+    "capacitance": ("substitute 2N3904 2N2222A BC547 2N3053 BD139",),
+    "faster": ("substitute 2N3055 MJ15003",),
+    "meter stated": (f"check {_GOOD} --meter-current 1mA",),
+    "small of mine": (f"check {_GOOD} --type S1 --types BAG0", _MINE),
+    "germanium of mine": ("check B-E=0.2 E-B=OL B-C=0.2 C-B=OL --type S2 --types BAG0", _MINE),
+    "bare emitters": (_STAGE.replace("0.22ohm", "0ohm"),),
+    "far too much idle": (f"{_DROPS} 52mV,51mV",),
+    "hanging": (f"{_DROPS} 20mV,1.4V",),
+    "known parts": (f"{_FITTED.format(3, 'A,B,C')} 31mV,20mV,14mV", _PARTS),
+    "exchanged": (f"{_FITTED.format(3, 'A,B,C')} 12mV,18mV,28mV", _PARTS),
+    "better places": (f"{_FITTED.format(2, 'A,C').replace('0.22', '0.22ohm,0.27')} 20mV,19mV", _PARTS),
+    "cold": ("sort BAG0", "part,temp_C,B-E,E-B\nA,-85,0.6,OL\nB,-75,0.6,OL\n"),
+    "read twice": ("sort BAG0", _TWICE),
+    "deep": ("sort BAG0", _sweep(_LOW, -1e-14 * np.expm1(-_LOW / 0.2) - 1e-12)),
+    "weak": ("sort BAG0", _sweep(*_diode(sign=-1, top_A=0.9e-7))),
+    "steep": ("sort BAG0", _sweep(_RISE, -1e-5 * np.abs(_RISE / 2.5) ** 4)),
+    "PNP": ("sort BAG0", _sweep(*_diode(sign=-1, low_V=-0.5))),
+    "low drop": ("sort BAG0", _sweep(*_diode(is_A=1e-6))),
+    "nothing": ("sort BAG0", _sweep(np.linspace(-5, 5, 40), np.zeros(40))),
+    "megohm": ("sort BAG0", _ohmic(3e6, 5.0)),
+    "over-range mark": ("sort BAG0", _sweep(*(np.append(x, y) for x, y in zip(_diode(), (0.9, 1.1e6),
+                                                                             strict=True)))),
+    "low Zener": ("sort BAG0", _zener(8.3)),
+    "high Zener": ("sort BAG0", _zener(13.0)),
+    "stated": ("fit BAG0 --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+1nA",
+               _sweep(*_diode(noise_V=1e-3))),
+    "leak unseen": ("sort BAG0 BAG1", _sweep(*_diode(shunt_ohm=8e3)),
+                    _READ.format(*"BE", 0.655, *"EB", "OL")),
+    "near a short": ("sort BAG0 BAG1", _ohmic(90, junction="AK"),
+                     _READ.format(*"AK", "30 ohm", *"KA", "30 ohm")),
+}  # fmt: skip
+#: Case -> rows that it shows, each by the factor on its value.
+SHOWN_BY = {
+}
+
+
+@cache
+def frozen():
+    return {f"{bag.name} {call[0]}": (" ".join(call).replace("BAG", "BAG0"), bag.text)
+            for bag in bags() for call in bag.calls}  # fmt: skip
+
+
+@pytest.fixture
+def answer(tmp_path):
+    """All that the command line says to a case, but when."""
+
+    def said(case):
+        line, *texts = CASES.get(case) or frozen()[case]
+        for k, text in enumerate(texts):
+            (tmp_path / f"bag{k}.csv").write_text(text, encoding="utf-8")
+            line = line.replace(f"BAG{k}", str(tmp_path / f"bag{k}.csv"))
+        out = tmp_path / "out.json"
+        out.unlink(missing_ok=True)
+        told = io.StringIO()
+        with contextlib.redirect_stdout(told), contextlib.redirect_stderr(told):
+            main([*line.split(" "), "--json", str(out)])
+        body = out.read_text(encoding="utf-8") if out.exists() else ""
+        return re.sub(r'"made": "[^"]*"', "", body) + told.getvalue()
+
+    return said
+
+
+def test_every_rule_moves_an_answer(answer):
+    elsewhere = {*leads.RULES, "leads_settled", *sets.CASES, *show.CASES, *transistor.rows()}
+    here = [name for rows in SHOWN_BY.values() for name in rows]
+    assert len(here) == len({*here}) and not elsewhere & {*here}
+    nowhere = rules().keys() - elsewhere - {*here}
+    assert not nowhere, f"rows of rules.csv that no test moves: {sorted(nowhere)}"
+    assert elsewhere | {*here} == rules().keys()
+    for case, rows in SHOWN_BY.items():
+        forget()
+        before = answer(case)
+        for name, factor in rows.items():
+            with changed("rules", name, {"value": repr(factor * rules()[name].value)}):
+                assert answer(case) != before, f"{name} x {factor} changes nothing of {case!r}"
+
+
+# --- tables of records ------------------------------------------------------------------------------------
+
+
+def _other(column, cell):
+    """Another cell that the column may hold."""
+    if column.kind == "number":
+        return repr(0.7 * float(cell) if float(cell) else 1.0)
+    if column.kind == "flag":
+        return "" if cell == "yes" else "yes"
+    return next(text for text in column.among if text != cell) if column.among else f"{cell} (changed)"
+
+
+def test_every_cell_of_the_tables_of_records_is_seen():
+    """Changed column by column; where that is a fault in one row, cell by cell: a fault is seen as well."""
+    for table in set(TABLES) - {"columns", *TYPES, *LIMITS}:
+        _, heading, rows = read(table)
+        for column in columns(table):
+            k, before = heading.index(column.name), [*records(table).items()]
+            cells = [_other(column, row[k]) if row[k] or column.kind == "flag" else "" for row in rows]
+            with replaced(table, [[*row[:k], cell, *row[k + 1 :]] for row, cell in zip(rows, cells, strict=True)]):
+                try:
+                    after = [*records(table).items()]
+                except ShelfError:
+                    after = None
+            for n, (row, cell) in enumerate(zip(rows, cells, strict=True)):
+                if after is None and row[k]:
+                    with changed(table, n, {column.name: cell}), contextlib.suppress(ShelfError):
+                        assert repr([*records(table).items()]) != repr(before), (table, row[0], column.name)
+                elif row[k]:
+                    assert repr(after[n]) != repr(before[n]), f"{table}, {row[0]}: {column.name} is not read"
+
+
+# --- types and their limits -------------------------------------------------------------------------------
+
+#: Symbols that the shelf holds and shows to those who ask for a type, and no verdict goes by: a row of them
+#: is seen in `find_type` alone.  (V_R is what a swept breakdown must reach where there is no V_RRM.)
+ONLY_LOOKED_UP = {
+    "V_CE(sat)", "V_BE(on)", "V_BE(sat)", "V_CES", "V_CER", "V_CEX", "I_CEX", "I_CES", "f_hfb", "h_fe", "V_R",
+    "V_BR", "Z_ZK",
+}  # fmt: skip
+_THERMAL = {"case": "R_thJC", "ambient": "R_thJA", "lead": "R_thJL"}
+#: Further rows of a symbol at a current or voltage at which another row already speaks.
+SECOND = {("2N2219A", "h_FE"), ("2N2222A", "h_FE"), ("1N4448", "I_R"), ("1N914", "I_R"), ("1N4148", "I_R")}
+
+
+def types():
+    """All types of the reference tables by name; a fault in place of one that has it."""
+    shelf, found = type_shelf(), {}
+    for name in shelf.names():
+        try:
+            found[name] = shelf.get(name)
+        except ShelfError as fault:
+            found[name] = fault
+    return found
+
+
+@pytest.mark.parametrize("table", TYPES)
+def test_every_number_of_a_type_is_seen(table):
+    _, heading, rows = read(table)
+    before = types()
+    for column in columns(table):
+        k = heading.index(column.name)
+        if column.kind != "number":
+            continue
+        # the ratings that may not be under another one rise, the others fall
+        factor = 1.01 if column.symbol in ("V_CBO", "I_CM") else 0.99
+        cells = [repr(factor * float(row[k])) if row[k] else "" for row in rows]
+        with replaced(table, [[*row[:k], cell, *row[k + 1 :]] for row, cell in zip(rows, cells, strict=True)]):
+            after = types()
+        for name, cell in zip((row[0] for row in rows), cells, strict=True):
+            if cell and column.symbol:
+                seen, was = after[name].rating(column.symbol), before[name].rating(column.symbol)
+                assert isclose(seen, factor * was), f"{table}, {name}: {column.name} is not read"
+            elif cell:
+                assert after[name] != before[name], f"{table}, {name}: {column.name} is not read"
+
+
+@pytest.mark.parametrize("table", LIMITS)
+def test_every_number_of_a_limit_is_seen(table):
+    _, heading, rows = read(table)
+
+    def held():
+        return matched_duals() if "duals" in table else {n: type_shelf().get(n).limits for n in names}
+
+    names, sides = {row[0] for row in rows}, {"min": "low", "typ": "typical", "max": "high"}
+    before = held()
+    lower = [[repr(0.99 * float(cell)) if cell and name in sides else cell
+              for name, cell in zip(heading, row, strict=True)] for row in rows]  # fmt: skip
+    with replaced(table, lower):
+        after = held()
+    count: dict = {}
+    for row in rows:
+        name, symbol = row[:2]
+        n = count[name, symbol] = count.get((name, symbol), -1) + 1
+        seen, was = ([x for x in found[name] if x.symbol == symbol][n] for found in (after, before))
+        for side, field in sides.items():
+            stated = row[heading.index(side)]
+            moved = isclose(getattr(seen, field), 0.99 * getattr(was, field))
+            assert moved or not stated, f"{table}, {name} {symbol}: {side} is not read"
+
+
+def test_every_limit_made_ten_times_looser_is_noticed():
+    """By what a substitute is held to, by the limit of a leak, or by the power it may have."""
+
+    def noticed(part, other):
+        found = compare(part, other)
+        power = [power_at_W(other, where, 60.0) for where in ("case", "ambient", "lead")]
+        held = [registered_leak(other, junction) for junction in LEAK_SYMBOLS]
+        return repr((found.lines, found.warnings, held, power))
+
+    seen, unseen = set(), set()
+    for part in types().values():
+        before = noticed(part, part)
+        for k, limit in enumerate(part.limits):
+            redundant = _THERMAL.get(power_reference(part)[0]) == limit.symbol
+            if redundant or isnan(limit.low) and isnan(limit.high):
+                continue  # the power itself holds there; a typical figure is never a limit
+            loose = replace(limit, low=limit.low / 10, high=limit.high * 10)
+            other = replace(part, limits=(*part.limits[:k], loose, *part.limits[k + 1 :]))
+            where = seen if noticed(part, other) != before else unseen
+            where.add((part.name, limit.symbol))
+    unseen = {(name, symbol) for name, symbol in unseen if symbol not in ONLY_LOOKED_UP}
+    assert unseen == SECOND, f"a limit ten times as loose changes nothing: {sorted(unseen ^ SECOND)}"
+    assert not ONLY_LOOKED_UP & {symbol for _, symbol in seen}
