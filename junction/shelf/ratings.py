@@ -195,12 +195,8 @@ def second_breakdown_line(part: PartType, vce_V: float) -> float:
     points = sorted((limit.at["vce_V"], limit.low) for limit in part.find("I_S/b") if "vce_V" in limit.at)
     for (v_low, i_low), (v_high, i_high) in zip(points, points[1:], strict=False):
         if v_low <= vce_V <= v_high:
-            share = _log_share(v_low, vce_V, v_high)
+            share = log(vce_V / v_low) / log(v_high / v_low) if v_high > v_low else 0.0
             return i_low ** (1 - share) * i_high**share
     if not points or vce_V < points[-1][0]:
         return nan
     return points[-1][1] * points[-1][0] / vce_V
-
-
-def _log_share(low: float, x: float, high: float) -> float:
-    return log(x / low) / log(high / low) if high > low else 0.0

@@ -1,4 +1,4 @@
-"""What the shelf hands out: families, meters, registered types and their limits, rules, cautions."""
+"""What the shelf hands out besides plain rows: registered types and their limits, meters, cautions."""
 
 from __future__ import annotations
 
@@ -58,38 +58,6 @@ class PartType:
     def rating(self, symbol: str) -> float:
         """Maximum rating with that letter symbol in its SI unit (T_j in degC); nan where not known."""
         return next((limit.high for limit in self.limits if limit.symbol == symbol), nan)
-
-
-@dataclass(frozen=True)
-class Family:
-    """A family of junctions with the limits a healthy one keeps at 25 degC.
-
-    ``vf_low_V``..``vf_high_V`` at ``vf_at_A`` [V, A]; ``n_low``..``n_high`` ideality [1]; a reverse or
-    shunt current over ``leak_max_A`` at ``leak_at_V`` is a leak [A, V].
-    """
-
-    name: str
-    device: str  # 'bjt' or 'diode'
-    material: str
-    vf_low_V: float
-    vf_high_V: float
-    vf_at_A: float
-    n_low: float
-    n_high: float
-    rs_high_ohm: float
-    leak_max_A: float
-    leak_at_V: float
-    eg_eV: float
-    xti: float
-    called: str = ""  # how it stands in a sentence
-    share: float = 0.0  # how often it comes to the bench, before anything is measured [1]
-    collector: str = ""  # family of its collector junction, where that is another
-    early_breakdown_ratio: float = 1.0  # how much likelier an early breakdown makes it [1]
-    built_in: bool = False  # has base-emitter resistors
-    neighbours: str = ""  # list of reference/neighbours.csv
-    basis: str = ""
-    source: str = ""
-    kinds: str = ""  # kinds of diode that belong to it where their row names no family, '|' between
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from functools import cache
 from types import SimpleNamespace
 
 from junction.base.errors import UsageError
-from junction.shelf.results import Caution, Family, Meter
+from junction.shelf.results import Caution, Meter
 from junction.shelf.tables import Row, records
 
 
@@ -32,9 +32,9 @@ def rule(name: str) -> float:
     return rules()[name].value
 
 
-def families() -> Mapping[str, Family]:
+def families() -> Mapping[str, SimpleNamespace]:
     """Families of junctions and the limits a healthy one keeps at 25 degC, by name."""
-    return records("families", Family)
+    return records("families")
 
 
 def _drive(row: Row, values: dict) -> None:

@@ -17,7 +17,6 @@ verdict is `undecided`, with the reason.  Arrays have sweeps on axis 0 and famil
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import fields
 from math import inf, isfinite
 from types import SimpleNamespace
 
@@ -39,7 +38,7 @@ from junction.judge.results import (
 )
 from junction.judge.sentences import say
 from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
-from junction.shelf.results import Family, PartType
+from junction.shelf.results import PartType
 from junction.shelf.rules import families, rule, rules
 from junction.shelf.types import find_type
 from junction.verdict.measured import knee_voltage, measured
@@ -119,7 +118,7 @@ def judge_sweeps(
 
 
 def weigh(
-    table: SweepTable, fits: SweepFits, m: SimpleNamespace, types: Callable, families: tuple[Family, ...]
+    table: SweepTable, fits: SweepFits, m: SimpleNamespace, types: Callable, families: tuple
 ) -> SimpleNamespace:
     """Weigh the families of every sweep, and what was measured against the limits of each.
 
@@ -131,7 +130,8 @@ def weigh(
         Of the same sweeps, as `measured` gives it.
     types : callable
         From a marking to its registered type or None.
-    families : tuple of Family
+    families : tuple of namespaces
+        Rows of reference/families.csv.
 
     Returns
     -------
@@ -155,9 +155,8 @@ def weigh(
     ValueError
         A junction that is none of `JUNCTIONS`.
     """
-    of = SimpleNamespace(
-        **{field.name: np.array([getattr(f, field.name) for f in families]) for field in fields(Family)}
-    )
+    names = vars(families[0])
+    of = SimpleNamespace(**{name: np.array([getattr(f, name) for f in families]) for name in names})
     w, zener = _held_to(table, m, types, of)
     # Forward voltage of the junction alone at the families' test currents, at 25 degC.
     v, u = np.empty((2, len(fits), of.vf_at_A.size))
@@ -458,7 +457,7 @@ def _derived(x: Mapping) -> dict[str, Interval]:
     return found
 
 
-def _record(k: int, x: Mapping, fit: FitSummary, family: Family, verdict, reason, p) -> JunctionVerdict:
+def _record(k: int, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> JunctionVerdict:
     """One sweep as a record for people, with the finding that decided."""
     where, path, leak = x["where"], x["path"], x["leak"]
     short, open_above = rules()["short_below"], rules()["open_above"]
