@@ -95,18 +95,6 @@ def _plain(x: float, decimals: int, power: int, like: float | None = None) -> st
     return fixed(x / 10.0**power, decimals + power)
 
 
-def _place_and_prefix(x: float, u: float, unit: str) -> tuple[int, int]:
-    """Decimal place by the uncertainty, and the prefix in which that place needs no padding zeros."""
-    place = uncertainty_place(u)
-    size = max(abs(x), u)
-    power = prefix_exponent(round(size, place), unit)
-    if not 1e-15 <= size < 1e12:
-        return place, 0  # no prefix reaches there: powers of ten
-    while place + power < 0 and unit in _PREFIXABLE and power < 9:
-        power += 3
-    return place, power
-
-
 def _limit(x: float, digits: int, power: int, up: bool) -> str:
     """A bound rounded outwards (up or down), without needless zeros."""
     if x == 0:
@@ -137,7 +125,7 @@ def quantity(x: float, unit: str = "", digits: int = 3) -> Num:
     """
     if isnan(x):
         return Num((_UNKNOWN, None))
-    if x == inf or x == -inf:
+    if abs(x) == inf:
         return Num(("unlimited" if x > 0 else "-unlimited", None))
     if x == 0:
         return Num(("0", 0.0), (_unit(unit, 0), None))
@@ -205,8 +193,11 @@ def interval(it: Interval, unit: str | None = None, *, ends: bool = True, even: 
     if isnan(it.value):
         return _one_sided(it.low, it.high, unit)
     low, high = it.low, it.high
-    if not (isfinite(low) and isfinite(high)) or high <= low:
-        return _half_open(it, unit, ends)
+    if not (isfinite(low) and isfinite(high)) or high <= low:  # unknown, or open at one end
+        value = quantity(it.value, unit, 2)
+        if not ends or low == high or not (isfinite(low) or isfinite(high)):
+            return value
+        return Num(*value.pieces, (" (", None), *_one_sided(low, high, unit).pieces, (")", None))
     arms = sorted((it.value - low, high - it.value))
     # an interval over decades, or far longer to one side, gets its own digits and prefix at each end
     far = low > 0 and high / low > 8 or high < 0 and low / high > 8 or arms[1] > 20 * arms[0] > 0
@@ -215,8 +206,14 @@ def interval(it: Interval, unit: str | None = None, *, ends: bool = True, even: 
         more = ((" (", None), *limits[0], (" to ", None), *limits[1], (")", None)) if ends else ()
         return Num(*value, *more)
     half = (high - low) / 2 if even else min(x for x in (*arms, (high - low) / 2) if x > 0)
-    place, power = _place_and_prefix(it.value, half / _K95, unit)
-    like = max(abs(it.value), half)
+    u, like = half / _K95, max(abs(it.value), half)
+    place, size = uncertainty_place(u), max(abs(it.value), u)
+    power = prefix_exponent(round(size, place), unit)
+    if not 1e-15 <= size < 1e12:
+        power = 0  # no prefix reaches there: powers of ten
+    else:  # the prefix in which that place needs no padding zeros
+        while place + power < 0 and unit in _PREFIXABLE and power < 9:
+            power += 3
     shown = _unit(unit, power)
     value = (_plain(it.value, place, power), it.value)
     if not ends:
@@ -235,14 +232,6 @@ def _one_sided(low: float, high: float, unit: str) -> Num:
     if isfinite(low) and isfinite(high):
         return Num(*quantity(low, unit, 2).pieces, (" to ", None), *quantity(high, unit, 2).pieces)
     return Num((_UNKNOWN, None))
-
-
-def _half_open(it: Interval, unit: str, ends: bool) -> Num:
-    """A value whose interval is unknown, or open at one end."""
-    value = quantity(it.value, unit, 2)
-    if not ends or it.low == it.high or not (isfinite(it.low) or isfinite(it.high)):
-        return value
-    return Num(*value.pieces, (" (", None), *_one_sided(it.low, it.high, unit).pieces, (")", None))
 
 
 def share(it: Interval) -> Num:
