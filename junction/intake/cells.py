@@ -166,19 +166,8 @@ def recognise(columns: Sequence[Column]) -> str:
     return "long readings" if by_lead else "wide readings" if {"part", "vbe", "ic"} <= names else ""
 
 
-def heading_fault(columns: Sequence[Column]) -> tuple[str, str]:
-    """What makes a whole table unusable, and under which heading; '' when nothing does."""
-    form = recognise(columns)
-    if not form:
-        return _why_not_recognised(columns), ""
-    needed = {*FORMS[form][0].split()} - {"placement"} | ({"vbe", "ib"} if form == "curves" else set())
-    names = [c.name for c in columns]
-    own = [c for c in columns if c.name in needed]
-    twice = [(f"two columns for {c.name}; keep one", c.heading) for c in own if c.name in names[: c.index]]
-    return next(iter(twice + [(c.problem, c.heading) for c in own if c.problem]), ("", ""))
-
-
-def _why_not_recognised(columns: Sequence[Column]) -> str:
+def why_no_table(columns: Sequence[Column]) -> str:
+    """What these columns, which make no table, lack or might have meant."""
     names = {c.name for c in columns}
     wanted = {form: makes.split() for form, (makes, _, _) in reversed(FORMS.items())}
     telling = {form: len(names & {*want} - {"part"}) for form, want in wanted.items()}

@@ -14,13 +14,12 @@ import numpy as np
 
 from junction.base.errors import InputError
 from junction.base.records import Bag, CurveTable, PartReadings, SetAside, SweepTable, plain_name
-from junction.intake.cells import visible
+from junction.intake.cells import NO_UNIT, visible
 from junction.intake.points import curves_of, read_points, sweeps_of
 from junction.intake.readings import ReadingCells
 from junction.intake.table import (
     Table,
     UnusableTable,
-    once_a_column,
     open_columns,
     open_text,
     set_aside,
@@ -240,7 +239,7 @@ def read_tables(contents: Iterable[tuple]) -> Bag:
         rows_read += read
     readings = cells.parts(aside)
     sweeps, curves = SweepTable.joined(points["sweeps"]), CurveTable.joined(points["curves"])
-    aside = sorted(once_a_column(aside), key=lambda s: (place[s.file], s.row or 0))
+    aside = sorted(_once_a_column(aside), key=lambda s: (place[s.file], s.row or 0))
     if not (readings or len(sweeps) or len(curves)):
         raise _nothing(aside)
     first: dict[str, str] = {}  # type number as first written, by its plain name
@@ -252,6 +251,21 @@ def read_tables(contents: Iterable[tuple]) -> Bag:
         replace(curves, type=tuple(one[t] for t in curves.type)),
         tuple(aside), tuple(place), rows_read, rows_read - sum(s.rows for s in aside),
     )  # fmt: skip
+
+
+def _once_a_column(entries: Iterable[SetAside]) -> list[SetAside]:
+    """The same list, with a unit that is missing throughout a column told once and not thousands of times."""
+    out: list[SetAside] = []
+    unitless: dict[tuple[str, str, str], list[SetAside]] = {}
+    for entry in entries:
+        if entry.reason.startswith(NO_UNIT):
+            unitless.setdefault((entry.file, entry.column, entry.reason), []).append(entry)
+        else:
+            out.append(entry)
+    for found in unitless.values():
+        more = f"; {len(found)} cells, down to line {found[-1].row}" if len(found) > 1 else ""
+        out.append(replace(found[0], reason=found[0].reason + more, rows=sum(s.rows for s in found)))
+    return out
 
 
 def _nothing(aside: list[SetAside]) -> NothingUsable:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ import numpy as np
 from junction.base.errors import InputError
 from junction.base.records import SetAside
 from junction.base.units import shown
-from junction.intake.cells import FORMS, NO_UNIT, Column, heading_fault, parse_heading, recognise, visible
+from junction.intake.cells import FORMS, Column, parse_heading, recognise, visible, why_no_table
 
 SEPARATORS = (",", ";", "\t")
 MOST_COLUMNS = 200
@@ -90,21 +90,6 @@ def set_aside(file: str, row: int | None, column: str, value: str, reason: str, 
     return SetAside(file, row, column, clip(visible(value)), reason, rows)
 
 
-def once_a_column(entries: Iterable[SetAside]) -> list[SetAside]:
-    """The same list, with a unit that is missing throughout a column told once and not thousands of times."""
-    out: list[SetAside] = []
-    unitless: dict[tuple[str, str, str], list[SetAside]] = {}
-    for entry in entries:
-        if entry.reason.startswith(NO_UNIT):
-            unitless.setdefault((entry.file, entry.column, entry.reason), []).append(entry)
-        else:
-            out.append(entry)
-    for found in unitless.values():
-        more = f"; {len(found)} cells, down to line {found[-1].row}" if len(found) > 1 else ""
-        out.append(replace(found[0], reason=found[0].reason + more, rows=sum(s.rows for s in found)))
-    return out
-
-
 def clip(text: str) -> str:
     """Cell or line as the set-aside list shows it."""
     text = text.strip()
@@ -117,17 +102,23 @@ def clip(text: str) -> str:
 def _table_of(name: str, headings: Sequence[str], at: int | None, rows: Callable[[], int], **body) -> Table:
     """Table with these headings, at a line; `rows` counts what a table that is none takes out."""
     columns = tuple(parse_heading(k, cell) for k, cell in enumerate(headings[:MOST_COLUMNS]))
-    reason, column = heading_fault(columns)
+    form, names = recognise(columns), [c.name for c in columns]
+    faults = [] if form else [(why_no_table(columns), "")]
     if len(headings) > MOST_COLUMNS:
-        reason, column = f"{len(headings)} headings; at most {MOST_COLUMNS} are taken", ""
-    if reason:
+        faults = [(f"{len(headings)} headings; at most {MOST_COLUMNS} are taken", "")]
+    elif form:
+        needed = {*FORMS[form][0].split()} - {"placement"} | ({"vbe", "ib"} if form == "curves" else set())
+        own = [c for c in columns if c.name in needed]
+        twice = [c for c in own if c.name in names[: c.index]]
+        faults = [(f"two columns for {c.name}; keep one", c.heading) for c in twice]
+        faults += [(c.problem, c.heading) for c in own if c.problem]
+    for reason, column in faults:
         raise UnusableTable(reason, name, at, column, rows())
     # which of two optional columns for one thing holds is not guessed; placements are judged cell by cell
-    names = [c.name for c in columns]
     twice = {n for n in names if n and n != "placement" and names.count(n) > 1}
     problem = "two columns for the same thing; neither is used, keep one"
     columns = tuple(replace(c, problem=problem) if c.name in twice and not c.problem else c for c in columns)
-    return Table(name, columns, recognise(columns), **body)
+    return Table(name, columns, form, **body)
 
 
 def unused_columns(table: Table) -> Iterator[tuple[Column, str]]:
@@ -175,7 +166,7 @@ def open_text(name: str, data: bytes) -> Table:
 
     def rows() -> int:
         lines = text[end + 1 :].decode().split("\n")
-        return sum(1 for x in lines if not (_is_blank(x, sep) or _is_comment(x, sep)))
+        return sum(_is_row(x, sep) for x in lines)
 
     body = {"sep": sep, "mark": _decimal_mark(text, end + 1, sep), "offset": end + 1, "first_line": line + 1}
     table = _table_of(name, headings, line, rows, text=text, **body)
@@ -313,14 +304,13 @@ def _texts(cells: np.ndarray, form: str = "{}") -> np.ndarray:
     return np.array(["" if x != x else form.format(x) for x in cells.tolist()], object)
 
 
-def _is_blank(line: str, sep: str) -> bool:
-    """Whether a line holds no cell at all: blanks, separators and quotes only."""
-    return not line.strip(' \t\x0b\x0c\x1a"' + sep)
+def _is_row(line: str, sep: str) -> bool:
+    """Whether a line holds any cell (not blanks, separators and quotes only) and is no comment.
 
-
-def _is_comment(line: str, sep: str) -> bool:
-    """Whether a line is a comment: its first character that is no blank is ``#`` (a tab may part cells)."""
-    return line.lstrip(" " if sep == "\t" else " \t").startswith("#")
+    The first character of a comment that is no blank is ``#``; a tab may part cells.
+    """
+    blank = " " if sep == "\t" else " \t"
+    return bool(line.strip(' \t\x0b\x0c\x1a"' + sep)) and not line.lstrip(blank).startswith("#")
 
 
 def _logical(lines: list[tuple[int, str]], sep: str, width: int) -> Iterator[tuple[int, str, int]]:
@@ -340,7 +330,7 @@ def _logical(lines: list[tuple[int, str]], sep: str, width: int) -> Iterator[tup
     while k < len(lines):
         number, text = lines[k]
         k += 1
-        if _is_blank(text, sep) or _is_comment(text, sep):
+        if not _is_row(text, sep):
             continue
         count = cells(text)
         if count == 0:

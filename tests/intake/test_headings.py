@@ -2,7 +2,7 @@
 
 
 from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, NUMBER_PLACEMENTS
-from junction.intake.cells import heading_fault, parse_heading, parse_placement, recognise
+from junction.intake.cells import parse_heading, parse_placement, recognise, why_no_table
 from tests.rows import every_row
 
 
@@ -80,7 +80,7 @@ def test_forms_are_recognised_by_their_headings(headings, form):
     columns = [parse_heading(k, h) for k, h in enumerate(headings.split(","))]
     assert recognise(columns) == form
     if not form:
-        assert "missing" in heading_fault(columns)[0] or "not understood" in heading_fault(columns)[0]
+        assert "missing" in why_no_table(columns) or "not understood" in why_no_table(columns)
 
 
 @every_row(
@@ -95,4 +95,4 @@ def test_forms_are_recognised_by_their_headings(headings, form):
 )  # fmt: skip
 def test_why_a_table_is_not_recognised(headings, says):
     columns = [parse_heading(k, h) for k, h in enumerate(headings.split(","))]
-    assert says in heading_fault(columns)[0]
+    assert says in why_no_table(columns)
