@@ -57,22 +57,42 @@ def choose(block: Block, *, contest: bool = True) -> np.ndarray:
         Sweeps for which the plain junction is not, or was not, the whole story.
     """
     trouble, wild = _look(block)
-    line = _line_like(block)
+    # sweeps that no current at all, or a straight line, fits about as well as the junction
+    v, i, keep, w = block.v, block.i, block.keep, block.keep / block.ui2
+    mean, limit = total(w, i) / np.maximum(w.sum(1), 1e-300), 2.0 * block.chi2 + 40.0
+    line = (total(w * i, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
+    # unweighted, because the smallest currents have the smallest errors and say the least of a short
+    for g in lines(v, i, keep):
+        g = g[:, None]
+        line |= total(keep, (i - g * v) ** 2 / (block.uv2 * g**2 + block.ui2)) < limit
     ask = trouble | line | _decisive(block).any(1)
     if not contest:
         return ask
     rows = np.flatnonzero(wild & ~line)
-    if rows.size:
-        trouble[rows] = _without_wild(block, rows)
+    if rows.size:  # does the plain junction fit without its wild points?  Undone where not
+        before = block.take(rows)
+        block.store("base", candidate(block, "base", rows), rows)
+        _finish(block, rows)
+        after = block.take(rows)
+        still = trouble[rows] = _look(after)[0] | _decisive(after).any(1)
+        after.put(still, before.take(still))
+        block.put(rows, after)
     todo = trouble | line | _decisive(block).any(1)
     straight = todo & (line | ~np.isfinite(block.criterion.min(1)))
     trouble |= straight
     if straight.any():
         todo[_straight_lines(block, np.flatnonzero(straight))] = False
-    if todo.any():
-        todo[_likeliest(block, np.flatnonzero(todo))] = False
-    if todo.any():
-        _contest(block, np.flatnonzero(todo), trouble)
+    todo[_likeliest(block, np.flatnonzero(todo))] = False
+    # the others are fitted with every curve that may explain them better
+    rows, best = np.flatnonzero(todo), {}
+    block.weigh(rows, block.i[rows])
+    _judge_again(block, rows)
+    for name in NAMES:
+        at = rows[_eligible(block, rows, trouble[rows], name)]
+        if at.size:
+            best[name] = at, _try(block, name, at)
+    scores = block.criterion[rows]
+    _keep(block, rows, np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1), best)
     return ask
 
 
@@ -115,38 +135,6 @@ def _promise(column, out, covariance):
     cross = np.matmul(out[:, :-1], column[:, :, None])[:, :, 0]
     left = qq - np.einsum("np,npq,nq->n", cross, covariance, cross)
     return np.where(left > 1e-9 * qq, np.sign(qr) * qr * qr / np.maximum(left, 1e-300), 0.0)
-
-
-def _line_like(block: Block) -> np.ndarray:
-    """Sweeps that a straight line, or no current at all, fits about as well as the junction."""
-    v, i, keep = block.v, block.i, block.keep
-    w = keep / block.ui2
-    mean = total(w, i) / np.maximum(w.sum(1), 1e-300)
-    limit = 2.0 * block.chi2 + 40.0
-    like = (total(w * i, i) - mean * mean * w.sum(1) < limit) | ~np.isfinite(block.chi2)
-    # unweighted, because the smallest currents have the smallest errors and say the least of a short
-    for g in lines(v, i, keep):
-        g = g[:, None]
-        like |= total(keep, (i - g * v) ** 2 / (block.uv2 * g**2 + block.ui2)) < limit
-    return like
-
-
-def _without_wild(block: Block, rows):
-    """Try whether leaving out isolated wild points makes the plain junction fit; undo it where not.
-
-    Returns
-    -------
-    ndarray of bool
-        Still in trouble.
-    """
-    before = block.take(rows)
-    block.store("base", candidate(block, "base", rows), rows)
-    _finish(block, rows)
-    after = block.take(rows)
-    trouble = _look(after)[0] | _decisive(after).any(1)
-    after.put(trouble, before.take(trouble))
-    block.put(rows, after)
-    return trouble
 
 
 def candidate(block: Block, name: str, rows) -> Solution:
@@ -233,35 +221,26 @@ def _straight_lines(block: Block, rows):
     settled = ~is_poor(block, score - extra, block.n_used[rows] - 2) & ~np.choose(winner, poor)
     settled &= score < curve + rule("fit_curve_over_line")
     v, i, keep = block.v[rows], block.i[rows], block.keep[rows]
+    flat, steep = lines(v, i, keep)
     if block.noise is None:
-        settled &= _looks_straight(v, i, keep)
+        # the noise is that of the scatter about a line, and a coarse curve scatters about a line as well: so
+        # the line must hold 85 % of the current, or all points lie within ten times the scatter of the
+        # smallest, or within 5 mV of zero
+        count, size = np.maximum(keep.sum(1), 1), np.max(np.abs(i) * keep, axis=1)
+        straight = np.sqrt(total(keep, (i - flat[:, None] * v) ** 2) / count) < 0.15 * size
+        # readings that move by whole steps of the converter: eight of them are still nothing
+        change = np.abs(np.diff(i, axis=1))
+        step = lowest(change, (change > 0) & (keep[:, 1:] * keep[:, :-1] > 0))
+        floor = 10 * np.sqrt(first_guess(v, i, keep > 0)[:, 0])
+        floor = np.maximum(floor, np.where(np.isfinite(step), 8 * step, 0.0))
+        away = np.max(np.abs(i - (total(i, keep) / count)[:, None]) * keep, axis=1)
+        settled &= straight | (away < floor) | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
     # where the plain junction could not even be held, a line that leaves under 3 % (root mean square) of the
     # current or of the voltage, over both signs, is the answer, whatever chi2 says of an instrument's offsets
-    svi = total(keep, v, i)
-    left = 1 - svi * svi / np.maximum(total(keep, v, v) * total(keep, i, i), 1e-300)
     both = (np.min(v * keep, axis=1) < 0) & (np.max(v * keep, axis=1) > 0)
-    settled |= ~np.isfinite(curve) & both & (left < 9e-4) & (svi > 0) & (winner != CODE["open"])
+    close = both & (flat > 0) & (1 - flat / steep < 9e-4)
+    settled |= ~np.isfinite(curve) & close & (winner != CODE["open"])
     return _keep(block, rows, np.where(settled, winner, -1), best)
-
-
-def _looks_straight(v, i, keep):
-    """Plain look at the points, for sweeps whose noise was taken from their scatter about a line.
-
-    A coarse curve scatters about a line as well; so the line must hold 85 % of the current, or all points
-    lie within ten times the scatter of the smallest, or within 5 mV of zero.
-    """
-    count = np.maximum(keep.sum(1), 1)
-    g = lines(v, i, keep)[0]
-    rms = np.sqrt(total(keep, (i - g[:, None] * v) ** 2) / count)
-    mean = (i * keep).sum(1) / count
-    floor = np.sqrt(first_guess(v, i, keep > 0)[:, 0])
-    # readings that move by whole steps of the converter: eight of them are still nothing
-    change = np.abs(np.diff(i, axis=1))
-    step = lowest(change, (change > 0) & (keep[:, 1:] * keep[:, :-1] > 0))
-    floor = np.maximum(10 * floor, np.where(np.isfinite(step), 8 * step, 0.0))
-    within = np.max(np.abs(i - mean[:, None]) * keep, axis=1) < floor
-    straight = rms < 0.15 * np.max(np.abs(i) * keep, axis=1)
-    return straight | within | (np.max(np.abs(v) * keep, axis=1) < 5e-3)
 
 
 def _likeliest(block: Block, rows):
@@ -285,19 +264,6 @@ def _likeliest(block: Block, rows):
             good &= block.criterion[at, CODE[name]] < block.criterion[at, CODE["base"]]
             best[name], winner[marked] = (at, fit), np.where(good, CODE[name], -1)
     return _keep(block, rows, winner, best)
-
-
-def _contest(block: Block, rows, trouble) -> None:
-    """Fit the curves that may explain the sweeps better; keep the best."""
-    block.weigh(rows, block.i[rows])
-    _judge_again(block, rows)
-    best = {}
-    for name in NAMES:
-        at = rows[_eligible(block, rows, trouble[rows], name)]
-        if at.size:
-            best[name] = at, _try(block, name, at)
-    scores = block.criterion[rows]
-    _keep(block, rows, np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1), best)
 
 
 def _eligible(block: Block, rows, hard, name):
@@ -393,8 +359,6 @@ def name_runner_up(part: Block) -> None:
 
 def fit_few(block: Block, rows) -> None:
     """Two to four points: a straight line through zero or nothing, else no model."""
-    if not rows.size:
-        return
     part = block.take(rows)
     start, w = np.zeros(part.theta.shape), part.keep / part.ui2
     start[:, G] = total(w * part.v, part.i) / np.maximum(total(w * part.v, part.v), 1e-300)

@@ -36,10 +36,7 @@ IBV_A = 1e-3
 PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
 
 #: Their keys in the JSON; the values are in A, V and ohm.
-PARAMETER_KEYS = {
-    "IS_A": "IS", "N": "N", "RS_ohm": "RS", "RSH_ohm": "shunt", "ISR_A": "ISR", "NR": "NR",
-    "IPH_A": "IPH", "BV_V": "BV", "NBV": "NBV", "R_ohm": "R", "I0_A": "I0",
-}  # fmt: skip
+PARAMETER_KEYS = {name: name.partition("_")[0] for name in PARAMETERS} | {"RSH_ohm": "shunt"}
 
 FLAGS = (
     "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",

@@ -113,9 +113,6 @@ def first_guess(v, i, live):
     least_A = rule("fit_least_u_A")
     out = np.empty((n, 3))
     out[:, 1], out[:, 2] = rule("fit_guess_u_V") ** 2, rule("fit_guess_u_ratio") ** 2
-    if m < 3:
-        out[:, 0] = least_A**2
-        return out
     second = np.abs(i[:, :-2] - 2 * i[:, 1:-1] + i[:, 2:])
     whole = live[:, :-2] & live[:, 1:-1] & live[:, 2:]
     second[~whole] = np.inf
@@ -233,36 +230,22 @@ def components(error, shape_v, shape_i, live, start, steps: int = 10, known=None
     ndarray (n, 3)
         As `first_guess`.
     """
-    if error.shape[1] < 5:
-        return start
     d2 = (error[:, :-2] - 2 * error[:, 1:-1] + error[:, 2:]) ** 2 / 6
     whole = live[:, :-2] & live[:, 1:-1] & live[:, 2:]
 
     def spread(a):
-        b = a[:, :-2] + a[:, 2:]
-        b += 4 * a[:, 1:-1]
-        b *= 1 / 6
-        return b
+        return (a[:, :-2] + a[:, 2:] + 4 * a[:, 1:-1]) * (1 / 6)
 
     sv, si = spread(shape_v), spread(shape_i)
-    stated = None if known is None else spread(known)
+    stated = 0.0 if known is None else spread(known)
     out = start.copy()
-    weight, work = np.empty_like(d2), np.empty_like(d2)
     for _ in range(steps):
-        np.multiply(sv, out[:, 1, None], out=weight)
-        np.multiply(si, out[:, 2, None], out=work)
-        weight += work
-        weight += out[:, 0, None]
-        if stated is not None:
-            weight += stated
-        np.divide(whole, weight, out=weight)  # 1/V
-        np.multiply(d2, weight, out=work)
-        np.minimum(work, _CAP, out=work)
-        work *= weight
-        work *= 1 / _CAPPED  # e^2/V^2
+        weight = whole / (sv * out[:, 1, None] + si * out[:, 2, None] + out[:, 0, None] + stated)  # 1/V
+        work = np.minimum(d2 * weight, _CAP) * weight * (1 / _CAPPED)  # e^2/V^2
         for k, shape in enumerate((None, sv, si)):
-            up = work.sum(1) if shape is None else np.einsum("nm,nm->n", work, shape)
-            down = weight.sum(1) if shape is None else np.einsum("nm,nm->n", weight, shape)
+            up, down = (
+                x.sum(1) if shape is None else np.einsum("nm,nm->n", x, shape) for x in (work, weight)
+            )
             out[:, k] *= np.sqrt(np.maximum(up, 1e-12 * down) / np.maximum(down, 1e-300))
     few = whole.sum(1) < 6
     out[few] = start[few]
@@ -343,16 +326,13 @@ def limited(v, i, live):
         # cheap look first: a limit leaves many points close to the extreme
         close = whole & (sign * i >= 0.99 * top[:, None])
         rows = np.flatnonzero((close.sum(1) >= 3) & (top > 0))
-        if not rows.size:
-            continue
         # the same limit on both sides is the source's; only alone must a reverse one prove itself
         alone = (sign < 0) & ~(out[rows].any(1) & (np.abs(top - forward_top) < 0.02 * top)[rows])
         volt, current, live, top = sign * v[rows], sign * i[rows], whole[rows], top[rows]
         near_top = live & (current >= 0.9 * top[:, None])
         jump = np.abs(np.diff(np.where(near_top, current, np.nan), 2, axis=1)) / np.sqrt(6)
         scatter, some = np.zeros(rows.size), np.isfinite(jump).any(1)
-        if some.any():
-            scatter[some] = np.nanmedian(jump[some], axis=1)
+        scatter[some] = np.nanmedian(jump[some], axis=1)
         tolerance = np.maximum(rule("fit_limit_flat") * top, np.minimum(3 * scatter, 0.03 * top))
         flat = live & (current >= (top - tolerance)[:, None])
         low, high = lowest(volt, flat), highest(volt, flat)
@@ -421,8 +401,6 @@ def hidden_by_rounding(v, i, live):
     out = np.zeros(v.shape[0])
     nothing = (i == 0) & live & (v != 0)
     rows = np.flatnonzero(nothing.any(1))
-    if not rows.size:
-        return out
     v, i, live, nothing = v[rows], i[rows], live[rows], nothing[rows]
     reads = live & (i != 0)
     least = lowest(np.abs(i), reads)
@@ -459,8 +437,6 @@ def step_in(residual, live):
     r = np.where(live, residual, np.nan)
     local = np.abs(np.diff(r, axis=1))
     rows = np.flatnonzero(np.isfinite(local).sum(1) > 8)
-    if m < 12 or not rows.size:
-        return out
     r, local = r[rows], local[rows]
     sd = np.nanmedian(local, axis=1) / 0.954  # median |difference| of unit noise
     total = np.concatenate([np.zeros((rows.size, 1)), np.cumsum(np.nan_to_num(r), axis=1)], axis=1)

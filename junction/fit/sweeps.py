@@ -184,8 +184,6 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
 
 def _settle(block: Block, which, contest: bool) -> None:
     """Fit and choose for the sweeps marked, hold what came out impossible, and name the runner-up."""
-    if not which.any():
-        return
     rows = places(which)
     part = block.take(rows)
     part.fit_plain(**(FINAL if contest else QUICK))
@@ -227,8 +225,6 @@ def _mean(x, points):
 
 def _compare_ways(block: Block, rows, live, back) -> None:
     """Compare the way back with the way up at the same currents; fold it in where they agree."""
-    if not rows.size:
-        return
     part = block.take(rows)
     i, on_way_back = part.i, back[rows] & live[rows]
     top = highest(i, on_way_back, 0.0)
@@ -258,8 +254,6 @@ def _passes_apart(block: Block, rows, second) -> None:
     Noise found from both together would hide it, and does not average it out: half of the distance is a
     standard uncertainty of the voltage of all points (our convention).
     """
-    if not rows.size:
-        return
     part, second = block.take(rows), second[rows]
     floor2 = part.parts[:, 0, None]
     if block.noise is not None:
