@@ -271,15 +271,12 @@ def _eligible(block: Block, rows, hard, name):
     if name in LINES:
         return hard & ~np.isfinite(block.criterion[rows, CODE[name]])
     offset, second = _decisive(block)[rows].T
-    least, wanted = len(SETS[name]) + 2, hard
-    if name == "offset":
-        # noise that is itself found from the points needs more of them than parameters explain
-        least, wanted = least + (block.noise is None), hard | offset | second
-    elif name == "recombination":
-        least, wanted = 10, hard | offset | second
-    elif name == "recombination + offset":
-        least, wanted = 12, hard | (offset & second)
-    wanted = wanted & (block.n_used[rows] >= max(least, 5))
+    either, both = offset | second, offset & second
+    asked = {"offset": either, "recombination": either, "recombination + offset": both}.get(name, False)
+    # noise that is itself found from the points needs more of them than parameters explain
+    least = max(len(SETS[name]) + 2 + (name == "offset" and block.noise is None), 5)
+    least = {"recombination": 10, "recombination + offset": 12}.get(name, least)
+    wanted = (hard | asked) & (block.n_used[rows] >= least)
     if BB in SETS[name]:
         v, live = block.v[rows], block.live[rows]
         wanted = wanted & (lowest(v, live, 0.0) < -1.0)

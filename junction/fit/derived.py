@@ -12,10 +12,12 @@ from junction.base.records import Interval, SweepTable
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import IBV_A, MODELS, SweepFits, SweepPlot
 from junction.fit.sense import Noise, floors
-from junction.fit.terms import AB, AR, BB, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
+from junction.fit.terms import AB, AR, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
 from junction.physics import junction as law
 from junction.physics.temperature import SILICON_XTI
 
+#: Coordinates that make a term do nothing.
+_ABSENT = np.array([np.log(1e-60), 1.0, 0.0, 0.0, -np.inf, 0.5, 0.0, -np.inf, 1.0])
 _JUNCTION = np.array([m.startswith("junction") for m in MODELS])
 _CURVE = np.array([m not in ("none", "open") for m in MODELS])
 _TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
@@ -32,22 +34,14 @@ MOST_POINTS = 400
 
 def _arguments(theta, temp_C):
     """Keyword arguments of the physics functions, columns (n, 1); absent terms at their neutral value."""
-    get = theta.T
+    a, b, rs, g, ar, br, i0, ab, bb = np.where(np.isfinite(theta), theta, _ABSENT).T[:, :, None]
+    temp_C = np.asarray(temp_C)[:, None]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        bv = (np.log(IBV_A) - get[AB]) * thermal_voltage(temp_C) / get[BB]
-        out = {
-            "IS_A": np.where(np.isfinite(get[A]), np.exp(get[A]), 1e-60),
-            "N": np.where(np.isfinite(get[B]), 1 / get[B], 1.0),
-            "RS_ohm": np.maximum(np.nan_to_num(get[RS]), 0.0),
-            "RSH_ohm": np.where(get[G] > 0, 1 / get[G], np.inf),
-            "IPH_A": -np.nan_to_num(get[I0]),
-            "ISR_A": np.where(np.isfinite(get[AR]), np.exp(get[AR]), 0.0),
-            "NR": np.where(np.isfinite(get[BR]), 1 / get[BR], 2.0),
-            "BV_V": np.where(np.isfinite(get[AB]), bv, np.inf),
-            "NBV": np.where(np.isfinite(get[BB]), 1 / get[BB], 1.0),
-            "temp_C": temp_C,
-        }
-    return {name: np.asarray(value)[:, None] for name, value in out.items()} | {"IBV_A": IBV_A}
+        return {
+            "IS_A": np.exp(a), "N": 1 / b, "RS_ohm": np.maximum(rs, 0.0), "IPH_A": -i0,
+            "RSH_ohm": np.where(g > 0, 1 / g, np.inf), "ISR_A": np.exp(ar), "NR": 1 / br, "NBV": 1 / bb,
+            "BV_V": (np.log(IBV_A) - ab) * thermal_voltage(temp_C) / bb, "IBV_A": IBV_A, "temp_C": temp_C,
+        }  # fmt: skip
 
 
 def voltage_of(theta, temp_C, i_A):

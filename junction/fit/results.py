@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from itertools import compress
 from math import isfinite, nan
 
 import numpy as np
@@ -217,14 +218,11 @@ def fit_summaries(
         has = np.flatnonzero(~np.isnan(value) | np.isfinite(low) | np.isfinite(high))
         for k, *ends in zip(has.tolist(), *(x[has].tolist() for x in (value, low, high)), strict=True):
             held[k][name] = Interval(*ends, unit)
-    raised: list[list[str]] = [[] for _ in range(len(fits))]
-    for name in FLAGS:
-        for k in np.flatnonzero(fits.flags[name]).tolist():
-            raised[k].append(name)
+    raised = np.transpose([fits.flags[name] for name in FLAGS]).tolist()
     columns = (fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C, fits.temp_known)
     names = (*MODELS, "")  # -1: no runner-up
     return [
-        FitSummary(names[model], names[other], gap, parameters, more, tuple(flags), *rest)
+        FitSummary(names[model], names[other], gap, parameters, more, tuple(compress(FLAGS, flags)), *rest)
         for model, other, gap, parameters, more, flags, *rest in zip(
             fits.model.tolist(), fits.runner_up.tolist(), fits.evidence_gap.tolist(), held,
             derived or [{}] * len(fits), raised, *(np.asarray(x).tolist() for x in columns), strict=True)

@@ -212,7 +212,8 @@ def test_rank_deficient():
 
     def insist(part, **kw):
         out = real(part, **kw)
-        part.store("bare", part.fit("bare", np.array([[-31.0, 1, 1, 0, 0, 0, 0, 0, 0]])))
+        start = np.tile([-31.0, 1, 1, 0, 0, 0, 0, 0, 0], (len(part.v), 1))
+        part.store("bare", part.fit("bare", start))
         return out
 
     with pytest.MonkeyPatch.context() as patch:
