@@ -28,7 +28,7 @@ from junction.fit.results import TransistorFits
 from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint, Stage
 from junction.stage.sharing import Devices, devices_from_fits, drive_point, share
-from junction.transistor.values import OF_A_TYPE, between_parts, chain_to_25C, draw_steps, operating_points
+from junction.transistor.values import OF_A_TYPE, between_parts, draw_steps, sensitivities
 
 #: Draws of the parts; the 95 % limits scatter by about 4 % of u with this many.  One bag gives one answer.
 DRAWS, _SEED = 500, 1
@@ -184,11 +184,9 @@ def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dic
     for point in (stage.idle, stage.peak):
         ic = point.total_A / stage.parallel
         vce = max(point.vce_V - ic * float(np.mean(point.re_ohm)), 1.0)
-        now = operating_points(fits, np.array([ic]), vce, point.temp_C, log_derivatives=True)
-        by_v = chain_to_25C(fits.names, fits.value, point.temp_C, now.vbe_log)[:, 0]
-        by_b = chain_to_25C(fits.names, fits.value, point.temp_C, now.ib_log)[:, 0] / now.ib
+        _, _, by_v, by_ln_hfe = sensitivities(fits, ic, vce, point.temp_C)
         offset, factor = (
-            np.einsum("np,dnp->dn", np.where(np.isfinite(x), x, 0.0), step) for x in (by_v, by_b)
+            np.einsum("np,dnp->dn", np.where(np.isfinite(x), x, 0.0)[:, 0], step) for x in (by_v, -by_ln_hfe)
         )
         out[point.name] = Devices({**fitted.values, "DV": offset, "LNB": factor})
     return out

@@ -8,7 +8,7 @@ temperature law, and one far from it does.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -67,24 +67,6 @@ def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
     return out
 
 
-class CurveValues(NamedTuple):
-    """V_BE and h_FE of parts at operating points; arrays (n, m).
-
-    ``vbe_V`` [V] and ``hfe`` [1] with standard uncertainties, the covariance of V_BE with ln(h_FE) [V],
-    and the ends of the 95 % intervals (that of h_FE is symmetric in its logarithm).
-    """
-
-    vbe_V: np.ndarray
-    u_vbe_V: np.ndarray
-    hfe: np.ndarray
-    u_hfe: np.ndarray
-    covariance_V: np.ndarray
-    vbe_low_V: np.ndarray
-    vbe_high_V: np.ndarray
-    hfe_low: np.ndarray
-    hfe_high: np.ndarray
-
-
 def parameters_at(names, value, temp_C=REFERENCE_TEMP_C) -> dict[str, np.ndarray]:
     """SPICE parameters at a temperature, ready for `physics.transistor`.
 
@@ -134,39 +116,19 @@ def chain_to_25C(names, value, temp_C, local: Mapping) -> np.ndarray:
     return np.stack(np.broadcast_arrays(*(out[name] for name in names)), axis=-1)
 
 
-def operating_points(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C, *, log_derivatives=False):
-    """V_BE, I_B and their slopes of every part at collector currents.
-
-    Parameters
-    ----------
-    fits : TransistorFits
-        n parts.
-    ic_A, vce_V, temp_C : array_like
-        Collector current [A], V_CE [V] and junction temperature [degC]; broadcast against (n, m).
-    log_derivatives : bool
-        Also give the derivatives to the local parameters' logarithms.
-
-    Returns
-    -------
-    namespace
-        As of `junction.physics.transistor.operating_point`; arrays (n, m).
-    """
-    with np.errstate(all="ignore"):  # a part without a fit is nan throughout
-        p = parameters_at(fits.names, fits.value, temp_C)
-        return operating_point(ic_A, vce_V, p, temp_C, log_derivatives=log_derivatives)
-
-
-def _sensitivities(fits: TransistorFits, ic_A, vce_V, temp_C):
+def sensitivities(fits: TransistorFits, ic_A, vce_V, temp_C):
     """V_BE [V] and h_FE (n, m) with the derivatives of V_BE and ln(h_FE) to the logs of the parameters."""
     ic = np.atleast_1d(np.asarray(ic_A, float))
-    point = operating_points(fits, ic, vce_V, temp_C, log_derivatives=True)
+    with np.errstate(all="ignore"):  # a part without a fit is nan throughout
+        p = parameters_at(fits.names, fits.value, temp_C)
+        point = operating_point(ic, vce_V, p, temp_C, log_derivatives=True)
     by_vbe, by_ib = (
         chain_to_25C(fits.names, fits.value, temp_C, of) for of in (point.vbe_log, point.ib_log)
     )
     return point.vbe, ic / point.ib, by_vbe, -by_ib / point.ib[..., None]
 
 
-def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> CurveValues:
+def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> SimpleNamespace:
     """V_BE and h_FE of every part at collector currents, with uncertainty.
 
     Parameters
@@ -180,24 +142,27 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Curv
 
     Returns
     -------
-    CurveValues
-        Arrays (n, m); nan where the part has no fit or cannot carry the current at that V_CE.
+    namespace
+        Arrays (n, m): ``vbe_V`` [V] and ``hfe`` [1] with standard uncertainties ``u_vbe_V`` and ``u_hfe``,
+        ``covariance_V`` of V_BE with ln(h_FE) [V], and the ends of the 95 % intervals ``vbe_low_V``,
+        ``vbe_high_V``, ``hfe_low`` and ``hfe_high`` (that of h_FE is symmetric in its logarithm); nan where
+        the part has no fit or cannot carry the current at that V_CE.
 
     Notes
     -----
     First-order propagation of the covariance of the fit (JCGM 100:2008, 5.2.2), the uncertainty of the
     temperature the data were taken at included.
     """
-    vbe, hfe, by_vbe, by_ln_hfe = _sensitivities(fits, ic_A, vce_V, temp_C)
+    vbe, hfe, by_vbe, by_ln_hfe = sensitivities(fits, ic_A, vce_V, temp_C)
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
     vv = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_vbe)
     hh = np.einsum("nmi,nij,nmj->nm", by_ln_hfe, cov, by_ln_hfe)
     vh = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_ln_hfe)
     u_v, u_h = np.sqrt(np.maximum(vv, 0.0)), np.sqrt(np.maximum(hh, 0.0))
     spread = np.exp(COVERAGE_95 * np.minimum(u_h, 50.0))
-    return CurveValues(
-        vbe, u_v, hfe, hfe * u_h, vh, vbe - COVERAGE_95 * u_v, vbe + COVERAGE_95 * u_v, hfe / spread,
-        hfe * spread,
+    return SimpleNamespace(
+        vbe_V=vbe, u_vbe_V=u_v, hfe=hfe, u_hfe=hfe * u_h, covariance_V=vh, vbe_low_V=vbe - COVERAGE_95 * u_v,
+        vbe_high_V=vbe + COVERAGE_95 * u_v, hfe_low=hfe / spread, hfe_high=hfe * spread,
     )  # fmt: skip
 
 
@@ -252,16 +217,7 @@ def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "
     return step + np.einsum("nik,dnk->dni", factor, rng.standard_normal((n_draws, *fits.value.shape)))
 
 
-class Difference(NamedTuple):
-    """First part less second: V_BE difference [V] and ln of the h_FE ratio [1], standard uncertainties."""
-
-    dvbe_V: np.ndarray
-    u_dvbe_V: np.ndarray
-    log_hfe_ratio: np.ndarray
-    u_log_hfe_ratio: np.ndarray
-
-
-def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Difference:
+def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> SimpleNamespace:
     """Differences of parts at equal collector current, errors they share left out.
 
     Parameters
@@ -276,10 +232,11 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
 
     Returns
     -------
-    Difference
-        Arrays (k, m).
+    namespace
+        First part less second, arrays (k, m): ``dvbe_V`` [V] and ``log_hfe_ratio``, ln of the h_FE ratio [1],
+        with standard uncertainties ``u_dvbe_V`` and ``u_log_hfe_ratio``.
     """
-    vbe, hfe, by_vbe, by_ln_hfe = _sensitivities(fits, ic_A, vce_V, temp_C)
+    vbe, hfe, by_vbe, by_ln_hfe = sensitivities(fits, ic_A, vce_V, temp_C)
     log_hfe = np.log(np.where(hfe > 0, hfe, np.nan))
     own, common = _factors(fits, ("EG", "XTB"))
     first, second = np.atleast_1d(first), np.atleast_1d(second)
@@ -289,7 +246,7 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
         together = g @ common
         return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))
 
-    return Difference(
-        vbe[first] - vbe[second], uncertainty(by_vbe),
-        log_hfe[first] - log_hfe[second], uncertainty(by_ln_hfe),
+    return SimpleNamespace(
+        dvbe_V=vbe[first] - vbe[second], u_dvbe_V=uncertainty(by_vbe),
+        log_hfe_ratio=log_hfe[first] - log_hfe[second], u_log_hfe_ratio=uncertainty(by_ln_hfe),
     )  # fmt: skip
