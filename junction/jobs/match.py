@@ -34,9 +34,9 @@ from junction.jobs.options import (
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, Verdict
 from junction.judge.sentences import say
+from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
-from junction.sets.weigh import weights_for
 from junction.shelf.results import Meter
 from junction.shelf.rules import cautions, rule
 from junction.stage.results import Stage

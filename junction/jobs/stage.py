@@ -27,12 +27,11 @@ from junction.jobs.options import (
 )
 from junction.jobs.result import Result
 from junction.sets.match import match_parts
-from junction.sets.weigh import drawn_devices
 from junction.shelf.ratings import safe_current_A
 from junction.shelf.rules import cautions, default_meter, rule
 from junction.stage.findings import diagnose_drops
 from junction.stage.results import Stage, StageReport
-from junction.stage.sharing import devices_from_fits
+from junction.stage.sharing import devices_from_fits, drawn_devices
 from junction.stage.stage import load_locus, plan_stage
 
 EPILOG = """examples:

@@ -1,4 +1,13 @@
-"""From costs to disjoint sets, layout by layout: every candidate weighed where that is feasible, else search.
+"""What a candidate set costs, and from costs to disjoint sets: every candidate where feasible, else search.
+
+The cost is the imbalance to expect in the stage, given what the measurements can say.  The imbalance of the
+fitted curves is solved exactly.  The measurements leave an uncertainty u of the difference, and the
+difference that is really there is normal about the fitted one, so the size to expect is the mean of a folded
+normal distribution: for differences well above u it is the fitted imbalance itself, and for differences
+below u it levels off at 0.8 u instead of chasing noise.
+
+Types face their registered complements first, whatever their curves say: parts of other types may match at
+two currents and still differ in speed, second breakdown and capacitance, which no curve here shows.
 
 A choice travels as (rails, total, bound, basis): one array (m, k) of part indices local to its pool for each
 rail, the total cost, a proven lower bound of it, and the reason code of what that bound rests on.
@@ -6,20 +15,230 @@ rail, the total cost, a proven lower bound of it, and the reason code of what th
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
-from math import comb
+from math import comb, pi, sqrt
 
 import numpy as np
 
-from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, set_number
-from junction.sets.weigh import Weigher, cross_cost
+from junction.base.records import plain_name
+from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, range_bound, set_number
+from junction.shelf.rules import rule
+from junction.stage.results import OperatingPoint, Stage
+from junction.stage.sharing import Devices, drive_point, share, spread_apart
 
+#: Sets solved at a time, so that the arrays stay in the processor's cache.
+_CHUNK = 8_000
+#: Agreement of drive voltages that a cost needs [V]: 1e-7 V is 2e-6 of an imbalance.
+_TOLERANCE_V = 1e-7
+#: Cost of a set that mixes types: more than any imbalance, so that it comes last.
+_MIXED = 2.0
+#: Label of a part without a type, and of the first type whose complement nobody registered.
+UNKNOWN, _ALONE = -1, 1000
+POINTS = ("idle", "peak")
 #: Up to this many candidate sets all are weighed; beyond, local search with a bound.
 MOST_CANDIDATES = 400_000
 #: Most candidate exchanges weighed at a time: while any sets are improved, and while channels are.
 _MOST_EXCHANGES, _MOST_POLISHED = 400_000, 60_000
 #: An exchange that saves no more than this is rounding.
 _SAVES = 1e-12
+
+
+def weights_for(idle: float | None = None) -> dict[str, float]:
+    """Shares of a cost: idle current, peak current, the two rails against each other, base current.
+
+    Parameters
+    ----------
+    idle : float, optional
+        How much the match at idle counts [1], that at the peak the rest; the rule ``match_weight_idle`` by
+        default.
+    """
+    idle = rule("match_weight_idle") if idle is None else idle
+    return {"idle": idle, "peak": 1.0 - idle, "halves": rule("match_weight_rails"),
+            "base": rule("match_weight_base")}  # fmt: skip
+
+
+def folded_mean(size, u):
+    """Mean of |x| for x normal with mean `size` and standard deviation `u` (Leone et al. 1961)."""
+    from scipy.special import erf
+
+    size, u = np.asarray(size, float), np.asarray(u, float)
+    safe = np.where(u > 0, u, 1.0)
+    ratio = size / safe
+    mean = safe * sqrt(2 / pi) * np.exp(-0.5 * ratio * ratio) + size * erf(ratio / sqrt(2))
+    return np.where(u > 0, mean, size)
+
+
+def expected_imbalance(size, u):
+    """Imbalance to expect where `size` is that of the fitted curves and `u` its uncertainty to first order.
+
+    Parameters
+    ----------
+    size : ndarray
+        Below 1 [1].
+    u : ndarray
+        Standard uncertainty of the difference of drive, as an imbalance to first order [1]; may exceed 1.
+
+    Returns
+    -------
+    ndarray
+        tanh of the mean size of the difference.  No imbalance passes 1: without that bound two parts of which
+        next to nothing is known would cost more than two that are surely unequal, and the sets would be
+        chosen by what is not known of them.
+    """
+    size = np.minimum(np.asarray(size, float), 1 - 1e-12)
+    return np.tanh(folded_mean(np.arctanh(size), u))
+
+
+def type_labels(types: Sequence[str], complements: Mapping[str, str]) -> np.ndarray:
+    """One number a part: equal for a type and its registered complement; `UNKNOWN` where no type is given.
+
+    Parameters
+    ----------
+    types : sequence of str
+    complements : mapping of str to str
+        Plain name of a type to that of its registered complement.
+    """
+    seen: dict[frozenset, int] = {}
+    out = np.full(len(types), UNKNOWN)
+    for k, name in enumerate(map(plain_name, types)):
+        if name:
+            pair = frozenset((name, complements.get(name, name)))
+            out[k] = seen.setdefault(pair, (0 if name in complements else _ALONE) + len(seen))
+    return out
+
+
+def mixed_within(labels) -> np.ndarray:
+    """Whether sets (.., k) of labels hold two known types."""
+    least = np.where(labels == UNKNOWN, np.iinfo(int).max, labels).min(axis=-1)
+    return labels.max(axis=-1) > least
+
+
+def mixed_across(upper, lower) -> np.ndarray:
+    """Whether two rails are of types that are not each other's; where no complement is registered, no."""
+    both = (upper != UNKNOWN) & (lower != UNKNOWN)
+    return both & (upper != lower) & ((upper < _ALONE) | (lower < _ALONE))
+
+
+class Weigher:
+    """Costs of sets of `k` devices of one pool that share a stage's currents.
+
+    Parameters
+    ----------
+    devices : Devices
+        The n parts, fitted values.
+    drawn : mapping of str to Devices
+        Draws of the same parts at each point, shape (d, n).
+    stage : Stage
+    weights : mapping of str to float
+        As `weights_for` gives them [1].
+    labels : ndarray of int (n,), optional
+        As `type_labels` gives them.
+
+    Notes
+    -----
+    Part indices are those of the pool.  Where positions have different resistors, their mean stands for
+    all while sets are chosen.  Near an equal share each part is known to first order, by point (2, n): the
+    drive it needs and its standard uncertainty against the other parts [V], its slope dV/d ln I [V] and its
+    base current [A].
+    """
+
+    def __init__(self, devices, drawn, stage: Stage, weights, labels=None) -> None:
+        self.devices, self.k, self.weights = devices, stage.parallel, dict(weights)
+        self.n = devices.shape[-1]
+        self.labels = np.full(self.n, UNKNOWN) if labels is None else labels
+        self.points = [
+            replace(p, re_ohm=float(np.mean(p.re_ohm)), rb_ohm=float(np.mean(p.rb_ohm)))
+            for p in (stage.idle, stage.peak)
+        ]
+        near = [self._near(p, drawn[p.name]) for p in self.points]
+        self.drive_V, self.u_V, self.slopes_V, self.ib_A = (np.array(x) for x in zip(*near, strict=True))
+        self.slope_V = self.slopes_V.mean(axis=1)
+
+    def _near(self, p: OperatingPoint, drawn: Devices):
+        surroundings = (p.vce_V, p.temp_C, p.re_ohm, p.rb_ohm)
+        share_A = p.total_A / self.k
+        log_ic = np.full(self.n, np.log(share_A))
+        for _ in range(2):  # the share is of the emitter current, which a low gain makes larger
+            log_ic = log_ic - np.log(drive_point(self.devices, log_ic, *surroundings).ie_A / share_A)
+        now = drive_point(self.devices, log_ic, *surroundings)
+        one_by_one = drive_point(drawn, log_ic, *surroundings).drive_V
+        one_by_one = np.broadcast_to(one_by_one, (*one_by_one.shape[:-1], self.n))
+        found = (now.drive_V, spread_apart(one_by_one), now.slope_V * share_A / now.ie_slope_A, now.ib_A)
+        return np.broadcast_arrays(*found)
+
+    def coordinates(self) -> np.ndarray:
+        """Per part and point, the place whose range in a set is the weighted imbalance to first order."""
+        weight = np.array([[self.weights[p.name]] for p in self.points])
+        columns = list(weight * self.drive_V / (self.slope_V[:, None] * self.k))
+        known = np.unique(self.labels)
+        if known.size > 1 and UNKNOWN not in known:
+            columns.append(_MIXED * np.searchsorted(known, self.labels))
+        return np.stack(columns, axis=1)
+
+    def cost(self, members) -> np.ndarray:
+        """Cost of sets (c, k) of parts [1]."""
+        if self.k == 1:
+            return np.zeros(len(members))
+        total = _MIXED * mixed_within(self.labels[members])
+        for at in range(0, len(members), _CHUNK):
+            piece = members[at : at + _CHUNK]
+            gathered = self.devices.take(piece)
+            for q, point in enumerate(self.points):
+                # to first order, where Newton has little left to do
+                drive = self.drive_V[q, piece]
+                off = (drive.mean(axis=-1, keepdims=True) - drive) / self.slope_V[q]
+                start = np.log(point.total_A / self.k) + np.clip(off, -2.0, 2.0)
+                size = share(gathered, point, start=start, tolerance_V=_TOLERANCE_V).imbalance
+                u = self.u_V[q, piece] / (self.slope_V[q] * self.k)
+                u = np.sqrt(2 * np.mean(u * u, axis=-1))
+                total[at : at + _CHUNK] += self.weights[point.name] * expected_imbalance(size, u)
+        return total
+
+    def groups(self, members) -> np.ndarray:
+        """Sets seen from outside: drive, its slope and uncertainty [V], base current [A], type; (5, 2, c)."""
+        out = np.empty((5, 2, len(members)))
+        own = self.labels[members]
+        out[4] = np.where(mixed_within(own), UNKNOWN, own.max(axis=-1))
+        for q, point in enumerate(self.points):
+            out[2, q] = np.sqrt(np.mean(self.u_V[q, members] ** 2, axis=-1) / self.k)
+            for at in range(0, len(members), _CHUNK):
+                piece = members[at : at + _CHUNK]
+                if self.k == 1:
+                    one = piece[:, 0]
+                    found = self.drive_V[q, one], self.slopes_V[q, one], self.ib_A[q, one]
+                else:
+                    s = share(self.devices.take(piece), point)
+                    found = s.drive_V, s.drive_slope_V, s.ib_A.sum(axis=-1)
+                out[[0, 1, 3], q, at : at + _CHUNK] = found
+        return out
+
+
+def cross_cost(upper, lower, weights) -> np.ndarray:
+    """Cost of putting groups of the upper rail against groups of the lower one.
+
+    Parameters
+    ----------
+    upper, lower : ndarray (5, 2, ...)
+        What `Weigher.groups` gave, arrays that broadcast against each other behind axis 1.
+    weights : mapping of str to float
+        As `weights_for` gives them [1].
+
+    Returns
+    -------
+    ndarray
+        At equal drive, how unequal the two rails' currents are, idle and peak weighted; and how unequal
+        the base currents are that the driver has to bring at the peak.
+    """
+    (v1, s1, u1, b1, label1), (v2, s2, u2, b2, label2) = upper, lower
+    total = 0.0
+    for q, name in enumerate(POINTS):
+        size = np.abs(v1[q] - v2[q]) / (s1[q] + s2[q])
+        u = np.sqrt(u1[q] * u1[q] + u2[q] * u2[q]) / (s1[q] + s2[q])
+        total = total + weights["halves"] * weights[name] * np.tanh(folded_mean(size, u))
+    total = total + weights["base"] * np.abs(b1[1] - b2[1]) / (b1[1] + b2[1])
+    return total + _MIXED * mixed_across(label1[1], label2[1])
 
 
 def splits(count: int, k: int) -> np.ndarray:
@@ -115,32 +334,6 @@ def swap_left_over(sets, spare, cost_of, *, rounds: int = 200):
     return sets, spare
 
 
-def range_bound(coordinates, k: int, m: int) -> float:
-    """Least sum of ranges that any `m` disjoint sets of k can have, coordinate by coordinate.
-
-    Parameters
-    ----------
-    coordinates : ndarray (n, q)
-    k, m : int
-
-    Returns
-    -------
-    float
-        Sum over the coordinates of the optimum of each alone.  In one coordinate the best sets are
-        neighbours in sorted order (an exchange argument), so a dynamic program over windows finds it.
-    """
-    total = 0.0
-    for line in np.sort(coordinates, axis=0).T:
-        window = line[k - 1 :] - line[: len(line) - k + 1]
-        best = np.zeros(len(line) + 1)  # least cost with no window among the first i parts
-        for _ in range(m):
-            now = np.full(len(line) + 1, np.inf)
-            now[k:] = best[: len(line) - k + 1] + window
-            best = np.minimum.accumulate(now)
-        total += float(best[-1])
-    return total
-
-
 def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
     """Disjoint sets of k out of one bag at least total cost.
 
@@ -158,29 +351,32 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
 
     Returns
     -------
-    sets : ndarray of int (m, k)
-    total, bound : float
+    tuple
+        A choice on one rail.
     """
     n = len(coordinates)
+    every = k <= 2 or comb(n, k) <= MOST_CANDIDATES
+    basis = "match_bound_exact" if every else "match_bound_linear"
     if m == 0:
-        return np.zeros((0, k), int), 0.0, 0.0
-    if k > 2 and comb(n, k) > MOST_CANDIDATES:
+        return (np.zeros((0, k), int),), 0.0, 0.0, basis
+    if not every:
 
         def range_cost(sets):
             return np.ptp(coordinates[sets], axis=1).sum(axis=-1)
 
         sets = _searched(range_cost, coordinates, k, m, thorough=False)
         total = float(range_cost(sets).sum())
-        return sets, total, min(total, range_bound(coordinates, k, m))
+        return (sets,), total, min(total, range_bound(coordinates, k, m)), basis
     members = all_sets(n, k)
     cost = cost_of(members)
     if k == 2:
         square = np.zeros((n, n))
         square[members[:, 0], members[:, 1]] = square[members[:, 1], members[:, 0]] = cost
-        return pair_up(square, m, seconds=seconds)
+        sets, total, bound = pair_up(square, m, seconds=seconds)
+        return (sets,), total, bound, basis
     sets = _searched(lambda s: cost[set_number(s, n)], coordinates, k, m, thorough=k <= 4)
     chosen, total, bound = pack(members, cost, n, m, first=set_number(sets, n), seconds=seconds)
-    return members[chosen], total, bound
+    return (members[chosen],), total, bound, basis
 
 
 def _searched(cost_of, coordinates, k: int, m: int, *, thorough: bool) -> np.ndarray:
@@ -211,14 +407,6 @@ def _searched(cost_of, coordinates, k: int, m: int, *, thorough: bool) -> np.nda
     return sets
 
 
-def one_rail(weigher: Weigher, m: int, seconds: float):
-    """`m` sets out of one pool; a choice."""
-    n, k = weigher.n, weigher.k
-    sets, total, bound = group_up(weigher.cost, weigher.coordinates(), k, m, seconds=seconds)
-    every = k <= 2 or comb(n, k) <= MOST_CANDIDATES
-    return (sets,), total, bound, "match_bound_exact" if every else "match_bound_linear"
-
-
 def two_rails(upper: Weigher, lower: Weigher, m: int, seconds: float):
     """`m` sets of k parts of the upper pool against k of the lower one, or of the same one; a choice.
 
@@ -231,10 +419,10 @@ def two_rails(upper: Weigher, lower: Weigher, m: int, seconds: float):
     if k == 1:
         sides = [np.arange(n)[:, None] for n in (a, b)]
     elif same:
-        (half,), _, least, _ = one_rail(upper, 2 * m, seconds / 2)
+        (half,), _, least, _ = group_up(upper.cost, upper.coordinates(), k, 2 * m, seconds=seconds / 2)
         sides = [half, half]
     else:
-        by_rail = [one_rail(w, m, seconds / 4) for w in (upper, lower)]
+        by_rail = [group_up(w.cost, w.coordinates(), k, m, seconds=seconds / 4) for w in (upper, lower)]
         sides, least = [rails[0] for rails, *_ in by_rail], sum(bound for _, _, bound, _ in by_rail)
     groups = [w.groups(s) for w, s in zip((upper, lower), sides, strict=True)]
     table = cross_cost(groups[0][..., :, None], groups[1][..., None, :], upper.weights)

@@ -19,12 +19,12 @@ import numpy as np
 from junction.base.records import Interval, plain_name
 from junction.fit.results import TransistorFits
 from junction.judge.sentences import next_step, say
+from junction.sets.choose import POINTS, Weigher, cross_cost
 from junction.sets.results import GRADES, MatchedSet
-from junction.sets.weigh import POINTS, Weigher, cross_cost
 from junction.shelf.rules import rule
 from junction.stage.results import OperatingPoint, Stage
 from junction.stage.sharing import Devices, drive_point, imbalance, share
-from junction.transistor.values import COVERAGE_95, compare
+from junction.transistor.values import COVERAGE_95, u_vbe_apart
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
@@ -81,7 +81,7 @@ class Finisher:
     drawn : mapping of str to Devices
         Draws of them at each operating point.
     complements : mapping of str to str, optional
-        As in `junction.sets.weigh.type_labels`, where types of two rails face each other.
+        As in `junction.sets.choose.type_labels`, where types of two rails face each other.
     """
 
     def __init__(
@@ -308,8 +308,8 @@ class Finisher:
             mostly, read_V, temp = rule("cause_mostly"), rule("reading_vce"), np.median(fits.temp_C[parts])
 
             def sharp(ic_A: float, vce_V: float) -> bool:
-                found = compare(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(temp))
-                return bool(np.median(found.u_dvbe_V) < mostly * u_V)
+                u = u_vbe_apart(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(temp))
+                return bool(np.median(u) < mostly * u_V)
 
             cause = "apart_spot_current" if sharp(read_A, min(read_V, idle_V)) else "apart_spot"
             cause = "apart_spot_vce" if idle_V > 2 * read_V and sharp(idle_A, read_V) else cause

@@ -12,14 +12,13 @@ from junction.base.errors import UsageError
 from junction.base.records import plain_name
 from junction.fit.results import TransistorFits
 from junction.judge.sentences import say
-from junction.sets.choose import one_rail, two_rails
+from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
 from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
-from junction.sets.weigh import DRAWS, Weigher, drawn_devices, type_labels, weights_for
 from junction.shelf.rules import rule
 from junction.stage.results import Stage
-from junction.stage.sharing import devices_from_fits
+from junction.stage.sharing import DRAWS, devices_from_fits, drawn_devices
 from junction.transistor.values import evaluate
 
 
@@ -43,7 +42,7 @@ def match_parts(
     keep : sequence of sequences of str
         Sets fixed by hand.
     weights : mapping of str to float, optional
-        As `junction.sets.weigh.weights_for` gives them [1].
+        As `junction.sets.choose.weights_for` gives them [1].
     complements : mapping of str to str, optional
         Plain name of a type to that of its registered complement.
     draws : int
@@ -66,8 +65,9 @@ def match_parts(
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
     weights = weights_for() if weights is None else weights
     facing = (complements or {}) if layout == "complementary" else None
+    reasons = fits.why_not or ("",) * len(fits)
     good = np.isfinite(fits.value[:, [fits.names.index(name) for name in ("IS", "BF")]]).all(axis=1)
-    good &= np.array([not why for why in fits.why_not or ("",) * len(fits)], bool)
+    good &= np.array([not why for why in reasons], bool)
     devices, drawn = devices_from_fits(fits), drawn_devices(fits, stage, draws)
     labels = None if facing is None else type_labels(fits.type, facing)
 
@@ -96,7 +96,8 @@ def match_parts(
         if all(map(len, free)):
             of = [weigher(index) for index in free]
             if layout == "pairs":
-                rails, cost, least, by = one_rail(of[0], m, seconds)
+                w = of[0]
+                rails, cost, least, by = group_up(w.cost, w.coordinates(), w.k, m, seconds=seconds)
             else:
                 rails, cost, least, by = two_rails(of[0], of[-1], m, seconds)
             chosen += zip(*(free[min(s, len(free) - 1)][r] for s, r in enumerate(rails)), strict=True)
@@ -110,8 +111,12 @@ def match_parts(
         sides = [side for sides in pools.values() for side in sides if side.size]
         sets = with_swaps(sets, fits.part, [(side, weigher(side)) for side in sides])
     used = {name for s in sets for name in s.parts}
+    spare = say("match_spare" if wanted is None else "match_spare_complete")
+    left = tuple(LeftOver(name, spare if ok else why or say("match_no_data"))
+                 for name, ok, why in zip(fits.part, good, reasons, strict=True)
+                 if name not in used)  # fmt: skip
     return MatchReport(
-        layout, sets, _left_over(fits, good, used, wanted), gap_of(total, bound), say(basis), dict(weights),
+        layout, sets, left, gap_of(total, bound), say(basis), dict(weights),
         stage, tuple(refused), finisher.advice(sets),
         stage.assumptions + _assumed(fits, layout),
     )  # fmt: skip
@@ -174,15 +179,6 @@ def _placed(sets: list[MatchedSet], layout: str):
             side = f"channel {number}, {('upper', 'lower')[rail]} rail"
             places.append(f"{f'set {number}' if layout == 'pairs' else side}, position {position}")
         yield replace(s, places=tuple(places))
-
-
-def _left_over(fits: TransistorFits, good, used, wanted: int | None) -> tuple[LeftOver, ...]:
-    spare = say("match_spare" if wanted is None else "match_spare_complete")
-    reasons = fits.why_not or ("",) * len(fits)
-    return tuple(
-        LeftOver(name, spare if ok else why or say("match_no_data"))
-        for name, ok, why in zip(fits.part, good, reasons, strict=True) if name not in used
-    )  # fmt: skip
 
 
 def _assumed(fits: TransistorFits, layout: str) -> tuple[str, ...]:

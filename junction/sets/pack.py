@@ -94,6 +94,32 @@ def set_number(members, n: int) -> np.ndarray:
     return number
 
 
+def range_bound(coordinates, k: int, m: int) -> float:
+    """Least sum of ranges that any `m` disjoint sets of k can have, coordinate by coordinate.
+
+    Parameters
+    ----------
+    coordinates : ndarray (n, q)
+    k, m : int
+
+    Returns
+    -------
+    float
+        Sum over the coordinates of the optimum of each alone.  In one coordinate the best sets are
+        neighbours in sorted order (an exchange argument), so a dynamic program over windows finds it.
+    """
+    total = 0.0
+    for line in np.sort(coordinates, axis=0).T:
+        window = line[k - 1 :] - line[: len(line) - k + 1]
+        best = np.zeros(len(line) + 1)  # least cost with no window among the first i parts
+        for _ in range(m):
+            now = np.full(len(line) + 1, np.inf)
+            now[k:] = best[: len(line) - k + 1] + window
+            best = np.minimum.accumulate(now)
+        total += float(best[-1])
+    return total
+
+
 class _Relaxation:
     """The linear relaxation over a growing list of columns, with odd-set cuts for pairs.
 

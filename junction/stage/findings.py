@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import combinations
-from math import exp, isfinite, log, sqrt
+from math import exp, isfinite, log
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from junction.judge.sentences import next_step, say
 from junction.shelf.rules import rule
 from junction.stage.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
 from junction.stage.results import DropReport, DropVerdict, Stage
-from junction.stage.sharing import Devices, drive_point, share
+from junction.stage.sharing import Devices, drive_point, share, spread_apart
 
 #: What decides a verdict, first come first served.
 _VERDICTS = {
@@ -97,9 +97,7 @@ def _u_vbe(stage: Stage, drawn: Devices | None, which: slice) -> np.ndarray:
         return np.full(n, rule("drops_vbe_spread"))
     few = drawn.take(np.arange(which.start, which.stop))
     v = drive_point(few, np.log(p.total_A / n), p.vce_V, p.temp_C).vbe_V
-    if n == 1:
-        return v.std(axis=0)
-    return (v - v.mean(axis=-1, keepdims=True)).std(axis=0) * sqrt(n / (n - 1))
+    return v.std(axis=0) if n == 1 else spread_apart(v)
 
 
 class _Judgement:

@@ -144,9 +144,9 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Simp
     -------
     namespace
         Arrays (n, m): ``vbe_V`` [V] and ``hfe`` [1] with standard uncertainties ``u_vbe_V`` and ``u_hfe``,
-        ``covariance_V`` of V_BE with ln(h_FE) [V], and the ends of the 95 % intervals ``vbe_low_V``,
-        ``vbe_high_V``, ``hfe_low`` and ``hfe_high`` (that of h_FE is symmetric in its logarithm); nan where
-        the part has no fit or cannot carry the current at that V_CE.
+        and the ends of the 95 % intervals ``vbe_low_V``, ``vbe_high_V``, ``hfe_low`` and ``hfe_high`` (that
+        of h_FE is symmetric in its logarithm); nan where the part has no fit or cannot carry the current at
+        that V_CE.
 
     Notes
     -----
@@ -155,14 +155,13 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Simp
     """
     vbe, hfe, by_vbe, by_ln_hfe = sensitivities(fits, ic_A, vce_V, temp_C)
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
-    vv = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_vbe)
-    hh = np.einsum("nmi,nij,nmj->nm", by_ln_hfe, cov, by_ln_hfe)
-    vh = np.einsum("nmi,nij,nmj->nm", by_vbe, cov, by_ln_hfe)
-    u_v, u_h = np.sqrt(np.maximum(vv, 0.0)), np.sqrt(np.maximum(hh, 0.0))
+    u_v, u_h = (
+        np.sqrt(np.maximum(np.einsum("nmi,nij,nmj->nm", by, cov, by), 0.0)) for by in (by_vbe, by_ln_hfe)
+    )
     spread = np.exp(COVERAGE_95 * np.minimum(u_h, 50.0))
     return SimpleNamespace(
-        vbe_V=vbe, u_vbe_V=u_v, hfe=hfe, u_hfe=hfe * u_h, covariance_V=vh, vbe_low_V=vbe - COVERAGE_95 * u_v,
-        vbe_high_V=vbe + COVERAGE_95 * u_v, hfe_low=hfe / spread, hfe_high=hfe * spread,
+        vbe_V=vbe, u_vbe_V=u_v, vbe_low_V=vbe - COVERAGE_95 * u_v, vbe_high_V=vbe + COVERAGE_95 * u_v,
+        hfe=hfe, u_hfe=hfe * u_h, hfe_low=hfe / spread, hfe_high=hfe * spread,
     )  # fmt: skip
 
 
@@ -176,21 +175,26 @@ def square_root(covariance: np.ndarray) -> np.ndarray:
     return (q * np.sqrt(np.maximum(w, 0.0))[..., None, :]) @ np.swapaxes(q, -1, -2)
 
 
-def _factors(fits: TransistorFits, shared):
-    """Own factor (n, p, p) and shared loadings (n, p, q) whose squares add up to the covariance."""
+def _factors(fits: TransistorFits):
+    """Own factor (n, p, p) and shared loadings (n, p, q) whose squares add up to the covariance.
+
+    The temperature law of silicon is not known better by measuring more parts, nor different from part to
+    part: the error of its constants is one and the same for all, as is what parts of one type share
+    (``fits.shared``).
+    """
     cov = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0)
     kin = np.zeros((*cov.shape[:2], 0)) if fits.shared is None else fits.shared
     cov = cov - kin @ np.swapaxes(kin, 1, 2)
-    s = [fits.names.index(name) for name in shared]
+    s = [fits.names.index(name) for name in ("EG", "XTB")]
     # Regression on the shared constants, and what is left after it.
-    root = np.sqrt(np.maximum(cov[:, s, s], 0.0)) if s else np.zeros((len(fits), 0))
+    root = np.sqrt(np.maximum(cov[:, s, s], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = np.where(root[:, None, :] > 0, cov[:, :, s] / root[:, None, :], 0.0)
     left = cov - gain @ np.swapaxes(gain, 1, 2)
     return square_root(left), np.concatenate([gain, kin], axis=2)
 
 
-def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "XTB")) -> np.ndarray:
+def draw_steps(fits: TransistorFits, n_draws: int, seed: int) -> np.ndarray:
     """Draws of the errors of the parameters' logarithms, to first order.
 
     Parameters
@@ -201,10 +205,6 @@ def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "
         Number of draws.
     seed : int
         Seed of the generator; the same seed gives the same draws.
-    shared : tuple of str
-        Constants whose error is one and the same for all parts of a draw: the temperature law of silicon
-        is not known better by measuring more parts, nor different from part to part.  What parts of one
-        type share (``fits.shared``) is drawn once for all as well.
 
     Returns
     -------
@@ -212,13 +212,13 @@ def draw_steps(fits: TransistorFits, n_draws: int, seed: int, *, shared=("EG", "
         Steps of ln(parameter) [1], normal with ``fits.covariance``.
     """
     rng = np.random.default_rng(seed)
-    factor, common = _factors(fits, shared)
+    factor, common = _factors(fits)
     step = np.einsum("nik,dk->dni", common, rng.standard_normal((n_draws, common.shape[2])))
     return step + np.einsum("nik,dnk->dni", factor, rng.standard_normal((n_draws, *fits.value.shape)))
 
 
-def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> SimpleNamespace:
-    """Differences of parts at equal collector current, errors they share left out.
+def u_vbe_apart(fits: TransistorFits, first, second, ic_A, vce_V, temp_C) -> np.ndarray:
+    """Standard uncertainty of the difference of V_BE of parts [V], errors they share left out.
 
     Parameters
     ----------
@@ -226,27 +226,15 @@ def compare(fits: TransistorFits, first, second, ic_A, vce_V, temp_C=REFERENCE_T
     first, second : array_like of int (k,)
         Indices of the parts compared.
     ic_A : array_like (m,)
-        Collector currents [A].
+        Collector currents [A], equal for both.
     vce_V, temp_C : float
         V_CE [V] and junction temperature [degC], the same for both.
 
     Returns
     -------
-    namespace
-        First part less second, arrays (k, m): ``dvbe_V`` [V] and ``log_hfe_ratio``, ln of the h_FE ratio [1],
-        with standard uncertainties ``u_dvbe_V`` and ``u_log_hfe_ratio``.
+    ndarray (k, m)
     """
-    vbe, hfe, by_vbe, by_ln_hfe = sensitivities(fits, ic_A, vce_V, temp_C)
-    log_hfe = np.log(np.where(hfe > 0, hfe, np.nan))
-    own, common = _factors(fits, ("EG", "XTB"))
-    first, second = np.atleast_1d(first), np.atleast_1d(second)
-
-    def uncertainty(g):
-        alone = np.square(g @ own).sum(-1)
-        together = g @ common
-        return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))
-
-    return SimpleNamespace(
-        dvbe_V=vbe[first] - vbe[second], u_dvbe_V=uncertainty(by_vbe),
-        log_hfe_ratio=log_hfe[first] - log_hfe[second], u_log_hfe_ratio=uncertainty(by_ln_hfe),
-    )  # fmt: skip
+    own, common = _factors(fits)
+    _, _, by_vbe, _ = sensitivities(fits, ic_A, vce_V, temp_C)
+    alone, together = np.square(by_vbe @ own).sum(-1), by_vbe @ common
+    return np.sqrt(alone[first] + alone[second] + np.square(together[first] - together[second]).sum(-1))

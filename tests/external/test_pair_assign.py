@@ -92,7 +92,7 @@ def test_sets_equal_brute_force(n, k, m):
     def cost_of(sets):
         return np.ptp(x[sets], axis=1).sum(axis=-1) ** 1.3
 
-    _, total, bound = group_up(cost_of, x, k, m)
+    _, total, bound, _ = group_up(cost_of, x, k, m)
     assert gap_of(total, bound) == 0.0
     assert total == pytest.approx(brute_sets(cost_of, n, k, m), rel=1e-7)
 
@@ -104,7 +104,7 @@ def test_sets_of_four_from_48_with_the_gap_stated():
     def cost_of(sets):
         return np.ptp(x[sets], axis=1).sum(axis=-1)
 
-    sets, total, bound = group_up(cost_of, x, 4, 12)
+    (sets,), total, bound, _ = group_up(cost_of, x, 4, 12)
     gap = gap_of(total, bound)
     assert len(np.unique(sets)) == 48
     assert 0.0 <= gap < 0.02

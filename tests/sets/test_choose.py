@@ -6,8 +6,17 @@ from math import comb
 import numpy as np
 import pytest
 
-from junction.sets.choose import MOST_CANDIDATES, group_up, improve_sets, range_bound, swap_left_over
-from junction.sets.pack import all_sets, assign_two_kinds, gap_of, improve_pairs, pack, pair_up, set_number
+from junction.sets.choose import MOST_CANDIDATES, group_up, improve_sets, swap_left_over
+from junction.sets.pack import (
+    all_sets,
+    assign_two_kinds,
+    gap_of,
+    improve_pairs,
+    pack,
+    pair_up,
+    range_bound,
+    set_number,
+)
 
 
 def spread(n, seed):
@@ -31,7 +40,7 @@ def test_all_sets_in_lexicographic_order():
                                            (24, 4, 6), (2, 2, 1)])  # fmt: skip
 def test_sets_are_disjoint_and_as_many_as_wanted(n, k, m):
     x = spread(n, n)
-    sets, total, bound = group_up(ranges(x), x, k, m)
+    (sets,), total, bound, _ = group_up(ranges(x), x, k, m)
     assert sets.shape == (m, k)
     assert len(np.unique(sets)) == m * k
     assert gap_of(total, bound) == 0.0
@@ -40,7 +49,7 @@ def test_sets_are_disjoint_and_as_many_as_wanted(n, k, m):
 
 def test_nothing_to_choose_from():
     x = spread(3, 1)
-    assert group_up(ranges(x), x, 4, 0)[0].shape == (0, 4)
+    assert group_up(ranges(x), x, 4, 0)[0][0].shape == (0, 4)
     assert pair_up(np.zeros((1, 1)), 0)[0].shape == (0, 2)
     assert assign_two_kinds(np.zeros((0, 4)), 0)[0].shape == (0, 2)
 
@@ -49,7 +58,7 @@ def test_beyond_enumeration_the_bound_is_valid_and_reported():
     n, k = 120, 4
     assert comb(n, k) > MOST_CANDIDATES
     x = spread(n, 2)
-    sets, total, bound = group_up(ranges(x), x, k, n // k)
+    (sets,), total, bound, _ = group_up(ranges(x), x, k, n // k)
     assert 0 < gap_of(total, bound) < 1
     assert bound == pytest.approx(range_bound(x, k, n // k))
     assert len(np.unique(sets)) == n

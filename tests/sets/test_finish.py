@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from junction.sets.choose import folded_mean
 from junction.sets.finish import grade_of, interval_of
-from junction.sets.weigh import folded_mean
 
 
 def test_grades():

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from junction.base.errors import UsageError
+from junction.sets.choose import weights_for
 from junction.sets.match import match_parts
-from junction.sets.weigh import weights_for
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, mixed_bag, true_values
 

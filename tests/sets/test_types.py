@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from junction.sets.choose import mixed_across, mixed_within, type_labels
 from junction.sets.match import match_parts
-from junction.sets.weigh import mixed_across, mixed_within, type_labels
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 

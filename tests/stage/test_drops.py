@@ -7,10 +7,9 @@ import numpy as np
 import pytest
 
 from junction.base.errors import UsageError
-from junction.sets.weigh import drawn_devices
 from junction.stage.drops import Kind, Rail, weigh_faults
 from junction.stage.findings import diagnose_drops
-from junction.stage.sharing import devices_from_fits, drive_point, share
+from junction.stage.sharing import devices_from_fits, drawn_devices, drive_point, share
 from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 

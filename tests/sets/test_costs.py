@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable
+from junction.sets.choose import UNKNOWN, cross_cost, expected_imbalance, folded_mean, weights_for
 from junction.sets.match import low_gain
-from junction.sets.weigh import UNKNOWN, cross_cost, expected_imbalance, folded_mean, weights_for
 from junction.shelf.types import find_type
 from junction.transistor.transistor import fit_transistors
 from tests.sets.bags import fits_of, true_values
