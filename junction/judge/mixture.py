@@ -88,29 +88,6 @@ def posterior(log_weight: np.ndarray, axis=-1, otherwise=0.0) -> np.ndarray:
     return np.where(some, p / np.where(some, total, 1.0), otherwise)
 
 
-def by_label(log_weight: np.ndarray, label: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Sum weights of the same label.
-
-    Parameters
-    ----------
-    log_weight : ndarray (r, ...)
-    label : ndarray of int (r,)
-        Of each row, in rising order; r of 1 at least.
-
-    Returns
-    -------
-    labels : ndarray of int (k,)
-        Those that occur.
-    log_sum : ndarray (k, ...)
-    """
-    starts = np.flatnonzero(np.diff(label, prepend=label[0] - 1))
-    top = log_weight.max(axis=0)
-    top = np.where(np.isfinite(top), top, 0.0)
-    summed = np.add.reduceat(np.exp(log_weight - top), starts, axis=0)
-    with np.errstate(divide="ignore"):
-        return label[starts], np.log(summed) + top
-
-
 @dataclass(frozen=True, eq=False)
 class Mixture:
     """A quantity that each of some pieces gives a normal law.
@@ -285,9 +262,15 @@ class Predictions:
             for first in range(0, same.size, step):
                 pick = same[first : first + step]
                 rows, like = self.log_likelihood(value[pick], state[pick[0]])
-                if rows.size:
-                    labels, summed = by_label(like, self.label[rows])
-                    out[np.ix_(pick, labels)] = summed.T
+                if not rows.size:
+                    continue
+                label = self.label[rows]  # weights of one label add up
+                starts = np.flatnonzero(np.diff(label, prepend=label[0] - 1))
+                top = like.max(axis=0)
+                top = np.where(np.isfinite(top), top, 0.0)
+                with np.errstate(divide="ignore"):
+                    summed = np.log(np.add.reduceat(np.exp(like - top), starts, axis=0)) + top
+                out[np.ix_(pick, label[starts])] = summed.T
         return out
 
     def cause_given(self, rows, value: np.ndarray, state: np.ndarray, cause: int):

@@ -208,7 +208,7 @@ def decide(quality: Iterable[float]) -> Verdict:
     if good >= rule("conformity_good"):
         return Verdict.GOOD
     likeliest = QUALITIES[1 + faulty.index(max(faulty))]
-    return likeliest if good <= rule("conformity_bad") else Verdict.UNDECIDED
+    return likeliest if good <= 1 - rule("conformity_good") else Verdict.UNDECIDED
 
 
 def worst_of(junctions: Iterable[JunctionVerdict]) -> list[float]:
@@ -243,10 +243,8 @@ def part_verdict(
     family : str
         Family of its junctions where it is known.
     **told
-        Further fields of `PartVerdict`.  Without ``faults`` they are those of the junctions, worst first.
+        Further fields of `PartVerdict`.
     """
-    if "faults" not in told:
-        told["faults"] = tuple(dict.fromkeys(x for j in worst_first(junctions) for x in j.faults))
     if "neighbours" not in told:
         told["neighbours"] = neighbours(verdict, told["faults"], device.kind, family)
     p = dict(zip(QUALITIES, probability, strict=True))

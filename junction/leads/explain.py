@@ -141,7 +141,7 @@ def _settled(names: Sequence[str], weights: np.ndarray) -> str:
     for name, weight in zip(names, weights.tolist(), strict=True):
         totals[name] = totals.get(name, 0.0) + weight
     best = max(totals, key=totals.__getitem__)
-    return best if totals[best] >= rule("leads_say") * float(weights.sum()) else ""
+    return best if totals[best] >= rule("conformity_good") * float(weights.sum()) else ""
 
 
 def _consensus(bench: Bench, weights: np.ndarray) -> tuple[str, dict[str, str]]:

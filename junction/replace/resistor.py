@@ -303,7 +303,7 @@ def judge_reading(
         p = float(conformity(reading, u, low, high))
         if p >= rule("conformity_good"):
             state, reason = "fine", "resistor_fine_in_circuit" if in_circuit else "resistor_fine"
-        elif p <= rule("conformity_bad") and outside > ONE_SIDED * u:
+        elif p <= 1 - rule("conformity_good") and outside > ONE_SIDED * u:
             state, reason = _bad(times, in_circuit)
             numbers["least"] = say("resistor_least") if in_circuit else ""
         else:

@@ -58,14 +58,14 @@ def interval_of(value: float, draws, unit: str = "") -> tuple[Interval, float]:
     interval : Interval
         2.5 % to 97.5 %, widened to hold `value`: draws of a size near zero all lie above it.
     limit : float
-        At the rule ``grade_confidence``.
+        At the rule ``conformity_good``.
     """
     value = float(value)
     draws = np.asarray(draws, float)
     draws = draws[np.isfinite(draws)]
     if not draws.size:
         return Interval(value, float("nan"), float("nan"), unit), float("nan")
-    low, limit, high = np.quantile(draws, (0.025, rule("grade_confidence"), 0.975)).tolist()
+    low, limit, high = np.quantile(draws, (0.025, rule("conformity_good"), 0.975)).tolist()
     return Interval(value, min(low, value), max(high, value), unit), max(limit, value)
 
 

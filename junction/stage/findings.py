@@ -108,7 +108,7 @@ class _Judgement:
         self.decides = rule("conformity_good")
         self.fine = [q[:, Kind.SOUND] + q[:, Kind.EXCHANGED] for q in self.odds.kinds]
         self.trusted = [bool((fine >= self.decides).all()) for fine in self.fine]
-        self.apart = self.odds.apart >= rule("conformity_bad")
+        self.apart = self.odds.apart >= 1 - self.decides
         dead, count = rule("drops_dead"), sum(r.n for r in rails)
         self.dead = all((r.lost | (r.d < dead * r.wanted * r.re)).all() for r in rails)
         # with one rail measured, a lone drop or a drop lost may hide a current that only a guess of what is

@@ -94,7 +94,7 @@ def judge_sweeps(
     # What decided, or the first thing that keeps a sweep from being decided.
     best = (np.arange(len(table)), w.family)
     sure, kept = rule("conformity_good"), w.kept[best]
-    above_bad, no_knee = kept > rule("conformity_bad"), (m.kind != JUNCTION) & ~ce
+    above_bad, no_knee = kept > 1 - rule("conformity_good"), (m.kind != JUNCTION) & ~ce
     odd = (w.window < sure) & ~ce & above_bad
     cases = [
         ("sweep_good_path", good & ce), ("sweep_good", good),
@@ -201,7 +201,7 @@ def weigh(
     window = in_any_window(inside, ends, own, w.weight) * np.where(seen, conformity(bv, bv_u, *zener), 1.0)
     same = of.device == of.device[w.prior.argmax(axis=1)][:, None]
     elsewhere = (inside * (same & ~own)).max(axis=1, initial=0.0) > 0.5
-    foreign = (inside * own).max(axis=1, initial=0.0) < rule("conformity_bad")
+    foreign = (inside * own).max(axis=1, initial=0.0) < 1 - rule("conformity_good")
     w.other = w.typed & ~m.from_points & foreign & elsewhere & (m.kind == JUNCTION) & ~m.ce
     w.window = np.where(w.other, 0.0, window)
     # Nothing seen: the junction would have shown at ten times the noise; a resistance seen: at its current.

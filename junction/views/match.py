@@ -43,7 +43,7 @@ def _meaning(word: str) -> str:
     """What a grade means, from the rules it is given by."""
     if word == "none":
         return f"cannot be trusted to stay under {percent(rule('grade_c'))}"
-    sure, limit = percent(rule("grade_confidence")), percent(rule(f"grade_{word.lower()}"))
+    sure, limit = percent(rule("conformity_good")), percent(rule(f"grade_{word.lower()}"))
     differ = " that the currents differ by no more than" if word == "A" else " of no more than"
     return f"{sure} sure{differ} {limit}" + (" of their sum" if word == "A" else "")
 
@@ -296,7 +296,7 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
 def _guide(report: MatchReport) -> list[b.Block]:
     blocks: list[b.Block] = [
         b.facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
-        b.text(say("guide_grade", sure=percent(rule("grade_confidence")), worst=percent(rule("grade_c")))),
+        b.text(say("guide_grade", sure=percent(rule("conformity_good")), worst=percent(rule("grade_c")))),
     ]  # fmt: skip
     if report.yardsticks:
         heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")

@@ -261,9 +261,10 @@ def meter_words(m: Meter) -> b.Inline:
 
 
 def _guide(meter: Meter) -> list[b.Block]:
+    good = 100 * rule("conformity_good")
     return [
         b.facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
-        b.text(say("guide_sure", good=100 * rule("conformity_good"), bad=100 * rule("conformity_bad"))),
+        b.text(say("guide_sure", good=good, bad=100 - good)),
         b.text(say("guide_pictures")),
         b.text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
               ". Say --meter-current or --meter-open-voltage if yours differs.")),

@@ -10,7 +10,6 @@ from junction.judge.mixture import (
     VALUE,
     Mixture,
     Predictions,
-    by_label,
     log_normal,
     log_phi,
     log_total,
@@ -48,14 +47,6 @@ def test_sums_and_posterior_are_those_of_scipy_and_safe_where_all_is_excluded():
     np.testing.assert_array_equal(posterior(w, (1, 2), otherwise=0.25)[1], 0.25)
 
 
-def test_weights_of_one_label_add_up():
-    label, w = np.array([0, 0, 3, 4, 4, 4]), np.random.default_rng(2).normal(-900, 5, (6, 2))
-    labels, total = by_label(w, label)
-    np.testing.assert_array_equal(labels, [0, 3, 4])
-    for row, one in zip(total, labels, strict=True):
-        np.testing.assert_allclose(row, special.logsumexp(w[label == one], axis=0), rtol=1e-14, atol=0)
-
-
 def test_numbers_have_the_multivariate_normal_density_and_gaps_say_nothing():
     one = made()
     state = np.array([VALUE, MISSING, VALUE, VALUE])
@@ -86,6 +77,12 @@ def test_evidence_of_mixed_patterns_is_that_of_each_alone():
     value, state = rng.normal(0.6, 0.1, (8, 4)), rng.integers(0, 3, (8, 4))
     whole = one.log_evidence(value, state, 4)
     assert np.all(whole[:, 3] == -np.inf)  # no piece has that label
+    numbers = np.full(4, VALUE)
+    rows, like = one.log_likelihood(value, numbers)
+    together = one.log_evidence(value, np.tile(numbers, (8, 1)), 4)
+    for label in set(one.label[rows]):
+        total = special.logsumexp(like[one.label[rows] == label], axis=0)
+        np.testing.assert_allclose(together[:, label], total, rtol=1e-14, atol=0)
     for k in range(8):
         np.testing.assert_allclose(
             one.log_evidence(value[[k]], state[[k]], 4)[0], whole[k], rtol=1e-12, atol=0

@@ -42,7 +42,7 @@ RULES = {
     "leads_past_visible": (2.0, GOOD),
     "leads_highest_leak": (2e7, OHMS),
     "leads_odd_ohms": (10.0, "B-E=300ohm"),
-    "leads_say": (0.9999, UNKNOWN),
+    "conformity_good": (0.9999, UNKNOWN),
     "leads_list": (0.2, FET),
     "leads_name": (0.2, FET),
     "leads_most_named": (1, "1-2=0.002 2-1=0.002 1-3=0.612 3-1=OL 2-3=0.612 3-2=OL"),
@@ -100,7 +100,7 @@ def changed(table, name, cells, function):
 
 def test_every_rule_moves_an_answer():
     named = {name for name in rules.rules() if name.startswith("leads_")}
-    assert RULES.keys() == named - {"leads_settled"}
+    assert RULES.keys() == named - {"leads_settled"} | {"conformity_good"}
     before = {}
     for name, (value, *case) in RULES.items():
         key = repr(case)

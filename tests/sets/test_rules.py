@@ -50,7 +50,7 @@ def by_options(**options):
 #: Row -> factor on its value, and what shows it.
 CASES = {
     "grade_a": (0.2, matched), "grade_b": (0.55, matched), "grade_c": (0.51, matched),
-    "grade_confidence": (0.5, matched), "match_weight_idle": (0.1, lambda: matched("complementary")),
+    "conformity_good": (0.5, matched), "match_weight_idle": (0.1, lambda: matched("complementary")),
     "match_weight_rails": (5, lambda: matched("complementary")),
     "match_weight_base": (50, lambda: matched("complementary", 1)), "match_apart": (0.01, matched),
     "gain_below_type": (0.3, lambda: weak(8.0, "2N3055", 4.0)), "gain_below_kin": (0.5, lambda: weak(5.0)),
@@ -96,7 +96,7 @@ def test_the_sentences_of_a_grade_follow_its_row(changed):
 
     for name, factor, old, new in (("grade_a", 4, "no more than 5 %", "no more than 20 %"),
                                    ("grade_c", 4, "stay under 20 %", "stay under 80 %"),
-                                   ("grade_confidence", 0.9, "95 % sure", "86 % sure")):  # fmt: skip
+                                   ("conformity_good", 0.9, "95 % sure", "86 % sure")):  # fmt: skip
         assert old in guide() and new in changed(name, factor, guide)
     notes = [note for s in changed("grade_c", 0.6, by_options).sets for note in s.notes]
     assert any("and grade C ends at 12 %" in note for note in notes)

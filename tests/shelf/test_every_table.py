@@ -135,7 +135,6 @@ SHOWN_BY = {
     "sweeps 1 sort": {"open_above": 1.3},
     "sweeps 16 sort": {"conformity_good": 1.3, "leakage_doubling": 1.3, "intake_temp_high": 0.01,
         "fit_temp_u": 1.3, "fit_forward_V": 3, "fit_decisive": 0.01, "fit_least_n": 1.3},
-    "circuit 11 sort": {"conformity_bad": 1.3},
     "stage 6 stage": {"vbe_slope": 1.3, "stage_rth_junction_case": 1.3, "stage_rth_case_sink": 1.3,
         "stage_idle_drop_low": 1.3, "stage_idle_drop_high": 1.3, "stage_peak_device": 1.3, "stage_vce": 1.3,
         "drops_prior_value": 1.3, "drops_prior_open": 1.3, "drops_prior_off": 1.3, "drops_prior_shorted": 1.3,
@@ -249,6 +248,7 @@ def answer(tmp_path):
 
 def test_every_rule_moves_an_answer(answer):
     elsewhere = {*leads.RULES, "leads_settled", *sets.CASES, *show.CASES, *transistor.rows()}
+    elsewhere -= {"conformity_good"}  # one bar moves answers of several rooms
     here = [name for rows in SHOWN_BY.values() for name in rows]
     assert len(here) == len({*here}) and not elsewhere & {*here}
     assert elsewhere | {*here} <= rules().keys()
