@@ -55,11 +55,12 @@ class ReadingCells:
         self.refused: list[Cell] = []
         self.rows = 0
 
-    def refuse(self, cell: Cell, reason: str, *, keep: bool = False) -> None:
-        """Take a cell out of use, or only say what is wrong with it."""
-        cell.reason, cell.order = reason, len(self.refused)
-        cell.value = cell.value if keep else None
-        self.refused.append(cell)
+    def refuse(self, reason: str, *cells: Cell, keep: bool = False) -> None:
+        """Take cells out of use, or only say what is wrong with them."""
+        for cell in cells:
+            cell.reason, cell.order = reason, len(self.refused)
+            cell.value = cell.value if keep else None
+            self.refused.append(cell)
 
     def add(self, table: Table) -> None:
         """Read every row of a wide or long table, split; faulty cells are refused one by one."""
@@ -85,7 +86,7 @@ class ReadingCells:
                     cell = self._read(table, Cell(*place, "reading", value, texts[value.index], placement))
                     if cell.value is None and not cell.reason:
                         cell.placement = ""
-                        self.refuse(cell, "empty cell; a reading was expected")
+                        self.refuse("empty cell; a reading was expected", cell)
                 else:
                     a, b = (shown(texts[c.index].strip()) for c in leads[:2])
                     reason = f"leads {a} and {b}: write two of B, C, E or 1, 2, 3 or A, K"
@@ -96,7 +97,7 @@ class ReadingCells:
                     for c in facts if texts[c.index].strip()}  # fmt: skip
             if "vbe" in said and "polarity" in said and said["polarity"].value == "NPN":
                 if (said["vbe"].value or 0) < 0:
-                    self.refuse(said["vbe"], "negative V_BE on a part marked NPN")
+                    self.refuse("negative V_BE on a part marked NPN", said["vbe"])
 
     def _read(self, table: Table, cell: Cell) -> Cell:
         self.cells.append(cell)
@@ -108,13 +109,13 @@ class ReadingCells:
                 raise UnitError("a collector current of zero; write the current the reading was taken at")
             cell.value = value
         except UnitError as error:
-            self.refuse(cell, str(error))
+            self.refuse(str(error), cell)
         return cell
 
     def _refuse_new(self, cell: Cell, reason: str) -> None:
         """Refuse what is no cell to be read: a row without a reading, leads that are none."""
         self.cells.append(cell)
-        self.refuse(cell, reason)
+        self.refuse(reason, cell)
 
     def parts(self, aside: list[SetAside]) -> list[PartReadings]:
         """One record per part, in order of first appearance; what cannot be used goes to `aside`."""
@@ -139,8 +140,8 @@ class ReadingCells:
         kept = max(namings, key=names.count)
         for cell, name in zip(placed, names, strict=True):
             if name != kept:
-                reason = f"leads of part {part} are named {name} here and {kept} elsewhere; use one naming"
-                self.refuse(cell, reason)
+                where = f"named {name} here and {kept} elsewhere"
+                self.refuse(f"leads of part {part} are {where}; use one naming", cell)
         readings = self._agreeing(part, cells)
         kind, polarity = (self._agreed(part, _live(cells, name), name) for name in ("type", "polarity"))
         spots = self._spots(part, cells)
@@ -160,7 +161,7 @@ class ReadingCells:
         in_circuit = _live(cells, "in_circuit")
         if len({c.value for c in in_circuit}) > 1:
             reason = f"part {part} is in circuit in one row and not in another; it counts as in circuit"
-            self.refuse(in_circuit[-1], reason, keep=True)
+            self.refuse(reason, in_circuit[-1], keep=True)
         lost = sorted((c for c in cells if c.placement and c.reason), key=lambda c: (c.row, c.order))
         used = {r.placement for r in readings}
         return PartReadings(
@@ -178,9 +179,8 @@ class ReadingCells:
         kept = []
         for (placement, _), same in found.items():
             settled = [c for c in same if not c.value.settling] or same
-            for cell in same if len(settled) < len(same) else ():
-                if cell.value.settling:
-                    self.refuse(cell, "marked as settling; the settled reading of the same placement is used")
+            falling = [c for c in same if c not in settled]
+            self.refuse("marked as settling; the settled reading of the same placement is used", *falling)
             if all(_agree(settled[0], cell) for cell in settled[1:]):
                 kept.append(settled[0].value)
                 continue
@@ -189,9 +189,8 @@ class ReadingCells:
                 f"{clip(c.text)} (line {c.line}{f' of {PurePath(c.file).name}' if several else ''})"
                 for c in settled[:4]
             )
-            for cell in settled:
-                reason = f"part {part} has {placement} with different values: {given}"
-                self.refuse(cell, f"{reason}; none is used, measure again")
+            reason = f"part {part} has {placement} with different values: {given}"
+            self.refuse(f"{reason}; none is used, measure again", *settled)
         return kept
 
     def _agreed(self, part: str, cells: list[Cell], name: str, then: str = "; none is used") -> object:
@@ -202,8 +201,7 @@ class ReadingCells:
         if len(values) < 2:
             return next(iter(values.values()), None)
         given = ", ".join(clip(str(value)) for value in list(values.values())[:4])
-        for c in cells:
-            self.refuse(c, f"part {part} has more than one {_WORD.get(name, name)}: {given}{then}")
+        self.refuse(f"part {part} has more than one {_WORD.get(name, name)}: {given}{then}", *cells)
         return None
 
     def _spots(self, part: str, cells: list[Cell]) -> list[Spot]:
@@ -227,11 +225,12 @@ class ReadingCells:
         for ic, temp, told in found.values():
             value = dict.fromkeys(told, nan)
             for name, same in told.items():
-                if len(values := {abs(c.value) for c in same}) == 1:
-                    value[name] = values.pop()
-                for c in same if values else ():
+                values = {abs(c.value) for c in same}
+                if len(values) > 1:
                     what = f"different {_WORD[name]} at one current and temperature"
-                    self.refuse(c, f"part {part} has {what}; none is used, measure again")
+                    self.refuse(f"part {part} has {what}; none is used, measure again", *same)
+                elif values:
+                    value[name] = values.pop()
             if isfinite(value["vbe"]) or isfinite(value["hfe"]):
                 kept.append(Spot(ic, value["vbe"], value["hfe"], temp))
         return kept
