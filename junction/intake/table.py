@@ -9,10 +9,15 @@ goes to the set-aside list with its line.
 from __future__ import annotations
 
 import csv
+import glob
 import io
+import os
 import re
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -22,6 +27,10 @@ from junction.base.units import shown
 from junction.intake.cells import FORMS, Column, parse_heading, recognise, visible, why_no_table
 
 SEPARATORS = (",", ";", "\t")
+STDIN_NAME = "standard input"
+TABLE_ENDINGS = (".csv", ".tsv", ".txt")
+#: Found in a folder, these are said to be unusable rather than passed over.
+SPREADSHEET_ENDINGS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 MOST_COLUMNS = 200
 #: A quoted cell may run over this many lines.
 MOST_CELL_LINES = 20
@@ -96,6 +105,61 @@ def clip(text: str) -> str:
     return text if len(text) <= _CLIP else text[: _CLIP - 1] + "…"
 
 
+# --- files ----------------------------------------------------------------------------------------------
+
+
+def files(paths: Sequence[str | Path], stdin: BinaryIO | None) -> Iterator[tuple]:
+    """Name, function that opens a table, and content of every file, folder, pattern and ``-``, each once."""
+    done: set[str] = set()
+    for path in map(str, paths):
+        for found, named in [("-", True)] if path == "-" else _expand(path):
+            real = "-" if path == "-" else os.path.realpath(found)
+            if real in done:
+                continue
+            done.add(real)
+            if path == "-":
+                yield STDIN_NAME, open_text, (stdin or sys.stdin.buffer).read()
+                continue
+            name = visible(found)  # a file name may hold anything, and goes into messages and pages
+            if found.lower().endswith(SPREADSHEET_ENDINGS) and not named:
+                yield name, _refuse, "a spreadsheet file, not CSV text; open it and save it as CSV"
+                continue
+            try:
+                yield name, open_text, Path(found).read_bytes()
+            except OSError as error:
+                reason = f"cannot be read: {error.strerror or error}"
+                if named:
+                    raise InputError(reason, name) from error
+                yield name, _refuse, reason
+
+
+def _refuse(name: str, reason: str) -> Table:
+    raise UnusableTable(reason, name)
+
+
+def _expand(path: str) -> list[tuple[str, bool]]:
+    """Files a path stands for, each with whether it was named itself."""
+    if os.path.isdir(path):
+        try:
+            names = sorted(os.listdir(path))
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", visible(path)) from error
+        ends = TABLE_ENDINGS + SPREADSHEET_ENDINGS
+        names = [n for n in names if n.lower().endswith(ends) and not n.startswith((".", "~$"))]
+        files = [f for n in names if os.path.isfile(f := os.path.join(path, n))]
+        if not files:
+            raise InputError(f"a folder without {', '.join(TABLE_ENDINGS)} files", visible(path))
+        return [(f, False) for f in files]
+    if os.path.exists(path) or not glob.has_magic(path):
+        if not os.path.exists(path):
+            raise InputError("no such file or folder", visible(path))
+        return [(path, True)]
+    files = sorted(f for f in glob.glob(path, recursive=True) if os.path.isfile(f))
+    if not files:
+        raise InputError("no file fits this pattern", visible(path))
+    return [(f, False) for f in files]
+
+
 # --- headings --------------------------------------------------------------------------------------------
 
 
@@ -121,7 +185,7 @@ def _table_of(name: str, headings: Sequence[str], at: int | None, rows: Callable
     return Table(name, columns, form, **body)
 
 
-def unused_columns(table: Table) -> Iterator[tuple[Column, str]]:
+def unused(table: Table) -> Iterator[tuple[Column, str]]:
     """Columns that cannot be used, each with its reason; one without heading only if it holds something."""
     used = {"part", *" ".join(FORMS[table.form][:2]).split()}
     head = table.text[table.offset : table.offset + 20_000].decode(errors="ignore").split("\n")[:200]

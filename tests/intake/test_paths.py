@@ -8,8 +8,9 @@ import sys
 import pytest
 
 from junction.base.errors import InputError
-from junction.intake import read
-from junction.intake.read import STDIN_NAME, NothingUsable, read_paths
+from junction.intake import table
+from junction.intake.read import NothingUsable, read_paths
+from junction.intake.table import STDIN_NAME
 from tests.intake.helpers import read_texts
 
 ONE, TWO = "part,B-E\nQ1,0.6\n", "part,A-K\nD1,0.58\n"
@@ -95,7 +96,7 @@ def test_a_file_that_cannot_be_read(folder, monkeypatch):
                 raise PermissionError(13, "Permission denied")
             return super().read_bytes()
 
-    monkeypatch.setattr(read, "Path", Locked)  # the tests may run as root, whom no permission stops
+    monkeypatch.setattr(table, "Path", Locked)  # the tests may run as root, whom no permission stops
     with pytest.raises(InputError, match="b.csv: cannot be read: Permission denied"):
         read_paths([folder / "b.csv"])
     bag = read_paths([folder])  # found in a folder, it does not stop the others
