@@ -24,11 +24,8 @@ class InputError(JunctionError, ValueError):
 
     def __init__(self, reason: str, file: str = "", row: int | None = None, column: str = "") -> None:
         self.reason, self.file, self.row, self.column = reason, file, row, column
-        place = file
-        if row is not None:
-            place += f", line {row}" if place else f"line {row}"
-        if column:
-            place += f", column {column!r}" if place else f"column {column!r}"
+        said = (file, "" if row is None else f"line {row}", column and f"column {column!r}")
+        place = ", ".join(filter(None, said))
         super().__init__(f"{place}: {reason}" if place else reason)
 
     def __reduce__(self):

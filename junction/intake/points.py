@@ -386,7 +386,8 @@ def _steep_below_zero(sweeps: SweepTable) -> np.ndarray:
         v_mean, i_mean = (t / np.maximum(count, 1) for t in total)
         below = np.maximum(i_mean[:, :-1], 1e-6 * peak)  # noise may leave nothing, or less
         above, there = i_mean[:, 1:], (count[:, :-1] > 0) & (count[:, 1:] > 0)
-        there &= (above > 0.1 * peak) & (above > rule("intake_pnp_ratio") * below) & (v_mean[:, :-1] > 0)
+        there &= (above > rule("intake_pnp_peak") * peak) & (v_mean[:, :-1] > 0)
+        there &= above > rule("intake_pnp_ratio") * below
         ratio = np.divide(above, below, out=np.ones_like(above), where=there)
         run = np.divide(v_mean[:, 1:], v_mean[:, :-1], out=np.full_like(above, 2.0), where=there)
         steep |= (there & (np.log(ratio) > rule("intake_pnp_steepness") * np.log(run))).any(axis=1)

@@ -187,7 +187,7 @@ SHOWN_BY = {
     "sweeps 18 fit": {"fit_temp_unknown_u": 1.3, "fit_guess_u_V": 1.3, "fit_guess_u_ratio": 1.3,
         "fit_poor_found": 0.01},
     "over-range mark": {"fit_over_range": 1.3},
-    "PNP": {"fit_least_u_A": 1.3},
+    "PNP": {"fit_least_u_A": 1.3, "intake_pnp_peak": 100},
     "megohm": {"fit_least_u_ratio": 1.3},
     "sweeps 28 sort": {"fit_limit_flat": 100, "fit_limit_expected": 100, "sweep_near_current": 100},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
