@@ -183,16 +183,13 @@ class _Relaxation:
         bound = float(dual[: self.n].sum() + self.m * dual[self.n] + price.sum())
         if self.idle:
             bound += float(np.minimum(-dual[: self.n] - own, 0.0).sum())
-        return out.x[: self.active.size], reduced, bound - self._shortfall(reduced)
-
-    def _shortfall(self, reduced) -> float:
-        """What a bound loses where reduced costs are still negative: the smaller of two valid lowerings."""
         negative = np.flatnonzero(reduced < 0)
-        if not negative.size:
-            return 0.0
-        lowered = np.zeros(self.n)  # lower the price of each such column's first part until it is zero
-        np.maximum.at(lowered, self.members[negative, 0], -reduced[negative])
-        return min(float(lowered.sum()), -self.m * float(reduced.min()))
+        if negative.size:
+            # what a bound loses where reduced costs are still negative: the smaller of two valid lowerings
+            lowered = np.zeros(self.n)  # the price of each such column's first part, until it is zero
+            np.maximum.at(lowered, self.members[negative, 0], -reduced[negative])
+            bound -= min(float(lowered.sum()), -self.m * float(reduced.min()))
+        return out.x[: self.active.size], reduced, bound
 
     def branch(self, columns, seconds: float):
         """Branch and bound on some of the columns: chosen ones (or None) and the bound for these columns."""

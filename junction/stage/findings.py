@@ -75,7 +75,11 @@ def diagnose_drops(
     for at in range(0, count, n):
         which = slice(at, at + n)
         own = None if devices is None else devices.take(np.arange(count)[which])
-        u_vbe = _u_vbe(stage, drawn, which)
+        u_vbe = np.full(n, rule("drops_vbe_spread"))  # of each part beside the others of its rail
+        if drawn is not None:
+            few, p = drawn.take(np.arange(count)[which]), stage.idle
+            v = drive_point(few, np.log(p.total_A / n), p.vce_V, p.temp_C).vbe_V
+            u_vbe = v.std(axis=0) if n == 1 else spread_apart(v)
         rails.append(Rail(stage.idle, drops_V[which], re[which], own, u_vbe, (fraction, floor), tolerance))
         tags = [f" ({part})" for part in parts[which]] or [""] * n
         side = "" if count == n else _SIDES[at // n] + ", "
@@ -88,16 +92,6 @@ def diagnose_drops(
     if devices is None:
         assumed.append(say("drops_unmatched", spread=1000 * rule("drops_vbe_spread")))
     return _Judgement(stage, rails, names).report(tuple(assumed))
-
-
-def _u_vbe(stage: Stage, drawn: Devices | None, which: slice) -> np.ndarray:
-    """Standard uncertainty of each part's V_BE beside the others of its rail [V]."""
-    n, p = stage.parallel, stage.idle
-    if drawn is None:
-        return np.full(n, rule("drops_vbe_spread"))
-    few = drawn.take(np.arange(which.start, which.stop))
-    v = drive_point(few, np.log(p.total_A / n), p.vce_V, p.temp_C).vbe_V
-    return v.std(axis=0) if n == 1 else spread_apart(v)
 
 
 class _Judgement:

@@ -13,7 +13,6 @@ from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
 from junction.views.sort import set_aside_section
-from junction.views.stage import resistors
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -68,6 +67,14 @@ def gap_words(report: MatchReport) -> str:
 
 def _alarms(report: MatchReport) -> tuple[str, ...]:
     return (*report.warnings, *report.refused, *report.stage.findings)
+
+
+def resistors(values: tuple[float, ...]) -> b.Inline:
+    """Resistors as given: one, none, or one a position."""
+    if not any(values):
+        return "none"
+    first, *rest = (nominal(v, "ohm") for v in values)
+    return (first, *(x for one in rest for x in (" / ", one)))
 
 
 def stage_words(stage: Stage) -> b.Inline:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import isfinite
 
-from junction.base.number import nominal, quantity
+from junction.base.number import quantity
 from junction.base.records import Interval
 from junction.judge.sentences import say
 from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
+from junction.views.match import resistors
 from junction.views.sort import set_aside_section
 
 OVERALL = {
@@ -43,14 +44,6 @@ def facts(stage: Stage) -> list[tuple[str, float, str]]:
         ("heat sink of one channel, at most", stage.sink_needed_K_per_W, "K/W"),
     ]
     return [row for row in rows if isfinite(row[1])]
-
-
-def resistors(values: tuple[float, ...]) -> b.Inline:
-    """Resistors as given: one, none, or one a position."""
-    if not any(values):
-        return "none"
-    first, *rest = (nominal(v, "ohm") for v in values)
-    return (first, *(x for one in rest for x in (" / ", one)))
 
 
 def drop_words(stage: Stage) -> str:
