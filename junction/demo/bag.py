@@ -13,7 +13,7 @@ digit.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -46,13 +46,17 @@ Element = tuple[str, tuple[int, ...], tuple[float, ...]]
 
 @dataclass(frozen=True)
 class BenchPart:
-    """A part between the leads of a meter: leads are nodes 0, 1, 2 (B, C, E; a diode is 0 = A, 1 = K)."""
+    """A part between the leads of a meter: leads are nodes 0, 1, 2 (B, C, E; a diode is 0 = A, 1 = K).
+
+    Node 3 is the inner base of a Darlington.
+    """
 
     tag: str
+    type: str
     elements: tuple[Element, ...]
-    nodes: int = 3
+    note: str = ""
     pnp: bool = False
-    columns: dict[str, str] = field(default_factory=dict)
+    nodes: int = 3
 
 
 def conductance(p: int, q: int, ohm: float) -> Element:
@@ -65,17 +69,9 @@ def transistor(is_A: float, bf: float = 150.0, br: float = 4.0, nodes: Sequence[
     return "transistor", tuple(nodes), (is_A, bf, br)
 
 
-def diode(is_A: float, n: float, nodes: Sequence[int] = (0, 1), temp_C: float = 25.0) -> Element:
-    """Junction from anode to cathode node."""
-    return "diode", tuple(nodes), (is_A, n * float(thermal_voltage(temp_C)))
-
-
-def darlington(is_driver_A: float, is_output_A: float, r1_ohm: float, r2_ohm: float) -> tuple[Element, ...]:
-    """Two transistors with their built-in base-emitter resistors; node 3 is inside."""
-    return (
-        transistor(is_driver_A, 80, 3, (0, 1, 3)), transistor(is_output_A, 60, 2, (3, 1, 2)),
-        conductance(0, 3, r1_ohm), conductance(3, 2, r2_ohm),
-    )  # fmt: skip
+def diode(is_A: float, n: float) -> Element:
+    """Junction from node 0 to node 1."""
+    return "diode", (0, 1), (is_A, n * float(thermal_voltage(25.0)))
 
 
 def diode_mode(part: BenchPart, red: int, black: int, rng: np.random.Generator) -> str:
@@ -154,55 +150,36 @@ def gummel(
 # --- the story ------------------------------------------------------------------------------------------
 
 
-def transistor_parts() -> tuple[BenchPart, ...]:
-    """Transistors of the bag, by lead letter."""
-
-    def part(tag, type_, elements, *, pnp=False, nodes=3, note=""):
-        return BenchPart(tag, tuple(elements), nodes, pnp, {"type": type_, "temp_C": "22", "note": note})
-
-    lost = diode(SMALL, 1.0, (0, 1))  # base-collector junction of a transistor whose emitter is gone
-    return (
-        part("Q01", "BC547B", [transistor(SMALL)], note="microphone stage"),
-        part("Q02", "BC547B", [transistor(SMALL), conductance(0, 1, 1200.0)],
-             note="microphone stage; noisy"),
-        part("Q03", "BC557B", [transistor(SMALL)], pnp=True, note="microphone stage"),
-        part("Q04", "AC128", [transistor(GERMANIUM, 80, 8)], pnp=True, note="line input; the oldest"),
-        part("Q05", "BD139", [transistor(DRIVER, 90)], note="driver; live channel"),
-        part("Q06", "BD140", [diode(DRIVER, 1.0, (0, 1))], pnp=True, note="driver; silent channel"),
-        part("Q07", "2N3055", [transistor(OUTPUT, 50), conductance(1, 2, SHORT_OHM)],
-             note="output; silent channel"),
-        part("Q08", "MJ2955", [transistor(OUTPUT, 50), conductance(0, 1, SHORT_OHM)], pnp=True,
-             note="output; silent channel"),
-        part("Q09", "2N3055", [transistor(OUTPUT, 50)], note="output; live channel"),
-        part("Q10", "MJ2955", [transistor(OUTPUT, 60)], pnp=True, note="output; live channel"),
-        part("Q11", "TIP122", darlington(DRIVER, OUTPUT, 7000.0, 70.0), nodes=4, note="relay driver"),
-        part("Q12", "BC547B", [lost], note="tone stage"),
-    )  # fmt: skip
-
-
-def diode_parts() -> tuple[BenchPart, ...]:
-    """Diodes of the bag."""
-
-    def part(tag, type_, *elements):
-        return BenchPart(tag, elements, 3, False, {"type": type_})
-
-    return (
-        part("D01", "1N5404", diode(2e-9, 1.75)),
-        part("D02", "1N5404", diode(2e-9, 1.75), conductance(0, 1, SHORT_OHM)),
-        part("D03", "1N5404", diode(2e-9, 1.75), conductance(0, 1, 330.0)),
-        part("D04", "1N4148", diode(2.5e-9, 1.8)),
-        part("D05", "1N5819", diode(8e-7, 1.05)),
-        part("D06", "1N4007", diode(1e-30, 1.8)),
-    )
-
-
-def unmarked_parts() -> tuple[BenchPart, ...]:
-    """Parts whose type is worn off, read by lead number."""
-    return (
-        BenchPart("U01", (transistor(SMALL, 200, 5, (1, 2, 0)),), 3, False, {"note": "type worn off"}),
-        BenchPart("U02", (transistor(DRIVER, 90, 5, (2, 1, 0)),), 3, True, {"note": "type worn off"}),
-    )
-
+TRANSISTORS = (
+    BenchPart("Q01", "BC547B", (transistor(SMALL),), "microphone stage"),
+    BenchPart("Q02", "BC547B", (transistor(SMALL), conductance(0, 1, 1200.0)), "microphone stage; noisy"),
+    BenchPart("Q03", "BC557B", (transistor(SMALL),), "microphone stage", pnp=True),
+    BenchPart("Q04", "AC128", (transistor(GERMANIUM, 80, 8),), "line input; the oldest", pnp=True),
+    BenchPart("Q05", "BD139", (transistor(DRIVER, 90),), "driver; live channel"),
+    BenchPart("Q06", "BD140", (diode(DRIVER, 1.0),), "driver; silent channel", pnp=True),
+    BenchPart("Q07", "2N3055", (transistor(OUTPUT, 50), conductance(1, 2, SHORT_OHM)),
+              "output; silent channel"),
+    BenchPart("Q08", "MJ2955", (transistor(OUTPUT, 50), conductance(0, 1, SHORT_OHM)),
+              "output; silent channel", pnp=True),
+    BenchPart("Q09", "2N3055", (transistor(OUTPUT, 50),), "output; live channel"),
+    BenchPart("Q10", "MJ2955", (transistor(OUTPUT, 60),), "output; live channel", pnp=True),
+    BenchPart("Q11", "TIP122",
+              (transistor(DRIVER, 80, 3, (0, 1, 3)), transistor(OUTPUT, 60, 2, (3, 1, 2)),
+               conductance(0, 3, 7000.0), conductance(3, 2, 70.0)), "relay driver", nodes=4),
+    BenchPart("Q12", "BC547B", (diode(SMALL, 1.0),), "tone stage"),  # its emitter is gone, as that of Q06
+)  # fmt: skip
+DIODES = (
+    BenchPart("D01", "1N5404", (diode(2e-9, 1.75),)),
+    BenchPart("D02", "1N5404", (diode(2e-9, 1.75), conductance(0, 1, SHORT_OHM))),
+    BenchPart("D03", "1N5404", (diode(2e-9, 1.75), conductance(0, 1, 330.0))),
+    BenchPart("D04", "1N4148", (diode(2.5e-9, 1.8),)),
+    BenchPart("D05", "1N5819", (diode(8e-7, 1.05),)),
+    BenchPart("D06", "1N4007", (diode(1e-30, 1.8),)),
+)
+UNMARKED = (  # read by lead number
+    BenchPart("U01", "", (transistor(SMALL, 200, 5, (1, 2, 0)),), "type worn off"),
+    BenchPart("U02", "", (transistor(DRIVER, 90, 5, (2, 1, 0)),), "type worn off", pnp=True),
+)
 
 #: part, junction, type, temperature [degC] or None, junction.  Q09 reads healthy on the meter.
 SWEPT: tuple[tuple[str, str, str, float | None, SweptJunction], ...] = (
@@ -230,17 +207,13 @@ def _table(headings: tuple[str, ...], rows: list[tuple[str, ...]], *notes: str) 
     return "\n".join(lines) + "\n"
 
 
-def _wide(parts, leads: str, placements, rng: np.random.Generator, before=(), after=()):
-    """Rows of readings: part, some of its columns, what the meter shows at each placement, other columns."""
-    rows: list[tuple[str, ...]] = []
-    for part in parts:
-        cells = [diode_mode(part, leads.index(p[0]), leads.index(p[2]), rng) for p in placements]
-        rows.append((part.tag, *(part.columns[c] for c in before), *cells, *(part.columns[c] for c in after)))
-    return rows
+def _cells(part: BenchPart, leads: str, placements: Sequence[str], rng: np.random.Generator) -> list[str]:
+    """What the meter shows at each placement."""
+    return [diode_mode(part, leads.index(p[0]), leads.index(p[2]), rng) for p in placements]
 
 
 def _wide_readings(rng: np.random.Generator) -> str:
-    rows = _wide(transistor_parts(), "BCE", _WIDE, rng, ("type",), ("temp_C", "note"))
+    rows = [(p.tag, p.type, *_cells(p, "BCE", _WIDE, rng), "22", p.note) for p in TRANSISTORS]
     # Slips of the pen, as every bench book has them: they must come back with a reason, not vanish.
     rows.append(("Q13", "BC547B", "0.6S2", "OL", "0.648", "OL", "OL", "OL", "22", "tone stage"))
     rows.append(("Q14", "BC547B", "655", "OL", "0.652", "OL", "OL", "OL", "22", "tone stage"))
@@ -250,9 +223,9 @@ def _wide_readings(rng: np.random.Generator) -> str:
 
 def _long_readings(rng: np.random.Generator) -> str:
     rows = []
-    for tag, type_, *cells in _wide(diode_parts(), "AK", ("A-K", "K-A"), rng, ("type",)):
-        for (red, black), value in zip(("AK", "KA"), cells, strict=True):
-            rows.append((tag, type_, red, black, value if value == "OL" else f"{value} V"))
+    for p in DIODES:
+        for leads, value in zip(("AK", "KA"), _cells(p, "AK", ("A-K", "K-A"), rng), strict=True):
+            rows.append((p.tag, p.type, *leads, value if value == "OL" else f"{value} V"))
     rows.append(("D07", "1N4148", "A", "K", "612 mA"))
     headings = ("part", "type", "red", "black", "value")
     return _table(headings, rows, "Multimeter in diode mode, one reading a row.")
@@ -260,7 +233,7 @@ def _long_readings(rng: np.random.Generator) -> str:
 
 def _number_readings(rng: np.random.Generator) -> str:
     placements = ("1-2", "1-3", "2-1", "2-3", "3-1", "3-2")
-    rows = _wide(unmarked_parts(), "123", placements, rng, after=("note",))
+    rows = [(p.tag, *_cells(p, "123", placements, rng), p.note) for p in UNMARKED]
     headings = ("part", *placements, "note")
     return _table(headings, rows, "Unmarked parts: leads numbered as they lie on the bench.")
 

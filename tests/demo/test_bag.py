@@ -5,7 +5,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from junction.demo.bag import SweptJunction, demo_files, diode_parts, sweep, transistor_parts
+from junction.demo.bag import DIODES, TRANSISTORS, SweptJunction, demo_files, sweep
 from junction.fit.sweeps import fit_sweeps
 from junction.judge.results import VERDICTS
 from junction.physics.junction import current
@@ -63,7 +63,7 @@ def test_it_holds_every_form_and_kind(bag):
 
 
 def test_marked_types_are_on_the_shelf(bag):
-    types = {p.columns["type"] for p in (*transistor_parts(), *diode_parts())} | set(bag.sweeps.type)
+    types = {p.type for p in (*TRANSISTORS, *DIODES)} | set(bag.sweeps.type)
     types |= set(bag.curves.type)
     for name in types - {""}:
         assert find_type(name) is not None, name
