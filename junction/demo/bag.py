@@ -82,10 +82,9 @@ def diode_mode(part: BenchPart, red: int, black: int, rng: np.random.Generator) 
     network = Network(float(thermal_voltage(22.0)), part.nodes)
     for kind, nodes, values in part.elements:
         getattr(network, kind)(*nodes, *(np.array([float(x)]) for x in values))
-    resistive = meter.source_kind == "resistance"
     shown_V = network.read(
         np.array([red]), np.array([black]), open_V=meter.open_voltage_V, current_A=meter.test_current_A,
-        resistance_ohm=meter.resistance_ohm if resistive else 0.0,
+        resistance_ohm=meter.resistance_ohm if meter.source_kind == "resistance" else 0.0,
     )[0]  # fmt: skip
     v = float(shown_V[0]) * (1 + rng.normal(0, METER_GAIN))
     if v > meter.over_range_V:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import isfinite, isinf, isnan, log, nan
 from types import SimpleNamespace
 
@@ -296,9 +297,12 @@ def _between(readings: Sequence[Reading], one: str, other: str) -> SimpleNamespa
     unread = [name for name in names if name not in {r.placement for r in read}]
     volts = sorted((r for r in read if r.kind == "volt"), key=lambda r: r.value)
     conducts = [r for r in read if r.kind != "over" and not isinf(r.value)]
+    short = rule("short_below")
+    short_V = short * rule("leads_drop_current")
+    low = {r.placement for r in conducts if (r.value < short if r.kind == "ohm" else abs(r.value) <= short_V)}
     return SimpleNamespace(
         read=read, seen=seen, unread=unread, volts=volts, conducts=conducts,
-        silent=not unread and not conducts,
+        silent=not unread and not conducts, short=len(low) == 2,
         # one way a voltage that a junction drops, and nothing but over-range the other way (if it was read)
         junction=len(volts) == 1 == len(conducts) and volts[0].value >= rule("leads_junction_drop"),
     )  # fmt: skip
@@ -336,24 +340,17 @@ def evidence(weighed: Weighed) -> list[Finding]:
             drops = listed([f"{pair.volts[0].placement} {value_words(pair.volts[0])}" for pair in pairs])
             material = top.kind.material
             told.append(Finding("", "leads_sound_pair", numbers={"drops": drops, "material": material}))
-    limit_V = rule("short_below") * rule("leads_drop_current")
-    low = {
-        r.placement
-        for r in readings
-        if (r.kind == "volt" and abs(r.value) <= limit_V)
-        or (r.kind == "ohm" and r.value < rule("short_below"))
-    }
-    shorted = [name for name in sorted(low) if name[::-1] in low and name[0] < name[2]]
-    if not named and len(shorted) >= 3:
+    pairs = [] if named else [(_between(readings, *pair), pair) for pair in combinations("123", 2)]
+    shorted = [(pair.seen, *leads) for pair, leads in pairs if pair.short]
+    if len(shorted) == 3:
         told.append(Finding("", "leads_all_shorted"))
-    elif not named and shorted:
-        one, other = shorted[0].split("-")
-        seen = _between(readings, one, other).seen
+    elif shorted:
+        seen, one, other = shorted[0]
         told.append(Finding("", "leads_pair_shorted", numbers={"seen": seen, "one": one, "other": other}))
     bad = dict(f.split() for f in top.faults)
     sound = []
     for path in sorted(weighed.paths, key=lambda p: p not in bad):
-        if not named and bad.get(path) == "shorted" and shorted:
+        if shorted and bad.get(path) == "shorted":
             continue
         finding = _of_path(path, bad.get(path, "good"), weighed, lead)
         if finding.reason:
