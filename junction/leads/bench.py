@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations, permutations, product
 from math import log
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -42,6 +43,8 @@ from junction.shelf.rules import rule
 
 Types = Callable[[str], PartType | None]
 
+#: The kind of a part that no hypothesis explains.
+_NOTHING = SimpleNamespace(name="", device="unknown", material="", reads_as="", transistor=False)
 #: Lead names of a part, and whether they claim the roles.
 LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
@@ -195,7 +198,7 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
 class Bench:
     """A meter's predictions for one kind of lead names, and the ways to turn them onto a part.
 
-    There are H hypotheses and, last in arrays over them, the case that none fits; A arrangements.
+    There are H hypotheses and, last, the case that none fits; A arrangements.
     """
 
     meter: Meter
@@ -236,15 +239,14 @@ class Bench:
         share = np.exp(m.log_weight)
         table = np.maximum(np.diff(below, axis=2), 0.0) * share[:, None, None]
         starts = np.flatnonzero(np.diff(m.label, prepend=-1))
-        out = np.zeros((len(self.hypotheses), *table.shape[1:]))
+        out = np.zeros((len(self.hypotheses) - 1, *table.shape[1:]))
         summed = np.add.reduceat(table, starts, axis=0)
         out[m.label[starts]] = summed / np.add.reduceat(share, starts)[:, None, None]
         return out
 
     def lead_of(self, arrangement: int) -> dict[str, str]:
         """Lead that plays each role in an arrangement."""
-        found = dict(zip(self.roles[arrangement], self.leads, strict=False))
-        return found if len(self.leads) == 3 else {"A": found["B"], "K": found["E"]}
+        return dict(zip(self.roles[arrangement], self.leads, strict=True))
 
 
 def lead_set(readings: Sequence[Reading]) -> str:
@@ -301,14 +303,14 @@ def bench_for(
         tiles = predict(tiles, meter, ohms=ohms)
     ceiling = np.array([over_range_V(meter)] * 6 + [log(rule("leads_ohms_over"))] * 6)
     used = ("hypothesis", "log_weight", "mean", "factor", "noise")
+    hypotheses = (*hypotheses, (_NOTHING, ("odd",), np.full(4, 0.25)))
     groups: dict[tuple, int] = {}
     group = [
         groups.setdefault((() if q[0] == 1 else faults, kind.device, kind.material), len(groups))
         for kind, faults, q in hypotheses
     ]
-    group.append(groups.setdefault((("odd",), "unknown", ""), len(groups)))
     paths = np.full((len(group), 3, 4), 0.25)
-    for at, (_, faults, quality) in zip(paths, hypotheses, strict=False):
+    for at, (_, faults, quality) in zip(paths, hypotheses[:-1], strict=False):
         at[:] = [1.0, 0.0, 0.0, 0.0]
         for path, word in (fault.split() for fault in faults):
             if quality[0] == 0.5:  # between the limits of families
@@ -318,7 +320,7 @@ def bench_for(
     return Bench(
         meter, leads, named, ohms, hypotheses, Predictions(*(tiles[name] for name in used), ceiling),
         tiles["theta"][:, PATH_COLUMNS], tiles["sd"][:, PATH_COLUMNS],
-        np.array([*(q for *_, q in hypotheses), [0.25] * 4]), paths, np.array(group), tuple(groups),
+        np.array([q for *_, q in hypotheses]), paths, np.array(group), tuple(groups),
         *arrangements(leads, named=named),
     )  # fmt: skip
 
@@ -342,7 +344,7 @@ def arrangements(leads: Sequence[str], *, named: bool):
     wrong = prior("mislabelled")
     if len(leads) == 2:  # placements 2 to 5 do not exist
         order = np.array([[0, 1, 2, 3, 4, 5], [1, 0, 2, 3, 4, 5]])
-        return (("B", "E"), ("E", "B")), ("NPN", "NPN"), order, np.log([1 - wrong, wrong])
+        return (("A", "K"), ("K", "A")), ("NPN", "NPN"), order, np.log([1 - wrong, wrong])
     at = {f"{a}-{b}": k for k, (a, b) in enumerate(permutations(leads, 2))}
     roles, polarity = zip(*product(permutations("BCE"), ("NPN", "PNP")), strict=True)
     order, share = [], []

@@ -28,8 +28,6 @@ from junction.shelf.rules import rule
 
 #: Parts that are weighed at once.
 _CHUNK = 200
-#: The kind of a part that nothing explains.
-_NOTHING = SimpleNamespace(name="", device="unknown", material="", reads_as="")
 
 
 @dataclass(frozen=True)
@@ -84,7 +82,7 @@ def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None
         chunk = slice(first, first + _CHUNK)
         turned_value, turned_state = (x[chunk][:, order].reshape(-1, 12) for x in (value, state))
         evidence = np.full((len(turned_value), len(bench.group)), log(prior("odd")))
-        evidence[:, :-1] = bench.predictions.log_evidence(turned_value, turned_state, len(bench.hypotheses))
+        evidence[:, :-1] = bench.predictions.log_evidence(turned_value, turned_state, len(bench.group) - 1)
         # where nothing explains the readings: any value, any mark
         wide = np.array([log(bench.predictions.ceiling[0])] * 6 + [log(rule("leads_odd_ohms"))] * 6)
         evidence[:, -1] -= (turned_state == VALUE) @ wide + log(2) * (turned_state == OVER).sum(axis=1)
@@ -116,13 +114,11 @@ def _marginals(
         members = np.flatnonzero(bench.group == group)
         cells = p[:, members]
         a, h = (int(k) for k in np.unravel_index(int(cells.argmax()), cells.shape))
-        kind, likeliest, agreed = _NOTHING, -1, ("", {})
-        if group != bench.group[-1]:
-            likeliest, agreed = int(members[h]), _consensus(bench, cells.sum(axis=1))
-            kind = bench.hypotheses[likeliest][0]
+        likeliest = -1 if group == bench.group[-1] else int(members[h])
+        kind, agreed = bench.hypotheses[likeliest][0], _consensus(bench, cells.sum(axis=1))
         found.append(Explanation(faults[group], kind, *agreed, float(cells.sum()), likeliest, a))
     same = [weight for weight, f in zip(by_group.tolist(), faults, strict=True) if f == found[0].faults]
-    bipolar = p[:, [*(kind.transistor for kind, *_ in bench.hypotheses), False]]
+    bipolar = p[:, [kind.transistor for kind, *_ in bench.hypotheses]]
     # only a transistor has roles to its leads
     polarity, leads = _consensus(bench, (bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1))
     paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0)).tolist()
@@ -234,13 +230,13 @@ def _log_factor(bench: Bench, type_: PartType | None, polarity: str, gain: str) 
     gain : str
         See `gain_kind`.
     """
-    out = np.zeros((len(bench.roles), len(bench.hypotheses) + 1))
-    cells, wrong, weighed = out[:, :-1], prior("mismarked"), [kind for kind, *_ in bench.hypotheses]
+    out = np.zeros((len(bench.roles), len(bench.hypotheses)))
+    cells, wrong, weighed = out[:, :-1], prior("mismarked"), [kind for kind, *_ in bench.hypotheses[:-1]]
     if gain:
         against = log(rule("leads_gain_against"))
         speaks = [
             not kind.transistor or any(not f.endswith("leaky") for f in faults)
-            for kind, faults, _ in bench.hypotheses
+            for kind, faults, _ in bench.hypotheses[:-1]
         ]
         cells += against * np.array(speaks)
         if gain == "high":

@@ -331,7 +331,7 @@ def lay_out_in_circuit(highest_ohm: float):
     level = np.tile(combos, (_DRAWS, 1))  # of the paths across BE, BC, CE, 0 for none
     weighed = [k for k in kinds() if "sound" in k.in_circuit]
     total = sum(k.weight for k in weighed)
-    hypotheses, parts, entries, opened, first = [], [], [], [], 0
+    alone, parts = [], []
     for kind, name in product(weighed, ("none", "E lead open", "C lead open", "B lead open")):
         fault = faults()[name]
         if fault.open_leads and "open" not in kind.in_circuit:
@@ -343,28 +343,26 @@ def lay_out_in_circuit(highest_ohm: float):
         theta[:, PATH_COLUMNS] = centres[level]
         sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
         log_weight = np.log(kind.weight / total * fault.weight / _DRAWS) + log_path[level].sum(axis=1)
-        entries.append((np.arange(first, first + len(theta)), log_weight))
-        hypotheses.append((kind, fault.faults, _quality(fault.faults)))
-        opened.append(set(fault.open_leads))
-        parts.append((theta, sd, np.full(len(theta), kind.device == "darlington")))
-        first += len(theta)
+        alone.append((kind, fault, len(parts) * len(level) + np.arange(len(level)), log_weight))
+        parts.append((theta, sd, np.full(len(level), kind.device == "darlington")))
     theta, sd, darlington = (np.concatenate(x) for x in zip(*parts, strict=True))
     sound, edge = faults()["none"].weight, log(rule("short_below"))
     spans = {"shorted": edge - np.log(rule("leads_least_short")), "leaky": np.log(highest_ohm) - edge}
-    alone = list(zip(hypotheses, entries, opened, strict=True))
+    entries = [(kind, fault.faults, rows, log_weight) for kind, fault, rows, log_weight in alone]
     for (k, path), (word, span) in product(enumerate(PATHS), spans.items()):
         own = faults()[f"{path} {word}"].weight * width / span / sound
         ln_ohm = centres[level[:, k]]
         pick = (ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge)
         odds = np.log(own) - log_path[level[pick, k]]  # the part's own against the circuit's
-        for (kind, ills, _), (rows, log_weight), leads in alone:
-            if not leads & set(path):  # an open lead cannot carry a path of the part's own
-                entries.append((rows[pick], log_weight[pick] + odds))
-                both = (*ills, f"{path} {word}")
-                hypotheses.append((kind, both, _quality(both)))
+        for kind, fault, rows, log_weight in alone:
+            if not set(fault.open_leads) & set(path):  # an open lead cannot carry a path of the part's own
+                both = (*fault.faults, f"{path} {word}")
+                entries.append((kind, both, rows[pick], log_weight[pick] + odds))
     tiles = {"theta": theta, "sd": sd, "darlington": darlington, "dead": np.zeros((len(theta), 6), bool)}
-    label = np.repeat(np.arange(len(entries)), [len(rows) for rows, _ in entries])
-    return tuple(hypotheses), tiles, (label, *(np.concatenate(x) for x in zip(*entries, strict=True)))
+    weighed, ills, rows, log_weights = zip(*entries, strict=True)
+    label = np.repeat(np.arange(len(entries)), [len(row) for row in rows])
+    hypotheses = tuple((kind, ill, _quality(ill)) for kind, ill in zip(weighed, ills, strict=True))
+    return hypotheses, tiles, (label, np.concatenate(rows), np.concatenate(log_weights))
 
 
 def matches(kind: SimpleNamespace, type_: PartType) -> bool:

@@ -126,7 +126,7 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     other = False
     if w.type_ is not None and likely in (Verdict.GOOD, Verdict.UNDECIDED):
         sound = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
-        fitting = sound[[matches(kind, w.type_) for kind, *_ in bench.hypotheses]].sum()
+        fitting = sound[[matches(kind, w.type_) for kind, *_ in bench.hypotheses[:-1]]].sum()
         other = sound.sum() > rule("leads_other_good") and fitting < 0.5 * sound.sum()
     unread, moving = _unproven(w), [r.placement for r in part.readings if r.settling]
     gain, least = _gain_doubt(w)
@@ -234,7 +234,7 @@ def _contradiction(w: Weighed) -> list[str]:
     moved = [say("leads_moved_one", lead=x, role=role) for x, role in sorted(w.leads.items()) if role != x]
     if bench.named and len(bench.leads) == 3 and moved:
         out.append(say("leads_moved", moved=", ".join(moved)))
-    if len(bench.leads) == 2 and bench.roles[top.arrangement][0] == "E" and top.probability > 0.5:
+    if len(bench.leads) == 2 and bench.roles[top.arrangement][0] == "K" and top.probability > 0.5:
         out.append(say("leads_reversed"))
     return out
 
@@ -392,8 +392,9 @@ def expected_information(w: Weighed) -> np.ndarray:
         By actual placement: entropy of the answer minus its expected entropy after the reading.
     """
     bench, cells = w.bench, w.p[:, :-1]
-    base = np.array([2 * r.index("B") for r in bench.roles]) + (np.array(bench.polarity) == "PNP")
-    what = base[:, None] * len(bench.groups) + bench.group[None, :-1]  # the answer each cell stands for
+    base = bench.roles[0][0]  # or the anode
+    at = np.array([2 * r.index(base) for r in bench.roles]) + (np.array(bench.polarity) == "PNP")
+    what = at[:, None] * len(bench.groups) + bench.group[None, :-1]  # the answer each cell stands for
     a, h = np.nonzero(cells > _LEAST * cells.max())
     weight = cells[a, h] / cells[a, h].sum()
     gain = np.zeros(6)
