@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from junction.base.number import nominal
 from junction.base.records import Interval, SweepTable
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.fit.results import IBV_A, MODELS, SweepFits, SweepPlot
@@ -15,17 +16,16 @@ from junction.fit.sense import Noise, floors
 from junction.fit.terms import AB, AR, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
 from junction.physics import junction as law
 from junction.physics.temperature import SILICON_XTI
+from junction.shelf.rules import rule
 
 #: Coordinates that make a term do nothing.
 _ABSENT = np.array([np.log(1e-60), 1.0, 0.0, 0.0, -np.inf, 0.5, 0.0, -np.inf, 1.0])
 _JUNCTION = np.array([m.startswith("junction") for m in MODELS])
 _CURVE = np.array([m not in ("none", "open") for m in MODELS])
 _TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
-_FORWARD = {"1 µA": 1e-6, "10 µA": 1e-5, "100 µA": 1e-4, "1 mA": 1e-3, "10 mA": 1e-2, "100 mA": 0.1,
-            "1 A": 1.0, "10 A": 10.0}  # fmt: skip
-_REVERSE_V = (-1.0, -2.0, -5.0, -10.0, -20.0, -50.0, -100.0, -200.0)
-#: The current at which the 25 degC voltage and the slope are given, where the sweep reaches it.
-_MAIN = "1 mA"
+#: Where derived values are given: decades of current [A] and round reverse voltages [V].
+_FORWARD_A = np.array([1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0])
+_REVERSE_V = -np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0])
 #: Points of the drawn curve; enough that a knee looks round at page size.
 _CURVE_POINTS = 160
 #: A sweep of more points than this is thinned for drawing: a page cannot show more.
@@ -295,21 +295,20 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
     highest = np.maximum.reduceat(np.where(forward, table.i_A, 0.0), starts)[:, None]
     deepest = np.minimum.reduceat(np.where(fits.used, table.v_V, np.inf), starts)[:, None]
     sound = (fits.flags["converged"] & ~fits.flags["unphysical"])[:, None]  # of a failed fit nothing follows
-    words, amps = list(_FORWARD), np.array(list(_FORWARD.values()))
-    seen = (amps >= lowest) & (amps <= highest) & _JUNCTION[fits.model][:, None] & sound
-    put([f"V at {w}" for w in words], voltage_at_current(fits, amps), seen, "V")
-    main = _FORWARD[_MAIN]
-    at_main = seen[:, amps == main]
-    put([f"V at {_MAIN}, 25 °C"], voltage_at_current_25C(fits, main), at_main, "V")
-    put([f"dV/dI at {_MAIN}"], dynamic_resistance(fits, main), at_main, "ohm")
+    words, main = [nominal(amps, "A") for amps in _FORWARD_A], rule("fit_main_current")
+    whole = _JUNCTION[fits.model][:, None] & sound
+    seen = (lowest <= _FORWARD_A) & (highest >= _FORWARD_A) & whole
+    put([f"V at {w}" for w in words], voltage_at_current(fits, _FORWARD_A), seen, "V")
+    at_main = (lowest <= main) & (highest >= main) & whole
+    put([f"V at {nominal(main, 'A')}, 25 °C"], voltage_at_current_25C(fits, main), at_main, "V")
+    put([f"dV/dI at {nominal(main, 'A')}"], dynamic_resistance(fits, main), at_main, "ohm")
     bent = _TWO_SLOPES[fits.model][:, None]
     if bent.any():
-        put([f"N at {w}" for w in words], ideality_against_current(fits, amps), seen & bent, "")
-    volts = np.array(_REVERSE_V)
-    inside = volts >= deepest
+        put([f"N at {w}" for w in words], ideality_against_current(fits, _FORWARD_A), seen & bent, "")
+    inside = deepest <= _REVERSE_V
     last = np.maximum(inside.sum(1, keepdims=True) - 1, 0)  # the deepest round voltage that was reached
-    chosen = inside & (np.arange(volts.size) == last) & sound
-    put([f"I at {v:g} V" for v in volts], current_at_voltage(fits, volts), chosen, "A")
+    chosen = inside & (np.arange(_REVERSE_V.size) == last) & sound
+    put([f"I at {v:g} V" for v in _REVERSE_V], current_at_voltage(fits, _REVERSE_V), chosen, "A")
     return out
 
 
@@ -333,7 +332,7 @@ def sweep_plot(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None =
         at = np.concatenate([grid, v[used]])[None]
         model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], at))
         curve_A, model, slope = model[: grid.size], model[grid.size :], slope[grid.size :]
-        parts = np.nan_to_num([fits.noise_A2[k], fits.noise_V2[k], fits.noise_ratio2[k]])
+        parts = np.nan_to_num(fits.noise[k])
         if noise is None:
             parts[:2] = np.maximum(parts[:2], floors()[:2] ** 2)
         ui2, uv2 = parts[0] + parts[2] * model**2, parts[1]

@@ -82,8 +82,8 @@ class SweepFits:
         where a term is absent), with covariance; a conductance or series resistance may be negative here.
     quantile : ndarray (n,)
         Standard uncertainties to either side that make 95 % (1.96, or Student's t).
-    noise_V2, noise_A2, noise_ratio2 : ndarray (n,)
-        Noise components found where none was stated: variance of voltage [V^2], of current [A^2], relative
+    noise : ndarray (n, 3)
+        Noise components found where none was stated: variance of current [A^2], of voltage [V^2], relative
         variance of current [1]; nan where the noise was stated (a floor found beside it is given).
     temp_u_K : ndarray (n,)
         Standard uncertainty of the temperature [K] that the intervals of IS, N, ISR, NR and NBV hold.
@@ -109,9 +109,7 @@ class SweepFits:
     theta: np.ndarray | None = None
     theta_covariance: np.ndarray | None = None
     quantile: np.ndarray | None = None
-    noise_V2: np.ndarray | None = None
-    noise_A2: np.ndarray | None = None
-    noise_ratio2: np.ndarray | None = None
+    noise: np.ndarray | None = None
     temp_u_K: np.ndarray | None = None
 
     def __len__(self) -> int:

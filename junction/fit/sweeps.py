@@ -296,15 +296,35 @@ def finish(block: Block, final) -> None:
     for name, at in block.by_set(np.flatnonzero(block.poor_fit)):
         if name != "open":
             block.range_step[at] = sense.step_in(block.residuals(name, at), block.live[at])
-    block.hidden = sense.hidden_by_rounding(block.v, block.i, block.live)
+    hidden = sense.hidden_by_rounding(block.v, block.i, block.live)
     block.limit_g = np.full(n, np.nan)  # highest conductance that an open path could hide [S]
     at = np.flatnonzero(fitted & (block.code == CODE["open"]))
-    if at.size:
-        line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
-        u = np.sqrt(line.covariance[:, G, G])
-        most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
-        block.limit_g[at] = np.maximum(most, block.hidden[at])
-    _widths(block, fitted, final, np.sqrt(scale))
+    line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
+    u = np.sqrt(line.covariance[:, G, G])
+    most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+    block.limit_g[at] = np.maximum(most, hidden[at])
+    # intervals: `scale` holds the uncertainty on the curve and that of the floor
+    root = np.sqrt(scale)[:, [int(c in (G, I0)) for c in range(WIDTH)]]
+    covariance = block.covariance * root[:, :, None] * root[:, None, :]
+    q = block.quantile[:, None]
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
+    _profile(block, fitted & final, q * root)
+    block.covariance = covariance
+    if block.noise is not None:
+        volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
+        for percent, parts, whole in ((volt, _OF_VOLT, 0.0), (ampere, _OF_AMPERE, _LEVELS)):
+            if percent:
+                widen(block, ALL, 0.01 * percent * np.nan_to_num(block.theta * parts + whole))
+    g, junction = block.theta[:, G], np.isfinite(block.theta[:, A])
+    shut = np.where(junction, hidden, 0.0) - np.maximum(g, 0.0)
+    half[:, 1, G] = np.maximum(half[:, 1, G], shut)
+    # a shunt that one or two points of a short sweep alone show may be noise: under eight points the current
+    # floor cannot be found, and a path is believed where it carries a third of the current in three of them
+    few = fitted & (block.n_used < 8) & (block.noise is None) & junction
+    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & block.live
+    faint = few & (carries.sum(1) < 3)
+    half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
     block.converged = (block.converged & fitted) | bounded
     block.at_bound &= fitted
     block.rank_deficient &= fitted
@@ -341,31 +361,6 @@ def _found_noise(block: Block, fitted):
         effective[at] = np.where(able, np.minimum(count - shares, effective[at]), effective[at])
     # scatter of a handful of points says too little to believe it when it is small
     return np.where(effective[:, None] < 4, np.maximum(scale, 1.0), scale), effective
-
-
-def _widths(block: Block, fitted, final, root) -> None:
-    """Covariance and interval widths; `root` (n, 2) scales the uncertainty on the curve and of the floor."""
-    root = root[:, [int(c in (G, I0)) for c in range(WIDTH)]]
-    covariance = block.covariance * root[:, :, None] * root[:, None, :]
-    q = block.quantile[:, None]
-    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
-    half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
-    _profile(block, fitted & final, q * root)
-    block.covariance = covariance
-    if block.noise is not None:
-        volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
-        for percent, parts, whole in ((volt, _OF_VOLT, 0.0), (ampere, _OF_AMPERE, _LEVELS)):
-            if percent:
-                widen(block, ALL, 0.01 * percent * np.nan_to_num(block.theta * parts + whole))
-    g, junction = block.theta[:, G], np.isfinite(block.theta[:, A])
-    hidden = np.where(junction, block.hidden, 0.0) - np.maximum(g, 0.0)
-    half[:, 1, G] = np.maximum(half[:, 1, G], hidden)
-    # a shunt that one or two points of a short sweep alone show may be noise: under eight points the current
-    # floor cannot be found, and a path is believed where it carries a third of the current in three of them
-    few = fitted & (block.n_used < 8) & (block.noise is None) & junction
-    carries = (np.abs(g[:, None] * block.v) > 0.3 * np.abs(block.i)) & block.live
-    faint = few & (carries.sum(1) < 3)
-    half[faint, 0, G] = np.maximum(half[faint, 0, G], np.abs(g[faint]))
 
 
 def widen(block: Block, rows, direction) -> None:
@@ -474,13 +469,12 @@ def _assemble(
     other = np.select([model == bare, model == shunted], [shunted, bare], -1)
     named = terms.model_index(np.maximum(rival, 0), False, False)
     runner = np.select([none, rival == CODE["offset"], rival >= 0, rival == -2], [-1, lit, named, other], -1)
-    parts = np.where(f["parts"] > 0, f["parts"], np.nan)
     return SweepFits(
         model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, f["gap"]),
         value=value, low=low, high=high, u=spread, chi2=np.where(none, np.nan, f["chi2"]),
         dof=np.maximum(f["dof"], 0).astype(np.int64), n_points=np.diff(table.starts),
         n_used=f["n_used"].astype(np.int64), used=used, temp_C=temp_C, temp_known=temp_known, temp_u_K=temp_u,
         heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,
-        theta_covariance=covariance, quantile=np.where(none, np.nan, q), noise_V2=parts[:, 1],
-        noise_A2=parts[:, 0], noise_ratio2=parts[:, 2],
+        theta_covariance=covariance, quantile=np.where(none, np.nan, q),
+        noise=np.where(f["parts"] > 0, f["parts"], np.nan),
     )  # fmt: skip

@@ -112,11 +112,11 @@ def test_an_accuracy_without_a_floor_leaves_a_diode_a_diode(scale):
 def test_a_floor_that_is_stated_stays_as_it_is():
     bag, _ = stated_cases((0.0, 0.0), seed=9, n=4)
     fits = fit_sweeps(bag, Noise.from_accuracy(0.1, 5e-4, 0.5, 1e-8))
-    assert np.isnan(fits.noise_A2).all() and np.isnan(fits.noise_V2).all()
+    assert np.isnan(fits.noise[:, :2]).all()
     v = np.r_[np.linspace(-3, 0, 40), np.linspace(0.02, 0.7, 40)]
     clean = noisy(v, current(v, 1e-14, 1.0, 0.5), np.random.default_rng(10), Noise(0.0, 3e-4, 0.3, 5e-9))
     found = fit_sweeps(table(clean, temp_C=[25.0]), Noise.from_accuracy(0.1, 5e-4, 0.5))
-    assert np.sqrt(found.noise_A2) == pytest.approx(5e-9, rel=0.3) and np.isnan(found.noise_V2).all()
+    assert np.sqrt(found.noise[:, 0]) == pytest.approx(5e-9, rel=0.3) and np.isnan(found.noise[:, 1]).all()
 
 
 def test_a_common_error_of_scale_does_not_average_out():

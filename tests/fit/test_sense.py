@@ -269,6 +269,6 @@ def test_a_voltage_written_to_the_millivolt_is_no_better_than_that():
     """JCGM 100:2008, F.2.2.1: a step d hides a standard uncertainty of d/sqrt(12)."""
     v, i = driven(np.random.default_rng(53), np.geomspace(1e-5, 1e-2, 60), Noise(0, 1e-6, 0.01, 1e-12))
     fits = fit_sweeps(table((v, i), (np.round(v, 3), i)))
-    assert fits.noise_V2[0] ** 0.5 < 1e-4
-    assert fits.noise_V2[1] ** 0.5 >= 0.99e-3 / np.sqrt(12)
+    assert fits.noise[0, 1] ** 0.5 < 1e-4
+    assert fits.noise[1, 1] ** 0.5 >= 0.99e-3 / np.sqrt(12)
     assert fits.u["N"][1] > 2 * fits.u["N"][0]
