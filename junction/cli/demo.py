@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.cli.output import Outputs, say
 from junction.demo.bag import demo_files
-from junction.intake.read import read_paths
-from junction.jobs.options import job, option, whole
-from junction.jobs.result import Result
-from junction.jobs.sort import sorted_bag
-from junction.shelf.rules import default_meter
+from junction.jobs.options import job
+from junction.jobs.sort import sort
 from junction.show.write import must_be_writable, write_files
-from junction.views import sort as view
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
@@ -32,8 +29,7 @@ REPORT = "report"
 
 
 @job(
-    option("seed", "another draw of the measurement noise (default 0)", whole(), default=0, metavar="N"),
-    inputs=("folder", "", "FOLDER", "where to write; made if it does not exist"), epilog=EPILOG,
+        inputs=("folder", "", "FOLDER", "where to write; made if it does not exist"), epilog=EPILOG,
 )  # fmt: skip
 def demo(folder: str, o) -> int:
     """Write the bag, sort it, show the table.
@@ -49,7 +45,9 @@ def demo(folder: str, o) -> int:
     say(f"An invented, simulated bag of {len(files)} files in {place}; the job on it is")
     say(f"  junction sort {place} -o {place / REPORT}")
     say()
-    outputs.finish(Result("sort", sorted_bag(read_paths([folder]), default_meter(), label=LABEL), view))
+    result = sort(place)
+    result.report = replace(result.report, label=LABEL)
+    outputs.finish(result)
     say(f"next, matched sets of its output devices: {NEXT.format(place, place / REPORT)}")
     return 0
 

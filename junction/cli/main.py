@@ -98,15 +98,15 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
         if one.group:
             where = groups.setdefault(one.group, None) or parser.add_argument_group(one.group)
             groups[one.group] = where
-        long = "--" + one.name.replace("_", "-")
+        long = "--" + one.option.replace("_", "-")
         text = one.help.replace("%", "%%")
-        if one.read is None:
-            where.add_argument(*one.flags, long, action="store_true", help=text)
+        if one.kind == "flag":
+            where.add_argument(long, action="store_true", help=text)
         else:
             where.add_argument(
-                *one.flags, long, metavar=one.metavar or None, type=_typed(one.read), help=text,
-                choices=one.choices or None, default=[] if one.many else one.default,
-                action="append" if one.many else "store",
+                long, metavar=one.metavar or None, type=_typed(one.read), help=text,
+                choices=one.choices or None, default=[] if one.again else one.default,
+                action="append" if one.again else "store",
             )  # fmt: skip
     if function.writes:
         group = parser.add_argument_group("results")
@@ -149,7 +149,7 @@ def main(argv: list[str] | None = None) -> int:
 def _run(args: argparse.Namespace) -> int:
     """Run the public function with the values of its options; the exit status."""
     function = args.function
-    values = {one.name: getattr(args, one.name) for one in function.options if not one.cli}
+    values = {one.option: getattr(args, one.option) for one in function.options if not one.cli}
     if args.command == "demo":  # writes the bag first, and its report below it
         return function(args.folder, **values)
     outputs = Outputs(args.output, args.json)
@@ -164,9 +164,9 @@ def _run(args: argparse.Namespace) -> int:
     given = [getattr(args, function.inputs[0])] if function.inputs else []
     result = function(*given, **values)
     if getattr(args, "record", None):
-        from junction.cli.record import append_part, with_tag
+        from junction.cli.sitting import append_part
 
-        append_part(args.record, with_tag(args.record, result.bag.readings[0]))
+        append_part(args.record, result.bag.readings[0])
     return outputs.finish(result, everything=getattr(args, "all", False))
 
 

@@ -1,19 +1,37 @@
-"""``junction check`` at the terminal: readings asked for one after the other, and kept in a CSV if wished."""
+"""``junction check`` at the terminal: readings asked for one after the other, and kept in a CSV if wished.
+
+The CSV is one that ``junction sort`` reads; a part is added as a whole or not at all.
+"""
 
 from __future__ import annotations
 
 import argparse
+import csv
+import io
+import shlex
 import sys
+from dataclasses import replace
+from itertools import count
+from math import isinf, isnan
+from pathlib import Path
 from types import SimpleNamespace
 
 from junction.base.errors import JunctionError, OutputError
-from junction.base.records import PartReadings
+from junction.base.records import (
+    BJT_PLACEMENTS,
+    DIODE_PLACEMENTS,
+    NUMBER_PLACEMENTS,
+    PartReadings,
+    Reading,
+)
 from junction.cli.output import Outputs, say
+from junction.intake.cells import parse_reading
 from junction.jobs.check import Sitting, Step, part_of
 from junction.jobs.options import meter_of, types_of
 from junction.jobs.result import Result
 from junction.judge.sentences import say as sentence
-from junction.show.terminal import Paint, paragraph
+from junction.show.terminal import paragraph
+from junction.show.write import safe_cell, write_files
 from junction.views import check as view
 from junction.views.check import running_line
 
@@ -30,151 +48,178 @@ def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int
 
     Ctrl-C and the end of input end the sitting with what was typed so far; nothing typed is lost.
     """
-    o = SimpleNamespace(**{one.name: one.value(values.get(one.name)) for one in args.function.options})
+    o = SimpleNamespace(**{one.option: one.value(values.get(one.option)) for one in args.function.options})
     part, meter, types = part_of([], o), meter_of(o), types_of(o) if o.type else None
-    talk = _Talk(outputs.text_stream)
-    sitting = None
+    stream, sitting = outputs.text_stream, None
     try:
-        names = args.leads or talk.ask_leads()
-        sitting = Sitting(part, names, meter, types)
-        talk.opening(sitting, args.record)
-        _loop(sitting, talk)
+        sitting = Sitting(part, args.leads or _ask_leads(stream), meter, types)
+        if sitting.names == "123":
+            say("call the leads 1, 2, 3 as they lie before you and keep to it", stream)
+        kept = f"; readings go to {args.record} at the end" if args.record else ""
+        say(f"diode mode; ? for help{kept}", stream)
+        _loop(sitting, stream)
     except (EOFError, KeyboardInterrupt):
-        talk.say()
+        say(stream=stream)
         if sitting is not None and sitting.part.readings:
-            talk.say("ended; the answer from what was typed so far:")
+            say("ended; the answer from what was typed so far:", stream)
     if sitting is None or not sitting.part.readings:
-        talk.say("no readings were typed; nothing was done")
+        say("no readings were typed; nothing was done", stream)
         return 2
     status = 0
     if args.record:
-        from junction.cli.record import append_part, with_tag
-
         try:
-            append_part(args.record, with_tag(args.record, sitting.part))
+            append_part(args.record, sitting.part)
+            say(f"readings added to {args.record}", stream)
         except OutputError as error:
-            talk.say(str(error), sys.stderr)
+            say(str(error), sys.stderr)
             status = 2
-        else:
-            talk.say(f"readings added to {args.record}")
-    talk.say()
+    say(stream=stream)
     outputs.finish(Result("check", sitting.report(), view))
     if not args.record or status:
-        talk.say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "))
+        say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "), stream)
     return status
 
 
 def same_again(args: argparse.Namespace, part: PartReadings) -> str:
     """The call that gives this answer again: readings and every option that has a say in it."""
-    import shlex
-
-    from junction.cli.record import cell_of
-
     words = [f"{r.placement}={cell_of(r).replace(' ', '')}" for r in part.readings]
-    for name in ("part", "type", "polarity", "types", "meter"):
-        value = getattr(args, name)
-        words += [f"--{name}", value] if value else []
-    units = {"hfe": "", "temperature": "C", "meter_current": "A", "meter_open_voltage": "V",
-             "meter_resistance": "ohm", "meter_over_range": "V"}  # fmt: skip
-    for name, unit in units.items():
-        value = getattr(args, name)
-        if value is not None:
-            words.append(f"--{name.replace('_', '-')}={value:.9g}{unit}")
-    words += ["--in-circuit"] if part.in_circuit else []
+    for one in args.function.options:
+        value, name = getattr(args, one.option), "--" + one.option.replace("_", "-")
+        if one.cli or value in (None, "", False):
+            continue
+        if one.kind == "quantity":
+            words.append(f"{name}={value:.9g}{one.unit.removeprefix('deg').removeprefix('1')}")
+        else:
+            words += [name] if one.kind == "flag" else [name, value]
     return shlex.join(["junction", "check", *words])
 
 
-class _Talk:
-    """Lines to and from the person at the terminal."""
-
-    def __init__(self, stream) -> None:
-        self.stream = stream
-        self.paint = Paint.for_stream(stream)
-
-    def say(self, text: str = "", stream=None) -> None:
-        say(text, stream or self.stream)
-
-    def ask(self, prompt: str) -> str:
-        self.stream.write(prompt)
-        self.stream.flush()
-        line = sys.stdin.readline()
-        if not line:
-            raise EOFError
-        return line.strip()
-
-    def ask_leads(self) -> str:
-        self.say(paragraph(sentence("check_caution"), 80))
-        while True:
-            text = self.ask("leads known? Enter = no (1 2 3), BCE, or AK for a diode: ")
-            name = _LEADS.get(text.lower().replace(" ", "").replace(",", ""))
-            if name:
-                return name
-            if "=" in text:
-                self.say("first the names of the leads; then the readings")
-            else:
-                self.say("Enter, BCE or AK")
-
-    def opening(self, sitting: Sitting, record: str | None) -> None:
-        if sitting.names == "123":
-            self.say("call the leads 1, 2, 3 as they lie before you and keep to it")
-        self.say("diode mode; ? for help" + (f"; readings go to {record} at the end" if record else ""))
+def _ask(prompt: str, stream) -> str:
+    stream.write(prompt)
+    stream.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line.strip()
 
 
-def _loop(sitting: Sitting, talk: _Talk) -> None:
-    step = sitting.step()
+def _ask_leads(stream) -> str:
+    say(paragraph(sentence("check_caution"), 80), stream)
     while True:
-        if step.placement == "":
-            talk.say("every placement is read")
-            return
-        if step.settled:
-            prompt = f"settled; Enter ends, or sharpen with red {_pair(step.placement)}: "
-        else:
-            prompt = f"red {_pair(step.placement)}: "
-        text = talk.ask(prompt)
+        text = _ask("leads known? Enter = no (1 2 3), BCE, or AK for a diode: ", stream)
+        name = _LEADS.get(text.lower().replace(" ", "").replace(",", ""))
+        if name:
+            return name
+        say("first the names of the leads; then the readings" if "=" in text else "Enter, BCE or AK", stream)
+
+
+def _loop(sitting: Sitting, stream) -> None:
+    step = sitting.step()
+    while step.placement:
+        pair = "red {}, black {}".format(*step.placement.split("-"))
+        prompt = f"settled; Enter ends, or sharpen with {pair}: " if step.settled else f"{pair}: "
+        text = _ask(prompt, stream)
         word = text.lower()
         if word in ("done", "end", "quit", "q", "exit") or (word == "" and step.settled):
             return
         if word == "":
-            talk.say("type what the meter shows, or skip; ? for help")
+            say("type what the meter shows, or skip; ? for help", stream)
         elif word in ("?", "help", "h"):
-            talk.say(HELP)
+            say(HELP, stream)
         elif word == "list":
-            talk.say(_listed(sitting))
+            say(_listed(sitting), stream)
         else:
-            step = _entry(sitting, talk, text, step)
-
-
-def _pair(placement: str) -> str:
-    red, black = placement.split("-")
-    return f"{red}, black {black}"
+            step = _entry(sitting, stream, text, step)
+    say("every placement is read", stream)
 
 
 def _listed(sitting: Sitting) -> str:
-    from junction.cli.record import cell_of
-
     return "  ".join(f"{r.placement} {cell_of(r)}" for r in sitting.part.readings) or "nothing yet"
 
 
-def _entry(sitting: Sitting, talk: _Talk, text: str, step: Step) -> Step:
+def _entry(sitting: Sitting, stream, text: str, step: Step) -> Step:
     """Act on one entry that is a reading, a skip or an undo; the new step."""
     word = text.lower()
     if word in ("undo", "u"):
-        talk.say(f"taken back; now {_listed(sitting)}" if sitting.undo() else "nothing to take back")
+        say(f"taken back; now {_listed(sitting)}" if sitting.undo() else "nothing to take back", stream)
     elif word in ("skip", "s"):
         sitting.skip(step.placement)
     else:
-        from junction.cli.record import cell_of
-        from junction.intake.cells import parse_reading
-
         try:
             reading = parse_reading(text if "=" in text else f"{step.placement}={text}")
             before = sitting.add(reading)
         except (JunctionError, ValueError) as error:
-            talk.say(f"not taken: {error}")
+            say(f"not taken: {error}", stream)
             return step
         if before is not None:
-            talk.say(f"{reading.placement} corrected from {cell_of(before)} to {cell_of(reading)}")
+            say(f"{reading.placement} corrected from {cell_of(before)} to {cell_of(reading)}", stream)
     new = sitting.step()
     if new.verdict is not None:
-        talk.say("   " + paragraph(running_line(new.verdict), 77, "", "   "))
+        say("   " + paragraph(running_line(new.verdict), 77, "", "   "), stream)
     return new
+
+
+def cell_of(reading: Reading) -> str:
+    """A reading as the cell of a CSV, with its unit, so that no heading is needed."""
+    if reading.kind == "over":
+        text = "OL"
+    elif reading.kind == "ohm":
+        text = "OL ohm" if isinf(reading.value) else f"{reading.value:.6g} ohm"
+    else:
+        text = f"{reading.value:.6g} V"
+    return text + (" ~" if reading.settling else "")
+
+
+def append_part(file: str, part: PartReadings) -> None:
+    """Add one part to a CSV in the wide form of readings; a new file gets headings.
+
+    Parameters
+    ----------
+    file : str
+    part : PartReadings
+        One without a tag gets the first number that the file does not hold yet.  Placements read twice
+        (diode mode and ohms) make a second row with the same tag.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be read or written, or has no column for a placement; nothing was changed.
+    """
+    path = Path(file)
+    try:
+        old = path.read_bytes() if path.exists() else b""
+        text = old.decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise OutputError(f"{file}: cannot be read, so nothing is added: {error}") from error
+    lines = [next(csv.reader([line])) for line in text.splitlines() if line.strip()]
+    if not part.part:
+        taken = {cells[0] for cells in lines}
+        part = replace(part, part=next(t for t in map("part {}".format, count(1)) if t not in taken))
+    found: dict[str, list[str]] = {}
+    for r in part.readings:
+        found.setdefault(r.placement, []).append(cell_of(r))
+    same = {
+        "part": part.part, "type": part.type, "polarity": part.polarity,
+        "hFE": "" if isnan(part.hfe) else f"{part.hfe:g}",
+        "temp_C": "" if isnan(part.temp_C) else f"{part.temp_C:g}",
+        "in_circuit": "yes" if part.in_circuit else "no", "note": part.note,
+    }  # fmt: skip
+    heads = next((cells for cells in lines if "".join(cells).strip()[:1] not in ("", "#")), [])
+    heads, new = [name.strip() for name in heads], []
+    if not heads:
+        sets = (NUMBER_PLACEMENTS, BJT_PLACEMENTS, DIODE_PLACEMENTS)
+        first, last = list(same)[:3], list(same)[3:]
+        heads = [*first, *next(s for s in sets if found.keys() & set(s)), *last]
+        new.append(heads)
+    lacking = [name for name in found if name not in heads]
+    if lacking:
+        raise OutputError(
+            f"{file}: has no column {lacking[0]}; nothing was added. Give --record another file"
+        )
+    for k in range(max(map(len, found.values()))):
+        row = same | {placement: cells[k] for placement, cells in found.items() if k < len(cells)}
+        new.append([row.get(name, "") for name in heads])
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([safe_cell(c) for c in cells] for cells in new)
+    gap = b"" if not old or old.endswith(b"\n") else b"\n"
+    write_files({path.resolve(): old + gap + out.getvalue().encode()})

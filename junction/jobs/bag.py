@@ -9,7 +9,7 @@ from math import isnan
 import numpy as np
 
 from junction.base.records import Bag, PartReadings
-from junction.jobs.options import TEMPERATURE, job
+from junction.jobs.options import job
 from junction.jobs.result import Result
 
 
@@ -56,7 +56,7 @@ def _with_temperature(bag: Bag, temp_C: float) -> Bag:
     )
 
 
-@job(TEMPERATURE)
+@job()
 def read(parts, o) -> Result:
     """Read parts without judging them: meter readings, spot readings, sweeps and curves.
 

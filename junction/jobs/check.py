@@ -8,7 +8,7 @@ from math import nan
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
-from junction.jobs.options import METER, TEMPERATURE, TYPES, job, meter_of, option, physical, types_of
+from junction.jobs.options import job, meter_of, types_of
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, bench_for, lead_set
@@ -29,17 +29,6 @@ examples: junction check B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL
 
 
 @job(
-    option("part", "written tag of the part", str, default="", metavar="TAG"),
-    option("type", "type number on the part, such as 2N3904", str, default="", metavar="NUMBER"),
-    option("polarity", "polarity, where it is known", str, default="", choices=("NPN", "PNP")),
-    option("hfe", "gain it showed in an h_FE socket or a gain test",
-           physical("ratio", above=0.0, at_most=1e6), metavar="N"),
-    option("in_circuit", "the part is still soldered in"),
-    option("leads", "lead names to ask for: 123 (not known), BCE or AK", str, default="",
-           choices=("123", "BCE", "AK"), cli=True),
-    option("record", "CSV that the readings are added to, for `junction sort`", str, metavar="FILE",
-           cli=True),
-    TEMPERATURE, TYPES, *METER,
     inputs=("readings", "*", "X-Y=VALUE", "meter readings, red lead on X"),
     writes="a page and check.json", epilog=EPILOG,
 )  # fmt: skip

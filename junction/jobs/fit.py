@@ -20,7 +20,7 @@ from junction.fit.results import (
 )
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
-from junction.jobs.options import DEFAULT_PLOTS, INSTRUMENT, TEMPERATURE, job, noise_of, option, whole
+from junction.jobs.options import job, noise_of
 from junction.jobs.result import Result
 from junction.shelf.rules import cautions
 from junction.transistor.transistor import fit_transistors
@@ -35,10 +35,6 @@ _CURVE_POINTS = 80
 
 
 @job(
-    option("all", "every parameter of every sweep, however many (over 40, one line a sweep)", cli=True),
-    option("plots", f"draw the first N sweeps (default {DEFAULT_PLOTS})", whole(), default=DEFAULT_PLOTS,
-           metavar="N"),
-    *INSTRUMENT, TEMPERATURE,
     inputs=("files", "+", "FILE", "CSV with sweeps or curves"),
     writes="a page, parameters.csv, transistors.csv, models.lib, plots and fit.json", epilog=EPILOG,
 )  # fmt: skip
@@ -87,13 +83,12 @@ def fit(parts, o) -> Result:
 
     @cache
     def draw():
-        from junction.show.plots import SweepSheets, TransistorSheets
+        from junction.show.plots import Sheets
 
         some = range(min(o.plots, len(bag.sweeps)))
-        sheets = SweepSheets()
+        sheets = Sheets()
         sweeps = {k: sheets.svgs(sweep_plot(bag.sweeps, fits, k, noise)) for k in some}
         good = _plots(bag.curves, curves, o.plots) if curves is not None else {}
-        sheets = TransistorSheets()
         return sweeps, {part: sheets.svgs(plot) for part, plot in good.items()}
 
     note = "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."

@@ -13,24 +13,7 @@ from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
 from junction.fit.results import TransistorFits
 from junction.jobs.bag import bag_of
-from junction.jobs.options import (
-    INSTRUMENT,
-    METER,
-    STAGE,
-    TEMPERATURE,
-    TYPES,
-    job,
-    meter_of,
-    names,
-    noise_of,
-    option,
-    physical,
-    plain,
-    stage_ask,
-    stage_types,
-    types_of,
-    whole,
-)
+from junction.jobs.options import job, meter_of, noise_of, stage_ask, stage_types, types_of
 from junction.jobs.result import Result
 from junction.judge.results import PartVerdict, Verdict
 from junction.judge.sentences import say
@@ -64,22 +47,6 @@ _POINTS, _BEYOND, _MOST_DOUBT_V = 41, 3.0, 0.05
 
 
 @job(
-    option("layout", "what a set is (see below)", str, default="pairs", choices=tuple(LAYOUTS)),
-    option("channels", "channels to equip in a two-rail layout: one set each", whole(1), metavar="N"),
-    option("sets", "sets wanted of each polarity (default: as many as the parts allow)", whole(1),
-           metavar="N"),
-    option("keep", "fix a set by hand, such as A03,A11, and list the exchanges that would better it; may be "
-           "given several times", names, many=True, metavar="PARTS"),
-    option("idle_weight", "how much the match at idle counts against that at the peak (default 50%)",
-           physical("ratio", at_least=0.0, at_most=1.0), metavar="PERCENT"),
-    option("all", "list every set and every left-over part", cli=True),
-    option("temperature_uncertainty", "standard uncertainty of the recorded temperatures, in kelvin (default "
-           "0.3; parts without one are taken at 25C give or take 1.2)", plain(0.0, 50.0, "K"), metavar="K"),
-    option("side_by_side", "all parts were measured side by side on one block of metal, within minutes: "
-           "their temperatures and V_CE differ by next to nothing, whatever they were"),
-    option("reading_vce", "V_CE at which the spot readings were taken (default: about 5V, give or take 2V)",
-           physical("voltage", above=0.0), metavar="V"),
-    *STAGE, *INSTRUMENT, TEMPERATURE, TYPES, *METER,
     inputs=("files", "+", "FILE", "CSV with transistor curves and spot readings"),
     writes="a page, sets.csv, left_over.csv, labels for A4 and Letter and match.json", epilog=EPILOG,
 )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf, isnan, nan
 
 from junction.base.errors import UsageError
-from junction.jobs.options import job, option, physical, several, whole
+from junction.jobs.options import job, physical
 from junction.jobs.result import Result
 from junction.replace.resistor import combinations, judge_reading, sharing_effect, stock_values
 from junction.replace.results import ResistorReport
@@ -19,7 +19,6 @@ examples:
   junction resistor 8ohm --have 3.9ohm,10ohm,15ohm,33ohm --power 20W --part-power 17W"""
 
 _OVER_RANGE = ("OL", "O.L", "O.L.", "0L", "OFL", "---", "1.")
-_OHMS = physical("resistance", above=0.0, at_most=1e12)
 #: Networks of each arrangement that are looked at.
 EACH = 2
 
@@ -27,52 +26,24 @@ EACH = 2
 def _percent(given) -> float:
     if isinstance(given, str) and "%" not in given:
         raise UsageError(f"{given!r} has no unit; write the percent sign, '{given}%'")
-    value = physical("ratio")(given)
+    value = physical(given, "ratio")
     if not 0 < value < 0.5:
         raise UsageError(f"{given!r} must be above 0 % and below 50 %")
     return value
 
 
-def _stock(given) -> tuple[float, ...]:
-    return several(_OHMS)(given.replace(";", ",") if isinstance(given, str) else given)
-
-
 def _reading(given) -> float:
     if given == inf or isinstance(given, str) and given.strip().upper() in _OVER_RANGE:
         return inf
-    return physical("resistance", at_least=0.0, at_most=1e12)(given)
-
-
-_percent.unit, _stock.unit, _reading.unit = "1", "ohm", "ohm"
+    return physical(given, "resistance", least=0.0, most=1e12)
 
 
 @job(
-    option("series", "preferred number series of the stock, E3 to E192 (default E24)", str, default="E24",
-           metavar="E", group="stock"),
-    option("have", "the values at hand instead, such as 0.1ohm,0.22ohm,1ohm", _stock,
-           metavar="LIST", group="stock"),
-    option("tolerance", "of the parts, such as 1% (default: that of the series)", _percent,
-           metavar="P", group="stock"),
-    option("power", "dissipation of the whole, such as 5W", physical("power", above=0.0),
-           metavar="P", group="stock"),
-    option("part_power", "rating of one stock part, such as 2W; no part is run above"
-           f" {1 / rule('resistor_power'):.0%} of it",
-           physical("power", above=0.0), metavar="P", group="stock"),
-    option("most_parts", "parts of a network, 1 to 4 (default 4)", whole(1, 4), default=4, metavar="N",
-           group="stock"),
-    option("current", "current it shares or senses, such as 2A: what its tolerance does there",
-           physical("current", above=0.0), metavar="I"),
-    option("reading", "such as 131ohm, or OL", _reading, metavar="R",
-           group="reading of the part in place"),
-    option("in_circuit", "read with both leads soldered in", group="reading of the part in place"),
-    option("meter_accuracy", "of the meter's ohms range, percent of reading (default"
-           f" {100 * rule('ohms_accuracy'):g}%)", _percent,
-           metavar="P", group="reading of the part in place"),
-    option("meter_resolution", "last digit of the meter, such as 0.1ohm (default:"
-           f" {rule('ohms_digit'):g} of the reading, not below {rule('ohms_resolution'):g}ohm)",
-           _OHMS, metavar="R", group="reading of the part in place"),
     inputs=("value", "", "VALUE", "wanted or marked value, such as 0.22ohm"),
     writes="resistor.html, resistor.csv and resistor.json", epilog=EPILOG,
+    readers={"tolerance": _percent, "meter_accuracy": _percent, "reading": _reading},
+    words={"share": 1 / rule("resistor_power"), "accuracy": 100 * rule("ohms_accuracy"),
+           "digit": rule("ohms_digit"), "resolution": rule("ohms_resolution")},
 )  # fmt: skip
 def resistor(value, o) -> Result:
     """Find a resistor from stock, what its tolerance does, and what a reading of it says.
@@ -101,7 +72,7 @@ def resistor(value, o) -> Result:
     """
     from junction.views import resistor as view
 
-    wanted, have = _OHMS(value), o.have or ()
+    wanted, have = physical(value, "resistance", above=0.0, most=1e12), o.have or ()
     tolerance, power_W, part_power_W, current_A, reading = (
         nan if x is None else x for x in (o.tolerance, o.power, o.part_power, o.current, o.reading)
     )

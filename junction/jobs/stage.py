@@ -11,20 +11,7 @@ from junction.base.errors import UsageError
 from junction.base.records import Bag
 from junction.jobs.bag import bag_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
-from junction.jobs.options import (
-    STAGE,
-    TEMPERATURE,
-    TYPES,
-    accuracy,
-    job,
-    names,
-    option,
-    physical,
-    several,
-    stage_ask,
-    stage_types,
-    types_of,
-)
+from junction.jobs.options import job, stage_ask, stage_types, types_of
 from junction.jobs.result import Result
 from junction.sets.match import match_parts
 from junction.shelf.ratings import safe_current_A
@@ -48,14 +35,6 @@ _AFTER = "after fitting"
 
 
 @job(
-    option("measured_drops", "drops across the emitter resistors at idle, such as 19mV,21mV",
-           several(physical("voltage", at_least=0.0)), metavar="V", group=_AFTER),
-    option("parts", "parts in the order of the drops: A03,A11", names, metavar="NAMES", group=_AFTER),
-    option("drop_accuracy", "limits of error of the meter's millivolt range (default 0.5%+0.1mV)",
-           accuracy("voltage"), metavar="A", group=_AFTER),
-    option("resistor_tolerance", "tolerance of the emitter resistors (default 5%)",
-           physical("ratio", above=0.0, at_most=0.5), metavar="PERCENT", group=_AFTER),
-    *STAGE, TEMPERATURE, TYPES,
     inputs=("files", "*", "FILE", "curves or spot readings of the fitted parts (with --parts)"),
     writes="a page, stage.csv, heat.csv, drops.csv and stage.json", epilog=EPILOG,
 )  # fmt: skip

@@ -12,7 +12,7 @@ from pathlib import Path
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, SetAside
 from junction.base.units import REFERENCE_TEMP_C
-from junction.jobs.options import TYPES, job, option, physical, whole
+from junction.jobs.options import job, physical
 from junction.jobs.result import Result
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare, rank, suggest
@@ -34,7 +34,6 @@ examples:
 
 #: Types whose safe area is drawn, the original included.
 MOST_AREAS = 5
-_PLACE = "what the place needs (instead of an original)"
 #: A part to be compared: its type number, its written tag, and where it was read (file and line).
 Candidate = tuple[str, str, str, int | None]
 
@@ -43,7 +42,7 @@ def _load_point(given) -> tuple[float, float]:
     pair = given.split(",") if isinstance(given, str) else given
     if not isinstance(pair, Sequence) or len(pair) != 2:
         raise UsageError(f"{given!r}: a voltage and a current were expected, 40V,2A")
-    return physical("voltage", above=0.0)(pair[0]), physical("current", above=0.0)(pair[1])
+    return physical(pair[0], "voltage", above=0.0), physical(pair[1], "current", above=0.0)
 
 
 def _as_given(given):
@@ -51,30 +50,10 @@ def _as_given(given):
 
 
 @job(
-    option("bag", "parts with a type column: which of them would do (may be given again)", _as_given,
-           metavar="FILE", many=True),
-    option("most", "length of the shelf's own list (default 10)", whole(1), default=10, metavar="N"),
-    option("case_temperature",
-           "case temperature in service, such as 80C: the power is compared there as well",
-           physical("temperature", at_least=-60.0, at_most=200.0), metavar="T"),
-    option("needs", "JSON with the needs, as junction stage writes it", _as_given, metavar="FILE",
-           group=_PLACE),
-    option("polarity", "NPN or PNP", str, choices=("NPN", "PNP"), group=_PLACE),
-    *(option(name, text, physical(quantity, above=0.0), metavar=name[0].upper(), group=_PLACE)
-      for name, quantity, text in (
-          ("voltage", "voltage", "highest collector-emitter voltage, such as 80V"),
-          ("current", "current", "highest collector current, such as 5A"),
-          ("power", "power", "dissipation, such as 60W, at the case temperature"),
-          ("gain_current", "current", "collector current at which --gain must hold"),
-          ("transition_frequency", "frequency", "least f_T, such as 2MHz"))),
-    option("gain", "least h_FE, such as 40", physical("ratio", above=0.0), metavar="H", group=_PLACE),
-    option("load_point", "voltage and current it must stand together, such as 40V,2A (may be given again)",
-           _load_point, metavar="V,I", many=True, group=_PLACE),
-    option("diodes", "look among the diodes", group=_PLACE),
-    TYPES,
     inputs=("types_named", "*", "TYPE",
             "original, then candidates; only candidates when the needs of the place are given"),
     writes="substitute.html, substitute.csv and substitute.json", epilog=EPILOG,
+    readers={"bag": _as_given, "needs": _as_given, "load_point": _load_point},
 )  # fmt: skip
 def substitute(*types_named, o) -> Result:
     """Hold replacements against an original type, or against what a place in a circuit needs.
@@ -230,7 +209,7 @@ def _parts_of(bag: Bag) -> list[Candidate]:
 def _needs(o) -> Needs | None:
     """Needs that the options and what was given as needs state, options first; None if nothing was asked."""
     said = {
-        "polarity": o.polarity, "voltage_V": o.voltage, "current_A": o.current, "power_W": o.power,
+        "polarity": o.polarity or None, "voltage_V": o.voltage, "current_A": o.current, "power_W": o.power,
         "hfe_low": o.gain, "hfe_at_A": o.gain_current, "f_t_Hz": o.transition_frequency,
         "load_line": o.load_point or None,
     }  # fmt: skip

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import html
 from collections.abc import Iterable
-from functools import cache
 from pathlib import Path
 
 from junction.show import blocks as b
@@ -107,19 +106,6 @@ def _table(block: b.Block) -> Html:
     return tag("table", tag("thead", head), rows, class_=style)
 
 
-def _image(alt: str, svg: str) -> Html:
-    """An SVG picture inside the page itself; as an image its ids cannot clash with another's."""
-    source = "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
-    return tag("img", src=source, alt=alt, width=336, height=250)
-
-
-def _section(block: b.Block) -> Html:
-    part = block.role.startswith("part")
-    name = "article" if part else "section" if block.level == 2 else "div"
-    heading = tag(f"h{block.level}", markup(block.heading))
-    return tag(name, heading, map(block_html, block.body), class_=block.role or None, id=block.id or None)
-
-
 def block_html(block: b.Block | Html | str) -> Html | None:
     """One block as markup."""
     if isinstance(block, str):
@@ -142,31 +128,31 @@ def block_html(block: b.Block | Html | str) -> Html | None:
             heading = tag("h2", "Before you touch the board")
             return found and tag("aside", heading, found, class_="caution", role="note")
         case "pictures":
-            views = tag("div", (_image(alt, svg) for alt, svg in body), class_="views")
+            # as an image inside the page its ids cannot clash with another's
+            sources = [(alt, base64.b64encode(svg.encode()).decode()) for alt, svg in body]
+            views = [tag("img", src=f"data:image/svg+xml;base64,{code}", alt=alt, width=336, height=250)
+                     for alt, code in sources]  # fmt: skip
+            views = tag("div", views, class_="views")
             return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None)
         case "code":
             lines = Html("\n".join(escape(line) for line in body.split("\n")))
             return tag("div", Html(headed), tag("pre", lines))
         case "beside":
             return tag("div", map(block_html, body), class_="beside")
-    return _section(block)
+    name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
+    heading = tag(f"h{block.level}", markup(block.heading))
+    return tag(name, heading, map(block_html, body), class_=role or None, id=block.id or None)
 
 
-@cache
-def stylesheet() -> str:
-    """The one stylesheet of every page."""
-    return (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
-
-
-def page(title: str, blocks: Iterable[b.Block], footer: b.Inline = FOOTER, style: str = "") -> str:
-    """Whole page as text; `style` is put after the common stylesheet."""
+def page(title: str, blocks: Iterable[b.Block]) -> str:
+    """Whole page as text, with the one stylesheet of every page."""
+    style = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
     head = tag(
         "head", tag("meta", charset="utf-8"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        tag("title", title), tag("style", Html(stylesheet() + style)),
+        tag("title", title), tag("style", Html(style)),
     )  # fmt: skip
-    foot = tag("footer", tag("p", markup(footer))) if footer else None
-    body = tag("body", tag("main", map(block_html, blocks)), foot)
+    body = tag("body", tag("main", map(block_html, blocks)), tag("footer", tag("p", FOOTER)))
     return "<!DOCTYPE html>\n" + tag("html", head, body, lang="en") + "\n"
 
 

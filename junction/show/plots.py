@@ -1,14 +1,17 @@
-"""Drawings of sweeps and of transistors: functions that take the data and an axes and return the axes.
+"""Drawings of sweeps, transistors and matched sets: functions of data and an axes, which they return.
 
-Called again on the same axes they move the artists that stand there instead of making new ones, which
-is what makes a page of many sweeps affordable.  Nothing here touches pyplot or the global settings.
+Those of sweeps and transistors, called again on the same axes, move the artists that stand there instead
+of making new ones, which is what makes a page of many sweeps affordable.  Nothing here touches pyplot or
+the global settings.
 """
 
 from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
+from functools import partial
+from itertools import cycle
 from math import ceil, floor, log10
 
 import numpy as np
@@ -98,28 +101,23 @@ def draw_linear(plot: SweepPlot, axes):
     Axes
     """
     factor, unit = current_scale(plot.i_A)
-    inside = _drawn(plot)
+    low, high = span(plot.i_A, 0.06)
+    inside = (plot.i_fit_A >= low) & (plot.i_fit_A <= high)  # a curve may run far out
     series(axes, "fit", plot.v_fit_V[inside], factor * plot.i_fit_A[inside], **CURVE)
     series(axes, "points", plot.v_V[plot.used], factor * plot.i_A[plot.used], **POINTS)
     series(axes, "left out", plot.v_V[~plot.used], factor * plot.i_A[~plot.used], **_OUT)
-    axes.set_xlim(*span(plot.v_V[_forward_part(plot)]))
+    # a long reverse branch that carries next to nothing is not framed: it would squeeze the knee into a
+    # corner, and the logarithmic view shows every point
+    top, size = float(plot.v_V.max(initial=0.0)), np.abs(plot.i_A)
+    quiet = size[plot.v_V < 0].max(initial=0.0) < 0.02 * size.max(initial=0.0)
+    axes.set_xlim(*span(plot.v_V[plot.v_V > -0.25 * top] if top > 0 and quiet else plot.v_V))
     axes.set_ylim(*span(factor * plot.i_A))
     label(axes, "linear", "voltage (V)", f"current ({unit})")
     return axes
 
 
 def draw_log(plot: SweepPlot, axes):
-    """Size of the current on a logarithmic scale; reverse currents as open squares.
-
-    Parameters
-    ----------
-    plot : SweepPlot
-    axes : matplotlib Axes
-
-    Returns
-    -------
-    Axes
-    """
+    """Size of the current on a logarithmic scale; reverse currents as open squares."""
     size = np.abs(plot.i_A)
     forward = plot.used & (plot.i_A > 0)
     reverse = plot.used & (plot.i_A < 0)
@@ -155,17 +153,7 @@ def _decades(axes, which: str, bottom: int, top: int, most: int) -> None:
 
 
 def draw_residuals(plot: SweepPlot, axes):
-    """Measured minus fitted, in standard uncertainties, with lines at plus and minus two.
-
-    Parameters
-    ----------
-    plot : SweepPlot
-    axes : matplotlib Axes
-
-    Returns
-    -------
-    Axes
-    """
+    """Measured minus fitted, in standard uncertainties, with lines at plus and minus two."""
     v_span = span(plot.v_V)
     shown = np.isfinite(plot.residual)
     for level in (-2.0, 0.0, 2.0):
@@ -179,35 +167,8 @@ def draw_residuals(plot: SweepPlot, axes):
     return axes
 
 
-def _forward_part(plot: SweepPlot) -> np.ndarray:
-    """Points the linear view frames: not a long reverse branch that carries next to nothing.
-
-    The knee would be squeezed into a corner by it; the logarithmic view shows every point.
-    """
-    v, size = plot.v_V, np.abs(plot.i_A)
-    top = float(v.max(initial=0.0))
-    quiet = size[v < 0].max(initial=0.0) < 0.02 * size.max(initial=0.0)
-    return v > -0.25 * top if top > 0 and quiet else np.ones(v.shape, bool)
-
-
-def _drawn(plot: SweepPlot) -> np.ndarray:
-    """Points of the fitted curve inside the frame the measured currents set (a curve may run far out)."""
-    low, high = span(plot.i_A, 0.06)
-    return (plot.i_fit_A >= low) & (plot.i_fit_A <= high)
-
-
 def draw_vbe(plot: TransistorPlot, axes):
-    """V_BE against collector current: points and fitted curve.
-
-    Parameters
-    ----------
-    plot : TransistorPlot
-    axes : matplotlib Axes
-
-    Returns
-    -------
-    Axes
-    """
+    """V_BE against collector current: points and fitted curve."""
     shown = np.isfinite(plot.vbe_V) & (plot.ic_A > 0)
     _collector_axis(plot, axes)
     series(axes, "fit", plot.ic_fit_A, plot.vbe_fit_V, **CURVE)
@@ -218,17 +179,7 @@ def draw_vbe(plot: TransistorPlot, axes):
 
 
 def draw_hfe(plot: TransistorPlot, axes):
-    """h_FE against collector current: points, fitted curve and its 95 % band.
-
-    Parameters
-    ----------
-    plot : TransistorPlot
-    axes : matplotlib Axes
-
-    Returns
-    -------
-    Axes
-    """
+    """h_FE against collector current: points, fitted curve and its 95 % band."""
     shown = np.isfinite(plot.hfe)
     _collector_axis(plot, axes)
     series(axes, "fit", plot.ic_fit_A, plot.hfe_fit, **CURVE)
@@ -249,39 +200,33 @@ def _collector_axis(plot: TransistorPlot, axes) -> None:
     axes.set_xlim(low * 0.8, high * 1.25)
 
 
-class Sheets:
-    """Axes that are drawn on again and again; `views`: name -> (drawing, array it cannot do without)."""
-
-    views: dict[str, tuple[Callable, str]]
-
-    def __init__(self) -> None:
-        self._axes = {name: new_axes() for name in self.views}
-
-    def svgs(self, plot: SweepPlot | TransistorPlot) -> dict[str, str]:
-        """SVG text of each view that the points allow."""
-        return {
-            name: svg_text(draw(plot, self._axes[name]).figure)
-            for name, (draw, needed) in self.views.items()
-            if np.isfinite(getattr(plot, needed)).any()
-        }
-
-
-class SweepSheets(Sheets):
-    """Views of sweeps; without a fit there are no residuals."""
-
-    views = {
+#: By kind of data: name of a view -> (drawing, array it cannot do without).
+VIEWS = {
+    SweepPlot: {
         "linear": (draw_linear, "v_V"), "logarithmic": (draw_log, "v_V"),
         "residuals": (draw_residuals, "residual"),
-    }  # fmt: skip
-
-
-class TransistorSheets(Sheets):
-    """Views of transistors."""
-
-    views = {
+    },
+    TransistorPlot: {
         "V_BE against collector current": (draw_vbe, "vbe_V"),
         "h_FE against collector current": (draw_hfe, "hfe"),
-    }
+    },
+}  # fmt: skip
+
+
+class Sheets:
+    """Axes that are drawn on again and again, one a view."""
+
+    def __init__(self) -> None:
+        self._axes: dict = {}
+
+    def svgs(self, plot: SweepPlot | TransistorPlot) -> dict[str, str]:
+        """SVG text of each view that the points allow; without a fit there are no residuals."""
+        found = {}
+        for name, (draw, needed) in VIEWS[type(plot)].items():
+            if np.isfinite(getattr(plot, needed)).any():
+                self._axes[name] = draw(plot, self._axes.get(name) or new_axes())
+                found[name] = svg_text(self._axes[name].figure)
+        return found
 
 
 def svg_text(figure) -> str:
@@ -299,3 +244,153 @@ def svg_text(figure) -> str:
         text = re.sub(rf'(<path id="{marker}"[^>]*?style=")', rf"\g<1>{style}; ", text)
     text = re.sub(r'(<use xlink:href="#\w+"[^>]*?) style="[^"]*"', r"\1", text)
     return re.sub(r' (?:x|y|d)="[^"]*"', lambda m: re.sub(r"(\.\d\d)\d+", r"\1", m.group()), text)
+
+
+#: Line styles for the parts of a set, told apart without colour.
+_STYLES = (
+    dict(color=INK, linestyle="-"), dict(color=FIT, linestyle=(0, (6, 2))),
+    dict(color=LEFT_OUT, linestyle="-."), dict(color=SOFT, linestyle=":"),
+    dict(color=INK, linestyle=(0, (1, 1))), dict(color=FIT, linestyle="-"),
+)  # fmt: skip
+#: Half-width of a 95 % interval in standard uncertainties (normal).
+_K95 = 1.96
+
+
+def _plain_numbers(*axes) -> None:
+    """Plain numbers on logarithmic axes."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    for axis in axes:
+        axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+        axis.set_minor_formatter(NullFormatter())
+
+
+def _frame(axes, curves: Mapping, parts: Sequence[str], title: str, y: str, shares_A) -> None:
+    """The whole range of currents, with idle and peak; where no part's data speak, the picture says so."""
+    ic = curves["ic_A"]
+    axes.set_xscale("log")
+    _plain_numbers(axes.xaxis)
+    axes.set_xlim(ic[0], ic[-1])
+    label(axes, title, "collector current (A)", y)
+    words = dict(fontsize=6.5, color=SOFT)
+    for at, word in zip(shares_A, ("idle", "peak"), strict=True):
+        axes.axvline(at, color=SOFT, linewidth=0.7, linestyle=(0, (2, 2)))
+        axes.annotate(word, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(2, -8),
+                      textcoords="offset points", **words)  # fmt: skip
+    known = np.isfinite(curves["vbe_V"][[curves["rows"][name] for name in parts]]).any(axis=0)
+    if not known.any():
+        axes.text(0.5, 0.5, "no data here", transform=axes.transAxes, ha="center", **words)
+    elif ic[known][-1] < ic[-1] / 1.5:
+        middle = np.sqrt(ic[known][-1] * ic[-1])
+        axes.annotate("no data", (middle, 0.5), xycoords=("data", "axes fraction"), ha="center", **words)
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 14 else name[:13] + "…"
+
+
+def draw_curves(parts: Sequence[str], curves: Mapping, shares_A, axes):
+    """V_BE of every part against its collector current.
+
+    Parameters
+    ----------
+    parts : sequence of str
+        Parts of the set.
+    curves : mapping
+        As `junction.sets.match.curves_on_grid` gives them.
+    shares_A : (float, float)
+        A device's share at idle and at the peak [A].
+    axes : matplotlib Axes
+
+    Returns
+    -------
+    Axes
+    """
+    for name, style in zip(parts, cycle(_STYLES), strict=False):
+        axes.plot(curves["ic_A"], curves["vbe_V"][curves["rows"][name]], linewidth=1.2, label=_short(name),
+                  **style)  # fmt: skip
+    axes.legend(fontsize=6.5, frameon=False, loc="upper left", handlelength=2.2, borderaxespad=0.8)
+    title = f"V_BE at V_CE {curves['vce_V']:.0f} V, {curves['temp_C']:.0f} °C"
+    _frame(axes, curves, parts, title, "V_BE (V)", shares_A)
+    return axes
+
+
+def draw_compared(parts: Sequence[str], curves: Mapping, shares_A, axes, ratio: bool):
+    """What every further part has beside the first, with its 95 % band; as `draw_curves`.
+
+    ``ratio``: the ratio of h_FE, else the difference of V_BE in mV.
+    """
+    ic, (first, *others) = curves["ic_A"], (curves["rows"][name] for name in parts)
+    if ratio:
+        values, u = curves["hfe"], curves["u_hfe"] / curves["hfe"]
+        title, unit, sign = "ratio of h_FE, 95 % band", "ratio", "/"
+    else:
+        values, u = 1000 * curves["vbe_V"], 1000 * curves["u_vbe_V"]
+        title, unit, sign = "difference of V_BE, 95 % band", "mV", "-"
+    for row, name, style in zip(others, parts[1:], cycle(_STYLES[1:] + _STYLES[:1]), strict=False):
+        wide = _K95 * np.hypot(u[row], u[first])
+        if ratio:
+            middle = values[row] / values[first]
+            low, high = middle / np.exp(wide), middle * np.exp(wide)
+        else:
+            middle = values[row] - values[first]
+            low, high = middle - wide, middle + wide
+        axes.plot(ic, middle, linewidth=1.2, label=f"{_short(name)} {sign} {_short(parts[0])}", **style)
+        known = np.isfinite(low) & np.isfinite(high)
+        # one polygon: a collection would lose its style when the SVG is made small
+        axes.fill(np.r_[ic[known], ic[known][::-1]], np.r_[low[known], high[known][::-1]],
+                  facecolor=style["color"], alpha=0.14, linewidth=0, gid="band")  # fmt: skip
+    axes.axhline(1.0 if ratio else 0.0, color=SOFT, linewidth=0.8)
+    axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
+    _frame(axes, curves, parts, title, unit, shares_A)
+    return axes
+
+
+def set_pictures(parts: Sequence[str], curves: Mapping, shares_A) -> dict[str, str]:
+    """SVG text of the three pictures of one set, by what they show; as `draw_curves`."""
+    draws = {
+        "V_BE of the parts against current": draw_curves,
+        "difference of V_BE": partial(draw_compared, ratio=False),
+        "ratio of h_FE": partial(draw_compared, ratio=True),
+    }  # fmt: skip
+    return {alt: svg_text(draw(parts, curves, shares_A, new_axes()).figure) for alt, draw in draws.items()}
+
+
+def draw_safe_area(loci, areas, axes):
+    """Load lines of one device against the dc safe area of its type.
+
+    Parameters
+    ----------
+    loci : mapping of str to (ndarray, ndarray)
+        V_CE [V] and I_C [A] over the conducting half cycle.
+    areas : mapping of str to (ndarray, ndarray)
+        V_CE [V] and the largest dc collector current there [A], by type.
+    axes : matplotlib Axes
+
+    Returns
+    -------
+    Axes
+    """
+    top_v = max(float(np.max(v)) for v, _ in loci.values())
+    top_i = max(float(np.max(i)) for _, i in loci.values())
+    for k, (name, (vce, ic)) in enumerate(loci.items()):
+        shown = ic > 0.01 * top_i  # a logarithmic scale has no zero
+        axes.plot(vce[shown], ic[shown], linewidth=1.2, label=name, **_STYLES[k % len(_STYLES)])
+    for k, (name, (vce, ic)) in enumerate(areas.items()):
+        edge = np.where(ic > 0, ic, 1e-3 * top_i)
+        axes.plot(vce, edge, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
+                  label=f"dc safe area, {_short(name)}")  # fmt: skip
+    from matplotlib.ticker import LogLocator
+
+    high_i = max([2.0 * top_i, *(1.4 * float(np.nanmax(ic)) for _, ic in areas.values())])
+    high_v = max([1.35 * top_v, *(float(np.nanmax(v[ic > 0], initial=0.0)) for v, ic in areas.values())])
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    axes.set_xlim(2.0, 1.2 * high_v)
+    axes.set_ylim(0.03 * top_i, high_i)
+    _plain_numbers(axes.xaxis, axes.yaxis)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
+    axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
+    label(axes, "load lines of one device", "V_CE (V)", "collector current (A)")
+    return axes

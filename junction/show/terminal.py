@@ -9,8 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import textwrap
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
 
 from junction.show import blocks as b
 from junction.show.blocks import display_width, visible, words
@@ -24,28 +23,30 @@ _VERDICT_SGR = {"shorted": "1;35", "open": "1;34", "leaky": "1;36", "undecided":
 _SGR = {"strong": "1", "alarm": "1", "quiet": "2"}
 
 
-@dataclass(frozen=True)
-class Paint:
-    """Puts emphasis on words, or leaves them alone when colour is off."""
+def coloured(text: str, role: str = "", verdict: str = "") -> str:
+    """Text in the emphasis of a role, or in the colour of a verdict."""
+    code = _VERDICT_SGR.get(verdict, "") if verdict else _SGR.get(role, "")
+    return f"\x1b[{code}m{text}\x1b[0m" if code and text.strip() else text
 
-    on: bool = False
 
-    @classmethod
-    def for_stream(cls, stream) -> Paint:
-        """Paint for a stream: on only for a terminal without ``NO_COLOR`` and not ``TERM=dumb``."""
-        if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
-            return cls(False)
-        return cls(bool(getattr(stream, "isatty", lambda: False)()))
+def bare(text: str, role: str = "", verdict: str = "") -> str:
+    """Text as it is, where colour is off."""
+    return text
 
-    def __call__(self, text: str, role: str = "", verdict: str = "") -> str:
-        """Text in the emphasis of a role, or in the colour of a verdict."""
-        code = _VERDICT_SGR.get(verdict, "") if verdict else _SGR.get(role, "")
-        return f"\x1b[{code}m{text}\x1b[0m" if self.on and code and text.strip() else text
+
+def paint_for(stream) -> Callable:
+    """`coloured` for a terminal without ``NO_COLOR`` and not ``TERM=dumb``, else `bare`."""
+    off = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not _is_terminal(stream)
+    return bare if off else coloured
+
+
+def _is_terminal(stream) -> bool:
+    return bool(getattr(stream, "isatty", lambda: False)())
 
 
 def width_for(stream) -> int:
     """Columns to write for: the terminal's (40 to 120), or 80 when the stream is no terminal."""
-    if not getattr(stream, "isatty", lambda: False)():
+    if not _is_terminal(stream):
         return WIDTH
     return min(120, max(40, shutil.get_terminal_size((WIDTH, 24)).columns))
 
@@ -58,18 +59,13 @@ def paragraph(text: str, width: int = WIDTH, indent: str = "", hang: str | None 
     )  # fmt: skip
 
 
-def _pad(text: str, width: int, right: bool) -> str:
-    fill = " " * max(0, width - display_width(text))
-    return fill + text if right else text + fill
-
-
 def _wrapped(text: str, width: int) -> list[str]:
-    if display_width(text) <= width:
+    shown = display_width(text)
+    if shown <= width:
         return [text]
-    if text.isascii() or display_width(text) == len(text):
-        return textwrap.wrap(text, width, break_on_hyphens=False) or [""]
-    half = max(1, width // 2)  # wide characters: never more columns than promised
-    return textwrap.wrap(text, half, break_on_hyphens=False) or [""]
+    if shown != len(text):  # wide characters: never more columns than promised
+        width = max(1, width // 2)
+    return textwrap.wrap(text, width, break_on_hyphens=False) or [""]
 
 
 def column_widths(columns: Sequence, rows: Sequence[Sequence[str]], width: int) -> list[int]:
@@ -96,9 +92,8 @@ def column_widths(columns: Sequence, rows: Sequence[Sequence[str]], width: int) 
     return natural
 
 
-def table_text(table: b.Block, width: int = WIDTH, paint: Paint | None = None) -> str:
+def table_text(table: b.Block, width: int = WIDTH, paint: Callable = bare) -> str:
     """Text of a table, without a final line end; a badge takes its verdict's colour after padding."""
-    paint = paint or Paint()
     shown = [[visible(words(cell)) for cell in row] for row in table.body]
     widths = column_widths(table.columns, shown, width)
 
@@ -107,7 +102,9 @@ def table_text(table: b.Block, width: int = WIDTH, paint: Paint | None = None) -
         for n in range(max(len(f) for f in folded)):
             line = []
             for f, w, (_, right, _), badge in zip(folded, widths, table.columns, badges, strict=True):
-                text = _pad(f[n] if n < len(f) else "", w, right)
+                text = f[n] if n < len(f) else ""
+                fill = " " * max(0, w - display_width(text))
+                text = fill + text if right else text + fill
                 line.append(paint(text, verdict=badge) if badge else text)
             yield GAP.join(line).rstrip()
 
@@ -119,7 +116,7 @@ def table_text(table: b.Block, width: int = WIDTH, paint: Paint | None = None) -
     return "\n".join(lines)
 
 
-def _lines(block: b.Block | str, width: int, paint: Paint) -> Iterable[str]:
+def _lines(block: b.Block | str, width: int, paint: Callable) -> Iterable[str]:
     if isinstance(block, str):  # a line that is set already
         yield block
         return
@@ -155,7 +152,8 @@ def _lines(block: b.Block | str, width: int, paint: Paint) -> Iterable[str]:
                 yield from _lines(inner, width, paint)
 
 
-def terminal_text(blocks: Iterable[b.Block | str], width: int = WIDTH, paint: Paint | None = None) -> str:
+def terminal_text(
+    blocks: Iterable[b.Block | str], width: int = WIDTH, paint: Callable | None = None
+) -> str:
     """All blocks as text, without a final line end; an empty text is an empty line."""
-    paint = paint or Paint()
-    return "\n".join(line for block in blocks for line in _lines(block, width, paint))
+    return "\n".join(line for block in blocks for line in _lines(block, width, paint or bare))

@@ -11,6 +11,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
@@ -181,6 +182,7 @@ def write_files(files: Mapping[Path, str | bytes]) -> None:
             new = Path(staged[path.parent].name) / path.name
             old = new.with_name(f"old {path.name}") if path.exists() else None
             if old is not None:
+                shutil.copymode(path, new)
                 os.replace(path, old)
             moved.append((path, old))
             os.replace(new, path)

@@ -9,7 +9,7 @@ from junction.base.records import Interval
 from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
+from junction.views.check import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
 from junction.views.sort import set_aside_section
 from junction.views.spice import cards, model_file
 

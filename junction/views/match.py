@@ -289,7 +289,7 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     elif s.kept:
         blocks.append(b.text("No single exchange betters this set."))
     if curves is not None and k < MOST_PICTURED:
-        from junction.show.match_plots import set_pictures
+        from junction.show.plots import set_pictures
 
         stage, n = report.stage, report.stage.parallel
         svgs = set_pictures(s.parts, curves, (stage.idle.total_A / n, stage.peak.total_A / n))

@@ -14,9 +14,8 @@ from junction.shelf.results import Meter
 from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.views.part import (
+from junction.views.check import (
     blind_words,
-    counts_words,
     device_words,
     evidence_of,
     fault_words,
@@ -39,7 +38,8 @@ MOST_BLIND_TEXT = 156
 
 def summary(report: SortReport) -> str:
     """The bag in one line."""
-    return f"{b.count(len(report.verdicts), 'part')}: {counts_words(report.counts())}"
+    counts = ", ".join(f"{n} {word}" for word, n in report.counts().items()) or "no parts"
+    return f"{b.count(len(report.verdicts), 'part')}: {counts}"
 
 
 def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdict], str]:
@@ -183,9 +183,9 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
              for s in sources[v.part]]  # fmt: skip
     svgs: Mapping[int, Mapping[str, str]] = {}
     if drawn:
-        from junction.show.plots import SweepSheets
+        from junction.show.plots import Sheets
 
-        sheets = SweepSheets()
+        sheets = Sheets()
         svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
     readings = {p.part: p for p in bag.readings}
     blocks: list[b.Block] = [

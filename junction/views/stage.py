@@ -231,8 +231,7 @@ def _picture(report: StageReport) -> list[b.Block]:
     loci, areas = report.draw()
     if not loci:
         return []
-    from junction.show.match_plots import draw_safe_area
-    from junction.show.plots import new_axes, svg_text
+    from junction.show.plots import draw_safe_area, new_axes, svg_text
 
     svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
     return [b.pictures([("load lines of one device", svg)], (

@@ -1,9 +1,11 @@
 """The drawings of a set and of a stage hold the numbers they are named after."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 
-from junction.show import match_plots
+from junction.show import plots
 from junction.show.plots import new_axes, svg_text
 from tests.tables import spot_part
 
@@ -27,7 +29,7 @@ def lines(axes):
 
 
 def test_curves_overlaid(curves):
-    axes = match_plots.draw_curves(PAIR, curves, SHARES, new_axes())
+    axes = plots.draw_curves(PAIR, curves, SHARES, new_axes())
     drawn = lines(axes)
     assert list(drawn) == ["A1", "A2"]
     np.testing.assert_array_equal(drawn["A2"], np.stack([curves["ic_A"], curves["vbe_V"][1]], axis=1))
@@ -38,7 +40,7 @@ def test_curves_overlaid(curves):
 
 
 def test_difference_of_vbe_with_its_band(curves):
-    axes = match_plots.draw_vbe_difference(PAIR, curves, SHARES, new_axes())
+    axes = plots.draw_compared(PAIR, curves, SHARES, new_axes(), ratio=False)
     np.testing.assert_allclose(lines(axes)["A2 - A1"][:, 1], 3.0, rtol=1e-9, atol=0)  # mV
     band = axes.patches[0].get_xy()[:, 1]
     # 95 %: 1.96 times the root of two millivolt squared
@@ -47,7 +49,7 @@ def test_difference_of_vbe_with_its_band(curves):
 
 
 def test_ratio_of_hfe_with_its_band(curves):
-    axes = match_plots.draw_hfe_difference(PAIR, curves, SHARES, new_axes())
+    axes = plots.draw_compared(PAIR, curves, SHARES, new_axes(), ratio=True)
     np.testing.assert_allclose(lines(axes)["A2 / A1"][:, 1], 0.9, rtol=1e-12, atol=0)
     u = 1.96 * np.hypot(0.02, 2 / 90)
     band = axes.patches[0].get_xy()[:, 1]
@@ -55,14 +57,14 @@ def test_ratio_of_hfe_with_its_band(curves):
 
 
 def test_the_band_keeps_its_shade_in_the_svg(curves):
-    text = svg_text(match_plots.draw_vbe_difference(PAIR, curves, SHARES, new_axes()).figure)
+    text = svg_text(plots.draw_compared(PAIR, curves, SHARES, new_axes(), ratio=False).figure)
     assert 'id="band"' in text and "opacity: 0.14" in text
 
 
 def test_load_lines_against_the_safe_area():
     loci = {"resistive load": (np.array([42.0, 21.0, 6.0]), np.array([0.0, 1.0, 2.0]))}
     areas = {"X": (np.array([5.0, 50.0, 100.0]), np.array([10.0, 5.0, 0.0]))}
-    axes = match_plots.draw_safe_area(loci, areas, new_axes())
+    axes = plots.draw_safe_area(loci, areas, new_axes())
     drawn = lines(axes)
     np.testing.assert_array_equal(drawn["resistive load"][:, 1], [1.0, 2.0])  # no zero on a logarithmic scale
     np.testing.assert_array_equal(drawn["dc safe area, X"][:2, 1], [10.0, 5.0])
@@ -85,7 +87,8 @@ def test_curves_end_where_the_data_do(tmp_path):
     known = np.isfinite(drawn["vbe_V"])
     assert known.any(axis=1).all() and not known[:, drawn["ic_A"] > 0.31].any()
     assert np.nanmax(1.96 * drawn["u_vbe_V"]) <= 0.05 and np.nanmax(drawn["vbe_V"]) < 0.75
-    for draw in (match_plots.draw_curves, match_plots.draw_vbe_difference, match_plots.draw_hfe_difference):
+    compared = (partial(plots.draw_compared, ratio=ratio) for ratio in (False, True))
+    for draw in (plots.draw_curves, *compared):
         axes = draw(("A", "B"), drawn, (0.09, 2.2), new_axes())
         assert axes.get_xlim()[1] > 2.2 and any("no data" in t.get_text() for t in axes.texts)
         assert np.abs(axes.get_ylim()).max() < 1000

@@ -5,6 +5,7 @@ import json
 import os
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,17 +15,22 @@ from junction.cli.output import Outputs, report_set_aside, say
 from junction.show import write
 
 
+def made(files=(), text="{}", read=()):
+    """A result of these files and JSON, made of what was read."""
+    return SimpleNamespace(
+        command="sort", contents=lambda: dict(files), to_json=lambda: text, text=lambda *_, **__: "said",
+        bag=SimpleNamespace(files=read), set_aside=(),
+    )  # fmt: skip
+
+
 def tree(folder):
     return {str(p.relative_to(folder)): p.read_text() for p in folder.rglob("*") if p.is_file()}
 
 
 def test_files_and_folders_are_made(tmp_path):
     outputs = Outputs(str(tmp_path / "a" / "b"), str(tmp_path / "r.json"))
-    outputs.add("page.html", "x")
-    outputs.add("plots/p.svg", b"y")
-    outputs.add_json("{}", "sort.json")
     assert tree(tmp_path) == {}
-    outputs.commit()
+    outputs.finish(made({"page.html": "x", "plots/p.svg": b"y"}))
     assert tree(tmp_path) == {
         "a/b/page.html": "x", "a/b/plots/p.svg": "y", "a/b/sort.json": "{}", "r.json": "{}",
     }  # fmt: skip
@@ -32,8 +38,7 @@ def test_files_and_folders_are_made(tmp_path):
 
 def test_json_into_the_folder_under_its_own_name_is_written_once(tmp_path):
     outputs = Outputs(str(tmp_path), str(tmp_path / "sort.json"))
-    outputs.add_json("{}", "sort.json")
-    outputs.commit()
+    outputs.finish(made())
     assert tree(tmp_path) == {"sort.json": "{}"}
 
 
@@ -41,8 +46,7 @@ def test_json_into_the_folder_under_its_own_name_is_written_once(tmp_path):
 def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
     (tmp_path / "b").write_text("old")
     outputs = Outputs(str(tmp_path))
-    for name in ("a", "b", "new/c"):
-        outputs.add(name, "new")
+    result = made(dict.fromkeys(("a", "b", "new/c"), "new"))
     real, calls = os.replace, []
 
     def replace(source, target):
@@ -53,25 +57,23 @@ def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
 
     monkeypatch.setattr(write.os, "replace", replace)
     with pytest.raises(OutputError, match="No space left on device; nothing was written"):
-        outputs.commit()
+        outputs.finish(result)
     assert tree(tmp_path) == {"b": "old"} and not (tmp_path / "new").exists()
 
 
 def test_a_full_disk_while_staging_leaves_nothing(tmp_path, monkeypatch):
     outputs = Outputs(str(tmp_path / "r"))
-    outputs.add("a", "1")
-    outputs.add("b", "2")
-    real, made = Path.write_bytes, []
+    real, calls = Path.write_bytes, []
 
     def write_bytes(path, data):
-        made.append(1)
-        if len(made) == 2:
+        calls.append(1)
+        if len(calls) == 2:
             raise OSError(28, "No space left on device")
         return real(path, data)
 
     monkeypatch.setattr(Path, "write_bytes", write_bytes)
     with pytest.raises(OutputError):
-        outputs.commit()
+        outputs.finish(made({"a": "1", "b": "2"}))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -84,8 +86,7 @@ def test_a_folder_that_cannot_be_written_is_refused_before_any_work(tmp_path, fo
 
 def test_json_into_the_folder_that_will_be_made(tmp_path):
     outputs = Outputs(str(tmp_path / "new"), str(tmp_path / "new" / "mine.json"))
-    outputs.add_json("{}", "sort.json")
-    outputs.commit()
+    outputs.finish(made())
     assert tree(tmp_path) == {"new/mine.json": "{}", "new/sort.json": "{}"}
 
 
@@ -99,17 +100,16 @@ def test_json_places_that_cannot_be(tmp_path):
 def test_what_was_read_is_never_overwritten(tmp_path):
     source = tmp_path / "verdicts.csv"
     source.write_text("data")
-    outputs = Outputs(str(tmp_path), inputs=[str(source)])
-    with pytest.raises(OutputError, match="one of the files read"):
-        outputs.add("verdicts.csv", "x")
-    with pytest.raises(OutputError, match="one of the files read"):
-        Outputs(None, str(source)).keep_off([str(source)])
+    result = made({"verdicts.csv": "x"}, read=[str(source)])
+    for outputs in (Outputs(str(tmp_path)), Outputs(None, str(source))):
+        with pytest.raises(OutputError, match="one of the files read"):
+            outputs.finish(result)
+    assert source.read_text() == "data"
 
 
 def test_files_keep_usual_permissions(tmp_path):
     outputs = Outputs(str(tmp_path))
-    outputs.add("a", "x")
-    outputs.commit()
+    outputs.finish(made({"a": "x"}))
     mask = os.umask(0)
     os.umask(mask)
     assert (tmp_path / "a").stat().st_mode & 0o777 == 0o666 & ~mask
@@ -117,10 +117,9 @@ def test_files_keep_usual_permissions(tmp_path):
 
 def test_text_goes_to_stderr_while_stdout_carries_json(capsys):
     outputs = Outputs(None, "-")
-    assert outputs.text_stream is sys.stderr and outputs.wanted
-    outputs.add_json('{"a": 1}', "x.json")
-    outputs.commit()
-    assert json.loads(capsys.readouterr().out) == {"a": 1}
+    outputs.finish(made(text='{"a": 1}'))
+    out, err = capsys.readouterr()
+    assert json.loads(out) == {"a": 1} and err == "said\n"
 
 
 def narrow():
@@ -138,8 +137,7 @@ def test_json_on_a_narrow_stdout_stays_json(monkeypatch):
     stream = narrow()
     monkeypatch.setattr(sys, "stdout", stream)
     outputs = Outputs(None, "-")
-    outputs.add_json('{"a": "µ😀"}', "x.json")
-    outputs.commit()
+    outputs.finish(made(text='{"a": "µ😀"}'))
     assert json.loads(stream.buffer.getvalue().decode("ascii")) == {"a": "µ😀"}
 
 

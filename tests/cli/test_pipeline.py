@@ -11,10 +11,9 @@ from junction.fit.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
 from junction.jobs.bag import bag_of
-from junction.jobs.sort import sorted_bag
+from junction.jobs.sort import sort
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
-from junction.shelf.rules import default_meter
 from junction.views.sort import document, page, sweep_sources
 from tests.tables import curve_table, sweep_table
 
@@ -116,7 +115,7 @@ def bag():
 
 
 def test_sort_is_worst_first_and_counts():
-    report = sorted_bag(bag(), default_meter(), plots=1)
+    report = sort(bag(), plots=1).report
     ranks = [WORST_FIRST.index(v.verdict) for v in report.verdicts]
     assert ranks == sorted(ranks) and {v.part for v in report.verdicts} == {"a", "b", "n1", "n2", "n3"}
     assert sum(report.counts().values()) == 5 and list(report.counts()) == sorted(
@@ -160,7 +159,7 @@ def test_sort_gives_no_value_at_a_voltage_far_beyond_the_sweep():
     amps = [short / 3 * (1 + 1e-3 * rng.normal(size=41)),
             current(leak, IS_A=1e-14, N=1.02, RSH_ohm=20e3) * (1 + 2e-3 * rng.normal(size=80))]  # fmt: skip
     swept = sweep_table(["s", "k"], ["BE", "BE"], volts, amps, [25.0, 25.0])
-    report = sorted_bag(Bag(sweeps=swept), default_meter())
+    report = sort(Bag(sweeps=swept)).report
     derived = {v.part: v.junctions[0].fit.derived for v in report.verdicts}
     assert derived["s"] == {}
     # the sweep to -6 V does hold the value at -5 V: 5 V / 20 kohm

@@ -5,8 +5,7 @@ from dataclasses import replace
 import pytest
 
 from junction.cli.main import main
-from junction.jobs.sort import sorted_bag
-from junction.shelf.rules import default_meter
+from junction.jobs.sort import sort
 from junction.views.sort import notes
 from tests.cli import bags
 from tests.intake.helpers import read_texts
@@ -42,7 +41,7 @@ def test_a_spot_does_not_take_a_part_out_that_has_more():
     curves = "part,vce_V,vbe_V,ic_A\nC1,5,0.6,0.1\nC1,5,0.7,1\n"
     read = "part,ic_mA,vbe_mV,hFE,B-E,E-B\nR1,100,612,95,0.605,OL\nS1,100,612,95,,\nC1,100,612,95,,\n"
     bag = read_texts([(n, t.encode()) for n, t in (("r", read), ("s", bags.BAG), ("c", curves))])
-    report = sorted_bag(bag, default_meter())
+    report = sort(bag).report
     assert {v.part for v in report.verdicts} == {"R1", "S1", "S2", "S3", "S4"}
     assert (report.curves_only, report.spots_only) == (1, 0)
 

@@ -45,8 +45,8 @@ def test_each_function_tells_all_of_its_options():
         for one in function.options:
             if one.cli:
                 continue
-            assert f"\n{one.name} : " in function.__doc__, f"{name}: {one.name}"
-            assert one.help.split()[0] in function.__doc__ and one.name in function.__signature__.parameters
+            assert f"\n{one.option} : " in function.__doc__, f"{name}: {one.option}"
+            assert one.help.split()[0] in function.__doc__ and one.option in function.__signature__.parameters
         for heading in ("Parameters", "Returns", "Raises", "Examples"):
             assert f"\n{heading}\n---" in function.__doc__, f"{name}: {heading}"
 

@@ -4,17 +4,23 @@ import argparse
 
 import pytest
 
+import junction
 from junction.base.errors import UsageError
 from junction.cli.main import add_arguments
 from junction.jobs import options
+from junction.sets.results import LAYOUTS
 from junction.shelf.rules import default_meter
+from junction.shelf.tables import reference_rows
 
 
 def parsed(*words):
-    every = options.job(*options.METER, options.TEMPERATURE, *options.INSTRUMENT)(lambda o: o)
     parser = argparse.ArgumentParser()
-    add_arguments(parser, every)
-    return parser.parse_args(words)
+    add_arguments(parser, junction.sort)
+    return parser.parse_args(["bag.csv", *words])
+
+
+def reader(function, name):
+    return next(one.read for one in function.options if one.option == name)
 
 
 def meter(*words):
@@ -72,7 +78,7 @@ def test_one_clear_line(words, says, capsys):
     ("3 mV", (0.0, 0.003)), ("1e-3V", (0.0, 1e-3)),
 ])  # fmt: skip
 def test_accuracy(text, value):
-    assert options.accuracy("voltage")(text) == pytest.approx(value, rel=1e-12)
+    assert reader(junction.sort, "voltage_accuracy")(text) == pytest.approx(value, rel=1e-12)
 
 
 def test_stated_noise_is_the_limit_over_root_three():
@@ -86,7 +92,24 @@ def test_stated_noise_is_the_limit_over_root_three():
 
 
 def test_whole():
-    assert options.whole(1)("3") == options.whole(1)(3) == options.whole(1)(3.0) == 3
+    channels = reader(junction.match, "channels")
+    assert channels("3") == channels(3) == channels(3.0) == 3
     for given in ("0", "x", "1.5", 1.5, 0, None):
         with pytest.raises(UsageError):
-            options.whole(1)(given)
+            channels(given)
+
+
+def test_every_row_of_the_table_is_an_option_of_the_jobs_it_names():
+    from junction.cli import demo
+
+    functions = {name: getattr(junction, name) for name in junction.__all__ if name != "__version__"}
+    functions["demo"] = demo.demo
+    for row in reference_rows("options"):
+        for job in row.cells["jobs"].split():
+            found = [one for one in functions[job].options if one.option == row.cells["option"]]
+            assert len(found) == 1, row
+            assert (found[0].kind == "own") == (found[0].own is not None), row
+
+
+def test_every_layout_can_be_asked_for():
+    assert next(one.choices for one in junction.match.options if one.option == "layout") == tuple(LAYOUTS)

@@ -24,7 +24,7 @@ def test_every_table_has_rows_and_sources():
         found = list(rows(path))
         assert found, path.name
         # the schema and the letter symbols are no facts that want a source
-        assert "source" in found[0].cells or path.stem in ("columns", "symbols"), path.name
+        assert "source" in found[0].cells or path.stem in ("columns", "options", "symbols"), path.name
 
 
 def test_the_schema_names_tables_that_are_there_and_texts_that_are_used():

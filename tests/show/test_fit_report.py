@@ -49,8 +49,8 @@ def transistor_plot():
 
 def drawn():
     return (
-        {0: plots.SweepSheets().svgs(samples.sweep_plot())},
-        {"T1": plots.TransistorSheets().svgs(transistor_plot())},
+        {0: plots.Sheets().svgs(samples.sweep_plot())},
+        {"T1": plots.Sheets().svgs(transistor_plot())},
     )
 
 
@@ -147,7 +147,7 @@ def test_transistor_views_draw_the_data():
 def test_a_curve_without_base_voltage_has_one_view():
     plot = transistor_plot()
     bare = TransistorPlot(**{**vars(plot), "vbe_V": np.full(20, nan)})
-    sheets = plots.TransistorSheets()
+    sheets = plots.Sheets()
     assert list(sheets.svgs(bare)) == ["h_FE against collector current"]
     assert len(sheets.svgs(plot)) == 2
 

@@ -46,7 +46,7 @@ def test_residual_view():
 
 
 def test_drawing_again_moves_the_artists():
-    sheets = plots.SweepSheets()
+    sheets = plots.Sheets()
     first = sheets.svgs(sweep_plot())
     other = sheets.svgs(sweep_plot(shunt_ohm=1e3))
     again = sheets.svgs(sweep_plot())
@@ -59,7 +59,7 @@ def test_degenerate_sweeps_are_drawn(i):
     nothing = np.empty(0)
     v = np.linspace(0, 1, 5)
     plot = plots.SweepPlot("x", "AK", v, i, np.ones(5, bool), nothing, nothing, np.full(5, np.nan), "none")
-    svgs = plots.SweepSheets().svgs(plot)
+    svgs = plots.Sheets().svgs(plot)
     assert set(svgs) == {"linear", "logarithmic"}
     for text in svgs.values():
         ET.fromstring(text)
@@ -68,12 +68,12 @@ def test_degenerate_sweeps_are_drawn(i):
 def test_one_voltage_is_drawn():
     one = np.array([0.5])
     plot = plots.SweepPlot("x", "AK", one, one * 1e-3, np.ones(1, bool), one, one, np.zeros(1))
-    assert set(plots.SweepSheets().svgs(plot)) == {"linear", "logarithmic", "residuals"}
+    assert set(plots.Sheets().svgs(plot)) == {"linear", "logarithmic", "residuals"}
 
 
 def test_svg_is_the_same_each_time_and_small():
     before = dict(matplotlib.rcParams)
-    texts = [plots.SweepSheets().svgs(sweep_plot()) for _ in range(2)]
+    texts = [plots.Sheets().svgs(sweep_plot()) for _ in range(2)]
     assert texts[0] == texts[1] and dict(matplotlib.rcParams) == before
     for text in texts[0].values():
         assert len(text) < 22_000  # three views of forty sweeps stay under 4 MB of page

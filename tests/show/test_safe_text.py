@@ -11,7 +11,7 @@ from junction.base.records import Interval
 from junction.show import blocks as b
 from junction.show.blocks import display_width, file_stem, visible
 from junction.show.page import page, tag
-from junction.show.terminal import Paint, column_widths, table_text
+from junction.show.terminal import bare, coloured, column_widths, paint_for, table_text
 from junction.show.write import csv_text, document, safe_cell
 from tests.rows import every_row
 
@@ -93,12 +93,12 @@ class Terminal(io.StringIO):
 def test_colour_only_on_a_terminal(monkeypatch):
     monkeypatch.delenv("NO_COLOR", raising=False)
     monkeypatch.setenv("TERM", "xterm")
-    assert Paint.for_stream(Terminal()).on and not Paint.for_stream(io.StringIO()).on
+    assert paint_for(Terminal()) is coloured and paint_for(io.StringIO()) is bare
     monkeypatch.setenv("NO_COLOR", "1")
-    assert not Paint.for_stream(Terminal()).on
+    assert paint_for(Terminal()) is bare
     monkeypatch.delenv("NO_COLOR")
     monkeypatch.setenv("TERM", "dumb")
-    assert not Paint.for_stream(Terminal()).on
+    assert paint_for(Terminal()) is bare
 
 
 def test_colour_adds_nothing_but_escapes():
@@ -106,8 +106,8 @@ def test_colour_adds_nothing_but_escapes():
 
     rows = [[b.Badge("shorted"), "1"], [b.Badge("good"), "22"]]
     table = b.table(b.columns("verdict", "n", right=("n",)), rows)
-    plain, coloured = table_text(table), table_text(table, paint=Paint(True))
-    assert coloured != plain and re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
+    plain, painted = table_text(table), table_text(table, paint=coloured)
+    assert painted != plain and re.sub(r"\x1b\[[0-9;]*m", "", painted) == plain
 
 
 def test_file_stem():

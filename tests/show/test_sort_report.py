@@ -12,7 +12,7 @@ import pytest
 from junction.base.records import Bag
 from junction.judge.results import PartVerdict, SortReport
 from junction.show.blocks import visible
-from junction.show.terminal import Paint
+from junction.show.terminal import coloured
 from tests.show import samples
 from tests.show.trace import Page, untraced
 
@@ -102,7 +102,7 @@ def test_terminal_text_fits_80_columns_and_is_worst_first():
     assert [re.search(r"shorted|leaky|undecided|good", line).group() for line in order] == [
         "shorted", "leaky", "undecided", "good", "good"]  # fmt: skip
     assert "\x1b" not in text
-    assert "\x1b[" in terminal_text(REPORTS["sort_full"], paint=Paint(True))
+    assert "\x1b[" in terminal_text(REPORTS["sort_full"], paint=coloured)
 
 
 def many(n_good, n_bad):
