@@ -126,7 +126,10 @@ def beside(blocks: Sequence[Block]) -> Block:
 
 
 def section(heading: Inline, blocks: Sequence, id: str = "", level: int = 2, role: str = "") -> Block:
-    """Blocks under a heading; `level` 2 to 4, `role` 'part' for the card of one part."""
+    """Blocks under a heading, nothing where none of them shows anything on a page.
+
+    ``level`` is 2 to 4, ``role`` 'part' for the card of one part.
+    """
     return Block("section", blocks, heading, role, id=id, level=level)
 
 

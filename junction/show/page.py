@@ -120,7 +120,7 @@ def block_html(block: b.Block | Html | str) -> Html | None:
             found = _list(body, role)
             return found and Html(headed + found)
         case "table":
-            return Html(headed + _table(block))
+            return Html(headed + _table(block)) if body else None
         case "facts":
             return tag("dl", ((tag("dt", markup(name)), tag("dd", markup(value))) for name, value in body))
         case "cautions":
@@ -140,20 +140,29 @@ def block_html(block: b.Block | Html | str) -> Html | None:
         case "beside":
             return tag("div", map(block_html, body), class_="beside")
     name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
-    heading = tag(f"h{block.level}", markup(block.heading))
-    return tag(name, heading, map(block_html, body), class_=role or None, id=block.id or None)
+    heading, inner = tag(f"h{block.level}", markup(block.heading)), list(filter(None, map(block_html, body)))
+    return tag(name, heading, inner, class_=role or None, id=block.id or None) if inner else None
 
 
-def page(title: str, blocks: Iterable[b.Block]) -> str:
-    """Whole page as text, with the one stylesheet of every page."""
-    style = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
+def stylesheet(name: str) -> str:
+    """Text of a stylesheet beside this module."""
+    return (Path(__file__).parent / f"{name}.css").read_text(encoding="utf-8")
+
+
+def document_html(title: str, style: str, *body: Child) -> str:
+    """Whole document as text."""
     head = tag(
         "head", tag("meta", charset="utf-8"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("title", title), tag("style", Html(style)),
     )  # fmt: skip
-    body = tag("body", tag("main", map(block_html, blocks)), tag("footer", tag("p", FOOTER)))
-    return "<!DOCTYPE html>\n" + tag("html", head, body, lang="en") + "\n"
+    return "<!DOCTYPE html>\n" + tag("html", head, tag("body", *body), lang="en") + "\n"
+
+
+def page(title: str, blocks: Iterable[b.Block]) -> str:
+    """Whole page as text, with the one stylesheet of every page."""
+    foot = tag("footer", tag("p", FOOTER))
+    return document_html(title, stylesheet("page"), tag("main", map(block_html, blocks)), foot)
 
 
 def fragment(blocks: Iterable[b.Block]) -> str:

@@ -1,13 +1,11 @@
-"""A part in words, its card on a page, and the view of one judged part: the answer for the bench."""
+"""The view of one judged part: the answer for the bench, the page and the JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
-from junction.base.number import interval, nominal, percent, reading
 from junction.base.records import PartReadings
-from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
-from junction.judge.results import Device, JunctionVerdict, PartVerdict, SortReport
+from junction.judge.results import PartVerdict, SortReport
 from junction.judge.sentences import say
 from junction.shelf.rules import rule
 from junction.show import blocks as b
@@ -17,186 +15,6 @@ _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
 
 #: Prose of one answer reads badly on a wider terminal.
 MOST_COLUMNS = 80
-
-#: Name of a fitted parameter -> how it is called in front of people.
-PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
-
-
-def fit_notes(f: FitSummary) -> list[str]:
-    """What the flags of a fit say, in words; nothing where all is well."""
-    flags = [flag for flag in f.flags if flag not in ("converged", "uncertainty_known")]
-    if "converged" not in f.flags and f.n_used and f.model != "none":
-        flags.insert(0, "not_converged")
-    return [say(f"fit_flag_{flag}") for flag in flags]
-
-
-def device_words(d: Device, type_: str = "") -> str:
-    """``NPN silicon bjt``, with the written type in front where there is one."""
-    kind = d.kind if d.kind != "unknown" else ""
-    words = [type_, d.polarity, d.material, "transistor" if kind == "bjt" else kind]
-    return " ".join(w for w in words if w) or "unknown device"
-
-
-def leads_words(d: Device) -> str:
-    """``lead 1 E, 2 B, 3 C``, or nothing where the leads were given by name."""
-    if not d.leads:
-        return ""
-    return "lead " + ", ".join(f"{number} {letter}" for number, letter in sorted(d.leads.items()))
-
-
-def sureness(v: PartVerdict | JunctionVerdict) -> float:
-    """Probability of the verdict; for an undecided part, of its likeliest quality."""
-    if v.verdict in v.probability:
-        return v.probability[v.verdict]
-    return max(v.probability.values(), default=float("nan"))
-
-
-def fault_words(v: PartVerdict) -> str:
-    """``BE leaky``; ``likely BE leaky`` where the verdict is sure but the place of the fault is not."""
-    text = ", ".join(v.faults)
-    return f"likely {text}" if text and v.faults_probability < rule("conformity_good") else text
-
-
-def evidence_of(v: PartVerdict) -> tuple[str, ...]:
-    """Sentences of evidence of a part: its own, or those of the junctions that explain its verdict.
-
-    A junction is named in front unless the sentence names it itself.
-    """
-    if v.evidence:
-        return v.evidence
-    found = []
-    for j in [j for j in v.junctions if j.verdict == v.verdict] or v.junctions:
-        spelled = (j.junction, "-".join(j.junction), "-".join(reversed(j.junction)))
-        found += [s if any(name in s for name in spelled) else f"{j.junction}: {s}" for s in j.evidence]
-    return tuple(found)
-
-
-def blind_words(v: PartVerdict) -> str:
-    """What the method cannot see, as a sentence."""
-    text = v.cannot_see
-    if not text or text.endswith("."):
-        return text
-    method = {"sweeps": "The sweeps", "readings": "Diode mode"}.get(v.basis, "These measurements")
-    return f"{method} cannot see: {text}."
-
-
-def sure(v: PartVerdict | JunctionVerdict) -> b.Inline:
-    """How sure a verdict is; for an undecided one, of what it is likeliest to be.
-
-    ``-`` where an undecided part leans nowhere, or its odds would mislead.
-    """
-    p = sureness(v)
-    if isinstance(v, PartVerdict) and v.verdict == "undecided" and (v.doubt or p < rule("show_even_odds")):
-        return "-"
-    if p != p:
-        return ""
-    shown = percent(p)
-    return shown if v.verdict in v.probability else (shown, f" {likeliest(v)}")
-
-
-def likeliest(v: PartVerdict | JunctionVerdict) -> str:
-    """Likeliest quality of a part."""
-    return max(v.probability, key=lambda q: v.probability[q], default="")
-
-
-def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
-    """Model, parameters and derived values with their 95 % intervals."""
-    yield b.text(("Model: ", fit.model, "; ", b.counted(fit.n_used, ""), " of ",
-                b.counted(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
-                "." if fit.temp_known else " (taken, not measured)."))  # fmt: skip
-    yield b.bullets(fit_notes(fit), role="soft")
-    shown = [(PARAMETER_WORDS.get(name, name), it) for name, it in fit.parameters.items()]
-    columns = b.columns("quantity", "value and its interval")
-    yield b.beside([
-        b.table(columns, [[name, interval(it)] for name, it in items], style="values")
-        for items in (shown, list(fit.derived.items())) if items
-    ])  # fmt: skip
-
-
-def source_caption(source: SweepSource) -> b.Inline:
-    """Where a sweep came from, by file and lines."""
-    return (source.file or "sweep", ", lines ", b.counted(source.first_row, ""), " to ",
-            b.counted(source.last_row, ""), " (", b.counted(source.points, "point"), ")")  # fmt: skip
-
-
-def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None):
-    """Views of one sweep side by side."""
-    pictures = [(f"{part} {junction}: {view} view of the sweep", svg) for view, svg in svgs.items()]
-    return b.pictures(pictures, source_caption(source) if source else "")
-
-
-def part_card(
-    v: PartVerdict, readings: PartReadings | None = None, sources: Iterable[SweepSource] = (),
-    svgs: Mapping[int, Mapping[str, str]] | None = None, anchor: str = "",
-) -> b.Block:  # fmt: skip
-    """All that is known of one part.
-
-    Parameters
-    ----------
-    v : PartVerdict
-    readings : PartReadings, optional
-    sources : iterable of SweepSource
-        Where its sweeps came from.
-    svgs : mapping of int to mapping of str to str, optional
-        By index of the sweep: SVG text of each view.
-    anchor : str
-        Id of the section.
-    """
-    svgs = svgs or {}
-    where = {s.sweep: s for s in sources}
-    what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
-    said = evidence_of(v)
-    blocks: list[b.Block] = [b.text(what, "what")]
-    blocks += [b.text(f"Fault: {fault_words(v)}")] if v.faults else []
-    blocks.append(b.bullets(said))
-    blocks += [b.text(v.next, "next")] if v.next else []
-    blocks.append(b.bullets(v.warnings, role="soft"))
-    beside = []
-    if readings is not None and readings.readings:
-        # a square: rows are the red lead, columns the black one
-        found = {r.placement: reading(r) for r in readings.readings}
-        leads = sorted({name for place in found for name in place.split("-")}, key="BCEAK123".find)
-        rows = [
-            [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
-            for red in leads
-        ]
-        columns = b.columns("", *(f"black on {black}" for black in leads))
-        beside.append(b.table(columns, rows, style="grid"))
-    limit = {j.junction: f"{j.family}: {j.limit}" if j.family else j.limit for j in v.junctions if j.limit}
-    read = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
-    if read:
-        path = [interval(j.leak_ohm, "ohm") if j.leak_ohm is not None else "" for j in read]
-        heads = ("junction", "verdict", "sure", *(["path resistance"] if any(path) else []))
-        rows = [[j.junction, b.Badge(j.verdict), sure(j), ohms][: len(heads)]
-                for j, ohms in zip(read, path, strict=True)]  # fmt: skip
-        beside.append(b.table(b.columns(*heads), rows))
-    blocks.append(b.beside(beside))
-    judged = [f"{j.junction} judged by {limit[j.junction]}" for j in read if j.limit]
-    blocks.append(b.bullets(judged, role="soft"))
-    for j in v.junctions:
-        inner = [b.bullets([s for s in j.evidence if s not in said and f"{j.junction}: {s}" not in said])]
-        if j in read:
-            blocks += inner
-            continue
-        if svgs.get(j.sweep):
-            inner.append(sweep_pictures(svgs[j.sweep], v.part, j.junction, where.get(j.sweep)))
-        inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
-        inner += fit_blocks(j.fit) if j.fit is not None else []
-        inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []
-        heading = (j.junction, " ", b.Badge(j.verdict), " ", sure(j))
-        blocks.append(b.section(heading, inner, level=4, role="junction"))
-    if v.alternatives:
-        rows = [
-            [", ".join(a.faults) or "no fault", device_words(a.device),
-             percent(a.probability), a.decided_by]
-            for a in v.alternatives
-        ]  # fmt: skip
-        columns = b.columns("faults", "device", "probability", "decided by", right=("probability",))
-        blocks.append(b.table(columns, rows, "What else could explain it"))
-    blocks.append(b.bullets(v.neighbours, "Test before power-up", "two"))
-    blocks += [b.text(blind_words(v), "soft")] if v.cannot_see else []
-    role = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
-    return b.section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)
 
 
 def probability_words(p: float) -> str:
@@ -245,9 +63,9 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
     if v.verdict == "undecided":
         if v.doubt:
             return v.verdict, v.doubt
-        p = sureness(v)
+        best, p = max(v.probability.items(), key=lambda item: item[1])
         leans = p > rule("show_even_odds")
-        return v.verdict, f"leans to {likeliest(v)}, {probability_words(p)}" if leans else "nothing fits well"
+        return v.verdict, f"leans to {best}, {probability_words(p)}" if leans else "nothing fits well"
     sure = f"{probability_words(v.probability[v.verdict])} sure"
     if not v.faults:
         return v.verdict, sure
@@ -356,4 +174,6 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
 
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
+    from junction.views.part import part_card
+
     return [part_card(report.verdicts[0], report.bag.readings[0])]

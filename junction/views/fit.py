@@ -1,17 +1,24 @@
-"""The view of fitted sweeps and curves: tables, page, CSV, SPICE cards and JSON."""
+"""The view of fitted sweeps and curves: tables, page, CSV, SPICE cards and JSON.
+
+A junction becomes a ``D`` card.  What a diode card has no letter for (a shunt, a second exponential, a
+photocurrent) goes into a sub-circuit beside it, since leaving it out would draw another curve.  The shunt
+lies across the junction itself, behind RS, as in the model that was fitted.  The second exponential is a
+second ideal diode: the ISR of a diode card is scaled by the depletion width and would not be the same.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
+from math import isfinite
 
 from junction.base.number import interval, nominal, quantity, value_and_ends
 from junction.base.records import Interval
-from junction.fit.results import PARAMETERS, FitReport, FitRow, TransistorRow
+from junction.fit.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.views.check import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
+from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
 from junction.views.sort import set_aside_section
-from junction.views.spice import cards, model_file
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
@@ -22,6 +29,11 @@ MOST_DISPLAYED = 6
 
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm"}
 _MISSING = Interval(float("nan"))
+#: SPICE's own names, in the order of a card.
+_DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),
+          ("NBV", "NBV"))  # fmt: skip
+_TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "RE", "RB", "RC", "EG", "XTB")
+_ASCII = str.maketrans({"µ": "u", "±": "+"})
 
 
 def summary(report: FitReport) -> str:
@@ -176,9 +188,88 @@ def document(report: FitReport) -> dict:
     }  # fmt: skip
 
 
+def card_name(*words: str) -> str:
+    """A name every SPICE reads: letters, digits and underscores, a letter first."""
+    name = "_".join(re.sub(r"[^A-Za-z0-9]+", "_", w).strip("_") for w in words if w)
+    return name if name[:1].isalpha() else f"X{name}"
+
+
+def _model(name: str, kind: str, values: dict[str, float], temp_C: float) -> str:
+    given = " ".join(f"{key}={value:.7g}" for key, value in values.items())
+    return f".model {name} {kind}({given} TNOM={temp_C:g})"
+
+
+def _measured_at(row) -> str:
+    return f"{row.temp_C:g} C" + ("" if row.temp_known else " (taken, not measured)")
+
+
+def diode_card(name: str, row: FitRow) -> str:
+    """Card of one junction, comments first; '' for a path that is no junction."""
+    fit, p = row.fit, row.fit.parameters
+    known = {key: it.value for key, it in p.items() if isfinite(it.value)}
+    if "IS_A" not in known or "N" not in known or "unphysical" in fit.flags:
+        return ""
+    lines = [f"* {b.visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
+    for key, it in p.items():
+        if key not in known and (isfinite(it.low) or isfinite(it.high)):
+            limit = interval(it).translate(_ASCII)
+            lines.append(f"* {key.partition('_')[0]} {limit}: a limit, left out of the card")
+    known |= {"IBV_A": IBV_A} if "BV_V" in known else {}
+    card = {spice: known[key] for key, spice in _DIODE if key in known}
+    lines.append(_model(name, "D", card, fit.temp_C))
+    if not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A"}:
+        return "\n".join(lines)
+    series = card.pop("RS", 0.0)
+    node = "j" if series > 0 else "a"
+    lines.append(f".subckt {name}_path a k")
+    if series > 0:
+        lines.append(f"RS1 a j {series:.7g}")
+    lines += [f"D1 {node} k {name}_j", _model(f"{name}_j", "D", card, fit.temp_C)]
+    if "ISR_A" in known and "NR" in known:
+        ideal = {"IS": known["ISR_A"], "N": known["NR"]}
+        lines += [f"D2 {node} k {name}_r", _model(f"{name}_r", "D", ideal, fit.temp_C)]
+    if "RSH_ohm" in known:
+        lines.append(f"RSH1 {node} k {known['RSH_ohm']:.7g}")
+    if "IPH_A" in known:
+        lines.append(f"IPH1 k {node} DC {known['IPH_A']:.7g}")
+    return "\n".join([*lines, ".ends"])
+
+
+def transistor_card(name: str, row: TransistorRow) -> str:
+    """Card of one transistor fitted from its curves; '' where there is no fit."""
+    if row.why_not:
+        return ""
+    values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
+    held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
+    return "\n".join((
+        f"* {b.visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
+        f"measured at {_measured_at(row)}, referred to 25 C{held}",
+        _model(name, row.polarity or "NPN", values, 25.0),
+    ))  # fmt: skip
+
+
+def cards(report: FitReport) -> dict[tuple[str, str], str]:
+    """Card of every sweep and transistor, by part and junction ('' for a transistor)."""
+    out: dict[tuple[str, str], str] = {}
+    used: set[str] = set()
+    for row in (*report.transistors, *report.rows):
+        swept = isinstance(row, FitRow)
+        base = card_name(row.part, row.junction if swept and row.junction != "AK" else "")
+        name, number = base, 2
+        while name.lower() in used:
+            name, number = f"{base}_{number}", number + 1
+        used.add(name.lower())
+        text = diode_card(name, row) if swept else transistor_card(name, row)
+        if text:
+            key = (row.part, row.junction if swept else "")
+            out[key] = f"{out[key]}\n{text}" if key in out else text
+    return out
+
+
 def files(report: FitReport) -> dict[str, str]:
     """SPICE cards, and each picture by itself."""
-    out = {"models.lib": model_file(report)}
+    head = "* SPICE model cards from measured sweeps; each holds over the currents that were measured only."
+    out = {"models.lib": "\n".join([head, "\n\n".join(cards(report).values()), ""])}
     for k, views in report.draw()[0].items():
         stem = f"{k + 1:03d}_{b.file_stem(report.rows[k].part)}_{report.rows[k].junction}"
         out |= {f"plots/{stem}_{view}.svg": text for view, text in views.items()}
@@ -199,7 +290,13 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
     if report.rows:
         shown = [_sweep(r, sweeps.get(r.sweep, {}), texts.get((r.part, r.junction), ""))
                  for r in report.rows[:MOST_SECTIONS]]  # fmt: skip
-        blocks.append(b.section("Sweeps", [*_caps(report), *shown]))
+        caps = []
+        if len(report.rows) > MOST_SECTIONS:
+            caps.append(b.text("Sections for the first sweeps only; the files hold every one.", "soft"))
+        if report.plots < len(report.rows):
+            caps.append(b.text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
+                                " drawn; --plots draws more."), "soft"))  # fmt: skip
+        blocks.append(b.section("Sweeps", [*caps, *shown]))
     if report.transistors:
         shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
                  for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
@@ -214,18 +311,6 @@ def display(report: FitReport) -> list[b.Block]:
     return [block for block in terminal(report) if block]
 
 
-def _caps(report: FitReport) -> Iterable[b.Block]:
-    if len(report.rows) > MOST_SECTIONS:
-        yield b.text("Sections for the first sweeps only; the files hold every one.", "soft")
-    if report.plots < len(report.rows):
-        yield b.text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
-                    " drawn; --plots draws more."), "soft")  # fmt: skip
-
-
-def _card(text: str) -> list[b.Block]:
-    return [b.code(text, "SPICE card")] if text else []
-
-
 def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
     blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
                            else b.text(source_caption(row), "soft")]  # fmt: skip
@@ -233,8 +318,10 @@ def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
     if row.heating_K == row.heating_K:
         blocks.append(b.text(("Warmed by about ", quantity(row.heating_K, "K", 2),
                             " during the sweep."), "soft"))  # fmt: skip
+    if card:
+        blocks.append(b.code(card, "SPICE card"))
     kind = [b.text(row.type, "what")] if row.type else []
-    return b.section(f"{row.part} {row.junction}", kind + blocks + _card(card), level=3, role="part")
+    return b.section(f"{row.part} {row.junction}", kind + blocks, level=3, role="part")
 
 
 def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Block:
@@ -249,4 +336,6 @@ def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Blo
     blocks += [b.text(span, "soft"), b.table(columns, values, style="values")]
     if row.held:
         blocks.append(b.text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
-    return b.section(row.part, blocks + _card(card), level=3, role="part short")
+    if card:
+        blocks.append(b.code(card, "SPICE card"))
+    return b.section(row.part, blocks, level=3, role="part short")

@@ -1,8 +1,9 @@
-"""The view of matched sets: terminal, page, CSV and JSON; labels are in `junction.views.labels`."""
+"""The view of matched sets: terminal, page, CSV and JSON, and labels to tape on the parts."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from math import isfinite
 
 from junction.base.number import interval, nominal, percent, quantity, share
 from junction.base.records import Interval
@@ -10,6 +11,7 @@ from junction.judge.sentences import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.rules import rule
 from junction.show import blocks as b
+from junction.show.page import Html, document_html, stylesheet, tag
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
 from junction.views.sort import set_aside_section
@@ -20,10 +22,6 @@ MOST_SETS = 40
 MOST_PICTURED = 60
 
 
-def _share(x: float) -> b.Num:
-    return percent(x, 1)
-
-
 def _graded(report: MatchReport) -> dict[str, int]:
     """Number of sets by what is said of their grade, best first."""
     found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
@@ -32,19 +30,6 @@ def _graded(report: MatchReport) -> dict[str, int]:
 
 def _grade_words(word: str) -> str:
     return "no grade" if word == "none" else f"grade {word}"
-
-
-def _badge(s: MatchedSet) -> b.Badge:
-    return b.Badge(s.grade, _grade_words(s.grades))
-
-
-def _meaning(word: str) -> str:
-    """What a grade means, from the rules it is given by."""
-    if word == "none":
-        return f"cannot be trusted to stay under {percent(rule('grade_c'))}"
-    sure, limit = percent(rule("conformity_good")), percent(rule(f"grade_{word.lower()}"))
-    differ = " that the currents differ by no more than" if word == "A" else " of no more than"
-    return f"{sure} sure{differ} {limit}" + (" of their sum" if word == "A" else "")
 
 
 def summary(report: MatchReport) -> str:
@@ -81,17 +66,15 @@ def stage_words(stage: Stage) -> b.Inline:
     """The operating points the sets were compared at, in one sentence."""
     idle, peak = stage.idle, stage.peak
 
-    def q(x: float, unit: str) -> b.Num:
-        return quantity(x, unit)
-
     def celsius(x: float) -> b.Num:
         return b.Num((f"{x:.0f}", x), (" °C", None))
 
     return (
-        "Compared at idle with ", q(idle.total_A, "A"), " and at the peak with ", q(peak.total_A, "A"),
-        f", shared by {b.count(stage.parallel, 'device')}; V_CE ", q(idle.vce_V, "V"), " and ",
-        q(peak.vce_V, "V"), "; emitter resistor ", resistors(stage.re_ohm), ", base resistor ",
-        resistors(stage.rb_ohm), "; junctions at ", celsius(idle.temp_C), " and ", celsius(peak.temp_C), ".",
+        "Compared at idle with ", quantity(idle.total_A, "A"), " and at the peak with ",
+        quantity(peak.total_A, "A"), f", shared by {b.count(stage.parallel, 'device')}; V_CE ",
+        quantity(idle.vce_V, "V"), " and ", quantity(peak.vce_V, "V"), "; emitter resistor ",
+        resistors(stage.re_ohm), ", base resistor ", resistors(stage.rb_ohm), "; junctions at ",
+        celsius(idle.temp_C), " and ", celsius(peak.temp_C), ".",
     )  # fmt: skip
 
 
@@ -122,7 +105,11 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
             yield b.text(f"set {number}: no single exchange betters it.")
         elif s.kept:
             yield b.text(f"set {number}: exchanges that would better it")
-            yield b.bullets([_swap_words(w) for w in s.swaps])
+            yield b.bullets([
+                (f"{w['out']} out, {w['in']} in ({_origin(w).replace('set ', 'in set ')}): idle ",
+                 percent(w["imbalance_idle"], 1), ", peak ", percent(w["imbalance_peak"], 1))
+                for w in s.swaps
+            ])  # fmt: skip
     yield ""
     yield b.text(gap_words(report))
     yield b.text(stage_words(report.stage))
@@ -165,10 +152,10 @@ def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[
     return {**about, NO_CANDIDATE: never} if never else about
 
 
-def _swap_words(w) -> b.Inline:
-    origin = "left over" if w["from_set"] is None else f"in set {w['from_set']}, which takes {w['out']}"
-    return (f"{w['out']} out, {w['in']} in ({origin}): idle ", _share(w["imbalance_idle"]), ", peak ",
-            _share(w["imbalance_peak"]))  # fmt: skip
+def _origin(swap: Mapping) -> str:
+    """Where the part that an exchange would bring in is now."""
+    where = swap["from_set"]
+    return "left over" if where is None else f"set {where}, which takes {swap['out']}"
 
 
 SETS_HEADINGS = (
@@ -203,11 +190,51 @@ def document(report: MatchReport) -> dict:
     return {**record(report), "files": bag.files, "rows_read": bag.rows_read, "set_aside": bag.set_aside}
 
 
-def files(report: MatchReport) -> dict[str, str]:
-    """Labels to tape on the parts, for either paper."""
-    from junction.views.labels import PAPERS, labels_page
+#: Labels: paper -> (CSS name, width, height of the sheet in mm); margin and label in mm (labels.css), three
+#: labels across.
+PAPERS = {"A4": ("A4", 210.0, 297.0), "Letter": ("letter", 215.9, 279.4)}
+_MARGIN_MM, _LABEL_MM, _ACROSS = 11.0, 30.0, 3
 
-    return {f"labels-{paper.lower()}.html": labels_page(report, paper) for paper in PAPERS}
+
+def files(report: MatchReport) -> dict[str, str]:
+    """Labels to cut out and tape on the parts, set by set, so that each ends up where it belongs.
+
+    Sized in millimetres for either paper.
+    """
+    style = stylesheet("labels")
+    labels = [_label(number, s, k) for number, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
+    found = {}
+    for paper, (name, width, height) in PAPERS.items():
+        inside = width - 2 * _MARGIN_MM
+        cell = (inside - 1.0) / _ACROSS  # a millimetre for the last border
+        lengths = f"@page{{size:{name} portrait;margin:{_MARGIN_MM}mm}}\n"
+        lengths += f".sheet{{width:{inside:.1f}mm;grid-template-columns:repeat({_ACROSS},{cell:.2f}mm)}}\n"
+        many = _ACROSS * int((height - 2 * _MARGIN_MM) / _LABEL_MM)
+        sheets = [tag("div", labels[at : at + many], class_="sheet") for at in range(0, len(labels), many)]
+        found[f"labels-{paper.lower()}.html"] = document_html(f"Labels, {paper}", style + lengths, sheets)
+    return found
+
+
+def _label(number: int, s: MatchedSet, k: int) -> Html:
+    part, mark = s.parts[k], s.marks[k]
+    polarities = s.polarity.split(" + ")
+    polarity = polarities[s.rails[k]] if len(polarities) > 1 else s.polarity.replace("not said", "")
+    # V_BE and h_FE at a current the part was measured near, as a drawer is searched by them
+    figures = [f"V_BE {1000 * mark['vbe_V']:.0f} mV"] if isfinite(mark["vbe_V"]) else []
+    figures += [f"h_FE {mark['hfe']:.0f}"] if isfinite(mark["hfe"]) else []
+    known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}"
+    partners = ", ".join(p for p in s.parts if p != part)
+    return tag(
+        "div",
+        tag("div", part, class_="name"),
+        tag("div", s.places[k], class_="place"),
+        tag("div", tag("span", f"set {number}"),
+            tag("span", " ".join(filter(None, (polarity, mark["type"])))),
+            tag("span", "no grade" if s.grades == "none" else f"grade {s.grades}"), class_="row"),
+        tag("div", known, class_="with") if figures else None,
+        tag("div", f"with {partners}" if partners else "", class_="with"),
+        class_="label long" if len(part) > 12 else "label",
+    )  # fmt: skip
 
 
 def display(report: MatchReport) -> list[b.Block]:
@@ -220,43 +247,51 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
     counts = [(b.counted(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
-    blocks: list[b.Block] = [
-        b.text("Matched sets", "title"),
-        b.text((b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
-              b.counted(report.parts_read, "part"), named, f". {made}" if made else "."), "lead"),
-        b.cautions(report.cautions), b.bullets(counts, role="counts"), b.text(gap_words(report)),
-        *(b.text(sentence, "next") for sentence in _alarms(report)),
-    ]  # fmt: skip
-    curves = report.draw()
-    if report.sets:
-        cards = [_card(report, curves, k) for k in range(len(report.sets))]
-        blocks += [b.section("Where each part goes", [_places(report)]), b.section("Set by set", cards)]
-    left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
-    assumed = [b.text(stage_words(report.stage)), b.text("Assumed:"), b.bullets(report.assumptions)]
-    for heading, inner in (
-        ("Left over", [b.table(b.columns("parts", "why"), left)] if left else []),
-        ("To do better", [b.bullets(report.advice)] if report.advice else []),
-        ("The stage they were compared in", assumed),
-    ):
-        if inner:
-            blocks.append(b.section(heading, inner))
-    blocks += set_aside_section(report.set_aside)
-    blocks.append(b.section("What the grades mean", _guide(report), role="guide"))
-    return f"Matched sets: {len(report.sets)}", blocks
-
-
-def _places(report: MatchReport) -> b.Block:
-    rows = []
+    lead = (b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+            b.counted(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
+    places = []
     for k, s in enumerate(report.sets, 1):
+        first = b.Link(str(k), f"s{k}"), b.Badge(s.grade, _grade_words(s.grades))
         for j, part in enumerate(s.parts):
+            number, grade = first if j == 0 else ("", "")
             drop = s.emitter_drop_idle_V[j]
-            rows.append([
-                b.Link(str(k), f"s{k}") if j == 0 else "", part, s.places[j], _badge(s) if j == 0 else "",
-                _share(s.share_idle[j]), _share(s.share_peak[j]),
+            places.append([
+                number, part, s.places[j], grade, percent(s.share_idle[j], 1), percent(s.share_peak[j], 1),
                 quantity(drop, "V") if drop else "",
             ])  # fmt: skip
     heads = ("set", "part", "place", "grade", "share at idle", "at peak", "drop at idle")
-    return b.table(b.columns(*heads, right=heads[4:]), rows)
+    curves = report.draw()
+    left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
+    assumed = [b.text(stage_words(report.stage)), b.text("Assumed:"), b.bullets(report.assumptions)]
+    # what the grades mean, from the rules they are given by
+    sure, worst = percent(rule("conformity_good")), percent(rule("grade_c"))
+    means = {g: f"{sure} sure of no more than {percent(rule(f'grade_{g.lower()}'))}" for g in GRADES[1:-1]}
+    best = percent(rule("grade_a"))
+    means["A"] = f"{sure} sure that the currents differ by no more than {best} of their sum"
+    means["none"] = f"cannot be trusted to stay under {worst}"
+    guide = [
+        b.facts([(b.Badge(g, _grade_words(g)), means[g]) for g in GRADES]),
+        b.text(say("guide_grade", sure=sure, worst=worst)),
+    ]
+    if report.yardsticks:
+        duals = [[y["type"], (nominal(y["hfe_ratio_min"]), " to 1"), quantity(y["dvbe_max_V"], "V"),
+                  quantity(y["at_A"], "A"), y["source"]] for y in report.yardsticks]  # fmt: skip
+        titles = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")
+        guide += [
+            b.text("Beside it, what registered matched duals are held to, without emitter resistors:"),
+            b.table(b.columns(*titles), duals),
+        ]
+    return f"Matched sets: {len(report.sets)}", [
+        b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
+        b.bullets(counts, role="counts"), b.text(gap_words(report)),
+        *(b.text(sentence, "next") for sentence in _alarms(report)),
+        b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[4:]), places)]),
+        b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
+        b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
+        b.section("To do better", [b.bullets(report.advice)]),
+        b.section("The stage they were compared in", assumed), *set_aside_section(report.set_aside),
+        b.section("What the grades mean", guide, role="guide"),
+    ]  # fmt: skip
 
 
 def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
@@ -281,8 +316,8 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
         heads = ("out", "in", "from", "idle", "peak")
         rows = [
             [w["out"], w["in"],
-             "left over" if w["from_set"] is None else f"set {w['from_set']}, which takes {w['out']}",
-             _share(w["imbalance_idle"]), _share(w["imbalance_peak"])]
+             _origin(w),
+             percent(w["imbalance_idle"], 1), percent(w["imbalance_peak"], 1)]
             for w in s.swaps
         ]  # fmt: skip
         blocks.append(b.table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
@@ -297,19 +332,5 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""
-    return b.section((f"Set {k + 1} ", _badge(s), f" {what}"), blocks, f"s{k + 1}", 3, "part")
-
-
-def _guide(report: MatchReport) -> list[b.Block]:
-    blocks: list[b.Block] = [
-        b.facts([(b.Badge(g, _grade_words(g)), _meaning(g)) for g in GRADES]),
-        b.text(say("guide_grade", sure=percent(rule("conformity_good")), worst=percent(rule("grade_c")))),
-    ]  # fmt: skip
-    if report.yardsticks:
-        heads = ("registered dual", "h_FE ratio", "V_BE apart, at most", "at I_C", "source")
-        rows = [[y["type"], (nominal(y["hfe_ratio_min"]), " to 1"),
-                 quantity(y["dvbe_max_V"], "V"), quantity(y["at_A"], "A"),
-                 y["source"]] for y in report.yardsticks]  # fmt: skip
-        blocks += [b.text("Beside it, what registered matched duals are held to, without emitter resistors:"),
-                   b.table(b.columns(*heads), rows)]  # fmt: skip
-    return blocks
+    heading = (f"Set {k + 1} ", b.Badge(s.grade, _grade_words(s.grades)), f" {what}")
+    return b.section(heading, blocks, f"s{k + 1}", 3, "part")

@@ -14,7 +14,7 @@ from junction.shelf.results import Meter
 from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.views.check import (
+from junction.views.part import (
     blind_words,
     device_words,
     evidence_of,

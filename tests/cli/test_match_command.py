@@ -8,7 +8,7 @@ import pytest
 
 from junction.cli.main import main
 from junction.show.blocks import visible
-from junction.views.labels import PAPERS
+from junction.views.match import PAPERS
 from tests.cli.match_bag import CURVE_HEADING, curves_csv, spot_csv
 from tests.show.trace import Page, untraced
 

@@ -9,7 +9,7 @@ from junction.shelf import rules
 from junction.show.blocks import words
 from junction.show.terminal import terminal_text
 from junction.views import check
-from junction.views.check import sure
+from junction.views.part import sure
 from tests.show import samples
 
 P = samples.probability

@@ -12,7 +12,7 @@ from junction.base.records import Bag, Interval
 from junction.base.units import thermal_voltage
 from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
-from junction.views import spice
+from junction.views import fit as view
 from tests.show.samples import fit_summary
 from tests.tables import curve_table, sweep_table
 
@@ -56,6 +56,10 @@ def row(of="AK", part="D1", flags=("converged",), temp_C=25.0, **values):
     return FitRow(of, "x.csv", 2, 81, 80, 0, part=part, fit=fit)
 
 
+def model_file(report):
+    return view.files(report)["models.lib"]
+
+
 def report(*rows, transistors=()):
     return FitReport(tuple(rows), tuple(transistors))
 
@@ -76,7 +80,7 @@ CASES = {
 def test_ngspice_draws_the_fitted_curve(tmp_path, case, temp_C):
     """ngspice (its diode model, and ideal elements of a sub-circuit) against the closed solution."""
     values = CASES[case]
-    text = spice.model_file(report(row(temp_C=temp_C, **values)))
+    text = model_file(report(row(temp_C=temp_C, **values)))
     device = "X1 a 0 D1_path" if ".subckt" in text else "D1 a 0 D1"
     v, i = sweep_in_ngspice(text, device, tmp_path, -2, 0.9, 0.01, temp_C)
     plain = {k: x for k, x in values.items() if not isinstance(x, Interval)}
@@ -92,7 +96,7 @@ def test_ngspice_draws_the_fitted_curve(tmp_path, case, temp_C):
 @pytest.mark.external
 def test_ngspice_breakdown(tmp_path):
     values = dict(IS_A=1e-14, N=1.0, RS_ohm=5.0, BV_V=6.2, NBV=2.5)
-    text = spice.model_file(report(row("BE", "Q1", **values)))
+    text = model_file(report(row("BE", "Q1", **values)))
     assert ".model Q1_BE D(" in text and "IBV=0.001" in text
     v, i = sweep_in_ngspice(text, "D1 a 0 Q1_BE", tmp_path, -6.6, 0.8, 0.02)
     expected = current(v, IBV_A=1e-3, **values)
@@ -111,7 +115,7 @@ def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
     u = np.hypot(0.003 * true, 3e-9)
     table = sweep_table(["Q7"], ["BE"], [v], [true + u * rng.normal(size=v.size)], [25.0])
     fitted = junction.fit(Bag(sweeps=table))
-    text = spice.model_file(fitted.report)
+    text = model_file(fitted.report)
     assert fitted.rows[0].why_not == "" and ".subckt Q7_BE_path a k" in text
     vs, i = sweep_in_ngspice(text, "X1 a 0 Q7_BE_path", tmp_path, -1.5, 0.8, 0.002)
     miss = (np.interp(v, vs, i) - table.i_A) / u
@@ -125,7 +129,7 @@ def test_a_card_from_a_fit_lies_over_the_data(tmp_path):
 def test_ngspice_reads_a_transistor_card(tmp_path, polarity):
     """I_C and I_B of the card against the dc Gummel-Poon equations (SPICE, as in Getreu) at low current."""
     values = {"IS": 1e-14, "NF": 1.0, "BF": 120.0, "ISE": 2e-13, "NE": 1.8, "IKF": 2.0, "RE": 0.05, "RB": 0.0}
-    text = spice.model_file(report(transistors=[TransistorRow(
+    text = model_file(report(transistors=[TransistorRow(
         "A 1", polarity, "", {}, {**values, "VAF": 80.0}, ("VAF",), 1e-6, 1.0, 25.0, True)]))  # fmt: skip
     assert f".model A_1 {polarity}(" in text and "held at defaults: VAF" in text
     sign = 1 if polarity == "NPN" else -1
@@ -162,7 +166,7 @@ def test_a_transistor_card_from_a_fit_lies_over_the_data(tmp_path):
     vbe = points[:, 0] + 1e-4 * scatter[:, 0]
     ic, ib = (points[:, k] * (1 + 0.003 * scatter[:, k]) for k in (1, 2))
     curves = curve_table(["T"], [np.full(vbe.size, 5.0)], [vbe], [ib], [ic], [25.0], ["NPN"])
-    fitted = gummel_in_ngspice(spice.model_file(junction.fit(Bag(curves=curves)).report), "T", tmp_path)
+    fitted = gummel_in_ngspice(model_file(junction.fit(Bag(curves=curves)).report), "T", tmp_path)
     low, high = 1e-6, 0.4
     for k in (1, 2):
         inside = (true[:, 1] > low) & (true[:, 1] < high)
@@ -192,12 +196,12 @@ wrdata OUT i(VC) i(VB)
 
 
 def test_what_is_no_junction_gets_no_card():
-    assert spice.cards(report(row("CE", R_ohm=40.0))) == {}
-    assert spice.cards(report(row(IS_A=1e-14, N=1.0, flags=("unphysical",)))) == {}
+    assert view.cards(report(row("CE", R_ohm=40.0))) == {}
+    assert view.cards(report(row(IS_A=1e-14, N=1.0, flags=("unphysical",)))) == {}
 
 
 def test_limits_are_said_and_left_out():
-    text = spice.model_file(report(row(IS_A=1e-14, N=1.0, RS_ohm=Interval(nan, 0, 0.3, "ohm"),
+    text = model_file(report(row(IS_A=1e-14, N=1.0, RS_ohm=Interval(nan, 0, 0.3, "ohm"),
                                        RSH_ohm=Interval(nan, 1e9, inf, "ohm"))))  # fmt: skip
     assert "* RS < 0.3 ohm: a limit, left out of the card" in text and "RS=" not in text
     assert ".subckt" not in text and text.isascii()
@@ -208,14 +212,14 @@ def test_limits_are_said_and_left_out():
     (("=",), "X"),
 ])  # fmt: skip
 def test_names_are_spice_names(words, name):
-    assert spice.card_name(*words) == name
+    assert view.card_name(*words) == name
 
 
 def test_names_stay_apart():
-    text = spice.model_file(report(row(part="A 1", IS_A=1e-14, N=1.0), row(part="a_1", IS_A=1e-14, N=1.0)))
+    text = model_file(report(row(part="A 1", IS_A=1e-14, N=1.0), row(part="a_1", IS_A=1e-14, N=1.0)))
     assert ".model A_1 D(" in text and ".model a_1_2 D(" in text
 
 
 def test_no_line_of_a_card_can_come_from_a_name():
-    text = spice.model_file(report(row(part="x\n.include /etc/passwd", IS_A=1e-14, N=1.0)))
+    text = model_file(report(row(part="x\n.include /etc/passwd", IS_A=1e-14, N=1.0)))
     assert not any(line.startswith(".include") for line in text.split("\n"))

@@ -2,7 +2,7 @@
 
 from junction.judge.results import PartVerdict
 from junction.show.blocks import words
-from junction.views.check import fault_words, sure
+from junction.views.part import fault_words, sure
 
 EVEN = dict.fromkeys(("good", "leaky", "shorted", "open"), 0.25)
 
