@@ -38,6 +38,9 @@ class Link(str):
         return self
 
 
+#: Set-aside rows listed on a page; the CSV and the JSON hold all.
+MOST_SET_ASIDE = 1000
+
 Inline = str | tuple | None  # text, `Num`, `Badge` and `Link` among it
 
 
@@ -131,6 +134,15 @@ def section(heading: Inline, blocks: Sequence, id: str = "", level: int = 2, rol
     ``level`` is 2 to 4, ``role`` 'part' for the card of one part.
     """
     return Block("section", blocks, heading, role, id=id, level=level)
+
+
+def set_aside(items: Sequence) -> Block:
+    """Rows that were not used (`junction.base.records.SetAside`), with place and reason."""
+    rows = [[s.file, counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
+            for s in items[:MOST_SET_ASIDE]]  # fmt: skip
+    cut = [text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
+    found = table(columns("file", "line", "column", "value", "reason"), rows)
+    return section("Set aside, not used", [found, *cut])
 
 
 def visible(text: str) -> str:

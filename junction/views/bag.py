@@ -10,7 +10,6 @@ from junction.base.number import reading
 from junction.base.records import Bag
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
-from junction.views.sort import set_aside_section
 
 HEADINGS = ("part", "kind", "of", "points", "type", "polarity", "temp_C", "file")
 
@@ -61,7 +60,7 @@ def terminal(bag: Bag, everything: bool = False) -> Iterable[b.Block]:
 def page(bag: Bag, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = "What was read"
-    return title, [b.text(title, "title"), *terminal(bag), *set_aside_section(bag.set_aside)]
+    return title, [b.text(title, "title"), *terminal(bag), b.set_aside(bag.set_aside)]
 
 
 def document(bag: Bag) -> dict:

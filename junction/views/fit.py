@@ -18,7 +18,6 @@ from junction.fit.results import IBV_A, PARAMETERS, FitReport, FitRow, Transisto
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
-from junction.views.sort import set_aside_section
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
@@ -301,7 +300,7 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
         shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
                  for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
         blocks.append(b.section("Transistors from curves", shown))
-    return "Fitted parameters", blocks + set_aside_section(bag.set_aside)
+    return "Fitted parameters", [*blocks, b.set_aside(bag.set_aside)]
 
 
 def display(report: FitReport) -> list[b.Block]:

@@ -14,7 +14,6 @@ from junction.show import blocks as b
 from junction.show.page import Html, document_html, stylesheet, tag
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
-from junction.views.sort import set_aside_section
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -289,7 +288,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
-        b.section("The stage they were compared in", assumed), *set_aside_section(report.set_aside),
+        b.section("The stage they were compared in", assumed), b.set_aside(report.set_aside),
         b.section("What the grades mean", guide, role="guide"),
     ]  # fmt: skip
 

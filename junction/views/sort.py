@@ -6,11 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from junction.base.number import nominal
-from junction.base.records import SetAside, SweepTable
+from junction.base.records import SweepTable
 from junction.fit.results import SweepSource
 from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict
 from junction.judge.sentences import say
-from junction.shelf.results import Meter
 from junction.shelf.rules import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
@@ -31,8 +30,6 @@ SHOW_ALL_UP_TO = 40
 MOST_LINES = 200
 #: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
 MOST_SECTIONS = 400
-#: Set-aside rows listed on the page; the CSV and the JSON hold all.
-MOST_SET_ASIDE = 1000
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
@@ -42,37 +39,28 @@ def summary(report: SortReport) -> str:
     return f"{b.count(len(report.verdicts), 'part')}: {counts}"
 
 
-def shown_verdicts(report: SortReport, everything: bool) -> tuple[list[PartVerdict], str]:
-    """Verdicts to list on a terminal and a sentence that says what is not listed."""
-    listed = list(report.verdicts)
-    if everything or len(listed) <= SHOW_ALL_UP_TO:
-        return listed, ""
-    kept = [v for v in listed if v.verdict != "good"]
-    good = len(listed) - len(kept)
-    left = f"{b.count(good, 'good part')} not listed" if good else ""
-    if len(kept) > MOST_LINES:
-        more = b.count(len(kept) - MOST_LINES, "further part")
-        kept = kept[:MOST_LINES]
-        left = f"{more} and {left}" if left else f"{more} not listed"
-    return kept, f"{left}; --all lists every part." if left else ""
-
-
-def _why(v: PartVerdict) -> str:
-    text = next(iter(evidence_of(v)), "")
-    return f"{text} Next: {v.next}".strip() if v.verdict == "undecided" and v.next else text
-
-
 def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
-    """Table, worst first, then the counts and what the verdicts rest on."""
-    listed, left = shown_verdicts(report, everything)
+    """Table, worst first, then the counts, what is not listed and what the verdicts rest on."""
+    listed, unlisted = list(report.verdicts), []
+    if not everything and len(listed) > SHOW_ALL_UP_TO:
+        bad = [v for v in listed if v.verdict != "good"]
+        good = len(listed) - len(bad)
+        listed = bad[:MOST_LINES]
+        if len(bad) > MOST_LINES:
+            unlisted.append(b.count(len(bad) - MOST_LINES, "further part"))
+        unlisted += [b.count(good, "good part")] if good else []
     if listed:
-        rows = [[v.part, b.Badge(v.verdict), sure(v), fault_words(v), _why(v)] for v in listed]
-        columns = b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why"))
-        yield b.table(columns, rows)
+        rows = []
+        for v in listed:
+            why = next(iter(evidence_of(v)), "")
+            if v.verdict == "undecided" and v.next:
+                why = f"{why} Next: {v.next}".strip()
+            rows.append([v.part, b.Badge(v.verdict), sure(v), fault_words(v), why])
+        yield b.table(b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why")), rows)
         yield ""
     yield b.text(summary(report))
-    if left:
-        yield b.text(left)
+    if unlisted:
+        yield b.text(f"{' and '.join(unlisted)} not listed; --all lists every part.")
     for note in notes(report):
         yield b.text(note)
 
@@ -177,7 +165,7 @@ def document(report: SortReport) -> dict:
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, counts, table, then each part with its evidence."""
-    bag = report.bag
+    bag, meter = report.bag, report.meter
     sources = sweep_sources(bag.sweeps)
     drawn = [s.sweep for v in [v for v in report.verdicts if v.part in sources][: report.plots]
              for s in sources[v.part]]  # fmt: skip
@@ -187,23 +175,44 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
 
         sheets = Sheets()
         svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
-    readings = {p.part: p for p in bag.readings}
+    named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
+    named += " and others" if len(bag.files) > 6 else ""
+    left = ("; ", b.counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
+    lead = (b.counted(len(report.verdicts), "part"), " from ", b.counted(bag.rows_read, "row"), named, *left,
+            f". {made}" if made else ".")  # fmt: skip
     blocks: list[b.Block] = [
-        b.text("Sorted bag", "title"), b.text(_lead(report, made), "lead"), b.cautions(report.cautions),
+        b.text("Sorted bag", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
         b.bullets([(b.counted(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
         b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
+    cards = []
+    if len(report.verdicts) > MOST_SECTIONS:
+        cards.append(b.text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, "
+                             "verdicts.csv and the JSON hold every part."), "soft"))  # fmt: skip
+    if report.plots < len(sources):
+        cards.append(b.text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
+                             b.counted(len(sources), "part"), " with sweeps; --plots draws more."),
+                            "soft"))  # fmt: skip
+    readings = {p.part: p for p in bag.readings}
+    cards += [part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
+              for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
     if report.verdicts:
-        cards = [
-            part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
-            for k, v in enumerate(report.verdicts[:MOST_SECTIONS])
-        ]
-        blocks += [b.section("Worst first", [_overview(report)]),
-                   b.section("Part by part", [*_caps(report, len(sources)), *cards])]  # fmt: skip
+        blocks += [b.section("Worst first", [_overview(report)]), b.section("Part by part", cards)]
     else:
         blocks.append(b.text("No part could be judged."))
-    blocks += set_aside_section(bag.set_aside)
-    blocks.append(b.section("How to read this sheet", _guide(report.meter), role="guide"))
+    drive = (nominal(meter.test_current_A, "A") if meter.source_kind == "constant current"
+             else (nominal(meter.resistance_ohm, "ohm"), " in series"))  # fmt: skip
+    taken = (meter.name, " (", drive, ", ", nominal(meter.open_voltage_V, "V"),
+             " at open probes, OL above ", nominal(meter.over_range_V, "V"), ")")  # fmt: skip
+    good = 100 * rule("conformity_good")
+    guide = [
+        b.facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
+        b.text(say("guide_sure", good=good, bad=100 - good)),
+        b.text(say("guide_pictures")),
+        b.text(("Meter readings were taken as those of a meter of this kind: ", taken,
+                ". Say --meter-current or --meter-open-voltage if yours differs.")),
+    ]  # fmt: skip
+    blocks += [b.set_aside(bag.set_aside), b.section("How to read this sheet", guide, role="guide")]
     return f"Sorted bag: {b.count(len(report.verdicts), 'part')}", blocks
 
 
@@ -211,15 +220,6 @@ def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     table = _overview(report, link=False)
     return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft")]
-
-
-def _lead(report: SortReport, made: str) -> b.Inline:
-    bag = report.bag
-    named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
-    named += " and others" if len(bag.files) > 6 else ""
-    left = ("; ", b.counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
-    return (b.counted(len(report.verdicts), "part"), " from ", b.counted(bag.rows_read, "row"), named, *left,
-            f". {made}" if made else ".")  # fmt: skip
 
 
 def _overview(report: SortReport, link: bool = True) -> b.Block:
@@ -230,42 +230,3 @@ def _overview(report: SortReport, link: bool = True) -> b.Block:
     ]  # fmt: skip
     columns = b.columns("part", "verdict", "sure", "device", "fault", "why")
     return b.table(columns, rows, style="overview")
-
-
-def _caps(report: SortReport, swept: int) -> Iterable[b.Block]:
-    if len(report.verdicts) > MOST_SECTIONS:
-        yield b.text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, verdicts.csv "
-                    "and the JSON hold every part."), "soft")  # fmt: skip
-    if report.plots < swept:
-        yield b.text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
-                    b.counted(swept, "part"), " with sweeps; --plots draws more."), "soft")  # fmt: skip
-
-
-def set_aside_section(items: tuple[SetAside, ...]) -> list[b.Block]:
-    """Rows that were not used, with place and reason; nothing where there are none."""
-    if not items:
-        return []
-    rows = [[s.file, b.counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
-            for s in items[:MOST_SET_ASIDE]]  # fmt: skip
-    cut = [b.text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
-    table = b.table(b.columns("file", "line", "column", "value", "reason"), rows)
-    return [b.section("Set aside, not used", [table, *cut])]
-
-
-def meter_words(m: Meter) -> b.Inline:
-    """The meter that readings were taken to come from."""
-    drive = (nominal(m.test_current_A, "A") if m.source_kind == "constant current"
-             else (nominal(m.resistance_ohm, "ohm"), " in series"))  # fmt: skip
-    return (m.name, " (", drive, ", ", nominal(m.open_voltage_V, "V"),
-            " at open probes, OL above ", nominal(m.over_range_V, "V"), ")")  # fmt: skip
-
-
-def _guide(meter: Meter) -> list[b.Block]:
-    good = 100 * rule("conformity_good")
-    return [
-        b.facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
-        b.text(say("guide_sure", good=good, bad=100 - good)),
-        b.text(say("guide_pictures")),
-        b.text(("Meter readings were taken as those of a meter of this kind: ", meter_words(meter),
-              ". Say --meter-current or --meter-open-voltage if yours differs.")),
-    ]  # fmt: skip

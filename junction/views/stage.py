@@ -13,7 +13,6 @@ from junction.show import blocks as b
 from junction.show.write import set_aside_table
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
 from junction.views.match import resistors
-from junction.views.sort import set_aside_section
 
 OVERALL = {
     "as predicted": "as predicted",
@@ -77,10 +76,7 @@ def _asked(stage: Stage) -> b.Block:
     return b.facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
 
 
-def _heat(stage: Stage) -> list[b.Block]:
-    if not stage.dissipation:
-        return []
-
+def _heat(stage: Stage) -> b.Block:
     def celsius(x: float) -> b.Inline:
         return b.Num((f"{x:.0f}", x), (" C", None)) if isfinite(x) else "?"
 
@@ -91,7 +87,7 @@ def _heat(stage: Stage) -> list[b.Block]:
          celsius(d["sink_C"]), celsius(d["junction_C"])]
         for d in stage.dissipation
     ]  # fmt: skip
-    return [b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)]
+    return b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)
 
 
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
@@ -107,10 +103,18 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
     if stage.findings:
         yield ""
     if drops is not None:
-        yield from (*_drop_lines(drops), "")
+        yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
+        bias, urgent = b.text(f"  {drops.bias_text}", hang="    "), drops.bias == "too high"
+        yield from [bias] if urgent else ()
+        for v in drops.drops:
+            yield b.text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
+            if v.next() and v.verdict != "as predicted":
+                yield b.text(f"    next: {v.next()}", hang="    ")
+        yield from () if urgent else [bias]
+        yield from (*(b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps), "")
     yield from (_asked(stage), "", b.text(drop_words(stage)))
     if stage.dissipation:
-        yield from ("", b.text("heat in each device", "strong"), *_heat(stage))
+        yield from ("", b.text("heat in each device", "strong"), _heat(stage))
     yield b.bullets([c["text"] for c in stage.limits if c["verdict"] in ("close", "unknown")])
     yield b.bullets(stage.questions, "needed to know more")
     yield b.bullets(_assumed(report), "assumed")
@@ -120,20 +124,6 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
 def _assumed(report: StageReport) -> tuple[str, ...]:
     drops = report.measured_drops
     return report.stage.assumptions + (drops.assumptions if drops is not None else ())
-
-
-def _drop_lines(drops: DropReport) -> Iterable[b.Block]:
-    yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
-    bias = [b.text(f"  {drops.bias_text}", hang="    ")]
-    urgent = drops.bias == "too high"
-    yield from bias if urgent else ()
-    for v in drops.drops:
-        yield b.text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
-        if v.next() and v.verdict != "as predicted":
-            yield b.text(f"    next: {v.next()}", hang="    ")
-    yield from () if urgent else bias
-    for sentence in drops.swaps:
-        yield b.text(f"  {sentence}", hang="    ")
 
 
 def tables(report: StageReport) -> dict:
@@ -181,34 +171,32 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     blocks.append(b.cautions(report.cautions))
     blocks += [b.text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
-        blocks.append(b.section(f"Measured drops: {OVERALL[drops.overall]}", _drops(drops)))
-    blocks.append(b.section("What it asks of its devices",
-                          [_asked(stage), b.text(drop_words(stage)), *_picture(report)]))  # fmt: skip
-    for heading, inner in (
-        ("Heat in each device", _heat(stage)), ("Against the limits of the type", _limits(stage)),
-        ("Needed to know more", [b.bullets(stage.questions)] if stage.questions else []),
-        ("Assumed", [b.bullets(_assumed(report))] if _assumed(report) else []),
-    ):  # fmt: skip
-        if inner:
-            blocks.append(b.section(heading, inner))
-    return "Output stage", [*blocks, *set_aside_section(report.set_aside)]
+        blocks.append(_drops(drops))
+    asked = [_asked(stage), b.text(drop_words(stage))]
+    loci, areas = report.draw()
+    if loci:
+        from junction.show.plots import draw_safe_area, new_axes, svg_text
 
-
-def _limits(stage: Stage) -> list[b.Block]:
-    if not stage.limits:
-        return []
-
-    def known(x: float, unit: str) -> b.Inline:
-        return quantity(x, unit) if isfinite(x) else "not known"
-
-    columns = b.columns("type", "limit", "asked", "allowed", "", "source", right=("asked", "allowed"))
-    rows = [[c["type"], c["quantity"], known(c["asked"], c["unit"]), known(c["limit"], c["unit"]),
-             b.Badge(c["verdict"]), c["source"]] for c in stage.limits]  # fmt: skip
+        svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
+        asked.append(b.pictures([("load lines of one device", svg)], (
+            "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; "
+            "its second-breakdown line is drawn only where the shelf holds it."
+        )))  # fmt: skip
+    heads = b.columns("type", "limit", "asked", "allowed", "", "source", right=("asked", "allowed"))
+    limits = [[c["type"], c["quantity"], quantity(c["asked"], c["unit"]), quantity(c["limit"], c["unit"]),
+               b.Badge(c["verdict"]), c["source"]] for c in stage.limits]  # fmt: skip
     notes = [c["text"] for c in stage.limits if c["verdict"] != "within" or "safe area" in c["quantity"]]
-    return [b.table(columns, rows), b.bullets(list(dict.fromkeys(notes)))]
+    return "Output stage", [
+        *blocks, b.section("What it asks of its devices", asked),
+        b.section("Heat in each device", [_heat(stage)]),
+        b.section("Against the limits of the type",
+                  [b.table(heads, limits), b.bullets(list(dict.fromkeys(notes)))]),
+        b.section("Needed to know more", [b.bullets(stage.questions)]),
+        b.section("Assumed", [b.bullets(_assumed(report))]), b.set_aside(report.set_aside),
+    ]  # fmt: skip
 
 
-def _drops(drops: DropReport) -> list[b.Block]:
+def _drops(drops: DropReport) -> b.Block:
     def mV(*pieces: float | str) -> b.Num:
         return b.Num(*((x, None) if isinstance(x, str) else (f"{1000 * x:.1f}", x) for x in pieces))
 
@@ -223,18 +211,7 @@ def _drops(drops: DropReport) -> list[b.Block]:
     todo = dict.fromkeys(
         f"{v.where}: {v.next()}" for v in drops.drops if v.next() and v.verdict != "as predicted"
     )
-    return [b.text(drops.bias_text), b.table(columns, rows), b.bullets(drops.swaps),
-            *(b.text(text, "next") for text in todo)]  # fmt: skip
-
-
-def _picture(report: StageReport) -> list[b.Block]:
-    loci, areas = report.draw()
-    if not loci:
-        return []
-    from junction.show.plots import draw_safe_area, new_axes, svg_text
-
-    svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
-    return [b.pictures([("load lines of one device", svg)], (
-        "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; its "
-        "second-breakdown line is drawn only where the shelf holds it."
-    ))]  # fmt: skip
+    return b.section(f"Measured drops: {OVERALL[drops.overall]}", [
+        b.text(drops.bias_text), b.table(columns, rows), b.bullets(drops.swaps),
+        *(b.text(text, "next") for text in todo),
+    ])  # fmt: skip

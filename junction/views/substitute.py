@@ -9,7 +9,6 @@ from junction.base.number import nominal
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
-from junction.views.sort import set_aside_section
 
 #: Up to so many candidates named by the user, each is shown line by line.
 _DETAIL_UP_TO = 3
@@ -165,7 +164,7 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
         "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
         " their sources: the reference tables of junction."
     )
-    return "Substitutes", [*blocks, *set_aside_section(report.set_aside), b.text(footer, "soft")]
+    return "Substitutes", [*blocks, b.set_aside(report.set_aside), b.text(footer, "soft")]
 
 
 def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):
