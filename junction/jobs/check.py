@@ -93,20 +93,6 @@ def part_of(readings, o) -> PartReadings:
     )  # fmt: skip
 
 
-def same_leads(readings: tuple[Reading, ...]) -> None:
-    """Refuse readings that mix names of leads.
-
-    Raises
-    ------
-    UsageError
-        For example ``B-E`` beside ``1-2``.
-    """
-    names = {lead_set((r,)): r.placement for r in readings}
-    if len(names) > 1:
-        one, other = list(names.values())[:2]
-        raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
-
-
 def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> SortReport:
     """Judge one part.
 
@@ -124,7 +110,10 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
     """
     if not part.readings:
         raise UsageError("no readings; write placement=value, red lead first, for example B-E=0.612 E-B=OL")
-    same_leads(part.readings)
+    names = {lead_set((r,)): r.placement for r in part.readings}
+    if len(names) > 1:
+        one, other = list(names.values())[:2]
+        raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
     verdict = judge_readings([part], meter, types)[0]
     places = ["meter", *(["in circuit"] if part.in_circuit else [])]
     if verdict.neighbours:

@@ -7,12 +7,11 @@ from functools import cache
 import numpy as np
 
 from junction.base.errors import InputError
-from junction.base.records import Bag, CurveTable
+from junction.base.records import CurveTable
 from junction.fit.derived import derived_values, sweep_plot
 from junction.fit.results import (
     FitReport,
     FitRow,
-    SweepFits,
     TransistorFits,
     TransistorPlot,
     TransistorRow,
@@ -70,6 +69,7 @@ def fit(parts, o) -> Result:
     1.0
     """
     from junction.views import fit as view
+    from junction.views.part import sweep_sources
 
     noise = noise_of(o)
     bag = bag_of(parts, o.temperature)
@@ -94,38 +94,27 @@ def fit(parts, o) -> Result:
     note = "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."
     if noise is not None:
         note = "Uncertainty from the stated accuracy of the instruments."
-    report = FitReport(
-        _rows(bag, fits), _transistors(curves) if curves is not None else (), bag, cautions("sweep"),
-        noise_note=note, plots=o.plots, draw=draw,
+    sources = sorted((s for group in sweep_sources(bag.sweeps).values() for s in group),
+                     key=lambda s: s.sweep)  # fmt: skip
+    rows = tuple(
+        FitRow(**vars(source), part=bag.sweeps.part[k], type=bag.sweeps.type[k], fit=fit,
+               why_not=fits.why_not[k], heating_K=float(fits.heating_K[k]))
+        for k, (source, fit) in enumerate(
+            zip(sources, fit_summaries(fits, derived_values(bag.sweeps, fits)), strict=True))
     )  # fmt: skip
-    return Result("fit", report, view)
-
-
-def _rows(bag: Bag, fits: SweepFits) -> tuple[FitRow, ...]:
-    from junction.views.sort import sweep_sources
-
-    table = bag.sweeps
-    summaries = fit_summaries(fits, derived_values(table, fits))
-    sources = sorted((s for group in sweep_sources(table).values() for s in group), key=lambda s: s.sweep)
-    return tuple(
-        FitRow(**vars(source), part=table.part[k], type=table.type[k], fit=fit, why_not=fits.why_not[k],
-               heating_K=float(fits.heating_K[k]))
-        for k, (source, fit) in enumerate(zip(sources, summaries, strict=True))
-    )  # fmt: skip
-
-
-def _transistors(fits: TransistorFits) -> tuple[TransistorRow, ...]:
-    rows = []
-    for k, part in enumerate(fits.part):
-        why = fits.why_not[k] if fits.why_not else ""
-        values = {n: float(x) for n, x in zip(fits.names, fits.value[k], strict=True) if np.isfinite(x)}
-        held = tuple(n for n, f in zip(fits.names, fits.fixed[k], strict=True) if f and n in values)
-        rows.append(TransistorRow(
-            part, fits.polarity[k], fits.type[k], parameter_intervals(fits, k) if not why else {}, values,
-            held, float(fits.ic_low_A[k]), float(fits.ic_high_A[k]), float(fits.temp_C[k]),
-            bool(fits.temp_known[k]), why,
+    transistors = []
+    for k, part in enumerate(curves.part if curves is not None else ()):
+        why = curves.why_not[k] if curves.why_not else ""
+        values = {n: float(x) for n, x in zip(curves.names, curves.value[k], strict=True) if np.isfinite(x)}
+        held = tuple(n for n, f in zip(curves.names, curves.fixed[k], strict=True) if f and n in values)
+        transistors.append(TransistorRow(
+            part, curves.polarity[k], curves.type[k], {} if why else parameter_intervals(curves, k), values,
+            held, float(curves.ic_low_A[k]), float(curves.ic_high_A[k]), float(curves.temp_C[k]),
+            bool(curves.temp_known[k]), why,
         ))  # fmt: skip
-    return tuple(rows)
+    report = FitReport(rows, tuple(transistors), bag, cautions("sweep"), noise_note=note, plots=o.plots,
+                       draw=draw)  # fmt: skip
+    return Result("fit", report, view)
 
 
 def _plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, TransistorPlot]:

@@ -99,9 +99,12 @@ def match(parts, o) -> Result:
     if high.size:
         ask = replace(ask, data_high_A=float(np.median(high)))
     stage = plan_stage(ask, types or types_used(fits, find))
+    # registered complement of each type the shelf knows one of, by plain names
+    known = {name: find(name) for name in dict.fromkeys(fits.type) if name}
+    complements = {plain_name(n): plain_name(k.complement) for n, k in known.items() if k and k.complement}
     found = match_parts(
         fits, stage, o.layout, wanted=o.channels or o.sets, keep=o.keep,
-        weights=weights_for(o.idle_weight), complements=_complements(fits, find),
+        weights=weights_for(o.idle_weight), complements=complements,
     )  # fmt: skip
     used = [name for s in found.sets for name in s.parts]
     named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
@@ -206,7 +209,8 @@ def usable_parts(
     bad |= weak
     if weak and not candidates <= bad.keys():
         # what a bad part shows is not its type's, and the others must not learn it
-        fits = fit(_without(bag, weak))
+        kept = bag.curves.keep(np.array([part not in weak for part in bag.curves.part], bool))
+        fits = fit(replace(bag, curves=kept, readings=tuple(r for r in bag.readings if r.part not in weak)))
     left = [LeftOver(name, why, name in candidates) for name, why in bad.items()]
     reasons = {part: f"not used: {why}" for part, why in unusable(bag.readings).items()}
     left += [LeftOver(name, reasons.get(name, NO_CANDIDATE), name in reasons)
@@ -223,22 +227,10 @@ def _parts(bag: Bag) -> dict[str, None]:
     return dict.fromkeys([*(r.part for r in bag.readings), *bag.sweeps.part, *bag.curves.part])
 
 
-def _without(bag: Bag, names) -> Bag:
-    """The same bag less the curves and readings of some parts."""
-    curves = bag.curves.keep(np.array([part not in names for part in bag.curves.part], bool))
-    return replace(bag, curves=curves, readings=tuple(r for r in bag.readings if r.part not in names))
-
-
 def types_used(fits: TransistorFits | None, find: Callable) -> tuple:
     """Registered types that the parts' rows name."""
     named = [name for name in dict.fromkeys(fits.type) if name] if fits is not None else []
     return tuple(kind for kind in map(find, named) if kind is not None)
-
-
-def _complements(fits: TransistorFits, find: Callable) -> dict[str, str]:
-    """Registered complement of each type the shelf knows one of, by plain names."""
-    found = {name: find(name) for name in dict.fromkeys(fits.type) if name}
-    return {plain_name(n): plain_name(k.complement) for n, k in found.items() if k and k.complement}
 
 
 def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> dict:

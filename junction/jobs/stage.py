@@ -86,10 +86,19 @@ def stage(curves=None, *, o) -> Result:
     planned = plan_stage(ask, types)
     devices = drawn = predicted = report = None
     if fits is not None:
-        fits = _in_order(fits, o.parts or ())
+        if not o.parts:
+            raise UsageError("say which part stands where: --parts A03,A11 in the order of the drops")
+        for name in o.parts:
+            if name not in fits.part:
+                raise UsageError(f"--parts: {name} has no curve or spot reading in the files given")
+        fits = fits.take([fits.part.index(name) for name in o.parts])
         devices = devices_from_fits(fits)
         drawn = drawn_devices(fits, planned)["idle"]
-        predicted = _predicted(fits, planned)
+        n = planned.parallel
+        if n > 1 and len(fits) in (n, 2 * n):  # what the fitted set should show
+            both = "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
+            layout = "pairs" if len(fits) == n else both
+            predicted = match_parts(fits, planned, layout, keep=(fits.part,), draws=200).sets[0]
     if drops is not None:
         report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
                                 tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
@@ -97,25 +106,6 @@ def stage(curves=None, *, o) -> Result:
     found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
                         lambda: _safe_area(planned, types, phase))  # fmt: skip
     return Result("stage", found, view)
-
-
-def _in_order(fits, wanted):
-    if not wanted:
-        raise UsageError("say which part stands where: --parts A03,A11 in the order of the drops")
-    for name in wanted:
-        if name not in fits.part:
-            raise UsageError(f"--parts: {name} has no curve or spot reading in the files given")
-    return fits.take([fits.part.index(name) for name in wanted])
-
-
-def _predicted(fits, planned: Stage):
-    """What the fitted set should show; None for sets of one device a rail."""
-    n = planned.parallel
-    if n < 2 or len(fits) not in (n, 2 * n):
-        return None
-    both = "complementary" if len(set(fits.polarity)) == 2 else "quasi-complementary"
-    layout = "pairs" if len(fits) == n else both
-    return match_parts(fits, planned, layout, keep=(fits.part,), draws=200).sets[0]
 
 
 def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:

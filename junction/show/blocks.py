@@ -62,8 +62,8 @@ class Block:
     level: int = 2
 
 
-def counted(n: int, one: str, many: str = "") -> Num:
-    """``1 sweep``, ``2 sweeps``; `many` for plurals that do not end in s; '' for the bare number."""
+def count(n: int, one: str = "", many: str = "") -> Num:
+    """``1 sweep``, ``2 sweeps``; `many` for plurals that do not end in s; the bare number without `one`."""
     word = (one if n == 1 else many or one + "s") if one else ""
     return Num((str(n), float(n)), (f" {word}" if word else "", None))
 
@@ -138,7 +138,7 @@ def section(heading: Inline, blocks: Sequence, id: str = "", level: int = 2, rol
 
 def set_aside(items: Sequence) -> Block:
     """Rows that were not used (`junction.base.records.SetAside`), with place and reason."""
-    rows = [[s.file, counted(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
+    rows = [[s.file, count(s.row, "") if s.row is not None else "", s.column, s.value, s.reason]
             for s in items[:MOST_SET_ASIDE]]  # fmt: skip
     cut = [text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
     found = table(columns("file", "line", "column", "value", "reason"), rows)
@@ -190,11 +190,6 @@ def file_stem(text: str) -> str:
     """A part name as the stem of a file name: letters, digits, ``.``, ``_`` and ``-``, at most 60."""
     stem = "".join(c if c.isalnum() and c.isascii() or c in "._-" else "_" for c in text)
     return stem.lstrip(".")[:60] or "part"
-
-
-def count(n: int, one: str, many: str = "") -> str:
-    """``1 row``, ``2 rows``; `many` for plurals that do not end in s."""
-    return f"{n} {one if n == 1 else many or one + 's'}"
 
 
 def set_aside_words(items) -> str:

@@ -12,12 +12,19 @@ import re
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from junction.base.number import interval, nominal, quantity, value_and_ends
+from junction.base.number import interval, quantity, value_and_ends
 from junction.base.records import Interval
 from junction.fit.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.views.part import PARAMETER_WORDS, fit_blocks, fit_notes, source_caption, sweep_pictures
+from junction.views.part import (
+    PARAMETER_WORDS,
+    fit_blocks,
+    fit_notes,
+    source_caption,
+    sweep_pictures,
+    temperature_note,
+)
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
@@ -50,10 +57,7 @@ def notes(report: FitReport) -> list[str]:
     unknown = {r.part for r in report.rows if not r.fit.temp_known}
     unknown |= {t.part for t in report.transistors if not t.temp_known}
     if unknown:
-        out.append(
-            f"No temperature given for {b.count(len(unknown), 'part')}: "
-            f"{nominal(report.default_temp_C, 'degC')} taken."
-        )
+        out.append(temperature_note(len(unknown), report.default_temp_C))
     return out
 
 
@@ -279,8 +283,8 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, then each sweep and transistor with its pictures, values and card."""
     bag, texts = report.bag, cards(report)
     sweeps, curves = report.draw()
-    lead = (b.counted(len(report.rows), "sweep"), " and ", b.counted(len(report.transistors), "transistor"),
-            " from ", b.counted(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
+    lead = (b.count(len(report.rows), "sweep"), " and ", b.count(len(report.transistors), "transistor"),
+            " from ", b.count(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
             f". {made}")  # fmt: skip
     blocks: list[b.Block] = [
         b.text("Fitted parameters", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
@@ -293,7 +297,7 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
         if len(report.rows) > MOST_SECTIONS:
             caps.append(b.text("Sections for the first sweeps only; the files hold every one.", "soft"))
         if report.plots < len(report.rows):
-            caps.append(b.text((b.counted(report.plots, ""), " of ", b.counted(len(report.rows), "sweep"),
+            caps.append(b.text((b.count(report.plots, ""), " of ", b.count(len(report.rows), "sweep"),
                                 " drawn; --plots draws more."), "soft"))  # fmt: skip
         blocks.append(b.section("Sweeps", [*caps, *shown]))
     if report.transistors:

@@ -244,10 +244,10 @@ def display(report: MatchReport) -> list[b.Block]:
 def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: where each part goes first, then the evidence set by set."""
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
-    counts = [(b.counted(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
+    counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
-    lead = (b.counted(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
-            b.counted(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
+    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+            b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []
     for k, s in enumerate(report.sets, 1):
         first = b.Link(str(k), f"s{k}"), b.Badge(s.grade, _grade_words(s.grades))
@@ -314,9 +314,8 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     if s.swaps:
         heads = ("out", "in", "from", "idle", "peak")
         rows = [
-            [w["out"], w["in"],
-             _origin(w),
-             percent(w["imbalance_idle"], 1), percent(w["imbalance_peak"], 1)]
+            [w["out"], w["in"], _origin(w), percent(w["imbalance_idle"], 1),
+             percent(w["imbalance_peak"], 1)]
             for w in s.swaps
         ]  # fmt: skip
         blocks.append(b.table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from junction.base.number import interval, nominal, percent, reading
-from junction.base.records import PartReadings
+from junction.base.records import PartReadings, SweepTable
 from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
 from junction.judge.results import Device, JunctionVerdict, PartVerdict
 from junction.judge.sentences import say
@@ -95,8 +95,8 @@ def likeliest(v: PartVerdict | JunctionVerdict) -> str:
 
 def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
     """Model, parameters and derived values with their 95 % intervals."""
-    yield b.text(("Model: ", fit.model, "; ", b.counted(fit.n_used, ""), " of ",
-                b.counted(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
+    yield b.text(("Model: ", fit.model, "; ", b.count(fit.n_used, ""), " of ",
+                b.count(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
                 "." if fit.temp_known else " (taken, not measured)."))  # fmt: skip
     yield b.bullets(fit_notes(fit), role="soft")
     shown = [(PARAMETER_WORDS.get(name, name), it) for name, it in fit.parameters.items()]
@@ -107,10 +107,29 @@ def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
     ])  # fmt: skip
 
 
+def temperature_note(parts: int, temp_C: float) -> str:
+    """What was taken for parts whose temperature is not given."""
+    return f"No temperature given for {b.count(parts, 'part')}: {nominal(temp_C, 'degC')} taken."
+
+
+def sweep_sources(table: SweepTable) -> dict[str, list[SweepSource]]:
+    """Where each part's sweeps came from, by part."""
+    out: dict[str, list[SweepSource]] = {}
+    if len(table):
+        first, last = table.row[table.starts[:-1]].tolist(), table.row[table.starts[1:] - 1].tolist()
+        ends = table.starts.tolist()
+        for k, part in enumerate(table.part):
+            source = SweepSource(
+                table.junction[k], table.file[k], first[k], last[k], ends[k + 1] - ends[k], k
+            )
+            out.setdefault(part, []).append(source)
+    return out
+
+
 def source_caption(source: SweepSource) -> b.Inline:
     """Where a sweep came from, by file and lines."""
-    return (source.file or "sweep", ", lines ", b.counted(source.first_row, ""), " to ",
-            b.counted(source.last_row, ""), " (", b.counted(source.points, "point"), ")")  # fmt: skip
+    return (source.file or "sweep", ", lines ", b.count(source.first_row, ""), " to ",
+            b.count(source.last_row, ""), " (", b.count(source.points, "point"), ")")  # fmt: skip
 
 
 def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None):

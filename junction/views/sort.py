@@ -6,8 +6,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from junction.base.number import nominal
-from junction.base.records import SweepTable
-from junction.fit.results import SweepSource
 from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict
 from junction.judge.sentences import say
 from junction.shelf.rules import rule
@@ -22,6 +20,8 @@ from junction.views.part import (
     part_card,
     sure,
     sureness,
+    sweep_sources,
+    temperature_note,
 )
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
@@ -69,10 +69,7 @@ def notes(report: SortReport) -> list[str]:
     """What a reader of the table must know: temperatures that were taken, and what goods do not show."""
     out = [report.label] if report.label else []
     if report.parts_without_temp and report.verdicts:
-        out.append(
-            f"No temperature given for {b.count(report.parts_without_temp, 'part')}: "
-            f"{nominal(report.default_temp_C, 'degC')} taken."
-        )
+        out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
     if report.curves_only:
         out.append(
             f"{b.count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
@@ -130,20 +127,6 @@ def tables(report: SortReport) -> dict:
     return {"verdicts": (VERDICT_HEADINGS, rows), "set_aside": set_aside_table(report.set_aside)}
 
 
-def sweep_sources(table: SweepTable) -> dict[str, list[SweepSource]]:
-    """Where each part's sweeps came from, by part."""
-    out: dict[str, list[SweepSource]] = {}
-    if len(table):
-        first, last = table.row[table.starts[:-1]].tolist(), table.row[table.starts[1:] - 1].tolist()
-        ends = table.starts.tolist()
-        for k, part in enumerate(table.part):
-            source = SweepSource(
-                table.junction[k], table.file[k], first[k], last[k], ends[k + 1] - ends[k], k
-            )
-            out.setdefault(part, []).append(source)
-    return out
-
-
 def document(report: SortReport) -> dict:
     """Body of the JSON."""
     bag = report.bag
@@ -177,21 +160,21 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
         svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
     named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
     named += " and others" if len(bag.files) > 6 else ""
-    left = ("; ", b.counted(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
-    lead = (b.counted(len(report.verdicts), "part"), " from ", b.counted(bag.rows_read, "row"), named, *left,
+    left = ("; ", b.count(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
+    lead = (b.count(len(report.verdicts), "part"), " from ", b.count(bag.rows_read, "row"), named, *left,
             f". {made}" if made else ".")  # fmt: skip
     blocks: list[b.Block] = [
         b.text("Sorted bag", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
-        b.bullets([(b.counted(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
+        b.bullets([(b.count(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
         b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
     cards = []
     if len(report.verdicts) > MOST_SECTIONS:
-        cards.append(b.text(("The ", b.counted(MOST_SECTIONS, ""), " worst parts; the table above, "
+        cards.append(b.text(("The ", b.count(MOST_SECTIONS, ""), " worst parts; the table above, "
                              "verdicts.csv and the JSON hold every part."), "soft"))  # fmt: skip
     if report.plots < len(sources):
-        cards.append(b.text(("Sweeps are drawn for the worst ", b.counted(report.plots, ""), " of ",
-                             b.counted(len(sources), "part"), " with sweeps; --plots draws more."),
+        cards.append(b.text(("Sweeps are drawn for the worst ", b.count(report.plots, ""), " of ",
+                             b.count(len(sources), "part"), " with sweeps; --plots draws more."),
                             "soft"))  # fmt: skip
     readings = {p.part: p for p in bag.readings}
     cards += [part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")

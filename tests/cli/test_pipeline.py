@@ -14,7 +14,8 @@ from junction.jobs.bag import bag_of
 from junction.jobs.sort import sort
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage
-from junction.views.sort import document, page, sweep_sources
+from junction.views.part import sweep_sources
+from junction.views.sort import document, page
 from tests.tables import curve_table, sweep_table
 
 TRUTH = [dict(IS_A=1e-14, N=1.02, RS_ohm=0.5), dict(IS_A=2e-13, N=1.05, RS_ohm=1.0, RSH_ohm=20e3),
