@@ -356,41 +356,43 @@ def set_pictures(parts: Sequence[str], curves: Mapping, shares_A) -> dict[str, s
     return {alt: svg_text(draw(parts, curves, shares_A, new_axes()).figure) for alt, draw in draws.items()}
 
 
-def draw_safe_area(loci, areas, axes):
-    """Load lines of one device against the dc safe area of its type.
+def draw_safe_areas(areas, axes, loci: Mapping | None = None):
+    """Dc safe areas of types, and load lines of one device against them.
 
     Parameters
     ----------
-    loci : mapping of str to (ndarray, ndarray)
-        V_CE [V] and I_C [A] over the conducting half cycle.
     areas : mapping of str to (ndarray, ndarray)
         V_CE [V] and the largest dc collector current there [A], by type.
     axes : matplotlib Axes
+    loci : mapping of str to (ndarray, ndarray), optional
+        V_CE [V] and I_C [A] over the conducting half cycle.
 
     Returns
     -------
     Axes
     """
-    top_v = max(float(np.max(v)) for v, _ in loci.values())
-    top_i = max(float(np.max(i)) for _, i in loci.values())
-    for k, (name, (vce, ic)) in enumerate(loci.items()):
+    lines = list((loci or areas).values())
+    top_v, top_i = (max(float(np.nanmax(line[k])) for line in lines) for k in (0, 1))
+    low_v, low_i = 1.0, min(float(ic[ic > 0].min()) for _, ic in lines) / 2
+    for (name, (vce, ic)), style in zip((loci or {}).items(), cycle(_STYLES), strict=False):
         shown = ic > 0.01 * top_i  # a logarithmic scale has no zero
-        axes.plot(vce[shown], ic[shown], linewidth=1.2, label=name, **_STYLES[k % len(_STYLES)])
+        axes.plot(vce[shown], ic[shown], linewidth=1.2, label=name, **style)
+        low_v, low_i = 2.0, 0.03 * top_i
     for k, (name, (vce, ic)) in enumerate(areas.items()):
-        edge = np.where(ic > 0, ic, 1e-3 * top_i)
-        axes.plot(vce, edge, color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
-                  label=f"dc safe area, {_short(name)}")  # fmt: skip
+        style = dict(color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
+                     label=f"dc safe area, {_short(name)}")  # fmt: skip
+        if not loci:
+            style = dict(linewidth=2.0 if k == 0 else 1.2, label=_short(name), **_STYLES[k % len(_STYLES)])
+        axes.plot(vce, np.where(ic > 0, ic, 1e-3 * low_i), **style)
     from matplotlib.ticker import LogLocator
 
     high_i = max([2.0 * top_i, *(1.4 * float(np.nanmax(ic)) for _, ic in areas.values())])
     high_v = max([1.35 * top_v, *(float(np.nanmax(v[ic > 0], initial=0.0)) for v, ic in areas.values())])
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    axes.set_xlim(2.0, 1.2 * high_v)
-    axes.set_ylim(0.03 * top_i, high_i)
+    axes.set(xscale="log", yscale="log", xlim=(low_v, 1.2 * high_v), ylim=(low_i, high_i))
     _plain_numbers(axes.xaxis, axes.yaxis)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
     axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
-    label(axes, "load lines of one device", "V_CE (V)", "collector current (A)")
+    title = "load lines of one device" if loci else "dc safe areas"
+    label(axes, title, "V_CE (V)", "collector current (A)")
     return axes

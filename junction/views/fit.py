@@ -65,10 +65,10 @@ def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
     """Parameters with their 95 % intervals; one line a sweep when there are many."""
     full = everything or len(report.rows) <= FULL_UP_TO
     if report.rows:
-        yield from _full(report.rows) if full else _compact(report.rows)
+        yield from [_values(report.rows, "of")] if full else _compact(report.rows)
         yield ""
     if report.transistors:
-        yield from (_transistors(report.transistors), "")
+        yield from (_values(report.transistors, "polarity"), "")
     yield b.text(summary(report))
     for note in notes(report):
         yield b.text(note)
@@ -76,21 +76,26 @@ def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
         yield b.text("One line a sweep; --all shows every parameter with its interval.")
 
 
-def _full(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
-    cells: list[list[str]] = []
+def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
+    """Every value of sweeps or of transistors with its 95 % interval."""
+    cells = []
     for row in rows:
-        f = row.fit
         if row.why_not:
-            cells.append([row.part, row.junction, "no fit", "", row.why_not])
-            continue
-        said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *fit_notes(f)])
-        cells.append([row.part, row.junction, "model", "", said])
-        for name, it in (*f.parameters.items(), *f.derived.items()):
-            cells.append(["", "", PARAMETER_WORDS.get(name, name), *value_and_ends(it)])
-    yield b.table(b.columns("part", "of", *_VALUES, right=("value",), wrap=_VALUES[2:]), cells)
-
-
-_VALUES = ("quantity", "value", "95 % interval")
+            values = [["no fit", "", row.why_not]]
+        elif isinstance(row, FitRow):
+            f = row.fit
+            said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *fit_notes(f)])
+            values = [["model", "", said]]
+            values += [[PARAMETER_WORDS.get(name, name), *value_and_ends(it)]
+                       for name, it in (*f.parameters.items(), *f.derived.items())]  # fmt: skip
+        else:
+            values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
+            if row.held:
+                values.append(["held", "", f"the data cannot say: {', '.join(row.held)}"])
+        first = (row.part, row.junction if isinstance(row, FitRow) else row.polarity)
+        cells += [[*(first if k == 0 else ("", "")), *value] for k, value in enumerate(values)]
+    heads = ("quantity", "value", "95 % interval")
+    return b.table(b.columns("part", of, *heads, right=heads[1:2], wrap=heads[2:]), cells)
 
 
 def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
@@ -108,68 +113,42 @@ def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
         yield b.text(f"and {b.count(len(rows) - MOST_LINES, 'more sweep')}")
 
 
-def _transistors(rows: tuple[TransistorRow, ...]) -> b.Block:
-    cells: list[list[str]] = []
-    for row in rows:
-        values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
-        if row.held:
-            values.append(["held", "", f"the data cannot say: {', '.join(row.held)}"])
-        if row.why_not:
-            values = [["no fit", "", row.why_not]]
-        names = [[row.part, row.polarity]] + [["", ""]] * len(values)
-        cells += [name + value for name, value in zip(names, values, strict=False)]
-    return b.table(b.columns("part", "polarity", *_VALUES, right=("value",), wrap=_VALUES[2:]), cells)
-
-
 def tables(report: FitReport) -> dict:
     """``parameters``, one row a sweep; ``transistors``, one a transistor (at 25 degC); the set-aside list."""
-    found: dict = {"parameters": _parameter_table(report.rows)} if report.rows else {}
+    found: dict = {}
+
+    def ends(values: Iterable[Interval]) -> list[float]:
+        return [x for it in values for x in (it.value, it.low, it.high)]
+
+    if report.rows:
+        names = [n for n in PARAMETERS if any(n in r.fit.parameters for r in report.rows)]
+        units = {n: it.unit for r in report.rows for n, it in r.fit.derived.items()}
+        titles = [title for n in names for title in (n, f"{n}_low", f"{n}_high")]
+        for n, unit in units.items():
+            name = f"{n} ({unit})" if unit else n
+            titles += [name, f"{name} low", f"{name} high"]
+        heads = ["part", "junction", "type", "file", "first_line", "last_line", "model", "runner_up",
+                 "evidence_gap", *titles, "flags", "points", "points_used", "chi2", "dof", "temp_C",
+                 "temp_known", "heating_K", "why_not"]  # fmt: skip
+        found["parameters"] = heads, [
+            (r.part, r.junction, r.type, r.file, r.first_row, r.last_row, f.model, f.runner_up,
+             f.evidence_gap, *ends(f.parameters.get(n, _MISSING) for n in names),
+             *ends(f.derived.get(n, _MISSING) for n in units), "; ".join(f.flags), f.n_points, f.n_used,
+             f.chi2, f.dof, f.temp_C, f.temp_known, r.heating_K, r.why_not)
+            for r in report.rows for f in [r.fit]
+        ]  # fmt: skip
     if report.transistors:
-        found["transistors"] = _transistor_table(report.transistors)
+        names = list(dict.fromkeys(n for r in report.transistors for n in r.parameters))
+        heads = ["part", "polarity", "type"]
+        for n in names:
+            heads += [f"{n}_{_UNITS[n]}" if n in _UNITS else n, f"{n}_low", f"{n}_high"]
+        heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not"]
+        found["transistors"] = heads, [
+            (r.part, r.polarity, r.type, *ends(r.parameters.get(n, _MISSING) for n in names),
+             "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not)
+            for r in report.transistors
+        ]  # fmt: skip
     return found | {"set_aside": set_aside_table(report.set_aside)}
-
-
-def _parameter_table(rows: tuple[FitRow, ...]) -> tuple:
-    names = [n for n in PARAMETERS if any(n in r.fit.parameters for r in rows)]
-    units = {n: it.unit for r in rows for n, it in r.fit.derived.items()}
-    titles = names + [f"{n} ({unit})" if unit else n for n, unit in units.items()]
-    heads = [
-        "part", "junction", "type", "file", "first_line", "last_line", "model", "runner_up", "evidence_gap",
-        *_with_ends(titles[: len(names)], "_"), *_with_ends(titles[len(names) :], " "), "flags", "points",
-        "points_used", "chi2", "dof", "temp_C", "temp_known", "heating_K", "why_not",
-    ]  # fmt: skip
-
-    def cells(r: FitRow) -> tuple:
-        f = r.fit
-        held = [f.parameters.get(n, _MISSING) for n in names] + [f.derived.get(n, _MISSING) for n in units]
-        return (
-            r.part, r.junction, r.type, r.file, r.first_row, r.last_row, f.model, f.runner_up, f.evidence_gap,
-            *(x for it in held for x in (it.value, it.low, it.high)), "; ".join(f.flags), f.n_points,
-            f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known, r.heating_K, r.why_not,
-        )  # fmt: skip
-
-    return heads, map(cells, rows)
-
-
-def _with_ends(titles: Iterable[str], between: str) -> list[str]:
-    return [f"{title}{end}" for title in titles for end in ("", f"{between}low", f"{between}high")]
-
-
-def _transistor_table(rows: tuple[TransistorRow, ...]) -> tuple:
-    names = list(dict.fromkeys(n for r in rows for n in r.parameters))
-    heads = ["part", "polarity", "type"]
-    for name in names:
-        heads += [f"{name}_{_UNITS[name]}" if name in _UNITS else name, f"{name}_low", f"{name}_high"]
-    heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not"]
-
-    def cells(r: TransistorRow) -> tuple:
-        held = (r.parameters.get(n, _MISSING) for n in names)
-        return (
-            r.part, r.polarity, r.type, *(x for it in held for x in (it.value, it.low, it.high)),
-            "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not,
-        )  # fmt: skip
-
-    return heads, map(cells, rows)
 
 
 def document(report: FitReport) -> dict:
@@ -238,19 +217,6 @@ def diode_card(name: str, row: FitRow) -> str:
     return "\n".join([*lines, ".ends"])
 
 
-def transistor_card(name: str, row: TransistorRow) -> str:
-    """Card of one transistor fitted from its curves; '' where there is no fit."""
-    if row.why_not:
-        return ""
-    values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
-    held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
-    return "\n".join((
-        f"* {b.visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
-        f"measured at {_measured_at(row)}, referred to 25 C{held}",
-        _model(name, row.polarity or "NPN", values, 25.0),
-    ))  # fmt: skip
-
-
 def cards(report: FitReport) -> dict[tuple[str, str], str]:
     """Card of every sweep and transistor, by part and junction ('' for a transistor)."""
     out: dict[tuple[str, str], str] = {}
@@ -262,7 +228,15 @@ def cards(report: FitReport) -> dict[tuple[str, str], str]:
         while name.lower() in used:
             name, number = f"{base}_{number}", number + 1
         used.add(name.lower())
-        text = diode_card(name, row) if swept else transistor_card(name, row)
+        text = ""
+        if swept:
+            text = diode_card(name, row)
+        elif not row.why_not:
+            values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
+            held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
+            text = (f"* {b.visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
+                    f"measured at {_measured_at(row)}, referred to 25 C{held}\n"
+                    + _model(name, row.polarity or "NPN", values, 25.0))  # fmt: skip
         if text:
             key = (row.part, row.junction if swept else "")
             out[key] = f"{out[key]}\n{text}" if key in out else text

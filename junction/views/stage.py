@@ -175,9 +175,9 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     asked = [_asked(stage), b.text(drop_words(stage))]
     loci, areas = report.draw()
     if loci:
-        from junction.show.plots import draw_safe_area, new_axes, svg_text
+        from junction.show.plots import draw_safe_areas, new_axes, svg_text
 
-        svg = svg_text(draw_safe_area(loci, areas, new_axes()).figure)
+        svg = svg_text(draw_safe_areas(areas, new_axes(), loci).figure)
         asked.append(b.pictures([("load lines of one device", svg)], (
             "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; "
             "its second-breakdown line is drawn only where the shelf holds it."

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from math import isnan
+
+import numpy as np
 
 from junction.base.number import nominal
 from junction.replace.results import Needs, SubstituteReport, Substitution
@@ -12,7 +14,6 @@ from junction.show.write import record
 
 #: Up to so many candidates named by the user, each is shown line by line.
 _DETAIL_UP_TO = 3
-_DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1, 2)), (0, (1, 2.5)))
 _STARRED = "* shown and warned about; does not settle the result"
 
 
@@ -143,10 +144,14 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, ranked table, safe areas drawn over each other, then the lines."""
     pictures: list[b.Block] = []
     if report.safe_areas:
-        from junction.show.plots import new_axes, svg_text
+        from junction.show.plots import draw_safe_areas, new_axes, svg_text
 
-        names = ", ".join(report.safe_areas)
-        svg = svg_text(draw_safe_areas(report.safe_areas, new_axes()).figure)
+        names, areas = ", ".join(report.safe_areas), {}
+        for name, points in report.safe_areas.items():
+            volts, amps = np.array(points).T
+            # the right edge falls straight down at V_CEO
+            areas[name] = np.append(volts, volts[-1]), np.append(amps, 0.0)
+        svg = svg_text(draw_safe_areas(areas, new_axes()).figure)
         pictures = [b.pictures([(f"Dc safe areas: {names}", svg)], (
             f"Dc safe area at {report.case_temp_C:g} °C (ambient for board parts) from I_C, P_tot, V_CEO"
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
@@ -165,39 +170,6 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
         " their sources: the reference tables of junction."
     )
     return "Substitutes", [*blocks, b.set_aside(report.set_aside), b.text(footer, "soft")]
-
-
-def draw_safe_areas(areas: Mapping[str, tuple[tuple[float, float], ...]], axes):
-    """Dc safe areas on logarithmic axes.
-
-    Parameters
-    ----------
-    areas : mapping of str to tuple of (float, float)
-        Per type (voltage [V], current [A]) points; the first is drawn heaviest.
-    axes : matplotlib axes
-
-    Returns
-    -------
-    axes
-    """
-    from junction.show.plots import FIT, INK, SOFT
-
-    for k, (name, points) in enumerate(areas.items()):
-        volts, amps = zip(*points, strict=True)
-        # the right edge falls straight down at V_CEO
-        axes.plot(
-            (*volts, volts[-1]), (*amps, 1e-3), color=INK if k == 0 else SOFT if k > 2 else FIT,
-            linewidth=2.0 if k == 0 else 1.2, linestyle=_DASHES[k % len(_DASHES)], label=name,
-        )  # fmt: skip
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_formatter(lambda x, _: f"{x:g}")
-    axes.set_ylim(bottom=min(i for points in areas.values() for _, i in points) / 2)
-    axes.set_xlabel("collector-emitter voltage (V)", fontsize=8)
-    axes.set_ylabel("collector current (A)", fontsize=8)
-    axes.legend(fontsize=7, frameon=False)
-    return axes
 
 
 _CSV = (

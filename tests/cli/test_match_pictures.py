@@ -64,7 +64,7 @@ def test_the_band_keeps_its_shade_in_the_svg(curves):
 def test_load_lines_against_the_safe_area():
     loci = {"resistive load": (np.array([42.0, 21.0, 6.0]), np.array([0.0, 1.0, 2.0]))}
     areas = {"X": (np.array([5.0, 50.0, 100.0]), np.array([10.0, 5.0, 0.0]))}
-    axes = plots.draw_safe_area(loci, areas, new_axes())
+    axes = plots.draw_safe_areas(areas, new_axes(), loci)
     drawn = lines(axes)
     np.testing.assert_array_equal(drawn["resistive load"][:, 1], [1.0, 2.0])  # no zero on a logarithmic scale
     np.testing.assert_array_equal(drawn["dc safe area, X"][:2, 1], [10.0, 5.0])
