@@ -11,7 +11,6 @@ from junction.judge.sentences import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.rules import rule
 from junction.show import blocks as b
-from junction.show.page import Html, document_html, stylesheet, tag
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage
 
@@ -200,8 +199,31 @@ def files(report: MatchReport) -> dict[str, str]:
 
     Sized in millimetres for either paper.
     """
+    from junction.show.page import document_html, stylesheet, tag
+
+    def label(number: int, s: MatchedSet, k: int) -> str:
+        part, mark = s.parts[k], s.marks[k]
+        polarities = s.polarity.split(" + ")
+        polarity = polarities[s.rails[k]] if len(polarities) > 1 else s.polarity.replace("not said", "")
+        # V_BE and h_FE at a current the part was measured near, as a drawer is searched by them
+        figures = [f"V_BE {1000 * mark['vbe_V']:.0f} mV"] if isfinite(mark["vbe_V"]) else []
+        figures += [f"h_FE {mark['hfe']:.0f}"] if isfinite(mark["hfe"]) else []
+        known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}"
+        partners = ", ".join(p for p in s.parts if p != part)
+        return tag(
+            "div",
+            tag("div", part, class_="name"),
+            tag("div", s.places[k], class_="place"),
+            tag("div", tag("span", f"set {number}"),
+                tag("span", " ".join(filter(None, (polarity, mark["type"])))),
+                tag("span", "no grade" if s.grades == "none" else f"grade {s.grades}"), class_="row"),
+            tag("div", known, class_="with") if figures else None,
+            tag("div", f"with {partners}" if partners else "", class_="with"),
+            class_="label long" if len(part) > 12 else "label",
+        )  # fmt: skip
+
     style = stylesheet("labels")
-    labels = [_label(number, s, k) for number, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
+    labels = [label(number, s, k) for number, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
     found = {}
     for paper, (name, width, height) in PAPERS.items():
         inside = width - 2 * _MARGIN_MM
@@ -212,28 +234,6 @@ def files(report: MatchReport) -> dict[str, str]:
         sheets = [tag("div", labels[at : at + many], class_="sheet") for at in range(0, len(labels), many)]
         found[f"labels-{paper.lower()}.html"] = document_html(f"Labels, {paper}", style + lengths, sheets)
     return found
-
-
-def _label(number: int, s: MatchedSet, k: int) -> Html:
-    part, mark = s.parts[k], s.marks[k]
-    polarities = s.polarity.split(" + ")
-    polarity = polarities[s.rails[k]] if len(polarities) > 1 else s.polarity.replace("not said", "")
-    # V_BE and h_FE at a current the part was measured near, as a drawer is searched by them
-    figures = [f"V_BE {1000 * mark['vbe_V']:.0f} mV"] if isfinite(mark["vbe_V"]) else []
-    figures += [f"h_FE {mark['hfe']:.0f}"] if isfinite(mark["hfe"]) else []
-    known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}"
-    partners = ", ".join(p for p in s.parts if p != part)
-    return tag(
-        "div",
-        tag("div", part, class_="name"),
-        tag("div", s.places[k], class_="place"),
-        tag("div", tag("span", f"set {number}"),
-            tag("span", " ".join(filter(None, (polarity, mark["type"])))),
-            tag("span", "no grade" if s.grades == "none" else f"grade {s.grades}"), class_="row"),
-        tag("div", known, class_="with") if figures else None,
-        tag("div", f"with {partners}" if partners else "", class_="with"),
-        class_="label long" if len(part) > 12 else "label",
-    )  # fmt: skip
 
 
 def display(report: MatchReport) -> list[b.Block]:
