@@ -26,7 +26,6 @@ from junction.show.blocks import visible
 FORMAT = 1
 #: A cell that starts with one of these may be taken for a formula by a spreadsheet.
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
-SET_ASIDE_HEADINGS = ("file", "row", "column", "value", "reason")
 
 
 @cache
@@ -132,7 +131,8 @@ def csv_text(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 def set_aside_table(items) -> tuple[Sequence[str], Iterable[Sequence[object]]]:
     """The set-aside list as headings and rows."""
-    return SET_ASIDE_HEADINGS, [(s.file, s.row, s.column, s.value, s.reason) for s in items]
+    headings = ("file", "row", "column", "value", "reason")
+    return headings, [(s.file, s.row, s.column, s.value, s.reason) for s in items]
 
 
 def must_be_writable(folder: Path, *, make: bool = True) -> None:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from junction.base.number import nominal
-from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict
+from junction.judge.results import QUALITIES, SortReport, Verdict
 from junction.judge.sentences import say
 from junction.shelf.rules import rule
 from junction.show import blocks as b
@@ -70,28 +70,23 @@ def notes(report: SortReport) -> list[str]:
     out = [report.label] if report.label else []
     if report.parts_without_temp and report.verdicts:
         out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
-    if report.curves_only:
-        out.append(
-            f"{b.count(report.curves_only, 'part')} with curves only: not judged here; junction fit and "
-            "junction match read those."
-        )
-    if report.spots_only:
-        out.append(
-            f"{b.count(report.spots_only, 'part')} with V_BE or h_FE at a current only: not judged here; "
-            "junction match reads those."
-        )
-    return out + blind_notes([v for v in report.verdicts if v.verdict == "good" and v.cannot_see])
-
-
-def blind_notes(goods: list[PartVerdict]) -> list[str]:
-    """What goods do not show, in one sentence: the blind spot of all of them, or the commonest ones.
-
-    Every part's own blind spots stand in its section of the page and in verdicts.csv.
-    """
-    whole = Counter(blind_words(v) for v in goods)
+    for n, what, readers in (
+        (report.curves_only, "curves only", "junction fit and junction match read"),
+        (report.spots_only, "V_BE or h_FE at a current only", "junction match reads"),
+    ):
+        if n:
+            out.append(f"{b.count(n, 'part')} with {what}: not judged here; {readers} those.")
+    # what goods do not show, in one sentence: the blind spot of all of them, or the commonest ones; every
+    # part's own stand in its section of the page and in verdicts.csv
+    goods = [v for v in report.verdicts if v.verdict == "good" and v.cannot_see]
+    whole = Counter(map(blind_words, goods))
     if len(whole) < 2:
-        return list(whole)
-    found = Counter(phrase for v in goods for phrase in _blind_phrases(v))
+        return out + list(whole)
+    found: Counter = Counter()
+    for v in goods:
+        sentence = v.cannot_see.endswith(".")  # one of its own
+        phrases = [v.cannot_see.removesuffix(".")] if sentence else v.cannot_see.split(", ")
+        found.update(phrase if sentence else phrase.removeprefix("current ") for phrase in phrases)
     start = f"Not seen in the {b.count(len(goods), 'good part')}: "
     end = "; each part's own list: page, verdicts.csv."
     text = ""
@@ -99,13 +94,7 @@ def blind_notes(goods: list[PartVerdict]) -> list[str]:
         longer = f"{text}, {phrase} ({n})" if text else f"{phrase} (in {n})"
         if len(start + longer + end) <= MOST_BLIND_TEXT:
             text = longer
-    return [start + (text or "differs by part") + end]
-
-
-def _blind_phrases(v: PartVerdict) -> list[str]:
-    if v.cannot_see.endswith("."):  # a sentence of its own
-        return [v.cannot_see.removesuffix(".")]
-    return [phrase.removeprefix("current ") for phrase in v.cannot_see.split(", ")]
+    return [*out, start + (text or "differs by part") + end]
 
 
 VERDICT_HEADINGS = (
