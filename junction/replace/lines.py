@@ -134,7 +134,7 @@ class Lines:
             v_ebo = replace(v_ebo, note="counts where the base is driven past the emitter")
         bolted = a.mounting == "bolted" or b.mounting == "bolted"
         remembered = any(p.leads and p.leads_basis != "published" for p in (a, b))
-        return _worth_a_line([
+        return [
             word("polarity", a.polarity, b.polarity, must=True),
             word("material", a.material, b.material, must=True),
             word("structure", a.kind, b.kind, must=True),
@@ -155,7 +155,7 @@ class Lines:
             word("lead order", a.leads, b.leads, note="from memory" if remembered else ""),
             *([_tab(a.case_to, b.case_to)] if bolted else []),
             _complement(a.complement, b.complement),
-        ])  # fmt: skip
+        ]  # fmt: skip
 
     def gain(self) -> list[SubstituteLine]:
         """h_FE at each registered current of the original where the candidate has one comparable."""
@@ -215,7 +215,7 @@ class Lines:
                               most=True, note=note, soft=self.soft))  # fmt: skip
         minor = (("t_rr", "s"), ("C", "F"))
         lines += [self.held(symbol, unit, most=True) for symbol, unit in minor if a.find(symbol)]
-        return _worth_a_line([*lines, word("package", a.package, b.package)])
+        return [*lines, word("package", a.package, b.package)]
 
     def zener(self) -> SubstituteLine:
         """The candidate's voltage range must lie inside the original's."""
@@ -239,12 +239,6 @@ class Lines:
             "V_Z", result, mine.typical, other.typical, "V", _range(mine, "V"),
             _range(other, "V") if known else "", must=True, note=note,
         )  # fmt: skip
-
-
-def _worth_a_line(lines: list[SubstituteLine]) -> list[SubstituteLine]:
-    """Lines without the minor ratings that neither sheet states."""
-    minor = ("I_CM", "I_FSM", "I_ZM", "R_thJC", "T_j")
-    return [x for x in lines if x.figure not in minor or not (isnan(x.wanted) and isnan(x.has))]
 
 
 def _tab(wanted: str, has: str) -> SubstituteLine:

@@ -304,7 +304,14 @@ def judge_reading(
         if p >= rule("conformity_good"):
             state, reason = "fine", "resistor_fine_in_circuit" if in_circuit else "resistor_fine"
         elif p <= 1 - rule("conformity_good") and outside > ONE_SIDED * u:
-            state, reason = _bad(times, in_circuit)
+            state = "burnt" if times >= rule("resistor_drifted") else "drifted"
+            reason = f"resistor_{state}"
+            if times < 1 and in_circuit:
+                state, reason = "undecided", "resistor_beside"
+            elif times <= rule("resistor_shorted"):
+                state, reason = "shorted", "resistor_shorted"
+            elif times < 1:
+                reason = "resistor_low"
             numbers["least"] = say("resistor_least") if in_circuit else ""
         else:
             best = float(conformity(nominal, u, low, high))
@@ -326,15 +333,3 @@ def judge_reading(
         state, nominal, reading, isinf(reading), in_circuit, p, say(reason, **numbers),
         next_step(reason, **numbers), reading * nominal / (nominal - reading) if lowered else nan,
     )  # fmt: skip
-
-
-def _bad(times: float, in_circuit: bool) -> tuple[str, str]:
-    """State and reason of a reading that no good resistor gives, by its ratio to the nominal."""
-    if times < 1 and in_circuit:
-        return "undecided", "resistor_beside"
-    if times <= rule("resistor_shorted"):
-        return "shorted", "resistor_shorted"
-    if times < 1:
-        return "drifted", "resistor_low"
-    state = "burnt" if times >= rule("resistor_drifted") else "drifted"
-    return state, f"resistor_{state}"

@@ -23,6 +23,7 @@ from junction.shelf.rules import rule
 
 #: Stands for the original where a candidate is held against the needs of a place.
 PLACE = "the place"
+_MINOR = ("I_CM", "I_FSM", "I_ZM", "R_thJC", "T_j")
 
 
 def overall(lines: Sequence[SubstituteLine]) -> str:
@@ -78,14 +79,14 @@ def _for_an_original(a: PartType, b: PartType, case_temp_C: float) -> tuple[list
     """Lines, and what to look after beyond the ratings."""
     if a.device != b.device:
         raise UsageError(f"{b.name} is a {b.device}, {a.name} a {a.device}")
-    compared = Lines(a, b, case_temp_C)
+    both = Lines(a, b, case_temp_C)
+    lines = both.bjt() if a.device == "bjt" else both.diode()
     warnings = [say("substitute_secondary", part=part.name) for part in (a, b) if part.secondary]
     if a.package and b.package and a.package != b.package:
         warnings.append(say("substitute_package", was=a.package, now=b.package))
-    if a.device == "diode":
-        return compared.diode(), warnings + _warned_diode(a, b)
-    lines = compared.bjt()
-    return lines, warnings + _warned_bjt(a, b, lines)
+    warnings += _warned_bjt(a, b, lines) if a.device == "bjt" else _warned_diode(a, b)
+    # minor ratings that neither sheet states are not worth a line
+    return [x for x in lines if x.figure not in _MINOR or not (isnan(x.wanted) and isnan(x.has))], warnings
 
 
 def _warned_bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
@@ -196,24 +197,22 @@ def _tight(lines: Sequence[SubstituteLine]) -> list[SubstituteLine]:
     return [x for x in lines if x.must and 1 <= x.margin < rule("place_headroom")]
 
 
-def _shortfall(x: SubstituteLine) -> float:
-    """What a figure that falls short counts in the ranking: as two warnings, and two more a halving."""
-    most = rule("shortfall_most")
-    halvings = 0.0 if isnan(x.margin) else log2(min(1 / x.margin, most) if x.margin > 0 else most)
-    return rule("shortfall_counts") * (1 + halvings)
-
-
 def _rank_key(result: Substitution) -> tuple[float, ...]:
-    """Small is better: must-shortfalls, unknown musts, no headroom, warnings, doubts, then least excess."""
-    short = [x for x in result.lines if not x.must and x.result == "falls short"]
-    margins = [x.margin for x in result.lines if x.must and x.margin > 0]
+    """Small is better: must-shortfalls, unknown musts, no headroom, warnings, doubts, then least excess.
+
+    A figure that falls short counts as two warnings, and two more a halving.
+    """
+    must = [x for x in result.lines if x.must]
+    most = rule("shortfall_most")
+    short = [1.0 if isnan(x.margin) else min(1 / x.margin, most) if x.margin > 0 else most
+             for x in result.lines if not x.must and x.result == "falls short"]  # fmt: skip
     return (
-        len(result.figures("falls short", True)),
-        len([x for x in result.lines if x.must and x.result == "not known" and not isnan(x.wanted)]),
-        len(_tight(result.lines)) if result.original == PLACE else 0,
-        sum(map(_shortfall, short)) + len(result.warnings),
+        sum(x.result == "falls short" for x in must),
+        sum(x.result == "not known" and not isnan(x.wanted) for x in must),
+        len(_tight(must)) if result.original == PLACE else 0,
+        rule("shortfall_counts") * sum(1 + log2(ratio) for ratio in short) + len(result.warnings),
         len(result.figures("not known", False)),
-        sum(abs(margin - 1) / (1 + margin) for margin in margins),
+        sum(abs(x.margin - 1) / (1 + x.margin) for x in must if x.margin > 0),
     )
 
 

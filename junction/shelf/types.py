@@ -267,8 +267,7 @@ class TypeShelf:
 
     def all(self, device: str) -> tuple[PartType, ...]:
         """All types of one device, 'bjt' or 'diode'."""
-        built = (self.get(name) for name in self.names(device))
-        return tuple(part for part in built if part is not None)
+        return tuple(self._entries[plain_name(name)].part for name in self.names(device))
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
         """Names that look like `name`, for a message."""
