@@ -3,8 +3,8 @@
 import numpy as np
 
 
-def sweep(seed):
-    """Rows (part, junction, volts, amperes, type, temperature) of one sweep."""
+def odd_sweep(seed):
+    """CSV of one sweep."""
     rng = np.random.default_rng(seed)
 
     def one(*of):
@@ -51,11 +51,7 @@ def sweep(seed):
         v, i = v[order], i[order]
     if rng.random() < 0.15:
         v, i = np.append(v, v[::-1]), np.append(i, i[::-1] * one(1, 1.02, 1.2))
-    return [(f"P{seed}", junction, f"{a:.6g}", f"{b:.6g}", type_, str(temp))
-            for a, b in zip(v, i, strict=True)]  # fmt: skip
-
-
-def bag(*seeds):
-    """CSV of the sweeps of some seeds."""
-    rows = "".join(",".join(row) + "\n" for seed in seeds for row in sweep(seed))
+    rows = "".join(
+        f"P{seed},{junction},{a:.6g},{b:.6g},{type_},{temp}\n" for a, b in zip(v, i, strict=True)
+    )
     return "part,junction,v_V,i_A,type,temp_C\n" + rows

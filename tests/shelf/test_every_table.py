@@ -22,6 +22,7 @@ from junction.shelf.types import type_shelf
 from tests.golden.frozen_bags import bags
 from tests.leads import test_rules as leads
 from tests.sets import test_rules as sets
+from tests.shelf.odd_sweeps import odd_sweep
 from tests.shelf.reference import changed, forget, read, replaced
 from tests.show import test_rules as show
 from tests.transistor import test_rules as transistor
@@ -45,6 +46,10 @@ def test_every_table_is_named_and_read_by_the_loader():
 # --- rules ----------------------------------------------------------------------------------------------
 
 
+def _noise(seed, points):
+    return np.random.default_rng(seed).standard_normal(points)
+
+
 def _sweep(v, i, junction="BE", type_=""):
     rows = "".join(f"A,{junction},{a:.6g},{b:.6g},{type_}\n" for a, b in zip(v, i, strict=True))
     return "part,junction,v_V,i_A,type\n" + rows
@@ -56,7 +61,7 @@ def _diode(is_A=1e-14, shunt_ohm=np.inf, sign=1, low_V=-5.0, top_A=1e-2, noise_V
     v = 0.02569 * np.log1p(i / is_A)
     reverse = np.linspace(low_V, -0.1, 3)
     v, i = np.append(reverse, v), np.append(reverse / shunt_ohm - 1e-11, i + v / shunt_ohm)
-    return sign * (v + noise_V * np.random.default_rng(1).standard_normal(v.size)), sign * i
+    return sign * (v + noise_V * _noise(1, v.size)), sign * i
 
 
 def _zener(volts):
@@ -68,6 +73,29 @@ def _zener(volts):
 def _ohmic(ohm, top_V=1.0, junction="BE"):
     v = np.linspace(-top_V, top_V, 40)
     return _sweep(v, v / ohm, junction)
+
+
+def _breakdown(volts, junction="AK", type_=""):
+    i = np.geomspace(1e-7, 1e-3, 15)
+    (v, forward), (low, back) = _diode(), (-(volts + 0.03 * np.log(i / 1e-3))[::-1], -i[::-1])
+    return _sweep(np.append(low, v[3:]), np.append(back, forward[3:]), junction, type_)
+
+
+def _built_in(rs_ohm, top_A):
+    v, i = _diode(shunt_ohm=3500.0, top_A=top_A)
+    return _sweep(v + rs_ohm * i, i)
+
+
+def _two_curves():
+    """A few points as another, weaker part would have given them, next to those of the first."""
+    v = np.linspace(0.2, 0.75, 40)
+    i, at = 1e-14 * np.expm1(v / 0.0257), [30, 32, 34]
+    return _sweep(np.append(v, v[at] + 1e-4), np.append(i, 0.5 * i[at]), "AK")
+
+
+def _swapped_leads():
+    v = np.append(np.linspace(-0.78, -0.3, 20), np.linspace(0, 5, 20))
+    return _sweep(v, np.where(v < 0, -1e-14 * np.expm1(-v / 0.0257), v / 5e4), "AK")
 
 
 _LOW = np.linspace(-3.5, 0, 40)
@@ -85,7 +113,8 @@ _TWICE = ("part,red,black,value\nA,B,E,34 ohm\nA,B,E,34.3 ohm\nB,B,E,3 ohm\nB,B,
           "C,B,E,0.612\nC,B,E,0.614\n")  # fmt: skip
 _READ = "part,red,black,value\nA,{},{},{}\nA,{},{},{}\n"
 
-#: Name -> command line and the files it reads; a bag of tests/golden is named by itself and the command.
+#: Name -> command line and the files it reads; a bag of tests/golden is named by itself and the command, and
+#: "drawn 60" is sweep 60 of tests/shelf/odd_sweeps.py.
 CASES = {
     "network": ("resistor 0.33ohm --power 5W --part-power 5W",),
     "far off": ("resistor 8ohm --have 3ohm,15ohm --power 20W --part-power 30W",),
@@ -124,6 +153,17 @@ CASES = {
     "high Zener": ("sort BAG0", _zener(13.0)),
     "stated": ("fit BAG0 --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+1nA",
                _sweep(*_diode(noise_V=1e-3))),
+    "built in": ("sort BAG0", _built_in(0, 1e-3)),
+    "built in, in series": ("sort BAG0", _built_in(8, 5e-3)),
+    "built in, far": ("sort BAG0", _built_in(0, 5e-3)),
+    "breakdown": ("sort BAG0", _breakdown(50)),
+    "breakdown of a type": ("sort BAG0", _breakdown(40, "BC", "BC547B")),
+    "two curves": ("sort BAG0", _two_curves()),
+    "leads swapped": ("sort BAG0", _swapped_leads()),
+    "held short": ("sort BAG0", _sweep(2e-3 * _noise(0, 30), np.repeat([-0.1, 0.1], 15), "AK")),
+    "noise": ("sort BAG0", _sweep(np.linspace(-1, 1, 20), 3e-5 * _noise(3, 20), "AK")),
+    "ranked": ("substitute 2N3904",),
+    "ranked by power": ("substitute MJ15003",),
     "leak unseen": ("sort BAG0 BAG1", _sweep(*_diode(shunt_ohm=8e3)),
                     _READ.format(*"BE", 0.655, *"EB", "OL")),
     "near a short": ("sort BAG0 BAG1", _ohmic(90, junction="AK"),
@@ -133,8 +173,6 @@ CASES = {
 SHOWN_BY = {
     "check 4 check": {"short_below": 1.3},
     "sweeps 1 sort": {"open_above": 1.3},
-    "sweeps 16 sort": {"conformity_good": 1.3, "leakage_doubling": 1.3, "intake_temp_high": 0.01,
-        "fit_temp_u": 1.3, "fit_forward_V": 3, "fit_decisive": 0.01, "fit_least_n": 1.3},
     "stage 6 stage": {"vbe_slope": 1.3, "stage_rth_junction_case": 1.3, "stage_rth_case_sink": 1.3,
         "stage_idle_drop_low": 1.3, "stage_idle_drop_high": 1.3, "stage_peak_device": 1.3, "stage_vce": 1.3,
         "drops_prior_value": 1.3, "drops_prior_open": 1.3, "drops_prior_off": 1.3, "drops_prior_shorted": 1.3,
@@ -144,9 +182,10 @@ SHOWN_BY = {
         "drops_rest": 1.3, "drops_vbe_spread": 1.3, "drops_bias_band": 1.3, "drops_accuracy": 1.3,
         "drops_floor": 1.3, "drops_tolerance": 1.3, "drops_dead": 100, "drops_named_lost": 0.7,
         "drops_shown_margin": 1.3},
+    "sweeps 16 sort": {"leakage_doubling": 1.3, "intake_temp_high": 0.01, "fit_temp_u": 1.3,
+        "fit_forward_V": 3, "fit_decisive": 0.01, "fit_least_n": 1.3},
     "leak unseen": {"meter_leak_visible": 0.7},
-    "shelf 5 substitute": {"ft_much_faster": 0.3, "hfe_differs": 1.3, "hfe_matched": 0.3,
-        "shortfall_most": 0.01},
+    "shelf 5 substitute": {"ft_much_faster": 0.3, "hfe_differs": 1.3, "hfe_matched": 0.3},
     "capacitance": {"cob_larger": 1.3},
     "burnt": {"resistor_drifted": 1.3},
     "open": {"resistor_open": 1.3},
@@ -190,15 +229,22 @@ SHOWN_BY = {
     "PNP": {"fit_least_u_A": 1.3, "intake_pnp_peak": 100},
     "megohm": {"fit_least_u_ratio": 1.3},
     "sweeps 28 sort": {"fit_limit_flat": 100, "fit_limit_expected": 100, "sweep_near_current": 100},
+    "stated": {"fit_reading_weights": 0.2, "fit_poor_stated": 0.7},
+    "drawn 60": {"fit_huber": 1.5, "fit_widest_level": 1.5, "believed_n_u": 0.6, "believed_n_low": 1.5},
+    "drawn 104": {"fit_unheld": 1.5},
+    "drawn 38": {"fit_curved": 1.5, "points_seen": 1.5, "range_shows": 1.5},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
     "sweeps 8 fit": {"fit_path_over_open": 3},
-    "stated": {"fit_poor_stated": 0.7},
     "sweeps 25 sort": {"fit_wild": 1.3},
     "sweeps 13 fit": {"fit_wild_share": 0.3},
+    "drawn 100": {"fit_range_step": 1.5},
     "sweeps 35 fit": {"fit_unphysical": 0.3},
+    "drawn 31": {"fit_offset": 0.6},
+    "drawn 45": {"fit_light": 1.5, "fit_light_share": 4, "ceo_gain": 1.5},
     "shelf 6 substitute": {"substitute_exceeds": 1.3, "comparable_current": 1.3},
     "gain asked": {"gain_holds_below": 0.7},
-    "shelf 7 substitute": {"shortfall_counts": 0.01},
+    "ranked": {"shortfall_counts": 0.5},
+    "ranked by power": {"shortfall_most": 1.5},
     "hot place": {"germanium_hot": 1.3, "germanium_end": 1.3},
     "far off": {"resistor_far": 1.3},
     "shorted": {"resistor_shorted": 0.7},
@@ -207,16 +253,36 @@ SHOWN_BY = {
     "over the range": {"ohms_top": 0.7},
     "low Zener": {"zener_share_low": 1.3},
     "high Zener": {"zener_share_high": 1.3},
+    "drawn 51": {"registered_reach": 1.5, "knee_never_seen": 1.5},
+    "drawn 82": {"points_near_zero": 4, "points_one_side": 0.2},
+    "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5},
+    "leads swapped": {"points_one_way": 50, "points_swapped_knee": 0.2},
+    "drawn 30": {"points_knee_u": 1.5, "believed_chi2": 4},
+    "drawn 20": {"points_most_offset": 1.5},
+    "drawn 18": {"points_both_sides": 1.5},
+    "drawn 21": {"points_straight": 0.6, "sweep_prior_good": 1.5, "sweep_prior_leaky": 1.5,
+        "sweep_prior_open": 1.5},
+    "two curves": {"points_same_voltage": 0.2},
+    "drawn 48": {"points_most_limited": 0.02},
+    "held short": {"points_least_short": 0.2},
+    "drawn 107": {"believed_n_high": 0.2, "sweep_ideality_u": 1.5},
+    "noise": {"believed_open": 50},
     "sweeps 22 sort": {"sweep_temp_u": 1.3, "sweep_gain_u": 3, "sweep_contact_u": 1.3, "built_in_ratio": 1.3},
     "sweeps 18 sort": {"sweep_temp_unknown_u": 1.3, "sweep_rs_allowed": 1.3, "never_sure": 1.3,
         "sweep_drift_u": 0.01, "sweep_near_voltage": 3},
     "sweeps 4 sort": {"sweep_leads": 1.3},
     "sweeps 23 sort": {"sweep_prior_hidden": 1.3, "alternative_named": 3, "alternative_until": 0.7},
+    "built in": {"built_in_low": 1.5},
+    "drawn 68": {"built_in_high": 50, "sweep_rs_u": 1.5},
+    "breakdown": {"early_breakdown": 1.5},
     "sweeps 11 sort": {"sweep_clear": 0.01},
     "near a short": {"near_short": 0.3},
     "germanium of mine": {"family_germanium_power": 0.7},
     "small of mine": {"family_power": 0.7, "family_current": 0.7},
     "meter stated": {"meter_stated_spread": 1.3},
+    "breakdown of a type": {"sweep_breakdown_u": 1.5},
+    "built in, in series": {"built_in_series": 0.5},
+    "built in, far": {"built_in_opens": 4},
 }  # fmt: skip
 
 
@@ -231,7 +297,9 @@ def answer(tmp_path):
     """All that the command line says to a case, but when."""
 
     def said(case):
-        line, *texts = CASES.get(case) or frozen()[case]
+        kind, _, seed = case.partition(" ")
+        drawn = ("sort BAG0", odd_sweep(int(seed))) if kind == "drawn" else None
+        line, *texts = drawn or CASES.get(case) or frozen()[case]
         for k, text in enumerate(texts):
             (tmp_path / f"bag{k}.csv").write_text(text, encoding="utf-8")
             line = line.replace(f"BAG{k}", str(tmp_path / f"bag{k}.csv"))
