@@ -51,7 +51,5 @@ def odd_sweep(seed):
         v, i = v[order], i[order]
     if rng.random() < 0.15:
         v, i = np.append(v, v[::-1]), np.append(i, i[::-1] * one(1, 1.02, 1.2))
-    rows = "".join(
-        f"P{seed},{junction},{a:.6g},{b:.6g},{type_},{temp}\n" for a, b in zip(v, i, strict=True)
-    )
+    rows = "".join(f"P{seed},{junction},{a:.6g},{b:.6g},{type_},{temp}\n" for a, b in zip(v, i, strict=True))
     return "part,junction,v_V,i_A,type,temp_C\n" + rows

@@ -95,5 +95,3 @@ def test_safe_current_never_rises_with_voltage_or_temperature():
                 assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, amps[1:], strict=False)), x.name
                 hotter = [safe_current_A(x, v, temp + 20, where) for v in volts]
                 assert all(b <= a * (1 + 1e-12) for a, b in zip(amps, hotter, strict=True)), x.name
-
-
