@@ -228,7 +228,7 @@ SHOWN_BY = {
         "intake_count_ohm_share": 0.7},
     "deep": {"intake_pnp_deepest": 1.3},
     "weak": {"intake_pnp_current": 0.7},
-    "sweeps 5 fit": {"intake_pnp_steepness": 100, "gap_low_below": 1.3},
+    "sweeps 5 fit": {"intake_pnp_steepness": 100, "gap_low_below": 1.3, "fit_main_current": 1.5},
     "PNP": {"intake_pnp_peak": 3, "fit_least_u_A": 1.3},
     "steep": {"intake_pnp_ratio": 3},
     "low drop": {"gap_low": 1.3},
