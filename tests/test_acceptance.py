@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from junction.fit.sweeps import fit_sweeps
-from junction.judge.results import QUALITIES, VERDICTS, registered_leak
+from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.shelf.rules import families
 from junction.shelf.types import find_type
@@ -37,8 +37,8 @@ def limit_of_type(name, junction):
 def confusion(truths, names):
     """Table of truth against verdict, as text."""
     count = Counter((t.quality, name) for t, name in zip(truths, names, strict=True))
-    lines = ["truth".ljust(10) + "".join(v.rjust(11) for v in VERDICTS)]
-    lines += [q.ljust(10) + "".join(str(count[q, v]).rjust(11) for v in VERDICTS) for q in QUALITIES]
+    lines = ["truth".ljust(10) + "".join(v.rjust(11) for v in Verdict)]
+    lines += [q.ljust(10) + "".join(str(count[q, v]).rjust(11) for v in Verdict) for q in QUALITIES]
     return "\n".join(lines)
 
 

@@ -32,9 +32,8 @@ class Verdict(StrEnum):
     UNDECIDED = "undecided"
 
 
-#: In the order of the columns of a probability; a code is an index into `VERDICTS`.
-VERDICTS = tuple(Verdict)
-QUALITIES = VERDICTS[:-1]
+#: In the order of the columns of a probability.
+QUALITIES = tuple(Verdict)[:-1]
 #: Order of a list that a technician reads: worst first, undecided before good.
 WORST_FIRST = (Verdict.SHORTED, Verdict.OPEN, Verdict.LEAKY, Verdict.UNDECIDED, Verdict.GOOD)
 

@@ -346,12 +346,13 @@ def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     unreached = w.weight * w.unreached
     # The knee was passed without a junction: a path that keeps the leakage limit is what is left of it.
     passed = ((w.weight - unreached) * w.kept).sum(axis=1)
-    bare = np.stack([
+    weights = np.stack([
         rule("sweep_prior_good") * (unreached * w.kept * (1.0 - w.hidden)).sum(axis=1),
         rule("sweep_prior_leaky") * (w.weight * (1.0 - w.kept)).sum(axis=1) * (1.0 - is_open), none,
         rule("sweep_prior_open") * (is_open + (1.0 - is_open) * passed),
     ], axis=1)  # fmt: skip
-    bare /= bare.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore"):
+        bare = posterior(np.log(weights))
     # The forward part was not swept; or a collector-emitter path, which is healthy when nothing flows.
     ok = kept_any * (1.0 - hidden_any)
     plain = np.stack([ok, 1.0 - ok, none, none], axis=1)
@@ -391,8 +392,8 @@ def unseen_leak(floor_ohm, limit_ohm):
     short, prior = rule("short_below"), rule("sweep_prior_hidden")
     with np.errstate(divide="ignore", invalid="ignore"):
         hidden = np.log(limit / np.maximum(floor, short)) / np.log(limit / short)
-    hidden = prior * np.clip(np.nan_to_num(hidden, nan=0.0), 0.0, 1.0)
-    return hidden / (hidden + 1.0 - prior)
+        hidden = prior * np.clip(np.nan_to_num(hidden, nan=0.0), 0.0, 1.0)
+        return posterior(np.log([hidden, np.full_like(hidden, 1.0 - prior)]), axis=0)[0]
 
 
 def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNamespace) -> dict:

@@ -7,7 +7,7 @@ import pytest
 
 from junction.demo.bag import DIODES, TRANSISTORS, SweptJunction, demo_files, sweep
 from junction.fit.sweeps import fit_sweeps
-from junction.judge.results import VERDICTS
+from junction.judge.results import Verdict
 from junction.physics.junction import current
 from junction.shelf.rules import default_meter
 from junction.shelf.types import find_type
@@ -70,7 +70,7 @@ def test_marked_types_are_on_the_shelf(bag):
 
 
 def test_every_verdict_occurs_and_is_what_was_built_in(verdicts):
-    assert set(VERDICTS) == {v.verdict for v in verdicts.values()}
+    assert set(Verdict) == {v.verdict for v in verdicts.values()}
     built = {
         "Q01": "good", "Q02": "leaky", "Q03": "good", "Q04": "good", "Q05": "good", "Q06": "open",
         "Q07": "shorted", "Q08": "shorted", "Q09": "leaky", "Q10": "good", "Q11": "good", "Q12": "open",

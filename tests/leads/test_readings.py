@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from junction.base.records import PartReadings, Reading, Spot
-from junction.judge.results import QUALITIES, VERDICTS
+from junction.judge.results import QUALITIES, Verdict
 from junction.leads.verdict import judge_readings
 from junction.shelf.results import Meter, PartType
 from junction.shelf.types import find_type
@@ -419,7 +419,7 @@ def test_any_readings_get_an_answer():
         spots = (Spot(hfe=hfe),)
         parts.append(PartReadings(f"R{k}", tuple(readings), "", said, in_circuit=k % 4 == 0, spots=spots))
     for v in judge_readings(parts, METER):
-        assert v.verdict in VERDICTS
+        assert v.verdict in Verdict
         assert sum(v.probability.values()) == pytest.approx(1.0, abs=1e-9)
         assert v.next and v.evidence and v.cannot_see
         assert all(0 <= p <= 1 for p in v.probability.values())

@@ -9,7 +9,7 @@ import pytest
 from junction.base.records import Bag
 from junction.fit.results import FLAGS, MODELS, PARAMETERS
 from junction.fit.terms import AR, BR, RS, WIDTH, A, B
-from junction.judge.results import QUALITIES, VERDICTS, registered_leak
+from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.results import Limit, PartType
@@ -404,6 +404,6 @@ def test_no_fit_however_wild_breaks_the_judgement():
     np.testing.assert_allclose(found.probability.sum(axis=1), 1.0, rtol=0, atol=1e-9)
     assert found.probability.min() >= 0.0
     for part in judge_bag(Bag(sweeps=table), fits, default_meter()):
-        assert part.verdict in VERDICTS and part.evidence and part.next
+        assert part.verdict in Verdict and part.evidence and part.next
         for text in (*part.evidence, part.next, part.cannot_see):
             assert not re.search(r"\bnan\b|\binf\b", text), text
