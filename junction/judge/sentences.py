@@ -43,8 +43,8 @@ def _template(reason: str, column: str) -> tuple[str, tuple[str, ...]]:
 
 
 @cache
-def _pieces(reason: str, column: str, known: tuple[bool, ...]) -> tuple[Callable[[Mapping], str], ...]:
-    """A template's pieces, from the numbers to their text, for fields of its brackets known or not."""
+def _writer(reason: str, column: str, known: tuple[bool, ...]) -> Callable[[Mapping], str]:
+    """From the numbers to a template's text, for fields of its brackets known or not."""
     text, names = _template(reason, column)
     is_known = dict(zip(names, known, strict=True))
 
@@ -55,13 +55,12 @@ def _pieces(reason: str, column: str, known: tuple[bool, ...]) -> tuple[Callable
 
     while "[" in text:
         text = _INNERMOST.sub(shown, text)
-    forms, pieces = _WITH_UNIT.split(text), []
-    for k in range(0, len(forms), 4):
-        pieces.append(forms[k].format_map)
-        if k + 1 < len(forms):
-            name, unit, digits = forms[k + 1 : k + 4]
-            pieces.append(lambda x, name=name, unit=unit, digits=int(digits or 3): si(x[name], unit, digits))
-    return tuple(pieces)
+    units = [(f"{name} {unit}{digits}", name, unit, int(digits or 3))
+             for name, unit, digits in _WITH_UNIT.findall(text)]  # fmt: skip
+    whole = _WITH_UNIT.sub(r"{\1 \2\3}", text)
+    if not units:
+        return whole.format_map
+    return lambda x: whole.format_map({**x, **{key: si(x[name], *as_) for key, name, *as_ in units}})
 
 
 def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
@@ -85,7 +84,7 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     """
     names = _template(reason, column)[1]
     known = tuple([(x := numbers[name]) == x and x != "" and x is not False for name in names])
-    return "".join([piece(numbers) for piece in _pieces(reason, column, known)])
+    return _writer(reason, column, known)(numbers)
 
 
 def say(reason: str, **numbers) -> str:
