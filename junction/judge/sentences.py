@@ -82,7 +82,9 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     ShelfError
         A fault in the table, with line and column.
     """
-    names = _template(reason, column)[1]
+    text, names = _template(reason, column)
+    if not text:
+        return ""
     known = tuple([(x := numbers[name]) == x and x != "" and x is not False for name in names])
     return _writer(reason, column, known)(numbers)
 

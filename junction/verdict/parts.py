@@ -111,10 +111,10 @@ def _swept_part(
             faults = () if word == "good" else (f"{lead.junction} {word}",)
             alternatives.append(Alternative(faults, replace(device, material=material), share, following))
     blind = []  # what the sweeps of a good part could not see
-    for x in (j.finding.numbers for j in junctions):
+    for x in [j.finding.numbers for j in junctions] if verdict == Verdict.GOOD else ():
         blind += [fill("blind_leak", "says", x)] if x["hidden"] > 0 else []
         blind += [fill("blind_reverse", "says", x)] if isnan(x["bv"]) else []
-    if not is_diode:
+    if verdict == Verdict.GOOD and not is_diode:
         paths = {j.junction for j in junctions}
         blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in paths]
         blind.append(say("blind_gain"))
@@ -141,7 +141,7 @@ def _swept_part(
         name, verdict, p, device, tuple(junctions), lead.family if seen["sure"] else "",
         alternatives=tuple(alternatives), faults=tuple(dict.fromkeys(x for j in ranked for x in j.faults)),
         evidence=tuple(evidence), next=following or next_step(good_next),
-        cannot_see=", ".join(blind) if verdict == Verdict.GOOD else "",
+        cannot_see=", ".join(blind),
         warnings=tuple(warnings), basis="sweeps", type=type_name,
         temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known,
     )  # fmt: skip

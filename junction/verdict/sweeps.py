@@ -114,7 +114,8 @@ def judge_sweeps(
             for row in zip(*(x.tolist() for x in columns.values()), strict=True)]  # fmt: skip
     rows = zip(seen, fit_summaries(fits, [_derived(x) for x in seen]), (kin[j] for j in w.family.tolist()),
                verdict, w.reason.tolist(), p.tolist(), strict=True)  # fmt: skip
-    return [_record(k, *row) for k, row in enumerate(rows)]
+    limits: dict[tuple, tuple[str, str]] = {}
+    return [_record(k, limits, *row) for k, row in enumerate(rows)]
 
 
 def weigh(
@@ -458,8 +459,8 @@ def _derived(x: Mapping) -> dict[str, Interval]:
     return found
 
 
-def _record(k: int, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> JunctionVerdict:
-    """One sweep as a record for people, with the finding that decided."""
+def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> JunctionVerdict:
+    """One sweep as a record for people, with the finding that decided; `limits` keeps the words of limits."""
     where, path, leak = x["where"], x["path"], x["leak"]
     short, open_above = rules()["short_below"], rules()["open_above"]
     seen = Interval(path, path / x["path_factor"], path * x["path_factor"], "ohm")
@@ -470,10 +471,13 @@ def _record(k: int, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> 
         found = "path_ohm", seen, -inf, open_above.value, open_above.basis, x["not_open"]
         limit = say("limit_open", basis=open_above.basis)
     else:
-        whose = x["registered"] or say(
-            "limit_of_family", family=family.name, basis=family.basis, open_base=x["ce"]
-        )
-        limit = say("limit_leak", limit=x["held_A"], volts=x["held_V"], whose=whose)
+        held = family.name, x["registered"], x["ce"], x["held_A"], x["held_V"]
+        if held not in limits:
+            whose = x["registered"] or say(
+                "limit_of_family", family=family.name, basis=family.basis, open_base=x["ce"]
+            )
+            limits[held] = whose, say("limit_leak", limit=x["held_A"], volts=x["held_V"], whose=whose)
+        whose, limit = limits[held]
         seen = Interval(leak, leak / x["leak_factor"], leak * x["leak_factor"], "A")
         found = "leak_A", seen, -inf, x["held_A"], whose, x["kept"]
         if reason in ("sweep_odd", "sweep_odd_points"):
