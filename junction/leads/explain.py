@@ -19,7 +19,7 @@ import numpy as np
 from junction.base.number import nominal
 from junction.base.records import Interval, PartReadings, Reading
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
-from junction.judge.results import QUALITIES, Finding
+from junction.judge.results import QUALITIES, Device, Finding
 from junction.judge.sentences import say
 from junction.leads.bench import Bench, Types, reading_table
 from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, matches, prior
@@ -56,10 +56,7 @@ class Weighed:
     paths: dict[str, dict[str, float]]
     explanations: tuple[Explanation, ...]  # most probable first
     faults_probability: float  # of the faults of the first, whatever kind of part has them
-    device: str
-    material: str
-    polarity: str
-    leads: dict[str, str]
+    device: Device  # what is settled of it, whatever is wrong
     odd: float
     ohms: dict[str, Interval]  # of every short or leak of the first explanation
 
@@ -121,14 +118,15 @@ def _marginals(
     bipolar = p[:, [kind.transistor for kind, *_ in bench.hypotheses]]
     # only a transistor has roles to its leads
     polarity, leads = _consensus(bench, (bipolar if bipolar.sum() > 0.5 else p[:, :-1]).sum(axis=1))
+    device = Device(_settled(devices, by_group) or "unknown", polarity, _settled(materials, by_group), leads)
     paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0)).tolist()
     names = ("AK",) if len(bench.leads) == 2 else PATHS
     return Weighed(
         bench, part, registered, p, state,
         dict(zip(QUALITIES, (by_hypothesis @ bench.quality).tolist(), strict=True)),
         {path: dict(zip(QUALITIES, q, strict=True)) for path, q in zip(names, paths, strict=False)},
-        tuple(found), sum(same), _settled(devices, by_group) or "unknown", _settled(materials, by_group),
-        polarity, leads, float(by_group[bench.group[-1]]), _path_ohms(bench, found[0], part, value, state),
+        tuple(found), sum(same), device, float(by_group[bench.group[-1]]),
+        _path_ohms(bench, found[0], part, value, state),
     )  # fmt: skip
 
 

@@ -87,13 +87,13 @@ def judge_one(w: Weighed) -> PartVerdict:
         said = [f"{capital(doubt)}.", *said]
     if not part.readings:
         said = [say("leads_no_readings")]
-    unused = bool(doubt) and bool(part.refused)
-    if unused:  # what the odds say without those readings would only mislead
-        said = said[:1]
-    faults = top.faults if verdict != "good" and top.hypothesis >= 0 and not unused else ()
+    faults = top.faults if verdict != Verdict.GOOD and top.hypothesis >= 0 else ()
+    if doubt and part.refused:  # what the odds say without those readings would only mislead
+        said, faults = said[:1], ()
     two = len(bench.leads) == 2
-    material = w.material or ("LED" if top.kind.name.startswith("LED") else "")
-    device = Device(w.device, "" if two else w.polarity, material, {} if bench.named else w.leads)
+    material = w.device.material or ("LED" if top.kind.name.startswith("LED") else "")
+    polarity, leads = "" if two else w.device.polarity, {} if bench.named else w.device.leads
+    device = Device(w.device.kind, polarity, material, leads)
     cannot_see = say(
         "leads_cannot_see", ohm=ohm_words(visible_leak_ohm(bench.meter)), over_V=over_range_V(bench.meter),
         gain=not two and isnan(part.hfe),
@@ -229,9 +229,10 @@ def _contradiction(w: Weighed) -> list[str]:
     if w.type_ is not None and not matches(top.kind, w.type_) and top.probability > 0.5:
         words = explanation_words(replace(top, faults=()))
         out.append(say("leads_not_type", explanation=words, type=part.type))
-    elif written and w.polarity and written != w.polarity:
-        out.append(say("leads_not_polarity", polarity=w.polarity, written=written))
-    moved = [say("leads_moved_one", lead=x, role=role) for x, role in sorted(w.leads.items()) if role != x]
+    elif written and w.device.polarity and written != w.device.polarity:
+        out.append(say("leads_not_polarity", polarity=w.device.polarity, written=written))
+    roles = sorted(w.device.leads.items())
+    moved = [say("leads_moved_one", lead=lead, role=role) for lead, role in roles if role != lead]
     if bench.named and len(bench.leads) == 3 and moved:
         out.append(say("leads_moved", moved=", ".join(moved)))
     if len(bench.leads) == 2 and bench.roles[top.arrangement][0] == "K" and top.probability > 0.5:
@@ -251,9 +252,9 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     moving = any(r.settling for r in part.readings)
     words = {f"{path[0]}-{path[1]}": _decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
-    firm = [f"{path} {word}" for path, word in words.items() if word != Verdict.UNDECIDED]
-    loose = [path for path, word in words.items() if word == Verdict.UNDECIDED]
-    stands = not moving and w.odd <= 0.5
+    told = words.items() if not moving and w.odd <= 0.5 else ()
+    firm = [f"{path} {word}" for path, word in told if word != Verdict.UNDECIDED]
+    loose = [path for path, word in told if word == Verdict.UNDECIDED]
     reasons = {
         "leads_refused": part.refused,
         "leads_gain_diode": two and not isnan(part.hfe),
@@ -269,8 +270,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     values = {
         "names": ", ".join(part.refused), "hfe": part.hfe, "least": least, "type": part.type,
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
-        "too": first is not top, "firm": ", ".join(firm if stands else ()),
-        "loose": ", ".join(loose if stands else ()),
+        "too": first is not top, "firm": ", ".join(firm), "loose": ", ".join(loose),
     }  # fmt: skip
     return [*contradiction, *(say(reason, **values) for reason, holds in reasons.items() if holds)]
 
@@ -282,12 +282,12 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     if verdict == Verdict.GOOD:
         return say(
             "leads_next_good", kohm=visible_leak_ohm(bench.meter) / 1e3, transistor=transistor,
-            gain=bool(gain_kind(part.hfe)), placed=bench.named or set(w.leads.values()) >= set("BCE"),
+            gain=bool(gain_kind(part.hfe)), placed=bench.named or set(w.device.leads.values()) >= set("BCE"),
         )  # fmt: skip
-    if part.refused and not part.in_circuit and verdict == Verdict.UNDECIDED:
-        return say("leads_next_refused", names=" and ".join(part.refused))
     if verdict != Verdict.UNDECIDED:
         return say(f"leads_next_{verdict}" if transistor else "leads_next_small")
+    if part.refused and not part.in_circuit:
+        return say("leads_next_refused", names=" and ".join(part.refused))
     if part.in_circuit and likely in (Verdict.LEAKY, Verdict.SHORTED):
         return _lift(w)
     if any(r.settling for r in part.readings) and good:
@@ -304,11 +304,9 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     if good and _gain_doubt(w)[0]:
         return say("leads_next_gain_doubt")
     rest = [e for e in w.explanations[1:] if e.faults != top.faults]
-    for other in sorted(rest, key=lambda e: bool(e.faults) == bool(top.faults)):  # good against bad first
-        text = _decided_by(w, top, other)
-        if text:
-            return f"{capital(text)}."
-    return say("leads_next_all_again")
+    rest.sort(key=lambda e: bool(e.faults) == bool(top.faults))  # good against bad first
+    text = next(filter(None, (_decided_by(w, top, other) for other in rest)), "")
+    return f"{capital(text)}." if text else say("leads_next_all_again")
 
 
 def _lift(w: Weighed) -> str:
@@ -369,40 +367,25 @@ def next_placement(w: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:
     among : sequence of str
         Placements that may be asked for; those without a reading by default.
     """
-    bench = w.bench
-    at = {name: k for k, name in enumerate(bench.placements)}
-    unread = list(among) or [name for name, k in at.items() if w.state[k] == MISSING]
+    bench, cells = w.bench, w.p[:, :-1]
+    unread = list(among) or [name for name, s in zip(bench.placements, w.state, strict=False) if s == MISSING]
     if not unread:
         return "", 0.0
-    gain = expected_information(w)
-    most = float(max(gain[at[name]] for name in unread))
-    junctions = [name for name in unread if "B" in name]
-    three = bench.named and len(bench.leads) == 3
-    if three and max((gain[at[name]] for name in junctions), default=0.0) > rule("leads_ask"):
-        unread = junctions
-    return max(unread, key=lambda name: gain[at[name]]), most
-
-
-def expected_information(w: Weighed) -> np.ndarray:
-    """Expected gain of each placement about faults, polarity and base [nat].
-
-    Returns
-    -------
-    ndarray (6,)
-        By actual placement: entropy of the answer minus its expected entropy after the reading.
-    """
-    bench, cells = w.bench, w.p[:, :-1]
     base = bench.roles[0][0]  # or the anode
     at = np.array([2 * r.index(base) for r in bench.roles]) + (np.array(bench.polarity) == "PNP")
     what = at[:, None] * len(bench.groups) + bench.group[None, :-1]  # the answer each cell stands for
     a, h = np.nonzero(cells > _LEAST * cells.max())
     weight = cells[a, h] / cells[a, h].sum()
-    gain = np.zeros(6)
-    for actual in range(6):
+    gain = {}  # entropy of the answer minus its expected entropy after the reading
+    for actual, name in enumerate(bench.placements):
         canonical = np.argmax(bench.order[a] == actual, axis=1)
         joint = np.zeros((int(what.max()) + 1, bench.outcomes.shape[2]))
         np.add.at(joint, what[a, h], weight[:, None] * bench.outcomes[h, canonical])
         chance = joint.sum(axis=0) * joint.sum(axis=1, keepdims=True)
         told = joint > 0
-        gain[actual] = np.sum(joint[told] * np.log(joint[told] / chance[told]))
-    return gain
+        gain[name] = float(np.sum(joint[told] * np.log(joint[told] / chance[told])))
+    most = max(gain[name] for name in unread)
+    junctions = [name for name in unread if "B" in name]
+    if len(bench.leads) == 3 and max((gain[name] for name in junctions), default=0.0) > rule("leads_ask"):
+        unread = junctions
+    return max(unread, key=gain.__getitem__), most
