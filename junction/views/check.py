@@ -52,9 +52,7 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
     leads = [f"{lead} is the {_ROLES[role]}" for lead, role in sorted(d.leads.items())]
     if len(leads) < 3:
         rest = [_ROLES[r] for r in "BCE" if r not in d.leads.values()]
-        leads.append(
-            f"{' and '.join([', '.join(rest[:-1]), rest[-1]] if len(rest) > 1 else rest)} not told apart"
-        )
+        leads.append(f"{b.join_words(rest)} not told apart")
     return f"{text}; {', '.join(leads)}"
 
 

@@ -104,7 +104,7 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
         elif s.kept:
             yield b.text(f"set {number}: exchanges that would better it")
             yield b.bullets([
-                (f"{w['out']} out, {w['in']} in ({_origin(w).replace('set ', 'in set ')}): idle ",
+                (f"{w['out']} out, {w['in']} in ({_origin(w, 'in ')}): idle ",
                  percent(w["imbalance_idle"], 1), ", peak ", percent(w["imbalance_peak"], 1))
                 for w in s.swaps
             ])  # fmt: skip
@@ -150,10 +150,10 @@ def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[
     return {**about, NO_CANDIDATE: never} if never else about
 
 
-def _origin(swap: Mapping) -> str:
+def _origin(swap: Mapping, word: str = "") -> str:
     """Where the part that an exchange would bring in is now."""
     where = swap["from_set"]
-    return "left over" if where is None else f"set {where}, which takes {swap['out']}"
+    return "left over" if where is None else f"{word}set {where}, which takes {swap['out']}"
 
 
 SETS_HEADINGS = (
