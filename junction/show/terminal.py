@@ -84,11 +84,7 @@ def column_widths(columns: Sequence, rows: Sequence[Sequence[str]], width: int) 
             able = [k for k, (_, _, wrap) in enumerate(columns) if wrap >= wrapping and natural[k] > least]
             if not able:
                 break
-            widest = max(able, key=lambda k: natural[k])
-            others = sorted(natural[k] for k in able if k != widest)
-            floor_ = max([least, *others[-1:]])
-            step = min(sum(natural) - room, max(1, natural[widest] - floor_))
-            natural[widest] -= step
+            natural[max(able, key=lambda k: natural[k])] -= 1
     return natural
 
 
