@@ -240,8 +240,13 @@ def components(error, shape_v, shape_i, live, start, steps: int = 10, known=None
     stated = 0.0 if known is None else spread(known)
     out = start.copy()
     for _ in range(steps):
-        weight = whole / (sv * out[:, 1, None] + si * out[:, 2, None] + out[:, 0, None] + stated)  # 1/V
-        work = np.minimum(d2 * weight, _CAP) * weight * (1 / _CAPPED)  # e^2/V^2
+        weight = sv * out[:, 1, None] + si * out[:, 2, None]
+        weight += out[:, 0, None]
+        weight += stated
+        np.divide(whole, weight, out=weight)  # 1/V
+        work = np.minimum(d2 * weight, _CAP)
+        work *= weight
+        work *= 1 / _CAPPED  # e^2/V^2
         for k, shape in enumerate((None, sv, si)):
             up, down = (
                 x.sum(1) if shape is None else np.einsum("nm,nm->n", x, shape) for x in (work, weight)

@@ -167,15 +167,17 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     block.ask = np.zeros(len(v), bool)
     ready, enough = (block.reason == 0) & ~bounded, block.n_used >= 5
     _settle(block, ready & enough, contest)
-    fit_few(block, np.flatnonzero(ready & ~enough))
+    if (ready & ~enough).any():
+        fit_few(block, np.flatnonzero(ready & ~enough))
     two_way = back.any(1) & ready & enough
     block.ask |= two_way
-    if contest:
+    if contest and two_way.any():
         _compare_ways(block, np.flatnonzero(two_way), live, back)
     finish(block, final=contest | ~block.ask)
     twice = second.any(1) & ~back.any(1) & (block.reason == 0) & np.isfinite(block.theta[:, A])
     block.ask |= twice
-    _passes_apart(block, np.flatnonzero(twice), second)
+    if twice.any():
+        _passes_apart(block, np.flatnonzero(twice), second)
     used = block.live
     if order is not None:
         np.put_along_axis(used, order, used.copy(), 1)
@@ -299,10 +301,11 @@ def finish(block: Block, final) -> None:
     hidden = sense.hidden_by_rounding(block.v, block.i, block.live)
     block.limit_g = np.full(n, np.nan)  # highest conductance that an open path could hide [S]
     at = np.flatnonzero(fitted & (block.code == CODE["open"]))
-    line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
-    u = np.sqrt(line.covariance[:, G, G])
-    most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
-    block.limit_g[at] = np.maximum(most, hidden[at])
+    if at.size:
+        line = block.fit("resistor + offset", np.zeros((at.size, WIDTH)), at)
+        u = np.sqrt(line.covariance[:, G, G])
+        most = np.maximum(line.theta[:, G], 0.0) + 2.0 * u * np.sqrt(np.maximum(scale[at, 1], 1e-12))
+        block.limit_g[at] = np.maximum(most, hidden[at])
     # intervals: `scale` holds the uncertainty on the curve and that of the floor
     root = np.sqrt(scale)[:, [int(c in (G, I0)) for c in range(WIDTH)]]
     covariance = block.covariance * root[:, :, None] * root[:, None, :]
