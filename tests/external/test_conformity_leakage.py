@@ -1,6 +1,6 @@
 """Leakage as judgement refers it to a limit, against worked textbook figures and rules of the trade."""
 
-from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,6 +17,10 @@ DIODE = families()["switching diode"]
 SCHOTTKY = families()["Schottky"]
 
 
+def changed(family, **fields):
+    return SimpleNamespace(**vars(family) | fields)
+
+
 def judged(monkeypatch, row, family, temp_C=25.0):
     monkeypatch.setattr(sweeps, "families", lambda: {family.name: family})
     v = np.linspace(-2.0, 0.7, 60)
@@ -30,7 +34,7 @@ def test_ohmic_surface_leakage_is_carried_to_another_voltage(monkeypatch):
     """Malvino, Electronic Principles, example 2-7: 2 nA at 25 V is 12.5 Gohm, and 2.8 nA at 35 V."""
     row = {"model": "junction + shunt", "IS_A": 1e-15, "N": 1.05, "RS_ohm": 1.0, "RSH_ohm": 25.0 / 2e-9}
     assert row["RSH_ohm"] == pytest.approx(12.5e9, rel=1e-12)
-    found = judged(monkeypatch, row, replace(DIODE, leak_at_V=35.0, leak_max_A=2.9e-9))
+    found = judged(monkeypatch, row, changed(DIODE, leak_at_V=35.0, leak_max_A=2.9e-9))
     assert found.finding.numbers["leak"] == pytest.approx(2.8e-9, rel=1e-3)  # 1e-15 A of IS is 4e-7 of it
 
 
@@ -55,5 +59,5 @@ def test_a_short_is_under_50_ohm(monkeypatch, ohm, verdict):
 
 def test_an_open_is_over_1_megohm(monkeypatch):
     """Common practice, no source."""
-    family = replace(DIODE, vf_high_V=0.5)
+    family = changed(DIODE, vf_high_V=0.5)
     assert judged(monkeypatch, {"model": "resistor", "R_ohm": 5e6}, family).verdict == "open"
