@@ -7,7 +7,7 @@ __version__ = "0.1.0"
 
 #: public function -> the module it lives in; each is imported when it is first asked for.
 _JOBS = {
-    "read": "bag", "sort": "sort", "fit": "fit", "check": "check", "match": "match", "stage": "stage",
+    "read": "job", "sort": "sort", "fit": "fit", "check": "check", "match": "match", "stage": "stage",
     "substitute": "substitute", "resistor": "resistor",
 }  # fmt: skip
 

@@ -13,7 +13,7 @@ import pytest
 from junction.fit.sweeps import fit_sweeps
 from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
-from junction.shelf.rules import families
+from junction.shelf.tables import families
 from junction.shelf.types import find_type
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import (

@@ -8,7 +8,7 @@ from pathlib import Path
 from junction.base.errors import OutputError
 from junction.cli.output import Outputs, say
 from junction.demo.bag import demo_files
-from junction.jobs.options import job
+from junction.jobs.job import job
 from junction.jobs.sort import sort
 from junction.show.write import must_be_writable, write_files
 

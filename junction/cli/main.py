@@ -17,7 +17,7 @@ from junction.cli.output import Outputs, say
 from junction.show.blocks import visible
 
 #: command -> (module, one line of help); the module offers the public function of that name, with its options
-#: and what the command line says of it (`junction.jobs.options.job`).
+#: and what the command line says of it (`junction.jobs.job.job`).
 COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("junction.jobs.check", "one suspect part: meter readings to a verdict and the next test"),
     "sort": ("junction.jobs.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),

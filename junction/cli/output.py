@@ -9,8 +9,7 @@ from pathlib import Path
 
 from junction.base.errors import OutputError
 from junction.base.records import SetAside
-from junction.show.blocks import count, set_aside_words, visible
-from junction.show.terminal import paint_for, width_for
+from junction.show.blocks import count, paint_for, set_aside_words, visible, width_for
 
 #: Stand-ins for a terminal that cannot show these characters.
 _PLAIN = str.maketrans({"µ": "u", "±": "+/-", "°": "", "Ω": "ohm", "–": "-", "×": "x", "²": "2"})

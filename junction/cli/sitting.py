@@ -27,10 +27,9 @@ from junction.base.records import (
 from junction.cli.output import Outputs, say
 from junction.intake.cells import parse_reading
 from junction.jobs.check import Sitting, Step, part_of
-from junction.jobs.options import meter_of, types_of
-from junction.jobs.result import Result
-from junction.judge.sentences import say as sentence
-from junction.show.terminal import paragraph
+from junction.jobs.job import Result, meter_of, types_of
+from junction.judge.results import say as sentence
+from junction.show.blocks import paragraph
 from junction.show.write import safe_cell, write_files
 from junction.views import check as view
 from junction.views.check import running_line

@@ -22,7 +22,7 @@ from junction.physics import junction as law
 from junction.physics.network import Network
 from junction.physics.temperature import saturation_current, transistor_parameters
 from junction.physics.transistor import currents
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 
 LABEL = (
     "# Invented and simulated: the public-address amplifier of the picture house in Quennel Vale.",

@@ -20,7 +20,7 @@ from junction.fit.lsq import Solution, solve
 from junction.fit.results import FLAGS
 from junction.fit.sense import Noise, highest, lowest
 from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
 FINAL = dict(max_iterations=25, decrease_tol=1e-6)

@@ -15,7 +15,7 @@ from junction.fit.block import Block, breakdown, lines, rival_starts, total
 from junction.fit.lsq import Solution
 from junction.fit.sense import first_guess, highest, lowest
 from junction.fit.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B, G
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
 ROBUST = dict(max_iterations=24, decrease_tol=1e-3)

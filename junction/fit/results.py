@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from itertools import compress
 from math import isfinite, nan
+from types import SimpleNamespace
 
 import numpy as np
 
 from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.base.units import REFERENCE_TEMP_C
-from junction.shelf.results import Caution
 
 #: Models of a single junction, simple to full; `SweepFits.model` holds indices into this tuple.
 MODELS = (
@@ -321,7 +321,7 @@ class FitReport:
     rows: tuple[FitRow, ...]
     transistors: tuple[TransistorRow, ...] = ()
     bag: Bag = field(default_factory=Bag)
-    cautions: tuple[Caution, ...] = ()
+    cautions: tuple[SimpleNamespace, ...] = ()
     default_temp_C: float = REFERENCE_TEMP_C
     noise_note: str = ""
     plots: int = 0

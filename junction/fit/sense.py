@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 
 def lowest(x, live, without=np.inf):

@@ -29,7 +29,7 @@ from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.fit.sense import Noise, highest, lowest
 from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000

@@ -21,7 +21,7 @@ from junction.base import units
 from junction.base.errors import UnitError
 from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, JUNCTIONS, NUMBER_PLACEMENTS, Reading
 from junction.base.units import ZERO_CELSIUS_K, in_si, quantity_of_unit, shown, split_quantity, unit_factor
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 PLACEMENTS = (*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS)
 #: column -> the quantity of its numbers, spellings of its heading without blanks and marks, how to write it

@@ -21,7 +21,7 @@ from junction.base.records import CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import in_si
 from junction.intake.cells import Column, cell_value, temp_is_taken
 from junction.intake.table import Table, set_aside, split
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 #: text and number columns of each form, and the numbers a row cannot do without
 TEXTS = {"sweeps": ("part", "junction", "type", "polarity"), "curves": ("part", "type", "polarity")}

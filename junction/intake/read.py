@@ -33,7 +33,7 @@ from junction.base.units import shown
 from junction.intake.cells import NO_UNIT, Column, cell_value, last_digit, parse_placement
 from junction.intake.points import curves_of, read_points, sweeps_of
 from junction.intake.table import Table, UnusableTable, clip, files, open_columns, set_aside, split, unused
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 #: Names in messages and records of what has no file name.
 FRAME_NAME, TYPED_NAME = "DataFrame", "typed readings"

@@ -8,14 +8,12 @@ from math import nan
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
-from junction.jobs.options import job, meter_of, types_of
-from junction.jobs.result import Result
+from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, bench_for, lead_set
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings, next_placement
-from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import cautions, rule
+from junction.shelf.tables import Meter, PartType, cautions, rule
 
 Types = Callable[[str], PartType | None]
 

@@ -18,10 +18,8 @@ from junction.fit.results import (
     fit_summaries,
 )
 from junction.fit.sweeps import fit_sweeps
-from junction.jobs.bag import bag_of
-from junction.jobs.options import job, noise_of
-from junction.jobs.result import Result
-from junction.shelf.rules import cautions
+from junction.jobs.job import Result, bag_of, job, noise_of
+from junction.shelf.tables import cautions
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
 

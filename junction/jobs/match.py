@@ -12,19 +12,15 @@ import numpy as np
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
 from junction.fit.results import TransistorFits
-from junction.jobs.bag import bag_of
-from junction.jobs.options import job, meter_of, noise_of, stage_ask, stage_types, types_of
-from junction.jobs.result import Result
-from junction.judge.results import PartVerdict, Verdict
-from junction.judge.sentences import say
+from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
+from junction.judge.results import PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
-from junction.shelf.results import Meter
-from junction.shelf.rules import cautions, rule
+from junction.shelf.tables import Meter, cautions, rule
 from junction.stage.results import Stage
 from junction.stage.stage import StageAsk, plan_stage
-from junction.transistor.data import reading_noise, spots_of, unusable
+from junction.transistor.model import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import COVERAGE_95, evaluate
 
@@ -264,7 +260,7 @@ def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> 
 
 def yardsticks() -> tuple[dict, ...]:
     """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
-    from junction.shelf.ratings import matched_duals
+    from junction.shelf.types import matched_duals
 
     out = {}
     for name, limits in matched_duals().items():

@@ -5,11 +5,10 @@ from __future__ import annotations
 from math import inf, isnan, nan
 
 from junction.base.errors import UsageError
-from junction.jobs.options import job, physical
-from junction.jobs.result import Result
+from junction.jobs.job import Result, job, physical
 from junction.replace.resistor import combinations, judge_reading, sharing_effect, stock_values
 from junction.replace.results import ResistorReport
-from junction.shelf.rules import cautions, resistor_series, rule
+from junction.shelf.tables import cautions, resistor_series, rule
 
 EPILOG = """exit status: 0 answered; 2 nothing done.
 examples:

@@ -6,11 +6,9 @@ from dataclasses import replace
 from math import isnan
 
 from junction.base.errors import InputError
-from junction.jobs.bag import bag_of
-from junction.jobs.options import job, meter_of, noise_of, types_of
-from junction.jobs.result import Result
+from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, types_of
 from junction.judge.results import SortReport, worst_first
-from junction.shelf.rules import cautions
+from junction.shelf.tables import cautions
 from junction.verdict.parts import judge_bag
 
 EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.

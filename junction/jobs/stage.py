@@ -9,13 +9,11 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag
-from junction.jobs.bag import bag_of
+from junction.jobs.job import Result, bag_of, job, stage_ask, stage_types, types_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
-from junction.jobs.options import job, stage_ask, stage_types, types_of
-from junction.jobs.result import Result
 from junction.sets.match import match_parts
-from junction.shelf.ratings import safe_current_A
-from junction.shelf.rules import cautions, default_meter, rule
+from junction.shelf.tables import cautions, default_meter, rule
+from junction.shelf.types import safe_current_A
 from junction.stage.findings import diagnose_drops
 from junction.stage.results import Stage, StageReport
 from junction.stage.sharing import devices_from_fits, drawn_devices

@@ -12,14 +12,11 @@ from pathlib import Path
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, SetAside
 from junction.base.units import REFERENCE_TEMP_C
-from junction.jobs.options import job, physical
-from junction.jobs.result import Result
+from junction.jobs.job import Result, job, physical
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare, rank, suggest
-from junction.shelf.ratings import power_reference, safe_current_A
-from junction.shelf.results import PartType
-from junction.shelf.rules import cautions
-from junction.shelf.types import TypeShelf, type_shelf
+from junction.shelf.tables import PartType, cautions
+from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf
 
 EPILOG = """Each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds
 when every rating does, and meets when none is less.
@@ -90,7 +87,7 @@ def substitute(*types_named, o) -> Result:
     asked = _needs(o)
     bag, read = Bag(), []
     if o.bag:
-        from junction.jobs.bag import bag_of
+        from junction.jobs.job import bag_of
 
         bag = bag_of(o.bag[0] if len(o.bag) == 1 else o.bag)
         read = _parts_of(bag)

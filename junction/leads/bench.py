@@ -38,8 +38,7 @@ from junction.leads.hypotheses import (
     prior,
 )
 from junction.physics.network import Network
-from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import rule
+from junction.shelf.tables import Meter, PartType, rule
 
 Types = Callable[[str], PartType | None]
 

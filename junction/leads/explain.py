@@ -16,15 +16,13 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.number import nominal
 from junction.base.records import Interval, PartReadings, Reading
+from junction.base.units import nominal
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
-from junction.judge.results import QUALITIES, Device, Finding
-from junction.judge.sentences import say
+from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
 from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, matches, prior
-from junction.shelf.results import PartType
-from junction.shelf.rules import rule
+from junction.shelf.tables import PartType, rule
 
 #: Parts that are weighed at once.
 _CHUNK = 200

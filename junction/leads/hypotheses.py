@@ -22,9 +22,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.judge.results import NO_LIMIT, QUALITIES, registered_leak
-from junction.shelf.results import PartType
-from junction.shelf.rules import families, rule
-from junction.shelf.tables import Row, records
+from junction.shelf.tables import PartType, Row, families, records, rule
 
 #: Latent variables: junction drops at the current the families state [V], gains and resistances [log].
 LATENT = (

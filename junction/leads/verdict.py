@@ -21,8 +21,8 @@ from junction.judge.results import (
     Verdict,
     decide,
     part_verdict,
+    say,
 )
-from junction.judge.sentences import say
 from junction.leads.bench import Types, bench_for, bench_group, over_range_V, visible_leak_ohm
 from junction.leads.explain import (
     Explanation,
@@ -36,8 +36,7 @@ from junction.leads.explain import (
     weigh_parts,
 )
 from junction.leads.hypotheses import leak_limits_ohm, matches
-from junction.shelf.results import Meter
-from junction.shelf.rules import families, rule
+from junction.shelf.tables import Meter, families, rule
 
 #: Cells of the posterior below this share of the largest are left out of the look ahead.
 _LEAST = 1e-4

@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan, log, nan
 
-from junction.base.number import nominal
+from junction.base.units import nominal
 from junction.replace.results import SubstituteLine
-from junction.shelf.ratings import power_at_W, power_reference, second_breakdown_A
-from junction.shelf.results import Limit, PartType
-from junction.shelf.rules import rule
+from junction.shelf.tables import Limit, PartType, rule
+from junction.shelf.types import power_at_W, power_reference, second_breakdown_A
 
 
 def rounded(x: float) -> float:

@@ -16,9 +16,9 @@ import numpy as np
 from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.mixture import conformity
-from junction.judge.sentences import next_step, say
+from junction.judge.results import next_step, say
 from junction.replace.results import ResistorNetwork, ResistorVerdict, SharingEffect
-from junction.shelf.rules import resistor_series, rule, rules
+from junction.shelf.tables import resistor_series, rule, rules
 
 #: 95 % of the sum of independent errors that are even within their limits: 1.96/sqrt(3) of the limit
 #: (JCGM 100:2008, 4.3.7 and G.1); for a single part the limit itself bounds it.

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import nan
+from types import SimpleNamespace
 
 from junction.base.records import Bag, SetAside, not_json
 from junction.base.units import REFERENCE_TEMP_C
-from junction.shelf.results import Caution, PartType
+from junction.shelf.tables import PartType
 
 
 @dataclass(frozen=True)
@@ -127,8 +128,8 @@ class SubstituteReport:
     safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
     bag: Bag = field(default_factory=Bag)  # what was read; of its parts only the types were used
     set_aside: tuple[SetAside, ...] = ()
-    cautions: tuple[Caution, ...] = ()
-    brief: tuple[Caution, ...] = ()  # the gravest of them in a few words, for a terminal
+    cautions: tuple[SimpleNamespace, ...] = ()
+    brief: tuple[SimpleNamespace, ...] = ()  # the gravest of them in a few words, for a terminal
 
 
 @dataclass(frozen=True)
@@ -145,4 +146,4 @@ class ResistorReport:
     networks: tuple[ResistorNetwork, ...] = ()
     effect: SharingEffect | None = None
     reading: ResistorVerdict | None = None
-    cautions: tuple[Caution, ...] = ()
+    cautions: tuple[SimpleNamespace, ...] = ()

@@ -14,12 +14,11 @@ from math import isnan, log2, nan
 
 from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C
-from junction.judge.sentences import say
+from junction.judge.results import say
 from junction.replace.lines import Lines, amps, line, nearest, word
 from junction.replace.results import Needs, SubstituteLine, Substitution
-from junction.shelf.ratings import power_at_W, safe_current_A
-from junction.shelf.results import PartType
-from junction.shelf.rules import rule
+from junction.shelf.tables import PartType, rule
+from junction.shelf.types import power_at_W, safe_current_A
 
 #: Stands for the original where a candidate is held against the needs of a place.
 PLACE = "the place"

@@ -24,7 +24,7 @@ import numpy as np
 
 from junction.base.records import plain_name
 from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, range_bound, set_number
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.stage.results import OperatingPoint, Stage
 from junction.stage.sharing import Devices, drive_point, share, spread_apart
 

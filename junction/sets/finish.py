@@ -18,10 +18,10 @@ import numpy as np
 
 from junction.base.records import Interval, plain_name
 from junction.fit.results import TransistorFits
-from junction.judge.sentences import next_step, say
+from junction.judge.results import next_step, say
 from junction.sets.choose import POINTS, Weigher, cross_cost
 from junction.sets.results import GRADES, MatchedSet
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.stage.results import OperatingPoint, Stage
 from junction.stage.sharing import Devices, drive_point, imbalance, share
 from junction.transistor.values import COVERAGE_95, u_vbe_apart

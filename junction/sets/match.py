@@ -11,12 +11,12 @@ import numpy as np
 from junction.base.errors import UsageError
 from junction.base.records import plain_name
 from junction.fit.results import TransistorFits
-from junction.judge.sentences import say
+from junction.judge.results import say
 from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
 from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.stage.results import Stage
 from junction.stage.sharing import DRAWS, devices_from_fits, drawn_devices
 from junction.transistor.values import evaluate

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 
 from junction.base.records import Bag, Interval, SetAside, not_json
-from junction.shelf.results import Caution
 from junction.stage.results import Stage
 
 GRADES = ("A", "B", "C", "none")
@@ -91,7 +91,7 @@ class MatchReport:
     parts_read: int = 0
     yardsticks: tuple[Mapping, ...] = ()  # what registered matched duals are held to
     draw: Callable[[], Mapping | None] = not_json(lambda: None)  # the parts' curves on one grid
-    cautions: tuple[Caution, ...] = not_json(())
+    cautions: tuple[SimpleNamespace, ...] = not_json(())
     bag: Bag = field(default_factory=Bag, metadata={"json": False})
 
     @property

@@ -1,4 +1,4 @@
-"""Where the reference tables are, and the one way a table is read: by its schema.
+"""The tables under reference/: read by one schema, and what judgement goes by, handed out by name.
 
 The schema of every table stands in reference/columns.csv: what each column may hold, in which range, and
 which column names the rows.  Any fault is named by file, line and column.  The tables ship as the resource
@@ -8,21 +8,27 @@ importing pandas alone would take.
 
 A user's own table has the same headings and may come from any spreadsheet: comma, semicolon or tab,
 decimal point or comma, UTF-8 with or without a mark.
+
+Rules, families, meters, cautions and resistor series are handed out here; the records of registered types and
+their limits are declared here and filled by `junction.shelf.types`.
 """
 
 from __future__ import annotations
 
 import csv
+import math
 import os
 import sys
 from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from math import nan
 from pathlib import Path
 from types import MappingProxyType, SimpleNamespace
 from typing import NamedTuple
 
-from junction.base.errors import ShelfError, UnitError
+from junction.base.errors import ShelfError, UnitError, UsageError
+from junction.base.records import not_json
 from junction.base.units import parse_number
 
 
@@ -238,3 +244,170 @@ def user_folder() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Application Support" / "junction"
     return Path.home() / ".local" / "share" / "junction"
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One registered limit or typical figure of a type, with the conditions it holds at.
+
+    ``symbol`` is the JEDEC letter symbol (``V_CEO``, ``I_CBO``, ``h_FE``, ``V_BE(on)``, ``V_F``, ``I_R``,
+    ``V_Z``, ``R_thJC`` ...); ``low`` and ``high`` are in SI units (temperatures [degC]), nan where the
+    registration gives no such side; ``at`` holds conditions such as ``{"ic_A": 4.0, "vce_V": 4.0}``.
+    """
+
+    symbol: str
+    low: float = nan
+    high: float = nan
+    at: dict[str, float] = field(default_factory=dict)
+    source: str = ""
+    basis: str = "published"  # published | from memory | secondary | common practice, no source
+    typical: float = nan  # nominal or typical figure, never a limit
+
+
+@dataclass(frozen=True)
+class PartType:
+    """A registered type: what it is and its limits."""
+
+    name: str
+    device: str  # 'bjt' or 'diode'
+    kind: str  # bjt: 'plain', 'darlington'; diode: 'rectifier', 'switching', 'Schottky', 'Zener', ...
+    polarity: str = ""
+    material: str = ""  # 'silicon', 'germanium'
+    package: str = ""
+    leads: str = ""  # pin order for leads 1, 2, 3 seen as the sheet draws it, e.g. 'BCE'; '' unknown
+    damper_diode: bool = False
+    r_be_ohm: tuple[float, ...] = ()  # built-in base-emitter resistors, nominal
+    secondary: bool = False  # rests on reference pages only: never fails a part
+    family: str = ""  # key of the family it belongs to
+    complement: str = ""
+    limits: tuple[Limit, ...] = ()
+    notes: str = ""
+    source: str = ""
+    also: tuple[str, ...] = ()  # other names of the same row
+    sections: int = 1  # 2 for a dual; limits hold for one section
+    leads_basis: str = ""  # what the lead order rests on: 'from memory', 'outline, from memory' ...
+    case_to: str = ""  # lead the case or tab is joined to; 'none' insulated, '' unknown
+    mounting: str = ""  # 'bolted' (to a heat sink) or 'board'
+
+    def find(self, symbol: str) -> tuple[Limit, ...]:
+        """All limits with that letter symbol."""
+        return tuple(limit for limit in self.limits if limit.symbol == symbol)
+
+    def rating(self, symbol: str) -> float:
+        """Maximum rating with that letter symbol in its SI unit (T_j in degC); nan where not known."""
+        return next((limit.high for limit in self.limits if limit.symbol == symbol), nan)
+
+
+@dataclass(frozen=True)
+class Meter:
+    """A kind of multimeter in diode mode (a kind, never a brand).
+
+    ``test_current_A`` drives the part until ``open_voltage_V`` is reached (constant-current kind), or
+    ``open_voltage_V`` sits behind ``resistance_ohm``; readings over ``over_range_V`` show as OL.
+    The half-width of a reading's error is ``accuracy_percent`` of reading plus ``accuracy_counts``
+    times ``resolution_V``.
+    """
+
+    name: str
+    source_kind: str  # 'constant current' or 'resistance'
+    test_current_A: float
+    open_voltage_V: float
+    resistance_ohm: float
+    over_range_V: float
+    resolution_V: float
+    accuracy_percent: float
+    accuracy_counts: float
+    current_spread: float = 0.2  # relative half-width of the unstated test current
+    red_lead: str = "positive"  # or 'often negative' (moving coil, ohms ranges)
+    basis: str = ""
+    source: str = ""
+    default: bool = not_json(False)  # taken where nothing is said
+
+
+def rules() -> Mapping[str, SimpleNamespace]:
+    """All rows of reference/rules.csv by name: ``value`` in its ``unit``, ``meaning``, ``basis``."""
+    return records("rules")
+
+
+@cache
+def rule(name: str) -> float:
+    """Value of one rule of reference/rules.csv in the unit of its row.
+
+    Raises
+    ------
+    KeyError
+        No row has that name.
+    """
+    return rules()[name].value
+
+
+def families() -> Mapping[str, SimpleNamespace]:
+    """Families of junctions and the limits a healthy one keeps at 25 degC, by name."""
+    return records("families")
+
+
+def _drive(row: Row, values: dict) -> None:
+    """A source behind a resistance drives its open voltage over that resistance into a short."""
+    if values["source_kind"] == "resistance":
+        values["test_current_A"] = values["open_voltage_V"] / values["resistance_ohm"]
+
+
+def meters() -> Mapping[str, Meter]:
+    """Kinds of multimeter in diode mode by name; a constant-current kind has resistance nan."""
+    return records("meters", Meter, _drive)
+
+
+def default_meter() -> Meter:
+    """The commonest kind: what readings are taken with when nothing is said."""
+    return next(meter for meter in meters().values() if meter.default)
+
+
+def cautions(*where: str) -> tuple[SimpleNamespace, ...]:
+    """Cautions of one or several places (none means all), in the order of the table: ``where`` and ``text``.
+
+    Raises
+    ------
+    UsageError
+        A place that has none.
+    """
+    found = records("cautions").values()
+    places = dict.fromkeys(one.where for one in found)
+    for place in where:
+        if place not in places:
+            raise UsageError(f"no cautions for {place!r}; there are some for: {', '.join(places)}")
+    return tuple(one for one in found if not where or one.where in where)
+
+
+def _generate(row: Row, values: dict) -> None:
+    """``10^(k/n)`` rounded to two digits (E3 to E24) or three (E48 to E192), k from 0 to n - 1.
+
+    The published tables depart from that rule in a few places, for reasons of history.
+    """
+    count, digits = int(values["per_decade"]), int(values["digits"])
+    generated = [math.floor(10 ** (digits - 1 + k / count) + 0.5) for k in range(count)]
+    instead = {}
+    for word in values["exceptions"].split():
+        rule_gives, _, published = word.partition("=")
+        instead[int(rule_gives)] = int(published)
+    values.update(values=tuple(instead.get(v, v) for v in generated), digits=digits)
+
+
+def resistor_series(name: str) -> SimpleNamespace:
+    """Preferred number series of IEC 60063 by name, ``E24``.
+
+    Returns
+    -------
+    namespace
+        ``values`` of one decade in whole units of 10^-(digits - 1), ``digits``, ``tolerance_percent``,
+        ``source``.
+
+    Raises
+    ------
+    UsageError
+        No such series; names those there are.
+    """
+    found = records("resistor_series", finish=_generate)
+    try:
+        return found[name.strip().upper()]
+    except KeyError:
+        raise UsageError(f"no series {name!r}; there are {', '.join(found)}") from None

@@ -16,7 +16,7 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from junction.base.number import quantity
+from junction.base.units import quantity
 from junction.fit.results import SweepPlot, TransistorPlot
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"

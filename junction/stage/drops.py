@@ -25,7 +25,7 @@ import numpy as np
 from junction.base.records import Interval
 from junction.base.units import thermal_voltage
 from junction.judge.mixture import Mixture, log_normal, log_total, posterior
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import drive_point
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.records import Interval
-from junction.judge.sentences import next_step, say
-from junction.shelf.rules import rule
+from junction.judge.results import next_step, say
+from junction.shelf.tables import rule
 from junction.stage.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
 from junction.stage.results import DropReport, DropVerdict, Stage
 from junction.stage.sharing import Devices, drive_point, share, spread_apart

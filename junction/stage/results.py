@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import nan
+from types import SimpleNamespace
 
 from junction.base.records import Bag, Interval, SetAside, not_json
 from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.results import Finding
-from junction.shelf.results import Caution
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +126,7 @@ class StageReport:
     stage: Stage
     measured_drops: DropReport | None
     predicted_set: object  # a `sets.results.MatchedSet`, whose room is above this one
-    cautions: tuple[Caution, ...]
+    cautions: tuple[SimpleNamespace, ...]
     bag: Bag
     draw: Callable[[], tuple[Mapping, Mapping]]
 

@@ -26,9 +26,9 @@ import numpy as np
 
 from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
-from junction.judge.sentences import next_step, say
-from junction.shelf.ratings import power_at_W, safe_current_A, second_breakdown_line
-from junction.shelf.rules import rule
+from junction.judge.results import next_step, say
+from junction.shelf.tables import rule
+from junction.shelf.types import power_at_W, safe_current_A, second_breakdown_line
 from junction.stage.results import OperatingPoint, Stage
 
 #: Points of a cycle and swings looked at; the maxima are flat: the error is far below a part in a thousand.
@@ -104,7 +104,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     Parameters
     ----------
     ask : StageAsk
-    types : sequence of junction.shelf.results.PartType
+    types : sequence of junction.shelf.tables.PartType
         Types in use, for their limits.
 
     Returns

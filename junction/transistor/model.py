@@ -1,4 +1,8 @@
-r"""Residuals of transistor points against the Gummel-Poon model, for a whole bag, with analytic derivatives.
+r"""Points of transistors and their residuals against the Gummel-Poon model, with analytic derivatives.
+
+A spot reading, V_BE and h_FE at a collector current, is one point of its part's curve, however many there
+are of it.  All go through the same fit, where weak knowledge stands in for what they do not say, so that
+V_BE and h_FE are sharp at the currents they were taken at and honestly vague far from them.
 
 A point is (v_be, v_ce, i_b, i_c), all measured, all uncertain.  With the measured currents in the drops
 across the terminal resistances the internal voltages follow without solving anything, and the two model
@@ -19,14 +23,269 @@ spot reading is fitted by the same rows.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from math import hypot, inf, isfinite
 
 import numpy as np
 
-from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
-from junction.physics.temperature import SILICON_XTI
+from junction.base.records import CurveTable, PartReadings, Spot
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.fit.sense import Noise
+from junction.physics.temperature import SILICON_XTI, TemperatureLaw, log_saturation_factor
 from junction.physics.transistor import internal_vbe_from_ib, intrinsic
-from junction.transistor.values import FITTED, chain_to_25C, parameters_at
+from junction.shelf.tables import rule
+from junction.transistor.values import FITTED, OF_A_TYPE, chain_to_25C, parameters_at
+
+#: Most points of one part that are fitted (beyond, every k-th is taken).
+MOST_POINTS = 2000
+#: Arrays of a point: voltages and standard uncertainties [V], currents [A], temperature [degC].
+_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
+#: Harmless values of what a point lacks, in that order.
+_FILL = (0.6, 5.0, 0.0, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, REFERENCE_TEMP_C)
+
+
+def usual_noise() -> Noise:
+    """Standard uncertainty of the points of a transistor curve where nobody states it; it is then scaled."""
+    current = rule("curve_current_percent"), rule("curve_current_floor")
+    return Noise(rule("curve_volt_percent"), rule("curve_volt_floor"), *current)
+
+
+def reading_noise(**stated: float) -> dict[str, float]:
+    """Standard uncertainties of a spot reading, the usual ones for those not stated.
+
+    ``u_vbe_V`` and ``vbe_percent``: floor [V] and part of the reading [%] of V_BE; ``hfe_percent`` and
+    ``ic_percent``: of h_FE and I_C [%]; ``vce_V``, ``u_vce_V``: the V_CE it was taken at [V].  A reading
+    rarely says that one, which matters through the Early voltage alone.
+    """
+    usual = {
+        "u_vbe_V": rule("reading_vbe_u"), "vbe_percent": 0.0, "hfe_percent": rule("reading_hfe_percent"),
+        "ic_percent": rule("reading_ic_percent"), "vce_V": rule("reading_vce"),
+        "u_vce_V": rule("reading_vce_u"),
+    }  # fmt: skip
+    return usual | stated
+
+
+def spots_of(r: PartReadings) -> tuple[Spot, ...]:
+    """Every spot reading of a part that can be used, lowest current first whatever the order of its rows."""
+
+    def order(s: Spot) -> tuple[float, ...]:  # nan has no place in an order
+        return tuple(x if isfinite(x) else -inf for x in (abs(s.ic_A), s.temp_C, abs(s.vbe_V), s.hfe))
+
+    return tuple(sorted((s for s in r.spots if not _fault(s)), key=order))
+
+
+def unusable(readings: Sequence[PartReadings]) -> dict[str, str]:
+    """By part, why its spot reading with a V_BE or h_FE cannot be used."""
+    return {r.part: why for r in readings for s in r.spots if (why := _fault(s))}
+
+
+def _fault(s: Spot) -> str:
+    """Why a spot reading cannot be used, or ''."""
+    given = " and ".join(n for n, x in (("V_BE", s.vbe_V), ("h_FE", s.hfe)) if isfinite(x))
+    if not given:
+        return "neither V_BE nor h_FE"
+    if not isfinite(s.ic_A) or s.ic_A == 0:
+        return f"{given} without the collector current it was read at: add a column ic_mA"
+    if isfinite(s.vbe_V) and not 0 < abs(s.vbe_V) < rule("bjt_vbe_most"):
+        return f"V_BE of {s.vbe_V:g} V is not that of a transistor: check the unit"
+    if isfinite(s.hfe) and not s.hfe > 0:
+        return f"h_FE of {s.hfe:g}: a gain is a positive number"
+    return ""
+
+
+def _curve_points(table: CurveTable, k: int, noise: Noise, guessed: bool) -> tuple:
+    """Points of one curve, in the order of `_FIELDS`; nan where a column is missing."""
+    at = table.points(k)
+    step = max(1, -(-(at.stop - at.start) // MOST_POINTS))
+    vbe, vce, ib, ic = (a[at][::step] for a in (table.vbe_V, table.vce_V, table.ib_A, table.ic_A))
+
+    def u(i: np.ndarray) -> np.ndarray:
+        """Of a current; the floor of a guess is at least what negative readings betray."""
+        below = i[np.isfinite(i) & (i < 0)]
+        seen = np.sqrt(np.mean(below**2)) if below.size and guessed else 0.0
+        return np.hypot(0.01 * noise.i_percent * i, max(noise.i_floor_A, seen))
+
+    u_vbe, u_vce = (np.hypot(0.01 * noise.v_percent * v, noise.v_floor_V) for v in (vbe, vce))
+    return vbe, vce, ib, ic, u_vbe, u_vce, u(ib), u(ic)
+
+
+def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], spot: Mapping, *,
+           guessed: bool = False):  # fmt: skip
+    """Collect the points of every part from curves and spot readings, several entries of a part joined.
+
+    Parameters
+    ----------
+    curves : CurveTable
+    noise : Noise
+        Standard uncertainties of their points.
+    readings : sequence of PartReadings
+        Every usable spot reading of a part is a point (`spots_of`).
+    spot : mapping of str to float
+        What is stated for `reading_noise`.
+    guessed : bool
+        Whether `noise` is a guess.
+
+    Returns
+    -------
+    about : dict
+        Of the parts in the order met, curves first: ``part``, ``polarity``, ``type``, ``source``,
+        ``temp_C`` [degC], 25 where a row had none, ``temp_known``, and ``why_not``, which says why one has
+        too few points.
+    points : dict of str to ndarray (n, m)
+        Those of `TransistorProblem`.
+    """
+    own: dict[str, list[tuple]] = {}  # of each part: polarity, type, source, temperature, points
+
+    def add(part: str, polarity: str, type_: str, source: str, temp: float, block: tuple) -> None:
+        taken = temp if isfinite(temp) else REFERENCE_TEMP_C
+        rows = np.array([*block, np.full(np.shape(block[0]), taken)]).reshape(len(_FIELDS), -1)
+        own.setdefault(part, []).append((polarity, type_, source, temp, taken, rows))
+
+    for k, part in enumerate(curves.part):
+        block = _curve_points(curves, k, noise, guessed)
+        add(part, curves.polarity[k], curves.type[k], "curves", float(curves.temp_C[k]), block)
+    by = reading_noise(**spot)
+    for r in readings:
+        for s in spots_of(r):
+            vbe, ic, ib = abs(s.vbe_V), abs(s.ic_A), abs(s.ic_A) / s.hfe
+            u_vbe = hypot(0.01 * by["vbe_percent"] * vbe, by["u_vbe_V"])
+            u_ib, u_ic = 0.01 * by["hfe_percent"] * ib, 0.01 * by["ic_percent"] * ic
+            block = vbe, by["vce_V"], ib, ic, u_vbe, by["u_vce_V"], u_ib, u_ic
+            add(r.part, r.polarity, r.type, "spot", s.temp_C, block)
+    rows = [np.concatenate([e[-1] for e in found], axis=1) for found in own.values()]
+    full = np.full((len(_FIELDS), len(rows), max((r.shape[1] for r in rows), default=0)), np.nan)
+    for k, row in enumerate(rows):
+        full[:, k, : row.shape[1]] = row
+    points, why = _select(dict(zip(_FIELDS, full, strict=True)))
+
+    def first(column: int) -> tuple[str, ...]:
+        return tuple(next((e[column] for e in found if e[column]), "") for found in own.values())
+
+    source = tuple(" + ".join(sorted({e[2] for e in found})) for found in own.values())
+    return {
+        "part": tuple(own), "polarity": first(0), "type": first(1), "source": source,
+        "temp_C": np.array([np.mean([e[4] for e in found]) for found in own.values()]),
+        "temp_known": np.array([all(isfinite(e[3]) for e in found) for found in own.values()], bool),
+        "why_not": ["" if s == "spot" and not w.startswith("no ") else w
+                    for s, w in zip(source, why, strict=True)],
+    }, points  # fmt: skip
+
+
+def _select(full: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[str]]:
+    """Mark usable points, give the rest harmless values, and say why a part has too few."""
+    has_vbe, has_ib = np.isfinite(full["vbe"]), np.isfinite(full["ib"])
+    margin, most = rule("bjt_noise_margin"), rule("bjt_vbe_most")
+    with np.errstate(invalid="ignore"):
+        carries = full["ic"] > margin * full["u_ic"]
+        # A base current lost in its noise leaves a point with v_be that still tells of the collector.
+        has_ib &= full["ib"] > margin * full["u_ib"]
+        real = ~has_vbe | (np.abs(full["vbe"]) < most)
+    keep = np.isfinite(full["vce"]) & carries & real & (has_vbe | has_ib)
+    least = int(rule("bjt_points_least"))
+    why = [
+        "no point with V_CE, a collector current above the noise, and V_BE (under "
+        f"{most:g} V) or a base current" if c == 0
+        else f"{c} usable points; at least {least} are needed" if c < least else ""
+        for c in keep.sum(1)
+    ]  # fmt: skip
+    filled = {
+        name: np.where(keep & np.isfinite(full[name]), full[name], fill)
+        for name, fill in zip(_FIELDS, _FILL, strict=True)
+    }
+    filled["ib"] = np.where(has_ib, filled["ib"], 0.0)
+    return {**filled, "has_vbe": has_vbe | ~keep, "has_ib": has_ib, "keep": keep}, why
+
+
+def _quantile(a: np.ndarray, mask: np.ndarray, q: float) -> np.ndarray:
+    """Quantile of each row over its mask; nan where empty."""
+    order = np.sort(np.where(mask, a, np.inf), axis=1)
+    count = mask.sum(1)
+    at = np.clip((q * (count - 1)).round().astype(int), 0, max(a.shape[1] - 1, 0))
+    return np.where(count > 0, order[np.arange(a.shape[0]), at], np.nan)
+
+
+def problem_and_start(
+    about: Mapping, points: Mapping[str, np.ndarray], law: TemperatureLaw, u_temp_K: tuple[float, float],
+    made_for_A: float = np.nan,
+) -> tuple[TransistorProblem, np.ndarray, np.ndarray]:  # fmt: skip
+    """Points with weak knowledge of every coordinate, scaled to the currents of the data, and a start.
+
+    Parameters
+    ----------
+    about, points
+        As `gather` gives them.
+    law : TemperatureLaw
+        EG [eV], XTB [1] and their uncertainties.
+    u_temp_K : (float, float)
+        Standard uncertainty of a recorded temperature and of a missing one [K].
+    made_for_A : float
+        Collector current the parts are made to carry [A]; nan where nobody said.
+
+    Returns
+    -------
+    problem : TransistorProblem
+    start : ndarray (n, p)
+    free : ndarray of bool (n, p)
+        Coordinates that are fitted; what is stated as exact is not, and self-heating not at first.
+
+    Notes
+    -----
+    Centres and widths (natural log) are the rows ``bjt_NF``, ``bjt_NF_width`` and so on of
+    reference/rules.csv: common practice without a source, wide enough for small-signal and power parts.
+    RE, RB and RC are those of stated drops at the highest current (for parts known by spot readings alone,
+    at a share of the current they are made to carry where that is higher), IKF a multiple of it, NE one of
+    NF; ISE stands for the non-ideal share of the base current at the lowest current.  A Darlington is taken
+    as one transistor with twice the voltage.  EG and XTB come from the temperature law.
+    """
+    n, keep, ic, temp = len(about["part"]), points["keep"], points["ic"], points["temp_C"]
+    spot_only = np.array([source == "spot" for source in about["source"]], bool)
+    with_vbe, with_ib = keep & points["has_vbe"], keep & points["has_ib"]
+    top, bottom = _quantile(ic, keep, 1.0), _quantile(ic, keep, 0.0)
+    top, bottom = np.where(np.isfinite(top), top, 1e-3), np.where(np.isfinite(bottom), bottom, 1e-3)
+    # Spot readings know one current or a few; let the gain fall off below.
+    bottom = np.where(spot_only, rule("bjt_spot_low") * bottom, bottom)
+    # Two junctions in series (a Darlington) show by twice the voltage at the lowest currents.
+    series = np.where(_quantile(points["vbe"], with_vbe, 0.2) > rule("bjt_darlington_vbe"), 2.0, 1.0)
+    # Readings at a low current say nothing of the resistances, but what the part is made for does: a part
+    # that drops 30 mV at a tenth of an ampere is none for two.
+    own = made_for_A * rule("bjt_made_for_share")
+    carries = np.where(spot_only & (own > top), own, top)
+    known = {name: (rule(f"bjt_{name}"), rule(f"bjt_{name}_width")) for name in OF_A_TYPE}
+    of = {"NF": series, "NE": series, "IKF": carries}
+    known |= {name: (known[name][0] * by, known[name][1]) for name, by in of.items()}
+    known |= {name: (known[name][0] / carries, known[name][1]) for name in ("RE", "RB", "RC")}
+    known["NF"] = known["NF"][0], np.where(series > 1, rule("bjt_NF_width_darlington"), known["NF"][1])
+    known["EG"] = law.EG_eV, law.u_EG_eV / law.EG_eV or np.inf
+    XTB = max(law.XTB, 1e-12)
+    known["XTB"] = XTB, law.u_XTB / XTB if law.XTB > 0 and law.u_XTB > 0 else np.inf
+    centre, width = np.zeros((n, N_COORDINATES)), np.full((n, N_COORDINATES), np.inf)
+    for name, (value, spread) in known.items():
+        centre[:, AT[name]], width[:, AT[name]] = np.log(value), spread
+    # ln IS at 25 degC from each point as if nothing but NF mattered; the low currents are nearest.
+    log_is = np.log(ic) - points["vbe"] / (series[:, None] * thermal_voltage(temp))
+    log_is -= log_saturation_factor(temp, REFERENCE_TEMP_C, law.EG_eV)
+    guess = _quantile(log_is, with_vbe, 0.75)
+    has = np.isfinite(guess)
+    blind = np.log(np.sqrt(top * bottom)) - rule("bjt_vbe_unread") / thermal_voltage(REFERENCE_TEMP_C)
+    # Where V_BE is measured nothing else may speak of IS, however softly: many parts would add it up.
+    centre[:, AT["IS"]] = np.where(has, guess, blind)
+    width[:, AT["IS"]] = np.where(has, 1e4, rule("bjt_IS_width"))
+    u_T = np.where(about["temp_known"], *u_temp_K)
+    width[:, TEMP], width[:, RTH] = np.where(u_T > 0, u_T, np.inf), rule("bjt_RTH_width")
+    start = centre.copy()
+    gain = _quantile(ic / np.maximum(points["ib"], 1e-300), with_ib, 0.9)
+    start[:, AT["BF"]] = np.log(np.where(np.isfinite(gain), np.maximum(1.1 * gain, 1e-3), rule("bjt_BF")))
+    log_i = np.log(bottom) - start[:, AT["IS"]]
+    share = centre[:, AT["ISE"]] + np.log(bottom) - start[:, AT["BF"]]
+    start[:, AT["ISE"]] = share - log_i / rule("bjt_NE")
+    free = np.ones(start.shape, bool)
+    free[:, AT["EG"]], free[:, AT["XTB"]] = law.u_EG_eV > 0, law.u_XTB > 0 and law.XTB > 0
+    free[:, TEMP], free[:, RTH] = u_T > 0, False
+    none = np.zeros((*keep.shape, 3))
+    problem = TransistorProblem(**points, centre=centre, width=width, ic0_A=bottom, whitening=none)
+    return problem, start, free
+
 
 #: Coordinates of the fit: logs of `FITTED`, then the error of the recorded temperature [K] and the
 #: thermal resistance of self-heating [K/W] as they are.

@@ -36,8 +36,7 @@ from junction.fit.lsq import invert, solve, student_t
 from junction.fit.results import TransistorFits
 from junction.fit.sense import Noise
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
-from junction.shelf.rules import rule
-from junction.transistor.data import gather, problem_and_start, usual_noise
+from junction.shelf.tables import rule
 from junction.transistor.model import (
     AT,
     N_COORDINATES,
@@ -45,7 +44,10 @@ from junction.transistor.model import (
     RTH,
     TEMP,
     TransistorProblem,
+    gather,
+    problem_and_start,
     raw_residuals,
+    usual_noise,
     whitened,
 )
 from junction.transistor.values import COVERAGE_95, FITTED, OF_A_TYPE, between_parts, square_root

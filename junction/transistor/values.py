@@ -17,7 +17,7 @@ from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltag
 from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 #: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
 FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")

@@ -16,7 +16,7 @@ from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltag
 from junction.fit.derived import voltage_of
 from junction.fit.results import MODELS, SweepFits
 from junction.fit.terms import AR, BR, RS, A, B
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.verdict import points
 from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY
 

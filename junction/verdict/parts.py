@@ -26,13 +26,14 @@ from junction.judge.results import (
     PartVerdict,
     Verdict,
     decide,
+    fill,
+    next_step,
     part_verdict,
+    say,
     worst_first,
     worst_of,
 )
-from junction.judge.sentences import fill, next_step, say
-from junction.shelf.results import Meter, PartType
-from junction.shelf.rules import families, rule
+from junction.shelf.tables import Meter, PartType, families, rule
 from junction.shelf.types import find_type
 from junction.verdict.sweeps import judge_sweeps
 

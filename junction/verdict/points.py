@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY = range(5)
 MOST_OHM = 1e15  # stands for no end, so that ratios stay numbers

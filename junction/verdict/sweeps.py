@@ -22,9 +22,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.base.number import si
 from junction.base.records import JUNCTIONS, Interval, SweepTable
-from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
+from junction.base.units import REFERENCE_TEMP_C, si, thermal_voltage
 from junction.fit.results import FitSummary, SweepFits, fit_summaries
 from junction.judge.mixture import conformity, conformity_log, posterior
 from junction.judge.results import (
@@ -35,11 +34,10 @@ from junction.judge.results import (
     Verdict,
     decide,
     registered_leak,
+    say,
 )
-from junction.judge.sentences import say
 from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
-from junction.shelf.results import PartType
-from junction.shelf.rules import families, rule, rules
+from junction.shelf.tables import PartType, families, rule, rules
 from junction.shelf.types import find_type
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.points import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from junction.base.number import reading
 from junction.base.records import Bag
+from junction.base.units import reading
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from junction.base.records import PartReadings
-from junction.judge.results import PartVerdict, SortReport
-from junction.judge.sentences import say
-from junction.shelf.rules import rule
+from junction.judge.results import PartVerdict, SortReport, say
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more

@@ -12,8 +12,8 @@ import re
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from junction.base.number import interval, quantity, value_and_ends
 from junction.base.records import Interval
+from junction.base.units import interval, quantity, value_and_ends
 from junction.fit.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from junction.base.number import interval, nominal, percent, quantity, share
 from junction.base.records import Interval
-from junction.judge.sentences import say
+from junction.base.units import interval, nominal, percent, quantity, share
+from junction.judge.results import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.stage.results import Stage

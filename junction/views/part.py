@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from junction.base.number import interval, nominal, percent, reading
 from junction.base.records import PartReadings, SweepTable
+from junction.base.units import interval, nominal, percent, reading
 from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
-from junction.judge.results import Device, JunctionVerdict, PartVerdict
-from junction.judge.sentences import say
-from junction.shelf.rules import rule
+from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 
 #: Name of a fitted parameter -> how it is called in front of people.

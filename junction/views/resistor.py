@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import isinf, isnan
 
-from junction.base.number import nominal, percent, quantity
+from junction.base.units import nominal, percent, quantity
 from junction.replace.results import ResistorNetwork, ResistorReport
 from junction.show import blocks as b
 from junction.show.write import record

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
-from junction.base.number import nominal
-from junction.judge.results import QUALITIES, SortReport, Verdict
-from junction.judge.sentences import say
-from junction.shelf.rules import rule
+from junction.base.units import nominal
+from junction.judge.results import QUALITIES, SortReport, Verdict, say
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import (

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import isfinite
 
-from junction.base.number import quantity
 from junction.base.records import Interval
-from junction.judge.sentences import say
-from junction.shelf.rules import rule
+from junction.base.units import quantity
+from junction.judge.results import say
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
 from junction.stage.results import DropReport, DropVerdict, Stage, StageReport

@@ -7,7 +7,7 @@ from math import isnan
 
 import numpy as np
 
-from junction.base.number import nominal
+from junction.base.units import nominal
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record

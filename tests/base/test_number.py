@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import junction
-from junction.base import number
+from junction.base import units as number
 from junction.base.records import Interval, Reading
 from tests.rows import every_row
 

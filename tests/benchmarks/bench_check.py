@@ -19,7 +19,7 @@ import numpy as np
 
 from junction.base.records import PartReadings, Reading
 from junction.leads.verdict import judge_readings
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 
 CASES = {
     "good": "B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL",

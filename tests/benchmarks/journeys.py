@@ -8,6 +8,7 @@ the record types (dataclasses, named tuples) of which one is made on the way, ta
 from __future__ import annotations
 
 import contextlib
+import inspect
 import io
 import json
 import subprocess
@@ -25,7 +26,8 @@ def walked(argv: list[str]) -> tuple[set[str], set[str]]:
 
     def seen(frame, event, _):
         name = frame.f_globals.get("__name__", "")
-        if event != "call" or not name.startswith("junction.") or frame.f_code.co_name == "<module>":
+        body = not frame.f_code.co_flags & inspect.CO_OPTIMIZED  # of a module or a class, run at its import
+        if event != "call" or not name.startswith("junction.") or body:
             return
         made = frame.f_locals.get("self", frame.f_locals.get("_cls"))
         kind = made if isinstance(made, type) else type(made)

@@ -11,10 +11,9 @@ import junction
 from junction.base.errors import InputError, JunctionError
 from junction.base.records import Bag, SetAside
 from junction.cli import main as entry
-from junction.jobs.options import job
-from junction.jobs.result import Result
+from junction.jobs.job import Result, job
 from junction.judge.results import SortReport
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 from junction.views import sort as sort_view
 
 

@@ -10,7 +10,7 @@ from junction.base.records import Bag, PartReadings, Reading, SweepTable
 from junction.fit.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
-from junction.jobs.bag import bag_of
+from junction.jobs.job import bag_of
 from junction.jobs.sort import sort
 from junction.judge.results import WORST_FIRST
 from junction.physics.junction import current, voltage

@@ -9,7 +9,7 @@ from junction.demo.bag import DIODES, TRANSISTORS, SweptJunction, demo_files, sw
 from junction.fit.sweeps import fit_sweeps
 from junction.judge.results import Verdict
 from junction.physics.junction import current
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 from junction.shelf.types import find_type
 from junction.verdict.parts import judge_bag
 from tests.intake.helpers import read_texts

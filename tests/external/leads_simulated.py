@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from junction.base.records import PartReadings, Reading
-from junction.shelf.results import Meter
+from junction.shelf.tables import Meter
 
 KINDS = ("silicon small-signal", "silicon power", "germanium", "Darlington", "damper with resistor")
 FAULTS = ((), ("BE shorted",), ("BC shorted",), ("CE shorted",), ("BE open",), ("BC open",), ("BE leaky",),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from junction.physics.junction import current
-from junction.shelf.rules import families, rules
+from junction.shelf.tables import families, rules
 from junction.verdict import sweeps
 from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits

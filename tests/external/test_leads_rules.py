@@ -9,7 +9,7 @@ import pytest
 
 from junction.base.records import PartReadings, Reading
 from junction.leads.verdict import judge_readings
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 from junction.shelf.types import find_type
 
 pytestmark = pytest.mark.external

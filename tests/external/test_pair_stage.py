@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.shelf.results import Limit, PartType
+from junction.shelf.tables import Limit, PartType
 from junction.stage.results import OperatingPoint
 from junction.stage.sharing import devices_from_fits, share
 from junction.stage.stage import StageAsk, average_W, instant_peak, plan_stage

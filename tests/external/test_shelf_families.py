@@ -5,7 +5,7 @@ from math import log
 import pytest
 
 from junction.base.units import thermal_voltage
-from junction.shelf.rules import families
+from junction.shelf.tables import families
 from junction.shelf.types import find_type, type_shelf
 
 pytestmark = pytest.mark.external

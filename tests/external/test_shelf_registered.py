@@ -10,8 +10,7 @@ from math import isnan
 
 import pytest
 
-from junction.shelf.ratings import matched_duals, power_reference
-from junction.shelf.types import find_type, type_shelf
+from junction.shelf.types import find_type, matched_duals, power_reference, type_shelf
 
 pytestmark = pytest.mark.external
 

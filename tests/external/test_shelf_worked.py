@@ -7,9 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from junction.shelf.ratings import power_at_W, safe_current_A
-from junction.shelf.results import Limit, PartType
-from junction.shelf.tables import rows
+from junction.shelf.tables import Limit, PartType, rows
+from junction.shelf.types import power_at_W, safe_current_A
 
 pytestmark = pytest.mark.external
 

@@ -10,7 +10,7 @@ import pytest
 
 from junction.base.records import CurveTable
 from junction.physics.temperature import SPICE_LAW
-from junction.transistor.data import reading_noise, usual_noise
+from junction.transistor.model import reading_noise, usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.external.transistor_decks import card, gummel, output_family

@@ -7,7 +7,7 @@ import numpy as np
 from junction.fit.derived import derived_values
 from junction.fit.sense import Noise
 from junction.fit.sweeps import fit_sweeps
-from junction.shelf import rules
+from junction.shelf import tables as rules
 from tests.simulate import roughen, simulate_sweeps
 
 #: Each shows in one of these sweeps, with its value three tenths larger.

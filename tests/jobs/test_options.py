@@ -7,10 +7,9 @@ import pytest
 import junction
 from junction.base.errors import UsageError
 from junction.cli.main import add_arguments
-from junction.jobs import options
+from junction.jobs import job as options
 from junction.sets.results import LAYOUTS
-from junction.shelf.rules import default_meter
-from junction.shelf.tables import reference_rows
+from junction.shelf.tables import default_meter, reference_rows
 
 
 def parsed(*words):

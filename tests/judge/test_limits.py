@@ -6,7 +6,7 @@ from scipy import stats
 
 from junction.judge.mixture import conformity, conformity_log
 from junction.judge.results import QUALITIES, JunctionVerdict, decide, worst_of
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 
 
 def test_matches_scipy_normal_over_a_grid():

@@ -6,10 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from junction.base.number import si
-from junction.judge import sentences
-from junction.judge.results import QUALITIES, WORST_FIRST, Finding, Verdict
-from junction.judge.sentences import fill
+from junction.base.units import si
+from junction.judge import results as sentences
+from junction.judge.results import QUALITIES, WORST_FIRST, Finding, Verdict, fill
 from junction.shelf.tables import records
 
 

@@ -32,8 +32,7 @@ from junction.leads.hypotheses import (
     resistance_span,
 )
 from junction.leads.verdict import next_placement
-from junction.shelf.rules import default_meter, meters, rules
-from junction.shelf.tables import reference_rows
+from junction.shelf.tables import default_meter, meters, reference_rows, rules
 from tests.shelf.reference import changed
 
 METER = default_meter()

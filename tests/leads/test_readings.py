@@ -10,7 +10,7 @@ import pytest
 from junction.base.records import PartReadings, Reading, Spot
 from junction.judge.results import QUALITIES, Verdict
 from junction.leads.verdict import judge_readings
-from junction.shelf.results import Meter, PartType
+from junction.shelf.tables import Meter, PartType
 from junction.shelf.types import find_type
 from tests.rows import every_row
 

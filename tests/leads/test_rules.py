@@ -8,9 +8,8 @@ from junction.base.records import PartReadings, Reading, Spot
 from junction.jobs.check import Sitting
 from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit
 from junction.leads.verdict import judge_readings
-from junction.shelf import rules
-from junction.shelf.rules import default_meter
-from junction.shelf.tables import reference_rows
+from junction.shelf import tables as rules
+from junction.shelf.tables import default_meter, reference_rows
 from junction.shelf.types import find_type
 from tests.shelf import reference
 

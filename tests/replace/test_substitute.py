@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from junction.base.errors import UsageError
 from junction.replace.results import Needs
 from junction.replace.substitute import compare, overall, rank, suggest
-from junction.shelf.results import Limit, PartType
+from junction.shelf.tables import Limit, PartType
 from junction.shelf.types import find_type, type_shelf
 from tests.rows import every_row
 

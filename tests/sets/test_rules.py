@@ -10,7 +10,7 @@ import pytest
 import junction
 from junction.base.records import CurveTable
 from junction.sets.match import low_gain, match_parts
-from junction.shelf import rules
+from junction.shelf import tables as rules
 from junction.shelf.types import find_type
 from junction.show.page import page
 from junction.stage.stage import StageAsk, plan_stage

@@ -8,16 +8,16 @@ from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
 from junction.replace.resistor import stock_values
-from junction.shelf.ratings import (
+from junction.shelf.tables import Limit, PartType, resistor_series
+from junction.shelf.types import (
+    find_type,
     power_at_W,
     power_reference,
     safe_current_A,
     second_breakdown_A,
     second_breakdown_line,
+    type_shelf,
 )
-from junction.shelf.results import Limit, PartType
-from junction.shelf.rules import resistor_series
-from junction.shelf.types import find_type, type_shelf
 
 
 def test_stock_values_are_the_floats_one_would_write():

@@ -6,10 +6,20 @@ from math import isnan
 import pytest
 
 from junction.base.errors import ShelfError, UsageError
-from junction.shelf.ratings import matched_duals, symbols
-from junction.shelf.rules import cautions, default_meter, families, meters, resistor_series, rule, rules
-from junction.shelf.tables import Column, columns, reference_folder, rows
-from junction.shelf.types import packages
+from junction.shelf.tables import (
+    Column,
+    cautions,
+    columns,
+    default_meter,
+    families,
+    meters,
+    reference_folder,
+    resistor_series,
+    rows,
+    rule,
+    rules,
+)
+from junction.shelf.types import matched_duals, packages, symbols
 from tests.shelf.reference import changed
 
 

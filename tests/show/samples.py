@@ -1,19 +1,24 @@
 """Hand-made reports: every verdict, every failure state, awkward names."""
 
 from math import inf, nan
+from types import SimpleNamespace
 
 import numpy as np
 
 from junction.base.records import Bag, Interval, PartReadings, Reading, SetAside, SweepTable
 from junction.fit.results import FitSummary, SweepPlot
-from junction.jobs.result import Result
+from junction.jobs.job import Result
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
-from junction.shelf.results import Caution, Meter
+from junction.shelf.tables import Meter
 from junction.views import sort as sort_view
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)
 NPN = Device("bjt", "NPN", "silicon")
-CAUTIONS = (Caution("meter", "Diode mode only on a dead, discharged circuit: under 1 V left in it."),)
+CAUTIONS = (
+    SimpleNamespace(
+        where="meter", text="Diode mode only on a dead, discharged circuit: under 1 V left in it.",
+    ),
+)
 
 
 def probability(**p):

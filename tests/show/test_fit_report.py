@@ -10,7 +10,7 @@ import pytest
 
 from junction.base.records import Bag, Interval
 from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
-from junction.jobs.result import Result
+from junction.jobs.job import Result
 from junction.show import plots
 from junction.show.blocks import visible
 from junction.views import fit as view

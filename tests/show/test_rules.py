@@ -5,9 +5,8 @@ from types import SimpleNamespace
 
 from junction.base.records import Bag, PartReadings
 from junction.judge.results import Alternative, Device, PartVerdict, SortReport
-from junction.shelf import rules
-from junction.show.blocks import words
-from junction.show.terminal import terminal_text
+from junction.shelf import tables as rules
+from junction.show.blocks import terminal_text, words
 from junction.views import check
 from junction.views.part import sure
 from tests.show import samples

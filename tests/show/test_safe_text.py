@@ -9,9 +9,17 @@ import pytest
 
 from junction.base.records import Interval
 from junction.show import blocks as b
-from junction.show.blocks import display_width, file_stem, visible
+from junction.show.blocks import (
+    bare,
+    coloured,
+    column_widths,
+    display_width,
+    file_stem,
+    paint_for,
+    table_text,
+    visible,
+)
 from junction.show.page import page, tag
-from junction.show.terminal import bare, coloured, column_widths, paint_for, table_text
 from junction.show.write import csv_text, document, safe_cell
 from tests.rows import every_row
 

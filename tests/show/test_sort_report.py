@@ -11,8 +11,7 @@ import pytest
 
 from junction.base.records import Bag
 from junction.judge.results import PartVerdict, SortReport
-from junction.show.blocks import visible
-from junction.show.terminal import coloured
+from junction.show.blocks import coloured, visible
 from tests.show import samples
 from tests.show.trace import Page, untraced
 

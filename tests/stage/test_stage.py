@@ -5,7 +5,7 @@ from math import isnan
 import pytest
 
 from junction.base.errors import UsageError
-from junction.shelf.rules import rule
+from junction.shelf.tables import rule
 from junction.shelf.types import find_type
 from junction.stage.stage import StageAsk, clipping_W, plan_stage
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import CurveTable, PartReadings, Spot
-from junction.shelf import rules
-from junction.transistor.data import usual_noise
+from junction.shelf import tables as rules
+from junction.transistor.model import usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
 from tests.tables import curve_table

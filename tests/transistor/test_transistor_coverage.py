@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from junction.fit.sense import Noise
-from junction.transistor.data import usual_noise
+from junction.transistor.model import usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 from tests.transistor import transistor_simulation as sim

@@ -7,7 +7,7 @@ import pytest
 
 from junction.base.records import CurveTable, PartReadings, Spot
 from junction.transistor import model
-from junction.transistor.data import gather, problem_and_start, reading_noise, unusable, usual_noise
+from junction.transistor.model import gather, problem_and_start, reading_noise, unusable, usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import (
     FITTED,

@@ -8,7 +8,7 @@ import pytest
 from junction.base.records import Bag, Interval, PartReadings, Reading
 from junction.judge.results import QUALITIES, Device, JunctionVerdict, PartVerdict, worst_first
 from junction.physics.junction import current
-from junction.shelf.rules import default_meter
+from junction.shelf.tables import default_meter
 from junction.verdict.parts import judge_bag, merged
 from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits

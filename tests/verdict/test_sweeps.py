@@ -12,8 +12,7 @@ from junction.fit.terms import AR, BR, RS, WIDTH, A, B
 from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
-from junction.shelf.results import Limit, PartType
-from junction.shelf.rules import default_meter, families, rule
+from junction.shelf.tables import Limit, PartType, default_meter, families, rule
 from junction.shelf.types import find_type
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.parts import judge_bag

@@ -1,21 +1,27 @@
-"""Options declared once, in reference/options.csv: keywords of public functions and long options.
+"""What every job has: parts as they may be given, options declared once, the result it returns.
 
-Each row is an `Option`: its name, how its value is read (with which unit, within which bounds), its default
-and its help.  `job` turns a function of (input, values) into a public one whose signature and documentation
-come from its rows; `junction.cli.main` makes the parser from the same rows.
+Each row of reference/options.csv is an `Option`: its name, how its value is read (with which unit, within
+which bounds), its default and its help.  `job` turns a function of (input, values) into a public one whose
+signature and documentation come from its rows; `junction.cli.main` makes the parser from the same rows.
 """
 
 from __future__ import annotations
 
 import functools
 import inspect
+import os
 import textwrap
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import isfinite, nan
-from types import SimpleNamespace
+from math import isfinite, isnan, nan
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+
+import numpy as np
 
 from junction.base.errors import UnitError, UsageError
+from junction.base.records import Bag, PartReadings
 from junction.base.units import QUANTITIES, parse_number, parse_quantity
 from junction.shelf.tables import reference_rows
 
@@ -252,7 +258,7 @@ def meter_of(o: SimpleNamespace):
     UsageError
         A kind that is not in the table, or options that no meter could have together.
     """
-    from junction.shelf.rules import default_meter, meters, rule
+    from junction.shelf.tables import default_meter, meters, rule
 
     if o.meter and o.meter not in meters():
         raise UsageError(f"--meter {o.meter!r}: there are {'; '.join(meters())}")
@@ -363,3 +369,212 @@ def _documented(text: str, options: Iterable[Option]) -> str:
         lines += textwrap.wrap(one.help, 90, initial_indent="    ", subsequent_indent="    ")
     head, mark, tail = inspect.cleandoc(text).partition("\n\nReturns\n")
     return head + "\n" + "\n".join(lines) + mark + tail
+
+
+class Result:
+    """A job's report and the ways to look at it.
+
+    Parameters
+    ----------
+    command : str
+        Name of the job; its page is ``command.html``, its JSON ``command.json``.
+    report : record
+        What the job found; its fields are attributes of the result as well.
+    view : module
+        ``summary(report)``, ``terminal(report, everything)``, ``page(report)``, ``tables(report)``,
+        ``document(report)`` and optionally ``files(report)``, of `junction.show`.
+
+    Notes
+    -----
+    ``print(result)`` gives what the command line prints.
+    """
+
+    def __init__(self, command: str, report: object, view: ModuleType) -> None:
+        self.command, self.report, self._view = command, report, view
+        self.made = time.strftime("%Y-%m-%d %H:%M")
+
+    def __getattr__(self, name: str):
+        if name.startswith("_") or "report" not in self.__dict__:
+            raise AttributeError(name)
+        return getattr(self.report, name)
+
+    @property
+    def bag(self):
+        """What was read (a `Bag`), to give to another function; None where nothing was."""
+        return self.report if self.command == "read" else getattr(self.report, "bag", None)
+
+    def __dir__(self):
+        return [*super().__dir__(), *(n for n in dir(self.report) if not n.startswith("_"))]
+
+    def to_frame(self, table: str = ""):
+        """One of the result's tables as a DataFrame, the main one unless another is named.
+
+        Parameters
+        ----------
+        table : str, optional
+            Name of a table, such as ``set_aside``; `tables` lists them.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Numbers in SI units, None or nan where nothing is known.
+        """
+        import pandas as pd
+
+        found = self._view.tables(self.report)
+        name = table or next(iter(found))
+        if name not in found:
+            raise KeyError(f"no table {table!r}; there are {', '.join(found)}")
+        headings, rows = found[name]
+        return pd.DataFrame([list(row) for row in rows], columns=list(headings))
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Names of the tables that `to_frame` gives and `save` writes as CSV."""
+        return tuple(self._view.tables(self.report))
+
+    def to_dict(self) -> dict:
+        """The JSON of the command line as dicts and lists: SI units, None for what is not known."""
+        from junction.show.write import FORMAT, plain
+
+        return {"format": FORMAT, "command": self.command, **plain(self._document())}
+
+    def _document(self) -> Mapping[str, object]:
+        return {**self._view.document(self.report), "made": self.made}
+
+    def to_json(self) -> str:
+        """The JSON of the command line as text."""
+        from junction.show.write import document
+
+        return document(self.command, self._document())
+
+    def contents(self) -> dict[str, str | bytes]:
+        """Every file of the result by its name: page, CSV files and whatever the job adds; not the JSON."""
+        from junction.show.page import page
+        from junction.show.write import csv_text
+
+        title, blocks = self._view.page(self.report, self.made)
+        files = {f"{self.command}.html": page(title, blocks)}
+        for name, (headings, rows) in self._view.tables(self.report).items():
+            files[f"{name}.csv"] = csv_text(headings, rows)
+        if hasattr(self._view, "files"):
+            files |= self._view.files(self.report)
+        return files
+
+    def save(self, folder: str | os.PathLike) -> list[Path]:
+        """Write the page, the CSV files and the JSON into a folder: all of them or none.
+
+        Parameters
+        ----------
+        folder : path
+            Made if it does not exist.
+
+        Returns
+        -------
+        list of Path
+            What was written, the page first.
+
+        Raises
+        ------
+        OutputError
+            A file or folder cannot be written; nothing was.
+        """
+        from junction.show.write import write_files
+
+        files = {**self.contents(), f"{self.command}.json": self.to_json()}
+        places = {Path(folder) / name: content for name, content in files.items()}
+        write_files(places)
+        return list(places)
+
+    def text(self, width: int = 80, *, everything: bool = False, paint=None) -> str:
+        """What the command line prints, for so many columns; `everything` lists what it would only count."""
+        from junction.show.blocks import terminal_text
+
+        most = getattr(self._view, "MOST_COLUMNS", width)
+        return terminal_text(self._view.terminal(self.report, everything), min(width, most), paint)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def __repr__(self) -> str:
+        return f"<junction {self.command}: {self._view.summary(self.report)}>"
+
+    def _repr_html_(self) -> str:
+        from junction.show.page import fragment
+
+        shown = getattr(self._view, "display", None) or (lambda report: self._view.page(report, "")[1])
+        return fragment(shown(self.report))
+
+
+def bag_of(parts, temp_C: float | None = None) -> Bag:
+    """Bag of whatever a public function was given, parts without a temperature taken at `temp_C`.
+
+    Parameters
+    ----------
+    parts : path, sequence of paths, DataFrame, Result, Bag, or readings
+        Readings are ``["B-E=0.642", ...]`` of one part or ``{"Q1": [...], "Q2": {"B-E": 0.642}}`` of many.
+    temp_C : float, optional
+        [degC]
+    """
+    bag = getattr(parts, "bag", parts)
+    if not isinstance(bag, Bag):
+        from junction.intake import read
+
+        if hasattr(parts, "columns"):
+            bag = read.read_frame(parts)
+        elif isinstance(parts, str | os.PathLike):
+            bag = read.read_paths([os.fspath(parts)])
+        elif not isinstance(parts, dict | PartReadings) and all(_is_path(one) for one in parts):
+            bag = read.read_paths([os.fspath(one) for one in parts])
+        else:
+            bag = read.read_readings(parts)
+    return bag if temp_C is None else _with_temperature(bag, temp_C)
+
+
+def _is_path(one) -> bool:
+    return isinstance(one, os.PathLike) or isinstance(one, str) and "=" not in one
+
+
+def _with_temperature(bag: Bag, temp_C: float) -> Bag:
+    def stated(r: PartReadings) -> PartReadings:
+        spots = tuple(replace(s, temp_C=temp_C) if isnan(s.temp_C) else s for s in r.spots)
+        return replace(r, temp_C=temp_C if isnan(r.temp_C) else r.temp_C, spots=spots)
+
+    sweeps, curves = bag.sweeps, bag.curves
+    return replace(
+        bag,
+        readings=tuple(stated(r) for r in bag.readings),
+        sweeps=replace(sweeps, temp_C=np.where(np.isnan(sweeps.temp_C), temp_C, sweeps.temp_C)),
+        curves=replace(curves, temp_C=np.where(np.isnan(curves.temp_C), temp_C, curves.temp_C)),
+    )
+
+
+@job()
+def read(parts, o) -> Result:
+    """Read parts without judging them: meter readings, spot readings, sweeps and curves.
+
+    Parameters
+    ----------
+    parts : path, list of paths, DataFrame or readings
+        CSV files, folders and patterns; a DataFrame with the same headings; or typed readings, a list for one
+        part and a dict for many.
+
+    Returns
+    -------
+    Result
+        Can be given to every other function; ``set_aside`` lists what could not be used, and why.
+
+    Raises
+    ------
+    InputError
+        Nothing in it can be read.
+
+    Examples
+    --------
+    >>> import junction
+    >>> junction.read({"Q1": {"B-E": 0.642, "E-B": "OL"}, "Q2": ["B-E=0.648", "E-B=OL"]})
+    <junction read: 2 parts with readings from 2 rows>
+    """
+    from junction.views import bag as view
+
+    return Result("read", bag_of(parts, o.temperature), view)
