@@ -1,8 +1,5 @@
 """junction: semiconductor junction test analyser for the repair bench."""
 
-import sys
-from types import ModuleType
-
 __version__ = "0.1.0"
 
 #: public function -> the module it lives in; each is imported when it is first asked for.
@@ -26,17 +23,3 @@ def __getattr__(name: str):
 
 def __dir__():
     return sorted({*globals(), *_JOBS})
-
-
-class _Front(ModuleType):
-    """The package, whose functions `fit` and `stage` are not hidden by the rooms of the same names.
-
-    Importing a room binds it to its name here; ``from junction.stage.results import Stage`` does without.
-    """
-
-    def __setattr__(self, name: str, value) -> None:
-        if name not in _JOBS or not isinstance(value, ModuleType):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Front

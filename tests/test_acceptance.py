@@ -10,11 +10,11 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from junction.fit.sweeps import fit_sweeps
 from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.shelf.tables import families
 from junction.shelf.types import find_type
+from junction.sweeps.sweeps import fit_sweeps
 from junction.verdict.sweeps import judge_sweeps
 from tests.simulate import (
     INSTRUMENTS,

@@ -14,22 +14,22 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "junction"
 
 # layer -> layers it may import (itself is always allowed); 'X.results' allows that module alone.
-_ROOMS = ("fit", "transistor", "judge", "leads", "verdict", "stage", "sets", "replace")
+_ROOMS = ("sweeps", "transistor", "judge", "leads", "verdict", "amplifier", "sets", "replace")
 ALLOWED = {
     "base": set(),
     "shelf": {"base"},
     "physics": {"base"},
     "intake": {"base", "shelf"},
-    "fit": {"base", "physics", "shelf"},
-    "transistor": {"base", "physics", "shelf", "fit"},
-    "judge": {"base", "shelf", "physics", "fit.results"},
+    "sweeps": {"base", "physics", "shelf"},
+    "transistor": {"base", "physics", "shelf", "sweeps"},
+    "judge": {"base", "shelf", "physics", "sweeps.results"},
     "leads": {"base", "shelf", "physics", "judge"},
-    "verdict": {"base", "shelf", "physics", "fit", "judge", "leads"},
-    "stage": {"base", "shelf", "physics", "fit", "transistor", "judge"},
-    "sets": {"base", "shelf", "physics", "fit", "transistor", "judge", "stage"},
+    "verdict": {"base", "shelf", "physics", "sweeps", "judge", "leads"},
+    "amplifier": {"base", "shelf", "physics", "sweeps", "transistor", "judge"},
+    "sets": {"base", "shelf", "physics", "sweeps", "transistor", "judge", "amplifier"},
     "replace": {"base", "shelf", "judge"},
     "demo": {"base", "physics", "shelf"},
-    "show": {"base", "fit.results", "sets.results"},
+    "show": {"base", "sweeps.results", "sets.results"},
     "views": {"base", "shelf.tables", "show", "judge.results",
               *(f"{room}.results" for room in _ROOMS)},
     "jobs": {"base", "shelf", "physics", "intake", *_ROOMS, "show", "views"},

@@ -8,8 +8,10 @@ import numpy as np
 
 from junction.base.errors import InputError
 from junction.base.records import CurveTable
-from junction.fit.derived import derived_values, sweep_plot
-from junction.fit.results import (
+from junction.jobs.job import Result, bag_of, job, noise_of
+from junction.shelf.tables import cautions
+from junction.sweeps.derived import derived_values, sweep_plot
+from junction.sweeps.results import (
     FitReport,
     FitRow,
     TransistorFits,
@@ -17,9 +19,7 @@ from junction.fit.results import (
     TransistorRow,
     fit_summaries,
 )
-from junction.fit.sweeps import fit_sweeps
-from junction.jobs.job import Result, bag_of, job, noise_of
-from junction.shelf.tables import cautions
+from junction.sweeps.sweeps import fit_sweeps
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate, parameter_intervals
 

@@ -219,8 +219,8 @@ def _names(given) -> tuple[str, ...]:
 
 
 def stage_ask(o: SimpleNamespace, parallel: int = 1):
-    """What the options say of a stage (`junction.stage.stage.StageAsk`); `parallel` where they do not."""
-    from junction.stage.stage import StageAsk
+    """What the options say of a stage (`junction.amplifier.stage.StageAsk`); `parallel` where they do not."""
+    from junction.amplifier.stage import StageAsk
 
     said = {
         "power_W": o.power, "load_ohm": o.load, "supply_V": o.supply, "parallel": o.parallel or parallel,
@@ -301,7 +301,7 @@ def types_of(o: SimpleNamespace) -> Callable:
 
 
 def noise_of(o: SimpleNamespace):
-    """Noise of the instruments (`junction.fit.sense.Noise`) that the options state, or None.
+    """Noise of the instruments (`junction.sweeps.sense.Noise`) that the options state, or None.
 
     Raises
     ------
@@ -313,7 +313,7 @@ def noise_of(o: SimpleNamespace):
         return None
     if volts is None or amps is None:
         raise UsageError("--voltage-accuracy and --current-accuracy belong together: state both or neither")
-    from junction.fit.sense import Noise
+    from junction.sweeps.sense import Noise
 
     return Noise.from_accuracy(
         v_percent=100 * volts[0], v_floor_V=volts[1], i_percent=100 * amps[0], i_floor_A=amps[1]

@@ -9,17 +9,17 @@ from math import isnan, nan, sqrt
 
 import numpy as np
 
+from junction.amplifier.results import Stage
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
-from junction.fit.results import TransistorFits
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
 from junction.judge.results import PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
 from junction.shelf.tables import Meter, cautions, rule
-from junction.stage.results import Stage
-from junction.stage.stage import StageAsk, plan_stage
+from junction.sweeps.results import TransistorFits
 from junction.transistor.model import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import COVERAGE_95, evaluate
@@ -186,7 +186,7 @@ def usable_parts(
     judged = replace(bag, readings=tuple(r for r in bag.readings if r.readings))
     verdicts: Sequence[PartVerdict] = ()
     if judged.readings or len(bag.sweeps):
-        from junction.fit.sweeps import fit_sweeps
+        from junction.sweeps.sweeps import fit_sweeps
         from junction.verdict.parts import judge_bag
 
         swept = fit_sweeps(bag.sweeps) if len(bag.sweeps) else None

@@ -64,12 +64,12 @@ def sort(parts, o) -> Result:
     judged = replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept))
     fits = None
     if swept:
-        from junction.fit.sweeps import fit_sweeps
+        from junction.sweeps.sweeps import fit_sweeps
 
         fits = fit_sweeps(bag.sweeps, noise)
 
     def draw(wanted):
-        from junction.fit.derived import sweep_plot
+        from junction.sweeps.derived import sweep_plot
 
         return {k: sweep_plot(bag.sweeps, fits, k, noise) for k in wanted}
 

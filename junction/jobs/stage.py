@@ -7,6 +7,10 @@ from math import isfinite, isnan, radians
 
 import numpy as np
 
+from junction.amplifier.findings import diagnose_drops
+from junction.amplifier.results import Stage, StageReport
+from junction.amplifier.sharing import devices_from_fits, drawn_devices
+from junction.amplifier.stage import load_locus, plan_stage
 from junction.base.errors import UsageError
 from junction.base.records import Bag
 from junction.jobs.job import Result, bag_of, job, stage_ask, stage_types, types_of
@@ -14,10 +18,6 @@ from junction.jobs.match import fit_bag, types_used, usable_parts
 from junction.sets.match import match_parts
 from junction.shelf.tables import cautions, default_meter, rule
 from junction.shelf.types import safe_current_A
-from junction.stage.findings import diagnose_drops
-from junction.stage.results import Stage, StageReport
-from junction.stage.sharing import devices_from_fits, drawn_devices
-from junction.stage.stage import load_locus, plan_stage
 
 EPILOG = """examples:
   junction stage --power 80W --load 8ohm --supply 42V --parallel 2 \\

@@ -107,7 +107,7 @@ def next_step(reason: str, **numbers) -> str:
 
 
 if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
-    from junction.fit.results import FitSummary, SweepPlot
+    from junction.sweeps.results import FitSummary, SweepPlot
 
 
 class Verdict(StrEnum):

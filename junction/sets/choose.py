@@ -22,11 +22,11 @@ from math import comb, pi, sqrt
 
 import numpy as np
 
+from junction.amplifier.results import OperatingPoint, Stage
+from junction.amplifier.sharing import Devices, drive_point, share, spread_apart
 from junction.base.records import plain_name
 from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, range_bound, set_number
 from junction.shelf.tables import rule
-from junction.stage.results import OperatingPoint, Stage
-from junction.stage.sharing import Devices, drive_point, share, spread_apart
 
 #: Sets solved at a time, so that the arrays stay in the processor's cache.
 _CHUNK = 8_000

@@ -16,14 +16,14 @@ from math import factorial
 
 import numpy as np
 
+from junction.amplifier.results import OperatingPoint, Stage
+from junction.amplifier.sharing import Devices, drive_point, imbalance, share
 from junction.base.records import Interval, plain_name
-from junction.fit.results import TransistorFits
 from junction.judge.results import next_step, say
 from junction.sets.choose import POINTS, Weigher, cross_cost
 from junction.sets.results import GRADES, MatchedSet
 from junction.shelf.tables import rule
-from junction.stage.results import OperatingPoint, Stage
-from junction.stage.sharing import Devices, drive_point, imbalance, share
+from junction.sweeps.results import TransistorFits
 from junction.transistor.values import COVERAGE_95, u_vbe_apart
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.

@@ -8,17 +8,17 @@ from math import nan
 
 import numpy as np
 
+from junction.amplifier.results import Stage
+from junction.amplifier.sharing import DRAWS, devices_from_fits, drawn_devices
 from junction.base.errors import UsageError
 from junction.base.records import plain_name
-from junction.fit.results import TransistorFits
 from junction.judge.results import say
 from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
 from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
 from junction.shelf.tables import rule
-from junction.stage.results import Stage
-from junction.stage.sharing import DRAWS, devices_from_fits, drawn_devices
+from junction.sweeps.results import TransistorFits
 from junction.transistor.values import evaluate
 
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 
+from junction.amplifier.results import Stage
 from junction.base.records import Bag, Interval, SetAside, not_json
-from junction.stage.results import Stage
 
 GRADES = ("A", "B", "C", "none")
 

@@ -17,7 +17,7 @@ from math import ceil, floor, log10
 import numpy as np
 
 from junction.base.units import quantity
-from junction.fit.results import SweepPlot, TransistorPlot
+from junction.sweeps.results import SweepPlot, TransistorPlot
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"
 FIGURE_INCHES = (3.5, 2.6)

@@ -31,10 +31,10 @@ import numpy as np
 
 from junction.base.records import CurveTable, PartReadings, Spot
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.sense import Noise
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, log_saturation_factor
 from junction.physics.transistor import internal_vbe_from_ib, intrinsic
 from junction.shelf.tables import rule
+from junction.sweeps.sense import Noise
 from junction.transistor.values import FITTED, OF_A_TYPE, chain_to_25C, parameters_at
 
 #: Most points of one part that are fitted (beyond, every k-th is taken).

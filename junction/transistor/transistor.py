@@ -32,11 +32,11 @@ from dataclasses import replace
 import numpy as np
 
 from junction.base.records import CurveTable, PartReadings
-from junction.fit.lsq import invert, solve, student_t
-from junction.fit.results import TransistorFits
-from junction.fit.sense import Noise
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 from junction.shelf.tables import rule
+from junction.sweeps.lsq import invert, solve, student_t
+from junction.sweeps.results import TransistorFits
+from junction.sweeps.sense import Noise
 from junction.transistor.model import (
     AT,
     N_COORDINATES,

@@ -14,10 +14,10 @@ import numpy as np
 
 from junction.base.records import Interval
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.results import TransistorFits
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point
 from junction.shelf.tables import rule
+from junction.sweeps.results import TransistorFits
 
 #: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
 FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")

@@ -13,10 +13,10 @@ import numpy as np
 
 from junction.base.records import SweepTable
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.derived import voltage_of
-from junction.fit.results import MODELS, SweepFits
-from junction.fit.terms import AR, BR, RS, A, B
 from junction.shelf.tables import rule
+from junction.sweeps.derived import voltage_of
+from junction.sweeps.results import MODELS, SweepFits
+from junction.sweeps.terms import AR, BR, RS, A, B
 from junction.verdict import points
 from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY
 

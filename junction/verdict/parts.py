@@ -17,7 +17,6 @@ from math import isnan, nan
 from operator import itemgetter
 
 from junction.base.records import Bag, PartReadings, SweepTable
-from junction.fit.results import SweepFits
 from junction.judge.results import (
     WORST_FIRST,
     Alternative,
@@ -35,6 +34,7 @@ from junction.judge.results import (
 )
 from junction.shelf.tables import Meter, PartType, families, rule
 from junction.shelf.types import find_type
+from junction.sweeps.results import SweepFits
 from junction.verdict.sweeps import judge_sweeps
 
 Types = Callable[[str], PartType | None]

@@ -24,7 +24,6 @@ import numpy as np
 
 from junction.base.records import JUNCTIONS, Interval, SweepTable
 from junction.base.units import REFERENCE_TEMP_C, si, thermal_voltage
-from junction.fit.results import FitSummary, SweepFits, fit_summaries
 from junction.judge.mixture import conformity, conformity_log, posterior
 from junction.judge.results import (
     NO_LIMIT,
@@ -39,6 +38,7 @@ from junction.judge.results import (
 from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
 from junction.shelf.tables import PartType, families, rule, rules
 from junction.shelf.types import find_type
+from junction.sweeps.results import FitSummary, SweepFits, fit_summaries
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.points import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY
 

@@ -14,9 +14,9 @@ from math import isfinite
 
 from junction.base.records import Interval
 from junction.base.units import interval, quantity, value_and_ends
-from junction.fit.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
+from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.views.part import (
     PARAMETER_WORDS,
     fit_blocks,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
+from junction.amplifier.results import Stage
 from junction.base.records import Interval
 from junction.base.units import interval, nominal, percent, quantity, share
 from junction.judge.results import say
@@ -12,7 +13,6 @@ from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, Mat
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
-from junction.stage.results import Stage
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Mapping
 
 from junction.base.records import PartReadings, SweepTable
 from junction.base.units import interval, nominal, percent, reading
-from junction.fit.results import PARAMETER_KEYS, FitSummary, SweepSource
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
+from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepSource
 
 #: Name of a fitted parameter -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import isfinite
 
+from junction.amplifier.results import DropReport, DropVerdict, Stage, StageReport
 from junction.base.records import Interval
 from junction.base.units import quantity
 from junction.judge.results import say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
-from junction.stage.results import DropReport, DropVerdict, Stage, StageReport
 from junction.views.match import resistors
 
 OVERALL = {

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.fit.sense import Noise
 from junction.physics.junction import current
+from junction.sweeps.sense import Noise
 
 #: 0.5 mV, 0.5 % and 1 nA, as standard uncertainties.
 NOISE = Noise(0.0, 5e-4, 0.5, 1e-9)

@@ -6,8 +6,8 @@ Budgets: best pairs of 200 parts proven optimal under 2 s; sets of four from 48 
 
 import time
 
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.sets.match import match_parts
-from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 
 CASES = (("pairs of 200", 200, 2, 2.0), ("fours of 48", 48, 4, 30.0), ("pairs of 2,000", 2000, 2, 30.0))

@@ -18,15 +18,15 @@ import warnings
 import numpy as np
 
 from junction.base.units import thermal_voltage
-from junction.fit.derived import current_of
-from junction.fit.sweeps import fit_sweeps
+from junction.sweeps.derived import current_of
+from junction.sweeps.sweeps import fit_sweeps
 from tests.benchmarks.bag import NOISE, bag
 
 VT = thermal_voltage(25.0)
 
 
 def distance(points, ln_is, n, rs, ln_rsh):
-    """Residuals of one sweep as `junction.fit.terms` defines them, in plain numpy.
+    """Residuals of one sweep as `junction.sweeps.terms` defines them, in plain numpy.
 
     The distance to the curve along its normal at the foot of the perpendicular, in standard uncertainties;
     `points` holds v, i and their variances.
@@ -55,8 +55,8 @@ def points_of(table, fits, k):
 
 def start_values(table, rows):
     """The start values junction uses, for the peers as well."""
-    from junction.fit.block import Block, plain_start
-    from junction.fit.terms import RS, A, B, G
+    from junction.sweeps.block import Block, plain_start
+    from junction.sweeps.terms import RS, A, B, G
 
     v = np.stack([table.v_V[table.points(k)] for k in rows])
     i = np.stack([table.i_A[table.points(k)] for k in rows])

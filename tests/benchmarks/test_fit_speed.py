@@ -5,7 +5,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from junction.fit.sweeps import fit_sweeps
+from junction.sweeps.sweeps import fit_sweeps
 from tests.benchmarks.bag import NOISE, bag
 from tests.benchmarks.fit_speed import distance, measure, points_of, start_values
 

@@ -74,9 +74,9 @@ def test_load_lines_against_the_safe_area():
 
 def test_curves_end_where_the_data_do(tmp_path):
     """One reading at 0.1 A says nothing of 2 A: no V_BE of several volts, no band of thousands of mV."""
+    from junction.amplifier.stage import StageAsk, plan_stage
     from junction.base.records import CurveTable
     from junction.jobs.match import curves_on_grid
-    from junction.stage.stage import StageAsk, plan_stage
     from junction.transistor.transistor import fit_transistors
 
     rows = [spot_part(n, 0.1, v, 60.0, polarity="NPN")

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from junction.demo.bag import DIODES, TRANSISTORS, SweptJunction, demo_files, sweep
-from junction.fit.sweeps import fit_sweeps
 from junction.judge.results import Verdict
 from junction.physics.junction import current
 from junction.shelf.tables import default_meter
 from junction.shelf.types import find_type
+from junction.sweeps.sweeps import fit_sweeps
 from junction.verdict.parts import judge_bag
 from tests.intake.helpers import read_texts
 

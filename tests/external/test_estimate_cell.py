@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from junction.base.units import thermal_voltage
-from junction.fit.lsq import solve
-from junction.fit.sweeps import fit_sweeps
-from junction.fit.terms import I0, RS, A, B, G, JunctionProblem, curve
+from junction.sweeps.lsq import solve
+from junction.sweeps.sweeps import fit_sweeps
+from junction.sweeps.terms import I0, RS, A, B, G, JunctionProblem, curve
 from tests.tables import sweep_table
 
 pytestmark = pytest.mark.external

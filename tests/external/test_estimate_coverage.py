@@ -12,8 +12,8 @@ from pvlib.pvsystem import i_from_v, v_from_i
 
 from junction.base.records import SweepTable
 from junction.base.units import thermal_voltage
-from junction.fit.sense import Noise
-from junction.fit.sweeps import fit_sweeps
+from junction.sweeps.sense import Noise
+from junction.sweeps.sweeps import fit_sweeps
 
 pytestmark = pytest.mark.external
 SWEEPS, POINTS = 2000, 80

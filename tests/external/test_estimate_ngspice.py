@@ -12,10 +12,10 @@ import subprocess
 import numpy as np
 import pytest
 
-from junction.fit.derived import current_at_voltage, voltage_at_current
-from junction.fit.sense import Noise
-from junction.fit.sweeps import fit_sweeps
-from tests.fit.sweep_simulation import noisy
+from junction.sweeps.derived import current_at_voltage, voltage_at_current
+from junction.sweeps.sense import Noise
+from junction.sweeps.sweeps import fit_sweeps
+from tests.sweeps.sweep_simulation import noisy
 from tests.tables import sweep_table
 
 pytestmark = pytest.mark.external

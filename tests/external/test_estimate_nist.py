@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from junction.fit.lsq import solve
+from junction.sweeps.lsq import solve
 
 FOLDER = Path(__file__).parent / "data" / "nist"
 pytestmark = pytest.mark.external

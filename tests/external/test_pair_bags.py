@@ -8,10 +8,10 @@ import networkx as nx
 import numpy as np
 import pytest
 
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.records import CurveTable
 from junction.sets.match import match_parts
 from junction.sets.pack import all_sets
-from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.sets.bags import true_values

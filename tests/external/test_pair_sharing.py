@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from junction.amplifier.results import OperatingPoint
+from junction.amplifier.sharing import ABSENT, Devices, devices_from_fits, share
 from junction.sets.pack import all_sets
-from junction.stage.results import OperatingPoint
-from junction.stage.sharing import ABSENT, Devices, devices_from_fits, share
 from tests.external import pair_decks
 from tests.rows import every_row
 from tests.sets.bags import fits_of, true_values
@@ -43,7 +43,7 @@ def test_drift_of_a_difference_with_temperature():
 
     The registered drift of the 2N2915 is 1 mV from 25 to 125 degC for a pair of 3 mV: 10 uV/K.
     """
-    from junction.stage.sharing import drive_point
+    from junction.amplifier.sharing import drive_point
 
     plain = {name: np.asarray(v, float) for name, v in ABSENT.items()}
     pair = Devices({**plain, "IS": 1e-14 * np.array([1.0, np.exp(3.0 / 25.6926)])})

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from junction.amplifier.stage import plan_stage
 from junction.base.records import CurveTable
 from junction.sets.match import match_parts
 from junction.sets.pack import all_sets
-from junction.stage.stage import plan_stage
 from junction.transistor.transistor import fit_transistors
 from tests.external import pair_decks
 from tests.external.test_pair_bags import STAGE, U_TEMP_K, measured_bag, spice_imbalance

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from junction.amplifier.results import OperatingPoint
+from junction.amplifier.sharing import devices_from_fits, share
+from junction.amplifier.stage import StageAsk, average_W, instant_peak, plan_stage
 from junction.shelf.tables import Limit, PartType
-from junction.stage.results import OperatingPoint
-from junction.stage.sharing import devices_from_fits, share
-from junction.stage.stage import StageAsk, average_W, instant_peak, plan_stage
 from tests.external.transistor_decks import run
 from tests.sets.bags import fits_of, true_values
 
@@ -137,7 +137,7 @@ def test_runaway_is_called_at_the_textbook_point(critical):
     """At the V_CE found, theta dP/dT of one device on a stiff drive, by differences, is 1."""
     vce, gain = critical
     assert not gain(0.99 * vce).runs_away[0] and gain(1.01 * vce).runs_away[0]
-    from junction.stage.sharing import drive_point
+    from junction.amplifier.sharing import drive_point
 
     devices = devices_from_fits(fits_of(true_values(1, 2, RB=0.0)))
     temp = 25.0 + 3.0 * vce * (0.0997 - 0.1)  # the mean of the set, and what 0.0997 A of I_C is short of it

@@ -16,8 +16,8 @@ from junction.base.units import (
     ZERO_CELSIUS_K,
     thermal_voltage,
 )
-from junction.fit.derived import voltage_of
 from junction.physics.junction import current, voltage
+from junction.sweeps.derived import voltage_of
 from tests.rows import every_row
 
 pytestmark = pytest.mark.external

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.results import TransistorFits
+from junction.sweeps.results import TransistorFits
 from junction.transistor.values import FITTED
 
 # A TO-3 audio output device, invented; the relative spread of each parameter within one bag.

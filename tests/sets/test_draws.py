@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from junction.stage.results import OperatingPoint
-from junction.stage.sharing import drawn_devices, drive_point, share, with_common_defaults
+from junction.amplifier.results import OperatingPoint
+from junction.amplifier.sharing import drawn_devices, drive_point, share, with_common_defaults
 from junction.transistor.values import evaluate
 from tests.sets.bags import fits_of, true_values
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import UsageError
 from junction.sets.choose import weights_for
 from junction.sets.match import match_parts
-from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, mixed_bag, true_values
 
 ASK = StageAsk(power_W=80.0, load_ohm=8.0, supply_V=42.0, re_ohm=(0.22,))

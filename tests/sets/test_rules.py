@@ -8,12 +8,12 @@ import pandas as pd
 import pytest
 
 import junction
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.records import CurveTable
 from junction.sets.match import low_gain, match_parts
 from junction.shelf import tables as rules
 from junction.shelf.types import find_type
 from junction.show.page import page
-from junction.stage.stage import StageAsk, plan_stage
 from junction.transistor.transistor import fit_transistors
 from junction.views import match as view
 from tests.sets.bags import mixed_bag

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.sets.choose import mixed_across, mixed_within, type_labels
 from junction.sets.match import match_parts
-from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 
 PAIRS = {"TIP35C": "TIP36C", "TIP36C": "TIP35C", "MJ15003": "MJ15004", "MJ15004": "MJ15003"}

@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import Bag, Interval, PartReadings, Reading, SetAside, SweepTable
-from junction.fit.results import FitSummary, SweepPlot
 from junction.jobs.job import Result
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
 from junction.shelf.tables import Meter
+from junction.sweeps.results import FitSummary, SweepPlot
 from junction.views import sort as sort_view
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag, Interval
-from junction.fit.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.jobs.job import Result
 from junction.show import plots
 from junction.show.blocks import visible
+from junction.sweeps.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from junction.views import fit as view
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures

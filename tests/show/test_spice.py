@@ -10,8 +10,8 @@ import pytest
 import junction
 from junction.base.records import Bag, Interval
 from junction.base.units import thermal_voltage
-from junction.fit.results import FitReport, FitRow, TransistorRow
 from junction.physics.junction import current
+from junction.sweeps.results import FitReport, FitRow, TransistorRow
 from junction.views import fit as view
 from tests.show.samples import fit_summary
 from tests.tables import curve_table, sweep_table

@@ -7,7 +7,7 @@ mean over the currents of 600 parts a bag, where the binomial standard deviation
 import numpy as np
 import pytest
 
-from junction.fit.sense import Noise
+from junction.sweeps.sense import Noise
 from junction.transistor.model import usual_noise
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate

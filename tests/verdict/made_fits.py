@@ -4,8 +4,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
-from junction.fit.terms import AR, BR, RS, WIDTH, A, B
+from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
+from junction.sweeps.terms import AR, BR, RS, WIDTH, A, B
 
 
 def columns(found):

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag
-from junction.fit.sweeps import fit_sweeps
 from junction.shelf.tables import default_meter
+from junction.sweeps.sweeps import fit_sweeps
 from junction.verdict.parts import judge_bag
 from junction.verdict.points import ask_points, passes_differ, sorted_points
 from junction.verdict.sweeps import judge_sweeps

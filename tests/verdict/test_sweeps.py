@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from junction.base.records import Bag
-from junction.fit.results import FLAGS, MODELS, PARAMETERS
-from junction.fit.terms import AR, BR, RS, WIDTH, A, B
 from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.physics.temperature import saturation_current
 from junction.shelf.tables import Limit, PartType, default_meter, families, rule
 from junction.shelf.types import find_type
+from junction.sweeps.results import FLAGS, MODELS, PARAMETERS
+from junction.sweeps.terms import AR, BR, RS, WIDTH, A, B
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.parts import judge_bag
 from junction.verdict.sweeps import judge_sweeps, unseen_leak, weigh

@@ -4,10 +4,10 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from junction.fit.derived import derived_values
-from junction.fit.sense import Noise
-from junction.fit.sweeps import fit_sweeps
 from junction.shelf import tables as rules
+from junction.sweeps.derived import derived_values
+from junction.sweeps.sense import Noise
+from junction.sweeps.sweeps import fit_sweeps
 from tests.simulate import roughen, simulate_sweeps
 
 #: Each shows in one of these sweeps, with its value three tenths larger.

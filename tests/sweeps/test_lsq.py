@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from junction.fit.lsq import invert, solve
+from junction.sweeps.lsq import invert, solve
 
 
 class Lines:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from junction.base.units import thermal_voltage
-from junction.fit.terms import AB, AR, BB, BR, I0, RS, SETS, A, B, G, JunctionProblem, curve
 from junction.physics import junction as law
+from junction.sweeps.terms import AB, AR, BB, BR, I0, RS, SETS, A, B, G, JunctionProblem, curve
 
 VT = thermal_voltage(25.0)
 TRUTH = np.full((1, 9), np.nan)

@@ -7,17 +7,17 @@ import numpy as np
 import pytest
 
 from junction.base.units import thermal_voltage
-from junction.fit.derived import (
+from junction.physics.junction import current, voltage
+from junction.sweeps.derived import (
     current_at_voltage,
     dynamic_resistance,
     ideality_against_current,
     voltage_at_current,
     voltage_at_current_25C,
 )
-from junction.fit.sense import Noise, digit, first_guess
-from junction.fit.sweeps import fit_sweeps
-from junction.physics.junction import current, voltage
-from tests.fit.sweep_simulation import noisy, table
+from junction.sweeps.sense import Noise, digit, first_guess
+from junction.sweeps.sweeps import fit_sweeps
+from tests.sweeps.sweep_simulation import noisy, table
 
 #: A Zener diode logged by hand: four points forward, four around breakdown [V], [mA].
 ZENER_V = np.array([0.60, 0.65, 0.70, 0.75, -11.0, -11.8, -12.05, -12.2])

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from junction.amplifier.results import OperatingPoint
+from junction.amplifier.sharing import ABSENT, Devices, devices_from_fits, drive_point, imbalance, share
 from junction.physics.transistor import operating_point
 from junction.sets.pack import all_sets
-from junction.stage.results import OperatingPoint
-from junction.stage.sharing import ABSENT, Devices, devices_from_fits, drive_point, imbalance, share
 from junction.transistor.values import parameters_at
 from tests.sets.bags import fits_of, true_values
 

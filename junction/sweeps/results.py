@@ -78,7 +78,7 @@ class SweepFits:
     why_not : tuple of str, length n
         '' or why a sweep has no fit.
     theta, theta_covariance : ndarray (n, q), (n, q, q)
-        What was really fitted, in the near-linear coordinates `junction.fit.terms.COORDINATES` (nan
+        What was really fitted, in the near-linear coordinates `junction.sweeps.terms.COORDINATES` (nan
         where a term is absent), with covariance; a conductance or series resistance may be negative here.
     quantile : ndarray (n,)
         Standard uncertainties to either side that make 95 % (1.96, or Student's t).

@@ -20,16 +20,16 @@ import numpy as np
 
 from junction.base.records import SweepTable
 from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
-from junction.fit import sense, terms
-from junction.fit.block import ALL, FINAL, QUICK, Block, places
-from junction.fit.choose import choose, fit_few, is_poor, name_runner_up
-from junction.fit.derived import voltage_of
-from junction.fit.lsq import NORMAL_95, student_t
-from junction.fit.results import FLAGS, MODELS, PARAMETERS, SweepFits
-from junction.fit.sense import Noise, highest, lowest
-from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.tables import rule
+from junction.sweeps import sense, terms
+from junction.sweeps.block import ALL, FINAL, QUICK, Block, places
+from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
+from junction.sweeps.derived import voltage_of
+from junction.sweeps.lsq import NORMAL_95, student_t
+from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
+from junction.sweeps.sense import Noise, highest, lowest
+from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000

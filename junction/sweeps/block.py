@@ -1,7 +1,7 @@
 """A block of sweeps of one (padded) length: their points and weights, where fits begin, and fits.
 
-Everything here works on arrays (n, m) that fit the cache; `junction.fit.sweeps` cuts a table into such
-blocks, `junction.fit.choose` takes the sweeps for which the plain junction is not the whole story.
+Everything here works on arrays (n, m) that fit the cache; `junction.sweeps.sweeps` cuts a table into such
+blocks, `junction.sweeps.choose` takes the sweeps for which the plain junction is not the whole story.
 
 Start values are read off the points by straight-line regressions.  The logarithm of a forward current that
 no other path carries is linear in voltage and, with a series resistance, in current; so is that of a
@@ -15,12 +15,12 @@ from copy import copy
 
 import numpy as np
 
-from junction.fit import sense, terms
-from junction.fit.lsq import Solution, solve
-from junction.fit.results import FLAGS
-from junction.fit.sense import Noise, highest, lowest
-from junction.fit.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 from junction.shelf.tables import rule
+from junction.sweeps import sense, terms
+from junction.sweeps.lsq import Solution, solve
+from junction.sweeps.results import FLAGS
+from junction.sweeps.sense import Noise, highest, lowest
+from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
 
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
 FINAL = dict(max_iterations=25, decrease_tol=1e-6)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.sense import Noise
 from junction.physics.junction import current, voltage
+from junction.sweeps.sense import Noise
 from tests.tables import sweep_table
 
 NOISE = Noise(0.0, 3e-4, 0.3, 1e-9)

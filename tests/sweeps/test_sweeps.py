@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.base.records import SweepTable
-from junction.fit.results import FLAGS, MODELS, PARAMETERS
-from junction.fit.sweeps import fit_sweeps, ladder
-from tests.fit.sweep_simulation import NOISE, driven, noisy, sweep, table
+from junction.sweeps.results import FLAGS, MODELS, PARAMETERS
+from junction.sweeps.sweeps import fit_sweeps, ladder
+from tests.sweeps.sweep_simulation import NOISE, driven, noisy, sweep, table
 
 FORWARD = np.linspace(0, 0.75, 60)
 BOTH = np.concatenate([np.linspace(-8.6, -0.1, 50), FORWARD])

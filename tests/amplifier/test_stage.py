@@ -4,10 +4,10 @@ from math import isnan
 
 import pytest
 
+from junction.amplifier.stage import StageAsk, clipping_W, plan_stage
 from junction.base.errors import UsageError
 from junction.shelf.tables import rule
 from junction.shelf.types import find_type
-from junction.stage.stage import StageAsk, clipping_W, plan_stage
 
 
 def test_everything_given_leaves_few_assumptions():

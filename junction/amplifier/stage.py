@@ -24,12 +24,12 @@ from math import cos, isfinite, isnan, nan, pi, radians, sqrt
 
 import numpy as np
 
+from junction.amplifier.results import OperatingPoint, Stage
 from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.results import next_step, say
 from junction.shelf.tables import rule
 from junction.shelf.types import power_at_W, safe_current_A, second_breakdown_line
-from junction.stage.results import OperatingPoint, Stage
 
 #: Points of a cycle and swings looked at; the maxima are flat: the error is far below a part in a thousand.
 _PHASE_POINTS, _SWINGS = 2881, 241

@@ -40,10 +40,10 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from junction.amplifier.results import OperatingPoint, Stage
 from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.results import TransistorFits
 from junction.physics.temperature import TemperatureLaw, transistor_parameters
-from junction.stage.results import OperatingPoint, Stage
+from junction.sweeps.results import TransistorFits
 from junction.transistor.values import OF_A_TYPE, between_parts, draw_steps, sensitivities
 
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.

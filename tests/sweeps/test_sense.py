@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from junction.fit import sweeps
-from junction.fit.sense import Noise
-from junction.fit.sweeps import fit_sweeps
 from junction.physics.junction import current, voltage
 from junction.physics.temperature import forward_voltage
-from tests.fit.sweep_simulation import NOISE, SILICON, driven, noisy, sweep, table
+from junction.sweeps import sweeps
+from junction.sweeps.sense import Noise
+from junction.sweeps.sweeps import fit_sweeps
+from tests.sweeps.sweep_simulation import NOISE, SILICON, driven, noisy, sweep, table
 
 V = np.linspace(-1, 0.75, 80)
 

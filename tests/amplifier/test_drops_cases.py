@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from junction.stage.findings import diagnose_drops
-from junction.stage.results import DropReport, DropVerdict
-from junction.stage.sharing import ABSENT, Devices
-from junction.stage.stage import StageAsk, plan_stage
-from tests.stage.drop_cases import FAULTS, TOLD_V, VT, Case, case
+from junction.amplifier.findings import diagnose_drops
+from junction.amplifier.results import DropReport, DropVerdict
+from junction.amplifier.sharing import ABSENT, Devices
+from junction.amplifier.stage import StageAsk, plan_stage
+from tests.amplifier.drop_cases import FAULTS, TOLD_V, VT, Case, case
 
 COUNT = 23 * len(FAULTS)
 #: verdicts that name each fault, and what an undecided one has to say of it

@@ -6,11 +6,11 @@ from time import perf_counter
 import numpy as np
 import pytest
 
+from junction.amplifier.drops import Kind, Rail, weigh_faults
+from junction.amplifier.findings import diagnose_drops
+from junction.amplifier.sharing import devices_from_fits, drawn_devices, drive_point, share
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import UsageError
-from junction.stage.drops import Kind, Rail, weigh_faults
-from junction.stage.findings import diagnose_drops
-from junction.stage.sharing import devices_from_fits, drawn_devices, drive_point, share
-from junction.stage.stage import StageAsk, plan_stage
 from tests.sets.bags import fits_of, true_values
 
 STAGE = plan_stage(StageAsk(supply_V=42.0, vce_V=42.0, peak_A=4.0, parallel=3, re_ohm=(0.22,), idle_A=0.3))

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from junction.fit.derived import (
+from junction.physics.junction import current, voltage
+from junction.physics.temperature import forward_voltage, saturation_current
+from junction.sweeps.derived import (
     current_at_voltage,
     dynamic_resistance,
     ideality_against_current,
@@ -11,10 +13,8 @@ from junction.fit.derived import (
     voltage_at_current,
     voltage_at_current_25C,
 )
-from junction.fit.sweeps import fit_sweeps
-from junction.physics.junction import current, voltage
-from junction.physics.temperature import forward_voltage, saturation_current
-from tests.fit.sweep_simulation import NOISE, SILICON, noisy, sweep, table
+from junction.sweeps.sweeps import fit_sweeps
+from tests.sweeps.sweep_simulation import NOISE, SILICON, noisy, sweep, table
 
 N_SWEEPS = 400
 LEAKY = SILICON | {"RSH_ohm": 1e6}

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, least_squares
 
-from junction.fit.block import Block
-from junction.fit.derived import current_of
-from junction.fit.sense import Noise
-from junction.fit.sweeps import fit_sweeps
-from junction.fit.terms import SETS, A, B
-from tests.fit.sweep_simulation import sweep, table
+from junction.sweeps.block import Block
+from junction.sweeps.derived import current_of
+from junction.sweeps.sense import Noise
+from junction.sweeps.sweeps import fit_sweeps
+from junction.sweeps.terms import SETS, A, B
+from tests.sweeps.sweep_simulation import sweep, table
 
 #: A noise floor of a quarter of the highest current: the curve just stands out of it.
 FAINT = Noise(0, 1e-4, 0.1, 4e-4)

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from junction.fit.block import Block, breakdown, lines, rival_starts, total
-from junction.fit.lsq import Solution
-from junction.fit.sense import first_guess, highest, lowest
-from junction.fit.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B, G
 from junction.shelf.tables import rule
+from junction.sweeps.block import Block, breakdown, lines, rival_starts, total
+from junction.sweeps.lsq import Solution
+from junction.sweeps.sense import first_guess, highest, lowest
+from junction.sweeps.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B, G
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
 ROBUST = dict(max_iterations=24, decrease_tol=1e-3)

@@ -33,9 +33,9 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
-from junction.fit.results import IBV_A, MODELS
 from junction.physics.temperature import SILICON_EG_EV, SILICON_XTI
 from junction.shelf.tables import rule
+from junction.sweeps.results import IBV_A, MODELS
 
 #: Coordinates in the order of `SweepFits.theta` and `SweepFits.theta_covariance`.
 COORDINATES = (

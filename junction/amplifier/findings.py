@@ -12,13 +12,13 @@ from math import exp, isfinite, log
 
 import numpy as np
 
+from junction.amplifier.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
+from junction.amplifier.results import DropReport, DropVerdict, Stage
+from junction.amplifier.sharing import Devices, drive_point, share, spread_apart
 from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.judge.results import next_step, say
 from junction.shelf.tables import rule
-from junction.stage.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
-from junction.stage.results import DropReport, DropVerdict, Stage
-from junction.stage.sharing import Devices, drive_point, share, spread_apart
 
 #: What decides a verdict, first come first served.
 _VERDICTS = {

@@ -10,12 +10,12 @@ import numpy as np
 
 from junction.base.records import Interval, SweepTable
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, nominal, thermal_voltage
-from junction.fit.results import IBV_A, MODELS, SweepFits, SweepPlot
-from junction.fit.sense import Noise, floors
-from junction.fit.terms import AB, AR, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
 from junction.physics import junction as law
 from junction.physics.temperature import SILICON_XTI
 from junction.shelf.tables import rule
+from junction.sweeps.results import IBV_A, MODELS, SweepFits, SweepPlot
+from junction.sweeps.sense import Noise, floors
+from junction.sweeps.terms import AB, AR, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
 
 #: Coordinates that make a term do nothing.
 _ABSENT = np.array([np.log(1e-60), 1.0, 0.0, 0.0, -np.inf, 0.5, 0.0, -np.inf, 1.0])

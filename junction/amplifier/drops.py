@@ -22,12 +22,12 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from junction.amplifier.results import OperatingPoint
+from junction.amplifier.sharing import drive_point
 from junction.base.records import Interval
 from junction.base.units import thermal_voltage
 from junction.judge.mixture import Mixture, log_normal, log_total, posterior
 from junction.shelf.tables import rule
-from junction.stage.results import OperatingPoint
-from junction.stage.sharing import drive_point
 
 
 class Kind(IntEnum):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from junction.fit.lsq import student_t
-from junction.fit.sense import Noise, components, first_guess, floors
+from junction.sweeps.lsq import student_t
+from junction.sweeps.sense import Noise, components, first_guess, floors
 
 
 def test_stated_figures_add_as_squares():
