@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from functools import lru_cache
 from math import ceil, floor, inf, isfinite, isnan, log10
 
@@ -284,6 +285,12 @@ def percent(p: float, digits: int = 0) -> Num:
     if rounded == 0 < p:
         return Num((f"< {edge:g} %", p))
     return Num((f"> {100 - edge:g} %" if rounded == 100 and p < 1 else f"{rounded:.{digits}f} %", p))
+
+
+def listed(names: Iterable[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``; '' for none."""
+    *first, last = [*names] or [""]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 BOLTZMANN_J_PER_K = 1.380649e-23

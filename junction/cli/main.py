@@ -92,12 +92,11 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
         dest, many, word, text = function.inputs
         text += ": files, folders, patterns, or - for standard input" if word == "FILE" else ""
         parser.add_argument(dest, nargs=many or None, metavar=word, help=text)
-    groups: dict[str, argparse._ArgumentGroup] = {}
+    groups: dict[str, argparse._ActionsContainer] = {"": parser}
     for one in function.options:
-        where = parser
-        if one.group:
-            where = groups.setdefault(one.group, None) or parser.add_argument_group(one.group)
-            groups[one.group] = where
+        if one.group not in groups:
+            groups[one.group] = parser.add_argument_group(one.group)
+        where = groups[one.group]
         long = "--" + one.option.replace("_", "-")
         text = one.help.replace("%", "%%")
         if one.kind == "flag":

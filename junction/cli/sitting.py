@@ -26,12 +26,11 @@ from junction.base.records import (
 )
 from junction.cli.output import Outputs, say
 from junction.intake.cells import parse_reading
-from junction.jobs.check import Sitting, Step, part_of
+from junction.jobs.check import Sitting, part_of
 from junction.jobs.job import Result, meter_of, types_of
 from junction.judge.results import say as sentence
 from junction.show.blocks import paragraph
 from junction.show.write import safe_cell, write_files
-from junction.views import check as view
 from junction.views.check import running_line
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
@@ -73,7 +72,7 @@ def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int
             say(str(error), sys.stderr)
             status = 2
     say(stream=stream)
-    outputs.finish(Result("check", sitting.report(), view))
+    outputs.finish(Result("check", sitting.report()))
     if not args.record or status:
         say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "), stream)
     return status
@@ -113,49 +112,39 @@ def _ask_leads(stream) -> str:
 
 
 def _loop(sitting: Sitting, stream) -> None:
-    step = sitting.step()
-    while step.placement:
-        pair = "red {}, black {}".format(*step.placement.split("-"))
-        prompt = f"settled; Enter ends, or sharpen with {pair}: " if step.settled else f"{pair}: "
+    _, placement, settled = sitting.step()
+    while placement:
+        pair = "red {}, black {}".format(*placement.split("-"))
+        prompt = f"settled; Enter ends, or sharpen with {pair}: " if settled else f"{pair}: "
         text = _ask(prompt, stream)
         word = text.lower()
-        if word in ("done", "end", "quit", "q", "exit") or (word == "" and step.settled):
+        if word in ("done", "end", "quit", "q", "exit") or (word == "" and settled):
             return
-        if word == "":
-            say("type what the meter shows, or skip; ? for help", stream)
-        elif word in ("?", "help", "h"):
-            say(HELP, stream)
-        elif word == "list":
-            say(_listed(sitting), stream)
+        if word in ("", "list", "?", "help", "h"):
+            told = {"": "type what the meter shows, or skip; ? for help", "list": _listed(sitting)}
+            say(told.get(word, HELP), stream)
+            continue
+        if word in ("undo", "u"):
+            say(f"taken back; now {_listed(sitting)}" if sitting.undo() else "nothing to take back", stream)
+        elif word in ("skip", "s"):
+            sitting.skip(placement)
         else:
-            step = _entry(sitting, stream, text, step)
+            try:
+                reading = parse_reading(text if "=" in text else f"{placement}={text}")
+                before = sitting.add(reading)
+            except (JunctionError, ValueError) as error:
+                say(f"not taken: {error}", stream)
+                continue
+            if before is not None:
+                say(f"{reading.placement} corrected from {cell_of(before)} to {cell_of(reading)}", stream)
+        verdict, placement, settled = sitting.step()
+        if verdict is not None:
+            say("   " + paragraph(running_line(verdict), 77, "", "   "), stream)
     say("every placement is read", stream)
 
 
 def _listed(sitting: Sitting) -> str:
     return "  ".join(f"{r.placement} {cell_of(r)}" for r in sitting.part.readings) or "nothing yet"
-
-
-def _entry(sitting: Sitting, stream, text: str, step: Step) -> Step:
-    """Act on one entry that is a reading, a skip or an undo; the new step."""
-    word = text.lower()
-    if word in ("undo", "u"):
-        say(f"taken back; now {_listed(sitting)}" if sitting.undo() else "nothing to take back", stream)
-    elif word in ("skip", "s"):
-        sitting.skip(step.placement)
-    else:
-        try:
-            reading = parse_reading(text if "=" in text else f"{step.placement}={text}")
-            before = sitting.add(reading)
-        except (JunctionError, ValueError) as error:
-            say(f"not taken: {error}", stream)
-            return step
-        if before is not None:
-            say(f"{reading.placement} corrected from {cell_of(before)} to {cell_of(reading)}", stream)
-    new = sitting.step()
-    if new.verdict is not None:
-        say("   " + paragraph(running_line(new.verdict), 77, "", "   "), stream)
-    return new
 
 
 def cell_of(reading: Reading) -> str:

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import nan
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
-from junction.leads.bench import LEAD_SETS, bench_for, lead_set
+from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings, next_placement
-from junction.shelf.tables import Meter, PartType, cautions, rule
-
-Types = Callable[[str], PartType | None]
+from junction.shelf.tables import Meter, cautions, rule
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
@@ -54,11 +51,9 @@ def check(readings, o) -> Result:
     >>> junction.check(["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL"])
     <junction check: shorted: B-E shorted>
     """
-    from junction.views import check as view
-
     meter = meter_of(o)
     types = types_of(o) if o.type else None
-    return Result("check", checked(part_of(readings, o), meter, types), view)
+    return Result("check", checked(part_of(readings, o), meter, types))
 
 
 def part_of(readings, o) -> PartReadings:
@@ -119,15 +114,6 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
     return SortReport((verdict,), meter, Bag((part,)), cautions(*places))
 
 
-@dataclass(frozen=True)
-class Step:
-    """Where a sitting stands: the running verdict, what to read next, and whether that is still needed."""
-
-    verdict: PartVerdict | None
-    placement: str  # '' when every placement is read or skipped
-    settled: bool
-
-
 class Sitting:
     """Readings taken one after the other; every change gives a new step.
 
@@ -146,11 +132,6 @@ class Sitting:
         self._skipped: set[str] = set()
         self._past: list[tuple[PartReadings, frozenset[str]]] = []
 
-    @property
-    def leads(self) -> tuple[str, ...]:
-        """Names of the leads."""
-        return LEAD_SETS[self.names][0]
-
     def _remember(self) -> None:
         self._past.append((self.part, frozenset(self._skipped)))
 
@@ -162,13 +143,12 @@ class Sitting:
         UsageError
             A placement of other leads.
         """
-        if reading.placement.split("-")[0] not in self.leads:
-            raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(self.leads)}")
+        leads, _ = LEAD_SETS[self.names]
+        if reading.placement.split("-")[0] not in leads:
+            raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(leads)}")
         self._remember()
-        ohm = reading.kind == "ohm"
-        same = [
-            r for r in self.part.readings if r.placement == reading.placement and (r.kind == "ohm") == ohm
-        ]
+        same = [r for r in self.part.readings
+                if r.placement == reading.placement and (r.kind == "ohm") == (reading.kind == "ohm")]
         kept = tuple(r for r in self.part.readings if r not in same)
         self.part = replace(self.part, readings=(*kept, reading))
         return same[0] if same else None
@@ -186,18 +166,21 @@ class Sitting:
         self._skipped = set(skipped)
         return True
 
-    def step(self) -> Step:
-        """Running verdict and the placement that decides fastest."""
+    def step(self) -> tuple[PartVerdict | None, str, bool]:
+        """Running verdict, the placement that decides fastest, and whether the part is settled without it.
+
+        The placement is '' when every one is read or skipped.
+        """
         bench = bench_for(self.meter, [self.part], self.names, self.types)
         weighed = weigh_parts(bench, [self.part], self.types)[0]
         verdict = judge_one(weighed) if self.part.readings else None
         read = {r.placement for r in self.part.readings}
         open_ = [name for name in bench.placements if name not in read and name not in self._skipped]
         if not open_:
-            return Step(verdict, "", True)
+            return verdict, "", True
         name, gain = next_placement(weighed, open_)
         settled = verdict is not None and verdict.verdict != "undecided" and gain < rule("leads_settled")
-        return Step(verdict, name, settled)
+        return verdict, name, settled
 
     def report(self) -> SortReport:
         """Report of the readings so far."""

@@ -66,7 +66,6 @@ def fit(parts, o) -> Result:
     >>> round(found.rows[0].fit.parameters["N"].value, 2)
     1.0
     """
-    from junction.views import fit as view
     from junction.views.part import sweep_sources
 
     noise = noise_of(o)
@@ -112,7 +111,7 @@ def fit(parts, o) -> Result:
         ))  # fmt: skip
     report = FitReport(rows, tuple(transistors), bag, cautions("sweep"), noise_note=note, plots=o.plots,
                        draw=draw)  # fmt: skip
-    return Result("fit", report, view)
+    return Result("fit", report)
 
 
 def _plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, TransistorPlot]:

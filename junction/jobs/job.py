@@ -8,6 +8,7 @@ signature and documentation come from its rows; `junction.cli.main` makes the pa
 from __future__ import annotations
 
 import functools
+import importlib
 import inspect
 import os
 import textwrap
@@ -16,7 +17,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite, isnan, nan
 from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -66,7 +67,7 @@ class Option:
         """
         match self.kind:
             case "own":
-                return self.own(given)
+                return self.own(given) if self.own else given
             case "names":
                 return _names(given)
             case "whole":
@@ -380,17 +381,19 @@ class Result:
         Name of the job; its page is ``command.html``, its JSON ``command.json``.
     report : record
         What the job found; its fields are attributes of the result as well.
-    view : module
-        ``summary(report)``, ``terminal(report, everything)``, ``page(report)``, ``tables(report)``,
-        ``document(report)`` and optionally ``files(report)``, of `junction.show`.
 
     Notes
     -----
+    The module of `junction.views` with the command's name shows it: ``summary(report)``,
+    ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally also
+    ``document(report)``, the body of the JSON where it is not the report's record, ``display(report)`` and
+    ``files(report)``.
     ``print(result)`` gives what the command line prints.
     """
 
-    def __init__(self, command: str, report: object, view: ModuleType) -> None:
-        self.command, self.report, self._view = command, report, view
+    def __init__(self, command: str, report: object) -> None:
+        self.command, self.report = command, report
+        self._view = importlib.import_module(f"junction.views.{command}")
         self.made = time.strftime("%Y-%m-%d %H:%M")
 
     def __getattr__(self, name: str):
@@ -440,7 +443,12 @@ class Result:
         return {"format": FORMAT, "command": self.command, **plain(self._document())}
 
     def _document(self) -> Mapping[str, object]:
-        return {**self._view.document(self.report), "made": self.made}
+        from junction.show.write import record
+
+        bag, own = self.bag, getattr(self._view, "document", record)(self.report)
+        read = {"files": bag.files, "rows_read": bag.rows_read, "set_aside": self.set_aside} if bag else {}
+        before = [c.text for c in getattr(self.report, "cautions", ())]
+        return {**read, **own, "cautions": before, "made": self.made}
 
     def to_json(self) -> str:
         """The JSON of the command line as text."""
@@ -516,6 +524,9 @@ def bag_of(parts, temp_C: float | None = None) -> Bag:
     temp_C : float, optional
         [degC]
     """
+    def is_path(one) -> bool:
+        return isinstance(one, os.PathLike) or isinstance(one, str) and "=" not in one
+
     bag = getattr(parts, "bag", parts)
     if not isinstance(bag, Bag):
         from junction.intake import read
@@ -524,18 +535,13 @@ def bag_of(parts, temp_C: float | None = None) -> Bag:
             bag = read.read_frame(parts)
         elif isinstance(parts, str | os.PathLike):
             bag = read.read_paths([os.fspath(parts)])
-        elif not isinstance(parts, dict | PartReadings) and all(_is_path(one) for one in parts):
+        elif not isinstance(parts, dict | PartReadings) and all(map(is_path, parts)):
             bag = read.read_paths([os.fspath(one) for one in parts])
         else:
             bag = read.read_readings(parts)
-    return bag if temp_C is None else _with_temperature(bag, temp_C)
+    if temp_C is None:
+        return bag
 
-
-def _is_path(one) -> bool:
-    return isinstance(one, os.PathLike) or isinstance(one, str) and "=" not in one
-
-
-def _with_temperature(bag: Bag, temp_C: float) -> Bag:
     def stated(r: PartReadings) -> PartReadings:
         spots = tuple(replace(s, temp_C=temp_C) if isnan(s.temp_C) else s for s in r.spots)
         return replace(r, temp_C=temp_C if isnan(r.temp_C) else r.temp_C, spots=spots)
@@ -575,6 +581,4 @@ def read(parts, o) -> Result:
     >>> junction.read({"Q1": {"B-E": 0.642, "E-B": "OL"}, "Q2": ["B-E=0.648", "E-B=OL"]})
     <junction read: 2 parts with readings from 2 rows>
     """
-    from junction.views import bag as view
-
-    return Result("read", bag_of(parts, o.temperature), view)
+    return Result("read", bag_of(parts, o.temperature))

@@ -76,8 +76,6 @@ def match(parts, o) -> Result:
     >>> junction.match(bag, emitter_resistor="0.22ohm", idle_current="200mA")
     <junction match: 2 sets: 2 grade A>
     """
-    from junction.views import match as view
-
     two_rails = o.layout != "pairs"
     if o.channels is not None and not two_rails:
         raise UsageError("--channels belongs to a two-rail layout; for pairs say --sets")
@@ -111,7 +109,7 @@ def match(parts, o) -> Result:
         yardsticks=yardsticks(),
         draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
     )  # fmt: skip
-    return Result("match", report, view)
+    return Result("match", report)
 
 
 def _fitting(o, ask: StageAsk) -> Callable[[Bag], TransistorFits]:

@@ -69,8 +69,6 @@ def resistor(value, o) -> Result:
     >>> junction.resistor("100ohm", reading="131ohm", in_circuit=True)
     <junction resistor: 100 ohm: drifted>
     """
-    from junction.views import resistor as view
-
     wanted, have = physical(value, "resistance", above=0.0, most=1e12), o.have or ()
     tolerance, power_W, part_power_W, current_A, reading = (
         nan if x is None else x for x in (o.tolerance, o.power, o.part_power, o.current, o.reading)
@@ -101,4 +99,4 @@ def resistor(value, o) -> Result:
         rule("resistor_power") * power_W, near or networks[:3], effect, verdict,
         (before if verdict else ()) + cautions("resistor"),
     )  # fmt: skip
-    return Result("resistor", report, view)
+    return Result("resistor", report)

@@ -53,8 +53,6 @@ def sort(parts, o) -> Result:
     >>> junction.sort(bag)
     <junction sort: 2 parts: 1 shorted, 1 good>
     """
-    from junction.views import sort as view
-
     meter, types, noise = meter_of(o), types_of(o), noise_of(o)
     bag = bag_of(parts, o.temperature)
     if not (len(bag.sweeps) or any(p.readings for p in bag.readings)):
@@ -87,4 +85,4 @@ def sort(parts, o) -> Result:
         spots_only=len({p.part for p in bag.readings if not p.readings} - swept - curved),
         plots=o.plots, draw=draw,
     )  # fmt: skip
-    return Result("sort", report, view)
+    return Result("sort", report)

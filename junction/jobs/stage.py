@@ -63,8 +63,6 @@ def stage(curves=None, *, o) -> Result:
     >>> junction.stage(power="80W", load="8ohm", supply="42V", parallel=2, emitter_resistor="0.22ohm")
     <junction stage: 4.47 A at the peak and 182 mA at idle, shared by 2 devices a rail>
     """
-    from junction.views import stage as view
-
     given = curves is not None and not (isinstance(curves, list | tuple) and not curves)
     drops = o.measured_drops
     if o.parts and not given:
@@ -103,7 +101,7 @@ def stage(curves=None, *, o) -> Result:
     phase = ask.load_phase_deg if not isnan(ask.load_phase_deg) else rule("stage_load_phase")
     found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
                         lambda: _safe_area(planned, types, phase))  # fmt: skip
-    return Result("stage", found, view)
+    return Result("stage", found)
 
 
 def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:

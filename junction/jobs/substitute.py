@@ -42,15 +42,11 @@ def _load_point(given) -> tuple[float, float]:
     return physical(pair[0], "voltage", above=0.0), physical(pair[1], "current", above=0.0)
 
 
-def _as_given(given):
-    return given
-
-
 @job(
     inputs=("types_named", "*", "TYPE",
             "original, then candidates; only candidates when the needs of the place are given"),
     writes="substitute.html, substitute.csv and substitute.json", epilog=EPILOG,
-    readers={"bag": _as_given, "needs": _as_given, "load_point": _load_point},
+    readers={"load_point": _load_point},
 )  # fmt: skip
 def substitute(*types_named, o) -> Result:
     """Hold replacements against an original type, or against what a place in a circuit needs.
@@ -80,8 +76,6 @@ def substitute(*types_named, o) -> Result:
     >>> junction.substitute("2N3055", "MJ15003", case_temperature="80C")
     <junction substitute: MJ15003 for 2N3055: exceeds>
     """
-    from junction.views import substitute as view
-
     named = [(name, "", "", None) for one in types_named for name in ([one] if isinstance(one, str) else one)]
     shelf = type_shelf((o.types,) if o.types else ())
     asked = _needs(o)
@@ -130,7 +124,7 @@ def substitute(*types_named, o) -> Result:
         bag=bag, set_aside=(*bag.set_aside, *aside), cautions=cautions(*fitting, "power-up"),
         brief=cautions("substitute"),
     )  # fmt: skip
-    return Result("substitute", report, view)
+    return Result("substitute", report)
 
 
 def _safe_areas(parts: Iterable[PartType], temp_C: float) -> dict[str, tuple[tuple[float, float], ...]]:

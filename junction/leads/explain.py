@@ -17,7 +17,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import Interval, PartReadings, Reading
-from junction.base.units import nominal
+from junction.base.units import listed, nominal
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
@@ -255,11 +255,6 @@ def _log_factor(bench: Bench, type_: PartType | None, polarity: str, gain: str) 
 def capital(text: str) -> str:
     """The text with a capital first letter, as a sentence begins."""
     return text[:1].upper() + text[1:]
-
-
-def listed(names: Sequence[str]) -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def ohm_words(ohm: float) -> str:

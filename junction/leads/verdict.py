@@ -9,7 +9,7 @@ from math import isnan, nan
 import numpy as np
 
 from junction.base.records import PartReadings
-from junction.base.units import REFERENCE_TEMP_C
+from junction.base.units import REFERENCE_TEMP_C, listed
 from junction.judge.mixture import MISSING
 from junction.judge.results import (
     QUALITIES,
@@ -31,7 +31,6 @@ from junction.leads.explain import (
     evidence,
     explanation_words,
     gain_kind,
-    listed,
     ohm_words,
     weigh_parts,
 )

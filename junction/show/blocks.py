@@ -184,12 +184,8 @@ def display_width(text: str) -> int:
     """Columns a text takes on a terminal: wide East Asian characters two, combining marks none."""
     if text.isascii():
         return len(text)
-    width = 0
-    for character in text:
-        if unicodedata.combining(character):
-            continue
-        width += 2 if unicodedata.east_asian_width(character) in "WF" else 1
-    return width
+    shown = (c for c in text if not unicodedata.combining(c))
+    return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in shown)
 
 
 def file_stem(text: str) -> str:
@@ -203,14 +199,6 @@ def set_aside_words(items) -> str:
     rows, cells = sum(s.rows for s in items), sum(s.rows == 0 for s in items)
     words = [count(rows, "row")] if rows else []
     return " and ".join(words + ([count(cells, "cell")] if cells else [])) or "nothing"
-
-
-def join_words(words, last: str = "and") -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    words = list(words)
-    if len(words) < 2:
-        return "".join(words)
-    return ", ".join(words[:-1]) + f" {last} {words[-1]}"
 
 
 WIDTH = 80

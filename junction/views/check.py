@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from junction.base.records import PartReadings
+from junction.base.units import listed
 from junction.judge.results import PartVerdict, SortReport, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
@@ -51,7 +52,7 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
     leads = [f"{lead} is the {_ROLES[role]}" for lead, role in sorted(d.leads.items())]
     if len(leads) < 3:
         rest = [_ROLES[r] for r in "BCE" if r not in d.leads.values()]
-        leads.append(f"{b.join_words(rest)} not told apart")
+        leads.append(f"{listed(rest)} not told apart")
     return f"{text}; {', '.join(leads)}"
 
 

@@ -153,7 +153,7 @@ def tables(report: FitReport) -> dict:
 
 def document(report: FitReport) -> dict:
     """Body of the JSON: by part, in the order read."""
-    texts, bag = cards(report), report.bag
+    texts = cards(report)
     parts: dict[str, dict] = {}
     for r in (*report.rows, *report.transistors):
         entry = parts.setdefault(r.part, {"part": r.part, "type": r.type, "sweeps": [], "transistor": None})
@@ -162,8 +162,7 @@ def document(report: FitReport) -> dict:
         else:
             entry["transistor"] = {**record(r), "spice": texts.get((r.part, ""), "")}
     return {
-        "parts": list(parts.values()), "set_aside": bag.set_aside, "files": bag.files,
-        "rows_read": bag.rows_read, "rows_set_aside": sum(s.rows for s in bag.set_aside),
+        "parts": list(parts.values()), "rows_set_aside": sum(s.rows for s in report.set_aside),
         "sweeps": len(report.rows), "transistors": len(report.transistors),
         "default_temp_C": report.default_temp_C, "sweeps_plotted": min(report.plots, len(report.rows)),
         "notes": notes(report),

@@ -7,12 +7,12 @@ from math import isfinite
 
 from junction.amplifier.results import Stage
 from junction.base.records import Interval
-from junction.base.units import interval, nominal, percent, quantity, share
+from junction.base.units import interval, listed, nominal, percent, quantity, share
 from junction.judge.results import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.show.write import record, set_aside_table
+from junction.show.write import set_aside_table
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -90,15 +90,15 @@ def _overview(sets: Iterable[MatchedSet]) -> b.Block:
 
 def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
     """Table of sets, then what the choice rests on, the left-over list and the advice."""
-    listed = report.sets if everything else report.sets[:MOST_SETS]
-    if listed:
-        yield _overview(listed)
-    if len(listed) < len(report.sets):
-        more = b.count(len(report.sets) - len(listed), "further set")
+    shown = report.sets if everything else report.sets[:MOST_SETS]
+    if shown:
+        yield _overview(shown)
+    if len(shown) < len(report.sets):
+        more = b.count(len(report.sets) - len(shown), "further set")
         yield b.text(f"{more} not listed; --all lists every set.")
-    for note in _grouped_notes(listed):
+    for note in _grouped_notes(shown):
         yield b.text(note, hang="  ")
-    for number, s in enumerate(listed, 1):
+    for number, s in enumerate(shown, 1):
         if s.kept and not s.swaps:
             yield b.text(f"set {number}: no single exchange betters it.")
         elif s.kept:
@@ -132,7 +132,7 @@ def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
             about.setdefault(key, []).append(number)
             full[key] = note
     return [
-        f"{'set' if len(numbers) == 1 else 'sets'} {b.join_words(map(str, numbers))}: "
+        f"{'set' if len(numbers) == 1 else 'sets'} {listed(map(str, numbers))}: "
         f"{full[key] if len(numbers) == 1 else key}"
         for key, numbers in about.items()
     ]
@@ -180,12 +180,6 @@ def tables(report: MatchReport) -> dict:
         "left_over": (("part", "why"), [(item.part, item.why) for item in report.left_over]),
         "set_aside": set_aside_table(report.set_aside),
     }
-
-
-def document(report: MatchReport) -> dict:
-    """Body of the JSON."""
-    bag = report.bag
-    return {**record(report), "files": bag.files, "rows_read": bag.rows_read, "set_aside": bag.set_aside}
 
 
 #: Labels: paper -> (CSS name, width, height of the sheet in mm); margin and label in mm (labels.css), three

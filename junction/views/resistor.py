@@ -8,7 +8,6 @@ from math import isinf, isnan
 from junction.base.units import nominal, percent, quantity
 from junction.replace.results import ResistorNetwork, ResistorReport
 from junction.show import blocks as b
-from junction.show.write import record
 
 _MOST_LINES = 12
 
@@ -144,8 +143,3 @@ def tables(report: ResistorReport) -> dict:
         for n in report.networks
     ]  # fmt: skip
     return {"resistor": (headings, rows)}
-
-
-def document(report: ResistorReport) -> dict:
-    """Body of the JSON."""
-    return {**record(report), "cautions": [c.text for c in report.cautions]}

@@ -125,8 +125,7 @@ def document(report: SortReport) -> dict:
         for v in report.verdicts
     ]
     return {
-        "parts": parts, "set_aside": bag.set_aside, "counts": report.counts(), "files": bag.files,
-        "rows_read": bag.rows_read, "entries_set_aside": len(bag.set_aside),
+        "parts": parts, "counts": report.counts(), "entries_set_aside": len(bag.set_aside),
         "rows_set_aside": sum(s.rows for s in bag.set_aside), "meter": report.meter,
         "default_temp_C": report.default_temp_C, "parts_without_temp": report.parts_without_temp,
         "parts_plotted": min(report.plots, len(sources)), "parts_with_sweeps": len(sources),

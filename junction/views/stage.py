@@ -154,12 +154,7 @@ def tables(report: StageReport) -> dict:
 
 def document(report: StageReport) -> dict:
     """Body of the JSON."""
-    return {
-        "files": report.bag.files, "rows_read": report.bag.rows_read, "stage": report.stage,
-        "measured_drops": report.measured_drops,
-        "predicted_set": report.predicted_set,
-        "cautions": [c.text for c in report.cautions], "set_aside": report.set_aside,
-    }  # fmt: skip
+    return {name: getattr(report, name) for name in ("stage", "measured_drops", "predicted_set")}
 
 
 def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:

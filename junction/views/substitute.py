@@ -7,7 +7,7 @@ from math import isnan
 
 import numpy as np
 
-from junction.base.units import nominal
+from junction.base.units import listed, nominal
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
@@ -32,7 +32,7 @@ def _verdict(result: Substitution) -> str:
     said = {
         "exceeds": "meets or exceeds everything that counts",
         "meets": "meets everything that counts",
-        "falls short": f"falls short in {b.join_words(result.figures('falls short', True))}",
+        "falls short": f"falls short in {listed(result.figures('falls short', True))}",
         "not known": "not known: a figure is missing",
     }[result.result]
     least = result.weakest
@@ -54,7 +54,7 @@ def _asked(needs: Needs) -> str:
         parts.append(f"h_FE {needs.hfe_low:g}{at}")
     if not isnan(needs.f_t_Hz):
         parts.append(f"f_T {said(needs.f_t_Hz, 'Hz')}")
-    return b.join_words([*parts, *(f"{said(i, 'A')} at {said(v, 'V')}" for v, i in needs.load_line)])
+    return listed([*parts, *(f"{said(i, 'A')} at {said(v, 'V')}" for v, i in needs.load_line)])
 
 
 def _heading(report: SubstituteReport) -> str:
@@ -193,6 +193,5 @@ def document(report: SubstituteReport) -> dict:
     return {
         "original": report.original.name if report.original else None, "needs": report.needs,
         "case_temp_C": report.case_temp_C, "from_shelf": report.from_shelf,
-        "candidates": [record(r) for r in report.candidates], "set_aside": report.set_aside,
-        "cautions": [c.text for c in report.cautions],
-    }  # fmt: skip
+        "candidates": [record(r) for r in report.candidates],
+    }

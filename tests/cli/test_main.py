@@ -1,5 +1,6 @@
 """The entry point: known errors are one line, and only the asked command is imported."""
 
+import importlib
 import re
 import subprocess
 import sys
@@ -14,7 +15,6 @@ from junction.cli import main as entry
 from junction.jobs.job import Result, job
 from junction.judge.results import SortReport
 from junction.shelf.tables import default_meter
-from junction.views import sort as sort_view
 
 
 @pytest.fixture
@@ -26,11 +26,12 @@ def command(monkeypatch):
             if error:
                 raise error
             items = tuple(SetAside("a.csv", k + 1, "", "", "spoiled") for k in range(left))
-            return Result("try", SortReport((), default_meter(), Bag(set_aside=items)), sort_view)
+            return Result("sort", SortReport((), default_meter(), Bag(set_aside=items)))
 
         made = job(inputs=("words", "*", "WORD", "words"), writes="nothing")(attempt)
         monkeypatch.setattr(entry, "COMMANDS", {"try": ("fake", "a command")})
-        monkeypatch.setattr(entry.importlib, "import_module", lambda name: SimpleNamespace(**{"try": made}))
+        fake, real = SimpleNamespace(**{"try": made}), importlib.import_module
+        monkeypatch.setattr(importlib, "import_module", lambda name: fake if name == "fake" else real(name))
 
     return put
 

@@ -88,7 +88,7 @@ def settled(text):
     for item in text.split():
         placement, value = item.split("=")
         sitting.add(Reading(placement, "over") if value == "OL" else Reading(placement, "volt", float(value)))
-    return sitting.step().settled
+    return sitting.step()[2]
 
 
 def changed(table, name, cells, function):

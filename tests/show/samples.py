@@ -10,7 +10,6 @@ from junction.jobs.job import Result
 from junction.judge.results import Alternative, Device, JunctionVerdict, PartVerdict, SortReport
 from junction.shelf.tables import Meter
 from junction.sweeps.results import FitSummary, SweepPlot
-from junction.views import sort as sort_view
 
 METER = Meter("handheld, 1 mA", "constant current", 1e-3, 3.0, nan, 2.0, 1e-3, 1.0, 3.0)
 NPN = Device("bjt", "NPN", "silicon")
@@ -131,7 +130,7 @@ def sort_bag(**changes):
 
 def sort_result(report):
     """What `junction.sort` would return, made at a fixed time."""
-    result = Result("sort", report, sort_view)
+    result = Result("sort", report)
     result.made = "2026-01-02 03:04"
     return result
 

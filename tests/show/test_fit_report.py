@@ -13,7 +13,6 @@ from junction.jobs.job import Result
 from junction.show import plots
 from junction.show.blocks import visible
 from junction.sweeps.results import FitReport, FitRow, TransistorPlot, TransistorRow
-from junction.views import fit as view
 from tests.show import samples
 from tests.show.test_sort_report import same_as_golden, without_pictures
 from tests.show.trace import Page, untraced
@@ -55,7 +54,7 @@ def drawn():
 
 
 def result(report):
-    made = Result("fit", report, view)
+    made = Result("fit", report)
     made.made = MADE
     return made
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from junction.base.records import Bag
-from junction.base.units import reading
+from junction.base.units import listed, reading
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
 
@@ -26,7 +26,7 @@ def summary(bag: Bag) -> str:
         if n
     ]
     left = f", {b.count(len(bag.set_aside), 'entry', 'entries')} set aside" if bag.set_aside else ""
-    return f"{b.join_words(held) or 'nothing'} from {b.count(bag.rows_read, 'row')}{left}"
+    return f"{listed(held) or 'nothing'} from {b.count(bag.rows_read, 'row')}{left}"
 
 
 def _rows(bag: Bag) -> Iterable[tuple]:
@@ -65,5 +65,4 @@ def page(bag: Bag, made: str = "") -> tuple[str, list[b.Block]]:
 
 def document(bag: Bag) -> dict:
     """Body of the JSON."""
-    parts = [dict(zip(HEADINGS, row, strict=True)) for row in _rows(bag)]
-    return {"parts": parts, "set_aside": bag.set_aside, "files": bag.files, "rows_read": bag.rows_read}
+    return {"parts": [dict(zip(HEADINGS, row, strict=True)) for row in _rows(bag)]}
