@@ -67,7 +67,7 @@ class Option:
         """
         match self.kind:
             case "own":
-                return self.own(given) if self.own else given
+                return self.own(given)
             case "names":
                 return _names(given)
             case "whole":
@@ -448,7 +448,7 @@ class Result:
         bag, own = self.bag, getattr(self._view, "document", record)(self.report)
         read = {"files": bag.files, "rows_read": bag.rows_read, "set_aside": self.set_aside} if bag else {}
         before = [c.text for c in getattr(self.report, "cautions", ())]
-        return {**read, **own, "cautions": before, "made": self.made}
+        return {**own, **read, "cautions": before, "made": self.made}
 
     def to_json(self) -> str:
         """The JSON of the command line as text."""

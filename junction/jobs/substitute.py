@@ -42,11 +42,15 @@ def _load_point(given) -> tuple[float, float]:
     return physical(pair[0], "voltage", above=0.0), physical(pair[1], "current", above=0.0)
 
 
+def _as_given(given):
+    return given
+
+
 @job(
     inputs=("types_named", "*", "TYPE",
             "original, then candidates; only candidates when the needs of the place are given"),
     writes="substitute.html, substitute.csv and substitute.json", epilog=EPILOG,
-    readers={"load_point": _load_point},
+    readers={"bag": _as_given, "needs": _as_given, "load_point": _load_point},
 )  # fmt: skip
 def substitute(*types_named, o) -> Result:
     """Hold replacements against an original type, or against what a place in a circuit needs.
