@@ -49,6 +49,8 @@ from junction.transistor.values import OF_A_TYPE, between_parts, draw_steps, sen
 #: Newton stops when every drive voltage agrees to this [V]; a nanovolt is 4e-8 of a current.
 TOLERANCE_V = 1e-9
 _MAX_STEPS = 40
+#: Steps of the thermal resistance that lead from the cold stage to the heated one.
+HEAT_STEPS = 8
 #: Draws of the parts; the 95 % limits scatter by about 4 % of u with this many.  One bag gives one answer.
 DRAWS, _SEED = 500, 1
 #: In a large bag fewer draws do: this many draws times parts, but never below so many draws.
@@ -280,26 +282,18 @@ def _loop_gain(now: SimpleNamespace, log_ic, rise) -> np.ndarray:
     """Largest eigenvalue of the thermal loop of each set, total current held."""
     s = -now.temp_slope_V_per_K * rise * np.exp(log_ic) / now.slope_V  # theta dP/dT at a stiff drive
     k = s.shape[-1]
-    if k == 1:
-        return np.zeros(s.shape[:-1])
     # dT_j' = -dT_j + s_j (dT_j - weighted mean of what all the others ask for)
     weight = now.ie_slope_A / now.slope_V
     weight = weight / weight.sum(axis=-1, keepdims=True)
     ratio = now.temp_slope_V_per_K[..., None, :] / now.temp_slope_V_per_K[..., :, None]
     matrix = s[..., :, None] * (np.eye(k) - weight[..., None, :] * ratio)
-    if k == 2:  # one eigenvalue is zero (the held total), the other is the trace
+    if k <= 2:  # one eigenvalue is zero (the held total), the other, if there is one, is the trace
         return np.trace(matrix, axis1=-2, axis2=-1)
     return np.linalg.eigvals(matrix).real.max(axis=-1)
 
 
 def share(
-    devices: Devices,
-    point: OperatingPoint,
-    *,
-    electrothermal: bool = False,
-    start=None,
-    tolerance_V: float = TOLERANCE_V,
-    heat_steps: int = 8,
+    devices: Devices, point: OperatingPoint, *, heat_steps: int = 0, start=None, tolerance_V: float = TOLERANCE_V
 ) -> SimpleNamespace:
     """Solve the currents of every set.
 
@@ -308,14 +302,13 @@ def share(
     devices : Devices
         Parameters gathered to shape (..., s, k): s sets of k devices, leading axes are draws.
     point : OperatingPoint
-    electrothermal : bool
-        Solve the temperatures with the currents; else all junctions are at ``point.temp_C``.
+    heat_steps : int
+        Steps in which the thermal resistance is walked up, `HEAT_STEPS` or fewer, to solve the temperatures
+        with the currents; with none, all junctions are at ``point.temp_C``.
     start : ndarray, optional
         ln IC to start from; equal shares by default.
     tolerance_V : float
         Agreement of the drive voltages [V].
-    heat_steps : int
-        Steps in which the thermal resistance is walked up.
 
     Returns
     -------
@@ -340,7 +333,7 @@ def share(
     log_ic, now, _ = _newton(devices, point, log_ic, 0.0, tolerance_V)
     gain = np.full(shape[:-1], np.nan)
     away = np.zeros(shape[:-1], bool)
-    if electrothermal:
+    if heat_steps:
         full = point.rth_K_per_W * point.watts_per_A
         gain = _loop_gain(now, log_ic, full)
         for step in range(1, heat_steps + 1):

@@ -54,14 +54,10 @@ def amps(value: float) -> str:
 
 def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
     """Limit whose condition `key` is nearest to `at`, within the ratio ``comparable_current``; or None."""
-    close = [
-        (abs(log(limit.at[key] / at)), k)
-        for k, limit in enumerate(limits)
-        if limit.at.get(key, 0.0) > 0 and at > 0
-    ]
-    if not close or min(close)[0] > log(rule("comparable_current")) * (1 + 1e-9):
-        return None
-    return limits[min(close)[1]]
+    known = [limit for limit in limits if limit.at.get(key, 0.0) > 0 and at > 0]
+    best = min(known, key=lambda limit: abs(log(limit.at[key] / at)), default=None)
+    near = best and abs(log(best.at[key] / at)) <= log(rule("comparable_current")) * (1 + 1e-9)
+    return best if near else None
 
 
 def _first(part: PartType, symbol: str) -> Limit:
@@ -71,9 +67,9 @@ def _first(part: PartType, symbol: str) -> Limit:
 
 def _basis(wanted: Limit, has: Limit | None) -> str:
     """Note of two limits: what they rest on, if not on a publication."""
-    if has is None or isnan(has.low) and isnan(has.high) and isnan(has.typical):
-        known = not (isnan(wanted.low) and isnan(wanted.high) and isnan(wanted.typical))
-        return "the candidate's is not on the shelf" if known else ""
+    asks, says = (x and not all(map(isnan, (x.low, x.high, x.typical))) for x in (wanted, has))
+    if not says:
+        return "the candidate's is not on the shelf" if asks else ""
     return ", ".join(sorted({x.basis for x in (wanted, has) if x.basis != "published"}))
 
 

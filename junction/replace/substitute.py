@@ -196,31 +196,29 @@ def _tight(lines: Sequence[SubstituteLine]) -> list[SubstituteLine]:
     return [x for x in lines if x.must and 1 <= x.margin < rule("place_headroom")]
 
 
-def _rank_key(result: Substitution) -> tuple[float, ...]:
-    """Small is better: must-shortfalls, unknown musts, no headroom, warnings, doubts, then least excess.
-
-    A figure that falls short counts as two warnings, and two more a halving.
-    """
-    must = [x for x in result.lines if x.must]
-    most = rule("shortfall_most")
-    short = [1.0 if isnan(x.margin) else min(1 / x.margin, most) if x.margin > 0 else most
-             for x in result.lines if not x.must and x.result == "falls short"]  # fmt: skip
-    return (
-        sum(x.result == "falls short" for x in must),
-        sum(x.result == "not known" and not isnan(x.wanted) for x in must),
-        len(_tight(must)) if result.original == PLACE else 0,
-        rule("shortfall_counts") * sum(1 + log2(ratio) for ratio in short) + len(result.warnings),
-        len(result.figures("not known", False)),
-        sum(abs(x.margin - 1) / (1 + x.margin) for x in must if x.margin > 0),
-    )
-
-
 def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
     """Best first: nothing short, least unknown, least to look after, closest in its ratings.
 
-    A part with ratings far above the original is not better: it is dearer, larger and often slower.
+    A part with ratings far above the original is not better: it is dearer, larger and often slower.  A figure
+    that falls short counts as two warnings, and two more a halving.
     """
-    return tuple(sorted(results, key=lambda r: (*_rank_key(r), r.candidate, r.tag)))
+    most = rule("shortfall_most")
+
+    def key(result: Substitution) -> tuple:
+        must = [x for x in result.lines if x.must]
+        short = [1.0 if isnan(x.margin) else min(1 / x.margin, most) if x.margin > 0 else most
+                 for x in result.lines if not x.must and x.result == "falls short"]  # fmt: skip
+        return (
+            sum(x.result == "falls short" for x in must),
+            sum(x.result == "not known" and not isnan(x.wanted) for x in must),
+            len(_tight(must)) if result.original == PLACE else 0,
+            rule("shortfall_counts") * sum(1 + log2(ratio) for ratio in short) + len(result.warnings),
+            len(result.figures("not known", False)),
+            sum(abs(x.margin - 1) / (1 + x.margin) for x in must if x.margin > 0),
+            result.candidate, result.tag,
+        )  # fmt: skip
+
+    return tuple(sorted(results, key=key))
 
 
 def suggest(

@@ -17,7 +17,7 @@ from math import factorial
 import numpy as np
 
 from junction.amplifier.results import OperatingPoint, Stage
-from junction.amplifier.sharing import Devices, drive_point, imbalance, share
+from junction.amplifier.sharing import HEAT_STEPS, Devices, drive_point, imbalance, share
 from junction.base.records import Interval, plain_name
 from junction.judge.results import next_step, say
 from junction.sets.choose import POINTS, Weigher, cross_cost
@@ -140,11 +140,11 @@ class Finisher:
             few = {name: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for name, v in drawn.values.items()}
             drawn = Devices(few)
         draws = [
-            size(share(drawn.take(members[at : at + _CHUNK]), point, electrothermal=hot,
-                       tolerance_V=_DRAW_TOLERANCE_V, heat_steps=_HOT_STEPS))
+            size(share(drawn.take(members[at : at + _CHUNK]), point, tolerance_V=_DRAW_TOLERANCE_V,
+                       heat_steps=_HOT_STEPS if hot else 0))
             for at in range(0, len(members), _CHUNK)
         ]  # fmt: skip
-        shares = share(self.devices.take(members), point, electrothermal=hot)
+        shares = share(self.devices.take(members), point, heat_steps=HEAT_STEPS if hot else 0)
         return shares, size(shares), np.concatenate(draws, axis=-1)
 
     def _one(self, number: int, rails, found, kept: bool) -> MatchedSet:
@@ -183,31 +183,23 @@ class Finisher:
             runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"][0], away, gain, limits)),
         )  # fmt: skip
 
-    def _vbe(self, members) -> tuple[np.ndarray, np.ndarray]:
-        """V_BE at the idle share, all at one temperature, fitted and drawn [V]."""
-        p = self.stage.idle
-        now, drawn = (
-            drive_point(d.take(members), np.log(p.total_A / self.k), p.vce_V, p.temp_C).vbe_V
-            for d in (self.devices, self.drawn["idle"])
-        )
-        return now, drawn
+    def _at_share(self, members, p: OperatingPoint, what: str) -> list[np.ndarray]:
+        """A quantity of parts that carry the share of a point, all at one temperature: fitted, and drawn."""
+        log_ic = np.log(p.total_A / self.k)
+        return [getattr(drive_point(d.take(members), log_ic, p.vce_V, p.temp_C), what)
+                for d in (self.devices, self.drawn[p.name])]  # fmt: skip
 
     def _dvbe(self, rails) -> Interval:
         """Largest difference of V_BE at the idle share; the worse rail."""
         options = []
         for members in rails if self.k > 1 else rails.reshape(1, -1):
-            now, drawn = self._vbe(members)
+            now, drawn = self._at_share(members, self.stage.idle, "vbe_V")
             options.append(interval_of(np.ptp(now), np.ptp(drawn, axis=-1), "V")[0])
         return max(options, key=lambda o: o.high)
 
     def _hfe_ratio(self, parts) -> Interval:
         """Lower over higher h_FE at the peak's share."""
-        p = self.stage.peak
-        ic = p.total_A / self.k
-        now, drawn = (
-            ic / drive_point(d.take(parts), np.log(ic), p.vce_V, p.temp_C).ib_A
-            for d in (self.devices, self.drawn["peak"])
-        )
+        now, drawn = self._at_share(parts, self.stage.peak, "ib_A")  # at one collector current
         return interval_of(np.min(now) / np.max(now), np.min(drawn, axis=-1) / np.max(drawn, axis=-1))[0]
 
     def _mark(self, i: int) -> dict:
@@ -281,7 +273,7 @@ class Finisher:
         """Pairs of parts in different sets whose difference is within its uncertainty."""
         fits, parts = self.fits, np.array(used, int)
         where = [number for number, s in enumerate(sets) for _ in s.parts]
-        now, drawn = self._vbe(parts)
+        now, drawn = self._at_share(parts, self.stage.idle, "vbe_V")
         order = np.argsort(now)
         near = []
         for a, b in zip(order[:-1], order[1:], strict=True):  # neighbours: the pairs most easily exchanged

@@ -17,8 +17,6 @@ from __future__ import annotations
 
 import csv
 import math
-import os
-import sys
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -229,21 +227,6 @@ def reference_folder() -> Path:
         if (folder / "README.md").is_file():
             return folder
     raise ShelfError("the reference tables are missing: install the package again")
-
-
-def user_folder() -> Path:
-    r"""Folder for a user's own tables (it need not exist).
-
-    ``$XDG_DATA_HOME/junction`` where that is set; else ``%APPDATA%\junction`` on Windows,
-    ``~/Library/Application Support/junction`` on macOS, ``~/.local/share/junction`` elsewhere.
-    """
-    if os.environ.get("XDG_DATA_HOME"):
-        return Path(os.environ["XDG_DATA_HOME"]) / "junction"
-    if sys.platform == "win32" and os.environ.get("APPDATA"):
-        return Path(os.environ["APPDATA"]) / "junction"
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Application Support" / "junction"
-    return Path.home() / ".local" / "share" / "junction"
 
 
 @dataclass(frozen=True)

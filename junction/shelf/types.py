@@ -1,7 +1,7 @@
 """Registered types and their limits: the reference tables, a user's own, and finding a type by its marking.
 
 Tables come in layers: the reference tables, then the CSV files in the user's folder
-(`junction.shelf.tables.user_folder`), then the files named with ``--types``.  A type in a higher layer
+(`user_folder`), then the files named with ``--types``.  A type in a higher layer
 replaces the one of that name below; a limits row in a higher layer for a type that only stands below
 replaces that symbol alone.  Rows are checked when their type is asked for (a `check` of one part must not
 pay for three hundred); a user's rows are all checked at once, so that a fault shows when it is made.
@@ -17,6 +17,8 @@ hyperbola, by V_CEO, and by second breakdown where the type's test line for it i
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
@@ -27,18 +29,7 @@ from types import MappingProxyType, SimpleNamespace
 from junction.base.errors import ShelfError, UnitError
 from junction.base.records import plain_name
 from junction.base.units import QUANTITIES, parse_quantity, unit_factor
-from junction.shelf.tables import (
-    Limit,
-    PartType,
-    Row,
-    columns,
-    families,
-    records,
-    reference_rows,
-    rows,
-    rule,
-    user_folder,
-)
+from junction.shelf.tables import Limit, PartType, Row, columns, families, records, reference_rows, rows, rule
 
 
 @cache
@@ -144,17 +135,12 @@ def power_at_W(part: PartType, where: str, temp_C: float) -> float:
         thermal resistance to that place is taken.
     """
     place, ref_C = power_reference(part)
-    tj_C, rated_W = part.rating("T_j"), part.rating("P_tot")
+    tj_C, rated_W, rth = (part.rating(symbol) for symbol in ("T_j", "P_tot", _THERMAL[where]))
     if place == where and not isnan(rated_W):
         if temp_C <= ref_C:
             return rated_W
-        if isnan(tj_C):
-            return nan
-        return max(0.0, rated_W * (tj_C - temp_C) / (tj_C - ref_C))
-    rth = part.rating(_THERMAL[where])
-    if isnan(rth) or isnan(tj_C):
-        return nan
-    return max(0.0, (tj_C - temp_C) / rth)
+        rth = (tj_C - ref_C) / rated_W
+    return max((tj_C - temp_C) / rth, 0.0)  # in this order what is not known stays nan
 
 
 def safe_current_A(part: PartType, vce_V: float, temp_C: float = 25.0, where: str = "case") -> float:
@@ -184,8 +170,7 @@ def safe_current_A(part: PartType, vce_V: float, temp_C: float = 25.0, where: st
     if isnan(power) or isnan(current):
         return nan
     found = min(current, power / vce_V) if vce_V > 0 else current
-    breakdown = second_breakdown_line(part, vce_V)
-    return found if isnan(breakdown) else min(found, breakdown)
+    return min(found, second_breakdown_line(part, vce_V))  # in this order nan bounds nothing
 
 
 def second_breakdown_A(part: PartType, vce_V: float) -> float:
@@ -385,25 +370,21 @@ def _laid_over(below: Mapping[str, _Entry], tables: Iterable[tuple[str, Iterable
             found[key].limits.append(row)
     for entry in found.values():
         like = entry.row.cells.get("like", "") if entry.row and not entry.base else ""
-        if like:
-            entry.base = _base(entry, like, below, found)
+        if not like:
+            continue
+        # a row that names itself is laid over the one below
+        key, own = plain_name(like), plain_name(entry.name)
+        step = base = below.get(key) if key == own else found.get(key) or below.get(key)
+        if base is None:
+            raise entry.fault("like", f"no type {like!r} to take the rest from")
+        if base.device != entry.device:
+            raise entry.fault("like", f"{like!r} is a {base.device}")
+        while step:
+            if step is entry:
+                raise entry.fault("like", f"{like!r} leads round in a circle")
+            step = step.base
+        entry.base = base
     return found
-
-
-def _base(entry: _Entry, like: str, below: Mapping[str, _Entry], beside: Mapping[str, _Entry]) -> _Entry:
-    """The type that a row names under ``like``: below where it names itself, so that it can be laid over."""
-    key = plain_name(like)
-    base = below.get(key) if key == plain_name(entry.name) else beside.get(key) or below.get(key)
-    if base is None:
-        raise entry.fault("like", f"no type {like!r} to take the rest from")
-    if base.device != entry.device:
-        raise entry.fault("like", f"{like!r} is a {base.device}")
-    step: _Entry | None = base
-    while step:
-        if step is entry:
-            raise entry.fault("like", f"{like!r} leads round in a circle")
-        step = step.base
-    return base
 
 
 @cache
@@ -491,6 +472,21 @@ def _shelf(extra: tuple[Path, ...], own: Path) -> TypeShelf:
             reason = "is of the same polarity" if other else "stands in no table"
             raise entry.fault("complement", f"{part.complement!r} {reason}")
     return shelf
+
+
+def user_folder() -> Path:
+    r"""Folder for a user's own tables (it need not exist).
+
+    ``$XDG_DATA_HOME/junction`` where that is set; else ``%APPDATA%\junction`` on Windows,
+    ``~/Library/Application Support/junction`` on macOS, ``~/.local/share/junction`` elsewhere.
+    """
+    if os.environ.get("XDG_DATA_HOME"):
+        return Path(os.environ["XDG_DATA_HOME"]) / "junction"
+    if sys.platform == "win32" and os.environ.get("APPDATA"):
+        return Path(os.environ["APPDATA"]) / "junction"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "junction"
+    return Path.home() / ".local" / "share" / "junction"
 
 
 def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.amplifier.results import OperatingPoint
-from junction.amplifier.sharing import ABSENT, Devices, devices_from_fits, drive_point, imbalance, share
+from junction.amplifier.sharing import ABSENT, HEAT_STEPS, Devices, devices_from_fits, drive_point, imbalance, share
 from junction.physics.transistor import operating_point
 from junction.sets.pack import all_sets
 from junction.transistor.values import parameters_at
@@ -83,7 +83,7 @@ def test_heat_makes_it_worse_by_the_textbook_factor(devices):
     """A small imbalance grows by 1/(1 - S) with S = theta dP/dT of the loop."""
     point = replace(IDLE, temp_C=25.0)
     pair = devices.take(np.array([[0, 1]]))
-    hot = share(pair, point, electrothermal=True)
+    hot = share(pair, point, heat_steps=HEAT_STEPS)
     gain = float(hot.loop_gain[0])
     cold = share(pair, point)
     assert 0.1 < gain < 0.5
@@ -94,7 +94,7 @@ def test_heat_makes_it_worse_by_the_textbook_factor(devices):
 def test_no_thermal_resistance_is_the_isothermal_solution(devices):
     pair = devices.take(np.array([[0, 1], [2, 3]]))
     cold = share(pair, IDLE)
-    hot = share(pair, replace(IDLE, rth_K_per_W=0.0), electrothermal=True)
+    hot = share(pair, replace(IDLE, rth_K_per_W=0.0), heat_steps=HEAT_STEPS)
     np.testing.assert_allclose(hot.ie_A, cold.ie_A, rtol=1e-6, atol=0)
     assert np.all(hot.loop_gain == 0) and not hot.runs_away.any()
 
@@ -102,8 +102,8 @@ def test_no_thermal_resistance_is_the_isothermal_solution(devices):
 @pytest.mark.parametrize("k", [2, 3, 5])
 def test_loop_gain_of_equal_parts_does_not_depend_on_their_number(devices, k):
     point = OperatingPoint("idle", 0.1 * k, 42.0, 25.0, 0.1, 0.0, 2.0, 42.0)
-    one = share(devices.take(np.full((1, 2), 3)), replace(point, total_A=0.2), electrothermal=True)
-    many = share(devices.take(np.full((1, k), 3)), point, electrothermal=True)
+    one = share(devices.take(np.full((1, 2), 3)), replace(point, total_A=0.2), heat_steps=HEAT_STEPS)
+    many = share(devices.take(np.full((1, k), 3)), point, heat_steps=HEAT_STEPS)
     assert many.loop_gain[0] == pytest.approx(one.loop_gain[0], rel=1e-6)
 
 
@@ -111,10 +111,10 @@ def test_loop_gain_is_the_eigenvalue_that_decides_a_transient(devices):
     """Thermal ODE tau dT/dt = -(T - T0) + R P(T), integrated: a nudge dies out below 1 and grows above."""
     pair = devices.take(np.full((1, 2), 3))
     base = OperatingPoint("idle", 0.2, 10.0, 25.0, 0.0, 0.0, 5.0, 10.0)
-    unit = float(share(pair, base, electrothermal=True).loop_gain[0])
+    unit = float(share(pair, base, heat_steps=HEAT_STEPS).loop_gain[0])
     for wanted, grows in ((0.9, False), (1.1, True)):
         rth = base.rth_K_per_W * wanted / unit
-        got = share(pair, replace(base, rth_K_per_W=rth), electrothermal=True)
+        got = share(pair, replace(base, rth_K_per_W=rth), heat_steps=HEAT_STEPS)
         assert got.loop_gain[0] == pytest.approx(wanted, rel=1e-9)
         assert bool(got.runs_away[0]) is grows
         assert _nudge_grows(devices, replace(base, rth_K_per_W=rth)) is grows

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from junction.amplifier.results import OperatingPoint
-from junction.amplifier.sharing import devices_from_fits, share
+from junction.amplifier.sharing import HEAT_STEPS, devices_from_fits, share
 from junction.amplifier.stage import StageAsk, average_W, instant_peak, plan_stage
 from junction.shelf.tables import Limit, PartType
 from tests.external.transistor_decks import run
@@ -124,7 +124,7 @@ def critical():
 
     def gain(vce):
         point = OperatingPoint("idle", 0.2, vce, 25.0, 0.0, 0.0, 3.0, vce)
-        return share(devices, point, electrothermal=True)
+        return share(devices, point, heat_steps=HEAT_STEPS)
 
     low, high = 5.0, 200.0
     for _ in range(40):
