@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from math import nan
 from types import SimpleNamespace
 
-from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.records import Bag, Interval, not_json
 from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.results import Finding
 
@@ -129,8 +129,3 @@ class StageReport:
     cautions: tuple[SimpleNamespace, ...]
     bag: Bag
     draw: Callable[[], tuple[Mapping, Mapping]]
-
-    @property
-    def set_aside(self) -> tuple[SetAside, ...]:
-        """Rows of the fitted parts' files that were not used."""
-        return self.bag.set_aside

@@ -127,13 +127,11 @@ def with_common_defaults(fits: TransistorFits) -> TransistorFits:
     n, p = fits.value.shape
     kin = np.zeros((n, p, 0)) if fits.shared is None else fits.shared
     rest = np.where(np.isfinite(fits.covariance), fits.covariance, 0.0) - kin @ np.swapaxes(kin, 1, 2)
-    groups: dict[tuple[str, str], list[int]] = {}
-    for k in range(n):
-        groups.setdefault((fits.polarity[k], fits.type[k]), []).append(k)
+    kinds = list(zip(fits.polarity, fits.type, strict=True))
     columns = [kin]
-    for members in groups.values():
+    for kind in dict.fromkeys(kinds):
         for j, name in enumerate(fits.names):
-            own = [k for k in members if fits.fixed[k, j]]
+            own = [k for k in range(n) if kinds[k] == kind and fits.fixed[k, j]]
             if name not in OF_A_TYPE or not own:
                 continue
             column = np.zeros((n, p, 1))
@@ -293,7 +291,7 @@ def _loop_gain(now: SimpleNamespace, log_ic, rise) -> np.ndarray:
 
 
 def share(
-    devices: Devices, point: OperatingPoint, *, heat_steps: int = 0, start=None, tolerance_V: float = TOLERANCE_V
+    devices: Devices, point: OperatingPoint, *, heat_steps: int = 0, start=None, tolerance_V=TOLERANCE_V
 ) -> SimpleNamespace:
     """Solve the currents of every set.
 

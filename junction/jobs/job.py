@@ -399,7 +399,8 @@ class Result:
     def __getattr__(self, name: str):
         if name.startswith("_") or "report" not in self.__dict__:
             raise AttributeError(name)
-        return getattr(self.report, name)
+        # what a report does not hold, as the rows set aside, is of what was read for it
+        return getattr(self.report if hasattr(self.report, name) else self.bag, name)
 
     @property
     def bag(self):

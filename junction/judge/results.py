@@ -21,7 +21,7 @@ from operator import itemgetter
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
-from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.records import Bag, Interval, not_json
 from junction.base.units import REFERENCE_TEMP_C, si
 from junction.shelf.tables import Meter, PartType, families, records, rule
 
@@ -367,8 +367,3 @@ class SortReport:
         """Number of parts by verdict, worst first, verdicts that do not occur left out."""
         found = Counter(v.verdict for v in self.verdicts)
         return {word: found[word] for word in WORST_FIRST if found[word]}
-
-    @property
-    def set_aside(self) -> tuple[SetAside, ...]:
-        """What was read and could not be used."""
-        return self.bag.set_aside

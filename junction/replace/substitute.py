@@ -22,6 +22,8 @@ from junction.shelf.types import power_at_W, safe_current_A
 
 #: Stands for the original where a candidate is held against the needs of a place.
 PLACE = "the place"
+#: How slowly the kinds of diodes recover; of others nothing is said.
+_SLOW = {"rectifier": 2, "avalanche rectifier": 1, "fast rectifier": 0, "switching": 0, "Schottky": 0}
 _MINOR = ("I_CM", "I_FSM", "I_ZM", "R_thJC", "T_j")
 
 
@@ -83,7 +85,14 @@ def _for_an_original(a: PartType, b: PartType, case_temp_C: float) -> tuple[list
     warnings = [say("substitute_secondary", part=part.name) for part in (a, b) if part.secondary]
     if a.package and b.package and a.package != b.package:
         warnings.append(say("substitute_package", was=a.package, now=b.package))
-    warnings += _warned_bjt(a, b, lines) if a.device == "bjt" else _warned_diode(a, b)
+    if a.device == "bjt":
+        warnings += _warned_bjt(a, b, lines)
+    elif _SLOW.get(b.kind, 0) > _SLOW.get(a.kind, 3):
+        warnings.append(say("substitute_slow", original=a.name, candidate=b.name))
+    if b.kind == "Schottky" and a.kind != "Schottky":
+        warnings.append(say("substitute_schottky"))
+    if "avalanche" in a.kind and "avalanche" not in b.kind:
+        warnings.append(say("substitute_avalanche", original=a.name, candidate=b.name))
     # minor ratings that neither sheet states are not worth a line
     return [x for x in lines if x.figure not in _MINOR or not (isnan(x.wanted) and isnan(x.has))], warnings
 
@@ -128,18 +137,6 @@ def _warned_bjt(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> li
         found.append(say("substitute_both_sides", was=a.complement, now=b.complement))
     elif a.complement and not b.complement:
         found.append(say("substitute_no_complement", part=b.name, was=a.complement))
-    return found
-
-
-def _warned_diode(a: PartType, b: PartType) -> list[str]:
-    found = []
-    slow = {"rectifier": 2, "avalanche rectifier": 1, "fast rectifier": 0, "switching": 0, "Schottky": 0}
-    if slow.get(b.kind, 0) > slow.get(a.kind, 3):
-        found.append(say("substitute_slow", original=a.name, candidate=b.name))
-    if b.kind == "Schottky" and a.kind != "Schottky":
-        found.append(say("substitute_schottky"))
-    if "avalanche" in a.kind and "avalanche" not in b.kind:
-        found.append(say("substitute_avalanche", original=a.name, candidate=b.name))
     return found
 
 
@@ -234,13 +231,12 @@ def suggest(
         half of them PNP.
     """
     own = (asked.name, *asked.also) if isinstance(asked, PartType) else ()
-    sides: dict[str, list[PartType]] = {}
-    for part in types:
-        if part.name not in own and (not asked.polarity or part.polarity == asked.polarity):
-            sides.setdefault(part.polarity, []).append(part)
+    fit = [part for part in types
+           if part.name not in own and asked.polarity in ("", part.polarity)]  # fmt: skip
+    sides = sorted({part.polarity for part in fit})
     found: list[Substitution] = []
-    for k, side in enumerate(sorted(sides)):
-        ranked = rank(compare(asked, part, case_temp_C) for part in sides[side])
+    for k, side in enumerate(sides):
+        ranked = rank(compare(asked, part, case_temp_C) for part in fit if part.polarity == side)
         best = [r for r in ranked if r.result != "falls short"] or ranked
         found += best[: (most + len(sides) - 1 - k) // len(sides)]
     return tuple(found)

@@ -345,7 +345,7 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
         Places of the parts whose ranges, summed over q, are the cost to first order; used to start
         from, and beyond `MOST_CANDIDATES` as the cost itself.
     k, m : int
-        Parts in a set and number of sets, ``m * k <= n``.
+        Parts in a set and number of sets, at least one; ``m * k <= n``.
     seconds : float
         Time after which the best answer so far is returned [s].
 
@@ -357,8 +357,6 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
     n = len(coordinates)
     every = k <= 2 or comb(n, k) <= MOST_CANDIDATES
     basis = "match_bound_exact" if every else "match_bound_linear"
-    if m == 0:
-        return (np.zeros((0, k), int),), 0.0, 0.0, basis
     if not every:
 
         def range_cost(sets):
@@ -408,14 +406,12 @@ def _searched(cost_of, coordinates, k: int, m: int, *, thorough: bool) -> np.nda
 
 
 def two_rails(upper: Weigher, lower: Weigher, m: int, seconds: float):
-    """`m` sets of k parts of the upper pool against k of the lower one, or of the same one; a choice.
+    """`m` sets (one or more) of k parts of the upper pool against k of the lower, or of the same; a choice.
 
     Sets of each rail are made first and then put against each other; where it is feasible, that is only the
     start for weighing every candidate of both rails.
     """
     same, k, a, b = upper is lower, upper.k, upper.n, lower.n
-    if m == 0:
-        return (np.zeros((0, k), int),) * 2, 0.0, 0.0, "match_bound_exact"
     if k == 1:
         sides = [np.arange(n)[:, None] for n in (a, b)]
     elif same:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import permutations
+from itertools import permutations, product
 from math import factorial
 
 import numpy as np
@@ -216,12 +216,11 @@ class Finisher:
         types = [mark["type"] for mark in marks]
         sides = [dict.fromkeys(filter(None, types[s : s + self.k])) for s in (0, self.k)]
         out = []
-        for one in sides[0]:
-            for two in sides[1]:
-                names = {plain_name(one), plain_name(two)}
-                mates = {self.complements[name] for name in names if name in self.complements}
-                if mates and not mates & names:
-                    out.append(say("match_not_complements", one=one, two=two))
+        for one, two in product(*sides):
+            names = {plain_name(one), plain_name(two)}
+            mates = {self.complements[name] for name in names if name in self.complements}
+            if mates and not mates & names:
+                out.append(say("match_not_complements", one=one, two=two))
         for side in sides:
             if len({plain_name(t) for t in side}) > 1:
                 out.append(say("match_rail_mixed", types=" and ".join(side)))

@@ -93,7 +93,7 @@ def match_parts(
             found = dict.fromkeys(fits.polarity[i] or "of unknown polarity" for i in np.flatnonzero(good))
             raise UsageError("complementary sets need NPN and PNP parts; usable parts are "
                              f"{' and '.join(sorted(found)) or 'none'}")  # fmt: skip
-        if all(map(len, free)):
+        if m:
             of = [weigher(index) for index in free]
             if layout == "pairs":
                 w = of[0]

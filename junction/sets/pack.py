@@ -64,10 +64,9 @@ def assign_two_kinds(cost, m: int) -> tuple[np.ndarray, float, float]:
     cost = np.asarray(cost, float)
     a, b = cost.shape
     # fewer sets than parts: idle partners that cost nothing take exactly the parts not wanted
-    table = np.full((a + b - m, a + b - m), np.inf)
+    table = np.zeros((a + b - m, a + b - m))
     table[:a, :b] = cost
-    table[:a, b:] = 0.0
-    table[a:, :b] = 0.0
+    table[a:, b:] = np.inf
     rows, columns = linear_sum_assignment(table)
     real = (rows < a) & (columns < b)
     sets = np.stack([rows[real], columns[real]], axis=1)
@@ -130,6 +129,7 @@ class _Relaxation:
     def __init__(self, members, cost, n: int, m: int, start) -> None:
         self.members, self.cost, self.n, self.m = members, cost, n, m
         self.active = np.unique(start)
+        self.scale = max(float(np.median(cost)), 1e-300)
         self.cuts: list[np.ndarray] = []  # boolean masks over parts
         self.idle = 0 if m * members.shape[1] == n else n  # columns of idle parts
 
@@ -169,9 +169,7 @@ class _Relaxation:
             return None
         price = np.maximum(-out.ineqlin.marginals, 0.0) if cuts else np.zeros(0)
         dual = out.eqlin.marginals
-        reduced = self.cost - dual[self.n]
-        for column in range(self.members.shape[1]):
-            reduced = reduced - dual[self.members[:, column]]
+        reduced = self.cost - dual[self.n] - dual[self.members].sum(axis=1)
         own = np.zeros(self.n)
         if price.any():
             # a pair's cut prices depend on its two parts only: sum over cuts as a product of masks
@@ -192,7 +190,7 @@ class _Relaxation:
         return out.x[: self.active.size], reduced, bound
 
     def branch(self, columns, seconds: float):
-        """Branch and bound on some of the columns: chosen ones (or None) and the bound for these columns."""
+        """Branch and bound on some of the columns: chosen ones, if any, and the bound for these columns."""
         from scipy.optimize import Bounds, LinearConstraint, milp
 
         rows = np.append(np.ones(self.n), self.m)
@@ -205,9 +203,7 @@ class _Relaxation:
             integrality=np.append(np.ones(columns.size), np.zeros(self.idle)), bounds=Bounds(0, 1),
             options={"time_limit": max(seconds, 0.1), "mip_rel_gap": 0.0},
         )  # fmt: skip
-        chosen = None if out.x is None else columns[out.x[: columns.size] > 0.5]
-        if chosen is not None and chosen.size != self.m:
-            chosen = None
+        chosen = columns[:0] if out.x is None else columns[out.x[: columns.size] > 0.5]
         return chosen, -np.inf if out.mip_dual_bound is None else float(out.mip_dual_bound)
 
 
@@ -295,7 +291,6 @@ def pack(members, cost, n: int, m: int, *, first=None, cuts=(), seconds: float =
     start = np.concatenate([_cheapest(members, cost, _START_COLUMNS_PER_PART), best])
     lp = _Relaxation(members, cost, n, m, start)
     lp.cuts = list(cuts)
-    scale = max(float(np.median(cost)), 1e-300)
     bound, reduced, x = 0.0, None, None
     while time.monotonic() < end - 0.5 * seconds:
         solved = lp.solve()
@@ -307,15 +302,15 @@ def pack(members, cost, n: int, m: int, *, first=None, cuts=(), seconds: float =
         x, reduced, now = solved
         bound = max(bound, now)
         solved_on = lp.active
-        negative = np.flatnonzero(reduced < -_EPS * scale)
+        negative = np.flatnonzero(reduced < -_EPS * lp.scale)
         if negative.size:
             negative = negative[np.argsort(reduced[negative])][: max(2000, 2 * n)]
         more = _odd_sets(members[lp.active], x, n, lp.cuts) if members.shape[1] == 2 else []
-        if not (more or negative.size) or best_total - bound <= _EPS * max(best_total, scale):
+        if not (more or negative.size) or best_total - bound <= _EPS * max(best_total, lp.scale):
             break
         lp.cuts += more
         lp.active = np.union1d(lp.active, negative)
-    if x is not None and best_total - bound > _EPS * max(best_total, scale):
+    if x is not None and best_total - bound > _EPS * max(best_total, lp.scale):
         candidate = _rounded(lp, solved_on, x, reduced, 0.5 * (end - time.monotonic()))
         if candidate is not None and cost[candidate].sum() < best_total:
             best, best_total = candidate, float(cost[candidate].sum())
@@ -357,13 +352,12 @@ def _rounded(lp: _Relaxation, active, x, reduced, seconds: float):
 
 def _finished(lp: _Relaxation, best, best_total: float, bound: float, reduced, end: float):
     """Close what is left between answer and bound by branch and bound on the columns that can matter."""
-    scale = max(float(np.median(lp.cost)), 1e-300)
     for few in (True, False):
         slack, left = best_total - bound, end - time.monotonic()
-        if reduced is None or slack <= _EPS * max(best_total, scale) or left < 0.05:
+        if reduced is None or slack <= _EPS * max(best_total, lp.scale) or left < 0.05:
             break
-        columns = np.flatnonzero(reduced <= slack + _EPS * scale)
-        complete = reduced.min() > -1e-6 * scale
+        columns = np.flatnonzero(reduced <= slack + _EPS * lp.scale)
+        complete = reduced.min() > -1e-6 * lp.scale
         if columns.size > _HOPELESS and np.isfinite(best_total):
             break
         limit = 6 * lp.n if few else 40_000
@@ -371,13 +365,13 @@ def _finished(lp: _Relaxation, best, best_total: float, bound: float, reduced, e
             columns = columns[np.argpartition(reduced[columns], limit)[:limit]]
             complete = False
         chosen, found = lp.branch(columns, left * (0.5 if few else 1.0))
-        if chosen is not None and lp.cost[chosen].sum() < best_total:
+        if chosen.size == lp.m and lp.cost[chosen].sum() < best_total:
             best, best_total = chosen, float(lp.cost[chosen].sum())
         if complete:  # columns left out cannot be part of anything better than the answer so far
             bound = max(bound, min(found, best_total))
     if best.size < lp.m:
         raise ValueError("the candidate sets hold no full answer")
-    if best_total - bound <= 1e-7 * max(best_total, scale):  # the solvers' own tolerance
+    if best_total - bound <= 1e-7 * max(best_total, lp.scale):  # the solvers' own tolerance
         bound = best_total
     return best, best_total, bound
 
@@ -420,7 +414,7 @@ def pair_up(square, m: int, *, seconds: float = 20.0) -> tuple[np.ndarray, float
     square : ndarray (n, n)
         Symmetric cost of each pair, at least 0 [1].
     m : int
-        How many pairs.
+        How many pairs, at least one.
     seconds : float
         Time after which the best answer so far is returned [s].
 
@@ -430,8 +424,6 @@ def pair_up(square, m: int, *, seconds: float = 20.0) -> tuple[np.ndarray, float
     total, bound : float
     """
     n = len(square)
-    if m == 0:
-        return np.zeros((0, 2), int), 0.0, 0.0
     members = all_sets(n, 2)
     cost = square[members[:, 0], members[:, 1]]
     # along the line that the costs come closest to: by the distance from the outermost part

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 
 from junction.amplifier.results import Stage
-from junction.base.records import Bag, Interval, SetAside, not_json
+from junction.base.records import Bag, Interval, not_json
 
 GRADES = ("A", "B", "C", "none")
 
@@ -93,8 +93,3 @@ class MatchReport:
     draw: Callable[[], Mapping | None] = not_json(lambda: None)  # the parts' curves on one grid
     cautions: tuple[SimpleNamespace, ...] = not_json(())
     bag: Bag = field(default_factory=Bag, metadata={"json": False})
-
-    @property
-    def set_aside(self) -> tuple[SetAside, ...]:
-        """Rows that were not used."""
-        return self.bag.set_aside

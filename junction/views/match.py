@@ -178,7 +178,7 @@ def tables(report: MatchReport) -> dict:
     return {
         "sets": (SETS_HEADINGS, rows),
         "left_over": (("part", "why"), [(item.part, item.why) for item in report.left_over]),
-        "set_aside": set_aside_table(report.set_aside),
+        "set_aside": set_aside_table(report.bag.set_aside),
     }
 
 
@@ -282,7 +282,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
-        b.section("The stage they were compared in", assumed), b.set_aside(report.set_aside),
+        b.section("The stage they were compared in", assumed), b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
     ]  # fmt: skip
 

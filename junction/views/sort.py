@@ -112,7 +112,7 @@ def tables(report: SortReport) -> dict:
          v.cannot_see, "; ".join(v.warnings), "; ".join(v.neighbours))
         for v in report.verdicts
     )  # fmt: skip
-    return {"verdicts": (VERDICT_HEADINGS, rows), "set_aside": set_aside_table(report.set_aside)}
+    return {"verdicts": (VERDICT_HEADINGS, rows), "set_aside": set_aside_table(report.bag.set_aside)}
 
 
 def document(report: SortReport) -> dict:

@@ -147,8 +147,8 @@ def tables(report: StageReport) -> dict:
              *cells(v.resistor_ohm), v.says(), v.next())
             for v in report.measured_drops.drops
         ]  # fmt: skip
-    if report.set_aside:
-        found["set_aside"] = set_aside_table(report.set_aside)
+    if report.bag.set_aside:
+        found["set_aside"] = set_aside_table(report.bag.set_aside)
     return found
 
 
@@ -187,7 +187,7 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Against the limits of the type",
                   [b.table(heads, limits), b.bullets(list(dict.fromkeys(notes)))]),
         b.section("Needed to know more", [b.bullets(stage.questions)]),
-        b.section("Assumed", [b.bullets(_assumed(report))]), b.set_aside(report.set_aside),
+        b.section("Assumed", [b.bullets(_assumed(report))]), b.set_aside(report.bag.set_aside),
     ]  # fmt: skip
 
 

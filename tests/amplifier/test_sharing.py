@@ -8,7 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.amplifier.results import OperatingPoint
-from junction.amplifier.sharing import ABSENT, HEAT_STEPS, Devices, devices_from_fits, drive_point, imbalance, share
+from junction.amplifier.sharing import (
+    ABSENT,
+    HEAT_STEPS,
+    Devices,
+    devices_from_fits,
+    drive_point,
+    imbalance,
+    share,
+)
 from junction.physics.transistor import operating_point
 from junction.sets.pack import all_sets
 from junction.transistor.values import parameters_at
@@ -31,8 +39,9 @@ def test_currents_add_up_on_one_drive_voltage(devices, point, k):
     # a nanovolt of drive is 4e-8 of a current
     np.testing.assert_allclose(s.ie_A.sum(axis=-1), point.total_A, rtol=1e-6, atol=0)
     ic = s.ie_A - s.ib_A
-    now = drive_point(devices.take(members), np.log(ic), point.vce_V, point.temp_C, point.re_ohm,
-    point.rb_ohm)
+    now = drive_point(
+        devices.take(members), np.log(ic), point.vce_V, point.temp_C, point.re_ohm, point.rb_ohm
+    )
     assert np.ptp(now.drive_V, axis=-1).max() < 1e-8
 
 

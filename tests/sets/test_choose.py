@@ -13,7 +13,6 @@ from junction.sets.pack import (
     gap_of,
     improve_pairs,
     pack,
-    pair_up,
     range_bound,
     set_number,
 )
@@ -48,9 +47,6 @@ def test_sets_are_disjoint_and_as_many_as_wanted(n, k, m):
 
 
 def test_nothing_to_choose_from():
-    x = spread(3, 1)
-    assert group_up(ranges(x), x, 4, 0)[0][0].shape == (0, 4)
-    assert pair_up(np.zeros((1, 1)), 0)[0].shape == (0, 2)
     assert assign_two_kinds(np.zeros((0, 4)), 0)[0].shape == (0, 2)
 
 

@@ -72,7 +72,7 @@ FULL = FitReport(
      row("Z9", "CE", 2, "one point is no sweep", model="none", parameters={}, derived={}, flags=(),
          n_used=0)),
     (transistor(), transistor(part="T2", parameters={}, card={}, held=(), why_not="2 usable points")),
-    Bag(set_aside=samples.sort_report().set_aside, files=("sweeps.csv",), rows_read=240), samples.CAUTIONS,
+    Bag(set_aside=samples.sort_bag().set_aside, files=("sweeps.csv",), rows_read=240), samples.CAUTIONS,
     noise_note="Uncertainty from the scatter of each sweep.", plots=1, draw=drawn,
 )  # fmt: skip
 REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
