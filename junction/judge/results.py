@@ -29,6 +29,8 @@ _INCLUDED = re.compile(r"\{>(\w+)\}")
 _RULE = re.compile(r"\{=(\w+):([^}]*)\}")
 _FIELD = re.compile(r"\{(\w+)[^}]*\}")
 _WITH_UNIT = re.compile(r"\{(\w+):(A|V|ohm|W|K|Hz)(\d?)\}")
+_PIECES = re.compile(r"\{(\w+)(?::(A|V|ohm|W|K|Hz)(\d?)\})?")
+_NAME = re.compile(r"\{\w+")
 _CONDITION = re.compile(r"\[[?!](\w+) ")
 _INNERMOST = re.compile(r"\[(?:([?!])(\w+) )?([^][]*)\]")
 
@@ -62,12 +64,9 @@ def _writer(reason: str, column: str, known: tuple[bool, ...]) -> Callable[[Mapp
 
     while "[" in text:
         text = _INNERMOST.sub(shown, text)
-    units = [(f"{name} {unit}{digits}", name, unit, int(digits or 3))
-             for name, unit, digits in _WITH_UNIT.findall(text)]  # fmt: skip
-    whole = _WITH_UNIT.sub(r"{\1 \2\3}", text)
-    if not units:
-        return whole.format_map
-    return lambda x: whole.format_map({**x, **{key: si(x[name], *as_) for key, name, *as_ in units}})
+    fields = [(name, unit, int(digits or 3)) for name, unit, digits in _PIECES.findall(text)]
+    whole = _NAME.sub("{", _WITH_UNIT.sub("{}", text))
+    return lambda x: whole.format(*[si(x[name], unit, n) if unit else x[name] for name, unit, n in fields])
 
 
 def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
@@ -143,25 +142,19 @@ class Finding:
     high: float = inf
     limit_from: str = ""  # what the limit rests on, in words
     kept: float = nan  # probability that the quantity keeps the limit [1]
-    numbers: Mapping[str, float | str] = field(default_factory=dict)  # further fields of its sentences
-
-    def _filled(self, column: str) -> str:
-        known = self.numbers
-        if "where" not in known:
-            known = {"where": self.where, "low": self.low, "high": self.high, **known}
-        return fill(self.reason, column, known)
+    numbers: Mapping[str, float | str] = field(default_factory=dict)  # fields of its sentences
 
     def says(self) -> str:
         """The sentence a technician would say, with numbers."""
-        return self._filled("says")
+        return fill(self.reason, "says", self.numbers)
 
     def next(self) -> str:
         """The measurement or act that comes next, '' where nothing does."""
-        return self._filled("next")
+        return fill(self.reason, "next", self.numbers)
 
     def otherwise(self) -> str:
         """What else could look like this, '' where nothing does."""
-        return self._filled("else")
+        return fill(self.reason, "else", self.numbers)
 
 
 @dataclass(frozen=True)

@@ -91,11 +91,23 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
 def _swept_part(
     name: str, junctions: list[JunctionVerdict], table: SweepTable, known: Mapping[str, PartType | None]
 ) -> PartVerdict:
-    junctions = sorted(junctions, key=lambda j: _ORDER.index(j.junction))
-    ranked = sorted(junctions, key=lambda j: (WORST_FIRST.index(j.verdict), j.probability["good"]))
-    lead, p = ranked[0], worst_of(junctions)  # the junction that decides
-    seen, fit, verdict = lead.finding.numbers, lead.fit, decide(p)
-    marks = tuple(dict.fromkeys(mark for j in junctions if (mark := table.type[j.sweep])))
+    ranked, warnings, lead = junctions, [], junctions[0]
+    marks = [mark] if (mark := table.type[lead.sweep]) else []
+    p, verdict = lead.probability.values(), lead.verdict
+    if len(junctions) > 1:
+        junctions = sorted(junctions, key=lambda j: _ORDER.index(j.junction))
+        ranked = sorted(junctions, key=lambda j: (WORST_FIRST.index(j.verdict), j.probability["good"]))
+        lead, p = ranked[0], worst_of(junctions)  # the junction that decides
+        verdict = decide(p)
+        marks = list(dict.fromkeys(mark for j in junctions if (mark := table.type[j.sweep])))
+        if len(marks) > 1:
+            warnings.append(say("part_marked_twice", marks=" in one place and ".join(marks)))
+        said: dict[str, set[str]] = {}
+        for j in junctions:
+            said.setdefault(j.junction, set()).add(j.verdict)
+        warnings += [say("part_sweeps_disagree", where=path, verdicts=" and ".join(sorted(words)))
+                     for path, words in said.items() if len(words) > 1]  # fmt: skip
+    seen, fit = lead.finding.numbers, lead.fit
     type_name = marks[0] if marks else ""
     device = _device(junctions, lead, table, known[type_name])
     following, is_diode = lead.finding.next(), device.kind == "diode"
@@ -119,15 +131,8 @@ def _swept_part(
         paths = {j.junction for j in junctions}
         blind += [say("blind_path", where=path) for path in _ORDER[:3] if path not in paths]
         blind.append(say("blind_gain"))
-    warnings, mark = [], table.type[lead.sweep]
-    logged, type_ = table.polarity[lead.sweep], known[mark]
-    if len(marks) > 1:
-        warnings.append(say("part_marked_twice", marks=" in one place and ".join(marks)))
-    said: dict[str, set[str]] = {}
-    for j in junctions:
-        said.setdefault(j.junction, set()).add(j.verdict)
-    warnings += [say("part_sweeps_disagree", where=path, verdicts=" and ".join(sorted(words)))
-                 for path, words in said.items() if len(words) > 1]  # fmt: skip
+    mark, logged = table.type[lead.sweep], table.polarity[lead.sweep]
+    type_ = known[mark]
     if not fit.temp_known:
         warnings.append(say("part_no_temperature", temp=fit.temp_C))
     if type_ and (lead.junction == "AK") != (type_.device == "diode"):

@@ -45,10 +45,9 @@ from junction.verdict.points import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY
 #: Maximum ratings that a breakdown must not stay under, in the order they are looked for.
 _BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
 
-#: Flags of a fit that say nothing where the fit was not believed anyway.
-_OF_THE_FIT = {"poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
-#: Flags that are told with the evidence.
+#: Flags that are told with the evidence; the others say nothing where the fit was not believed anyway.
 _TOLD = {"current_limited", "over_range", "self_heated", "reversed"}
+_TOLD_OF_A_FIT = {*_TOLD, "poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
 
 _LEAST_LOG = np.log(1e-300)  # one junction alone does not rule a family out for the others of its part
 
@@ -108,9 +107,9 @@ def judge_sweeps(
     ]  # fmt: skip
     w.reason = np.select([at for _, at in cases], [name for name, _ in cases], "sweep_which_family")
     columns = _seen(table, fits, m, w)
-    seen = [dict(zip(columns, row, strict=True))
-            for row in zip(*(x.tolist() for x in columns.values()), strict=True)]  # fmt: skip
-    rows = zip(seen, fit_summaries(fits, [_derived(x) for x in seen]), (kin[j] for j in w.family.tolist()),
+    seen = (dict(zip(columns, row, strict=True))
+            for row in zip(*(x.tolist() for x in columns.values()), strict=True))  # fmt: skip
+    rows = zip(seen, fit_summaries(fits, _derived(columns)), (kin[j] for j in w.family.tolist()),
                verdict, w.reason.tolist(), p.tolist(), strict=True)  # fmt: skip
     limits: dict[tuple, tuple[str, str]] = {}
     return [_record(k, limits, *row) for k, row in enumerate(rows)]
@@ -419,7 +418,7 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
         for x, read in ((fits.value, path), (fits.low, path / path_factor), (fits.high, path * path_factor))
     ]
     return {
-        "where": where, "family": family, "vf": w.vf_V[best], "n": m.n, "vf_at": of.vf_at_A[told],
+        "k": best[0], "where": where, "family": family, "vf": w.vf_V[best], "n": m.n, "vf_at": of.vf_at_A[told],
         "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
         "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rating_V, "most": m.most_ohm,
         "rs": np.where(m.rs_ohm > 5, m.rs_ohm, np.nan), "reverse": reverse, "hidden": w.hidden[best],
@@ -443,30 +442,35 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
     }  # fmt: skip
 
 
-def _derived(x: Mapping) -> dict[str, Interval]:
+def _derived(x: Mapping[str, np.ndarray]) -> list[dict[str, Interval]]:
     """Forward voltage and leak at the limit's conditions, at 25 degC, where the sweep came near them.
 
     A short of 3 ohm seen to 0.1 V says nothing of 5 V.
     """
-    found = {}
-    if x["vf"] == x["vf"] and x["top"] >= rule("sweep_near_current") * x["vf_at"]:
-        found[f"V at {si(x['vf_at'], 'A')}, 25 °C"] = Interval(x["vf"], unit="V")
-    reach = max(x["reverse"], x["v_high"] if x["ce"] else 0.0)
-    if not x["open"] and isfinite(x["leak"]) and reach >= rule("sweep_near_voltage") * x["volts"]:
-        found[f"I at -{x['volts']:g} V, 25 °C"] = Interval(x["leak"], unit="A")
+    found: list[dict] = [{} for _ in x["vf"]]
+    near = np.isfinite(x["vf"]) & (x["top"] >= rule("sweep_near_current") * x["vf_at"])
+    for k, volts, amps in zip(*(y[near].tolist() for y in (x["k"], x["vf"], x["vf_at"])), strict=True):
+        found[k][f"V at {si(amps, 'A')}, 25 °C"] = Interval(volts, unit="V")
+    reach = np.fmax(x["reverse"], np.where(x["ce"], x["v_high"], 0.0))
+    near = ~x["open"] & np.isfinite(x["leak"]) & (reach >= rule("sweep_near_voltage") * x["volts"])
+    for k, amps, volts in zip(*(y[near].tolist() for y in (x["k"], x["leak"], x["volts"])), strict=True):
+        found[k][f"I at -{volts:g} V, 25 °C"] = Interval(amps, unit="A")
     return found
 
 
 def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> JunctionVerdict:
     """One sweep as a record for people, with the finding that decided; `limits` keeps the words of limits."""
-    where, path, leak = x["where"], x["path"], x["leak"]
-    short, open_above = rules()["short_below"], rules()["open_above"]
-    seen = Interval(path, path / x["path_factor"], path * x["path_factor"], "ohm")
+    where, short, open_above = x["where"], rules()["short_below"], rules()["open_above"]
+    if verdict in (Verdict.SHORTED, Verdict.OPEN):
+        quantity, value, factor, unit = "path_ohm", x["path"], x["path_factor"], "ohm"
+    else:
+        quantity, value, factor, unit = "leak_A", x["leak"], x["leak_factor"], "A"
+    seen = Interval(value, value / factor, value * factor, unit)
     if verdict == Verdict.SHORTED:
-        found = "path_ohm", seen, short.value, inf, short.basis, x["not_short"]
+        found = seen, short.value, inf, short.basis, x["not_short"]
         limit = say("limit_short", basis=short.basis)
     elif verdict == Verdict.OPEN:
-        found = "path_ohm", seen, -inf, open_above.value, open_above.basis, x["not_open"]
+        found = seen, -inf, open_above.value, open_above.basis, x["not_open"]
         limit = say("limit_open", basis=open_above.basis)
     else:
         held = family.name, x["registered"], x["ce"], x["held_A"], x["held_V"]
@@ -476,14 +480,13 @@ def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, 
             )
             limits[held] = whose, say("limit_leak", limit=x["held_A"], volts=x["held_V"], whose=whose)
         whose, limit = limits[held]
-        seen = Interval(leak, leak / x["leak_factor"], leak * x["leak_factor"], "A")
-        found = "leak_A", seen, -inf, x["held_A"], whose, x["kept"]
+        found = seen, -inf, x["held_A"], whose, x["kept"]
         if reason in ("sweep_odd", "sweep_odd_points"):
             window = family.vf_low_V, family.vf_high_V, family.basis, x["window"]
-            found = "vf_V", Interval(x["vf"], unit="V"), *window
-    finding = Finding(where, reason, *found, x)
+            quantity, found = "vf_V", (Interval(x["vf"], unit="V"), *window)
+    finding = Finding(where, reason, quantity, *found, x)
     points_asked = x["from_points"] and verdict != Verdict.OPEN
-    told = _TOLD if points_asked else _TOLD | _OF_THE_FIT
+    told = _TOLD if points_asked else _TOLD_OF_A_FIT
     reasons = ["sweep_points_asked"] * points_asked + [f"fit_{flag}" for flag in fit.flags if flag in told]
     ohm = Interval(x["ohm"], x["ohm_low"], x["ohm_high"], "ohm")
     known = ohm.value == ohm.value or isfinite(ohm.low) or isfinite(ohm.high)

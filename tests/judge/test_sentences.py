@@ -80,6 +80,6 @@ def test_every_template_of_the_table_can_be_filled():
 
 
 def test_a_finding_says_what_its_row_says():
-    found = Finding("BE", "sweep_swapped", high=2.0)
+    found = Finding("BE", "sweep_swapped", numbers={"where": "BE"})
     assert found.says().startswith("BE: nothing flows forward")
     assert (found.next(), found.otherwise()) == ("Swap the leads of BE and sweep it again.", "")
