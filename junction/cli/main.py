@@ -6,6 +6,7 @@ Exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import os
 import sys
@@ -129,6 +130,8 @@ def main(argv: list[str] | None = None) -> int:
     argv = sys.argv[1:] if argv is None else argv
     asked = next((word for word in argv if word in COMMANDS), "")
     args = _parsed(build_parser(asked), asked, argv)
+    collecting = gc.isenabled()
+    gc.disable()  # the records of a command stay until it ends: walking those of 10,000 sweeps finds nothing
     try:
         status = _run(args)
         sys.stdout.flush()
@@ -143,6 +146,9 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         _complain(f"\njunction {args.command}: stopped")
         return NOTHING_DONE
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -418,7 +418,8 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
         for x, read in ((fits.value, path), (fits.low, path / path_factor), (fits.high, path * path_factor))
     ]
     return {
-        "k": best[0], "where": where, "family": family, "vf": w.vf_V[best], "n": m.n, "vf_at": of.vf_at_A[told],
+        "k": best[0], "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
+        "vf_at": of.vf_at_A[told],
         "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
         "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rating_V, "most": m.most_ohm,
         "rs": np.where(m.rs_ohm > 5, m.rs_ohm, np.nan), "reverse": reverse, "hidden": w.hidden[best],
