@@ -26,7 +26,7 @@ from junction.base.records import (
 )
 from junction.cli.output import Outputs, say
 from junction.intake.cells import parse_reading
-from junction.jobs.check import Sitting, part_of
+from junction.jobs.check import Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of, types_of
 from junction.judge.results import say as sentence
 from junction.show.blocks import paragraph
@@ -72,7 +72,7 @@ def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int
             say(str(error), sys.stderr)
             status = 2
     say(stream=stream)
-    outputs.finish(Result("check", sitting.report()))
+    outputs.finish(Result("check", checked(sitting.part, meter, types)))
     if not args.record or status:
         say(paragraph(f"the same again: {same_again(args, sitting.part)}", 80, "", "  "), stream)
     return status

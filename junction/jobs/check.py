@@ -181,7 +181,3 @@ class Sitting:
         name, gain = next_placement(weighed, open_)
         settled = verdict is not None and verdict.verdict != "undecided" and gain < rule("leads_settled")
         return verdict, name, settled
-
-    def report(self) -> SortReport:
-        """Report of the readings so far."""
-        return checked(self.part, self.meter, self.types)

@@ -328,12 +328,10 @@ def evidence(weighed: Weighed) -> list[Finding]:
             material = top.kind.material
             told.append(Finding("", "leads_sound_pair", numbers={"drops": drops, "material": material}))
     pairs = [] if named else [(_between(readings, *pair), pair) for pair in combinations("123", 2)]
-    shorted = [(pair.seen, *leads) for pair, leads in pairs if pair.short]
-    if len(shorted) == 3:
-        told.append(Finding("", "leads_all_shorted"))
-    elif shorted:
-        seen, one, other = shorted[0]
-        told.append(Finding("", "leads_pair_shorted", numbers={"seen": seen, "one": one, "other": other}))
+    shorted = [{"seen": pair.seen, "one": one, "other": other} for pair, (one, other) in pairs if pair.short]
+    if shorted:
+        reason = "leads_all_shorted" if len(shorted) == 3 else "leads_pair_shorted"
+        told.append(Finding("", reason, numbers=shorted[0]))
     bad = dict(f.split() for f in top.faults)
     sound = []
     for path in sorted(weighed.paths, key=lambda p: p not in bad):

@@ -167,37 +167,23 @@ def draw_residuals(plot: SweepPlot, axes):
     return axes
 
 
-def draw_vbe(plot: TransistorPlot, axes):
-    """V_BE against collector current: points and fitted curve."""
-    shown = np.isfinite(plot.vbe_V) & (plot.ic_A > 0)
-    _collector_axis(plot, axes)
-    series(axes, "fit", plot.ic_fit_A, plot.vbe_fit_V, **CURVE)
-    series(axes, "points", plot.ic_A[shown], plot.vbe_V[shown], **POINTS)
-    axes.set_ylim(*span(np.r_[plot.vbe_V[shown], plot.vbe_fit_V]))
-    label(axes, "base-emitter voltage", "collector current", "V_BE (V)")
-    return axes
-
-
-def draw_hfe(plot: TransistorPlot, axes):
-    """h_FE against collector current: points, fitted curve and its 95 % band."""
-    shown = np.isfinite(plot.hfe)
-    _collector_axis(plot, axes)
-    series(axes, "fit", plot.ic_fit_A, plot.hfe_fit, **CURVE)
-    for name, edge in (("low", plot.hfe_low), ("high", plot.hfe_high)):
-        series(axes, name, plot.ic_fit_A, edge, color=FIT, linewidth=0.7, linestyle=(0, (4, 3)))
-    series(axes, "points", plot.ic_A[shown], plot.hfe[shown], **POINTS)
-    axes.set_ylim(0.0, 1.15 * float(np.nanmax(np.r_[plot.hfe[shown], plot.hfe_fit, 1.0])))
-    label(axes, "current gain (dashed: 95 %)", "collector current", "h_FE")
-    return axes
-
-
-def _collector_axis(plot: TransistorPlot, axes) -> None:
-    """Logarithmic axis of collector current with ticks at decades."""
-    lit = plot.ic_A[plot.ic_A > 0]
+def draw_transistor(plot: TransistorPlot, axes, gain: bool):
+    """V_BE, or h_FE with its 95 % band, against collector current: points and fitted curve."""
+    measured, fitted = (plot.hfe, plot.hfe_fit) if gain else (plot.vbe_V, plot.vbe_fit_V)
+    shown, lit = np.isfinite(measured) & (plot.ic_A > 0), plot.ic_A[plot.ic_A > 0]
     low, high = (float(lit.min()), float(lit.max())) if lit.size else (1e-6, 1e-3)
     bottom = floor(log10(low))
     _decades(axes, "x", bottom, max(ceil(log10(high)), bottom + 1), 4)
     axes.set_xlim(low * 0.8, high * 1.25)
+    series(axes, "fit", plot.ic_fit_A, fitted, **CURVE)
+    for name, edge in (("low", plot.hfe_low), ("high", plot.hfe_high)) if gain else ():
+        series(axes, name, plot.ic_fit_A, edge, color=FIT, linewidth=0.7, linestyle=(0, (4, 3)))
+    series(axes, "points", plot.ic_A[shown], measured[shown], **POINTS)
+    drawn = np.r_[measured[shown], fitted]
+    axes.set_ylim(*((0.0, 1.15 * float(np.nanmax(np.r_[drawn, 1.0]))) if gain else span(drawn)))
+    title, y = ("current gain (dashed: 95 %)", "h_FE") if gain else ("base-emitter voltage", "V_BE (V)")
+    label(axes, title, "collector current", y)
+    return axes
 
 
 #: By kind of data: name of a view -> (drawing, array it cannot do without).
@@ -207,8 +193,8 @@ VIEWS = {
         "residuals": (draw_residuals, "residual"),
     },
     TransistorPlot: {
-        "V_BE against collector current": (draw_vbe, "vbe_V"),
-        "h_FE against collector current": (draw_hfe, "hfe"),
+        "V_BE against collector current": (partial(draw_transistor, gain=False), "vbe_V"),
+        "h_FE against collector current": (partial(draw_transistor, gain=True), "hfe"),
     },
 }  # fmt: skip
 
@@ -321,26 +307,21 @@ def draw_compared(parts: Sequence[str], curves: Mapping, shares_A, axes, ratio: 
     ``ratio``: the ratio of h_FE, else the difference of V_BE in mV.
     """
     ic, (first, *others) = curves["ic_A"], (curves["rows"][name] for name in parts)
-    if ratio:
-        values, u = curves["hfe"], curves["u_hfe"] / curves["hfe"]
+    if ratio:  # the difference of logarithms
+        values, u, shown = np.log(curves["hfe"]), curves["u_hfe"] / curves["hfe"], np.exp
         title, unit, sign = "ratio of h_FE, 95 % band", "ratio", "/"
     else:
-        values, u = 1000 * curves["vbe_V"], 1000 * curves["u_vbe_V"]
+        values, u, shown = 1000 * curves["vbe_V"], 1000 * curves["u_vbe_V"], np.positive
         title, unit, sign = "difference of V_BE, 95 % band", "mV", "-"
     for row, name, style in zip(others, parts[1:], cycle(_STYLES[1:] + _STYLES[:1]), strict=False):
-        wide = _K95 * np.hypot(u[row], u[first])
-        if ratio:
-            middle = values[row] / values[first]
-            low, high = middle / np.exp(wide), middle * np.exp(wide)
-        else:
-            middle = values[row] - values[first]
-            low, high = middle - wide, middle + wide
+        between, wide = values[row] - values[first], _K95 * np.hypot(u[row], u[first])
+        middle, low, high = shown(between), shown(between - wide), shown(between + wide)
         axes.plot(ic, middle, linewidth=1.2, label=f"{_short(name)} {sign} {_short(parts[0])}", **style)
         known = np.isfinite(low) & np.isfinite(high)
         # one polygon: a collection would lose its style when the SVG is made small
         axes.fill(np.r_[ic[known], ic[known][::-1]], np.r_[low[known], high[known][::-1]],
                   facecolor=style["color"], alpha=0.14, linewidth=0, gid="band")  # fmt: skip
-    axes.axhline(1.0 if ratio else 0.0, color=SOFT, linewidth=0.8)
+    axes.axhline(shown(0.0), color=SOFT, linewidth=0.8)
     axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
     _frame(axes, curves, parts, title, unit, shares_A)
     return axes

@@ -17,10 +17,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from errno import EISDIR
 from functools import cache
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path
 
 from junction.base.errors import OutputError
+from junction.base.records import Interval
 from junction.show.blocks import visible
 
 FORMAT = 1
@@ -127,6 +128,11 @@ def csv_text(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     writer.writerow([safe_cell(h) for h in headings])
     writer.writerows([cell(value) for value in row] for row in rows)
     return out.getvalue()
+
+
+def ends(*values: Interval | None) -> Iterable[float]:
+    """Value, low and high end of each, as a CSV has them in three columns; nan where there is none."""
+    return [x for it in values for x in ((it.value, it.low, it.high) if it is not None else (nan,) * 3)]
 
 
 def set_aside_table(items) -> tuple[Sequence[str], Iterable[Sequence[object]]]:

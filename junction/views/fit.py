@@ -12,10 +12,9 @@ import re
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from junction.base.records import Interval
 from junction.base.units import interval, quantity, value_and_ends
 from junction.show import blocks as b
-from junction.show.write import record, set_aside_table
+from junction.show.write import ends, record, set_aside_table
 from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 from junction.views.part import (
     PARAMETER_WORDS,
@@ -34,7 +33,6 @@ MOST_SECTIONS = 400
 MOST_DISPLAYED = 6
 
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm"}
-_MISSING = Interval(float("nan"))
 #: SPICE's own names, in the order of a card.
 _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),
           ("NBV", "NBV"))  # fmt: skip
@@ -117,9 +115,6 @@ def tables(report: FitReport) -> dict:
     """``parameters``, one row a sweep; ``transistors``, one a transistor (at 25 degC); the set-aside list."""
     found: dict = {}
 
-    def ends(values: Iterable[Interval]) -> list[float]:
-        return [x for it in values for x in (it.value, it.low, it.high)]
-
     if report.rows:
         names = [n for n in PARAMETERS if any(n in r.fit.parameters for r in report.rows)]
         units = {n: it.unit for r in report.rows for n, it in r.fit.derived.items()}
@@ -132,9 +127,9 @@ def tables(report: FitReport) -> dict:
                  "temp_known", "heating_K", "why_not"]  # fmt: skip
         found["parameters"] = heads, [
             (r.part, r.junction, r.type, r.file, r.first_row, r.last_row, f.model, f.runner_up,
-             f.evidence_gap, *ends(f.parameters.get(n, _MISSING) for n in names),
-             *ends(f.derived.get(n, _MISSING) for n in units), "; ".join(f.flags), f.n_points, f.n_used,
-             f.chi2, f.dof, f.temp_C, f.temp_known, r.heating_K, r.why_not)
+             f.evidence_gap, *ends(*map(f.parameters.get, names)), *ends(*map(f.derived.get, units)),
+             "; ".join(f.flags), f.n_points, f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known,
+             r.heating_K, r.why_not)
             for r in report.rows for f in [r.fit]
         ]  # fmt: skip
     if report.transistors:
@@ -144,7 +139,7 @@ def tables(report: FitReport) -> dict:
             heads += [f"{n}_{_UNITS[n]}" if n in _UNITS else n, f"{n}_low", f"{n}_high"]
         heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not"]
         found["transistors"] = heads, [
-            (r.part, r.polarity, r.type, *ends(r.parameters.get(n, _MISSING) for n in names),
+            (r.part, r.polarity, r.type, *ends(*map(r.parameters.get, names)),
              "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not)
             for r in report.transistors
         ]  # fmt: skip

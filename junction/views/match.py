@@ -12,7 +12,7 @@ from junction.judge.results import say
 from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.show.write import set_aside_table
+from junction.show.write import ends, set_aside_table
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -60,13 +60,14 @@ def resistors(values: tuple[float, ...]) -> b.Inline:
     return (first, *(x for one in rest for x in (" / ", one)))
 
 
+def celsius(x: float, unit: str = " °C") -> b.Inline:
+    """A temperature to the degree; ``?`` where it is not known."""
+    return b.Num((f"{x:.0f}", x), (unit, None)) if isfinite(x) else "?"
+
+
 def stage_words(stage: Stage) -> b.Inline:
     """The operating points the sets were compared at, in one sentence."""
     idle, peak = stage.idle, stage.peak
-
-    def celsius(x: float) -> b.Num:
-        return b.Num((f"{x:.0f}", x), (" °C", None))
-
     return (
         "Compared at idle with ", quantity(idle.total_A, "A"), " and at the peak with ",
         quantity(peak.total_A, "A"), f", shared by {b.count(stage.parallel, 'device')}; V_CE ",
@@ -168,8 +169,7 @@ def tables(report: MatchReport) -> dict:
     """``sets``, one row a part with its set's figures repeated; ``left_over``; and the set-aside list."""
     rows = []
     for number, s in enumerate(report.sets, 1):
-        sizes = (s.imbalance_idle, s.imbalance_peak, s.dvbe_V, s.hfe_ratio)
-        figures = [x for it in sizes for x in (it.value, it.low, it.high)]
+        figures = ends(s.imbalance_idle, s.imbalance_peak, s.dvbe_V, s.hfe_ratio)
         for part, place, *own in zip(
             s.parts, s.places, s.share_idle, s.share_peak, s.emitter_drop_idle_V, strict=True
         ):

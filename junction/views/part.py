@@ -84,12 +84,7 @@ def sure(v: PartVerdict | JunctionVerdict) -> b.Inline:
     if p != p:
         return ""
     shown = percent(p)
-    return shown if v.verdict in v.probability else (shown, f" {likeliest(v)}")
-
-
-def likeliest(v: PartVerdict | JunctionVerdict) -> str:
-    """Likeliest quality of a part."""
-    return max(v.probability, key=lambda q: v.probability[q], default="")
+    return shown if v.verdict in v.probability else (shown, f" {max(v.probability, key=v.probability.get)}")
 
 
 def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:

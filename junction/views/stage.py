@@ -6,13 +6,12 @@ from collections.abc import Iterable
 from math import isfinite
 
 from junction.amplifier.results import DropReport, DropVerdict, Stage, StageReport
-from junction.base.records import Interval
 from junction.base.units import quantity
 from junction.judge.results import say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.show.write import set_aside_table
-from junction.views.match import resistors
+from junction.show.write import ends, set_aside_table
+from junction.views.match import celsius, resistors
 
 OVERALL = {
     "as predicted": "as predicted",
@@ -77,14 +76,11 @@ def _asked(stage: Stage) -> b.Block:
 
 
 def _heat(stage: Stage) -> b.Block:
-    def celsius(x: float) -> b.Inline:
-        return b.Num((f"{x:.0f}", x), (" C", None)) if isfinite(x) else "?"
-
     heads = ("average", "peak", "at V_CE", "I_C", "sink", "junction")
     rows = [
         [d["case"], quantity(d["average_W"], "W"), quantity(d["peak_W"], "W"),
          quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"),
-         celsius(d["sink_C"]), celsius(d["junction_C"])]
+         celsius(d["sink_C"], " C"), celsius(d["junction_C"], " C")]
         for d in stage.dissipation
     ]  # fmt: skip
     return b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)
@@ -134,17 +130,13 @@ def tables(report: StageReport) -> dict:
         "heat": (("drive", "average_W", "peak_W", "vce_at_peak_V", "ic_at_peak_A", "sink_C", "case_C",
                   "junction_C"), [tuple(d.values()) for d in stage.dissipation]),
     }  # fmt: skip
-
-    def cells(it: Interval | None) -> tuple:
-        return (it.value, it.low, it.high) if it is not None else (None, None, None)
-
     if report.measured_drops is not None:
         heads = ("position", "measured_V", "wanted_V", "expected_V", "expected_low_V", "expected_high_V",
                  "verdict", "probability", "resistor_ohm", "resistor_low_ohm", "resistor_high_ohm", "text",
                  "next")  # fmt: skip
         found["drops"] = heads, [
-            (v.where, v.value.value, v.wanted_V, *cells(v.expected_V), v.verdict, v.probability,
-             *cells(v.resistor_ohm), v.says(), v.next())
+            (v.where, v.value.value, v.wanted_V, *ends(v.expected_V), v.verdict, v.probability,
+             *ends(v.resistor_ohm), v.says(), v.next())
             for v in report.measured_drops.drops
         ]  # fmt: skip
     if report.bag.set_aside:

@@ -132,12 +132,12 @@ def test_page_has_pictures_and_no_outside_links():
 
 def test_transistor_views_draw_the_data():
     plot = transistor_plot()
-    axes = plots.draw_hfe(plot, plots.new_axes())
+    axes = plots.draw_transistor(plot, plots.new_axes(), gain=True)
     drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
     np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.hfe])
     np.testing.assert_array_equal(drawn["low"][:, 1], plot.hfe_low)
     assert axes.get_ylabel() == "h_FE" and axes.get_xscale() == "log"
-    axes = plots.draw_vbe(plot, plots.new_axes())
+    axes = plots.draw_transistor(plot, plots.new_axes(), gain=False)
     drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
     np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.vbe_V])
     assert axes.get_ylabel() == "V_BE (V)"
