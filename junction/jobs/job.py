@@ -408,7 +408,7 @@ class Result:
         return self.report if self.command == "read" else getattr(self.report, "bag", None)
 
     def __dir__(self):
-        return [*super().__dir__(), *(n for n in {*dir(self.report), *dir(self.bag)} if not n.startswith("_"))]
+        return [*super().__dir__(), *(n for n in dir(self.report) + dir(self.bag) if not n.startswith("_"))]
 
     def to_frame(self, table: str = ""):
         """One of the result's tables as a DataFrame, the main one unless another is named.

@@ -53,9 +53,8 @@ def _schemas() -> dict[str, tuple[Column, ...]]:
         texts = tuple(among.split(" | ")) if among else ()
         if among.endswith(".csv"):
             texts = tuple(next(iter(r.cells.values())) for r in rows(reference_folder() / among))
-        column = Column(
-            name, kind, needed == "yes" or kind == "key", float(low or nan), float(high or nan), texts, symbol
-        )
+        must = needed == "yes" or kind == "key"
+        column = Column(name, kind, must, float(low or nan), float(high or nan), texts, symbol)
         for table in tables.split():
             found[table] = (*found.get(table, ()), column)
     return found
@@ -90,22 +89,19 @@ class Row(NamedTuple):
             one = f"one of {', '.join(column.among)} is needed" if column.among else "a value is needed here"
             raise self.fault(column.name, f"is empty; {one}")
         if column.kind == "number":
-            return self._number(cell, column) if cell else nan
+            try:
+                value = parse_number(cell) if cell else nan
+            except UnitError as error:
+                reason = f"{error}; a plain number in the unit of the heading was expected"
+                raise self.fault(column.name, reason) from error
+            if value < column.low or value > column.high:
+                reason = f"{cell} is outside {column.low:g} to {column.high:g}; is the unit right?"
+                raise self.fault(column.name, reason)
+            return value
         among = ("yes", "no") if column.kind == "flag" else column.among
         if cell and among and cell not in among:
             raise self.fault(column.name, f"{cell!r} is not one of: {', '.join(among)}")
         return cell == "yes" if column.kind == "flag" else cell
-
-    def _number(self, cell: str, column: Column) -> float:
-        try:
-            value = parse_number(cell)
-        except UnitError as error:
-            reason = f"{error}; a plain number in the unit of the heading was expected"
-            raise self.fault(column.name, reason) from error
-        if not column.low <= value <= column.high:
-            reason = f"{cell} is outside {column.low:g} to {column.high:g}; is the unit right?"
-            raise self.fault(column.name, reason)
-        return value
 
     def values(self, table: str) -> dict:
         """All values of the row by heading; the one that names it by ``name``."""
