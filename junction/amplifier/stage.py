@@ -206,11 +206,9 @@ def _say_clipping(ask: StageAsk, supply: float, swing: float, re_rail: float, no
 
 def _vce(ask: StageAsk, supply: float, swing: float, notes: _Notes) -> tuple[float, float]:
     """V_CE at idle and at the peak [V]."""
-    if isnan(supply):
+    if isnan(supply) or not isnan(ask.vce_V):
         volts = notes.take(ask.vce_V, "stage_vce")
         return volts, volts
-    if not isnan(ask.vce_V):
-        return ask.vce_V, ask.vce_V
     if isnan(swing):
         return supply, supply / 2
     left, least = supply - swing, rule("stage_vce_left")
@@ -301,10 +299,9 @@ def _heat(ask: StageAsk, supply: float, swing: float, idle_A: float, re_rail: fl
             sink = notes.take(ask.ambient_C, "stage_ambient") + ask.rth_sa * average * 2 * n
         elif case != "idle" or not isnan(ask.ambient_C):
             sink = notes.take(nan, "stage_sink")
-        case_C, junction_C = (sink + k_per_W * average for k_per_W in rth)
         heat.append({"case": case, "average_W": average, "peak_W": peak, "vce_at_peak_V": vce,
-                     "ic_at_peak_A": ic, "sink_C": sink, "case_C": case_C,
-                     "junction_C": junction_C})  # fmt: skip
+                     "ic_at_peak_A": ic, "sink_C": sink, "case_C": sink + rth[0] * average,
+                     "junction_C": sink + rth[1] * average})  # fmt: skip
     return heat
 
 

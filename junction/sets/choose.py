@@ -279,8 +279,6 @@ def improve_sets(sets, cost_of, *, together: int = 2, rounds: int = 50, places: 
     """
     sets = np.sort(np.array(sets), axis=1)
     m, k = sets.shape
-    if m < together:
-        return sets
     ways = splits(together, k)
     if places:
         ways = np.concatenate([ways, ways[:, ::-1]])

@@ -169,7 +169,7 @@ class _Relaxation:
             return None
         price = np.maximum(-out.ineqlin.marginals, 0.0) if cuts else np.zeros(0)
         dual = out.eqlin.marginals
-        reduced = self.cost - dual[self.n] - dual[self.members].sum(axis=1)
+        reduced = self.cost - dual[self.n] - sum(dual[own] for own in self.members.T)
         own = np.zeros(self.n)
         if price.any():
             # a pair's cut prices depend on its two parts only: sum over cuts as a product of masks

@@ -163,8 +163,10 @@ def rows(path: Path, needed: Collection[str] = (), known: Collection[str] | None
         Unreadable file; a heading that is missing, empty, twice there or not known (a misspelt one would
         lose its column); a row with more or fewer cells than there are headings.
     """
-    text = content(path)
-    reader = csv.reader(text.splitlines(), delimiter=_delimiter(text))
+    lines = content(path).splitlines()
+    written = (line.lstrip('" ') for line in lines if line.strip(" ,;\t"))
+    first = next((line for line in written if not line.startswith("#")), "")
+    reader = csv.reader(lines, delimiter=max(",;\t", key=first.count))
     heading: list[str] = []
     try:
         for cells in reader:
@@ -203,11 +205,6 @@ def content(path: Path) -> str:
         raise ShelfError(f"cannot be read: {error.strerror or error}", str(path)) from error
     except UnicodeDecodeError as error:
         raise ShelfError("is not UTF-8 text; save it as CSV, UTF-8", str(path)) from error
-
-
-def _delimiter(text: str) -> str:
-    lines = (line.lstrip('" ') for line in text.splitlines() if line.strip(" ,;\t"))
-    return max(",;\t", key=next((line for line in lines if not line.startswith("#")), "").count)
 
 
 def reference_folder() -> Path:
