@@ -223,10 +223,10 @@ def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
         With what to write instead.
     """
     name = column.name
-    if name in ("placement", "value"):
-        return reading_cell(placement or column.placement, text, column, mark)
     if name in _WORDS:
         return _WORDS[name](text)
+    if name in ("placement", "value"):
+        return reading_cell(placement or column.placement, text, column, mark)
     text = text.strip()
     if text == "":
         return nan

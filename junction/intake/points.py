@@ -277,7 +277,8 @@ def _by_part(table: Table, points: dict[str, np.ndarray], keys: list, aside: lis
             reason += f" ({count[k]} rows, down to line {last[k]})"
         aside.append(set_aside(table.file, int(first[k]), column.heading, value, reason, rows))
 
-    groups: dict[tuple[str, ...], tuple[int, tuple[list[str], list[str]]]] = {}  # types and polarities said
+    groups: dict[tuple[str, ...], int] = {}
+    said: dict[tuple[str, int], list[str]] = {}  # types and polarities of each
     group_of = np.full(n, -1, np.int32)
     order = np.argsort(first, kind="stable")  # in the order of the table
     for k in order[count[order] > 0].tolist():
@@ -288,10 +289,11 @@ def _by_part(table: Table, points: dict[str, np.ndarray], keys: list, aside: lis
         except UnitError as error:
             refuse(k, column, cell, str(error), int(count[k]))
             continue
-        group_of[k], said = groups.setdefault(tuple(who), (len(groups), ([], [])))
-        for column, cell, values in zip(columns[-2:], keys[k][-2:], said, strict=True):
+        group_of[k] = group = groups.setdefault(tuple(who), len(groups))
+        for column, cell in zip(columns[-2:], keys[k][-2:], strict=True):
             if not cell:
                 continue
+            values = said.setdefault((column.name, group), [])
             try:
                 value = cell_value(cell, column)
                 if value and plain_name(value) not in map(plain_name, values):
@@ -307,8 +309,9 @@ def _by_part(table: Table, points: dict[str, np.ndarray], keys: list, aside: lis
         points = _take(points, np.argsort(group_of[code], kind="stable")[sizes[0] :])
     starts = np.append(0, np.cumsum(sizes[1:]))
     common = {name: tuple(who[k] for who in groups) for k, name in enumerate(TEXTS[table.form][:-2])}
-    for k, name in enumerate(("type", "polarity")):
-        common[name] = tuple(said[k][0] if len(said[k]) == 1 else "" for _, said in groups.values())
+    for name in ("type", "polarity"):
+        told = (said.get((name, group), ()) for group in range(len(groups)))
+        common[name] = tuple(values[0] if len(values) == 1 else "" for values in told)
     common |= {"file": (table.file,) * len(groups), "starts": starts, "row": points["line"]}
     mean = span = None
     if (known := np.isfinite(temp := points["temp"])).any():
