@@ -122,7 +122,8 @@ def _swept_part(
             family = seen.get(f"as_{word}")  # that it would be good or leaky as
             material = families()[family].material if family and not seen["typed"] else device.material
             faults = () if word == "good" else (f"{lead.junction} {word}",)
-            alternatives.append(Alternative(faults, replace(device, material=material), share, following))
+            own = device if material == device.material else replace(device, material=material)
+            alternatives.append(Alternative(faults, own, share, following))
     blind = []  # what the sweeps of a good part could not see
     for x in [j.finding.numbers for j in junctions] if verdict == Verdict.GOOD else ():
         blind += [fill("blind_leak", "says", x)] if x["hidden"] > 0 else []
