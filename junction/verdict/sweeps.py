@@ -49,6 +49,7 @@ _BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK"
 _TOLD = {"current_limited", "over_range", "self_heated", "reversed"}
 _TOLD_OF_A_FIT = {*_TOLD, "poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
 
+_ODD = ("sweep_odd", "sweep_odd_points")  # reasons that stand on the forward voltage
 _LEAST_LOG = np.log(1e-300)  # one junction alone does not rule a family out for the others of its part
 
 
@@ -107,10 +108,11 @@ def judge_sweeps(
     ]  # fmt: skip
     w.reason = np.select([at for _, at in cases], [name for name, _ in cases], "sweep_which_family")
     columns = _seen(table, fits, m, w)
+    found = zip(*(x.tolist() for x in _decisive(columns, fits, m, w, shorted, opened)), strict=True)
     seen = (dict(zip(columns, row, strict=True))
             for row in zip(*(x.tolist() for x in columns.values()), strict=True))  # fmt: skip
     rows = zip(seen, fit_summaries(fits, _derived(columns)), (kin[j] for j in w.family.tolist()),
-               verdict, w.reason.tolist(), p.tolist(), strict=True)  # fmt: skip
+               verdict, w.reason.tolist(), p.tolist(), found, strict=True)  # fmt: skip
     limits: dict[tuple, tuple[str, str]] = {}
     return [_record(k, limits, *row) for k, row in enumerate(rows)]
 
@@ -410,15 +412,9 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
     vf_high, leak = of.vf_high_V[told], w.leak_A[best]
     limit, volts = w.limit_A[best[0], told], w.limit_V[best[0], told]
     path, reverse = np.where(np.isinf(m.path_ohm), np.nan, m.path_ohm), np.maximum(-m.v_low_V, 0.0)
-    path_factor, over = np.exp(np.minimum(1.96 * m.path_u_ln, 50.0)), leak > limit
-    one_value = np.isnan(m.most_ohm)
-    # Path beside the junction, or the whole path: from the fit, or from the points where they were asked.
-    ohms = [
-        np.where(m.from_points, read, np.where(m.kind == RESISTOR, x["R_ohm"], x["RSH_ohm"]))
-        for x, read in ((fits.value, path), (fits.low, path / path_factor), (fits.high, path * path_factor))
-    ]
+    over, one_value = leak > limit, np.isnan(m.most_ohm)
     return {
-        "k": best[0], "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
+        "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
         "vf_at": of.vf_at_A[told],
         "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
         "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rating_V, "most": m.most_ohm,
@@ -432,11 +428,7 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
         "built_in": (where == "BE") & ~typed, "led": (where == "AK") & ~typed,
         "clear": np.isnan(path) & (np.isnan(m.floor_ohm) | (leak < rule("sweep_clear") * limit)),
         "open": m.kind == OPEN, "from_points": m.from_points & ~m.ce,
-        "held_A": w.limit_A[best], "held_V": w.limit_V[best], "kept": w.kept[best], "window": w.window,
-        "leak_factor": np.exp(np.minimum(1.96 * w.leak_u_ln[best], 50.0)), "path_factor": path_factor,
-        "not_short": conformity_log(m.path_ohm, m.path_u_ln, low=rule("short_below")),
-        "not_open": conformity_log(m.path_ohm, m.path_u_ln, high=rule("open_above")),
-        "ohm": ohms[0], "ohm_low": ohms[1], "ohm_high": ohms[2],
+        "held_A": w.limit_A[best], "held_V": w.limit_V[best],
         "sure": typed | (w.weight.max(axis=1) >= rule("conformity_good")),
         "as_good": of.name[(w.weight * w.kept).argmax(axis=1)],
         "as_leaky": of.name[(w.weight * (1.0 - w.kept)).argmax(axis=1)],
@@ -448,31 +440,46 @@ def _derived(x: Mapping[str, np.ndarray]) -> list[dict[str, Interval]]:
 
     A short of 3 ohm seen to 0.1 V says nothing of 5 V.
     """
-    found: list[dict] = [{} for _ in x["vf"]]
+    found, row = [{} for _ in x["vf"]], np.arange(x["vf"].size)
     near = np.isfinite(x["vf"]) & (x["top"] >= rule("sweep_near_current") * x["vf_at"])
-    for k, volts, amps in zip(*(y[near].tolist() for y in (x["k"], x["vf"], x["vf_at"])), strict=True):
+    for k, volts, amps in zip(*(y[near].tolist() for y in (row, x["vf"], x["vf_at"])), strict=True):
         found[k][f"V at {si(amps, 'A')}, 25 °C"] = Interval(volts, unit="V")
     reach = np.fmax(x["reverse"], np.where(x["ce"], x["v_high"], 0.0))
     near = ~x["open"] & np.isfinite(x["leak"]) & (reach >= rule("sweep_near_voltage") * x["volts"])
-    for k, amps, volts in zip(*(y[near].tolist() for y in (x["k"], x["leak"], x["volts"])), strict=True):
+    for k, amps, volts in zip(*(y[near].tolist() for y in (row, x["leak"], x["volts"])), strict=True):
         found[k][f"I at -{volts:g} V, 25 °C"] = Interval(amps, unit="A")
     return found
 
 
-def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p) -> JunctionVerdict:
+def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple:
+    """Resistance beside the junction, and the quantity that decided: value, ends, limits, kept (n,)."""
+    best, short, open_above = (np.arange(len(fits)), w.family), rule("short_below"), rule("open_above")
+    factors = [np.exp(np.minimum(1.96 * u, 50.0)) for u in (m.path_u_ln, w.leak_u_ln[best])]
+    ohm, spread = x["path"], factors[0]
+    # Path beside the junction, or the whole path: from the fit, or from the points where they were asked.
+    ohms = [
+        np.where(m.from_points, read, np.where(m.kind == RESISTOR, of["R_ohm"], of["RSH_ohm"]))
+        for of, read in ((fits.value, ohm), (fits.low, ohm / spread), (fits.high, ohm * spread))
+    ]
+    path, windows = shorted | opened, w.of
+    odd = ~path & np.isin(w.reason, _ODD)
+    value = np.select([path, odd], [ohm, x["vf"]], x["leak"])
+    factor = np.select([path, odd], [spread, np.nan], factors[1])
+    low = np.select([shorted, odd], [short, windows.vf_low_V[w.family]], -inf)
+    high = np.select([shorted, opened, odd], [inf, open_above, windows.vf_high_V[w.family]], w.limit_A[best])
+    keeps = [conformity_log(m.path_ohm, m.path_u_ln, low=short),
+             conformity_log(m.path_ohm, m.path_u_ln, high=open_above), w.window]  # fmt: skip
+    kept = np.select([shorted, opened, odd], keeps, w.kept[best])
+    return *ohms, value, value / factor, value * factor, low, high, kept
+
+
+def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p, found):
     """One sweep as a record for people, with the finding that decided; `limits` keeps the words of limits."""
-    where, short, open_above = x["where"], rules()["short_below"], rules()["open_above"]
+    where, ohm, (*seen, low, high, kept) = x["where"], Interval(*found[:3], "ohm"), found[3:]
     if verdict in (Verdict.SHORTED, Verdict.OPEN):
-        quantity, value, factor, unit = "path_ohm", x["path"], x["path_factor"], "ohm"
-    else:
-        quantity, value, factor, unit = "leak_A", x["leak"], x["leak_factor"], "A"
-    seen = Interval(value, value / factor, value * factor, unit)
-    if verdict == Verdict.SHORTED:
-        found = seen, short.value, inf, short.basis, x["not_short"]
-        limit = say("limit_short", basis=short.basis)
-    elif verdict == Verdict.OPEN:
-        found = seen, -inf, open_above.value, open_above.basis, x["not_open"]
-        limit = say("limit_open", basis=open_above.basis)
+        row = rules()["short_below" if verdict == Verdict.SHORTED else "open_above"]
+        quantity, unit, whose = "path_ohm", "ohm", row.basis
+        limit = say("limit_short" if verdict == Verdict.SHORTED else "limit_open", basis=whose)
     else:
         held = family.name, x["registered"], x["ce"], x["held_A"], x["held_V"]
         if held not in limits:
@@ -480,16 +487,13 @@ def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, 
                 "limit_of_family", family=family.name, basis=family.basis, open_base=x["ce"]
             )
             limits[held] = whose, say("limit_leak", limit=x["held_A"], volts=x["held_V"], whose=whose)
-        whose, limit = limits[held]
-        found = seen, -inf, x["held_A"], whose, x["kept"]
-        if reason in ("sweep_odd", "sweep_odd_points"):
-            window = family.vf_low_V, family.vf_high_V, family.basis, x["window"]
-            quantity, found = "vf_V", (Interval(x["vf"], unit="V"), *window)
-    finding = Finding(where, reason, quantity, *found, x)
+        quantity, unit, (whose, limit) = "leak_A", "A", limits[held]
+        if reason in _ODD:
+            quantity, unit, whose = "vf_V", "V", family.basis
+    finding = Finding(where, reason, quantity, Interval(*seen, unit), low, high, whose, kept, x)
     points_asked = x["from_points"] and verdict != Verdict.OPEN
     told = _TOLD if points_asked else _TOLD_OF_A_FIT
     reasons = ["sweep_points_asked"] * points_asked + [f"fit_{flag}" for flag in fit.flags if flag in told]
-    ohm = Interval(x["ohm"], x["ohm_low"], x["ohm_high"], "ohm")
     known = ohm.value == ohm.value or isfinite(ohm.low) or isfinite(ohm.high)
     return JunctionVerdict(
         where, verdict, dict(zip(QUALITIES, p, strict=True)),
