@@ -203,11 +203,12 @@ class _Judgement:
         nothing = Interval(0.0, 0.0, float(rule("drops_lost") * r.u_floor / re), "A")
         margin = r.tolerance + rule("drops_shown_margin")
         shown = Interval(d / re, d / re * (1 - margin), d / re * (1 + margin), "A")
-        name, mV = self.names[side][k], {
-            "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
+        name = self.names[side][k]
+        mV = {
+            "where": name, "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
             "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
-        numbers: dict = {"re": re, "would": would, "wanted_too": say("drop_wanted", where=name, **mV),
-                         "seen": say("drop_seen", where=name, by=by, **mV), **mV}  # fmt: skip
+        numbers: dict = {"re": re, "would": would, "wanted_too": say("drop_wanted", **mV),
+                         "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
         current: Interval | None = amps
         resistor: Interval | None = would

@@ -85,6 +85,8 @@ class Option:
 
     def value(self, given):
         """Value of what was given to the function; the default for None."""
+        if given is None and self.kind == "quantity" and self.default:
+            given = self.default
         if given is None:
             return () if self.again else self.default
         if self.kind == "flag":

@@ -193,8 +193,8 @@ def _limit_words(w: Weighed, path: str) -> str:
     else:
         low, high = kind.leak_limit_ohm
         reason = "leads_limit_families" if low < high else "leads_limit_family"
-        name = kind.name
-        source = families()[name].source or families()[name].basis if low == high else ""
+        family = families()[kind.leak_families.split(" + ")[0]]
+        name, source = family.name, family.source or family.basis
     ohms = {"ohm": low, "loose": high, "visible": visible}
     return say(reason, name=name, source=source, **{field: ohm_words(x) for field, x in ohms.items()})
 

@@ -62,7 +62,10 @@ def _schemas() -> dict[str, tuple[Column, ...]]:
 
 def columns(table: str) -> tuple[Column, ...]:
     """Columns of a table of the reference folder, ``types_bjt``."""
-    return _schemas()[table]
+    try:
+        return _schemas()[table]
+    except KeyError:
+        raise ShelfError(f"columns.csv: no row says what {table}.csv holds") from None
 
 
 class Row(NamedTuple):

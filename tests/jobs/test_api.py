@@ -13,7 +13,7 @@ from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.demo.bag import demo_files
 
-JOBS = ["read", "sort", "check", "fit", "match", "stage", "substitute", "resistor"]
+JOBS = [name for name in junction.__all__ if name != "__version__"]
 SOUND = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
 
 

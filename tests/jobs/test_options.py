@@ -1,6 +1,7 @@
 """Options with units: what is taken, and one clear line for what is not."""
 
 import argparse
+from dataclasses import replace
 
 import pytest
 
@@ -112,3 +113,9 @@ def test_every_row_of_the_table_is_an_option_of_the_jobs_it_names():
 
 def test_every_layout_can_be_asked_for():
     assert next(one.choices for one in junction.match.options if one.option == "layout") == tuple(LAYOUTS)
+
+
+def test_a_default_of_the_table_is_read_like_what_is_given():
+    (row,) = (one for one in junction.sort.options if one.option == "temperature")
+    assert row.value(None) is None
+    assert replace(row, default="23C").value(None) == row.value("23C") == 23.0
