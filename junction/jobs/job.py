@@ -13,7 +13,7 @@ import inspect
 import os
 import textwrap
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite, isnan, nan
 from pathlib import Path
@@ -69,7 +69,11 @@ class Option:
             case "own":
                 return self.own(given)
             case "names":
-                return _names(given)
+                items = given.split(",") if isinstance(given, str) else given
+                found = tuple(filter(None, (str(item).strip() for item in items)))
+                if not found:
+                    raise UsageError("names with commas between were expected, such as A03,A11")
+                return found
             case "whole":
                 return _whole(given, self.least, self.most)
             case "accuracy":
@@ -212,15 +216,6 @@ def _accuracy(given, quantity: str) -> tuple[float, float]:
     return float(fraction), float(floor_)
 
 
-def _names(given) -> tuple[str, ...]:
-    """Names with commas between, or a sequence of them."""
-    items = given.split(",") if isinstance(given, str) else given
-    found = tuple(str(item).strip() for item in items if str(item).strip())
-    if not found:
-        raise UsageError("names with commas between were expected, such as A03,A11")
-    return found
-
-
 def stage_ask(o: SimpleNamespace, parallel: int = 1):
     """What the options say of a stage (`junction.amplifier.stage.StageAsk`); `parallel` where they do not."""
     from junction.amplifier.stage import StageAsk
@@ -355,23 +350,19 @@ def job(
         only = inspect.Parameter.KEYWORD_ONLY
         kinds = [inspect.Parameter(name, only, default=one.default) for name, one in known.items()]
         call.__signature__ = inspect.Signature([*given, *kinds])
-        call.__doc__ = _documented(function.__doc__ or "", known.values())
+        # the options stand behind the parameters that the docstring describes itself
+        lines = []
+        for one in known.values():
+            kind = "bool" if one.kind == "flag" else f"str or number [{one.unit}]" if one.unit else "str"
+            kind = "whole number" if one.kind == "whole" else kind
+            lines.append(f"{one.option} : {kind}, optional")
+            lines += textwrap.wrap(one.help, 90, initial_indent="    ", subsequent_indent="    ")
+        head, mark, tail = inspect.cleandoc(function.__doc__ or "").partition("\n\nReturns\n")
+        call.__doc__ = head + "\n" + "\n".join(lines) + mark + tail
         call.options, call.inputs, call.writes, call.epilog = options, inputs, writes, epilog
         return call
 
     return wrap
-
-
-def _documented(text: str, options: Iterable[Option]) -> str:
-    """Docstring with the options behind the parameters that it describes itself."""
-    lines = []
-    for one in options:
-        kind = "bool" if one.kind == "flag" else f"str or number [{one.unit}]" if one.unit else "str"
-        kind = "whole number" if one.kind == "whole" else kind
-        lines.append(f"{one.option} : {kind}, optional")
-        lines += textwrap.wrap(one.help, 90, initial_indent="    ", subsequent_indent="    ")
-    head, mark, tail = inspect.cleandoc(text).partition("\n\nReturns\n")
-    return head + "\n" + "\n".join(lines) + mark + tail
 
 
 class Result:

@@ -85,7 +85,21 @@ def match(parts, o) -> Result:
     if not two_rails and ask.parallel < 2:
         raise UsageError("--parallel 1 leaves nothing to match in pairs; 2 or more share a rail's current")
     find = types_of(o)
-    types, meter, fit = stage_types(o, find), meter_of(o), _fitting(o, ask)
+    types, meter = stage_types(o, find), meter_of(o)
+    # how a bag is to be fitted; limits of error to standard uncertainties: JCGM 100:2008, 4.3.7
+    spot, third = reading_noise(), sqrt(3)
+    if o.voltage_accuracy is not None:
+        share, floor = o.voltage_accuracy
+        spot |= {"vbe_percent": 100 * share / third, "u_vbe_V": max(floor, 1e-6) / third}
+    if o.current_accuracy is not None:
+        spot["ic_percent"] = 100 * max(o.current_accuracy[0], 1e-5) / third
+    if o.reading_vce is not None:
+        spot |= {"vce_V": o.reading_vce, "u_vce_V": rule("reading_vce_stated") * o.reading_vce}
+    u_temp_K = o.temperature_uncertainty, None
+    if o.side_by_side:  # what is off is off for all of them alike, and moves no current
+        u_temp_K = (rule("side_by_side_temp"),) * 2
+        spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))
+    fit = partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
     bag = bag_of(parts, o.temperature)
     by_hand = [name for set_ in o.keep for name in set_]
     fits, left_out, doubtful, warnings = usable_parts(bag, fit, find, meter, o.type or (), by_hand)
@@ -110,24 +124,6 @@ def match(parts, o) -> Result:
         draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
     )  # fmt: skip
     return Result("match", report)
-
-
-def _fitting(o, ask: StageAsk) -> Callable[[Bag], TransistorFits]:
-    """How the options say that a bag is to be fitted."""
-    # limits of error to standard uncertainties: JCGM 100:2008, 4.3.7
-    spot, third = reading_noise(), sqrt(3)
-    if o.voltage_accuracy is not None:
-        share, floor = o.voltage_accuracy
-        spot |= {"vbe_percent": 100 * share / third, "u_vbe_V": max(floor, 1e-6) / third}
-    if o.current_accuracy is not None:
-        spot["ic_percent"] = 100 * max(o.current_accuracy[0], 1e-5) / third
-    if o.reading_vce is not None:
-        spot |= {"vce_V": o.reading_vce, "u_vce_V": rule("reading_vce_stated") * o.reading_vce}
-    u_temp_K = o.temperature_uncertainty, None
-    if o.side_by_side:  # what is off is off for all of them alike, and moves no current
-        u_temp_K = (rule("side_by_side_temp"),) * 2
-        spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))
-    return partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
 
 
 def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:

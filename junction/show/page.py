@@ -37,11 +37,9 @@ def escape(text: str) -> Html:
 
 def _children(children: Iterable[Child]) -> Iterable[str]:
     for child in children:
-        if child is None:
-            continue
         if isinstance(child, str):
             yield escape(child)
-        else:
+        elif child is not None:
             yield from _children(child)
 
 

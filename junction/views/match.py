@@ -97,8 +97,18 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
     if len(shown) < len(report.sets):
         more = b.count(len(report.sets) - len(shown), "further set")
         yield b.text(f"{more} not listed; --all lists every set.")
-    for note in _grouped_notes(shown):
-        yield b.text(note, hang="  ")
+    # each note once, with the numbers of the sets it is about; parts are named where one set has it
+    about: dict[str, list[int]] = {}
+    full: dict[str, str] = {}
+    for number, s in enumerate(shown, 1):
+        for note in s.notes:
+            names, _, rest = note.partition(": ")
+            key = rest if set(names.split(", ")) <= set(s.parts) else note
+            about.setdefault(key, []).append(number)
+            full[key] = note
+    for key, numbers in about.items():
+        start, said = ("sets", key) if numbers[1:] else ("set", full[key])
+        yield b.text(f"{start} {listed(map(str, numbers))}: {said}", hang="  ")
     for number, s in enumerate(shown, 1):
         if s.kept and not s.swaps:
             yield b.text(f"set {number}: no single exchange betters it.")
@@ -120,23 +130,6 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
     yield b.bullets(left, "left over")
     yield b.bullets(report.advice, "to do better")
     yield b.bullets(report.assumptions, "assumed")
-
-
-def _grouped_notes(sets: Iterable[MatchedSet]) -> list[str]:
-    """Each note once, with the numbers of the sets it is about; parts are named where one set has it."""
-    about: dict[str, list[int]] = {}
-    full: dict[str, str] = {}
-    for number, s in enumerate(sets, 1):
-        for note in s.notes:
-            names, _, rest = note.partition(": ")
-            key = rest if set(names.split(", ")) <= set(s.parts) else note
-            about.setdefault(key, []).append(number)
-            full[key] = note
-    return [
-        f"{'set' if len(numbers) == 1 else 'sets'} {listed(map(str, numbers))}: "
-        f"{full[key] if len(numbers) == 1 else key}"
-        for key, numbers in about.items()
-    ]
 
 
 def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[str]]:

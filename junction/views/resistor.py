@@ -121,11 +121,12 @@ def page(report: ResistorReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = f"Resistor of {nominal(report.wanted_ohm, 'ohm')}"
     networks = [_networks(report.networks), b.text(_legend(report), "soft")] if report.networks else []
-    blocks: list[b.Block] = [b.text(title, "title"), b.cautions(report.cautions)]
-    for heading, inside in (("The reading", _reading(report)), ("From stock", _stock(report) + networks),
-                            ("What the tolerance does", _effect(report))):  # fmt: skip
-        blocks += [b.section(heading, inside)] if inside else []
-    return title, [*blocks, *([b.text(f"Made {made}.", "soft")] if made else [])]
+    return title, [
+        b.text(title, "title"), b.cautions(report.cautions), b.section("The reading", _reading(report)),
+        b.section("From stock", _stock(report) + networks),
+        b.section("What the tolerance does", _effect(report)),
+        *([b.text(f"Made {made}.", "soft")] if made else []),
+    ]  # fmt: skip
 
 
 def display(report: ResistorReport) -> list[b.Block]:
