@@ -9,11 +9,10 @@ whole's relative error that a part contributes equals its share of the dissipati
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, floor, inf, isinf, isnan, log10, nan, sqrt
+from math import ceil, floor, isinf, isnan, log10, nan, sqrt
 
 import numpy as np
 
-from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.mixture import conformity
 from junction.judge.results import next_step, say
@@ -132,16 +131,14 @@ def _candidates(
 
 
 def stock_values(name: str, low_ohm: float, high_ohm: float) -> tuple[float, ...]:
-    """All values of a preferred number series from `low_ohm` to `high_ohm` [ohm], both included.
+    """All values of a preferred number series from `low_ohm`, above zero, to `high_ohm` [ohm], both included.
 
     Raises
     ------
     UsageError
-        No such series, or bounds that are not positive and rising.
+        No such series.
     """
     series = resistor_series(name)
-    if not 0 < low_ohm <= high_ohm < inf:
-        raise UsageError("the bounds of a list of stock values must be positive and rising")
     found = []
     for decade in range(floor(log10(low_ohm)) - 1, ceil(log10(high_ohm)) + 1):
         power = decade - (series.digits - 1)
@@ -162,9 +159,9 @@ def combinations(
     Parameters
     ----------
     wanted_ohm : float
-        Wanted resistance [ohm].
+        Wanted resistance, above zero [ohm].
     stock_ohm : sequence of float
-        Values at hand, each as often as needed [ohm].
+        Values at hand, at least one and all above zero, each as often as needed [ohm].
     tolerance : float
         Of the stock parts [1].
     power_W : float
@@ -183,19 +180,8 @@ def combinations(
         Smallest error first, in steps of a share of the tolerance (the rule ``resistor_step``); in a step
         fewer parts come first, and where the power is known, of as many parts those that share it most
         evenly.
-
-    Raises
-    ------
-    UsageError
-        Values that are not positive, no stock, or more than four parts.
     """
     stock = np.unique(np.asarray(stock_ohm, float))
-    if not (wanted_ohm > 0 and np.isfinite(wanted_ohm)):
-        raise UsageError("the wanted resistance must be positive")
-    if stock.size == 0 or not (np.isfinite(stock).all() and (stock > 0).all()):
-        raise UsageError("the stock needs at least one value, all of them positive")
-    if most_parts not in (1, 2, 3, 4):
-        raise UsageError("networks have one to four parts")
     both = np.triu_indices(stock.size)
     pairs = {}  # values and index pairs of all two-part networks, sorted by value
     for how in ("+", "|"):
@@ -259,7 +245,7 @@ def judge_reading(
     Parameters
     ----------
     nominal_ohm, reading_ohm : float
-        Marked value and reading [ohm]; an over-range mark is inf.
+        Marked value, above zero, and reading, zero or more [ohm]; an over-range mark is inf.
     tolerance : float
         Of the marked value [1].
     in_circuit : bool
@@ -275,15 +261,8 @@ def judge_reading(
         In tolerance at 95 % or more is fine, at 5 % or less is not, between is undecided (JCGM 106).  A
         meter much coarser than the tolerance gives a small probability whatever it shows, so a resistor is
         called bad only where a good one would also have read otherwise, at 95 %.
-
-    Raises
-    ------
-    UsageError
-        A nominal that is not positive, or a reading below zero.
     """
-    nominal, reading, times = nominal_ohm, reading_ohm, reading_ohm / nominal_ohm if nominal_ohm else nan
-    if not (nominal > 0 and not isinf(nominal)) or isnan(reading) or reading < 0:
-        raise UsageError("a resistor is judged by a positive nominal value and a reading of zero or more")
+    nominal, reading, times = nominal_ohm, reading_ohm, reading_ohm / nominal_ohm
     accuracy = rule("ohms_accuracy") if accuracy is None else accuracy
     if resolution_ohm is None:
         resolution_ohm = max(rule("ohms_resolution"), 0 if isinf(reading) else reading * rule("ohms_digit"))
