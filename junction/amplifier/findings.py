@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import combinations
-from math import exp, isfinite, log
+from math import exp, log
 
 import numpy as np
 
@@ -64,8 +64,6 @@ def diagnose_drops(
         raise UsageError(
             f"{count} drops for {n} devices a rail: give {n} (one rail) or {2 * n} (upper rail first)"
         )
-    if any(not isfinite(d) or d < 0 for d in drops_V):
-        raise UsageError("a drop must be zero or more: write magnitudes for both rails")
     re = (stage.re_ohm * count)[:count]
     if min(re) <= 0:
         raise UsageError("drops need emitter resistors: --emitter-resistor 0.22ohm")

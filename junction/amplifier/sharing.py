@@ -325,8 +325,6 @@ def share(
     stable.
     """
     shape = devices.shape
-    if point.total_A <= 0:
-        raise ValueError("a set must carry a current above zero")
     log_ic = np.full(shape, np.log(point.total_A / shape[-1])) if start is None else start
     log_ic, now, _ = _newton(devices, point, log_ic, 0.0, tolerance_V)
     gain = np.full(shape[:-1], np.nan)

@@ -16,7 +16,7 @@ from junction.judge.results import say
 from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
-from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
+from junction.sets.results import GRADES, LeftOver, MatchedSet, MatchReport
 from junction.shelf.tables import rule
 from junction.sweeps.results import TransistorFits
 from junction.transistor.values import evaluate
@@ -36,7 +36,7 @@ def match_parts(
     stage : Stage
         Its ``parallel`` devices share one drive node: a set, or a rail of one in the two-rail layouts.
     layout : str
-        Key of `LAYOUTS`.
+        Key of `junction.sets.results.LAYOUTS`.
     wanted : int, optional
         Sets wanted (of each polarity, where they are of one); as many as the parts allow by default.
     keep : sequence of sequences of str
@@ -57,10 +57,8 @@ def match_parts(
     Raises
     ------
     UsageError
-        An unknown layout, or a kept set that cannot be.
+        A kept set that cannot be, or no parts for the layout.
     """
-    if layout not in LAYOUTS:
-        raise UsageError(f"no layout {layout!r}; there are: {', '.join(LAYOUTS)}")
     if layout == "pairs" and stage.parallel < 2:
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
     weights = weights_for() if weights is None else weights

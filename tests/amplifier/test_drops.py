@@ -175,12 +175,9 @@ def test_a_sharper_measurement_decides_more(parts):
     assert words(diagnose(*drops, devices=parts[0], drawn=parts[1]))[2] == "resistor out of value"
 
 
-@pytest.mark.parametrize(("drops", "says"), [
-    ((20.0,), "1 drops for 3 devices a rail: give 3"), ((20.0, 20.0, -1.0), "magnitudes"),
-])  # fmt: skip
-def test_drops_that_cannot_be(drops, says):
-    with pytest.raises(UsageError, match=says):
-        diagnose(*drops)
+def test_drops_that_cannot_be():
+    with pytest.raises(UsageError, match="1 drops for 3 devices a rail: give 3"):
+        diagnose(20.0)
 
 
 def test_drops_need_resistors():
