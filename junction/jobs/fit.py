@@ -91,13 +91,11 @@ def fit(parts, o) -> Result:
     note = "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."
     if noise is not None:
         note = "Uncertainty from the stated accuracy of the instruments."
-    sources = sorted((s for group in sweep_sources(bag.sweeps).values() for s in group),
-                     key=lambda s: s.sweep)  # fmt: skip
+    sources = {k: s for group in sweep_sources(bag.sweeps).values() for k, s in group.items()}
     rows = tuple(
-        FitRow(**vars(source), part=bag.sweeps.part[k], type=bag.sweeps.type[k], fit=fit,
+        FitRow(**sources[k], part=bag.sweeps.part[k], type=bag.sweeps.type[k], fit=fit,
                why_not=fits.why_not[k], heating_K=float(fits.heating_K[k]))
-        for k, (source, fit) in enumerate(
-            zip(sources, fit_summaries(fits, derived_values(bag.sweeps, fits)), strict=True))
+        for k, fit in enumerate(fit_summaries(fits, derived_values(bag.sweeps, fits)))
     )  # fmt: skip
     transistors = []
     for k, part in enumerate(curves.part if curves is not None else ()):

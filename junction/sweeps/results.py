@@ -247,24 +247,17 @@ class SweepPlot:
 
 
 @dataclass(frozen=True)
-class SweepSource:
-    """Where a sweep came from."""
+class FitRow:
+    """One fitted sweep, and where it came from; `why_not` says why there is no fit."""
 
     junction: str
     file: str
-    first_row: int = field(metadata={"json": "first_line"})
-    last_row: int = field(metadata={"json": "last_line"})
+    first_line: int
+    last_line: int
     points: int
-    sweep: int = not_json(-1)  # index into the sweep table
-
-
-@dataclass(frozen=True, kw_only=True)
-class FitRow(SweepSource):
-    """One fitted sweep; `why_not` says why there is no fit."""
-
+    fit: FitSummary
     part: str = not_json("")
     type: str = not_json("")
-    fit: FitSummary
     heating_K: float = nan
     why_not: str = ""
 

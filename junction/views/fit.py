@@ -126,7 +126,7 @@ def tables(report: FitReport) -> dict:
                  "evidence_gap", *titles, "flags", "points", "points_used", "chi2", "dof", "temp_C",
                  "temp_known", "heating_K", "why_not"]  # fmt: skip
         found["parameters"] = heads, [
-            (r.part, r.junction, r.type, r.file, r.first_row, r.last_row, f.model, f.runner_up,
+            (r.part, r.junction, r.type, r.file, r.first_line, r.last_line, f.model, f.runner_up,
              f.evidence_gap, *ends(*map(f.parameters.get, names)), *ends(*map(f.derived.get, units)),
              "; ".join(f.flags), f.n_points, f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known,
              r.heating_K, r.why_not)
@@ -259,8 +259,8 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.rows:
-        shown = [_sweep(r, sweeps.get(r.sweep, {}), texts.get((r.part, r.junction), ""))
-                 for r in report.rows[:MOST_SECTIONS]]  # fmt: skip
+        shown = [_sweep(r, sweeps.get(k, {}), texts.get((r.part, r.junction), ""))
+                 for k, r in enumerate(report.rows[:MOST_SECTIONS])]  # fmt: skip
         caps = []
         if len(report.rows) > MOST_SECTIONS:
             caps.append(b.text("Sections for the first sweeps only; the files hold every one.", "soft"))
@@ -283,8 +283,8 @@ def display(report: FitReport) -> list[b.Block]:
 
 
 def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
-    blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, row) if svgs
-                           else b.text(source_caption(row), "soft")]  # fmt: skip
+    blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, vars(row)) if svgs
+                           else b.text(source_caption(vars(row)), "soft")]  # fmt: skip
     blocks += [b.text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
     if row.heating_K == row.heating_K:
         blocks.append(b.text(("Warmed by about ", quantity(row.heating_K, "K", 2),

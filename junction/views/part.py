@@ -9,7 +9,7 @@ from junction.base.units import interval, nominal, percent, reading
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepSource
+from junction.sweeps.results import PARAMETER_KEYS, FitSummary
 
 #: Name of a fitted parameter -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
@@ -106,34 +106,34 @@ def temperature_note(parts: int, temp_C: float) -> str:
     return f"No temperature given for {b.count(parts, 'part')}: {nominal(temp_C, 'degC')} taken."
 
 
-def sweep_sources(table: SweepTable) -> dict[str, list[SweepSource]]:
-    """Where each part's sweeps came from, by part."""
-    out: dict[str, list[SweepSource]] = {}
+def sweep_sources(table: SweepTable) -> dict[str, dict[int, dict]]:
+    """Where each part's sweeps came from, by part and index of the sweep."""
+    out: dict[str, dict[int, dict]] = {}
     if len(table):
         first, last = table.row[table.starts[:-1]].tolist(), table.row[table.starts[1:] - 1].tolist()
         ends = table.starts.tolist()
         for k, part in enumerate(table.part):
-            source = SweepSource(
-                table.junction[k], table.file[k], first[k], last[k], ends[k + 1] - ends[k], k
-            )
-            out.setdefault(part, []).append(source)
+            out.setdefault(part, {})[k] = {
+                "junction": table.junction[k], "file": table.file[k], "first_line": first[k],
+                "last_line": last[k], "points": ends[k + 1] - ends[k],
+            }  # fmt: skip
     return out
 
 
-def source_caption(source: SweepSource) -> b.Inline:
+def source_caption(source: Mapping) -> b.Inline:
     """Where a sweep came from, by file and lines."""
-    return (source.file or "sweep", ", lines ", b.count(source.first_row, ""), " to ",
-            b.count(source.last_row, ""), " (", b.count(source.points, "point"), ")")  # fmt: skip
+    return (source["file"] or "sweep", ", lines ", b.count(source["first_line"], ""), " to ",
+            b.count(source["last_line"], ""), " (", b.count(source["points"], "point"), ")")  # fmt: skip
 
 
-def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: SweepSource | None):
+def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: Mapping | None):
     """Views of one sweep side by side."""
     pictures = [(f"{part} {junction}: {view} view of the sweep", svg) for view, svg in svgs.items()]
     return b.pictures(pictures, source_caption(source) if source else "")
 
 
 def part_card(
-    v: PartVerdict, readings: PartReadings | None = None, sources: Iterable[SweepSource] = (),
+    v: PartVerdict, readings: PartReadings | None = None, sources: Mapping[int, Mapping] | None = None,
     svgs: Mapping[int, Mapping[str, str]] | None = None, anchor: str = "",
 ) -> b.Block:  # fmt: skip
     """All that is known of one part.
@@ -142,15 +142,14 @@ def part_card(
     ----------
     v : PartVerdict
     readings : PartReadings, optional
-    sources : iterable of SweepSource
-        Where its sweeps came from.
+    sources : mapping of int to mapping, optional
+        Where its sweeps came from, by index of the sweep.
     svgs : mapping of int to mapping of str to str, optional
         By index of the sweep: SVG text of each view.
     anchor : str
         Id of the section.
     """
-    svgs = svgs or {}
-    where = {s.sweep: s for s in sources}
+    svgs, sources = svgs or {}, sources or {}
     what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
     said = evidence_of(v)
     blocks: list[b.Block] = [b.text(what, "what")]
@@ -186,7 +185,7 @@ def part_card(
             blocks += inner
             continue
         if svgs.get(j.sweep):
-            inner.append(sweep_pictures(svgs[j.sweep], v.part, j.junction, where.get(j.sweep)))
+            inner.append(sweep_pictures(svgs[j.sweep], v.part, j.junction, sources.get(j.sweep)))
         inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
         inner += fit_blocks(j.fit) if j.fit is not None else []
         inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []

@@ -121,7 +121,7 @@ def document(report: SortReport) -> dict:
     readings = {p.part: p.readings for p in bag.readings}
     sources = sweep_sources(bag.sweeps)
     parts = [
-        {**record(v), "readings": readings.get(v.part, ()), "sweeps": sources.get(v.part, ())}
+        {**record(v), "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values())}
         for v in report.verdicts
     ]
     return {
@@ -137,8 +137,8 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, counts, table, then each part with its evidence."""
     bag, meter = report.bag, report.meter
     sources = sweep_sources(bag.sweeps)
-    drawn = [s.sweep for v in [v for v in report.verdicts if v.part in sources][: report.plots]
-             for s in sources[v.part]]  # fmt: skip
+    drawn = [k for v in [v for v in report.verdicts if v.part in sources][: report.plots]
+             for k in sources[v.part]]  # fmt: skip
     svgs: Mapping[int, Mapping[str, str]] = {}
     if drawn:
         from junction.show.plots import Sheets
@@ -164,7 +164,7 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
                              b.count(len(sources), "part"), " with sweeps; --plots draws more."),
                             "soft"))  # fmt: skip
     readings = {p.part: p for p in bag.readings}
-    cards += [part_card(v, readings.get(v.part), sources.get(v.part, ()), svgs, f"p{k}")
+    cards += [part_card(v, readings.get(v.part), sources.get(v.part), svgs, f"p{k}")
               for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
     if report.verdicts:
         blocks += [b.section("Worst first", [_overview(report)]), b.section("Part by part", cards)]

@@ -102,8 +102,9 @@ def test_long_sweeps_are_thinned_for_drawing():
 
 def test_sources_name_lines():
     sources = sweep_sources(table())
-    assert [s.sweep for s in sources["a"]] == [0, 1] and sources["b"][0].sweep == 2
-    assert (sources["b"][0].first_row, sources["b"][0].last_row, sources["b"][0].points) == (140, 209, 70)
+    assert list(sources["a"]) == [0, 1] and list(sources["b"]) == [2]
+    found = sources["b"][2]
+    assert (found["first_line"], found["last_line"], found["points"]) == (140, 209, 70)
     assert sweep_sources(SweepTable.empty()) == {}
 
 

@@ -23,7 +23,7 @@ MADE = "2026-01-02 03:04"
 
 def row(part, junction="BE", k=0, why="", **changes):
     return FitRow(
-        junction, "sweeps.csv", 2 + 80 * k, 81 + 80 * k, 80, k, part=part, type="2N3055",
+        junction, "sweeps.csv", 2 + 80 * k, 81 + 80 * k, 80, part=part, type="2N3055",
         fit=samples.fit_summary(**changes), heating_K=1.25 if k else nan, why_not=why,
     )  # fmt: skip
 

@@ -53,7 +53,7 @@ def row(of="AK", part="D1", flags=("converged",), temp_C=25.0, **values):
     parameters = {k: x if isinstance(x, Interval) else Interval(x, 0.9 * x, 1.1 * x, units.get(k, ""))
                   for k, x in values.items()}  # fmt: skip
     fit = fit_summary(parameters=parameters, flags=flags, temp_C=temp_C, temp_known=True)
-    return FitRow(of, "x.csv", 2, 81, 80, 0, part=part, fit=fit)
+    return FitRow(of, "x.csv", 2, 81, 80, part=part, fit=fit)
 
 
 def model_file(report):
