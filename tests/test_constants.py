@@ -2,6 +2,7 @@
 
 import pytest
 import scipy.constants
+import scipy.stats
 
 from junction.base import units as constants
 
@@ -12,6 +13,12 @@ def test_constants_are_codata():
     assert constants.BOLTZMANN_J_PER_K == scipy.constants.k
     assert constants.ELEMENTARY_CHARGE_C == scipy.constants.e
     assert constants.ZERO_CELSIUS_K == scipy.constants.zero_Celsius
+
+
+@pytest.mark.external
+def test_ends_of_the_normal_law():
+    assert scipy.stats.norm.ppf(0.975) == constants.NORMAL_95
+    assert scipy.stats.norm.ppf(0.95) == pytest.approx(constants.NORMAL_95_ONE_SIDED, rel=1e-15)
 
 
 @pytest.mark.external

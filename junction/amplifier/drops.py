@@ -25,7 +25,7 @@ import numpy as np
 from junction.amplifier.results import OperatingPoint
 from junction.amplifier.sharing import drive_point
 from junction.base.records import Interval
-from junction.base.units import thermal_voltage
+from junction.base.units import NORMAL_95, thermal_voltage
 from junction.judge.mixture import Mixture, log_normal, log_total, posterior
 from junction.shelf.tables import rule
 
@@ -38,8 +38,6 @@ class Kind(IntEnum):
 
 #: What may be wrong with one position; how often each is met is the rule ``drops_prior_value`` and so on.
 FAULTS = (Kind.VALUE, Kind.OPEN, Kind.OFF, Kind.SHORTED, Kind.ODD, Kind.MISREAD)
-#: Half-width of a 95 % interval in standard uncertainties.
-K95 = 1.96
 #: Pairs of positions are suspected together only among the so many that stand furthest off.
 _FURTHEST = 4
 #: Logarithm of a weight beside the heaviest below which a piece could not matter.
@@ -137,10 +135,11 @@ class Rail:
             steps = np.array([-half, 0.0, half])
             return [float(x) for x in self.currents((volts + steps)[:, None], re_ohm)[:, k]]
 
-        low, middle, high = at(reference, K95 * float(np.hypot(both, self.vt * self.u_r)), self.re)
+        low, middle, high = at(reference, NORMAL_95 * float(np.hypot(both, self.vt * self.u_r)), self.re)
         re = float(self.re[k])
-        expected = Interval(middle * re, max(low * re - K95 * own, 0.0), high * re + K95 * own, "V")
-        low, middle, high = at(reference - self.d[k], K95 * float(np.hypot(both, own)), 0.0)
+        width = NORMAL_95 * own
+        expected = Interval(middle * re, max(low * re - width, 0.0), high * re + width, "V")
+        low, middle, high = at(reference - self.d[k], NORMAL_95 * float(np.hypot(both, own)), 0.0)
         return expected, Interval(middle, low, high, "A")
 
 

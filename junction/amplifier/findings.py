@@ -12,11 +12,12 @@ from math import exp, log
 
 import numpy as np
 
-from junction.amplifier.drops import FAULTS, K95, Kind, Rail, prior, weigh_faults
+from junction.amplifier.drops import FAULTS, Kind, Rail, prior, weigh_faults
 from junction.amplifier.results import DropReport, DropVerdict, Stage
 from junction.amplifier.sharing import Devices, drive_point, share, spread_apart
 from junction.base.errors import UsageError
 from junction.base.records import Interval
+from junction.base.units import NORMAL_95
 from junction.judge.results import next_step, say
 from junction.shelf.tables import rule
 
@@ -185,7 +186,7 @@ class _Judgement:
         a, b = (float((r.d / r.re).sum()) / r.idle.total_A for r in self.rails)
         own = np.concatenate([np.hypot(r.u_r * r.d, r.u_d) / r.re / r.idle.total_A for r in self.rails])
         far = abs(log(max(a, 1e-9) / max(b, 1e-9))) > rule("drops_rails_differ")
-        if not far or abs(a - b) <= K95 * float(np.sqrt((own**2).sum())):
+        if not far or abs(a - b) <= NORMAL_95 * float(np.sqrt((own**2).sum())):
             return ""
         return say("rails_differ", upper=100 * a, lower=100 * b)
 
@@ -238,7 +239,7 @@ class _Judgement:
         # with the bias far too high, what the drops say of each other can wait
         if alarm and word in (_QUIET, _UNDECIDED) and d >= rule("drops_alarm") * wanted:
             reason = "drop_waits"
-        own = K95 * float(r.u_d[k])
+        own = NORMAL_95 * float(r.u_d[k])
         return DropVerdict(
             name, reason, "drop_V", Interval(d, d - own, d + own, "V"), expected.low, expected.high, by,
             float(self.fine[side][k]), numbers, word, wanted, expected, current, resistor, float(sure),
@@ -275,9 +276,9 @@ class _Judgement:
             o = self.rails[1 - side]
             current = float((o.d / o.re).sum())
             u_A = float(np.sqrt((np.hypot(o.u_r * o.d, o.u_d) ** 2 / o.re**2).sum()))
-            u = K95 * float(np.hypot(u_A / max(current, 1e-12), r.u_r))
+            u = NORMAL_95 * float(np.hypot(u_A / max(current, 1e-12), r.u_r))
             by = "drop_by_other_rail"
-        centre, own = current * re, 0.0 if dead else K95 * float(r.u_d[k])
+        centre, own = current * re, 0.0 if dead else NORMAL_95 * float(r.u_d[k])
         expected = Interval(centre, max(centre * (1 - u) - own, 0.0), centre * (1 + u) + own, "V")
         return expected, Interval(centre / re, expected.low / re, expected.high / re, "A"), say(by)
 

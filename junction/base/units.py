@@ -53,7 +53,8 @@ _PREFIXABLE = frozenset(("V", "A", "ohm", "W", "F", "s", "Hz", "V/K"))
 _TENTHS = frozenset(("V", "ohm"))
 _UNKNOWN = "not known"
 #: Half-width of a 95 % interval in standard uncertainties (normal).
-_K95 = 1.959964
+#: Standard deviations of the normal law that hold 95 %, to both sides and to one (JCGM 100:2008, table G.1).
+NORMAL_95, NORMAL_95_ONE_SIDED = 1.959963984540054, 1.6448536269514722
 
 
 def uncertainty_place(u: float) -> int:
@@ -221,7 +222,7 @@ def interval(it: Interval, unit: str | None = None, *, ends: bool = True, even: 
         more = ((" (", None), *limits[0], (" to ", None), *limits[1], (")", None)) if ends else ()
         return Num(*value, *more)
     half = (high - low) / 2 if even else min(x for x in (*arms, (high - low) / 2) if x > 0)
-    u, like = half / _K95, max(abs(it.value), half)
+    u, like = half / NORMAL_95, max(abs(it.value), half)
     place, size = uncertainty_place(u), max(abs(it.value), u)
     power = prefix_exponent(round(size, place), unit)
     if not 1e-15 <= size < 1e12:

@@ -13,6 +13,7 @@ from junction.amplifier.results import Stage
 from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
+from junction.base.units import NORMAL_95
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
 from junction.judge.results import PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
@@ -22,7 +23,7 @@ from junction.shelf.tables import Meter, cautions, rule
 from junction.sweeps.results import TransistorFits
 from junction.transistor.model import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
-from junction.transistor.values import COVERAGE_95, evaluate
+from junction.transistor.values import evaluate
 
 EPILOG = "layouts:\n" + "".join(f"  {name:<20} {meaning}\n" for name, meaning in LAYOUTS.items()) + """\
 input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, vbe_mV, hFE, temp_C),
@@ -245,7 +246,7 @@ def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> 
     vce = min(max(stage.peak.vce_V, 3.0), 10.0)
     values = evaluate(fits, ic, vce, stage.idle.temp_C)
     known = (fits.ic_low_A[rows, None] / _BEYOND <= ic) & (ic <= fits.ic_high_A[rows, None] * _BEYOND)
-    known &= COVERAGE_95 * values.u_vbe_V[rows] <= _MOST_DOUBT_V
+    known &= NORMAL_95 * values.u_vbe_V[rows] <= _MOST_DOUBT_V
     shown = {name: np.where(known, getattr(values, name)[rows], nan)
              for name in ("vbe_V", "u_vbe_V", "hfe", "u_hfe")}  # fmt: skip
     places = {name: row for row, name in enumerate(names)}

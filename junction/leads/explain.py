@@ -17,7 +17,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import Interval, PartReadings, Reading
-from junction.base.units import listed, nominal
+from junction.base.units import NORMAL_95, listed, nominal
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
@@ -173,7 +173,7 @@ def _path_ohms(
         centre, sd = bench.ln_ohm[own[rows], at], bench.ohm_sd[own[rows], at]
         shift, left = predictions.cause_given(rows, value, state, PATH_COLUMNS[at])
         best, spread = Mixture(like[:, 0], centre + sd * shift, sd * np.sqrt(left)).moments()
-        ends = [float(np.exp(best + k * spread)) for k in (0, -1.96, 1.96)]
+        ends = [float(np.exp(best + k * spread)) for k in (0, -NORMAL_95, NORMAL_95)]
         pair = slice(2 * at, 2 * at + 2)
         volts = min(value[pair][state[pair] == VALUE], default=nan)
         found[path] = Interval(*ends, "ohm")

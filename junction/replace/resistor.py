@@ -13,7 +13,7 @@ from math import ceil, floor, isinf, isnan, log10, nan, sqrt
 
 import numpy as np
 
-from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
+from junction.base.units import NORMAL_95, NORMAL_95_ONE_SIDED, REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.mixture import conformity
 from junction.judge.results import next_step, say
 from junction.replace.results import ResistorNetwork, ResistorVerdict, SharingEffect
@@ -21,9 +21,7 @@ from junction.shelf.tables import resistor_series, rule, rules
 
 #: 95 % of the sum of independent errors that are even within their limits: 1.96/sqrt(3) of the limit
 #: (JCGM 100:2008, 4.3.7 and G.1); for a single part the limit itself bounds it.
-_LIKELY = 1.96 / sqrt(3)
-#: 95 % of a normal distribution lie below this many standard deviations above its mean.
-ONE_SIDED = 1.645
+_LIKELY = NORMAL_95 / sqrt(3)
 
 #: arrangement -> (how its groups are joined, how many parts each has); inside a group it is the other way
 ARRANGEMENTS: dict[str, tuple[str, tuple[int, ...]]] = {
@@ -282,7 +280,7 @@ def judge_reading(
         p = float(conformity(reading, u, low, high))
         if p >= rule("conformity_good"):
             state, reason = "fine", "resistor_fine_in_circuit" if in_circuit else "resistor_fine"
-        elif p <= 1 - rule("conformity_good") and outside > ONE_SIDED * u:
+        elif p <= 1 - rule("conformity_good") and outside > NORMAL_95_ONE_SIDED * u:
             state = "burnt" if times >= rule("resistor_drifted") else "drifted"
             reason = f"resistor_{state}"
             if times < 1 and in_circuit:

@@ -19,12 +19,13 @@ import numpy as np
 from junction.amplifier.results import OperatingPoint, Stage
 from junction.amplifier.sharing import HEAT_STEPS, Devices, drive_point, imbalance, share
 from junction.base.records import Interval, plain_name
+from junction.base.units import NORMAL_95
 from junction.judge.results import next_step, say
 from junction.sets.choose import POINTS, Weigher, cross_cost
 from junction.sets.results import GRADES, MatchedSet
 from junction.shelf.tables import rule
 from junction.sweeps.results import TransistorFits
-from junction.transistor.values import COVERAGE_95, u_vbe_apart
+from junction.transistor.values import u_vbe_apart
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
@@ -280,7 +281,7 @@ class Finisher:
                 continue
             u = float(np.std(drawn[:, a] - drawn[:, b]))
             gap = float(now[b] - now[a])
-            if gap < COVERAGE_95 * u:
+            if gap < NORMAL_95 * u:
                 near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
         near.sort()
         if not near:
@@ -307,7 +308,7 @@ class Finisher:
         known = {"volts": idle_V, "amps": idle_A, "read_A": read_A}
         why = say(cause, **known)
         lines = [
-            say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * COVERAGE_95 * u)
+            say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * NORMAL_95 * u)
             for _, one, other, gap, u in near[:_MOST_NEAR]
         ]
         if len(near) > _MOST_NEAR:

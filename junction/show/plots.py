@@ -16,7 +16,7 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from junction.base.units import quantity
+from junction.base.units import NORMAL_95, quantity
 from junction.sweeps.results import SweepPlot, TransistorPlot
 
 INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"
@@ -238,8 +238,6 @@ _STYLES = (
     dict(color=LEFT_OUT, linestyle="-."), dict(color=SOFT, linestyle=":"),
     dict(color=INK, linestyle=(0, (1, 1))), dict(color=FIT, linestyle="-"),
 )  # fmt: skip
-#: Half-width of a 95 % interval in standard uncertainties (normal).
-_K95 = 1.96
 
 
 def _plain_numbers(*axes) -> None:
@@ -314,7 +312,7 @@ def draw_compared(parts: Sequence[str], curves: Mapping, shares_A, axes, ratio: 
         values, u, shown = 1000 * curves["vbe_V"], 1000 * curves["u_vbe_V"], np.positive
         title, unit, sign = "difference of V_BE, 95 % band", "mV", "-"
     for row, name, style in zip(others, parts[1:], cycle(_STYLES[1:] + _STYLES[:1]), strict=False):
-        between, wide = values[row] - values[first], _K95 * np.hypot(u[row], u[first])
+        between, wide = values[row] - values[first], NORMAL_95 * np.hypot(u[row], u[first])
         middle, low, high = shown(between), shown(between - wide), shown(between + wide)
         axes.plot(ic, middle, linewidth=1.2, label=f"{_short(name)} {sign} {_short(parts[0])}", **style)
         known = np.isfinite(low) & np.isfinite(high)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.records import Interval, SweepTable
-from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, nominal, thermal_voltage
+from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, ZERO_CELSIUS_K, nominal, thermal_voltage
 from junction.physics import junction as law
 from junction.physics.temperature import SILICON_XTI
 from junction.shelf.tables import rule
@@ -283,7 +283,7 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
 
     def put(names, known, where, unit):
         value, u = known
-        half = np.nan_to_num(fits.quantile, nan=1.96)[:, None] * u
+        half = np.nan_to_num(fits.quantile, nan=NORMAL_95)[:, None] * u
         for k, j in np.argwhere(where & np.isfinite(value) & np.isfinite(half)).tolist():
             x, h = float(value[k, j]), float(half[k, j])
             out[k][names[j]] = Interval(x, x - h, x + h, unit)

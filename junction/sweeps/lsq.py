@@ -20,6 +20,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from junction.base.units import NORMAL_95
+
 _TINY = np.finfo(float).tiny
 #: A pivot of the unit-diagonal matrix under this is rounding, not information.
 RANK_TOL = 1e-13
@@ -260,10 +262,6 @@ def solve(
 def _held(theta, gradient, lower, upper):
     """Parameters that stand at a limit and would be pushed out of the box."""
     return ((theta <= lower) & (gradient > 0)) | ((theta >= upper) & (gradient < 0))
-
-
-#: Half-width of a 95 % interval of a normal distribution in standard uncertainties.
-NORMAL_95 = 1.959963984540054
 
 
 def student_t(dof):

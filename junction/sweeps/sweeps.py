@@ -19,14 +19,14 @@ from __future__ import annotations
 import numpy as np
 
 from junction.base.records import SweepTable
-from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
+from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, thermal_voltage
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.tables import rule
 from junction.sweeps import sense, terms
 from junction.sweeps.block import ALL, FINAL, QUICK, Block, places
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
-from junction.sweeps.lsq import NORMAL_95, student_t
+from junction.sweeps.lsq import student_t
 from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.sweeps.sense import Noise, highest, lowest
 from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G

@@ -32,6 +32,7 @@ from dataclasses import replace
 import numpy as np
 
 from junction.base.records import CurveTable, PartReadings
+from junction.base.units import NORMAL_95
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 from junction.shelf.tables import rule
 from junction.sweeps.lsq import invert, solve, student_t
@@ -50,7 +51,7 @@ from junction.transistor.model import (
     usual_noise,
     whitened,
 )
-from junction.transistor.values import COVERAGE_95, FITTED, OF_A_TYPE, between_parts, square_root
+from junction.transistor.values import FITTED, OF_A_TYPE, between_parts, square_root
 
 #: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
 CHUNK = 40_000
@@ -214,7 +215,7 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
     used = np.einsum("nij,nji->n", information, invert(information + prior, free)[0])
     # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
-    widen = np.where(scalable, student_t(count - used) / COVERAGE_95, 1.0)
+    widen = np.where(scalable, student_t(count - used) / NORMAL_95, 1.0)
     information = information / widen[:, None, None] ** 2
     keep = problem.keep
     with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one

@@ -13,7 +13,13 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import Interval
-from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
+from junction.base.units import (
+    NORMAL_95,
+    NORMAL_95_ONE_SIDED,
+    REFERENCE_TEMP_C,
+    ZERO_CELSIUS_K,
+    thermal_voltage,
+)
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point
 from junction.shelf.tables import rule
@@ -24,8 +30,6 @@ FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "
 #: Those of them that parts of one type have nearly in common (`between_parts`).
 OF_A_TYPE = ("NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR")
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
-#: Half-width of a 95 % interval in standard uncertainties (JCGM 100:2008, table G.1, normal).
-COVERAGE_95 = 1.959964
 
 
 def between_parts(name: str) -> float:
@@ -58,12 +62,12 @@ def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
         value, u = float(fits.value[k, j]), float(fits.u_log[k, j])
         unit = _UNITS.get(name, "1")
         if u < rule("bjt_value_width"):
-            spread = float(np.exp(COVERAGE_95 * u))
+            spread = float(np.exp(NORMAL_95 * u))
             out[name] = Interval(value, value / spread, value * spread, unit)
         elif name in ("IKF", "VAF"):  # a large one has no effect: the data say "at least"
-            out[name] = Interval(np.nan, value * float(np.exp(-1.645 * u)), np.inf, unit)
+            out[name] = Interval(np.nan, value * float(np.exp(-NORMAL_95_ONE_SIDED * u)), np.inf, unit)
         else:
-            out[name] = Interval(np.nan, -np.inf, value * float(np.exp(1.645 * u)), unit)
+            out[name] = Interval(np.nan, -np.inf, value * float(np.exp(NORMAL_95_ONE_SIDED * u)), unit)
     return out
 
 
@@ -158,9 +162,9 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Simp
     u_v, u_h = (
         np.sqrt(np.maximum(np.einsum("nmi,nij,nmj->nm", by, cov, by), 0.0)) for by in (by_vbe, by_ln_hfe)
     )
-    spread = np.exp(COVERAGE_95 * np.minimum(u_h, 50.0))
+    spread = np.exp(NORMAL_95 * np.minimum(u_h, 50.0))
     return SimpleNamespace(
-        vbe_V=vbe, u_vbe_V=u_v, vbe_low_V=vbe - COVERAGE_95 * u_v, vbe_high_V=vbe + COVERAGE_95 * u_v,
+        vbe_V=vbe, u_vbe_V=u_v, vbe_low_V=vbe - NORMAL_95 * u_v, vbe_high_V=vbe + NORMAL_95 * u_v,
         hfe=hfe, u_hfe=hfe * u_h, hfe_low=hfe / spread, hfe_high=hfe * spread,
     )  # fmt: skip
 

@@ -23,7 +23,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import JUNCTIONS, Interval, SweepTable
-from junction.base.units import REFERENCE_TEMP_C, si, thermal_voltage
+from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, si, thermal_voltage
 from junction.judge.mixture import conformity, conformity_log, posterior
 from junction.judge.results import (
     NO_LIMIT,
@@ -454,7 +454,7 @@ def _derived(x: Mapping[str, np.ndarray]) -> list[dict[str, Interval]]:
 def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple:
     """Resistance beside the junction, and the quantity that decided: value, ends, limits, kept (n,)."""
     best, short, open_above = (np.arange(len(fits)), w.family), rule("short_below"), rule("open_above")
-    factors = [np.exp(np.minimum(1.96 * u, 50.0)) for u in (m.path_u_ln, w.leak_u_ln[best])]
+    factors = [np.exp(np.minimum(NORMAL_95 * u, 50.0)) for u in (m.path_u_ln, w.leak_u_ln[best])]
     ohm, spread = x["path"], factors[0]
     # Path beside the junction, or the whole path: from the fit, or from the points where they were asked.
     ohms = [
