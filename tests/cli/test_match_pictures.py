@@ -44,14 +44,14 @@ def test_difference_of_vbe_with_its_band(curves):
     np.testing.assert_allclose(lines(axes)["A2 - A1"][:, 1], 3.0, rtol=1e-9, atol=0)  # mV
     band = axes.patches[0].get_xy()[:, 1]
     # 95 %: 1.96 times the root of two millivolt squared
-    assert band.min() == pytest.approx(3.0 - 1.96 * 2**0.5)
-    assert band.max() == pytest.approx(3.0 + 1.96 * 2**0.5)
+    assert band.min() == pytest.approx(3.0 - 1.959964 * 2**0.5)
+    assert band.max() == pytest.approx(3.0 + 1.959964 * 2**0.5)
 
 
 def test_ratio_of_hfe_with_its_band(curves):
     axes = plots.draw_compared(PAIR, curves, SHARES, new_axes(), ratio=True)
     np.testing.assert_allclose(lines(axes)["A2 / A1"][:, 1], 0.9, rtol=1e-12, atol=0)
-    u = 1.96 * np.hypot(0.02, 2 / 90)
+    u = 1.959964 * np.hypot(0.02, 2 / 90)
     band = axes.patches[0].get_xy()[:, 1]
     assert band.min() == pytest.approx(0.9 * np.exp(-u)) and band.max() == pytest.approx(0.9 * np.exp(u))
 
