@@ -81,7 +81,7 @@ class Stage:
     findings: tuple[str, ...] = ()  # sentences that need attention
 
 
-@dataclass(frozen=True)
+@dataclass
 class DropVerdict(Finding):
     """What one measured emitter-resistor drop says; its limits are the ends of what is expected."""
 

@@ -168,7 +168,7 @@ class TransistorFits:
         return replace(self, **changed)
 
 
-@dataclass(frozen=True)
+@dataclass
 class FitSummary:
     """One sweep's fit, for people: chosen model, parameters and derived values with 95 % intervals."""
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from math import isnan, nan
 from operator import itemgetter
 
@@ -69,13 +70,14 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
             polarity=tuple(own or g.polarity for own, g in zip(table.polarity, given, strict=True)),
         )  # fmt: skip
     known = {name: types(name) if name else None for name in set(table.type)}
+    untold = cache(lambda temp_C: say("part_no_temperature", temp=temp_C))  # the same of nearly every part
     of_part: dict[str, list[JunctionVerdict]] = {}
     running = gc.isenabled()
     gc.disable()  # the collector would walk a growing heap of records that all stay: a third of the time
     try:
         for junction in judge_sweeps(table, fits, types) if table.part else ():
             of_part.setdefault(table.part[junction.sweep], []).append(junction)
-        swept = tuple([_swept_part(*each, table, known) for each in of_part.items()])
+        swept = tuple([_swept_part(*each, table, known, untold) for each in of_part.items()])
     finally:
         if running:
             gc.enable()
@@ -89,7 +91,8 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
 
 
 def _swept_part(
-    name: str, junctions: list[JunctionVerdict], table: SweepTable, known: Mapping[str, PartType | None]
+    name: str, junctions: list[JunctionVerdict], table: SweepTable, known: Mapping[str, PartType | None],
+    untold: Callable[[float], str],
 ) -> PartVerdict:
     ranked, warnings, lead = junctions, [], junctions[0]
     marks = [mark] if (mark := table.type[lead.sweep]) else []
@@ -135,7 +138,7 @@ def _swept_part(
     mark, logged = table.type[lead.sweep], table.polarity[lead.sweep]
     type_ = known[mark]
     if not fit.temp_known:
-        warnings.append(say("part_no_temperature", temp=fit.temp_C))
+        warnings.append(untold(fit.temp_C))
     if type_ and (lead.junction == "AK") != (type_.device == "diode"):
         kind = "diode" if type_.device == "diode" else "transistor"
         warnings.append(say("part_other_kind", type=mark, kind=kind, where=lead.junction))
