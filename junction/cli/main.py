@@ -6,7 +6,6 @@ Exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
 from __future__ import annotations
 
 import argparse
-import gc
 import importlib
 import os
 import sys
@@ -15,6 +14,7 @@ from collections.abc import Iterable, Sequence
 import junction
 from junction.base.errors import JunctionError, UsageError
 from junction.cli.output import Outputs, say
+from junction.jobs.job import collector_off
 from junction.show.blocks import visible
 
 #: command -> (module, one line of help); the module offers the public function of that name, with its options
@@ -130,10 +130,9 @@ def main(argv: list[str] | None = None) -> int:
     argv = sys.argv[1:] if argv is None else argv
     asked = next((word for word in argv if word in COMMANDS), "")
     args = _parsed(build_parser(asked), asked, argv)
-    collecting = gc.isenabled()
-    gc.disable()  # the records of a command stay until it ends: walking those of 10,000 sweeps finds nothing
     try:
-        status = _run(args)
+        with collector_off():
+            status = _run(args)
         sys.stdout.flush()
         return status
     except JunctionError as error:
@@ -146,9 +145,6 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         _complain(f"\njunction {args.command}: stopped")
         return NOTHING_DONE
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -10,7 +10,6 @@ see, neither is believed and both are told.
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
@@ -72,15 +71,9 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
     known = {name: types(name) if name else None for name in set(table.type)}
     untold = cache(lambda temp_C: say("part_no_temperature", temp=temp_C))  # the same of nearly every part
     of_part: dict[str, list[JunctionVerdict]] = {}
-    running = gc.isenabled()
-    gc.disable()  # the collector would walk a growing heap of records that all stay: a third of the time
-    try:
-        for junction in judge_sweeps(table, fits, types) if table.part else ():
-            of_part.setdefault(table.part[junction.sweep], []).append(junction)
-        swept = tuple([_swept_part(*each, table, known, untold) for each in of_part.items()])
-    finally:
-        if running:
-            gc.enable()
+    for junction in judge_sweeps(table, fits, types) if table.part else ():
+        of_part.setdefault(table.part[junction.sweep], []).append(junction)
+    swept = tuple([_swept_part(*each, table, known, untold) for each in of_part.items()])
     if not bag.readings:
         return swept
     from junction.leads.verdict import judge_readings
