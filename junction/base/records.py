@@ -6,7 +6,9 @@ the flat point arrays.  Axis 0 is always the part or sweep; one part is a batch 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
 from itertools import chain, compress
 from math import isfinite, nan
 from typing import ClassVar
@@ -17,6 +19,19 @@ import numpy as np
 BJT_PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
 NUMBER_PLACEMENTS = ("1-2", "2-1", "1-3", "3-1", "2-3", "3-2")
 DIODE_PLACEMENTS = ("A-K", "K-A")
+#: Names that leads may have: letters of the trade, numbers of leads not known, the marks on a bridge.
+LEAD_NAME = r"[BCEGDS]|[AK][1-3]?|M?T[12]|[1-4]|IN|OUT|GND|ADJ|~[12]?|[+-]"
+_PLACEMENT = re.compile(rf"({LEAD_NAME})-({LEAD_NAME})")
+
+
+@cache
+def split_placement(placement: str) -> tuple[str, str]:
+    """Red and black lead of a placement ``X-Y``, ('', '') where the text is none; ``--+`` is '-' and '+'."""
+    match = _PLACEMENT.fullmatch(placement)
+    if not match or match[1] == match[2] or match[1].isdigit() != match[2].isdigit():
+        return "", ""
+    return match[1], match[2]
+
 
 #: Junction names in sweeps: p side against n side (CE: collector against emitter).
 JUNCTIONS = ("AK", "BE", "BC", "CE")
@@ -63,10 +78,21 @@ class Reading:
     kind: str
     value: float = nan
     settling: bool = False  # marked as still falling: a capacitor charging in circuit
+    text: str = field(default="", compare=False, metadata={"json": False})  # as written, '' of a number
 
     def __post_init__(self) -> None:
         if self.kind not in ("volt", "over", "ohm"):
             raise ValueError(f"reading kind {self.kind!r}: expected volt, over or ohm")
+
+    @property
+    def red(self) -> str:
+        """Lead that the red probe was on."""
+        return split_placement(self.placement)[0]
+
+    @property
+    def black(self) -> str:
+        """Lead that the black probe was on."""
+        return split_placement(self.placement)[1]
 
 
 @dataclass(frozen=True)
@@ -94,6 +120,8 @@ class PartReadings:
     row: int = 0
     spots: tuple[Spot, ...] = ()
     refused: tuple[str, ...] = ()  # placements whose reading was given and could not be used
+    lifted: tuple[str, ...] = ()  # leads that were lifted off the board before these readings
+    discharged: bool = False  # all leads were shorted together before these readings: no gate holds a charge
 
     @property
     def hfe(self) -> float:

@@ -23,6 +23,7 @@ from junction.base.records import (
     NUMBER_PLACEMENTS,
     PartReadings,
     Reading,
+    split_placement,
 )
 from junction.cli.output import Outputs, say
 from junction.intake.cells import parse_reading
@@ -114,7 +115,7 @@ def _ask_leads(stream) -> str:
 def _loop(sitting: Sitting, stream) -> None:
     _, placement, settled = sitting.step()
     while placement:
-        pair = "red {}, black {}".format(*placement.split("-"))
+        pair = "red {}, black {}".format(*split_placement(placement))
         prompt = f"settled; Enter ends, or sharpen with {pair}: " if settled else f"{pair}: "
         text = _ask(prompt, stream)
         word = text.lower()

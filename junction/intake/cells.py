@@ -19,7 +19,15 @@ from math import inf, isfinite, nan
 
 from junction.base import units
 from junction.base.errors import UnitError
-from junction.base.records import BJT_PLACEMENTS, DIODE_PLACEMENTS, JUNCTIONS, NUMBER_PLACEMENTS, Reading
+from junction.base.records import (
+    BJT_PLACEMENTS,
+    DIODE_PLACEMENTS,
+    JUNCTIONS,
+    LEAD_NAME,
+    NUMBER_PLACEMENTS,
+    Reading,
+    split_placement,
+)
 from junction.base.units import ZERO_CELSIUS_K, in_si, quantity_of_unit, shown, split_quantity, unit_factor
 from junction.shelf.tables import rule
 
@@ -42,20 +50,23 @@ NAMES = {
     "hfe": ("ratio", "hfe gain", "hFE"),
     "temp": ("temperature", "t temp temperature", "temp_C"),
     "in_circuit": ("", "incircuit", "in_circuit"),
+    "lifted": ("", "lifted liftedleads", "lifted"),
+    "discharged": ("", "discharged leadsshorted", "discharged"),
     "note": ("", "note notes remark remarks comment comments", "note"),
 }
 _SPELLED = {spelling: name for name, (_, spellings, _) in NAMES.items() for spelling in spellings.split()}
 _SUGGESTED = [*(word for *_, how in NAMES.values() for word in re.split(", | or ", how)), *PLACEMENTS]
+_FACTS = "type polarity hfe ic vbe temp in_circuit lifted discharged note"
 #: form of a table -> columns that make it, further ones it uses, and how messages show it
 FORMS = {
-    "wide readings": ("part placement", "type polarity hfe ic vbe temp in_circuit note",
+    "wide readings": ("part placement", _FACTS,
                       "part, then B-E, E-B, B-C, C-B, C-E, E-C or 1-2, 1-3 ... or A-K, K-A"),
-    "long readings": ("part red black value", "type polarity hfe ic vbe temp in_circuit note",
+    "long readings": ("part red black value", _FACTS,
                       "part, red, black, value"),
     "sweeps": ("part junction v i", "type polarity temp note", "part, junction, v_V, i_A"),
     "curves": ("part vce ic", "vbe ib type polarity temp note", "part, vce_V, vbe_V, ib_A, ic_A"),
 }  # fmt: skip
-_OPTIONAL = "type, polarity, hFE, ic_mA, vbe_mV, temp_C, in_circuit, note"
+_OPTIONAL = "type, polarity, hFE, ic_mA, vbe_mV, temp_C, in_circuit, lifted, discharged, note"
 #: A heading of so many words is a sentence.
 PROSE_WORDS = 5
 NAME_LIMIT = 120
@@ -64,7 +75,7 @@ NO_UNIT = "no unit:"
 
 _UNKNOWN = "heading not understood"
 _BRACKETED = re.compile(r"(.*?)\s*(?:\((.*)\)|\[(.*)\])")
-_ARROW = re.compile(r"\s*([A-Za-z0-9]+)\s*[-‐‑‒–—−_>→:]+\s*([A-Za-z0-9]+)\s*")  # noqa: RUF001
+_ARROW = re.compile(rf"\s*({LEAD_NAME})\s*[-‐‑‒–—−_>→:]{{1,2}}\s*({LEAD_NAME})\s*", re.I)  # noqa: RUF001
 _MONTH = "jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez"
 _DATE = re.compile(
     rf"\d+[-./ ]+({_MONTH})\w*|({_MONTH})\w*[-./ ]+\d+|\d{{1,4}}[-./]\d\d?[-./]\d{{1,4}}", re.I
@@ -99,7 +110,7 @@ def parse_placement(text: str) -> str:
     """Probe placement ``X-Y`` (red lead on X) in its one spelling, or '' where the text is none."""
     match = _ARROW.fullmatch(text)
     name = f"{match[1]}-{match[2]}".upper() if match else ""
-    return name if name in PLACEMENTS else ""
+    return name if split_placement(name)[0] else ""
 
 
 def _name(text: str) -> str:
@@ -319,7 +330,7 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
             fault = "diode mode cannot read negative; power off, discharge capacitors, read again"
             raise UnitError(f"{shown(text)}: {fault}")
     kind = "ohm" if quantity == "resistance" else "volt" if over is None else "over"
-    return Reading(placement, kind, value, bool(settling))
+    return Reading(placement, kind, value, bool(settling), text)
 
 
 def _over_range(text: str) -> str | None:
@@ -430,7 +441,15 @@ def _yes(text: str) -> bool:
     raise UnitError(f"{shown(text)} is neither yes nor no")
 
 
+def _lifted(text: str) -> tuple[str, ...]:
+    """Names of leads, such as ``E`` or ``B E``."""
+    names = re.split(r"[\s,;/&]+", text.strip().upper())
+    if strange := [name for name in names if name and not re.fullmatch(LEAD_NAME, name)]:
+        raise UnitError(f"{shown(strange[0])} is no name of a lead; write such as E, or B E")
+    return tuple(filter(None, names))
+
+
 _WORDS = {
     "part": _part, "junction": _junction, "type": visible, "note": visible, "polarity": _polarity,
-    "in_circuit": _yes,
+    "in_circuit": _yes, "discharged": _yes, "lifted": _lifted,
 }  # fmt: skip

@@ -42,7 +42,7 @@ MOST_TOLD = 3
 
 _WHOLE, _THOUSANDTHS = re.compile(r"[0-3]"), re.compile(r"[0-9]{2,4}(?: ?V)?")
 _WORD = {"temp": "temperature", "vbe": "V_BE", "hfe": "h_FE"}
-_FACTS = ("type", "polarity", "temp", "in_circuit", "note", "hfe", "vbe", "ic")
+_FACTS = ("type", "polarity", "temp", "in_circuit", "lifted", "discharged", "note", "hfe", "vbe", "ic")
 
 
 class NothingUsable(InputError):
@@ -357,8 +357,8 @@ class ReadingCells:
 
     def _join(self, part: str, cells: list[Cell]) -> PartReadings | None:
         placed = _live(cells, "reading")
-        namings = ("B, C, E", "A, K", "1, 2, 3")  # on a tie, names say more than numbers
-        names = [next(n for n in namings if c.placement[0] in n) for c in placed]
+        namings = ("B, C, E", "A, K", "1, 2, 3", "others")  # on a tie, names say more than numbers
+        names = [next(n for n in namings if c.placement[0] in n or n == "others") for c in placed]
         kept = max(namings, key=names.count)
         for cell, name in zip(placed, names, strict=True):
             if name != kept:
@@ -391,6 +391,8 @@ class ReadingCells:
             nan if temp is None else temp, any(c.value for c in in_circuit),
             "; ".join(dict.fromkeys(c.value for c in _live(cells, "note"))), cells[0].file, cells[0].line,
             tuple(spots), tuple(dict.fromkeys(c.placement for c in lost if c.placement not in used)),
+            tuple(dict.fromkeys(name for c in _live(cells, "lifted") for name in c.value)),
+            any(c.value for c in _live(cells, "discharged")),
         )  # fmt: skip
 
     def _agreeing(self, part: str, cells: list[Cell]) -> list[Reading]:

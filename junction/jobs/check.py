@@ -83,6 +83,7 @@ def part_of(readings, o) -> PartReadings:
     return PartReadings(
         o.part, tuple(taken.values()), o.type, o.polarity, nan if o.temperature is None else o.temperature,
         o.in_circuit, spots=() if o.hfe is None else (Spot(hfe=o.hfe),),
+        lifted=tuple(name.upper() for name in o.lifted or ()), discharged=o.discharged,
     )  # fmt: skip
 
 
@@ -144,7 +145,7 @@ class Sitting:
             A placement of other leads.
         """
         leads, _ = LEAD_SETS[self.names]
-        if reading.placement.split("-")[0] not in leads:
+        if reading.red not in leads:
             raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(leads)}")
         self._remember()
         same = [r for r in self.part.readings

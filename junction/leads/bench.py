@@ -251,7 +251,7 @@ class Bench:
 def lead_set(readings: Sequence[Reading]) -> str:
     """Which lead names a part's readings use: 'BCE', '123' or 'AK'; 'BCE' where there are none."""
     for name, (leads, _) in LEAD_SETS.items():
-        if any(r.placement.split("-")[0] in leads for r in readings):
+        if any(r.red in leads for r in readings):
             return name
     return "BCE"
 
@@ -373,7 +373,7 @@ def _plausible(tiles: Tiles, meter: Meter, parts: Sequence[PartReadings]) -> np.
                 over = over_range_V(meter)
                 volts = over if r.kind == "over" else min(abs(r.value), over)
                 ohm = volts / meter.test_current_A / (1 + 1.5 * meter.current_spread)
-            pair = frozenset(r.placement.split("-"))
+            pair = frozenset((r.red, r.black))
             least[pair] = max(least.get(pair, 0.0), ohm)
         leads, _ = LEAD_SETS[lead_set(part.readings)]
         limits.append(sorted(least.get(frozenset(pair), 0.0) for pair in combinations(leads, 2)))

@@ -8,7 +8,7 @@ from math import isnan, nan
 
 import numpy as np
 
-from junction.base.records import PartReadings
+from junction.base.records import PartReadings, split_placement
 from junction.base.units import REFERENCE_TEMP_C, listed
 from junction.judge.mixture import MISSING
 from junction.judge.results import (
@@ -295,7 +295,7 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     wanted = _unproven(w) if good else []
     name, gain = (wanted[0], 1.0) if wanted else next_placement(w)
     if name and gain > rule("leads_ask"):
-        red, black = name.split("-")
+        red, black = split_placement(name)
         return say("leads_next_read", name=name, red=red, black=black)
     if part.in_circuit and w.odd <= 0.5:
         return _lift(w)

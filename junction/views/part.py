@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from junction.base.records import PartReadings, SweepTable
+from junction.base.records import PartReadings, SweepTable, split_placement
 from junction.base.units import interval, nominal, percent, reading
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
@@ -161,7 +161,7 @@ def part_card(
     if readings is not None and readings.readings:
         # a square: rows are the red lead, columns the black one
         found = {r.placement: reading(r) for r in readings.readings}
-        leads = sorted({name for place in found for name in place.split("-")}, key="BCEAK123".find)
+        leads = sorted({name for place in found for name in split_placement(place)}, key="BCEAK123".find)
         rows = [
             [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
             for red in leads

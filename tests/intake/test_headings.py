@@ -44,7 +44,7 @@ def test_placements_in_all_their_spellings(placement):
         assert (column.placement, column.factor, column.problem) == (placement, factor, "")
 
 
-@every_row("text", ["B-B", "B-X", "1-4", "B-1", "A-C", "B-E-C", "", "-", "BE", "1-1", "D-S"])
+@every_row("text", ["B-B", "B-X", "1-5", "B-1", "B-E-C", "", "-", "BE", "1-1", "I-A"])
 def test_what_is_no_placement(text):
     assert parse_placement(text) == ""
 
