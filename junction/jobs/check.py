@@ -10,9 +10,10 @@ from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
+from junction.leads.entries import prepare, questions
 from junction.leads.explain import weigh_parts
-from junction.leads.verdict import judge_one, judge_readings, next_placement
-from junction.shelf.tables import Meter, cautions, rule
+from junction.leads.verdict import judge_one, judge_readings, next_placement, settled
+from junction.shelf.tables import Meter, cautions
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
@@ -108,6 +109,8 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
     if len(names) > 1:
         one, other = list(names.values())[:2]
         raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
+    if asked := questions(part, meter):
+        raise UsageError("; ".join(question.says for question in asked))
     verdict = judge_readings([part], meter, types)[0]
     places = ["meter", *(["in circuit"] if part.in_circuit else [])]
     if verdict.neighbours:
@@ -172,13 +175,13 @@ class Sitting:
 
         The placement is '' when every one is read or skipped.
         """
-        bench = bench_for(self.meter, [self.part], self.names, self.types)
-        weighed = weigh_parts(bench, [self.part], self.types)[0]
-        verdict = judge_one(weighed) if self.part.readings else None
+        ready = prepare(self.part, self.meter)
+        bench = bench_for(ready.meter, [ready.part], self.names, self.types)
+        weighed = weigh_parts(bench, [ready.part], self.types)[0]
+        verdict = judge_one(weighed, ready) if self.part.readings else None
         read = {r.placement for r in self.part.readings}
         open_ = [name for name in bench.placements if name not in read and name not in self._skipped]
         if not open_:
             return verdict, "", True
         name, gain = next_placement(weighed, open_)
-        settled = verdict is not None and verdict.verdict != "undecided" and gain < rule("leads_settled")
-        return verdict, name, settled
+        return verdict, name, verdict is not None and settled(weighed, gain)

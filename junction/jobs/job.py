@@ -277,6 +277,8 @@ def meter_of(o: SimpleNamespace):
     meter = meters()[o.meter] if o.meter else default_meter()
     current, volts = o.meter_current, o.meter_open_voltage
     ohms, over = o.meter_resistance, o.meter_over_range
+    if o.ohms_accuracy is not None:
+        meter = replace(meter, ohms_accuracy=o.ohms_accuracy)
     if current is None and volts is None and ohms is None and over is None:
         return meter
     if current is not None and ohms is not None:

@@ -36,6 +36,7 @@ from junction.leads.hypotheses import (
     lay_out,
     lay_out_in_circuit,
     prior,
+    priors,
 )
 from junction.physics.network import Network
 from junction.shelf.tables import Meter, PartType, rule
@@ -43,7 +44,9 @@ from junction.shelf.tables import Meter, PartType, rule
 Types = Callable[[str], PartType | None]
 
 #: The kind of a part that no hypothesis explains.
-_NOTHING = SimpleNamespace(name="", device="unknown", material="", reads_as="", transistor=False)
+_NOTHING = SimpleNamespace(
+    name="", device="unknown", material="", reads_as="", test="", transistor=False
+)
 #: Lead names of a part, and whether they claim the roles.
 LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
@@ -76,7 +79,7 @@ def visible_leak_ohm(meter: Meter) -> float:
     return over / meter.test_current_A
 
 
-def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
+def _wire(theta: np.ndarray, inner: bool, diodes: bool, vt_V: float):
     """Networks of some tiles of one topology.
 
     Returns
@@ -86,15 +89,15 @@ def _wire(theta: np.ndarray, darlington: bool, diodes: bool, vt_V: float):
         Parameter of the network, latent variable, and derivative of the parameter's logarithm.
     """
     col = {name: theta[:, k] for name, k in AT.items()}
-    network = Network(vt_V, 4 if darlington else 3)
+    network = Network(vt_V, 4 if inner else 3)
     slopes: list[tuple[int, int, np.ndarray | float]] = []
     bf, br = (np.exp(np.nan_to_num(col[name])) for name in ("ln_bf", "ln_br"))
     share = 1 / bf + 1 / (1 + br)  # what a junction carries of IS exp(V/VT) while the third lead floats
     ln_drop_A, pair_V = np.log(rule("leads_drop_current")), np.nan_to_num(col["v_pair"])
     for element, p, q, name in _ELEMENTS:
-        if (p == 3 and not darlington) or (element == "diode" and not diodes):
+        if (p == 3 and not inner) or (element == "diode" and not diodes):
             continue
-        q = 2 if q == 3 and not darlington else q
+        q = 2 if q == 3 and not inner else q
         value = {"path": -col[name], "diode": ln_drop_A - (col[name] + pair_V) / vt_V,
                  "transistor": ln_drop_A - col[name] / vt_V - np.log(share)}[element]  # fmt: skip
         value = np.exp(np.where(np.isnan(value), -np.inf, value))  # what a part has none of carries nothing
@@ -120,16 +123,17 @@ def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_oh
     theta, dead = tiles["theta"], tiles["dead"]
     v, i, r = np.full(dead.shape, open_V), np.zeros(dead.shape), np.zeros(dead.shape)
     dv = np.zeros((*dead.shape, len(LATENT)))
+    dead = dead | tiles["broad"][:, None]
     drops = [AT[name] for element, *_, name in _ELEMENTS if element == "diode"]
     has_diodes = ~np.isnan(theta[:, drops]).all(axis=1)
-    for darlington, diodes in product((False, True), repeat=2):
-        member = (tiles["darlington"] == darlington) & (has_diodes == diodes)
+    for inner, diodes in product((False, True), repeat=2):
+        member = (tiles["inner"] == inner) & (has_diodes == diodes)
         tile, place = np.nonzero(~dead & member[:, None])
         for chunk in np.array_split(np.arange(tile.size), max(1, tile.size // _CHUNK)):
             if not chunk.size:
                 continue
             k, j = tile[chunk], place[chunk]
-            network, slopes = _wire(theta[k], darlington, diodes, vt_V)
+            network, slopes = _wire(theta[k], inner, diodes, vt_V)
             v[k, j], i[k, j], r[k, j], by_parameter, _ = network.read(
                 RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm
             )
@@ -146,7 +150,7 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
     Parameters
     ----------
     tiles : dict of ndarray
-        ``theta``, ``sd``, ``dead`` and ``darlington`` at least.
+        ``theta``, ``sd``, ``dead``, ``inner``, ``broad`` and ``silent`` at least.
     meter : Meter
     ohms : bool
         Also predict resistance readings.
@@ -188,8 +192,14 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
         with_open = open_V * (r / source_ohm / v - (1 - r / source_ohm) / (i * source_ohm))
         factor[:, 6:, -2] = with_open * rule("leads_ohms_spread")
         zero = rule("leads_ohms_zero") * np.exp(-np.maximum(ln_ohm, -1.5))
-        noise[:, 6:] = rule("leads_ohms_accuracy") + zero
+        stated = meter.ohms_accuracy == meter.ohms_accuracy
+        noise[:, 6:] = (meter.ohms_accuracy if stated else rule("leads_ohms_accuracy")) + zero
     factor[np.tile(tiles["dead"], 2)] = 0.0
+    if (broad := tiles["broad"]).any():  # a drop of some size or none, whatever the other pairs show
+        silent, (centre, spread) = tiles["silent"][broad], priors()["ic_drop"].expected
+        mean[broad, :6] = np.where(silent, meter.open_voltage_V + 4 * spread, centre)
+        mean[broad, 6:] = np.where(silent, log(rule("leads_ohms_over")) + 4, rule("leads_odd_ohms") / 2)
+        noise[broad, :6], noise[broad, 6:], factor[broad] = spread, rule("leads_odd_ohms") / 4, 0.0
     return {**tiles, "mean": mean, "factor": factor, "noise": noise}
 
 
@@ -210,8 +220,9 @@ class Bench:
     ohm_sd: np.ndarray  # (n, 3) standard deviation of it within the component
     quality: np.ndarray  # (H + 1, 4)
     paths: np.ndarray  # (H + 1, 3, 4)
+    cut: tuple[str, ...]  # (H) role that the lead lifted off the board plays, '' where none was
     group: np.ndarray  # (H + 1,) explanation each belongs to
-    groups: tuple[tuple[tuple[str, ...], str, str], ...]  # faults, device, material
+    groups: tuple[tuple[tuple[str, ...], str, str, str], ...]  # faults, device, material, test
     roles: tuple[tuple[str, ...], ...]  # (A) role of each lead, in the order of the leads
     polarity: tuple[str, ...]  # (A)
     order: np.ndarray  # (A, 6) actual placement behind each canonical one
@@ -256,13 +267,20 @@ def lead_set(readings: Sequence[Reading]) -> str:
     return "BCE"
 
 
-def bench_group(part: PartReadings) -> tuple[str, bool, bool, str]:
-    """Lead names, whether resistance readings occur, whether weighed in circuit, and the type that matters.
+def stands_in_circuit(part: PartReadings) -> bool:
+    """Whether paths of the board may lie beside a part: until all its leads but one are lifted."""
+    return part.in_circuit and len(part.lifted) < len(LEAD_SETS[lead_set(part.readings)][0]) - 1
+
+
+def bench_group(part: PartReadings) -> tuple[str, bool, bool, str, bool]:
+    """Lead names, whether resistance readings occur, whether weighed in circuit, the type that matters, lifted.
 
     Diode mode shows no leak that a registration allows, so only resistance readings ask for its limits.
     """
     ohms = any(r.kind == "ohm" for r in part.readings)
-    return lead_set(part.readings), ohms, part.in_circuit, part.type if ohms else ""
+    in_circuit = stands_in_circuit(part)
+    lifted = in_circuit and bool(part.lifted)
+    return lead_set(part.readings), ohms, in_circuit, part.type if ohms else "", lifted
 
 
 def bench_for(
@@ -280,13 +298,18 @@ def bench_for(
     types : callable, optional
         Written type -> registered type or None.
     """
-    found, ohms, in_circuit, marking = bench_group(parts[0])
+    found, ohms, in_circuit, marking, lifted = bench_group(parts[0])
     names = names or found
     leads, named = LEAD_SETS[names]
     visible = visible_leak_ohm(meter)
     hidden = rule("leads_past_visible") * visible
     if in_circuit and names != "AK":
-        hypotheses, tiles, (label, row, log_weight) = lay_out_in_circuit(hidden)
+        hypotheses, tiles, (label, row, log_weight), cut = lay_out_in_circuit(hidden, lifted=lifted)
+        if len(parts) <= 4 and any(p.readings for p in parts):
+            keep = _plausible(tiles, meter, parts)
+            tiles = {name: x[keep] for name, x in tiles.items()}
+            label, row, log_weight = (x[keep[row]] for x in (label, row, log_weight))
+            row = (np.cumsum(keep) - 1)[row]
         tiles = {name: x[row] for name, x in predict(tiles, meter, ohms=ohms).items()}
         tiles |= {"hypothesis": label, "log_weight": log_weight}
         beside = ~np.isnan(tiles["theta"][:, PATH_COLUMNS]).all(axis=1, keepdims=True)
@@ -294,7 +317,7 @@ def bench_for(
         tiles["noise"][:, :6] = np.hypot(tiles["noise"][:, :6], off)
     else:
         highest = rule("leads_highest_leak") if ohms else hidden
-        type_ = types(marking) if types is not None and marking else None
+        type_, cut = types(marking) if types is not None and marking else None, ()
         hypotheses, tiles = lay_out(kinds(len(leads)), visible, highest, in_circuit=in_circuit, type_=type_)
         if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
             keep = _plausible(tiles, meter, parts)
@@ -305,7 +328,7 @@ def bench_for(
     hypotheses = (*hypotheses, (_NOTHING, ("odd",), np.full(4, 0.25)))
     groups: dict[tuple, int] = {}
     group = [
-        groups.setdefault((() if q[0] == 1 else faults, kind.device, kind.material), len(groups))
+        groups.setdefault((() if q[0] == 1 else faults, kind.device, kind.material, kind.test), len(groups))
         for kind, faults, q in hypotheses
     ]
     paths = np.full((len(group), 3, 4), 0.25)
@@ -319,7 +342,7 @@ def bench_for(
     return Bench(
         meter, leads, named, ohms, hypotheses, Predictions(*(tiles[name] for name in used), ceiling),
         tiles["theta"][:, PATH_COLUMNS], tiles["sd"][:, PATH_COLUMNS],
-        np.array([q for *_, q in hypotheses]), paths, np.array(group), tuple(groups),
+        np.array([q for *_, q in hypotheses]), paths, cut, np.array(group), tuple(groups),
         *arrangements(leads, named=named),
     )  # fmt: skip
 

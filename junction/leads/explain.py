@@ -49,13 +49,16 @@ class Weighed:
     readings: PartReadings
     type_: PartType | None  # registered, of what is written on it
     p: np.ndarray  # (A, H + 1)
+    value: np.ndarray  # (12,)
     state: np.ndarray  # (12,)
+    log_factor: np.ndarray  # (A, H + 1) of what is written, before any reading
     quality: dict[str, float]
     paths: dict[str, dict[str, float]]
     explanations: tuple[Explanation, ...]  # most probable first
     faults_probability: float  # of the faults of the first, whatever kind of part has them
     device: Device  # what is settled of it, whatever is wrong
     odd: float
+    by_test: dict[str, float]  # probability of the sound kinds that each test would show
     ohms: dict[str, Interval]  # of every short or leak of the first explanation
 
 
@@ -70,38 +73,50 @@ def weigh_parts(bench: Bench, parts: Sequence[PartReadings], types: Types | None
         Written type -> registered type or None.
     """
     value, state = reading_table(parts, bench.placements, bench.predictions.ceiling[0])
-    order = np.concatenate([bench.order, bench.order + 6], axis=1)
     found: list[Weighed] = []
     factors: dict[tuple[str, str, str], tuple[PartType | None, np.ndarray]] = {}
     for first in range(0, len(parts), _CHUNK):
         chunk = slice(first, first + _CHUNK)
-        turned_value, turned_state = (x[chunk][:, order].reshape(-1, 12) for x in (value, state))
-        evidence = np.full((len(turned_value), len(bench.group)), log(prior("odd")))
-        evidence[:, :-1] = bench.predictions.log_evidence(turned_value, turned_state, len(bench.group) - 1)
-        # where nothing explains the readings: any value, any mark
-        wide = np.array([log(bench.predictions.ceiling[0])] * 6 + [log(rule("leads_odd_ohms"))] * 6)
-        evidence[:, -1] -= (turned_state == VALUE) @ wide + log(2) * (turned_state == OVER).sum(axis=1)
-        evidence = evidence.reshape(-1, len(order), len(bench.group))
+        evidence = log_evidence(bench, value[chunk], state[chunk])
         for k, part in enumerate(parts[chunk]):
-            key = part.type, part.polarity, gain_kind(part.hfe)
+            key = part.type, part.polarity, gain_kind(part.hfe), part.discharged, part.lifted
             if key not in factors:
                 registered = types(part.type) if types is not None and part.type else None
-                written = _log_factor(bench, registered, part.polarity, key[2])
+                written = _log_factor(bench, part, registered)
                 factors[key] = registered, bench.log_prior[:, None] + written
             registered, factor = factors[key]
             p = posterior(evidence[k] + factor, axis=(0, 1))
-            found.append(_marginals(bench, part, registered, p, value[first + k], state[first + k]))
+            found.append(_marginals(bench, part, registered, p, value[first + k], state[first + k], factor))
     return found
+
+
+def log_evidence(bench: Bench, value: np.ndarray, state: np.ndarray) -> np.ndarray:
+    """Log of prior times likelihood of every arrangement and hypothesis, (n, A, H + 1).
+
+    Parameters
+    ----------
+    bench : Bench
+    value, state : ndarray (n, 12)
+        As `reading_table` gives them.
+    """
+    order = np.concatenate([bench.order, bench.order + 6], axis=1)
+    value, state = (x[:, order].reshape(-1, 12) for x in (value, state))
+    evidence = np.full((len(value), len(bench.group)), log(prior("odd")))
+    evidence[:, :-1] = bench.predictions.log_evidence(value, state, len(bench.group) - 1)
+    # where nothing explains the readings: any value, any mark
+    wide = np.array([log(bench.predictions.ceiling[0])] * 6 + [log(rule("leads_odd_ohms"))] * 6)
+    evidence[:, -1] -= (state == VALUE) @ wide + log(2) * (state == OVER).sum(axis=1)
+    return evidence.reshape(-1, len(order), len(bench.group))
 
 
 def _marginals(
     bench: Bench, part: PartReadings, registered: PartType | None, p: np.ndarray,
-    value: np.ndarray, state: np.ndarray,
+    value: np.ndarray, state: np.ndarray, log_factor: np.ndarray,
 ) -> Weighed:  # fmt: skip
     """What the posterior of one part says of qualities, paths, leads and kinds."""
     by_hypothesis = p.sum(axis=0)
     by_group = np.bincount(bench.group, by_hypothesis, len(bench.groups))
-    faults, devices, materials = zip(*bench.groups, strict=True)
+    faults, devices, materials, _ = zip(*bench.groups, strict=True)
     found = []
     for group in np.argsort(-by_group, kind="stable").tolist():
         if found and by_group[group] < rule("leads_list"):
@@ -112,6 +127,10 @@ def _marginals(
         likeliest = -1 if group == bench.group[-1] else int(members[h])
         kind, agreed = bench.hypotheses[likeliest][0], _consensus(bench, cells.sum(axis=1))
         found.append(Explanation(faults[group], kind, *agreed, float(cells.sum()), likeliest, a))
+    by_test: dict[str, float] = {}
+    for weight, (ills, *_, test) in zip(by_group.tolist(), bench.groups, strict=True):
+        if test and not ills:
+            by_test[test] = by_test.get(test, 0.0) + weight
     same = [weight for weight, f in zip(by_group.tolist(), faults, strict=True) if f == found[0].faults]
     bipolar = p[:, [kind.transistor for kind, *_ in bench.hypotheses]]
     # only a transistor has roles to its leads
@@ -120,10 +139,10 @@ def _marginals(
     paths = np.tensordot(by_hypothesis, bench.paths, axes=(0, 0)).tolist()
     names = ("AK",) if len(bench.leads) == 2 else PATHS
     return Weighed(
-        bench, part, registered, p, state,
+        bench, part, registered, p, value, state, log_factor,
         dict(zip(QUALITIES, (by_hypothesis @ bench.quality).tolist(), strict=True)),
         {path: dict(zip(QUALITIES, q, strict=True)) for path, q in zip(names, paths, strict=False)},
-        tuple(found), sum(same), device, float(by_group[bench.group[-1]]),
+        tuple(found), sum(same), device, float(by_group[bench.group[-1]]), by_test,
         _path_ohms(bench, found[0], part, value, state),
     )  # fmt: skip
 
@@ -213,19 +232,18 @@ def gain_kind(hfe: float) -> str:
     return "high" if hfe > rule("leads_gain_darlington") else "gain"
 
 
-def _log_factor(bench: Bench, type_: PartType | None, polarity: str, gain: str) -> np.ndarray:
+def _log_factor(bench: Bench, part: PartReadings, type_: PartType | None) -> np.ndarray:
     """Logarithm of the factor each (arrangement, hypothesis) cell gains from what is written, (A, H + 1).
 
     Parameters
     ----------
     bench : Bench
+    part : PartReadings
+        Its polarity as the row says; the type's own is taken where there is none.
     type_ : PartType or None
         Registered type written on the part.
-    polarity : str
-        'NPN', 'PNP' or '' as the row says; the type's own is taken where it is ''.
-    gain : str
-        See `gain_kind`.
     """
+    gain, polarity = gain_kind(part.hfe), part.polarity
     out = np.zeros((len(bench.roles), len(bench.hypotheses)))
     cells, wrong, weighed = out[:, :-1], prior("mismarked"), [kind for kind, *_ in bench.hypotheses[:-1]]
     if gain:
@@ -238,7 +256,15 @@ def _log_factor(bench: Bench, type_: PartType | None, polarity: str, gain: str) 
         if gain == "high":
             cells += against * np.array([k.device != "darlington" for k in weighed])
     if bench.named:  # the writer took the part for a bipolar transistor, or a diode
-        cells += log(rule("leads_named_not_bipolar")) * np.array([k.device == "unknown" for k in weighed])
+        other = np.array([k.device == "unknown" for k in weighed])
+        cells += log(rule("leads_named_not_bipolar")) * (other & (len(bench.leads) == 3))
+        # to the leads of another kind the names say nothing
+        cells -= np.where(other, bench.log_prior[:, None] + log(len(bench.roles)), 0.0)
+    if part.discharged:
+        cells += np.where([k.test == "leads_test_charged" for k in weighed], -np.inf, 0.0)
+    for lead in part.lifted if bench.cut else ():
+        played = np.array([role[bench.leads.index(lead)] if lead in bench.leads else "" for role in bench.roles])
+        cells += np.where(played[:, None] == np.array(bench.cut), log(3), -np.inf)
     if type_ is not None:
         fits = np.array([matches(k, type_) for k in weighed])
         distinct = {k.name: k for k in weighed}.values()
@@ -271,6 +297,8 @@ def value_words(reading: Reading) -> str:
         return "OL"
     if reading.kind == "ohm":
         return "OL on ohms" if isinf(reading.value) else ohm_words(reading.value)
+    if reading.text.endswith("ohm"):  # a needle's scale
+        return reading.text
     return f"{reading.value:.3f} V"
 
 
@@ -306,7 +334,7 @@ def explanation_words(explanation: Explanation) -> str:
     if explanation.polarity and explanation.kind.device != "diode":
         words = f"{explanation.polarity} {words}"
     if not words.startswith(("two", "one")):
-        words = f"{'an' if words[0] in 'NL' else 'a'} {words}"  # an NPN, an LED
+        words = f"{'an' if words[0] in 'aeiou' or words[:3] in ('NPN', 'LED') else 'a'} {words}"
     return f"{words}, {fault_words(explanation.faults)}" if explanation.faults else words
 
 
@@ -381,7 +409,8 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
             reason = "leads_leak_between" if path == "CE" else "leads_leak_across"
     elif word == "open":
         if pair.conducts:
-            reason = "leads_open_beside"
+            inside = pair.volts and pair.volts[0].placement.startswith(one) == (top.polarity != "PNP")
+            reason = "leads_resistance_inside" if inside and len(pair.volts) == 1 else "leads_open_beside"
         elif sure and not pair.unread:
             reason = "leads_open"
         else:

@@ -46,7 +46,7 @@ _SEVERITY = ("good", "leaky", "open", "shorted")
 _TILE_SHARE = 0.5
 #: Latent variables whose tiles only touch: a reading bends so with the ohms of a built-in resistor that a
 #: straight line over half its wide prior would give pairs of readings that no resistor gives.
-_NARROW = ("ln_r_int", "ln_r2")
+_NARROW = ("ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce")
 #: Spacing of the tiles over ln(ohm) of a short and of a leak, by how many such paths the fault has.
 _STEPS = {1: (1.2, 0.36), 2: (1.4, 0.6), 3: (1.4, 1.0)}
 #: Tiles of a part in circuit: levels of the ohms of a path beside it, and draws of everything else.
@@ -109,6 +109,8 @@ def _compose(row: Row, own: dict) -> None:
         # a lower resistance than the first is a leak for every family it may be of, above the second for none
         "draws": int(own["draws"]), "leak_limit_ohm": (min(ohms), max(ohms)),
         "transistor": own["device"] not in ("diode", "unknown"),
+        # a transistor behind a built-in resistor drives from an inner base, as the second of a Darlington
+        "inner": "v_second" in latent, "broad": not latent,
     }  # fmt: skip
 
 
@@ -121,7 +123,7 @@ def _take_apart(row: Row, own: dict) -> None:
     """Lists of a fault; ``resistive`` holds path and 'shorted' or 'leaky' where a path has unknown ohms."""
     own["groups"], own["open_leads"] = own["groups"].split(" + "), own["open_leads"].split()
     own["faults"] = tuple(filter(None, own["faults"].split(" + ")))
-    paths = () if own["soft"] else filter(None, (*own["faults"], own["beside"]))
+    paths = () if own["soft"] or own["series"] else filter(None, (*own["faults"], own["beside"]))
     own["resistive"] = [f.split() for f in paths if not f.endswith("open")]
 
 
@@ -210,18 +212,40 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
     return centres, 0.5 * width, log(width / full) + np.where(hidden, log(prior("hidden_leak_density")), 0.0)
 
 
+def _resistive_lead(theta: np.ndarray, sd: np.ndarray, lead: str, visible_ohm: float):
+    """Put a resistance into the base or emitter lead of a transistor: it then has an inner base, or emitter."""
+    centres, width, weights = resistance_span("leaky", _STEPS[1][1], visible_ohm, visible_ohm)
+    n = len(theta)
+    theta, sd = np.repeat(theta, len(centres), axis=0), np.repeat(sd, len(centres), axis=0)
+    if lead == "B":
+        for x in (theta, sd):
+            x[:, AT["v_second"]], x[:, AT["v_be"]] = x[:, AT["v_be"]], np.nan if x is theta else 0.0
+    at = AT["ln_r_int" if lead == "B" else "ln_r2"]
+    theta[:, at], sd[:, at] = np.tile(centres, n), width
+    return theta, sd, np.tile(weights, n)
+
+
 def _tiles_of(kind: SimpleNamespace, fault: SimpleNamespace, visible_ohm: float, highest_ohm: float):
     """Centres, sd and log weight of every tile of one kind with one fault."""
     paths = len(fault.resistive)
+    if kind.broad and not fault.faults:  # every pattern of silent pairs; `bench.predict` gives them readings
+        silent = (np.arange(64)[:, None] >> np.arange(6)) & 1
+        share = np.log([1 - prior("ic_silent"), prior("ic_silent")])
+        empty = np.full((64, len(LATENT)), np.nan)
+        return empty, np.zeros_like(empty), share[silent].sum(axis=1)
     count = kind.draws // (2 if paths + len(fault.open_leads) < 2 else 4)
     theta, sd = _draw(kind, max(2, count) if fault.faults else 2 * kind.draws)
     if fault.soft:
         centre, spread = priors()["soft_v"].expected
         at = AT[f"v_{fault.faults[0][:2].lower()}_extra"]
         theta[:, at], sd[:, at] = centre + spread * np.linspace(-1.2, 1.2, len(theta)), 0.6 * spread
-    if not fault.open_leads and any(f.endswith("open") for f in fault.faults):  # all beside it is alive
-        _open_inside(kind, theta, sd, "E")
     log_weight = np.full(len(theta), -np.log(len(theta)))
+    if fault.series:
+        count = len(theta)
+        theta, sd, weights = _resistive_lead(theta, sd, fault.series, visible_ohm)
+        log_weight = weights - np.log(count)
+    elif not fault.open_leads and any(f.endswith("open") for f in fault.faults):  # all beside it is alive
+        _open_inside(kind, theta, sd, "E")
     short_step, leak_step = _STEPS[max(1, paths)]
     if fault.name == "all shorted":  # three paths of a few ohms look alike, so few tiles do
         short_step = 2.8
@@ -263,7 +287,7 @@ def lay_out(
     tiles : dict of ndarray
         ``theta`` and ``sd`` (n, l), nan where the part has none of a latent variable; ``hypothesis``
         (n,) in rising order; ``log_weight`` (n,); ``dead`` (n, 6) placements on an open lead;
-        ``darlington`` (n,).
+        ``inner`` (n,) with a fourth node; ``broad`` (n,) any readings, but over-range where ``silent`` (n, 6).
     """
     groups = {kind.name: {*kind.groups, *(kind.in_circuit if in_circuit else ())} for kind in weighed}
     ills = [f for f in faults().values() if set().union(*groups.values()) & set(f.groups)]
@@ -288,6 +312,9 @@ def lay_out(
                 limits = [max(registered[path], visible_ohm)] * 2
             over = np.searchsorted(np.log(limits), theta[:, PATH_COLUMNS[PATH_AT[path]]], side="right")
             grade = np.minimum(grade, over)
+        silent = np.zeros((len(theta), 6), bool)
+        if kind.broad and not fault.faults:
+            silent = (np.arange(64)[:, None] >> np.arange(6)) & 1 == 1
         for g, quality in enumerate((_quality(fault.faults), [0.5, 0.5, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0])):
             pick = grade == g
             n = int(pick.sum())
@@ -295,13 +322,14 @@ def lay_out(
                 parts.append({
                     "theta": theta[pick], "sd": sd[pick], "log_weight": log_weight[pick],
                     "hypothesis": np.full(n, len(hypotheses)), "dead": np.tile(dead, (n, 1)),
-                    "darlington": np.full(n, kind.device == "darlington"),
+                    "inner": np.full(n, kind.inner or bool(fault.series)), "silent": silent[pick],
+                    "broad": np.full(n, kind.broad and not fault.faults),
                 })  # fmt: skip
                 hypotheses.append((kind, fault.faults, np.array(quality)))
     return tuple(hypotheses), {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
 
 
-def lay_out_in_circuit(highest_ohm: float):
+def lay_out_in_circuit(highest_ohm: float, *, lifted: bool = False):
     """Tiles of a transistor in circuit, where unknown paths lie beside it.
 
     Any pair of leads may have a resistance across it that belongs to the circuit.  A reading cannot tell it
@@ -316,6 +344,8 @@ def lay_out_in_circuit(highest_ohm: float):
         As of `lay_out`, without hypothesis and weight.
     entries : tuple of ndarray (m,)
         Hypothesis in rising order, its tile, and the log weight it has there; a tile may serve several.
+    cut : tuple of str
+        Of every hypothesis, the role of the lead that was lifted, '' where none was.
     """
     centre, spread = priors()["parallel_r"].expected
     low = log(rule("leads_least_beside"))
@@ -325,42 +355,58 @@ def lay_out_in_circuit(highest_ohm: float):
     share = width * density / (np.sqrt(2 * np.pi) * spread) * prior("parallel_present")
     log_path = np.log(np.concatenate([[1 - share.sum()], share]))  # paths that do not show count as none
     centres = np.concatenate([[np.nan], levels])
-    combos = np.array(list(product(range(_LEVELS + 1), repeat=3)))
-    level = np.tile(combos, (_DRAWS, 1))  # of the paths across BE, BC, CE, 0 for none
     weighed = [k for k in kinds() if "sound" in k.in_circuit]
-    total = sum(k.weight for k in weighed)
-    alone, parts = [], []
-    for kind, name in product(weighed, ("none", "E lead open", "C lead open", "B lead open")):
-        fault = faults()[name]
-        if fault.open_leads and "open" not in kind.in_circuit:
-            continue
-        theta, sd = _draw(kind, _DRAWS)
-        for lead in fault.open_leads:
-            _open_inside(kind, theta, sd, lead)
-        theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
-        theta[:, PATH_COLUMNS] = centres[level]
-        sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
-        log_weight = np.log(kind.weight / total * fault.weight / _DRAWS) + log_path[level].sum(axis=1)
-        alone.append((kind, fault, len(parts) * len(level) + np.arange(len(level)), log_weight))
-        parts.append((theta, sd, np.full(len(level), kind.device == "darlington")))
-    theta, sd, darlington = (np.concatenate(x) for x in zip(*parts, strict=True))
-    sound, edge = faults()["none"].weight, log(rule("short_below"))
+    total, sound = sum(k.weight for k in weighed), faults()["none"].weight
+    edge = log(rule("short_below"))
     spans = {"shorted": edge - np.log(rule("leads_least_short")), "leaky": np.log(highest_ohm) - edge}
-    entries = [(kind, fault.faults, rows, log_weight) for kind, fault, rows, log_weight in alone]
-    for (k, path), (word, span) in product(enumerate(PATHS), spans.items()):
-        own = faults()[f"{path} {word}"].weight * width / span / sound
-        ln_ohm = centres[level[:, k]]
-        pick = (ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge)
-        odds = np.log(own) - log_path[level[pick, k]]  # the part's own against the circuit's
-        for kind, fault, rows, log_weight in alone:
-            if not set(fault.open_leads) & set(path):  # an open lead cannot carry a path of the part's own
-                both = (*fault.faults, f"{path} {word}")
-                entries.append((kind, both, rows[pick], log_weight[pick] + odds))
-    tiles = {"theta": theta, "sd": sd, "darlington": darlington, "dead": np.zeros((len(theta), 6), bool)}
-    weighed, ills, rows, log_weights = zip(*entries, strict=True)
-    label = np.repeat(np.arange(len(entries)), [len(row) for row in rows])
-    hypotheses = tuple((kind, ill, _quality(ill)) for kind, ill in zip(weighed, ills, strict=True))
-    return hypotheses, tiles, (label, np.concatenate(rows), np.concatenate(log_weights))
+    hypotheses, cut, label, row, log_weights, parts, tiles_made = [], [], [], [], [], [], 0
+
+    def enter(kind, ill, role, rows, log_weight):
+        label.append(np.full(len(rows), len(hypotheses)))
+        hypotheses.append((kind, ill, _quality(ill)))
+        cut.append(role)
+        row.append(rows)
+        log_weights.append(log_weight)
+
+    # a lead that was lifted has no path of the circuit: what lies across it is the part's own
+    for role in "BCE" if lifted else ("",):
+        own_only = np.array([bool(role) and role in path for path in PATHS])
+        combos = np.array([c for c in product(range(_LEVELS + 1), repeat=3)
+                           if np.count_nonzero(np.array(c)[own_only]) < 2])  # fmt: skip
+        level = np.tile(combos, (_DRAWS, 1))  # of the paths across BE, BC, CE, 0 for none
+        beside = log_path[level]
+        beside[:, own_only] = np.where(level[:, own_only] > 0, -np.inf, 0.0)
+        for kind, name in product(weighed, ("none", "E lead open", "C lead open", "B lead open")):
+            fault = faults()[name]
+            if fault.open_leads and "open" not in kind.in_circuit:
+                continue
+            theta, sd = _draw(kind, _DRAWS)
+            for lead in fault.open_leads:
+                _open_inside(kind, theta, sd, lead)
+            theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
+            theta[:, PATH_COLUMNS] = centres[level]
+            sd[:, PATH_COLUMNS] = np.where(level > 0, 0.5 * width, 0.0)
+            alone = np.log(kind.weight / total * fault.weight / _DRAWS)
+            rows = tiles_made + np.arange(len(level))
+            parts.append((theta, sd, np.full(len(level), kind.inner)))
+            tiles_made += len(level)
+            weight = alone + beside.sum(axis=1)
+            some = np.isfinite(weight)
+            enter(kind, fault.faults, role, rows[some], weight[some])
+            for (k, path), (word, span) in product(enumerate(PATHS), spans.items()):
+                if set(fault.open_leads) & set(path):  # an open lead cannot carry a path of the part's own
+                    continue
+                ln_ohm = centres[level[:, k]]
+                own = np.log(faults()[f"{path} {word}"].weight * width / span / sound)
+                weight = alone + own + np.delete(beside, k, axis=1).sum(axis=1)
+                in_span = (ln_ohm < edge) if word == "shorted" else (ln_ohm >= edge)
+                pick = in_span & np.isfinite(weight)
+                enter(kind, (*fault.faults, f"{path} {word}"), role, rows[pick], weight[pick])
+    theta, sd, inner = (np.concatenate(x) for x in zip(*parts, strict=True))
+    none = np.zeros((len(theta), 6), bool)
+    tiles = {"theta": theta, "sd": sd, "inner": inner, "dead": none, "silent": none, "broad": none[:, 0]}
+    entries = tuple(np.concatenate(x) for x in (label, row, log_weights))
+    return tuple(hypotheses), tiles, entries, tuple(cut)
 
 
 def matches(kind: SimpleNamespace, type_: PartType) -> bool:
@@ -377,6 +423,7 @@ def matches(kind: SimpleNamespace, type_: PartType) -> bool:
         and (kind.device == "darlington") == darlington
         and (kind.material == "germanium") == (type_.material == "germanium")
         and (darlington or ("v_ce_diode" in kind.latent) == type_.damper_diode)
+        and kind.inner == darlington  # a resistor into the base: no registered type has one
         and "v_bc_extra" not in kind.latent  # a Schottky clamp: no registered type is one
         and (left_out or resistor == bool(type_.r_be_ohm))
     )

@@ -23,13 +23,22 @@ from junction.judge.results import (
     part_verdict,
     say,
 )
-from junction.leads.bench import Types, bench_for, bench_group, over_range_V, visible_leak_ohm
+from junction.leads.bench import (
+    Types,
+    bench_for,
+    bench_group,
+    over_range_V,
+    stands_in_circuit,
+    visible_leak_ohm,
+)
+from junction.leads.entries import Prepared, Question, prepare, slip
 from junction.leads.explain import (
     Explanation,
     Weighed,
     capital,
     evidence,
     explanation_words,
+    fault_words,
     gain_kind,
     ohm_words,
     weigh_parts,
@@ -61,22 +70,26 @@ def judge_readings(
     """
     verdicts: dict[int, PartVerdict] = {}
     groups: dict[tuple, list[int]] = {}
-    for k, part in enumerate(parts):
-        groups.setdefault(bench_group(part), []).append(k)
-    for members in groups.values():
-        some = [parts[k] for k in members]
-        bench = bench_for(meter, some, types=types)
+    ready = [prepare(part, meter) for part in parts]
+    for k, one in enumerate(ready):
+        groups.setdefault((one.meter, *bench_group(one.part)), []).append(k)
+    for (taken, *_), members in groups.items():
+        some = [ready[k].part for k in members]
+        bench = bench_for(taken, some, types=types)
         for k, weighed in zip(members, weigh_parts(bench, some, types), strict=True):
-            verdicts[k] = judge_one(weighed)
+            verdicts[k] = judge_one(weighed, ready[k])
     return [verdicts[k] for k in range(len(parts))]
 
 
-def judge_one(w: Weighed) -> PartVerdict:
-    """Verdict of one weighed part."""
+def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
+    """Verdict of one weighed part; `ready` holds what must be asked about its readings."""
     bench, part, top = w.bench, w.readings, w.explanations[0]
     likely = _decided(w.quality, w.odd)
     contradiction = _contradiction(w)
-    doubt = _doubt(w, likely, bool(contradiction))
+    asked = list(ready.questions) if ready else []
+    if not asked and likely != Verdict.GOOD and not w.readings.in_circuit and (one := slip(w)):
+        asked = [one]
+    doubt = asked[0].says if asked else _doubt(w, likely, bool(contradiction))
     verdict = Verdict.UNDECIDED if doubt else likely
     told = evidence(w)
     whole = [finding for finding in told if not finding.where]
@@ -86,7 +99,7 @@ def judge_one(w: Weighed) -> PartVerdict:
     if not part.readings:
         said = [say("leads_no_readings")]
     faults = top.faults if verdict != Verdict.GOOD and top.hypothesis >= 0 else ()
-    if doubt and part.refused:  # what the odds say without those readings would only mislead
+    if doubt and (part.refused or asked):  # what the odds say without those readings would only mislead
         said, faults = said[:1], ()
     two = len(bench.leads) == 2
     material = w.device.material or ("LED" if top.kind.name.startswith("LED") else "")
@@ -99,12 +112,20 @@ def judge_one(w: Weighed) -> PartVerdict:
     return part_verdict(
         part.part, verdict, w.quality.values(), device, _junctions(w, told),
         w.type_.family if w.type_ else "", faults=faults, alternatives=_alternatives(w),
-        evidence=tuple(said), next=_next(w, verdict, likely, bool(contradiction)),
-        cannot_see=cannot_see, warnings=tuple(_warnings(w, contradiction)),
+        evidence=tuple(said), next=_asks(asked) or _next(w, verdict, likely, bool(contradiction)),
+        cannot_see=cannot_see, warnings=(*(ready.notes if ready else ()), *_warnings(w, contradiction)),
         basis="readings", type=part.type, temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
         temp_C=REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C,
         faults_probability=w.faults_probability, doubt=doubt,
     )  # fmt: skip
+
+
+def _asks(asked: Sequence[Question]) -> str:
+    """What to write instead of the readings that are asked about."""
+    if not asked:
+        return ""
+    likely = [f"{q.placement}={cell.replace(' ', '')}" for q in asked for cell in q.likely]
+    return say("entry_next", names=listed([q.placement for q in asked]), likely=" or ".join(likely))
 
 
 def _decided(quality: Mapping[str, float], odd: float) -> Verdict:
@@ -120,18 +141,20 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     """
     part, bench, good = w.readings, w.bench, likely == Verdict.GOOD
     conducts = likely in (Verdict.LEAKY, Verdict.SHORTED)  # what conducts too well does so all the same
+    named = sum(w.by_test.values())
     lost = [name for name in part.refused if name in bench.placements]
     other = False
     if w.type_ is not None and likely in (Verdict.GOOD, Verdict.UNDECIDED):
         sound = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
         fitting = sound[[matches(kind, w.type_) for kind, *_ in bench.hypotheses[:-1]]].sum()
         other = sound.sum() > rule("leads_other_good") and fitting < 0.5 * sound.sum()
-    unread, moving = _unproven(w), [r.placement for r in part.readings if r.settling]
+    unread, moving = _unread(w), [r.placement for r in part.readings if r.settling]
     gain, least = _gain_doubt(w)
     against = {
-        "leads_doubt_circuit": part.in_circuit and conducts,
+        "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not _own(w),
         "leads_doubt_refused": lost and not conducts,
         "leads_doubt_type": other,
+        "leads_doubt_kind": good and named > rule("leads_kind_named"),
         "leads_doubt_marking": good and contradicts,
         "leads_doubt_unread": good and unread,
         "leads_doubt_falling": good and moving,
@@ -140,16 +163,45 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     reason = next((reason for reason, holds in against.items() if holds), "")
     return reason and say(
         reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(unread), moving=", ".join(moving),
-        many_unread=len(unread) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
+        many_unread=len(unread) > 1, kind=_likely_kind(w), quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
         type=part.type, hfe=part.hfe, least=least,
     )  # fmt: skip
 
 
+def _own(w: Weighed) -> bool:
+    """Whether what is wrong is the part's own: out of circuit, or at a lead that was lifted off the board."""
+    part, top = w.readings, w.explanations[0]
+    if not stands_in_circuit(part):
+        return True
+    lead_of = w.bench.lead_of(top.arrangement)
+    return bool(top.faults) and all(any(lead_of[end] in part.lifted for end in f[:2]) for f in top.faults)
+
+
+def _likely_kind(w: Weighed) -> str:
+    """The likeliest kind of part that is named and not judged, in words."""
+    named = [e for e in w.explanations if e.kind.test]
+    return explanation_words(replace(named[0], faults=(), polarity="")) if named else ""
+
+
 def _unproven(w: Weighed) -> list[str]:
-    """Placements that a good part must have been read in, and was not: each junction forward."""
+    """Placements that show each junction forward in diode mode, where they were not read."""
     order = w.bench.order[w.explanations[0].arrangement]
     wanted = order[:2] if len(w.bench.leads) == 2 else order[[0, 2]]
     return [w.bench.placements[k] for k in wanted if w.state[k] == MISSING]
+
+
+def _unread(w: Weighed) -> list[str]:
+    """Placements that a good part must have been read in, and was not: all, backward on ohms if wished."""
+    either = (w.state[:6] == MISSING) & (w.state[6:] == MISSING)
+    rest = [name for name, missing in zip(w.bench.placements, either, strict=False) if missing]
+    return list(dict.fromkeys((*_unproven(w), *rest)))
+
+
+def settled(w: Weighed, gain: float) -> bool:
+    """Whether one more placement, worth `gain` [nat], hardly changes what a part seems to be."""
+    likely = _decided(w.quality, w.odd)
+    shown = likely != Verdict.GOOD or not _unproven(w)
+    return likely != Verdict.UNDECIDED and shown and gain < rule("leads_settled")
 
 
 def _gain_doubt(w: Weighed) -> tuple[str, float]:
@@ -282,23 +334,31 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
             "leads_next_good", kohm=visible_leak_ohm(bench.meter) / 1e3, transistor=transistor,
             gain=bool(gain_kind(part.hfe)), placed=bench.named or set(w.device.leads.values()) >= set("BCE"),
         )  # fmt: skip
+    wanted = (_unproven(w) or _unread(w)) if good else []
+    name, gain = (wanted[0], 1.0) if wanted else next_placement(w)
     if verdict != Verdict.UNDECIDED:
+        if name and _unread(w) and w.faults_probability < rule("leads_place_sure"):
+            return say("leads_next_read", name=name, **dict(zip(("red", "black"), split_placement(name), strict=True)))
+        if part.in_circuit:
+            return say("leads_next_own", faults=fault_words(top.faults))
         return say(f"leads_next_{verdict}" if transistor else "leads_next_small")
     if part.refused and not part.in_circuit:
         return say("leads_next_refused", names=" and ".join(part.refused))
-    if part.in_circuit and likely in (Verdict.LEAKY, Verdict.SHORTED):
+    if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
         return _lift(w)
     if any(r.settling for r in part.readings) and good:
         return say("leads_next_falling")
     if contradicts and good:
         return say("leads_next_marking")
-    wanted = _unproven(w) if good else []
-    name, gain = (wanted[0], 1.0) if wanted else next_placement(w)
     if name and gain > rule("leads_ask"):
         red, black = split_placement(name)
         return say("leads_next_read", name=name, red=red, black=black)
-    if part.in_circuit and w.odd <= 0.5:
+    if stands_in_circuit(part) and w.odd <= 0.5:
         return _lift(w)
+    if w.by_test:
+        test, p = max(w.by_test.items(), key=lambda item: item[1])
+        if p > 1 - rule("conformity_good"):
+            return say(test)
     if good and _gain_doubt(w)[0]:
         return say("leads_next_gain_doubt")
     rest = [e for e in w.explanations[1:] if e.faults != top.faults]
@@ -311,10 +371,10 @@ def _lift(w: Weighed) -> str:
     """Which lead to lift: the one that most of the doubtful paths share."""
     if len(w.bench.leads) == 2:
         return say("leads_next_lift_diode")
-    least = rule("leads_path_doubtful")
-    doubtful = [path for path, p in w.paths.items() if least < p["good"] < 1 - least]
-    role = max("BEC", key=lambda role: sum(role in path for path in doubtful))
+    doubtful = [path for path, p in w.paths.items() if p["good"] < 1 - rule("leads_path_doubtful")]
     lead_of = w.bench.lead_of(w.explanations[0].arrangement)
+    standing = [role for role in "BEC" if lead_of[role] not in w.readings.lifted]
+    role = max(standing, key=lambda role: sum(role in path for path in doubtful))
     paths = [x for x in doubtful if role in x] or [x for x in w.paths if role in x]
     return say(
         "leads_next_lift", lead=role if w.bench.named else lead_of[role], named=w.bench.named,

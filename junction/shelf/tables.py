@@ -298,6 +298,8 @@ class Meter:
     accuracy_counts: float
     current_spread: float = 0.2  # relative half-width of the unstated test current
     red_lead: str = "positive"  # or 'often negative' (moving coil, ohms ranges)
+    scale: str = "volt"  # or 'ohm': a needle over a scale of ohms, read with the same source
+    ohms_accuracy: float = nan  # limits of error of resistance readings as a share; of the scale for a needle
     basis: str = ""
     source: str = ""
     default: bool = not_json(False)  # taken where nothing is said
