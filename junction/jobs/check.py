@@ -10,7 +10,7 @@ from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
-from junction.leads.entries import prepare, questions
+from junction.leads.entries import prepare, questions, together
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings, next_placement, settled
 from junction.shelf.tables import Meter, cautions
@@ -110,7 +110,7 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
         one, other = list(names.values())[:2]
         raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
     if asked := questions(part, meter):
-        raise UsageError("; ".join(question.says for question in asked))
+        raise UsageError(together(asked))
     verdict = judge_readings([part], meter, types)[0]
     places = ["meter", *(["in circuit"] if part.in_circuit else [])]
     if verdict.neighbours:

@@ -183,6 +183,7 @@ class Device:
     polarity: str = ""  # NPN, PNP
     material: str = ""  # silicon, germanium, Schottky
     leads: Mapping[str, str] = field(default_factory=dict)  # {'1': 'E', ...}; {} when given by name
+    called: str = ""  # another kind of part, in words; '' of bipolar transistors and diodes
 
 
 @dataclass(frozen=True)

@@ -273,7 +273,7 @@ def stands_in_circuit(part: PartReadings) -> bool:
 
 
 def bench_group(part: PartReadings) -> tuple[str, bool, bool, str, bool]:
-    """Lead names, whether resistance readings occur, whether weighed in circuit, the type that matters, lifted.
+    """Lead names, whether resistance readings occur, whether in circuit, the type that matters, lifted.
 
     Diode mode shows no leak that a registration allows, so only resistance readings ask for its limits.
     """

@@ -15,11 +15,11 @@ from math import isinf, log
 import numpy as np
 
 from junction.base.records import PartReadings, Reading
-from junction.base.units import si
+from junction.base.units import listed, nominal
 from junction.judge.mixture import VALUE, log_total
 from junction.judge.results import say
 from junction.leads.bench import over_range_V
-from junction.leads.explain import Weighed, log_evidence, ohm_words
+from junction.leads.explain import Weighed, log_evidence
 from junction.shelf.tables import Meter, meters, rule
 
 _BARE = re.compile(r"[+-]?[0-9]*[.,]?[0-9]+")
@@ -78,18 +78,24 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
     return Prepared(part, meter, tuple(asked), tuple(notes))
 
 
+def together(asked: Sequence[Question]) -> str:
+    """What is asked, as one line."""
+    more = [q.placement for q in asked[1:]]
+    return asked[0].says + (say("entry_also", names=listed(more)) if more else "")
+
+
 def _above(r: Reading, meter: Meter, wider: Sequence[Meter]) -> tuple[str, tuple[str, ...]]:
     typed = r.text or f"{r.value:g}"
     likely = [f"{r.value:g} ohm"]
     for share in (10, 1000):
         if rule("entry_drop_low") <= r.value / share <= rule("entry_drop_high"):
             likely.append(f"{r.value / share:.4g} V")
-    values = {"placement": r.placement, "typed": typed, "over": meter.over_range_V, "likely": ", ".join(likely)}
-    return say("entry_above", wider=bool(wider), **values), tuple(likely)
+    values = {"placement": r.placement, "typed": typed, "over": meter.over_range_V}
+    return say("entry_above", wider=bool(wider), likely=" or ".join(likely), **values), tuple(likely)
 
 
 def shows_ohms(part: PartReadings, meter: Meter) -> bool:
-    """Whether the resistances of a part were read with the diode-mode source itself, as a needle meter's are."""
+    """Whether the resistances were read with the diode-mode source itself, as a needle meter's are."""
     if meter.source_kind != "resistance" or not any(r.kind == "ohm" for r in part.readings):
         return False
     stated = meter.basis == "given by the user" and not any(r.kind == "volt" for r in part.readings)
@@ -104,8 +110,8 @@ def _as_volts(r: Reading, meter: Meter) -> Reading:
         return replace(r, kind="over", value=float("nan"))
     volts = meter.open_voltage_V * r.value / (r.value + meter.resistance_ohm)
     if volts >= over_range_V(meter):
-        return replace(r, kind="over", value=float("nan"), text=ohm_words(r.value))
-    return replace(r, kind="volt", value=volts, text=ohm_words(r.value))
+        return replace(r, kind="over", value=float("nan"))
+    return replace(r, kind="volt", value=volts, text=nominal(float(f"{r.value:.3g}"), "ohm"))
 
 
 def slip(w: Weighed) -> Question | None:
@@ -136,6 +142,5 @@ def slip(w: Weighed) -> Question | None:
     k, name, _ = moved[best - 1]
     likely = f"{value[best, k]:.4g}"
     return Question(
-        name, say("entry_slip", placement=name, typed=typed[name].text, likely=likely,
-                  volts=si(typed[name].value, "V")), (f"{likely} V",),
+        name, say("entry_slip", placement=name, typed=typed[name].text, likely=likely), (f"{likely} V",),
     )  # fmt: skip

@@ -9,7 +9,7 @@ explanation takes them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import isfinite, isinf, isnan, log, nan
 from types import SimpleNamespace
@@ -222,7 +222,10 @@ def no_resistance_gives(readings: Sequence[Reading], polarity: str, one: str, ot
         return False
     if polarity == "PNP":
         forward, backward = backward, forward
-    return backward < rule("leads_backward_share") * forward - rule("leads_backward_margin")
+    share, margin = rule("leads_backward_share"), rule("leads_backward_margin")
+    # no junction drops as little as a short: then both ways must read the same
+    as_short = forward < rule("leads_junction_drop") and forward < share * backward - margin
+    return as_short or backward < share * forward - margin
 
 
 def gain_kind(hfe: float) -> str:
@@ -263,7 +266,8 @@ def _log_factor(bench: Bench, part: PartReadings, type_: PartType | None) -> np.
     if part.discharged:
         cells += np.where([k.test == "leads_test_charged" for k in weighed], -np.inf, 0.0)
     for lead in part.lifted if bench.cut else ():
-        played = np.array([role[bench.leads.index(lead)] if lead in bench.leads else "" for role in bench.roles])
+        at = bench.leads.index(lead) if lead in bench.leads else 0
+        played = np.array([role[at] for role in bench.roles])
         cells += np.where(played[:, None] == np.array(bench.cut), log(3), -np.inf)
     if type_ is not None:
         fits = np.array([matches(k, type_) for k in weighed])
@@ -331,7 +335,7 @@ def fault_words(faults: Sequence[str]) -> str:
 def explanation_words(explanation: Explanation) -> str:
     """An explanation in a few words: what it is, and what is wrong with it."""
     words = explanation.kind.called
-    if explanation.polarity and explanation.kind.device != "diode":
+    if explanation.polarity and explanation.kind.transistor:
         words = f"{explanation.polarity} {words}"
     if not words.startswith(("two", "one")):
         words = f"{'an' if words[0] in 'aeiou' or words[:3] in ('NPN', 'LED') else 'a'} {words}"
@@ -348,6 +352,8 @@ def evidence(weighed: Weighed) -> list[Finding]:
         return [Finding("", "leads_contradict")]
     lead = weighed.bench.lead_of(top.arrangement)
     told = []
+    if top.kind.test and not top.faults:
+        return [_of_kind(weighed, top, readings)]
     plain = top.kind.latent.keys() == {"v_be", "ln_bf", "ln_br"}  # a bipolar transistor and nothing else
     if plain and not top.faults and _between(readings, lead["C"], lead["E"]).silent:
         pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"]
@@ -369,6 +375,23 @@ def evidence(weighed: Weighed) -> list[Finding]:
         if finding.reason:
             (sound if finding.reason in ("leads_junction", "leads_no_path") else told).append(finding)
     return [*told, *sound]
+
+
+def _of_kind(weighed: Weighed, top: Explanation, readings: Sequence[Reading]) -> Finding:
+    """A part of another kind: what conducts, and what reads so."""
+    conducts = [r for r in readings if r.kind != "over" and not isinf(r.value)]
+    seen = ", ".join(f"{r.placement} {value_words(r)}" for r in conducts) or "OL throughout"
+    reason, ohm = "leads_kind_shows", nan
+    if top.kind.test == "leads_test_resistor" and conducts:
+        reason, meter, one = "leads_resistance", weighed.bench.meter, conducts[0]
+        source = meter.resistance_ohm / max(meter.open_voltage_V - one.value, 1e-3)
+        current = 1 / source if meter.source_kind == "resistance" else meter.test_current_A
+        ohm = one.value if one.kind == "ohm" else one.value / current
+    return Finding("", reason, numbers={
+        "seen": seen, "rest": len(conducts) < len(readings) and bool(conducts),
+        "explanation": explanation_words(replace(top, faults=())),
+        "ohm": ohm_words(ohm) if ohm == ohm else "",
+    })  # fmt: skip
 
 
 def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:
@@ -393,13 +416,13 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
         reason = "leads_short"
         if ohm and isnan(ohm.value) and isfinite(ohm.high):
             reason, values["ohm"] = "leads_short_under", ohm_words(ohm.high)
-        elif ohm and ohm.value >= 1:
+        elif ohm and ohm.value >= 1 and not any(r.kind == "ohm" for r in pair.read):
             reason = "leads_short_about"
     elif word == "leaky":
         if path != "CE" and no_resistance_gives(readings, top.polarity, one, other):
             reason = "leads_no_resistance"
             values |= {"low": value_words(pair.volts[0]), "high": pair.volts[-1].placement}
-        elif ohm is None:
+        elif ohm is None or isnan(ohm.value):
             reason = "leads_low_drop"
         elif not sure:
             reason = "leads_leak_leads"

@@ -213,7 +213,7 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
 
 
 def _resistive_lead(theta: np.ndarray, sd: np.ndarray, lead: str, visible_ohm: float):
-    """Put a resistance into the base or emitter lead of a transistor: it then has an inner base, or emitter."""
+    """Put a resistance into the base or emitter lead of a transistor, which gets an inner node."""
     centres, width, weights = resistance_span("leaky", _STEPS[1][1], visible_ohm, visible_ohm)
     n = len(theta)
     theta, sd = np.repeat(theta, len(centres), axis=0), np.repeat(sd, len(centres), axis=0)
@@ -287,7 +287,7 @@ def lay_out(
     tiles : dict of ndarray
         ``theta`` and ``sd`` (n, l), nan where the part has none of a latent variable; ``hypothesis``
         (n,) in rising order; ``log_weight`` (n,); ``dead`` (n, 6) placements on an open lead;
-        ``inner`` (n,) with a fourth node; ``broad`` (n,) any readings, but over-range where ``silent`` (n, 6).
+        ``inner`` (n,) with a fourth node; ``broad`` (n,) any readings, over-range where ``silent`` (n, 6).
     """
     groups = {kind.name: {*kind.groups, *(kind.in_circuit if in_circuit else ())} for kind in weighed}
     ills = [f for f in faults().values() if set().union(*groups.values()) & set(f.groups)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import isnan, nan
+from math import isfinite, isnan, nan
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from junction.judge.results import (
     Verdict,
     decide,
     part_verdict,
+    registered_leak,
     say,
 )
 from junction.leads.bench import (
@@ -31,7 +32,7 @@ from junction.leads.bench import (
     stands_in_circuit,
     visible_leak_ohm,
 )
-from junction.leads.entries import Prepared, Question, prepare, slip
+from junction.leads.entries import Prepared, Question, prepare, slip, together
 from junction.leads.explain import (
     Explanation,
     Weighed,
@@ -43,7 +44,7 @@ from junction.leads.explain import (
     ohm_words,
     weigh_parts,
 )
-from junction.leads.hypotheses import leak_limits_ohm, matches
+from junction.leads.hypotheses import leak_limits_ohm, matches, prior
 from junction.shelf.tables import Meter, families, rule
 
 #: Cells of the posterior below this share of the largest are left out of the look ahead.
@@ -89,7 +90,7 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     asked = list(ready.questions) if ready else []
     if not asked and likely != Verdict.GOOD and not w.readings.in_circuit and (one := slip(w)):
         asked = [one]
-    doubt = asked[0].says if asked else _doubt(w, likely, bool(contradiction))
+    doubt = together(asked) if asked else _doubt(w, likely, bool(contradiction))
     verdict = Verdict.UNDECIDED if doubt else likely
     told = evidence(w)
     whole = [finding for finding in told if not finding.where]
@@ -104,7 +105,8 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     two = len(bench.leads) == 2
     material = w.device.material or ("LED" if top.kind.name.startswith("LED") else "")
     polarity, leads = "" if two else w.device.polarity, {} if bench.named else w.device.leads
-    device = Device(w.device.kind, polarity, material, leads)
+    other = top.kind.test and not top.faults and top.probability > rule("leads_kind_named")
+    device = Device(w.device.kind, polarity, material, leads, top.kind.called if other else "")
     cannot_see = say(
         "leads_cannot_see", ohm=ohm_words(visible_leak_ohm(bench.meter)), over_V=over_range_V(bench.meter),
         gain=not two and isnan(part.hfe),
@@ -141,7 +143,7 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     """
     part, bench, good = w.readings, w.bench, likely == Verdict.GOOD
     conducts = likely in (Verdict.LEAKY, Verdict.SHORTED)  # what conducts too well does so all the same
-    named = sum(w.by_test.values())
+    named, inside = sum(w.by_test.values()), _inside(w)
     lost = [name for name in part.refused if name in bench.placements]
     other = False
     if w.type_ is not None and likely in (Verdict.GOOD, Verdict.UNDECIDED):
@@ -152,9 +154,10 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     gain, least = _gain_doubt(w)
     against = {
         "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not _own(w),
+        "leads_doubt_inside": likely == Verdict.OPEN and inside,
         "leads_doubt_refused": lost and not conducts,
         "leads_doubt_type": other,
-        "leads_doubt_kind": good and named > rule("leads_kind_named"),
+        "leads_doubt_kind": likely in (Verdict.GOOD, Verdict.UNDECIDED) and named > rule("leads_kind_named"),
         "leads_doubt_marking": good and contradicts,
         "leads_doubt_unread": good and unread,
         "leads_doubt_falling": good and moving,
@@ -163,8 +166,8 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     reason = next((reason for reason, holds in against.items() if holds), "")
     return reason and say(
         reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(unread), moving=", ".join(moving),
-        many_unread=len(unread) > 1, kind=_likely_kind(w), quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
-        type=part.type, hfe=part.hfe, least=least,
+        many_unread=len(unread) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
+        kind=_likely_kind(w), type=part.type, hfe=part.hfe, least=least,
     )  # fmt: skip
 
 
@@ -175,6 +178,12 @@ def _own(w: Weighed) -> bool:
         return True
     lead_of = w.bench.lead_of(top.arrangement)
     return bool(top.faults) and all(any(lead_of[end] in part.lifted for end in f[:2]) for f in top.faults)
+
+
+def _inside(w: Weighed) -> bool:
+    """Whether a high drop, which is no open junction yet, is all that stands against a part."""
+    top = w.explanations[0]
+    return bool(top.faults) and any(f.reason == "leads_resistance_inside" for f in evidence(w))
 
 
 def _likely_kind(w: Weighed) -> str:
@@ -264,8 +273,8 @@ def _alternatives(w: Weighed) -> tuple[Alternative, ...]:
             continue
         told.add((e.faults, device))
         leads = {} if w.bench.named or device == "unknown" else e.leads
-        polarity = "" if device in ("unknown", "diode") else e.polarity
-        seems = Device(device, polarity, e.kind.material, leads)
+        polarity = e.polarity if e.kind.transistor else ""
+        seems = Device(device, polarity, e.kind.material, leads, e.kind.called if e.kind.test else "")
         out.append(Alternative(e.faults, seems, e.probability, _decided_by(w, top, e)))
     return tuple(out)
 
@@ -300,6 +309,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     first = likely[0] if likely else top
     no_transistor = first is top and top.kind.device == "unknown"
     moving = any(r.settling for r in part.readings)
+    germanium = _germanium(w)
     words = {f"{path[0]}-{path[1]}": _decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
     told = words.items() if not moving and w.odd <= 0.5 else ()
@@ -316,13 +326,35 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_in_circuit": part.in_circuit,
         "leads_red_negative": w.bench.meter.red_lead != "positive",
         "leads_falling": moving,
+        "leads_germanium": germanium,
     }
     values = {
         "names": ", ".join(part.refused), "hfe": part.hfe, "least": least, "type": part.type,
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
-        "too": first is not top, "firm": ", ".join(firm), "loose": ", ".join(loose),
-    }  # fmt: skip
+        "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
+        "loose": ", ".join(loose),
+    } | germanium  # fmt: skip
     return [*contradiction, *(say(reason, **values) for reason, holds in reasons.items() if holds)]
+
+
+def _germanium(w: Weighed) -> dict[str, object]:
+    """What leakage from collector to emitter is normal for a germanium transistor, base open; {} for others.
+
+    I_CEO = (h_FE + 1) I_CBO, from what is registered for the type, else from its family's limit and the gain
+    that was read or that such parts have; it doubles every so many kelvin.
+    """
+    top, part = w.explanations[0], w.readings
+    if top.kind.material != "germanium" or not top.kind.transistor or top.faults:
+        return {}
+    leak = registered_leak(w.type_, "BC") if w.type_ else None
+    gains = [x.high for x in w.type_.find("h_FE") if isfinite(x.high)] if w.type_ else []
+    family = families()[top.kind.leak_families.split(" + ")[-1]]
+    icbo = leak[0] if leak else family.leak_max_A
+    gain = part.hfe if part.hfe == part.hfe else max(gains, default=prior("germanium_bf"))
+    temp = REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C
+    icbo *= 2 ** ((temp - REFERENCE_TEMP_C) / rule("germanium_doubling"))
+    return {"icbo": icbo, "gain": gain, "iceo": (gain + 1) * icbo, "temp": temp,
+            "source": leak[2] if leak else f"limit of the family {family.name}"}  # fmt: skip
 
 
 def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> str:
@@ -338,7 +370,8 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     name, gain = (wanted[0], 1.0) if wanted else next_placement(w)
     if verdict != Verdict.UNDECIDED:
         if name and _unread(w) and w.faults_probability < rule("leads_place_sure"):
-            return say("leads_next_read", name=name, **dict(zip(("red", "black"), split_placement(name), strict=True)))
+            red, black = split_placement(name)
+            return say("leads_next_read", name=name, red=red, black=black)
         if part.in_circuit:
             return say("leads_next_own", faults=fault_words(top.faults))
         return say(f"leads_next_{verdict}" if transistor else "leads_next_small")
@@ -350,6 +383,8 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
         return say("leads_next_falling")
     if contradicts and good:
         return say("leads_next_marking")
+    if likely == Verdict.OPEN and _inside(w):
+        return say("leads_next_inside")
     if name and gain > rule("leads_ask"):
         red, black = split_placement(name)
         return say("leads_next_read", name=name, red=red, black=black)

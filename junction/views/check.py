@@ -39,6 +39,8 @@ def _noun(kind: str, other: str) -> str:
 def device_line(v: PartVerdict, readings: PartReadings) -> str:
     """What the part is, and which lead is which, as far as that is known."""
     d = v.device
+    if d.called:
+        return d.called
     noun = _noun(d.kind, "")
     text = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
     if not text:
@@ -96,7 +98,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     for a in v.alternatives:
         kind = _noun(a.device.kind, a.device.kind)
         kind = "not a bipolar transistor" if kind == "unknown" else kind
-        text = " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
+        text = a.device.called or " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
         leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
         if a.probability >= told:
             faults = faults_words(a.faults) or "no fault"
