@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import isinf, log
+from math import inf, isinf, isnan, log
 
 import numpy as np
 
@@ -57,7 +57,7 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
     """
     over, notes = meter.over_range_V, []
     counts = meter.accuracy_counts * meter.resolution_V
-    high = [r for r in part.readings if r.kind == "volt" and r.value > over + counts]
+    high = [r for r in part.readings if r.kind == "volt" and over + counts < r.value < inf]
     marks = {(r.red, r.black) for r in part.readings if r.kind == "over" or isinf(r.value)}
     most = max((r.value for r in high), default=0.0)
     wider = [m for m in meters().values() if m.source_kind == meter.source_kind and m.over_range_V > most]
@@ -71,7 +71,7 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
         part = replace(part, readings=tuple(r for r in part.readings if r not in high),
                        refused=tuple(dict.fromkeys((*part.refused, *lost))))  # fmt: skip
     if shows_ohms(part, meter):
-        share = meter.ohms_accuracy if meter.ohms_accuracy == meter.ohms_accuracy else rule("needle_accuracy")
+        share = rule("leads_needle_accuracy") if isnan(meter.ohms_accuracy) else meter.ohms_accuracy
         scale = share * meter.open_voltage_V / meter.resolution_V
         meter = replace(meter, accuracy_counts=max(meter.accuracy_counts, scale))
         part = replace(part, readings=tuple(_as_volts(r, meter) for r in part.readings))
@@ -81,14 +81,14 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
 def together(asked: Sequence[Question]) -> str:
     """What is asked, as one line."""
     more = [q.placement for q in asked[1:]]
-    return asked[0].says + (say("entry_also", names=listed(more)) if more else "")
+    return " ".join([asked[0].says, *([say("entry_also", names=listed(more))] if more else [])])
 
 
 def _above(r: Reading, meter: Meter, wider: Sequence[Meter]) -> tuple[str, tuple[str, ...]]:
     typed = r.text or f"{r.value:g}"
     likely = [f"{r.value:g} ohm"]
     for share in (10, 1000):
-        if rule("entry_drop_low") <= r.value / share <= rule("entry_drop_high"):
+        if rule("leads_meant_low") <= r.value / share <= rule("leads_meant_high"):
             likely.append(f"{r.value / share:.4g} V")
     values = {"placement": r.placement, "typed": typed, "over": meter.over_range_V}
     return say("entry_above", wider=bool(wider), likely=" or ".join(likely), **values), tuple(likely)
@@ -131,7 +131,7 @@ def slip(w: Weighed) -> Question | None:
                                for row, (k, *_) in enumerate(moved, start=1)])  # fmt: skip
     joint = log_evidence(w.bench, value, np.repeat(w.state[None, :], len(value), axis=0)) + w.log_factor
     # a density per volt as typed
-    scale = np.array([0.0] + [log(rule("entry_slip")) + log(factor) for *_, factor in moved])
+    scale = np.array([0.0] + [log(rule("leads_slip")) + log(factor) for *_, factor in moved])
     total = np.where(taken, log_total(joint, axis=(1, 2)) + scale, -np.inf)
     share = np.exp(total - log_total(total))
     best = 1 + int(np.argmax(share[1:]))

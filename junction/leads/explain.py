@@ -354,7 +354,7 @@ def evidence(weighed: Weighed) -> list[Finding]:
     told = []
     if top.kind.test and not top.faults:
         return [_of_kind(weighed, top, readings)]
-    plain = top.kind.latent.keys() == {"v_be", "ln_bf", "ln_br"}  # a bipolar transistor and nothing else
+    plain = top.kind.latent.keys() - {"ln_r_bc"} == {"v_be", "ln_bf", "ln_br"}  # bipolar and nothing else
     if plain and not top.faults and _between(readings, lead["C"], lead["E"]).silent:
         pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"]
         if all(pair.junction and not pair.unread for pair in pairs):

@@ -50,7 +50,7 @@ _NARROW = ("ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce")
 #: Spacing of the tiles over ln(ohm) of a short and of a leak, by how many such paths the fault has.
 _STEPS = {1: (1.2, 0.36), 2: (1.4, 0.6), 3: (1.4, 1.0)}
 #: Tiles of a part in circuit: levels of the ohms of a path beside it, and draws of everything else.
-_LEVELS, _DRAWS = 6, 2
+_LEVELS, _DRAWS = 6, 3
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
 
 
@@ -214,7 +214,10 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
 
 def _resistive_lead(theta: np.ndarray, sd: np.ndarray, lead: str, visible_ohm: float):
     """Put a resistance into the base or emitter lead of a transistor, which gets an inner node."""
-    centres, width, weights = resistance_span("leaky", _STEPS[1][1], visible_ohm, visible_ohm)
+    low, high = log(rule("leads_least_inside")), log(max(visible_ohm, 2 * rule("leads_least_inside")))
+    count = max(2, round((high - low) / _STEPS[1][1]))
+    width = 0.5 * (high - low) / count
+    centres, weights = low + (2 * np.arange(count) + 1) * width, np.full(count, -log(count))
     n = len(theta)
     theta, sd = np.repeat(theta, len(centres), axis=0), np.repeat(sd, len(centres), axis=0)
     if lead == "B":

@@ -352,7 +352,7 @@ def _germanium(w: Weighed) -> dict[str, object]:
     icbo = leak[0] if leak else family.leak_max_A
     gain = part.hfe if part.hfe == part.hfe else max(gains, default=prior("germanium_bf"))
     temp = REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C
-    icbo *= 2 ** ((temp - REFERENCE_TEMP_C) / rule("germanium_doubling"))
+    icbo *= 2 ** ((temp - REFERENCE_TEMP_C) / rule("leads_germanium_doubling"))
     return {"icbo": icbo, "gain": gain, "iceo": (gain + 1) * icbo, "temp": temp,
             "source": leak[2] if leak else f"limit of the family {family.name}"}  # fmt: skip
 

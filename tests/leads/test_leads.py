@@ -110,7 +110,7 @@ def test_weights_of_the_components_are_the_priors(unknown):
 def test_every_row_of_the_tables_is_used():
     """A fault that no kind is weighed with, or a group without faults, would be a misspelling."""
     groups = {group for n in (2, 3) for kind in kinds(n) for group in kind.groups}
-    groups |= {group for kind in kinds(2) for group in kind.in_circuit}
+    groups |= {group for kind in kinds(2) for group in kind.in_circuit} - {""}
     assert groups == {group for fault in faults().values() for group in fault.groups}
     for fault in faults().values():
         for item in fault.faults:
@@ -126,6 +126,7 @@ def test_every_sentence_is_said_and_every_reason_has_one():
     code = "".join(path.read_text() for path in Path(hypotheses.__file__).parent.glob("*.py"))
     named = set(re.findall(r"""["'](leads_[a-z_]+)["']""", code)) - rules().keys()
     named |= {f"leads_next_{word}" for word in ("shorted", "leaky", "open")}
+    named |= {kind.test for n in (2, 3) for kind in kinds(n)} - {""}
     named |= {f"leads_path_{path}" for path in (*PATHS, "AK")} | {f"leads_lead_{lead}" for lead in "BCEAK"}
     within = "".join(row.cells["says"] for row in reference_rows("sentences"))
     named |= set(re.findall(r"{>(leads_\w+)}", within))

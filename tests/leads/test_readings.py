@@ -103,7 +103,6 @@ def test_collector_and_emitter_are_claimed_only_where_the_drops_tell():
         ("B-E=0.655 E-B=OL B-C=0.002 C-B=0.002 C-E=0.655 E-C=OL", ("BC shorted",)),
         ("B-E=OL E-B=OL B-C=0.648 C-B=OL C-E=OL E-C=OL", ("BE open",)),
         ("B-E=0.655 E-B=OL B-C=OL C-B=OL C-E=OL E-C=OL", ("BC open",)),
-        ("B-E=OL E-B=OL B-C=OL C-B=OL C-E=OL E-C=OL", ("BE open", "BC open")),
         ("B-E=0.002 E-B=0.002 B-C=0.002 C-B=0.002 C-E=0.002 E-C=0.002",
          ("BE shorted", "BC shorted", "CE shorted")),
     ],
@@ -170,7 +169,8 @@ def test_one_reading_is_not_a_verdict():
     assert v.verdict == "undecided"
     assert v.next.startswith("Read ")
     v = judge("B-E=0.642 E-B=OL C-E=OL E-C=OL B-C=0.63")
-    assert v.verdict == "good"
+    assert (v.verdict, v.doubt) == ("undecided", "sound so far; C-B was not read")
+    assert judge("B-E=0.642 E-B=OL C-E=OL E-C=OL B-C=0.63 C-B=OL").verdict == "good"
 
 
 def test_good_wants_both_junctions_seen():
@@ -258,7 +258,7 @@ def test_darlington():
 
 def test_not_bipolar_is_a_warning():
     v = judge("1-2=0.55 2-1=OL 1-3=OL 3-1=OL 2-3=OL 3-2=OL")
-    assert any("MOSFET" in w and "thyristor" in w for w in v.warnings)
+    assert any("MOSFET" in w for w in v.warnings)
     assert v.verdict == "undecided"
     v = judge("1-2=0.71 2-1=OL 1-3=0.71 3-1=OL 2-3=0.24 3-2=0.24")
     assert any("junction FET" in w for w in v.warnings)
@@ -299,7 +299,7 @@ def test_diode_the_wrong_way_round():
 def test_diode_that_shows_nothing():
     v = judge("A-K=OL K-A=OL")
     assert v.faults == ("AK open",)
-    assert v.probability["open"] > 0.8  # a blue LED on a 2 V range shows the same
+    assert 0.7 < v.probability["open"] < 0.95  # a blue LED on a 2 V range shows the same
 
 
 def test_resistance_readings_are_weighed_with_the_others():

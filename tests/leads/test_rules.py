@@ -9,7 +9,7 @@ from junction.jobs.check import Sitting
 from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit
 from junction.leads.verdict import judge_readings
 from junction.shelf import tables as rules
-from junction.shelf.tables import default_meter, reference_rows
+from junction.shelf.tables import default_meter, meters, reference_rows
 from junction.shelf.types import find_type
 from tests.shelf import reference
 
@@ -24,6 +24,8 @@ FET = "1-2=0.71 2-1=OL 1-3=0.71 3-1=OL 2-3=0.24 3-2=0.24"
 ZENER = "A-K=0.7 K-A=1.9"
 
 #: Row -> what it becomes, and the readings that show it (with what else is known of the part).
+CHARGED = "1-2=0.001 2-1=0.001 1-3=OL 3-1=OL 2-3=OL 3-2=OL"
+SLIP = "B-C=0.642 B-E=0.0655 C-B=OL E-B=OL C-E=OL E-C=OL"
 RULES = {
     "leads_window": (2.5, "A-K=0.62 K-A=OL"),
     "leads_window_joint": (3.0, GOOD),
@@ -58,6 +60,13 @@ RULES = {
     "leads_gain_of_least": (0.9, GOOD, {"hfe": 20.0, "type": "BD139"}),
     "leads_gain_against": (0.1, FET, {"hfe": 110.0}),
     "leads_named_not_bipolar": (0.5, "B-E=0.655"),
+    "leads_kind_named": (0.999, CHARGED),
+    "leads_slip": (1e-6, SLIP),
+    "leads_meant_low": (0.5, "B-E=0.655 E-B=OL C-E=4.2"),
+    "leads_meant_high": (0.4, "B-E=0.655 E-B=OL C-E=4.2"),
+    "leads_needle_accuracy": (0.1, "B-E=1200ohm E-B=OL", {}, "analog, ohms x100"),
+    "leads_germanium_doubling": (8.0, "E-B=0.21 B-E=OL C-B=0.19 B-C=OL C-E=OL E-C=0.9", {"temp_C": 35.0}),
+    "leads_least_inside": (400.0, "B-E=0.95 E-B=OL B-C=0.61 C-B=OL C-E=OL E-C=OL"),
 }  # fmt: skip
 #: Priors that move no tile, and the readings that show them; the others are seen in what is laid out.
 PRIORS = {
@@ -65,20 +74,22 @@ PRIORS = {
     "mislabelled": ("B-E=0.655",),
     "mismarked": (GOOD, {"type": "2N3055"}),
     "discrepancy_v": (GOOD,),
+    "ic_drop": ("1-2=1.2 2-1=0.9 1-3=0.5 3-1=OL 2-3=1.4 3-2=0.8",),
 }
 
 
-def answer(text, known=None):
+def answer(text, known=None, meter=""):
     """All that is said of a part."""
     readings = []
     for item in text.split():
         placement, value = item.split("=")
         kind = "over" if value == "OL" else "ohm" if value.endswith("ohm") else "volt"
-        readings.append(Reading(placement, kind, inf if kind == "over" else float(value.removesuffix("ohm"))))
+        number = inf if kind == "over" else float(value.removesuffix("ohm"))
+        readings.append(Reading(placement, kind, number, text=value))
     known = dict(known or {})
     spots = (Spot(hfe=known.pop("hfe")),) if "hfe" in known else ()
     part = PartReadings("X", tuple(readings), spots=spots, **known)
-    return repr(judge_readings([part], default_meter(), find_type))
+    return repr(judge_readings([part], meters()[meter] if meter else default_meter(), find_type))
 
 
 def settled(text):
@@ -118,7 +129,7 @@ def test_the_bar_of_a_sitting_settles_it():
 def laid_out():
     """All tiles of the hypotheses with two and three leads, and in circuit."""
     tiles = [lay_out(kinds(n), 2e3, 3e3, in_circuit=n == 2)[1] for n in (2, 3)]
-    _, inside, (_, _, log_weight) = lay_out_in_circuit(3e3)
+    _, inside, (_, _, log_weight), _ = lay_out_in_circuit(3e3)
     found = [x[name] for x in tiles for name in ("theta", "sd", "log_weight")]
     return [*found, inside["theta"], inside["sd"], log_weight]
 
