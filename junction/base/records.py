@@ -122,6 +122,7 @@ class PartReadings:
     refused: tuple[str, ...] = ()  # placements whose reading was given and could not be used
     lifted: tuple[str, ...] = ()  # leads that were lifted off the board before these readings
     discharged: bool = False  # all leads were shorted together before these readings: no gate holds a charge
+    refused_why: tuple[str, ...] = ()  # of each refused one its line, the cell and what to write instead
 
     @property
     def hfe(self) -> float:

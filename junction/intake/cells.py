@@ -29,12 +29,13 @@ from junction.base.records import (
     split_placement,
 )
 from junction.base.units import ZERO_CELSIUS_K, in_si, quantity_of_unit, shown, split_quantity, unit_factor
-from junction.shelf.tables import rule
+from junction.shelf.tables import meters, rule
 
 PLACEMENTS = (*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS)
 #: column -> the quantity of its numbers, spellings of its heading without blanks and marks, how to write it
 NAMES = {
-    "part": ("", "part tag partname parttag", "part"),
+    "part": ("", "part tag partname parttag ref refdes reference designator id name label device q partno"
+             " partnr partnumber no nr number item #", "part"),
     "junction": ("", "junction", "junction"),
     "red": ("", "red redlead redprobe", "red"),
     "black": ("", "black blacklead blackprobe", "black"),
@@ -55,6 +56,9 @@ NAMES = {
     "note": ("", "note notes remark remarks comment comments", "note"),
 }
 _SPELLED = {spelling: name for name, (_, spellings, _) in NAMES.items() for spelling in spellings.split()}
+#: Where several columns may name the parts, the surest does: those that say part or tag before the others.
+_PART_NAMES = NAMES["part"][1].split()
+_SURE = 4
 _SUGGESTED = [*(word for *_, how in NAMES.values() for word in re.split(", | or ", how)), *PLACEMENTS]
 _FACTS = "type polarity hfe ic vbe temp in_circuit lifted discharged note"
 #: form of a table -> columns that make it, further ones it uses, and how messages show it
@@ -75,18 +79,26 @@ NO_UNIT = "no unit:"
 
 _UNKNOWN = "heading not understood"
 _BRACKETED = re.compile(r"(.*?)\s*(?:\((.*)\)|\[(.*)\])")
-_ARROW = re.compile(rf"\s*({LEAD_NAME})\s*[-‐‑‒–—−_>→:]{{1,2}}\s*({LEAD_NAME})\s*", re.I)  # noqa: RUF001
+_BETWEEN = r"(?:\s*[-‐‑‒–—−_>→:/]{1,2}\s*|\s+)"  # noqa: RUF001
+_ARROW = re.compile(rf"\s*({LEAD_NAME}){_BETWEEN}({LEAD_NAME})\s*|([BCE])([BCE])|(A)(K)|(K)(A)", re.I)
 _MONTH = "jan|feb|mar|mär|mrz|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez"
 _DATE = re.compile(
     rf"\d+[-./ ]+({_MONTH})\w*|({_MONTH})\w*[-./ ]+\d+|\d{{1,4}}[-./]\d\d?[-./]\d{{1,4}}", re.I
 )
 _SETTLING = re.compile(r"(.*?)\s*(?:~|\bsettling|\bfalling)\s*", re.I | re.S)
-_OVER = re.compile(r"[+-]?\s*(?:\.?[O0]\.?L\.?|OFL|OVL|OVLD|OVER(?:LOAD|[- ]?RANGE)?|∞)\s*(.*)", re.I)
+_OVER = re.compile(
+    r"[+-]?\s*(?:\.?[O0][./]?L\.?|OFL?|OVLD?|OVER(?:LOAD|FLOW|[- ]?RANGE)?|∞|INF(?:INIT[EY])?"
+    r"|O/C|OPEN(?:[- ]?CIRCUIT)?)\s*(.*)", re.I,
+)  # fmt: skip
+_BEYOND = re.compile(r">\s*=?\s*(.*)")
+_SHORT = re.compile(r"SHORT(?:ED)?(?:[- ]?CIRCUIT)?|S/C", re.I)
+_DASH = re.compile("[-‐‑‒–—−]?")  # noqa: RUF001
+_NOT_MEASURED = re.compile(rf"{_DASH.pattern}|N/?A|NAN|NONE", re.I)
 _DASHES = re.compile(r"(?:[-‐‑‒–—−]\s*)+")  # noqa: RUF001
 _LONE_ONE = re.compile(r"1\s*[.,]\s*([^0-9\s.,].*)?")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}(?![0-9.,eE])")
 _STEP = re.compile(r"[+-]?[0-9]*(?:[.,]([0-9]*))?(?:[eE]([+-]?[0-9]+))?")
-_YES, _NO = {"yes", "y", "true", "1", "x", "in"}, {"", "no", "n", "false", "0", "out"}
+_YES, _NO = {"yes", "y", "true", "1", "x", "in"}, {"", "-", "no", "n", "false", "0", "out"}
 
 
 @dataclass(frozen=True)
@@ -109,14 +121,28 @@ class Column:
 def parse_placement(text: str) -> str:
     """Probe placement ``X-Y`` (red lead on X) in its one spelling, or '' where the text is none."""
     match = _ARROW.fullmatch(text)
-    name = f"{match[1]}-{match[2]}".upper() if match else ""
+    name = "-".join(filter(None, match.groups())).upper() if match else ""
     return name if split_placement(name)[0] else ""
 
 
 def _name(text: str) -> str:
     if parse_placement(text):
         return "placement"
-    return _SPELLED.get(re.sub(r"[\s_.\-]+", "", text).lower(), "")
+    return _SPELLED.get(_plain(text), "")
+
+
+def _plain(text: str) -> str:
+    """Heading as `NAMES` spells it; ``I_D`` and its like, which are currents, are none of the short ones."""
+    plain = re.sub(r"[\s_.\-]+", "", text).lower()
+    spelled = len(plain) > 2 or _SPELLED.get(plain) != "part" or plain == text.strip(" .:").lower()
+    return plain if spelled else text
+
+
+def part_rank(column: Column) -> tuple[bool, int]:
+    """How well a column named ``part`` names the parts, the lowest best."""
+    plain = _plain(column.heading)
+    place = _PART_NAMES.index(plain) if plain in _PART_NAMES else 0
+    return bool(column.problem), max(place - _SURE + 1, 0)
 
 
 def parse_heading(index: int, heading: str) -> Column:
@@ -125,6 +151,8 @@ def parse_heading(index: int, heading: str) -> Column:
     label = heading if len(heading) <= 60 else heading[:59] + "…"
     text, unit = _without_unit(heading)
     name, quantity, factor, problem = _name(text), "", nan, ""
+    if name == "part" and unit and _PART_NAMES.index(_plain(text)) >= _SURE:
+        name = ""
     if label == "":
         problem = "a column without a heading"
     elif not name and _DATE.fullmatch(label):
@@ -239,7 +267,7 @@ def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
     if name in ("placement", "value"):
         return reading_cell(placement or column.placement, text, column, mark)
     text = text.strip()
-    if text == "":
+    if _DASH.fullmatch(text):
         return nan
     _check_mark(text, mark)
     value, unit = split_quantity(text)  # the cell's own unit is taken before the heading's
@@ -276,8 +304,18 @@ def _in_range(text: str, value: float) -> float:
     return value
 
 
+class NegativeReading(UnitError):
+    """A reading below zero; ``turned`` is how it is written if red and black were swapped."""
+
+    def __init__(self, text: str, placement: str, volts: float) -> None:
+        red, black = split_placement(placement)
+        self.turned = f"{black}-{red}={volts:.6g}"
+        fault = "diode mode cannot read negative; power off, discharge capacitors, read again"
+        super().__init__(f"{shown(text)}: {fault}")
+
+
 def reading_cell(placement: str, text: str, column: Column | None = None, mark: str = "") -> Reading | None:
-    """Read one meter value; None for an empty cell.
+    """Read one meter value; None for a cell that is empty or says that nothing was measured.
 
     Parameters
     ----------
@@ -285,8 +323,8 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
         One of `PLACEMENTS`.
     text : str
         ``0.612`` (volts by the mode), ``612 mV``, ``OL`` and the other over-range marks, ``34 ohm``,
-        ``34k``, ``4k7``, ``2.2 MΩ``, ``OL MΩ``; a ``~`` or the word ``settling`` behind it says that the
-        reading was still moving.
+        ``34k``, ``4k7``, ``2.2 MΩ``, ``OL MΩ``, ``>1.999``, ``short``; a ``~`` or the word ``settling``
+        behind it says that the reading was still moving.
     column : Column, optional
         Heading, whose unit a bare number takes.
     mark : str, optional
@@ -303,32 +341,40 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
         text = settling[1]
         if text == "":
             raise UnitError("a settling mark without a reading; write for example '0.45~'")
-    if text == "":
+    if _NOT_MEASURED.fullmatch(text):
         return None
     over, value = _over_range(text), nan
-    if over is not None:
+    if _SHORT.fullmatch(text):
+        quantity, value = _meter_unit("", text, column)[0], 0.0
+    elif over is not None:
         quantity = _meter_unit(over, text, column)[0]
         value = inf if quantity == "resistance" else nan
     elif isfinite(marked := units.letter_marked(text)):
         quantity, value = "resistance", marked
     else:
-        _check_mark(text, mark)
+        beyond = _BEYOND.fullmatch(text)
+        if not beyond:
+            _check_mark(text, mark)
         try:
-            number, unit = split_quantity(text)
+            number, unit = split_quantity(beyond[1] if beyond else text)
         except UnitError:
             raise UnitError(f"{shown(text)} is not a reading; write 0.612, 612 mV, OL or 34 ohm") from None
         quantity, factor = _meter_unit(unit, text, column)
         if not quantity and text == "1":
             raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
         if not quantity and number > rule("intake_bare_volt_most"):
-            raise UnitError(f"{shown(text)} is too high for diode mode; in mV? write the unit: {text} mV")
+            bare = beyond[1] if beyond else text
+            raise UnitError(f"{shown(text)}: {bare} ohm, or {bare} mV? write the unit; a bare number is volt")
         value = _in_range(text, in_si(number, factor))
         if quantity == "resistance" and value < 0:
             fault = "a resistance cannot be negative; is the circuit powered or charged?"
             raise UnitError(f"{shown(text)}: {fault}")
         if quantity != "resistance" and value < rule("intake_volt_least"):
-            fault = "diode mode cannot read negative; power off, discharge capacitors, read again"
-            raise UnitError(f"{shown(text)}: {fault}")
+            raise NegativeReading(text, placement, -value)
+        if beyond:  # >1.999 is a mark, >0.3 is none
+            if quantity != "resistance" and value < min(meter.over_range_V for meter in meters().values()):
+                raise UnitError(f"{shown(text)}: no meter's over-range mark; write what it shows, or OL")
+            over, value = "", inf if quantity == "resistance" else nan
     kind = "ohm" if quantity == "resistance" else "volt" if over is None else "over"
     return Reading(placement, kind, value, bool(settling), text)
 
@@ -339,9 +385,7 @@ def _over_range(text: str) -> str | None:
     if match:
         return match[1].strip()
     if _DASHES.fullmatch(text):
-        if len("".join(text.split())) > 1:
-            return ""
-        raise UnitError(f"{shown(text)}: write OL for over-range, or leave the cell empty")
+        return ""
     match = _LONE_ONE.fullmatch(text)
     if match and quantity_of_unit(match[1] or "") == "voltage":
         raise UnitError(f"{shown(text)} may be 1 V or a meter's over-range mark; write 1.000 or OL")
@@ -377,7 +421,10 @@ def parse_reading(text: str) -> Reading:
         raise UnitError(
             f"{shown(text)}: write placement=value, red lead first, for example B-E=0.612, 1-2=OL, A-K=580mV"
         )
-    reading = reading_cell(placement, right)
+    try:
+        reading = reading_cell(placement, right)
+    except NegativeReading as error:
+        raise UnitError(f"{error}; if red and black were swapped, write {error.turned}") from error
     if reading is None:
         raise UnitError(f"{shown(text)}: no value; write for example {placement}=0.612 or {placement}=OL")
     return reading
@@ -434,6 +481,10 @@ def _polarity(text: str) -> str:
     raise UnitError(f"{shown(text)} is not a polarity; write NPN or PNP, or leave the cell empty")
 
 
+def _type(text: str) -> str:
+    return "" if _NOT_MEASURED.fullmatch(text.strip()) else visible(text)
+
+
 def _yes(text: str) -> bool:
     name = text.strip().lower()
     if name in _YES or name in _NO:
@@ -450,6 +501,6 @@ def _lifted(text: str) -> tuple[str, ...]:
 
 
 _WORDS = {
-    "part": _part, "junction": _junction, "type": visible, "note": visible, "polarity": _polarity,
+    "part": _part, "junction": _junction, "type": _type, "note": visible, "polarity": _polarity,
     "in_circuit": _yes, "discharged": _yes, "lifted": _lifted,
 }  # fmt: skip

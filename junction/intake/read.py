@@ -39,8 +39,9 @@ from junction.shelf.tables import rule
 FRAME_NAME, TYPED_NAME = "DataFrame", "typed readings"
 #: Reasons that the one line tells when nothing at all could be used.
 MOST_TOLD = 3
+MOST_LEADS = 4
 
-_WHOLE, _THOUSANDTHS = re.compile(r"[0-3]"), re.compile(r"[0-9]{2,4}(?: ?V)?")
+_WHOLE, _PARTS = re.compile(r"[0-3]"), re.compile(r"[0-9]{1,4}(?: ?V)?")
 _WORD = {"temp": "temperature", "vbe": "V_BE", "hfe": "h_FE"}
 _FACTS = ("type", "polarity", "temp", "in_circuit", "lifted", "discharged", "note", "hfe", "vbe", "ic")
 
@@ -267,6 +268,7 @@ class Cell:
     value: object = None
     reason: str = ""
     order: int = 0  # of refusals
+    turned: str = ""  # of a negative reading: how it is written if the probes were swapped
 
 
 class ReadingCells:
@@ -332,6 +334,7 @@ class ReadingCells:
             cell.value = value
         except UnitError as error:
             self.refuse(str(error), cell)
+            cell.turned = getattr(error, "turned", "")
         return cell
 
     def _refuse_new(self, cell: Cell, reason: str) -> None:
@@ -356,14 +359,11 @@ class ReadingCells:
         return parts
 
     def _join(self, part: str, cells: list[Cell]) -> PartReadings | None:
-        placed = _live(cells, "reading")
-        namings = ("B, C, E", "A, K", "1, 2, 3", "others")  # on a tie, names say more than numbers
-        names = [next(n for n in namings if c.placement[0] in n or n == "others") for c in placed]
-        kept = max(namings, key=names.count)
-        for cell, name in zip(placed, names, strict=True):
-            if name != kept:
-                where = f"named {name} here and {kept} elsewhere"
-                self.refuse(f"leads of part {part} are {where}; use one naming", cell)
+        self._one_naming(part, _live(cells, "reading"))
+        turned = [c for c in cells if c.turned and not any(x.value for x in _live(cells, "in_circuit"))]
+        if turned and not any(c.value.value > 0 for c in _live(cells, "reading") if c.value.kind == "volt"):
+            for c in turned:
+                c.reason = f"all voltages of this part are negative; red and black swapped? write {c.turned}"
         readings = self._agreeing(part, cells)
         kind, polarity = (self._agreed(part, _live(cells, name), name) for name in ("type", "polarity"))
         spots = self._spots(part, cells)
@@ -384,16 +384,46 @@ class ReadingCells:
         if len({c.value for c in in_circuit}) > 1:
             reason = f"part {part} is in circuit in one row and not in another; it counts as in circuit"
             self.refuse(reason, in_circuit[-1], keep=True)
-        lost = sorted((c for c in cells if c.placement and c.reason), key=lambda c: (c.row, c.order))
         used = {r.placement for r in readings}
+        lost = [c for c in cells if c.placement and c.reason and c.placement not in used]
+        why: dict[str, str] = {}
+        for c in sorted(lost, key=lambda c: (c.row, c.order)):
+            why.setdefault(c.placement, _why(c, cells[0].file))
         return PartReadings(
             part, tuple(readings), kind or "", polarity or "",
             nan if temp is None else temp, any(c.value for c in in_circuit),
             "; ".join(dict.fromkeys(c.value for c in _live(cells, "note"))), cells[0].file, cells[0].line,
-            tuple(spots), tuple(dict.fromkeys(c.placement for c in lost if c.placement not in used)),
+            tuple(spots), tuple(why),
             tuple(dict.fromkeys(name for c in _live(cells, "lifted") for name in c.value)),
-            any(c.value for c in _live(cells, "discharged")),
+            any(c.value for c in _live(cells, "discharged")), tuple(why.values()),
         )  # fmt: skip
+
+    def _one_naming(self, part: str, placed: list[Cell]) -> None:
+        """Refuse readings whose leads go by another naming than most, and those of a fifth lead.
+
+        Numbers are one naming; names are another, unless a B, C, E and an A, K stand there that no reading
+        joins: two parts under one tag.
+        """
+        leads = dict.fromkeys(lead for c in placed for lead in (c.value.red, c.value.black))
+        names = [lead for lead in leads if not lead.isdigit()]
+        joined = any((c.value.red in "AK") != (c.value.black in "AK") for c in placed)
+        two = "B" in names and not joined and not {*"AK"}.isdisjoint(names)
+        usual = next((n for n in ("B, C, E", "A, K") if {*names} <= {*n}), "")
+        words = "B, C, E" if two else usual or ", ".join(names)
+        groups: dict[str, list[Cell]] = {words: [], "A, K": [], "1, 2, 3": []}  # on a tie the first is kept
+        for c in placed:
+            named = "A, K" if two and c.value.red in "AK" else words
+            groups["1, 2, 3" if c.value.red.isdigit() else named].append(c)
+        kept = max(groups, key=lambda name: len(groups[name]))
+        for name, cells in groups.items():
+            if name != kept:
+                where = f"named {name} here and {kept} elsewhere"
+                self.refuse(f"leads of part {part} are {where}; use one naming", *cells)
+        four = dict.fromkeys(lead for c in groups[kept] for lead in (c.value.red, c.value.black))
+        if fifth := [*four][MOST_LEADS:]:
+            reason = f"part {part} has more than {MOST_LEADS} leads: {', '.join(four)}"
+            reason += "; give each unit its own tag"
+            self.refuse(reason, *(c for c in groups[kept] if {c.value.red, c.value.black} & {*fifth}))
 
     def _agreeing(self, part: str, cells: list[Cell]) -> list[Reading]:
         """Readings of a part, one per placement and range; all that contradict each other are refused."""
@@ -460,6 +490,15 @@ class ReadingCells:
         return kept
 
 
+def _why(cell: Cell, file: str) -> str:
+    """Why a reading was refused: where it stands, what was written, and what to write instead."""
+    other = f" of {PurePath(cell.file).name}" if cell.file != file else ""
+    place = f"line {cell.line}{other}, {cell.placement}"
+    quoted = shown(clip(cell.text))
+    said = cell.reason if cell.reason.startswith(quoted) else f"{quoted}: {cell.reason}"
+    return f"{place}: {said}"
+
+
 def _live(cells: list[Cell], name: str) -> list[Cell]:
     return [c for c in cells if c.name == name and c.value is not None]
 
@@ -471,7 +510,8 @@ def _split_by_comma(table: Table, texts: list[str]) -> tuple[Column, str] | None
     for column, text, rest in zip(table.columns, texts, texts[1:], strict=False):
         if column.name in ("placement", "value"):
             whole, rest = text.strip(), rest.strip()
-            if _WHOLE.fullmatch(whole) and _THOUSANDTHS.fullmatch(rest):
+            # 0,0 is a short both ways
+            if _WHOLE.fullmatch(whole) and _PARTS.fullmatch(rest) and (whole, rest) != ("0", "0"):
                 reason = f"{whole},{rest}: a decimal comma in a comma-separated file? write {whole}.{rest}"
                 return column, f"{reason}, or use ; between cells; the row is not used"
     return None

@@ -24,7 +24,7 @@ import numpy as np
 from junction.base.errors import InputError
 from junction.base.records import SetAside
 from junction.base.units import shown
-from junction.intake.cells import FORMS, Column, parse_heading, recognise, visible, why_no_table
+from junction.intake.cells import FORMS, Column, parse_heading, part_rank, recognise, visible, why_no_table
 
 SEPARATORS = (",", ";", "\t")
 STDIN_NAME = "standard input"
@@ -52,6 +52,8 @@ _MAGIC = (
 )
 # a line with something in it that is no comment; a spreadsheet's own note of the separator
 _ROW = re.compile(rb"^(?![ \t]*#)[^\n]*?[^\s,;\"\x1a]", re.M)
+_NUMBER_SIGN = re.compile(rb"^[ \t]*#[ \t]*[,;\t]", re.M)
+_NUMBERED = re.compile(rb"^(#[ ]*\w+)(?=[ ]*[,;\t])", re.M)
 _SEPARATOR_LINE = re.compile(rb'"?sep=([,;\t])"?[ ]*\n')
 _TEXT_CONTROLS = b"\t\n\r\x0c\x1a"
 
@@ -165,7 +167,7 @@ def _expand(path: str) -> list[tuple[str, bool]]:
 
 def _table_of(name: str, headings: Sequence[str], at: int | None, rows: Callable[[], int], **body) -> Table:
     """Table with these headings, at a line; `rows` counts what a table that is none takes out."""
-    columns = tuple(parse_heading(k, cell) for k, cell in enumerate(headings[:MOST_COLUMNS]))
+    columns = _one_tag([parse_heading(k, cell) for k, cell in enumerate(headings[:MOST_COLUMNS])])
     form, names = recognise(columns), [c.name for c in columns]
     faults = [] if form else [(why_no_table(columns), "")]
     if len(headings) > MOST_COLUMNS:
@@ -183,6 +185,15 @@ def _table_of(name: str, headings: Sequence[str], at: int | None, rows: Callable
     problem = "two columns for the same thing; neither is used, keep one"
     columns = tuple(replace(c, problem=problem) if c.name in twice and not c.problem else c for c in columns)
     return Table(name, columns, form, **body)
+
+
+def _one_tag(columns: list[Column]) -> tuple[Column, ...]:
+    """Columns of which the surest alone names the parts: ``Ref`` or ``No`` beside ``part`` is not used."""
+    tags = [c for c in columns if c.name == "part"]
+    best = min(tags, key=part_rank, default=None)
+    other = best and [c.index for c in tags if part_rank(c) != part_rank(best)]
+    reason = best and f"the parts are named by the column {best.heading!r}"
+    return tuple(replace(c, name="", problem=reason) if other and c.index in other else c for c in columns)
 
 
 def unused(table: Table) -> Iterator[tuple[Column, str]]:
@@ -222,6 +233,11 @@ def open_text(name: str, data: bytes) -> Table:
         break
     if start < 0:
         raise UnusableTable("no headings, only comments" if text.strip() else "the file is empty", name)
+    # a first heading # is no comment where it makes a table and the first row does not; nor is a part #1 then
+    numbered = _NUMBER_SIGN.search(text, 0, start)
+    if numbered and _makes_table(text, numbered.start()) and not _makes_table(text, start):
+        start = numbered.start()
+        text = text[:start] + _NUMBERED.sub(rb'"\1"', text[start:])
     end, line = text.find(b"\n", start), text.count(b"\n", 0, start) + 1
     end = len(text) if end < 0 else end
     headings, sep = _split_headings(text[start:end].decode(), forced)
@@ -237,6 +253,11 @@ def open_text(name: str, data: bytes) -> Table:
     if not _ROW.search(text, end + 1):
         raise UnusableTable("only headings, no rows", name, line)
     return table
+
+
+def _makes_table(text: bytes, start: int) -> bool:
+    headings, _ = _split_headings(text[start:].split(b"\n", 1)[0].decode(), "")
+    return bool(recognise([parse_heading(k, cell) for k, cell in enumerate(headings[:MOST_COLUMNS])]))
 
 
 def open_columns(name: str, headings: Sequence[str], cells: Sequence[np.ndarray]) -> Table:
@@ -339,7 +360,7 @@ def split(table: Table, aside: list[SetAside], lines=None) -> Table:
         lines = enumerate(table.text[table.offset :].decode().split("\n"), table.first_line)
     width = len(table.columns)
     kept: list[tuple[int, str]] = []
-    total = 0
+    total, short = 0, []
     for number, text, count in _logical(list(lines), table.sep, width):
         total += 1
         # empty cells past the last heading, quoted or not, as spreadsheets write them
@@ -347,8 +368,17 @@ def split(table: Table, aside: list[SetAside], lines=None) -> Table:
             text, count = bare.removesuffix(table.sep), count - 1
         if count == width:
             kept.append((number, text))
+        elif 1 < count < width and table.form.endswith("readings"):  # the last cells were not written
+            kept.append((number, text + table.sep * (width - count)))
+            short.append((number, count))
         else:
             aside.append(set_aside(table.file, number, "", text, _wrong_count(count, width, table.sep)))
+    if missing := [n for n, count in short if any(c.name == "placement" for c in table.columns[count:])]:
+        line = missing[0]
+        reason = _wrong_count(dict(short)[line], width, table.sep).partition(";")[0]
+        more = f" (and {len(missing) - 1} more rows, down to line {missing[-1]})" if len(missing) > 1 else ""
+        reason += f": the last are taken as not measured{more}"
+        aside.append(set_aside(table.file, line, "", "", reason, 0))
     if not kept:
         return replace(table, text=b"", cells=(np.empty(0, object),) * width, read=total)
     frame = pd.read_csv(

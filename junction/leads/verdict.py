@@ -329,7 +329,8 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_germanium": germanium,
     }
     values = {
-        "names": ", ".join(part.refused), "hfe": part.hfe, "least": least, "type": part.type,
+        "names": "; ".join(part.refused_why or part.refused), "hfe": part.hfe, "least": least,
+        "type": part.type,
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
         "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
         "loose": ", ".join(loose),
@@ -376,7 +377,7 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
             return say("leads_next_own", faults=fault_words(top.faults))
         return say(f"leads_next_{verdict}" if transistor else "leads_next_small")
     if part.refused and not part.in_circuit:
-        return say("leads_next_refused", names=" and ".join(part.refused))
+        return say("leads_next_refused", names=listed(part.refused), why="; ".join(part.refused_why))
     if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
         return _lift(w)
     if any(r.settling for r in part.readings) and good:

@@ -23,7 +23,7 @@ OLE = bytes.fromhex("d0cf11e0a1b11ae1") + b"\0" * 600
         (b"foo,bar\n1,2\n", "headings not understood: 'foo', 'bar'"),
         (b"A07,0.612,OL\n", "headings not understood"),
         (b"part,junctoin,v_V,i_A\nQ,BE,1,1\n", "nearest is 'junction'"),
-        (b"part,BE,EB\nQ,1,1\n", "nearest is 'B-E'"),
+        (b"part,B.E,E.B\nQ,1,1\n", "nearest is 'B-E'"),
         (b"part,02. Jan,03. Jan\nQ,1,1\n", "a date: has a spreadsheet turned"),
         (ZIP, "a spreadsheet or zip file, not CSV text; open it and save it as CSV"),
         (OLE, "an old spreadsheet or document file"), (b"\x89PNG\r\n\x1a\n" + b"\0" * 100, "a picture"),
@@ -81,7 +81,7 @@ def test_bare_millivolts_are_refused_with_the_way_to_write_them():
     bag = bag_of("part,B-E,E-B\nQ1,612,OL\nQ2,0.6,OL\n")
     (entry,) = bag.set_aside
     assert (entry.row, entry.column, entry.value, entry.rows) == (2, "B-E", "612", 0)
-    assert "write the unit: 612 mV" in entry.reason
+    assert "612 ohm, or 612 mV? write the unit" in entry.reason
     assert "B-E" not in readings(bag, "Q1")
 
 
@@ -199,10 +199,11 @@ def test_spot_readings_that_contradict():
 def test_wrong_numbers_of_cells():
     rows = ("Q1,0.6", "Q2,0,612,OL,x", "Q3,0.6,OL,,,,", 'Q4,0.6,OL,"a,b"', '"Q5,0.6,OL,x', "Q6,0.6,OL,")
     bag = bag_of("part,B-E,E-B,note\n" + "\n".join(rows))
-    assert [p.part for p in bag.readings] == ["Q3", "Q4", "Q6"]
-    assert [(s.row, s.value) for s in bag.set_aside] == [(2, "Q1,0.6"), (3, "Q2,0,612,OL,x"),
-    (6, '"Q5,0.6,OL,x')]
-    assert "2 cells, but 4 headings" in bag.set_aside[0].reason
+    assert [p.part for p in bag.readings] == ["Q1", "Q3", "Q4", "Q6"]
+    assert [(s.row, s.value, s.rows) for s in bag.set_aside] == [
+        (2, "", 0), (3, "Q2,0,612,OL,x", 1), (6, '"Q5,0.6,OL,x', 1),
+    ]  # fmt: skip
+    assert bag.set_aside[0].reason == "2 cells, but 4 headings: the last are taken as not measured"
     assert "decimal comma in a comma-separated file" in bag.set_aside[1].reason
     assert "opened and not closed" in bag.set_aside[2].reason
 

@@ -20,7 +20,8 @@ from tests.rows import every_row
         ("-0.001", "volt", -0.001), ("0.000", "volt", 0.0), ("34 ohm", "ohm", 34.0), ("34R", "ohm", 34.0),
         ("34k", "ohm", 34e3), ("4k7", "ohm", 4700.0), ("2.2 MΩ", "ohm", 2.2e6), ("2,2 MΩ", "ohm", 2.2e6),
         ("0.3 Ω", "ohm", 0.3), ("OL MΩ", "ohm", math.inf), ("OL k", "ohm", math.inf),
-        ("1. MΩ", "ohm", math.inf),
+        ("1. MΩ", "ohm", math.inf), ("> 20 M", "ohm", math.inf), ("short", "volt", 0.0),
+        ("Shorted", "volt", 0.0),
     ],
 )  # fmt: skip
 def test_readings(text, kind, value):
@@ -33,6 +34,7 @@ def test_readings(text, kind, value):
     "text",
     ["OL", "ol", "O.L", "O.L.", "0L", "0.L", ".OL", "+OL", "-OL", "OFL", "OVL", "over", "OVERLOAD",
     "over-range",
+     "inf", "Infinity", "OVLD", "O/L", "open", "open circuit", "O/C", ">1.999", "> 2 V", ">1,999", "OF",
      "--", "---", "- - -", "----", "——", "1.", "1,", "1 .", "∞", "OL V", "OL mV"],
 )  # fmt: skip
 def test_over_range_marks(text):
@@ -56,14 +58,13 @@ def test_a_settling_mark_goes_with_any_reading():
 @every_row(
     ("text", "says"),
     [
-        ("612", "in mV\\? write the unit: 612 mV"), ("6.1", "in mV"), ("1", "1.000 or OL"),
+        ("612", "612 ohm, or 612 mV\\? write the unit"), ("6.1", "or 6.1 mV"),
+        (">34", "34 ohm, or 34 mV"), ("1", "1.000 or OL"),
         ("1. V", "1.000 or OL"),
-        ("nan", "not a reading"), ("inf", "not a reading"), ("open", "not a reading"),
-        ("short", "not a reading"),
+        (">0.3", "no meter's over-range mark"), (">", "not a reading"), ("opened", "not a unit"),
         ("1_000", "not a reading"), ("0.6.1", "not a reading"), ("0,61.2", "not a reading"),
         ("5 A", "unit of current"),
-        ("612m", "mV or mohm"), ("-", "OL for over-range, or leave"), ("—", "OL for over-range, or leave"),
-        ("-0.5", "discharge"), ("-34 ohm", "cannot be negative"), ("n/a", "not a reading"),
+        ("612m", "mV or mohm"),         ("-0.5", "discharge"), ("-34 ohm", "cannot be negative"),
         ("0.6 0.7", "not a reading"),
         ("1e999", "too large|not a reading"), ("0.6 mW", "unit of power"), ("0.6 foo", "not a unit"),
     ],
@@ -74,7 +75,8 @@ def test_refused_readings_say_what_to_write(text, says):
 
 
 def test_an_empty_cell_is_no_reading():
-    assert reading_cell("B-E", "") is None and reading_cell("B-E", "  ") is None
+    for text in ("", "  ", "-", "—", "n/a", "NA", "nan"):
+        assert reading_cell("B-E", text) is None
 
 
 def test_the_heading_gives_the_unit_and_the_cell_overrules_it():
@@ -134,7 +136,10 @@ def test_typed_readings():
     reading = parse_reading("B-E=0.612")
     assert (reading.placement, reading.kind, reading.value) == ("B-E", "volt", 0.612)
     assert parse_reading("1-2 = OL").kind == "over"
-    faults = {"B-E": "red lead first", "B-X=1": "red lead first", "B-E=": "no value", "B-E=612": "in mV"}
+    faults = {
+        "B-E": "red lead first", "B-X=1": "red lead first", "B-E=": "no value", "B-E=612": "612 mV",
+        "B-E=-0.6": "write E-B=0.6",
+    }  # fmt: skip
     for text, says in faults.items():
         with pytest.raises(UnitError, match=says):
             parse_reading(text)

@@ -36,7 +36,7 @@ def test_a_heading_without_unit_has_no_factor(heading):
 def test_placements_in_all_their_spellings(placement):
     x, y = placement.split("-")
     for text in (placement, placement.lower(), f"{x} - {y}", f"{x}–{y}", f"{x}→{y}",
-    f"{x}_{y}"):  # noqa: RUF001
+    f"{x}_{y}", f"{x}/{y}", f"{x} {y}"):  # noqa: RUF001
         assert parse_placement(text) == placement
         assert parse_heading(0, text).placement == placement
     for text, factor in ((f"{placement} (mV)", 1e-3), (f"{placement}_mV", 1e-3), (f"{placement} [ohm]", 1.0)):
@@ -44,7 +44,7 @@ def test_placements_in_all_their_spellings(placement):
         assert (column.placement, column.factor, column.problem) == (placement, factor, "")
 
 
-@every_row("text", ["B-B", "B-X", "1-5", "B-1", "B-E-C", "", "-", "BE", "1-1", "I-A"])
+@every_row("text", ["B-B", "B-X", "1-5", "B-1", "B-E-C", "", "-", "BB", "AC", "12", "B.E", "1-1", "I-A"])
 def test_what_is_no_placement(text):
     assert parse_placement(text) == ""
 
@@ -54,7 +54,9 @@ def test_what_is_no_placement(text):
     [
         ("v_A", "unit of current"), ("i_V", "unit of voltage"), ("ic (MA)", "did you mean mA"),
         ("temp_K", "temperature"), ("B-E (A)", "not a unit of a meter reading"), ("part (mm)", "has no unit"),
-        ("junctoin", "nearest is 'junction'"), ("BE", "nearest is 'B-E'"), ("red led", "nearest is 'red'"),
+        ("junctoin", "nearest is 'junction'"), ("B.E", "nearest is 'B-E'"), ("ID_mA", "not understood"),
+        ("I_D", "unit of current"),
+        ("red led", "nearest is 'red'"),
         ("02. Jan", "a date"), ("1-Feb", "a date"), ("2026-01-02", "a date"), ("xyzzy", "not understood"),
         ("", "without a heading"),
     ],

@@ -35,8 +35,8 @@ def test_parts_of_one_type_come_out_with_one_spelling_from_all_tables():
 
 def test_a_type_of_dashes_alone_is_kept_as_written():
     assert plain_name("--") == ""
-    bag = bag_of("part,type,B-E\nR1,--,0.605\nR2,-,0.604\n")
-    assert [p.type for p in bag.readings] == ["--", "-"]
+    bag = bag_of("part,type,B-E\nR1,--,0.605\nR2,---,0.604\nR3,-,0.6\n")
+    assert [p.type for p in bag.readings] == ["--", "---", ""]
 
 
 # --- headings -----------------------------------------------------------------------------------------
