@@ -67,6 +67,8 @@ _EDGES_V = np.array([-np.inf, 0.02, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.58, 0.64, 
 
 def over_range_V(meter: Meter) -> float:
     """Reading from which a meter shows over-range or its own open voltage [V]."""
+    if meter.scale == "ohm":
+        return min(meter.over_range_V, rule("leads_infinity") * meter.open_voltage_V)
     margin = meter.accuracy_counts * meter.resolution_V + meter.accuracy_percent / 100 * meter.open_voltage_V
     return min(meter.over_range_V, meter.open_voltage_V - margin - 2 * meter.resolution_V)
 

@@ -73,7 +73,7 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
     if shows_ohms(part, meter):
         share = rule("leads_needle_accuracy") if isnan(meter.ohms_accuracy) else meter.ohms_accuracy
         scale = share * meter.open_voltage_V / meter.resolution_V
-        meter = replace(meter, accuracy_counts=max(meter.accuracy_counts, scale))
+        meter = replace(meter, scale="ohm", accuracy_counts=max(meter.accuracy_counts, scale))
         part = replace(part, readings=tuple(_as_volts(r, meter) for r in part.readings))
     return Prepared(part, meter, tuple(asked), tuple(notes))
 

@@ -154,6 +154,7 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     gain, least = _gain_doubt(w)
     against = {
         "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not _own(w),
+        "leads_doubt_warm": likely == Verdict.LEAKY and _warm(w),
         "leads_doubt_inside": likely == Verdict.OPEN and inside,
         "leads_doubt_refused": lost and not conducts,
         "leads_doubt_type": other,
@@ -167,7 +168,7 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     return reason and say(
         reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(unread), moving=", ".join(moving),
         many_unread=len(unread) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
-        kind=_likely_kind(w), type=part.type, hfe=part.hfe, least=least,
+        kind=_likely_kind(w), temp=part.temp_C, type=part.type, hfe=part.hfe, least=least,
     )  # fmt: skip
 
 
@@ -178,6 +179,11 @@ def _own(w: Weighed) -> bool:
         return True
     lead_of = w.bench.lead_of(top.arrangement)
     return bool(top.faults) and all(any(lead_of[end] in part.lifted for end in f[:2]) for f in top.faults)
+
+
+def _warm(w: Weighed) -> bool:
+    """Whether a part is germanium and so warm that its leakage says nothing of it."""
+    return w.explanations[0].kind.material == "germanium" and w.readings.temp_C > rule("leads_warm")
 
 
 def _inside(w: Weighed) -> bool:
@@ -384,6 +390,8 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
         return say("leads_next_falling")
     if contradicts and good:
         return say("leads_next_marking")
+    if likely == Verdict.LEAKY and _warm(w):
+        return say("leads_next_warm")
     if likely == Verdict.OPEN and _inside(w):
         return say("leads_next_inside")
     if name and gain > rule("leads_ask"):
