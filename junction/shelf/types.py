@@ -18,6 +18,7 @@ hyperbola, by V_CEO, and by second breakdown where the type's test line for it i
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -220,6 +221,10 @@ _SUFFIXES = (
     "STU", "RLRAG", "RLRMG", "RLRPG", "RLRA", "RLRM", "TFR", "TAR", "TFRG", "BU", "TU", "TA", "TF", "TR",
     "AP", "T/R", "RLG", "RL", "G",
 )  # fmt: skip
+#: Japanese parts go without the 2S of their registration (C1815 is 2SC1815).  Behind a dash stands the gain
+#: group, without one it is one of these letters; A and its like are versions.  From memory.
+_JAPANESE = re.compile(r"(?:2S)?([A-D][0-9]{2,4}[A-Z]*?)(|GR|BL|[OYRPQSV])")
+_GROUP = re.compile(r"[- ][A-Z]{1,2}\s*")
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 
 
@@ -426,14 +431,19 @@ class TypeShelf:
         """Type for a marking as it stands on the part, or None.
 
         Tried in this order: the name itself; a military quality prefix taken as the JAN type of that
-        number and else as the number; an ordering suffix dropped.  A letter that may mean another
-        selection (a gain group, a voltage step) is never dropped.
+        number and else as the number; an ordering suffix dropped; the 2S of a Japanese number
+        added and its gain group dropped.  Any other letter that may mean another selection (a gain group
+        of narrower limits, a voltage step) is never dropped.
         """
         written = plain_name(name)
         prefix = next((x for x in _QUALITY if written.startswith(x) and written != x), "")
         number_ = written.removeprefix(prefix)
         heads = [written, "JAN" + number_, number_] if prefix else [written]
         spellings = [*heads, *(h.removesuffix(s) for h in heads for s in _SUFFIXES if h.endswith(s))]
+        if japanese := _JAPANESE.fullmatch(written):
+            spellings += ["2S" + written, "2S" + japanese[1]]
+            if group := _GROUP.search(name.upper(), 1):
+                spellings.append("2S" + _JAPANESE.fullmatch(plain_name(name[: group.start()]))[1])
         return next((found for found in map(self.get, spellings) if found is not None), None)
 
     def names(self, device: str = "") -> tuple[str, ...]:
@@ -446,6 +456,19 @@ class TypeShelf:
     def all(self, device: str) -> tuple[PartType, ...]:
         """All types of one device, 'bjt' or 'diode'."""
         return tuple(self._entries[plain_name(name)].part for name in self.names(device))
+
+    def near_types(self, name: str, count: int = 4) -> list[PartType]:
+        """Types that a name not on the shelf may mean, the nearest first.
+
+        Those that differ by letters at the end (2N2907, 2N2907A); else those that go on before it (3055,
+        C547B); else those that look like it.
+        """
+        key, known = plain_name(name), self._entries
+        ends = re.compile(rf"{re.escape(key)}[A-Z]{{1,2}}|{re.escape(re.sub('[A-Z]{1,2}$', '', key))}[A-Z]?")
+        near = [k for k in known if len(key) > 2 and ends.fullmatch(k)]
+        near = near or [k for k in known if len(key) > 3 and k.endswith(key)]
+        names = dict.fromkeys([known[k].name for k in near] or self.near(name, count))
+        return [known[plain_name(n)].part for n in names][:count]
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
         """Names that look like `name`, for a message."""
@@ -508,3 +531,33 @@ def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
 def find_type(name: str, extra: Iterable[str | Path] = ()) -> PartType | None:
     """`TypeShelf.find` on `type_shelf`; None for an empty name."""
     return type_shelf(extra).find(name) if name.strip() else None
+
+
+def near_types(name: str, extra: Iterable[str | Path] = ()) -> list[PartType]:
+    """`TypeShelf.near_types` on `type_shelf`; [] for an empty name."""
+    return type_shelf(extra).near_types(name) if plain_name(name) else []
+
+
+def number_family(name: str) -> SimpleNamespace | None:
+    """What a type number says of a part of another kind (reference/numbers.csv), or None.
+
+    Returns
+    -------
+    namespace or None
+        ``says`` in words, ``kinds`` that readings are weighed against (a tuple), ``basis``, ``source``.
+    """
+    written = plain_name(name)
+    return next((row for row in _numbers().values() if re.fullmatch(row.name, written)), None)
+
+
+def _numbers() -> Mapping[str, SimpleNamespace]:
+    return records("numbers", finish=_kinds)
+
+
+def _kinds(row: Row, values: dict) -> None:
+    """A pattern that can be used, and the kinds one by one."""
+    try:
+        re.compile(values["name"])
+    except re.error as error:
+        raise row.fault("pattern", f"{values['name']!r} is no regular expression: {error}") from error
+    values["kinds"] = tuple(values["kinds"].split(" + "))
