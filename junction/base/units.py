@@ -483,7 +483,7 @@ def letter_marked(text: str) -> float:
     return float(f"{whole or 0}.{rest}") * (1.0 if letter == "R" else PREFIXES[letter])
 
 
-def parse_quantity(text: str, quantity: str) -> float:
+def parse_quantity(text: str, quantity: str, most: float = math.inf) -> float:
     """Read a number with its unit, as every command-line option that is physical takes it.
 
     Parameters
@@ -492,6 +492,8 @@ def parse_quantity(text: str, quantity: str) -> float:
         For example ``0.22ohm``, ``0R22``, ``5A``, ``2,8 V``.
     quantity : str
         A key of `QUANTITIES`.
+    most : float
+        The largest that may be meant, in the SI unit: the example that a missing unit is answered with.
 
     Returns
     -------
@@ -507,7 +509,9 @@ def parse_quantity(text: str, quantity: str) -> float:
         return marked
     value, unit = split_quantity(text)
     if unit == "" and quantity != "ratio":
-        example = text.strip()[:40] + QUANTITIES[quantity][1]
+        _, si_unit, prefixes = QUANTITIES[quantity]
+        fitting = (p for p in ("", "m", "u", "n") if p in prefixes and value * PREFIXES[p] <= most)
+        example = text.strip()[:40] + next(fitting, "") + si_unit
         raise UnitError(f"{shown(text)} has no unit; write the unit, for example '{example}'")
     result = in_si(value, unit_factor(unit, quantity))
     if not math.isfinite(result):

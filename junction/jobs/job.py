@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import isfinite, isnan, nan
+from math import inf, isfinite, isnan, nan
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -25,7 +25,7 @@ import numpy as np
 
 from junction.base.errors import UnitError, UsageError
 from junction.base.records import Bag, PartReadings
-from junction.base.units import QUANTITIES, parse_number, parse_quantity
+from junction.base.units import QUANTITIES, parse_number, parse_quantity, si
 from junction.shelf.tables import reference_rows
 
 
@@ -159,7 +159,7 @@ def physical(
         Bounds in the SI unit; a value outside is refused.
     """
     if isinstance(given, str) and quantity in QUANTITIES:
-        value = parse_quantity(given, quantity)
+        value = parse_quantity(given, quantity, inf if isnan(most) else most)
     else:
         try:
             value = float(given.strip().removesuffix(quantity) if isinstance(given, str) else given)
@@ -167,12 +167,13 @@ def physical(
             raise UsageError(f"{given!r} is not a number of {quantity}") from error
     if not isfinite(value):
         raise UsageError(f"{given!r} is not a number")
-    for refused, bound in (
-        (value <= above, f"above {above:g}"), (value < least, f"at least {least:g}"),
-        (value > most, f"at most {most:g}"), (value >= below, f"below {below:g}"),
+    unit = QUANTITIES[quantity][1] if quantity in QUANTITIES else quantity
+    for refused, words, bound in (
+        (value <= above, "above", above), (value < least, "at least", least),
+        (value > most, "at most", most), (value >= below, "below", below),
     ):  # fmt: skip
         if refused:
-            raise UsageError(f"{given!r} must be {bound}")
+            raise UsageError(f"{given!r} must be {words} {si(bound, unit) if unit else format(bound, 'g')}")
     return value
 
 
@@ -291,6 +292,11 @@ def meter_of(o: SimpleNamespace):
                        test_current_A=current,
                        current_spread=min(meter.current_spread, rule("meter_stated_spread")))  # fmt: skip
     if ohms is not None:
+        rows = (row.values("options") for row in reference_rows("options"))
+        most = next(row["most"] for row in rows if row["option"] == "meter_current")
+        if volts / ohms > most:
+            drives = f"{si(volts, 'V')} behind {si(ohms, 'ohm')} drives {si(volts / ohms, 'A')}"
+            raise UsageError(f"--meter-resistance: {drives}; no meter drives more than {si(most, 'A')}")
         changes.update(name="resistance source as given", source_kind="resistance", resistance_ohm=ohms,
                        test_current_A=volts / ohms)  # fmt: skip
     if volts is not None:

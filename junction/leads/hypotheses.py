@@ -207,7 +207,7 @@ def resistance_span(word: str, step: float, visible_ohm: float, highest_ohm: flo
     count = max(2, round((high - low) / step))
     width = (high - low) / count
     centres = low + (np.arange(count) + 0.5) * width
-    full = (min(high, seen) - low) if word == "leaky" else high - low
+    full = max(min(high, seen) - low, width) if word == "leaky" else high - low
     hidden = (centres > seen) & (word == "leaky")
     return centres, 0.5 * width, log(width / full) + np.where(hidden, log(prior("hidden_leak_density")), 0.0)
 

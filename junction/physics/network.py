@@ -141,7 +141,9 @@ class Network:
         """Gains or conductances of the flows, IS and N VT of the junctions, each over the networks."""
         _, _, is_A, n_vt = zip(*self._junctions, strict=True) if self._junctions else ((),) * 4
         value = [flow[3] for flow in self._flows]
-        return tuple(np.reshape(x, (-1, n)) for x in (value, is_A, n_vt))
+        value, is_A, n_vt = (np.reshape(x, (-1, n)) for x in (value, is_A, n_vt))
+        # no current bounds the voltage where there is no junction: its exponential must not overflow
+        return value, is_A, np.where(is_A > 0, n_vt, 1.0)
 
     def _iterate(self, on_red, on_black, source):
         """Run the tangent iteration; (node voltages, junction voltages, source voltage, converged)."""

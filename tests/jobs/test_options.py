@@ -48,6 +48,7 @@ def test_source_behind_a_resistance():
     (("--meter-current", "1mA", "--meter-resistance", "1kohm"), "not both"),
     (("--meter-resistance", "1kohm"), "also needs --meter-open-voltage"),
     (("--meter-open-voltage", "1.5V", "--meter-over-range", "2V"), "above the open voltage"),
+    (("--meter-open-voltage", "30V", "--meter-resistance", "1ohm"), "drives 30 A; no meter drives more than"),
 ])  # fmt: skip
 def test_meters_that_cannot_be(words, says):
     with pytest.raises(UsageError, match=says):
@@ -55,9 +56,15 @@ def test_meters_that_cannot_be(words, says):
 
 
 @pytest.mark.parametrize(("words", "says"), [
-    (("--meter-current", "1"), "has no unit"),
+    (("--meter-current", "1"), "has no unit; write the unit, for example '1mA'"),
+    (("--meter-current", "1A"), "must be at most 200 mA"),
+    (("--meter-current", "1e-300A"), "must be at least 10 nA"),
+    (("--meter-open-voltage", "100V"), "must be at most 60 V"),
+    (("--meter-open-voltage", "2"), "for example '2V'"),
+    (("--meter-resistance", "0.1ohm"), "must be at least 1 ohm"),
+    (("--meter-over-range", "1mV"), "must be at least 0.100 V"),
     (("--meter-current", "1V"), "is a unit of voltage"),
-    (("--meter-current", "0mA"), "must be above 0"),
+    (("--meter-current", "0mA"), "must be at least 10 nA"),
     (("--meter-current", "lots"), "is not a number"),
     (("--temperature", "400C"), "at most 250"),
     (("--voltage-accuracy", "2"), "no unit"),

@@ -161,3 +161,16 @@ def test_derivative_with_the_current():
     )
     change = (high[0] - low[0]) / 2e-6 * 1e-3
     np.testing.assert_allclose(mid[2] * mid[1], change, rtol=2e-4, atol=2e-5)
+
+
+@every_row("source", [{"current_A": 1e-3}, {"resistance_ohm": 2e3}, {"current_A": 0.2}])
+def test_where_there_is_no_junction_nothing_overflows(source):
+    """A lead beside an absent junction floats up to the open voltage: exp(60 V / VT) is no number."""
+    none, some = ("diode", (B, C), (0 * ONE, VT * ONE)), ("diode", (B, E), (1e-14 * ONE, VT * ONE))
+    with np.errstate(over="raise", invalid="raise", divide="raise"):
+        v, _, _, dv, converged = read([some, none], at(B), at(C), open_V=60.0, **source)
+    # what ties a floating node to the black lead loads the source by under a microvolt
+    assert converged.all() and np.isfinite(dv).all() and v[0] == pytest.approx(60.0, abs=0.2)
+    with np.errstate(over="raise", invalid="raise", divide="raise"):
+        v = read([some, none], at(B), at(E), open_V=60.0, **source)[0]
+    assert v[0] == pytest.approx(read([some], at(B), at(E), open_V=60.0, **source)[0][0], abs=1e-9)
