@@ -50,8 +50,9 @@ def test_no_registered_bipolar_or_diode_number_is_taken_for_another_kind():
 @every_row(
     ("written", "near"),
     [
-        ("2N2907", "2N2907A"), ("TIP41", "TIP41C"), ("2N3055H", "2N3055"), 
-        ("BC547D", "BC547"), ("bc 548d", "BC548"), ("1N4728", "1N4728A"), ("3055", "2N3055"), ("C547B", "BC547B"), ("4148", "1N4148"),
+        ("2N2907", "2N2907A"), ("TIP41", "TIP41C"), ("2N3055H", "2N3055"),
+        ("BC547D", "BC547"), ("bc 548d", "BC548"), ("1N4728", "1N4728A"),
+        ("3055", "2N3055"), ("C547B", "BC547B"), ("4148", "1N4148"),
         ("2N39O4", "2N3904"),
     ],
 )  # fmt: skip
