@@ -9,10 +9,11 @@ from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
+from junction.leads.ask import next_placement, settled
 from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
 from junction.leads.entries import prepare, questions, together
 from junction.leads.explain import weigh_parts
-from junction.leads.verdict import judge_one, judge_readings, next_placement, settled
+from junction.leads.verdict import judge_one, judge_readings
 from junction.shelf.tables import Meter, cautions
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55

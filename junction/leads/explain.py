@@ -21,8 +21,9 @@ from junction.base.units import NORMAL_95, listed, nominal
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
-from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, matches, prior
+from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, kinds, matches, prior
 from junction.shelf.tables import PartType, rule
+from junction.shelf.types import number_family
 
 #: Parts that are weighed at once.
 _CHUNK = 200
@@ -273,13 +274,28 @@ def _log_factor(bench: Bench, part: PartReadings, type_: PartType | None) -> np.
         fits = np.array([matches(k, type_) for k in weighed])
         distinct = {k.name: k for k in weighed}.values()
         mass = sum(k.weight for k in distinct if matches(k, type_)) / sum(k.weight for k in distinct)
-        if 0 < mass < 1:
-            cells += np.where(fits, np.log((1 - wrong) / mass), np.log(wrong / (1 - mass)))
+        cells += _marked(fits, mass, wrong)
+    elif part.type and (family := number_family(part.type)):  # its number is that of another kind of part
+        fits = np.array([_is_called(k, family.kinds) for k in weighed])
+        shares = {k.name: (k.weight, fit) for k, fit in zip(weighed, fits, strict=True)}.values()
+        mass = sum(weight for weight, fit in shares if fit) / sum(weight for weight, _ in shares)
+        cells += _marked(fits, mass, wrong)
     said = polarity or (type_.polarity if type_ is not None else "")
     if said in ("NPN", "PNP"):
         right = np.array([p == said for p in bench.polarity])
         out += np.where(right, np.log(2 * (1 - wrong)), np.log(2 * wrong))[:, None]
     return out
+
+
+def _marked(fits: np.ndarray, mass: float, wrong: float):
+    """Log factor of hypotheses that a marking fits, and of the others; 0 where it tells nothing."""
+    return np.where(fits, log((1 - wrong) / mass), log(wrong / (1 - mass))) if 0 < mass < 1 else 0.0
+
+
+def _is_called(kind: SimpleNamespace, names: Sequence[str]) -> bool:
+    """Whether a kind is one of those that a number belongs to, or is shown by the same test."""
+    named = [k for k in (*kinds(2), *kinds(3)) if k.name in names]
+    return any(kind.name.startswith(k.name) or (k.test and kind.test == k.test) for k in named)
 
 
 def capital(text: str) -> str:

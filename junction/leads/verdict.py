@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from math import isfinite, isnan, nan
 
-import numpy as np
-
-from junction.base.records import PartReadings, split_placement
+from junction.base.records import PartReadings, plain_name, split_placement
 from junction.base.units import REFERENCE_TEMP_C, listed
-from junction.judge.mixture import MISSING
 from junction.judge.results import (
     QUALITIES,
     Alternative,
@@ -19,11 +17,11 @@ from junction.judge.results import (
     JunctionVerdict,
     PartVerdict,
     Verdict,
-    decide,
     part_verdict,
     registered_leak,
     say,
 )
+from junction.leads.ask import decided, decided_by, lift, next_placement, unproven, unread
 from junction.leads.bench import (
     Types,
     bench_for,
@@ -34,7 +32,6 @@ from junction.leads.bench import (
 )
 from junction.leads.entries import Prepared, Question, prepare, slip, together
 from junction.leads.explain import (
-    Explanation,
     Weighed,
     capital,
     evidence,
@@ -45,10 +42,8 @@ from junction.leads.explain import (
     weigh_parts,
 )
 from junction.leads.hypotheses import leak_limits_ohm, matches, prior
-from junction.shelf.tables import Meter, families, rule
-
-#: Cells of the posterior below this share of the largest are left out of the look ahead.
-_LEAST = 1e-4
+from junction.shelf.tables import Meter, PartType, families, rule
+from junction.shelf.types import near_types, number_family
 
 
 def judge_readings(
@@ -85,7 +80,7 @@ def judge_readings(
 def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     """Verdict of one weighed part; `ready` holds what must be asked about its readings."""
     bench, part, top = w.bench, w.readings, w.explanations[0]
-    likely = _decided(w.quality, w.odd)
+    likely = decided(w.quality, w.odd)
     contradiction = _contradiction(w)
     asked = list(ready.questions) if ready else []
     if not asked and likely != Verdict.GOOD and not w.readings.in_circuit and (one := slip(w)):
@@ -130,11 +125,6 @@ def _asks(asked: Sequence[Question]) -> str:
     return say("entry_next", names=listed([q.placement for q in asked]), likely=" or ".join(likely))
 
 
-def _decided(quality: Mapping[str, float], odd: float) -> Verdict:
-    """Verdict by the 95 % rule, and undecided where no explanation fits."""
-    return decide(quality.values()) if odd <= 0.5 else Verdict.UNDECIDED
-
-
 def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
     """What stands against a verdict that the probabilities alone would give; '' where nothing does.
 
@@ -150,7 +140,7 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
         sound = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
         fitting = sound[[matches(kind, w.type_) for kind, *_ in bench.hypotheses[:-1]]].sum()
         other = sound.sum() > rule("leads_other_good") and fitting < 0.5 * sound.sum()
-    unread, moving = _unread(w), [r.placement for r in part.readings if r.settling]
+    missing, moving = unread(w), [r.placement for r in part.readings if r.settling]
     gain, least = _gain_doubt(w)
     against = {
         "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not _own(w),
@@ -160,25 +150,33 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
         "leads_doubt_type": other,
         "leads_doubt_kind": likely in (Verdict.GOOD, Verdict.UNDECIDED) and named > rule("leads_kind_named"),
         "leads_doubt_marking": good and contradicts,
-        "leads_doubt_unread": good and unread,
+        "leads_doubt_unread": good and missing,
         "leads_doubt_falling": good and moving,
         gain: good and gain and len(bench.leads) == 3,
     }
     reason = next((reason for reason, holds in against.items() if holds), "")
     return reason and say(
-        reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(unread), moving=", ".join(moving),
-        many_unread=len(unread) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
+        reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(missing), moving=", ".join(moving),
+        many_unread=len(missing) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
         kind=_likely_kind(w), temp=part.temp_C, type=part.type, hfe=part.hfe, least=least,
     )  # fmt: skip
 
 
 def _own(w: Weighed) -> bool:
-    """Whether what is wrong is the part's own: out of circuit, or at a lead that was lifted off the board."""
+    """Whether what is wrong is the part's own: out of circuit, or seen at a lead that was lifted.
+
+    With one lead lifted only a path that reads both ways at that lead is no matter of the board, and only
+    where the leads are known for a bipolar transistor's: the gate of another kind of part has such a path.
+    """
     part, top = w.readings, w.explanations[0]
     if not stands_in_circuit(part):
         return True
+    if not (w.bench.named or w.type_) or not top.faults or any(f.endswith("open") for f in top.faults):
+        return False
     lead_of = w.bench.lead_of(top.arrangement)
-    return bool(top.faults) and all(any(lead_of[end] in part.lifted for end in f[:2]) for f in top.faults)
+    shown = {r.placement for r in part.readings if r.kind != "over"}
+    ends = [(lead_of[f[0]], lead_of[f[1]]) for f in top.faults]
+    return all({a, b} & {*part.lifted} and {f"{a}-{b}", f"{b}-{a}"} <= shown for a, b in ends)
 
 
 def _warm(w: Weighed) -> bool:
@@ -196,27 +194,6 @@ def _likely_kind(w: Weighed) -> str:
     """The likeliest kind of part that is named and not judged, in words."""
     named = [e for e in w.explanations if e.kind.test]
     return explanation_words(replace(named[0], faults=(), polarity="")) if named else ""
-
-
-def _unproven(w: Weighed) -> list[str]:
-    """Placements that show each junction forward in diode mode, where they were not read."""
-    order = w.bench.order[w.explanations[0].arrangement]
-    wanted = order[:2] if len(w.bench.leads) == 2 else order[[0, 2]]
-    return [w.bench.placements[k] for k in wanted if w.state[k] == MISSING]
-
-
-def _unread(w: Weighed) -> list[str]:
-    """Placements that a good part must have been read in, and was not: all, backward on ohms if wished."""
-    either = (w.state[:6] == MISSING) & (w.state[6:] == MISSING)
-    rest = [name for name, missing in zip(w.bench.placements, either, strict=False) if missing]
-    return list(dict.fromkeys((*_unproven(w), *rest)))
-
-
-def settled(w: Weighed, gain: float) -> bool:
-    """Whether one more placement, worth `gain` [nat], hardly changes what a part seems to be."""
-    likely = _decided(w.quality, w.odd)
-    shown = likely != Verdict.GOOD or not _unproven(w)
-    return likely != Verdict.UNDECIDED and shown and gain < rule("leads_settled")
 
 
 def _gain_doubt(w: Weighed) -> tuple[str, float]:
@@ -238,7 +215,7 @@ def _junctions(w: Weighed, told: list[Finding]) -> tuple[JunctionVerdict, ...]:
     family = w.type_.family if w.type_ else top.kind.name if len(w.bench.leads) == 2 else top.kind.material
     out = []
     for path, p in w.paths.items():
-        word = _decided(p, w.odd)
+        word = decided(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
         finding = next((f for f in told if f.where == path), None)
         said = (finding.says(),) if finding else ()
@@ -281,8 +258,15 @@ def _alternatives(w: Weighed) -> tuple[Alternative, ...]:
         leads = {} if w.bench.named or device == "unknown" else e.leads
         polarity = e.polarity if e.kind.transistor else ""
         seems = Device(device, polarity, e.kind.material, leads, e.kind.called if e.kind.test else "")
-        out.append(Alternative(e.faults, seems, e.probability, _decided_by(w, top, e)))
+        out.append(Alternative(e.faults, seems, e.probability, decided_by(w, top, e)))
     return tuple(out)
+
+
+@cache
+def _near(name: str) -> tuple[PartType, ...]:
+    """Registered types that differ from a name by letters at its end; () where nothing is written."""
+    key = plain_name(name)
+    return tuple(t for t in near_types(name) if plain_name(t.name).startswith(key)) if key else ()
 
 
 def _contradiction(w: Weighed) -> list[str]:
@@ -296,6 +280,10 @@ def _contradiction(w: Weighed) -> list[str]:
         out.append(say("leads_not_type", explanation=words, type=part.type))
     elif written and w.device.polarity and written != w.device.polarity:
         out.append(say("leads_not_polarity", polarity=w.device.polarity, written=written))
+    near = [t for t in _near(part.type) if w.type_ is None and t.polarity]
+    if near and w.device.polarity and all(t.polarity != w.device.polarity for t in near):
+        names = listed([t.name for t in near])
+        out.append(say("leads_not_near", near=names, polarity=w.device.polarity, written=near[0].polarity))
     roles = sorted(w.device.leads.items())
     moved = [say("leads_moved_one", lead=lead, role=role) for lead, role in roles if role != lead]
     if bench.named and len(bench.leads) == 3 and moved:
@@ -315,8 +303,9 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     first = likely[0] if likely else top
     no_transistor = first is top and top.kind.device == "unknown"
     moving = any(r.settling for r in part.readings)
-    germanium = _germanium(w)
-    words = {f"{path[0]}-{path[1]}": _decided(p, w.odd) for path, p in w.paths.items()}
+    germanium, unknown = _germanium(w), part.type and w.type_ is None
+    family, near = (number_family(part.type), near_types(part.type)) if unknown else (None, [])
+    words = {f"{path[0]}-{path[1]}": decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
     told = words.items() if not moving and w.odd <= 0.5 else ()
     firm = [f"{path} {word}" for path, word in told if word != Verdict.UNDECIDED]
@@ -326,7 +315,8 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_gain_diode": two and not isnan(part.hfe),
         "leads_gain_low": not two and doubt,
         "leads_gain_socket": not two and not doubt and part.hfe < least,
-        "leads_type_unknown": part.type and w.type_ is None,
+        "leads_type_number": family is not None,
+        "leads_type_unknown": part.type and w.type_ is None and family is None,
         "leads_not_bipolar": likely and no_transistor,
         "leads_reads_like": likely and not no_transistor,
         "leads_in_circuit": part.in_circuit,
@@ -337,6 +327,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     values = {
         "names": "; ".join(part.refused_why or part.refused), "hfe": part.hfe, "least": least,
         "type": part.type,
+        "near": listed([t.name for t in near]), "says": family.says if family else "",
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
         "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
         "loose": ", ".join(loose),
@@ -373,10 +364,10 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
             "leads_next_good", kohm=visible_leak_ohm(bench.meter) / 1e3, transistor=transistor,
             gain=bool(gain_kind(part.hfe)), placed=bench.named or set(w.device.leads.values()) >= set("BCE"),
         )  # fmt: skip
-    wanted = (_unproven(w) or _unread(w)) if good else []
+    wanted = (unproven(w) or unread(w)) if good else []
     name, gain = (wanted[0], 1.0) if wanted else next_placement(w)
     if verdict != Verdict.UNDECIDED:
-        if name and _unread(w) and w.faults_probability < rule("leads_place_sure"):
+        if name and unread(w) and w.faults_probability < rule("leads_place_sure"):
             red, black = split_placement(name)
             return say("leads_next_read", name=name, red=red, black=black)
         if part.in_circuit:
@@ -385,7 +376,7 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     if part.refused and not part.in_circuit:
         return say("leads_next_refused", names=listed(part.refused), why="; ".join(part.refused_why))
     if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
-        return _lift(w)
+        return lift(w)
     if any(r.settling for r in part.readings) and good:
         return say("leads_next_falling")
     if contradicts and good:
@@ -397,8 +388,8 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     if name and gain > rule("leads_ask"):
         red, black = split_placement(name)
         return say("leads_next_read", name=name, red=red, black=black)
-    if stands_in_circuit(part) and w.odd <= 0.5:
-        return _lift(w)
+    if stands_in_circuit(part):
+        return lift(w)
     if w.by_test:
         test, p = max(w.by_test.items(), key=lambda item: item[1])
         if p > 1 - rule("conformity_good"):
@@ -407,87 +398,5 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
         return say("leads_next_gain_doubt")
     rest = [e for e in w.explanations[1:] if e.faults != top.faults]
     rest.sort(key=lambda e: bool(e.faults) == bool(top.faults))  # good against bad first
-    text = next(filter(None, (_decided_by(w, top, other) for other in rest)), "")
+    text = next(filter(None, (decided_by(w, top, other) for other in rest)), "")
     return f"{capital(text)}." if text else say("leads_next_all_again")
-
-
-def _lift(w: Weighed) -> str:
-    """Which lead to lift: the one that most of the doubtful paths share."""
-    if len(w.bench.leads) == 2:
-        return say("leads_next_lift_diode")
-    doubtful = [path for path, p in w.paths.items() if p["good"] < 1 - rule("leads_path_doubtful")]
-    lead_of = w.bench.lead_of(w.explanations[0].arrangement)
-    standing = [role for role in "BEC" if lead_of[role] not in w.readings.lifted]
-    role = max(standing, key=lambda role: sum(role in path for path in doubtful))
-    paths = [x for x in doubtful if role in x] or [x for x in w.paths if role in x]
-    return say(
-        "leads_next_lift", lead=role if w.bench.named else lead_of[role], named=w.bench.named,
-        role=say(f"leads_lead_{role}"), paths=" and ".join(f"{lead_of[a]}-{lead_of[b]}" for a, b in paths),
-    )  # fmt: skip
-
-
-def _decided_by(w: Weighed, one: Explanation, other: Explanation) -> str:
-    """Measurement that tells two explanations of the same readings apart, '' where there is none to name."""
-    if w.readings.in_circuit:
-        return say("leads_decide_circuit")
-    if -1 in (one.hypothesis, other.hypothesis):
-        return say("leads_decide_odd")
-    bad = []  # of each, what is wrong between which leads
-    for e in (one, other):
-        lead_of = w.bench.lead_of(e.arrangement)
-        words = (f.split() for f in e.faults)
-        bad.append({"-".join(sorted(lead_of[end] for end in path)): word for path, word in words})
-    joint = sorted(pair for pair in {*bad[0], *bad[1]} if bad[0].get(pair) != bad[1].get(pair))
-    differ, opened = set(one.faults) != set(other.faults), "open" in {*bad[0].values(), *bad[1].values()}
-    devices = {one.kind.device, other.kind.device}
-    built_in = any("resistor" in e.kind.name and not e.faults for e in (one, other))
-    if "diode" in devices:
-        reason = "leads_decide_diode"
-    elif built_in and differ and not opened:
-        reason = "leads_decide_built_in_read" if w.bench.has_ohms else "leads_decide_built_in"
-    elif "unknown" in devices:
-        reason = "leads_decide_unknown"
-    elif differ and not joint:
-        reason = "leads_decide_same_leads"
-    elif differ and opened:
-        reason = "leads_decide_open"
-    elif differ:
-        reason = "leads_decide_leakage" if w.bench.has_ohms else "leads_decide_ohms"
-    else:
-        reason = "leads_decide_type" if one.kind.name != other.kind.name else ""
-    return reason and say(reason, paths=" and ".join(joint), typed=bool(w.readings.type))
-
-
-def next_placement(w: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:
-    """Placement to read next, and what the best of all tells about faults, polarity and base [nat].
-
-    With the leads known the two junctions are finished before anything is asked across them.
-
-    Parameters
-    ----------
-    w : Weighed
-    among : sequence of str
-        Placements that may be asked for; those without a reading by default.
-    """
-    bench, cells = w.bench, w.p[:, :-1]
-    unread = list(among) or [name for name, s in zip(bench.placements, w.state, strict=False) if s == MISSING]
-    if not unread:
-        return "", 0.0
-    base = bench.roles[0][0]  # or the anode
-    at = np.array([2 * r.index(base) for r in bench.roles]) + (np.array(bench.polarity) == "PNP")
-    what = at[:, None] * len(bench.groups) + bench.group[None, :-1]  # the answer each cell stands for
-    a, h = np.nonzero(cells > _LEAST * cells.max())
-    weight = cells[a, h] / cells[a, h].sum()
-    gain = {}  # entropy of the answer minus its expected entropy after the reading
-    for actual, name in enumerate(bench.placements):
-        canonical = np.argmax(bench.order[a] == actual, axis=1)
-        joint = np.zeros((int(what.max()) + 1, bench.outcomes.shape[2]))
-        np.add.at(joint, what[a, h], weight[:, None] * bench.outcomes[h, canonical])
-        chance = joint.sum(axis=0) * joint.sum(axis=1, keepdims=True)
-        told = joint > 0
-        gain[name] = float(np.sum(joint[told] * np.log(joint[told] / chance[told])))
-    most = max(gain[name] for name in unread)
-    junctions = [name for name in unread if "B" in name]
-    if len(bench.leads) == 3 and max((gain[name] for name in junctions), default=0.0) > rule("leads_ask"):
-        unread = junctions
-    return max(unread, key=gain.__getitem__), most

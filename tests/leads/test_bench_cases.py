@@ -81,6 +81,11 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         # a high drop is no leak
         ("B-E=0.95 E-B=OL B-C=0.6 C-B=OL C-E=OL E-C=OL",
          {"type": "2N3055"}, "undecided", "darlington", "leaky"),
+        # a near name, and a number of another kind
+        ("B-E=0.65 E-B=OL B-C=0.64 C-B=OL C-E=OL E-C=OL", {"type": "2N2907"}, "undecided", "near: 2n2907a",
+         "replace"),
+        ("1-2=0.002 2-1=0.002 1-3=OL 3-1=OL 2-3=OL 3-2=OL", {"type": "IRF540"},
+         "undecided", "mosfet", "replace"),
         # ohms are readings
         ("B-E=8.1k E-B=8.1k B-C=0.62 C-B=OL C-E=OL E-C=0.52", {}, "undecided", "darlington", "replace"),
         ("B-E=1.2kohm E-B=OL B-C=1.15kohm C-B=OL C-E=OL E-C=OL",
