@@ -258,7 +258,7 @@ def _tiles_of(kind: SimpleNamespace, fault: SimpleNamespace, visible_ohm: float,
         # E-C shows it where E-B no longer does: from emitter to collector the reverse gain divides it
         highest_ohm = max(highest_ohm, rule("leads_beyond") * visible_ohm)
     if fault.faults == ("BC leaky",) and kind.transistor:  # from collector to emitter the gain multiplies it
-        highest_ohm = max(highest_ohm, rule("leads_beyond_gain") * visible_ohm)
+        highest_ohm, leak_step = max(highest_ohm, rule("leads_beyond_gain") * visible_ohm), 1.5 * leak_step
     for pair, word in fault.resistive:
         at = PATH_COLUMNS[PATH_AT[pair]]
         step = leak_step if word == "leaky" else short_step
