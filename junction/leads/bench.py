@@ -152,7 +152,7 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
     Parameters
     ----------
     tiles : dict of ndarray
-        ``theta``, ``sd``, ``dead``, ``inner``, ``broad`` and ``silent`` at least.
+        ``theta``, ``sd``, ``dead``, ``inner``, ``broad`` and ``shows`` at least.
     meter : Meter
     ohms : bool
         Also predict resistance readings.
@@ -198,10 +198,12 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
         noise[:, 6:] = (meter.ohms_accuracy if stated else rule("leads_ohms_accuracy")) + zero
     factor[np.tile(tiles["dead"], 2)] = 0.0
     if (broad := tiles["broad"]).any():  # a drop of some size or none, whatever the other pairs show
-        silent, (centre, spread) = tiles["silent"][broad], priors()["ic_drop"].expected
-        mean[broad, :6] = np.where(silent, meter.open_voltage_V + 4 * spread, centre)
-        mean[broad, 6:] = np.where(silent, log(rule("leads_ohms_over")) + 4, rule("leads_odd_ohms") / 2)
-        noise[broad, :6], noise[broad, 6:], factor[broad] = spread, rule("leads_odd_ohms") / 4, 0.0
+        shows = tiles["shows"][broad]
+        (drop, narrow), (any_drop, wide) = (priors()[f"ic_{x}_v"].expected for x in ("junction", "drop"))
+        mean[broad, :6] = np.choose(shows, [meter.open_voltage_V + 4 * wide, drop, any_drop])
+        mean[broad, 6:] = np.where(shows == 0, log(rule("leads_ohms_over")) + 4, rule("leads_odd_ohms") / 2)
+        noise[broad, :6] = np.choose(shows, [wide, narrow, wide])
+        noise[broad, 6:], factor[broad] = rule("leads_odd_ohms") / 4, 0.0
     return {**tiles, "mean": mean, "factor": factor, "noise": noise}
 
 

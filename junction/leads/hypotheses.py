@@ -54,6 +54,9 @@ _LEVELS, _DRAWS = 6, 3
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
 
 
+#: What each lead pair of an IC shows, in every combination: 0 nothing, 1 a junction's drop, 2 any drop.
+IC_PATTERNS = np.array(list(product(range(3), repeat=6)))
+
 #: A kind of part, what is wrong with it, and the quality that amounts to, over QUALITIES.
 Hypothesis = tuple[SimpleNamespace, tuple[str, ...], np.ndarray]
 Tiles = dict[str, np.ndarray]
@@ -231,11 +234,11 @@ def _resistive_lead(theta: np.ndarray, sd: np.ndarray, lead: str, visible_ohm: f
 def _tiles_of(kind: SimpleNamespace, fault: SimpleNamespace, visible_ohm: float, highest_ohm: float):
     """Centres, sd and log weight of every tile of one kind with one fault."""
     paths = len(fault.resistive)
-    if kind.broad and not fault.faults:  # every pattern of silent pairs; `bench.predict` gives them readings
-        silent = (np.arange(64)[:, None] >> np.arange(6)) & 1
-        share = np.log([1 - prior("ic_silent"), prior("ic_silent")])
-        empty = np.full((64, len(LATENT)), np.nan)
-        return empty, np.zeros_like(empty), share[silent].sum(axis=1)
+    if kind.broad and not fault.faults:  # every pattern of pairs; `bench.predict` gives them readings
+        silent, junction = prior("ic_silent"), prior("ic_junction")
+        shows = np.log([silent, junction, 1 - silent - junction])
+        empty = np.full((len(IC_PATTERNS), len(LATENT)), np.nan)
+        return empty, np.zeros_like(empty), shows[IC_PATTERNS].sum(axis=1)
     count = kind.draws // (2 if paths + len(fault.open_leads) < 2 else 4)
     theta, sd = _draw(kind, max(2, count) if fault.faults else 2 * kind.draws)
     if fault.soft:
@@ -292,7 +295,7 @@ def lay_out(
     tiles : dict of ndarray
         ``theta`` and ``sd`` (n, l), nan where the part has none of a latent variable; ``hypothesis``
         (n,) in rising order; ``log_weight`` (n,); ``dead`` (n, 6) placements on an open lead;
-        ``inner`` (n,) with a fourth node; ``broad`` (n,) any readings, over-range where ``silent`` (n, 6).
+        ``inner`` (n,) with a fourth node; ``broad`` (n,) any readings, as ``shows`` (n, 6).
     """
     groups = {kind.name: {*kind.groups, *(kind.in_circuit if in_circuit else ())} for kind in weighed}
     ills = [f for f in faults().values() if set().union(*groups.values()) & set(f.groups)]
@@ -317,9 +320,9 @@ def lay_out(
                 limits = [max(registered[path], visible_ohm)] * 2
             over = np.searchsorted(np.log(limits), theta[:, PATH_COLUMNS[PATH_AT[path]]], side="right")
             grade = np.minimum(grade, over)
-        silent = np.zeros((len(theta), 6), bool)
+        shows = np.zeros((len(theta), 6), int)
         if kind.broad and not fault.faults:
-            silent = (np.arange(64)[:, None] >> np.arange(6)) & 1 == 1
+            shows = IC_PATTERNS
         for g, quality in enumerate((_quality(fault.faults), [0.5, 0.5, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0])):
             pick = grade == g
             n = int(pick.sum())
@@ -327,7 +330,7 @@ def lay_out(
                 parts.append({
                     "theta": theta[pick], "sd": sd[pick], "log_weight": log_weight[pick],
                     "hypothesis": np.full(n, len(hypotheses)), "dead": np.tile(dead, (n, 1)),
-                    "inner": np.full(n, kind.inner or bool(fault.series)), "silent": silent[pick],
+                    "inner": np.full(n, kind.inner or bool(fault.series)), "shows": shows[pick],
                     "broad": np.full(n, kind.broad and not fault.faults),
                 })  # fmt: skip
                 hypotheses.append((kind, fault.faults, np.array(quality)))
@@ -409,7 +412,7 @@ def lay_out_in_circuit(highest_ohm: float, *, lifted: bool = False):
                 enter(kind, (*fault.faults, f"{path} {word}"), role, rows[pick], weight[pick])
     theta, sd, inner = (np.concatenate(x) for x in zip(*parts, strict=True))
     none = np.zeros((len(theta), 6), bool)
-    tiles = {"theta": theta, "sd": sd, "inner": inner, "dead": none, "silent": none, "broad": none[:, 0]}
+    tiles = {"theta": theta, "sd": sd, "inner": inner, "dead": none, "shows": none, "broad": none[:, 0]}
     entries = tuple(np.concatenate(x) for x in (label, row, log_weights))
     return tuple(hypotheses), tiles, entries, tuple(cut)
 
