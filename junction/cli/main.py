@@ -160,6 +160,8 @@ def _run(args: argparse.Namespace) -> int:
         return run_sitting(args, values, outputs)
     if getattr(args, "leads", ""):
         raise UsageError("--leads is for the sitting; with readings on the line their names say it")
+    if getattr(args, "bag", ""):
+        raise UsageError("--bag is for a sitting; with readings on the line, --record keeps them")
     if "plots" in values and args.output is None:
         values["plots"] = 0  # only a page has pictures
     given = [getattr(args, function.inputs[0])] if function.inputs else []

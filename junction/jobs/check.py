@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import nan
 
@@ -11,7 +12,7 @@ from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.ask import next_placement, settled
 from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
-from junction.leads.entries import prepare, questions, together
+from junction.leads.entries import Question, prepare, questions, slip, together
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings
 from junction.shelf.tables import Meter, cautions
@@ -89,7 +90,9 @@ def part_of(readings, o) -> PartReadings:
     )  # fmt: skip
 
 
-def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> SortReport:
+def checked(
+    part: PartReadings, meter: Meter, types: Types | None = None, *, ask: bool = True
+) -> SortReport:
     """Judge one part.
 
     Parameters
@@ -98,6 +101,8 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
     meter : Meter
     types : callable, optional
         Written type -> registered type or None.
+    ask : bool
+        Refuse readings that must be asked about; a sitting has asked.
 
     Raises
     ------
@@ -110,7 +115,7 @@ def checked(part: PartReadings, meter: Meter, types: Types | None = None) -> Sor
     if len(names) > 1:
         one, other = list(names.values())[:2]
         raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
-    if asked := questions(part, meter):
+    if ask and (asked := questions(part, meter)):
         raise UsageError(together(asked))
     verdict = judge_readings([part], meter, types)[0]
     places = ["meter", *(["in circuit"] if part.in_circuit else [])]
@@ -136,6 +141,9 @@ class Sitting:
         self.part, self.names, self.meter, self.types = part, names, meter, types
         self._skipped: set[str] = set()
         self._past: list[tuple[PartReadings, frozenset[str]]] = []
+        self._meant: set[tuple[str, float]] = set()  # placement and value of what was asked about and holds
+        self._first = ""  # placement to ask for before any other
+        self.asked: tuple[Question, ...] = ()  # what the last step doubts
 
     def _remember(self) -> None:
         self._past.append((self.part, frozenset(self._skipped)))
@@ -143,13 +151,17 @@ class Sitting:
     def add(self, reading: Reading) -> Reading | None:
         """Take a reading; the earlier reading of the placement in the same range that it corrects, if any.
 
+        The first reading of a part may name its leads in another way.
+
         Raises
         ------
         UsageError
             A placement of other leads.
         """
+        if not self.part.readings and reading.red not in LEAD_SETS[self.names][0]:
+            self.names = next((n for n, (leads, _) in LEAD_SETS.items() if reading.red in leads), self.names)
         leads, _ = LEAD_SETS[self.names]
-        if reading.red not in leads:
+        if not {reading.red, reading.black} <= {*leads}:
             raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(leads)}")
         self._remember()
         same = [r for r in self.part.readings
@@ -164,25 +176,69 @@ class Sitting:
         self._skipped.add(placement)
 
     def undo(self) -> bool:
-        """Take back the last reading or skip; False where there is none."""
+        """Take back the last reading, skip or change of circumstances; False where there is none."""
         if not self._past:
             return False
         self.part, skipped = self._past.pop()
         self._skipped = set(skipped)
         return True
 
+    def again(self, placement: str, wrong: Reading) -> None:
+        """Take out a reading that was mistyped; its placement is asked for next."""
+        self._first = placement
+        self.part = replace(self.part, readings=tuple(r for r in self.part.readings if r is not wrong))
+
+    def holds(self, placement: str) -> None:
+        """Readings of a placement are as meant: they are not asked about again."""
+        self._meant |= {(r.placement, r.value) for r in self.part.readings if r.placement == placement}
+
+    def lift(self, leads: Sequence[str]) -> list[str]:
+        """Leads are off the board now; the placements to read again, since the paths beside them are cut.
+
+        Raises
+        ------
+        UsageError
+            The part is not in circuit, or has no such lead.
+        """
+        own, _ = LEAD_SETS[self.names]
+        if not self.part.in_circuit:
+            raise UsageError("the part is not in circuit (junction check --in-circuit), so no lead is lifted")
+        if not leads or not {*leads} <= {*own}:
+            raise UsageError(f"say which lead is lifted: {', '.join(own)}")
+        lifted = tuple(dict.fromkeys((*self.part.lifted, *leads)))
+        return self._drop(lambda r: {r.red, r.black} & {*leads}, lifted=lifted)
+
+    def discharge(self) -> list[str]:
+        """All leads were shorted together; the placements to read again."""
+        return self._drop(lambda r: True, discharged=True)
+
+    def _drop(self, changed: Callable[[Reading], object], **circumstances) -> list[str]:
+        self._remember()
+        lost = [r.placement for r in self.part.readings if changed(r)]
+        kept = tuple(r for r in self.part.readings if not changed(r))
+        self._skipped -= {name for name in self._skipped if changed(Reading(name, "over"))}
+        self.part = replace(self.part, readings=kept, **circumstances)
+        return list(dict.fromkeys(lost))
+
     def step(self) -> tuple[PartVerdict | None, str, bool]:
         """Running verdict, the placement that decides fastest, and whether the part is settled without it.
 
-        The placement is '' when every one is read or skipped.
+        The placement is '' when every one is read or skipped.  What must be asked is in `asked` then.
         """
         ready = prepare(self.part, self.meter)
         bench = bench_for(ready.meter, [ready.part], self.names, self.types)
         weighed = weigh_parts(bench, [ready.part], self.types)[0]
         verdict = judge_one(weighed, ready) if self.part.readings else None
+        doubtful = ready.questions
+        if not doubtful and verdict is not None and verdict.verdict != "good" and not self.part.in_circuit:
+            doubtful = tuple(filter(None, [slip(weighed)]))
+        value = {r.placement: r.value for r in self.part.readings}
+        self.asked = tuple(q for q in doubtful if (q.placement, value.get(q.placement)) not in self._meant)
         read = {r.placement for r in self.part.readings}
         open_ = [name for name in bench.placements if name not in read and name not in self._skipped]
         if not open_:
             return verdict, "", True
         name, gain = next_placement(weighed, open_)
+        if self._first in open_:
+            return verdict, self._first, False
         return verdict, name, verdict is not None and settled(weighed, gain)
