@@ -338,7 +338,8 @@ class Record:
             for name in next((s for s in _SETS if r.placement in s), (r.placement,))
         ))  # fmt: skip
         if not sheet.columns:
-            headings = ["part", "type", "polarity", *map(_heading, wanted), "hFE", "temp_C", "in_circuit", "note"]
+            first = map(_heading, wanted)
+            headings = ["part", "type", "polarity", *first, "hFE", "temp_C", "in_circuit", "note"]
             if sheet.lines and not sheet.lines[-1].endswith(("\n", "\r")):
                 sheet.lines[-1] += sheet.end
             sheet.head, sheet.width = len(sheet.lines), len(headings)

@@ -68,7 +68,7 @@ def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int
 def same_again(args: argparse.Namespace, part: PartReadings) -> str:
     """The call that gives this answer again: readings and every option that has a say in it."""
     words = [f"{r.placement}={cell_of(r).replace(' ', '')}" for r in part.readings]
-    now = {"lifted": part.lifted, "discharged": part.discharged, "in_circuit": part.in_circuit}
+    now = {name: getattr(part, name) for name in ("part", "type", "in_circuit", "lifted", "discharged")}
     return shlex.join(["junction", "check", *words, *_options(args, now=now)])
 
 
@@ -127,8 +127,7 @@ class _Desk:
             self.say()
             if self.sitting is not None and self.sitting.part.readings:
                 self.say("ended; the answer from what was typed so far:")
-        part = self.sitting.part if self.sitting is not None else PartReadings("")
-        self._keep()
+        part = self._end()
         if not part.readings:
             self.say("no readings were typed; nothing was done")
             return 2
@@ -154,7 +153,7 @@ class _Desk:
             while True:
                 part, held = self._next_part(like)
                 like = replace(like, type=part.type)
-                if not self.names:
+                if not (self.names or part.readings):
                     self.names = self._ask_leads(caution=False)
                 self._open(part, held, self._names_for(part))
                 self._read(bag=True)
@@ -228,8 +227,7 @@ class _Desk:
         """Say what a part is, and how many there are so far; the call for one that could not be saved."""
         if self.sitting is None:
             return []
-        self._keep()
-        sitting, part = self.sitting, self.sitting.part
+        sitting, part = self.sitting, self._end()
         if not part.readings:
             self.sitting = None
             self.say("   nothing was typed for this part")
@@ -281,10 +279,12 @@ class _Desk:
 
     def _keep(self) -> None:
         """Put what is typed into the file; a failure is said once and tried again at the next entry."""
-        if self.record is None or self.sitting is None or not (self.held or self.sitting.part.readings):
+        if self.record is None or self.sitting is None:
             return
+        part = replace(self.sitting.part, part=self.tag)
+        if not part.readings and (not self.held or part.lifted or part.discharged):
+            return  # nothing yet; or what was read before stays until the first reading after
         try:
-            part = replace(self.sitting.part, part=self.tag)
             tag, self.held = self.record.save(part, self.held, self.fresh)
         except OutputError as error:
             if str(error) != self.unsaved:
@@ -294,6 +294,15 @@ class _Desk:
         if self.tag and tag != self.tag:
             self.say(f"{self.tag} was taken meanwhile: this part is {tag} now; write that on it")
         self.tag, self.unsaved = tag, ""
+
+    def _end(self) -> PartReadings:
+        """The part as it is now, kept; leads lifted or shorted and then not read again are as before."""
+        if self.sitting is None:
+            return PartReadings("")
+        while not self.sitting.part.readings and self.sitting.undo():
+            pass
+        self._keep()
+        return self.sitting.part
 
     # --- readings ----------------------------------------------------------------------------------------
 
@@ -336,15 +345,7 @@ class _Desk:
         if more:
             self.say(self._listed())
         while placement or more:
-            pair = "red {}, black {}".format(*split_placement(placement)) if placement else ""
-            prompt = f"{pair}: "
-            if not placement:
-                prompt = "every placement is read; Enter ends, or correct one (such as B-E=0.6): "
-            elif settled:
-                open_ = self.verdict.verdict == "undecided"
-                prompt = "nearly settled; Enter ends, or go on" if open_ else "settled; Enter ends, or sharpen"
-                prompt += f" with {pair}: "
-            text = self.ask(prompt)
+            text = self.ask(self._prompt(placement, settled))
             word = text.lower()
             if bag and word in _STOP:
                 raise _Stop
@@ -355,7 +356,20 @@ class _Desk:
             placement, settled = self._step()
             if self.verdict is not None:
                 self.say("   " + paragraph(running_line(self.verdict), 77, "", "   "))
+                more = self.verdict.verdict == "undecided"
+                if not placement and more:
+                    self.say("   " + paragraph(self.verdict.next, 77, "", "   "))
         self.say("every placement is read")
+
+    def _prompt(self, placement: str, settled: bool) -> str:
+        if not placement:
+            return "every placement is read; Enter ends; else correct one (B-E=0.6), lifted E, discharged: "
+        pair = "red {}, black {}: ".format(*split_placement(placement))
+        if not settled:
+            return pair
+        if self.verdict.verdict == "undecided":
+            return f"nearly settled; Enter ends, or go on with {pair}"
+        return f"settled; Enter ends, or sharpen with {pair}"
 
     def _entry(self, text: str, placement: str, bag: bool) -> bool:
         """One entry; whether it changed anything."""
