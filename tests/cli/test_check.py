@@ -126,12 +126,17 @@ def test_record_appends_a_row_that_sort_reads(capsys, tmp_path):
     }  # fmt: skip
 
 
-def test_record_is_whole_or_nothing(capsys, tmp_path):
+def test_record_grows_the_columns_it_lacks_or_changes_nothing(capsys, tmp_path):
     file = tmp_path / "diodes.csv"
     file.write_text("part,A-K,K-A\nD1,0.55,OL\n")
+    status, _, _ = check(capsys, *GOOD, "--record", str(file), "--in-circuit")
+    heads, first, new = file.read_text().splitlines()
+    assert status == 0 and heads == "part,A-K,K-A,B-E,E-B,B-C,C-B,C-E,E-C,in_circuit"
+    assert first == "D1,0.55,OL" + 7 * "," and new == "part 1,,,0.655 V,OL,0.648 V,OL,OL,OL,yes"
+    file.write_text("part,junction,v_V,i_A\nQ1,BE,0.6,0.001\n")
     status, _, err = check(capsys, *GOOD, "--record", str(file))
-    assert status == 2 and "no column B-E" in err
-    assert file.read_text() == "part,A-K,K-A\nD1,0.55,OL\n"
+    assert status == 2 and "holds sweeps" in err
+    assert file.read_text() == "part,junction,v_V,i_A\nQ1,BE,0.6,0.001\n"
     assert [p.name for p in tmp_path.iterdir()] == ["diodes.csv"]
 
 

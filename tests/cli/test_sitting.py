@@ -46,7 +46,7 @@ def sit(monkeypatch, capsys, tmp_path):
 
 def bag(file):
     """Parts by tag as `junction sort` reads them; nothing of the file is set aside."""
-    if not file.exists():
+    if not file.exists() or len(file.read_text().splitlines()) < 2:  # everything was taken back
         return {}
     found = read_paths([str(file)])
     assert found.set_aside == ()
@@ -157,7 +157,7 @@ def test_wherever_the_input_ends_every_reading_typed_is_in_the_file(cut, monkeyp
     typed = [x for x in lines[:cut] if "=" in x]
     if "undo" in lines[:cut]:
         typed.remove("A-K=0.5")
-    parts = bag(file) if file.exists() else {}
+    parts = bag(file)
     assert sum(len(p.readings) for p in parts.values()) == len(typed)
     assert status == (0 if typed else 2)
     assert "Traceback" not in capsys.readouterr().err
