@@ -385,7 +385,8 @@ def klass(row):
     kind, words = row["kind"], row["faults"]
     if row["in_circuit"]:
         return f"{'ordinary' if kind in ORDINARY else 'other'}, in circuit"
-    if kind.startswith("LED") and not words and {x.split("=")[1] for x in row["readings"].split()} == {"OL"}:
+    shows = {x.split("=")[1] for x in row["readings"].split()}
+    if kind.startswith("LED") and not words and shows == {"OL"}:
         return "LED that the meter cannot light"
     style = "two" if ";" in words else next((w for w in STYLES[1:4] if w in words), "sound")
     if style != "sound" and sum(COUNTS[kind][1:5]) < 100:
@@ -423,7 +424,7 @@ def after_lifting(every, rows, verdicts):
 
 
 def lifting(every, rows, verdicts):
-    """How many parts in circuit asked for a lead to be lifted or were left, and decided after one, after two."""
+    """Ends of `after_lifting`, how many parts were undecided, decided after one lead, after two."""
     ends = list(after_lifting(every, rows, verdicts))
     asked = [(step, row, v) for step, row, v in ends if step or outcome(row, v) == "undecided"]
     done = [step for step, row, v in asked if outcome(row, v) not in ("undecided", "crash")]
@@ -435,7 +436,8 @@ def tally(rows, verdicts):
     table = defaultdict(Counter)
     for row, v in zip(rows, verdicts, strict=True):
         result = outcome(row, v)
-        table[klass(row)].update([result, "parts"] + ["listed"] * (result == "undecided" and listed(row, v)))
+        named = ["listed"] if result == "undecided" and listed(row, v) else []
+        table[klass(row)].update([result, "parts", *named])
     return table
 
 
@@ -473,7 +475,7 @@ def report(worst=10):
         yield f"{name:32}" + "".join(f"{c[head]:10}" for head in heads) + before + " " + ", ".join(marks[name])
     bad = table["all"]["wrong"] + table["all"]["crash"]
     yield f"confident wrong: {1000 * bad / len(rows):.1f} in 1,000"
-    yield "listed: undecided, the truth is named.  before: right at 1e2886f (LESS FOUND counts right + listed)"
+    yield "listed: undecided, the truth is named.  before: right at 1e2886f; LESS FOUND: right + listed"
     some = defaultdict(Counter)
     for row, v in pairs:
         if row["kind"] in ORDINARY and klass(row).endswith("sound"):
@@ -483,13 +485,14 @@ def report(worst=10):
     found = Counter(outcome(row, v) for row, v in zip(again, judged(again), strict=True))
     yield f"charged MOSFETs after all leads were shorted together: {dict(found)}"
     ends, asked, one, two = lifting(every, rows, verdicts)
-    yield f"in circuit: {asked} undecided, {one} decided by the first lead lifted as told, {two} by the first two"
+    yield f"in circuit: {asked} undecided, {one} decided by the first lead lifted as told, {two} by two"
     found = Counter(f"{step} lifted {outcome(row, v)}" for step, row, v in ends)
     yield f"    {dict(sorted(found.items()))}"
     groups = {
-        "in circuit, wrong after lifting": [(r, v) for n, r, v in ends if n and outcome(r, v) == "wrong"],
-        "in circuit, no lead named": [(r, v) for n, r, v in ends if not n and outcome(r, v) == "undecided"],
-    }
+        name: [(row, v) for step, row, v in ends if bool(step) == later and outcome(row, v) == what]
+        for name, later, what in (("in circuit, wrong after lifting", True, "wrong"),
+                                  ("in circuit, no lead named", False, "undecided"))
+    }  # fmt: skip
     for name in filter(marks.get, table):
         bad = ("wrong", "crash") if marks[name] == ["WRONG"] else ("wrong", "crash", "undecided")
         groups[f"{name} ({', '.join(marks[name])})"] = [
@@ -512,7 +515,8 @@ def _example(row, v):
         device = f"[{v.device.kind}, {v.device.material} {v.device.polarity}]"
         said = (f"{v.verdict} {max(v.probability.values()):.3f} {','.join(v.faults)} {device} {v.doubt[:150]} |"
                 f" {' '.join(v.evidence)[:250]} | next: {v.next[:150]}")  # fmt: skip
-    where = f"{row['part']} {row['meter']} {row['temp_C'] or '?'} C" + f" lifted {row['lifted']}" * bool(row["lifted"])
+    where = f"{row['part']} {row['meter']} {row['temp_C'] or '?'} C"
+    where += f" lifted {row['lifted']}" if row["lifted"] else ""
     return (f"{outcome(row, v):9} {where}  {row['readings']}\n    truth: {row['kind']}, {row['leads']},"
             f" {row['faults'] or 'sound'} -> {row['truth']}\n    said:  {said}")  # fmt: skip
 

@@ -1,8 +1,8 @@
 """Verdicts on 4,700 parts of all kinds that share a repair bench, against ngspice.
 
 Source of truth: ngspice with the devices of `bench_devices`, which share nothing with `junction`; frozen in
-data/bench_parts.csv.gz (`python -m tests.external.bench_parts renew`) and run again here for a sample.  The bars
-are issue 10's: confident wrong (over 95 %, the truth not among the alternatives) at most 1 in 1,000 and in no
+data/bench_parts.csv.gz (`python -m tests.external.bench_parts renew`), a sample run again here.  The bars:
+confident wrong (over 95 %, the truth not among the alternatives) at most 1 in 1,000 and in no
 class over 1 in 100; ordinary sound parts undecided at most 2 in 100.
 """
 
@@ -82,7 +82,7 @@ def test_hardly_any_is_confidently_wrong():
 def test_no_class_misses_its_bar():
     """Confident wrong at most 1 in 100, ordinary sound parts undecided at most 2 in 100, by class.
 
-    Faults are found, or named where other kinds of part show the same, as often as before such kinds were known.
+    Faults are found as often as before other kinds were known, or named where those show the same.
     """
     _, rows, verdicts = _judged()
     table = tally(rows, verdicts)
