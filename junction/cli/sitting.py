@@ -11,7 +11,9 @@ import re
 import shlex
 import sys
 from collections import Counter
+from contextlib import suppress
 from dataclasses import replace
+from itertools import pairwise
 from types import SimpleNamespace
 
 from junction.base.errors import JunctionError, OutputError, UsageError
@@ -20,7 +22,7 @@ from junction.base.units import listed, parse_quantity
 from junction.cli.output import Outputs, say
 from junction.cli.record import Record, Rows, cell_of, checked_tag, next_tag
 from junction.intake.cells import parse_reading, reading_cell
-from junction.jobs.check import Sitting, checked, lead_set, part_of
+from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of, types_of
 from junction.judge.results import PartVerdict
 from junction.judge.results import say as sentence
@@ -33,7 +35,7 @@ HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it
   list         what is typed so far             done   end and show the answer (also Ctrl-D)
   lifted E     lead E is off the board now: the readings it touches are taken again
   discharged   all leads were shorted together: every reading is taken again"""
-BAG_HELP = """  bce, ak, 123 the lead names of this part, before its first reading
+BAG_HELP = """  bce, ak, 123 the lead names of this part, before its first reading (also g d s)
   stop         end the sitting; what is typed is kept (also Ctrl-C)"""
 TAG_HELP = """the tag written on the part; Enter takes the one proposed
   undo         take up the part before again    list   the parts of this sitting
@@ -47,6 +49,10 @@ _STOP = ("stop", "end", "quit", "q", "exit")
 
 class _Stop(Exception):
     """The person ends the sitting."""
+
+
+class _Back(Exception):
+    """The person goes back to the tag of a part of which nothing is read."""
 
 
 def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int:
@@ -156,8 +162,9 @@ class _Desk:
                 if not (self.names or part.readings):
                     self.names = self._ask_leads(caution=False)
                 self._open(part, held, self._names_for(part))
-                self._read(bag=True)
-                unsaved += self._part_ended()
+                with suppress(_Back):
+                    self._read(bag=True)
+                    unsaved += self._part_ended()
         except (EOFError, KeyboardInterrupt, _Stop):
             self.say()
             unsaved += self._part_ended()
@@ -199,8 +206,8 @@ class _Desk:
 
     def _ask_type(self, before: str) -> str:
         none = ", - = none" if before else ""
-        while "=" in (text := self.ask(f"type on it (Enter = {before or 'none'}{none}): ")):
-            self.say("first the type number, or Enter; then the readings")
+        while problem := _no_tag(text := self.ask(f"type on it (Enter = {before or 'none'}{none}): ")):
+            self.say(f"{problem}; first the type number, or Enter")
         name = "" if text == "-" else text or before
         if text and name and self._types()(name) is None:
             from junction.shelf.types import type_shelf
@@ -215,13 +222,11 @@ class _Desk:
         return self.types
 
     def _names_for(self, part: PartReadings) -> str:
-        """Lead names to ask for: those of its readings, of its type, or of the part before."""
-        if part.readings:
-            return lead_set(part.readings)
+        """Lead names to ask for: those of its type, or of the part before."""
         known = self._types()(part.type) if part.type else None
         if known is None:
             return self.names
-        return "AK" if known.device == "diode" else self.names if self.names != "AK" else "123"
+        return "AK" if known.device == "diode" else self.names if self.names in ("BCE", "123") else "123"
 
     def _part_ended(self) -> list[str]:
         """Say what a part is, and how many there are so far; the call for one that could not be saved."""
@@ -233,8 +238,8 @@ class _Desk:
             self.say("   nothing was typed for this part")
             self.done.pop(self.tag, None)
             return []
-        if len(sitting.names) == 3 or self.names == "":
-            self.names = sitting.names
+        if not (part.type and sitting.names == "AK" and self.names and self._types()(part.type)):
+            self.names = sitting.names  # those of a diode whose type says so are not the next part's
         v = checked(part, self.meter, sitting.types, ask=False).verdicts[0]
         word, rest = verdict_pieces(v)
         self.say(paragraph(f"{self.tag}  {word.upper()}  {rest}", 80, "", "   "))
@@ -273,7 +278,7 @@ class _Desk:
     def _open(self, part: PartReadings, held: Rows, names: str) -> None:
         self.tag, self.held, self.fresh, self.unsaved = part.part, held, not held, ""
         types = self._types() if part.type else None
-        self.sitting = Sitting(part, lead_set(part.readings) if part.readings else names, self.meter, types)
+        self.sitting = Sitting(part, names, self.meter, types)
         if self.sitting.names == "123" and not self.done:
             self.say("call the leads 1, 2, 3 as they lie before you and keep to it")
 
@@ -323,11 +328,11 @@ class _Desk:
         if caution:
             self.say(paragraph(sentence("check_caution"), 80))
         while True:
-            text = self.ask("leads known? Enter = no (1 2 3), BCE, or AK for a diode: ")
-            name = _LEADS.get(text.lower().replace(" ", "").replace(",", ""))
-            if name:
+            text = self.ask("leads known? Enter = no (1 2 3), BCE, AK for a diode, or as marked, G D S: ")
+            if name := _leads_named(text):
                 return name
-            self.say("first the names of the leads; then the readings" if "=" in text else "Enter, BCE or AK")
+            first = "first the names of the leads; then the readings: " if "=" in text else ""
+            self.say(f"{first}Enter, BCE, AK, or up to {MOST_LEADS} names such as A1 K A2 or ~1 ~2 + -")
 
     def _step(self) -> tuple[str, bool]:
         """Weigh what is there, keep it, ask about what is doubtful; the next placement, and if settled."""
@@ -374,13 +379,19 @@ class _Desk:
     def _entry(self, text: str, placement: str, bag: bool) -> bool:
         """One entry; whether it changed anything."""
         sitting, (word, *rest) = self.sitting, re.split(r"[\s,]+", text.lower())
-        named = _LEADS.get(text.lower().removeprefix("leads ").replace(" ", "")) if len(text) > 1 else ""
+        named = _leads_named(text.lower().removeprefix("leads ")) if len(text) > 1 else ""
         if word in ("", "list", "?", "help", "h"):
             told = {"": "type what the meter shows, or skip; ? for help", "list": self._listed()}
             self.say(told.get(word, HELP + "\n" + BAG_HELP if bag else HELP))
             return False
         if word in ("undo", "u"):
-            self.say(f"taken back; now {self._listed()}" if sitting.undo() else "nothing to take back")
+            if not sitting.undo():
+                if bag and not sitting.part.readings:
+                    self.sitting = None
+                    raise _Back
+                self.say("nothing to take back")
+                return False
+            self.say(f"taken back; now {self._listed()}")
             return True
         if word in ("skip", "s"):
             sitting.skip(placement)
@@ -450,10 +461,24 @@ class _Desk:
         self.meter = self.sitting.meter = meter
 
 
+def _leads_named(text: str) -> str:
+    """Names of leads as `Sitting` takes them, '' where the text is none: ``BCE``, ``G D S``."""
+    words = re.split(r"[\s,;/]+", text.upper().strip())
+    if name := _LEADS.get("".join(words).lower()):
+        return name
+    leads = words if len(words) > 1 else list(text.upper())
+    good = 2 <= len({*leads}) == len(leads) <= MOST_LEADS and all(
+        split_placement(f"{a}-{b}")[0] for a, b in pairwise(leads)
+    )
+    return " ".join(leads) if good else ""
+
+
 def _no_tag(text: str) -> str:
-    """Why what was typed is a reading and no tag; '' where it is not."""
+    """Why what was typed is no tag or type but meant for a reading's prompt; '' where it is none."""
     if "=" in text:
         return "that is a reading"
+    if re.split(r"[\s,]+", text.lower())[0] in ("lifted", "lift", "discharged", "discharge", "skip"):
+        return "that is for a part while it is read"
     try:
         reading = None if text.isdigit() else reading_cell("A-K", text)
     except (JunctionError, ValueError):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from itertools import permutations
 from math import nan
 
 from junction.base.errors import UsageError
@@ -16,6 +17,9 @@ from junction.leads.entries import Question, prepare, questions, slip, together
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings
 from junction.shelf.tables import Meter, cautions
+
+#: Leads that a part may have at most.
+MOST_LEADS = 4
 
 EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
@@ -124,6 +128,11 @@ def checked(
     return SortReport((verdict,), meter, Bag((part,)), cautions(*places))
 
 
+def _names_of(leads: Iterable[str], otherwise: str) -> str:
+    """Key of the lead names that hold these leads."""
+    return next((name for name, (own, _) in LEAD_SETS.items() if {*leads} <= {*own}), otherwise)
+
+
 class Sitting:
     """Readings taken one after the other; every change gives a new step.
 
@@ -132,18 +141,28 @@ class Sitting:
     part : PartReadings
         Tag, type and circumstances; its readings are the first ones.
     names : str
-        Lead names: 'BCE', '123' or 'AK'.
+        Lead names to ask for, where the readings do not tell: 'BCE', '123', 'AK', or others with blanks
+        between, such as 'G D S', whose placements are asked for in their order.
     meter : Meter
     types : callable, optional
     """
 
     def __init__(self, part: PartReadings, names: str, meter: Meter, types: Types | None = None) -> None:
-        self.part, self.names, self.meter, self.types = part, names, meter, types
+        self.part, self.meter, self.types = part, meter, types
+        self.names = names
+        if part.readings:
+            used = dict.fromkeys(lead for r in part.readings for lead in (r.red, r.black))
+            self.names = _names_of(used, " ".join(used))
         self._skipped: set[str] = set()
         self._past: list[tuple[PartReadings, frozenset[str]]] = []
         self._meant: set[tuple[str, float]] = set()  # placement and value of what was asked about and holds
         self._first = ""  # placement to ask for before any other
         self.asked: tuple[Question, ...] = ()  # what the last step doubts
+
+    @property
+    def leads(self) -> tuple[str, ...]:
+        """Names of the leads."""
+        return LEAD_SETS[self.names][0] if self.names in LEAD_SETS else tuple(self.names.split())
 
     def _remember(self) -> None:
         self._past.append((self.part, frozenset(self._skipped)))
@@ -158,11 +177,13 @@ class Sitting:
         UsageError
             A placement of other leads.
         """
-        if not self.part.readings and reading.red not in LEAD_SETS[self.names][0]:
-            self.names = next((n for n, (leads, _) in LEAD_SETS.items() if reading.red in leads), self.names)
-        leads, _ = LEAD_SETS[self.names]
-        if not {reading.red, reading.black} <= {*leads}:
-            raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(leads)}")
+        used = {reading.red, reading.black}
+        if not self.part.readings and not used <= {*self.leads}:
+            self.names = _names_of(used, self.names)
+        elif self.names not in LEAD_SETS and len({*self.leads} | used) <= MOST_LEADS:
+            self.names = " ".join(dict.fromkeys((*self.leads, reading.red, reading.black)))
+        if not used <= {*self.leads}:
+            raise UsageError(f"{reading.placement}: the leads of this part are {', '.join(self.leads)}")
         self._remember()
         same = [r for r in self.part.readings
                 if r.placement == reading.placement and (r.kind == "ohm") == (reading.kind == "ohm")]
@@ -200,11 +221,10 @@ class Sitting:
         UsageError
             The part is not in circuit, or has no such lead.
         """
-        own, _ = LEAD_SETS[self.names]
         if not self.part.in_circuit:
             raise UsageError("the part is not in circuit (junction check --in-circuit), so no lead is lifted")
-        if not leads or not {*leads} <= {*own}:
-            raise UsageError(f"say which lead is lifted: {', '.join(own)}")
+        if not leads or not {*leads} <= {*self.leads}:
+            raise UsageError(f"say which lead is lifted: {', '.join(self.leads)}")
         lifted = tuple(dict.fromkeys((*self.part.lifted, *leads)))
         return self._drop(lambda r: {r.red, r.black} & {*leads}, lifted=lifted)
 
@@ -225,20 +245,24 @@ class Sitting:
 
         The placement is '' when every one is read or skipped.  What must be asked is in `asked` then.
         """
-        ready = prepare(self.part, self.meter)
-        bench = bench_for(ready.meter, [ready.part], self.names, self.types)
-        weighed = weigh_parts(bench, [ready.part], self.types)[0]
-        verdict = judge_one(weighed, ready) if self.part.readings else None
+        ready, weighed = prepare(self.part, self.meter), None
+        if self.names in LEAD_SETS:
+            bench = bench_for(ready.meter, [ready.part], self.names, self.types)
+            weighed = weigh_parts(bench, [ready.part], self.types)[0]
+        verdict = None
+        if self.part.readings:
+            alone = [self.part], self.meter, self.types
+            verdict = judge_one(weighed, ready) if weighed else judge_readings(*alone)[0]
         doubtful = ready.questions
-        if not doubtful and verdict is not None and verdict.verdict != "good" and not self.part.in_circuit:
+        if weighed and not doubtful and verdict and verdict.verdict != "good" and not self.part.in_circuit:
             doubtful = tuple(filter(None, [slip(weighed)]))
         value = {r.placement: r.value for r in self.part.readings}
         self.asked = tuple(q for q in doubtful if (q.placement, value.get(q.placement)) not in self._meant)
-        read = {r.placement for r in self.part.readings}
-        open_ = [name for name in bench.placements if name not in read and name not in self._skipped]
+        placements = ["-".join(pair) for pair in permutations(self.leads, 2)]
+        open_ = [name for name in placements if name not in value and name not in self._skipped]
         if not open_:
             return verdict, "", True
+        if self._first in open_ or not weighed:
+            return verdict, self._first if self._first in open_ else open_[0], False
         name, gain = next_placement(weighed, open_)
-        if self._first in open_:
-            return verdict, self._first, False
         return verdict, name, verdict is not None and settled(weighed, gain)

@@ -147,6 +147,22 @@ def test_the_part_before_is_taken_up_again(sit):
     assert "--- 2 parts in this sitting: 2 good" in out and list(parts) == ["Q1", "Q2"]
 
 
+def test_leads_as_they_are_marked(sit):
+    _, out, parts = sit("M1", "", "G D S", "OL", "OL", "D-S=OL", "S-D=0.5", "done",
+                        "B1", "", "leads ~1,~2,+,-", "~1-+=0.5", "done",
+                        "B1", "add", "--~2=0.6", "done", "done")  # fmt: skip
+    assert "red G, black D: " in out and "red ~1, black ~2: " in out
+    assert cells(parts["M1"]) == {"G-D": "OL", "G-S": "OL", "D-S": "OL", "S-D": ("volt", 0.5)}
+    assert cells(parts["B1"]) == {"~1-+": ("volt", 0.5), "--~2": ("volt", 0.6)}
+
+
+def test_what_is_typed_at_the_wrong_prompt_is_no_tag_and_no_type(sit):
+    wrong = ["OL", "discharged", "D1", "0.55", "1N400", "ak", "undo"]
+    _, out, parts = sit(*wrong, "D2", "-", "A-K=0.5", "done", "done")
+    assert out.count("that is") == 3 and list(parts) == ["D2"] and parts["D2"].type == ""
+    assert "1N400 is not on the shelf; near it: " in out
+
+
 @every_row("cut", range(1, 15))
 def test_wherever_the_input_ends_every_reading_typed_is_in_the_file(cut, monkeypatch, tmp_path, capsys):
     lines = ["D1", "", "ak", "A-K=0.5", "undo", "A-K=OL", "done", "D2", "-", "K-A=0.6", "A-K=12ohm",
