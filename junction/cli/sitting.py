@@ -234,9 +234,8 @@ class _Desk:
             return []
         sitting, part = self.sitting, self._end()
         if not part.readings:
-            self.sitting = None
             self.say("   nothing was typed for this part")
-            self.done.pop(self.tag, None)
+            self._forget()
             return []
         if not (part.type and sitting.names == "AK" and self.names and self._types()(part.type)):
             self.names = sitting.names  # those of a diode whose type says so are not the next part's
@@ -249,6 +248,11 @@ class _Desk:
         self.done[self.tag], self.sitting = v.verdict, None
         self.say(f"--- {self._counts()}")
         return [same_again(self.args, replace(part, part=self.tag))] if self.unsaved else []
+
+    def _forget(self) -> None:
+        """A part of which nothing is read has had no tag."""
+        self.done.pop(self.tag, None)
+        self.sitting, self.tag = None, next(reversed(self.done), "")
 
     def _counts(self) -> str:
         parts = ", ".join(f"{n} {word}" for word, n in Counter(self.done.values()).most_common())
@@ -387,7 +391,7 @@ class _Desk:
         if word in ("undo", "u"):
             if not sitting.undo():
                 if bag and not sitting.part.readings:
-                    self.sitting = None
+                    self._forget()
                     raise _Back
                 self.say("nothing to take back")
                 return False

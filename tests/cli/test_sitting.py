@@ -158,7 +158,8 @@ def test_leads_as_they_are_marked(sit):
 
 def test_what_is_typed_at_the_wrong_prompt_is_no_tag_and_no_type(sit):
     wrong = ["OL", "discharged", "D1", "0.55", "1N400", "ak", "undo"]
-    _, out, parts = sit(*wrong, "D2", "-", "A-K=0.5", "done", "done")
+    _, out, parts = sit(*wrong, "D2", "-", "A-K=0.5", "done", "bridge", "", "done", "done")
+    assert out.count("tag (Enter = D3; done ends)") == 2  # after a part of which nothing was typed as well
     assert out.count("that is") == 3 and list(parts) == ["D2"] and parts["D2"].type == ""
     assert "1N400 is not on the shelf; near it: " in out
 
