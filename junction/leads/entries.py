@@ -65,10 +65,15 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
         if all((r.black, r.red) in marks for r in high):
             meter, high = min(wider, key=lambda m: m.over_range_V), []
             notes.append(say("entry_reads_further", volt=most, over=over, further=meter.over_range_V))
+    # a short reads so both ways, and a junction never: one of the two is no reading
+    low = [r for r in part.readings
+           if r.kind == "volt" and abs(r.value) <= counts and (r.black, r.red) in marks]  # fmt: skip
     asked = [Question(r.placement, *_above(r, meter, wider)) for r in high]
+    asked += [Question(r.placement, say("entry_one_way", placement=r.placement, red=r.red, black=r.black,
+                                        typed=r.text or f"{r.value:g}"), ()) for r in low]  # fmt: skip
     if asked:
         lost = tuple(q.placement for q in asked)
-        part = replace(part, readings=tuple(r for r in part.readings if r not in high),
+        part = replace(part, readings=tuple(r for r in part.readings if r not in (*high, *low)),
                        refused=tuple(dict.fromkeys((*part.refused, *lost))))  # fmt: skip
     if shows_ohms(part, meter):
         share = rule("leads_needle_accuracy") if isnan(meter.ohms_accuracy) else meter.ohms_accuracy

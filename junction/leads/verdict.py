@@ -122,7 +122,8 @@ def _asks(asked: Sequence[Question]) -> str:
     if not asked:
         return ""
     likely = [f"{q.placement}={cell.replace(' ', '')}" for q in asked for cell in q.likely]
-    return say("entry_next", names=listed([q.placement for q in asked]), likely=" or ".join(likely))
+    names = [q.placement for q in asked]
+    return say("entry_next", many=len(names) > 1, names=listed(names), likely=" or ".join(likely))
 
 
 def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
