@@ -103,10 +103,11 @@ def diode(net, rng, kind, a="A", k="K"):
         few = (2.4, 2.7) if kind == "Zener under 3 V" else (3.0, 3.3, 3.9, 4.7, 5.1, 5.6, 6.8, 9.1, 12, 15)
         volts = few[int(rng.integers(len(few)))] * rng.uniform(0.95, 1.05)  # at 5 mA
         net.junction(a, k, rng.uniform(0.62, 0.72), rng.uniform(1, 1.3), RS=span(rng, 0.2, 3))
-        # field emission: an exponential of some 80 ohm at 5 mA, from memory; no meter here reaches 5.5 V
-        soft = rng.uniform(12, 18) if volts < 4.2 else 6.0
+        # field emission: an exponential of 60 to 80 ohm at 5 mA with what is in series, that keeps the usual
+        # 50 uA at 1 V of a 2.4 V part, from memory; no meter here reaches 5.5 V
+        soft = rng.uniform(9, 11.8) if volts < 4.2 else 6.0
         if volts < 5.5:
-            net.d(k, a, IS=5e-3 * exp(-volts / (soft * _VT)), N=soft, TNOM=net.temp_C)
+            net.d(k, a, IS=5e-3 * exp(-volts / (soft * _VT)), N=soft, TNOM=net.temp_C, RS=span(rng, 3, 25))
 
 
 def make(rng, kind, temp_C, meter_V):

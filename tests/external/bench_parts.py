@@ -6,6 +6,7 @@ meter's own errors make of the voltages is drawn here.  All parts are invented.
 
     python -m tests.external.bench_parts renew     draws and solves all parts, writes data/bench_parts.csv.gz
     python -m tests.external.bench_parts report    judges the frozen parts, prints a table by class
+    python -m tests.external.bench_parts report 7  the same of other parts, drawn with seed 7: unseen ones
 """
 
 import csv
@@ -204,6 +205,7 @@ def plan():
 class Drawn:
     """A drawn part before it is read."""
 
+    seed: int
     index: int
     kind: str
     meter: Instrument
@@ -216,9 +218,9 @@ class Drawn:
     names: dict  # of its leads, as the technician calls them
 
 
-def draw(index, kind, style):
+def draw(index, kind, style, seed=SEED):
     """Part number `index` of the plan."""
-    rng = np.random.default_rng([SEED, index])
+    rng = np.random.default_rng([seed, index])
     meter = instrument(rng, str(rng.choice(list(METERS), p=[share for _, share in METERS.values()])))
     said = rng.random() < 0.5  # who says no temperature works at about room temperature
     temp = float(np.round(rng.uniform(0, 60) if said else rng.uniform(16, 30)))
@@ -241,7 +243,7 @@ def draw(index, kind, style):
                  for lifted in (*((x,) for x in leads), tuple(leads))}  # fmt: skip
     if any(net.gate_V):
         nets[(), True] = replace(net, gate_V=(0.0,) * 6)
-    return Drawn(index, kind, meter, temp, said, faults, paths, nets, twin, names)
+    return Drawn(seed, index, kind, meter, temp, said, faults, paths, nets, twin, names)
 
 
 def accepted(d, sound, faulty):
@@ -271,7 +273,7 @@ def accepted(d, sound, faulty):
 
 def rows_of(d, truth, volts):
     """Rows of the frozen table for one part: as it stands, with leads lifted, with its gate discharged."""
-    rng = np.random.default_rng([SEED, 1, d.index])
+    rng = np.random.default_rng([d.seed, 1, d.index])
     places = list(permutations(d.twin.leads, 2))
     words = [f"{d.names[where]} open" if what == "open" else
              f"{'-'.join(d.names[x] for x in where)} {what} {ohm:.3g} ohm"
@@ -306,13 +308,18 @@ def simulate(drawn):
     return rows
 
 
+def bag(seed=SEED):
+    """Rows of all parts of the plan, drawn and solved."""
+    return simulate([draw(k, *what, seed) for k, what in enumerate(plan())])
+
+
 def renew():
     """Write the frozen table anew."""
     text = io.StringIO()
     text.write("# Parts of a repair bench, invented, read in ngspice: tests/external/bench_parts.py\n")
     out = csv.DictWriter(text, COLUMNS, lineterminator="\n")
     out.writeheader()
-    out.writerows(simulate([draw(k, *what) for k, what in enumerate(plan())]))
+    out.writerows(bag())
     DATA.write_bytes(gzip.compress(text.getvalue().encode(), 9, mtime=0))
 
 
@@ -470,9 +477,8 @@ def as_it_stands(every):
     return [row for row in every if not row["lifted"] and not row["discharged"]]
 
 
-def report(worst=10):
+def report(every, worst=10):
     """Table by class, and the worst examples of every class that misses its bar, line by line."""
-    every = frozen()
     rows = as_it_stands(every)
     verdicts = judged(rows)
     pairs = list(zip(rows, verdicts, strict=True))
@@ -536,8 +542,9 @@ def _example(row, v):
 if __name__ == "__main__":
     if sys.argv[1:] == ["renew"]:
         renew()
-    elif sys.argv[1:] == ["report"]:
-        for line in report():
+    elif sys.argv[1:2] == ["report"]:
+        other = [int(word) for word in sys.argv[2:]]
+        for line in report(bag(*other) if other else frozen()):
             print(line)
     else:
         raise SystemExit(__doc__)
