@@ -48,9 +48,9 @@ _TILE_SHARE = 0.5
 #: straight line over half its wide prior would give pairs of readings that no resistor gives.
 _NARROW = ("ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce")
 #: Spacing of the tiles over ln(ohm) of a short and of a leak, by how many such paths the fault has.
-_STEPS = {1: (1.2, 0.36), 2: (1.4, 0.6), 3: (1.4, 1.0)}
+_STEPS = {1: (1.4, 0.45), 2: (1.4, 0.75), 3: (1.8, 1.2)}
 #: Tiles of a part in circuit: levels of the ohms of a path beside it, and draws of everything else.
-_LEVELS, _DRAWS = 6, 3
+_LEVELS, _DRAWS = 6, 2
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
 
 
@@ -389,6 +389,7 @@ def lay_out_in_circuit(highest_ohm: float, *, lifted: bool = False):
             if fault.open_leads and "open" not in kind.in_circuit:
                 continue
             theta, sd = _draw(kind, _DRAWS)
+            sd[:, [AT[name] for name in _NARROW]] *= 0.6  # over two tiles far apart no straight line holds
             for lead in fault.open_leads:
                 _open_inside(kind, theta, sd, lead)
             theta, sd = np.repeat(theta, len(combos), axis=0), np.repeat(sd, len(combos), axis=0)
