@@ -154,14 +154,15 @@ def _run(args: argparse.Namespace) -> int:
     if args.command == "demo":  # writes the bag first, and its report below it
         return function(args.folder, **values)
     outputs = Outputs(args.output, args.json)
-    if args.command == "check" and not args.readings:
-        from junction.cli.sitting import run_sitting
+    if args.command == "check":
+        if not args.readings:
+            from junction.cli.sitting import run_sitting
 
-        return run_sitting(args, values, outputs)
-    if getattr(args, "leads", ""):
-        raise UsageError("--leads is for the sitting; with readings on the line their names say it")
-    if getattr(args, "bag", ""):
-        raise UsageError("--bag is for a sitting; with readings on the line, --record keeps them")
+            return run_sitting(args, values, outputs)
+        if args.leads:
+            raise UsageError("--leads is for the sitting; with readings on the line their names say it")
+        if args.bag:
+            raise UsageError("--bag is for a sitting; with readings on the line, --record keeps them")
     if "plots" in values and args.output is None:
         values["plots"] = 0  # only a page has pictures
     given = [getattr(args, function.inputs[0])] if function.inputs else []
