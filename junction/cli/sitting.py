@@ -63,7 +63,8 @@ def run_sitting(args: argparse.Namespace, values: dict, outputs: Outputs) -> int
     o = SimpleNamespace(**{one.option: one.value(values.get(one.option)) for one in args.function.options})
     if args.bag:
         own = {"--record": args.record, "--hfe": o.hfe, "--lifted": o.lifted, "--discharged": o.discharged}
-        if given := [name for name, value in (own | {"-o": args.output, "--json": args.json}).items() if value]:
+        own |= {"-o": args.output, "--json": args.json}
+        if given := [name for name, value in own.items() if value]:
             raise UsageError(f"{given[0]} is for one part; --bag keeps the readings of many, and"
                              f" junction sort {shlex.quote(args.bag)} makes their report")  # fmt: skip
         return _Desk(args, o, outputs.text_stream).bag()
