@@ -174,8 +174,7 @@ class _Desk:
         self.say(f"{self.args.bag} holds {count(len(self.record.tags()), 'part')}")
         for call in unsaved:
             self.say(paragraph(f"not saved: {call}", 80, "", "  "))
-        sort = shlex.join(["junction", "sort", self.args.bag, *_options(self.args, "sort")])
-        self.say(f"next: {sort}")
+        self.say("next: " + shlex.join(["junction", "sort", self.args.bag, *_options(self.args, "sort")]))
         return 2 if unsaved else 0
 
     def _next_part(self, like: PartReadings) -> tuple[PartReadings, Rows]:
