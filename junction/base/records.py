@@ -20,7 +20,7 @@ BJT_PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
 NUMBER_PLACEMENTS = ("1-2", "2-1", "1-3", "3-1", "2-3", "3-2")
 DIODE_PLACEMENTS = ("A-K", "K-A")
 #: Names that leads may have: letters of the trade, numbers of leads not known, the marks on a bridge.
-LEAD_NAME = r"[BCEGDS]|[AK][1-3]?|M?T[12]|[1-4]|IN|OUT|GND|ADJ|~[12]?|[+-]"
+LEAD_NAME = r"[BCEGDS]|AK|[AK][1-3]?|M?T[12]|[1-4]|IN|OUT|GND|ADJ|~[12]?|[+-]"
 _PLACEMENT = re.compile(rf"({LEAD_NAME})-({LEAD_NAME})")
 
 

@@ -128,6 +128,8 @@ def _typed(read):
 def main(argv: list[str] | None = None) -> int:
     """Run the command line and return the exit status."""
     argv = sys.argv[1:] if argv is None else argv
+    # the red probe on the lead - of a bridge is no option: a word that starts with a blank is none
+    argv = [f" {word}" if word.startswith(("--~", "--+")) else word for word in argv]
     asked = next((word for word in argv if word in COMMANDS), "")
     args = _parsed(build_parser(asked), asked, argv)
     try:

@@ -12,7 +12,7 @@ from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of, types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.ask import next_placement, settled
-from junction.leads.bench import LEAD_SETS, Types, bench_for, lead_set
+from junction.leads.bench import LEAD_SETS, Types, bench_for
 from junction.leads.entries import Question, prepare, questions, slip, together
 from junction.leads.explain import weigh_parts
 from junction.leads.verdict import judge_one, judge_readings
@@ -115,10 +115,10 @@ def checked(
     """
     if not part.readings:
         raise UsageError("no readings; write placement=value, red lead first, for example B-E=0.612 E-B=OL")
-    names = {lead_set((r,)): r.placement for r in part.readings}
+    names = {r.red.isdigit(): r.placement for r in part.readings}
     if len(names) > 1:
-        one, other = list(names.values())[:2]
-        raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or 1 2 3, or A K)")
+        one, other = names.values()
+        raise UsageError(f"{one} and {other}: one part has one set of lead names (B C E, or A K, or 1 2 3)")
     if ask and (asked := questions(part, meter)):
         raise UsageError(together(asked))
     verdict = judge_readings([part], meter, types)[0]

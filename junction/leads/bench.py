@@ -264,16 +264,16 @@ class Bench:
 
 
 def lead_set(readings: Sequence[Reading]) -> str:
-    """Which lead names a part's readings use: 'BCE', '123' or 'AK'; 'BCE' where there are none."""
-    for name, (leads, _) in LEAD_SETS.items():
-        if any(r.red in leads for r in readings):
-            return name
-    return "BCE"
+    """Which lead names a part's readings use: 'BCE' (or where there are none), '123', 'AK'; '' for others."""
+    used = {lead for r in readings for lead in (r.red, r.black)}
+    return next((name for name, (leads, _) in LEAD_SETS.items() if used <= set(leads)), "")
 
 
 def stands_in_circuit(part: PartReadings) -> bool:
     """Whether paths of the board may lie beside a part: until all its leads but one are lifted."""
-    return part.in_circuit and len(part.lifted) < len(LEAD_SETS[lead_set(part.readings)][0]) - 1
+    used = {lead for r in part.readings for lead in (r.red, r.black)}
+    leads, _ = LEAD_SETS.get(lead_set(part.readings), (used, True))
+    return part.in_circuit and len(part.lifted) < len(leads) - 1
 
 
 def bench_group(part: PartReadings) -> tuple[str, bool, bool, str, bool]:

@@ -49,6 +49,15 @@ def questions(part: PartReadings, meter: Meter) -> list[Question]:
     return list(prepare(part, meter).questions)
 
 
+def asks(asked: Sequence[Question]) -> str:
+    """What to write instead of the readings that are asked about."""
+    if not asked:
+        return ""
+    likely = [f"{q.placement}={cell.replace(' ', '')}" for q in asked for cell in q.likely]
+    names = [q.placement for q in asked]
+    return say("entry_next", many=len(names) > 1, names=listed(names), likely=" or ".join(likely))
+
+
 def prepare(part: PartReadings, meter: Meter) -> Prepared:
     """A part and its meter as they are weighed, and what must be asked.
 

@@ -322,7 +322,7 @@ def value_words(reading: Reading) -> str:
     return f"{reading.value:.3f} V"
 
 
-def _between(readings: Sequence[Reading], one: str, other: str) -> SimpleNamespace:
+def between(readings: Sequence[Reading], one: str, other: str) -> SimpleNamespace:
     """What was read between two leads, both ways: the readings, how they are told, what they look like."""
     names = (f"{one}-{other}", f"{other}-{one}")
     read = [r for r in readings if r.placement in names]
@@ -371,13 +371,13 @@ def evidence(weighed: Weighed) -> list[Finding]:
     if top.kind.test and not top.faults:
         return [_of_kind(weighed, top, readings)]
     plain = top.kind.latent.keys() - {"ln_r_bc"} == {"v_be", "ln_bf", "ln_br"}  # bipolar and nothing else
-    if plain and not top.faults and _between(readings, lead["C"], lead["E"]).silent:
-        pairs = [_between(readings, lead["B"], lead[role]) for role in "EC"]
+    if plain and not top.faults and between(readings, lead["C"], lead["E"]).silent:
+        pairs = [between(readings, lead["B"], lead[role]) for role in "EC"]
         if all(pair.junction and not pair.unread for pair in pairs):
             drops = listed([f"{pair.volts[0].placement} {value_words(pair.volts[0])}" for pair in pairs])
             material = top.kind.material
             told.append(Finding("", "leads_sound_pair", numbers={"drops": drops, "material": material}))
-    pairs = [] if named else [(_between(readings, *pair), pair) for pair in combinations("123", 2)]
+    pairs = [] if named else [(between(readings, *pair), pair) for pair in combinations("123", 2)]
     shorted = [{"seen": pair.seen, "one": one, "other": other} for pair, (one, other) in pairs if pair.short]
     if shorted:
         reason = "leads_all_shorted" if len(shorted) == 3 else "leads_pair_shorted"
@@ -418,7 +418,7 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
     top, readings, ohm = weighed.explanations[0], weighed.readings.readings, weighed.ohms.get(path)
     sure = weighed.bench.named or weighed.faults_probability > rule("leads_place_sure")
     one, other = lead[path[0]], lead[path[1]]
-    pair = _between(readings, one, other)
+    pair = between(readings, one, other)
     values = {
         "seen": pair.seen, "path": say(f"leads_path_{path}"), "junction": top.kind.junction,
         "leads": listed(sorted((one, other))), "ohm": ohm_words(ohm.value) if ohm else "",

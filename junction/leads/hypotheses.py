@@ -135,7 +135,7 @@ def faults() -> Mapping[str, SimpleNamespace]:
     return records("faults", finish=_take_apart)
 
 
-def _quality(faults: Sequence[str]) -> np.ndarray:
+def quality_of(faults: Sequence[str]) -> np.ndarray:
     """A part is what its worst fault is, `good` where there is none; over QUALITIES."""
     worst = max((f.split()[1] for f in faults), key=_SEVERITY.index, default="good")
     return np.array([float(q == worst) for q in QUALITIES])
@@ -323,7 +323,7 @@ def lay_out(
         shows = np.zeros((len(theta), 6), int)
         if kind.broad and not fault.faults:
             shows = IC_PATTERNS
-        for g, quality in enumerate((_quality(fault.faults), [0.5, 0.5, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0])):
+        for g, quality in enumerate((quality_of(fault.faults), [0.5, 0.5, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0])):
             pick = grade == g
             n = int(pick.sum())
             if n:
@@ -371,7 +371,7 @@ def lay_out_in_circuit(highest_ohm: float, *, lifted: bool = False):
 
     def enter(kind, ill, role, rows, log_weight):
         label.append(np.full(len(rows), len(hypotheses)))
-        hypotheses.append((kind, ill, _quality(ill)))
+        hypotheses.append((kind, ill, quality_of(ill)))
         cut.append(role)
         row.append(rows)
         log_weights.append(log_weight)

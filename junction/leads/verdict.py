@@ -26,11 +26,12 @@ from junction.leads.bench import (
     Types,
     bench_for,
     bench_group,
+    lead_set,
     over_range_V,
     stands_in_circuit,
     visible_leak_ohm,
 )
-from junction.leads.entries import Prepared, Question, prepare, slip, together
+from junction.leads.entries import Prepared, asks, prepare, slip, together
 from junction.leads.explain import (
     Weighed,
     capital,
@@ -67,7 +68,14 @@ def judge_readings(
     verdicts: dict[int, PartVerdict] = {}
     groups: dict[tuple, list[int]] = {}
     ready = [prepare(part, meter) for part in parts]
+    others = [k for k, one in enumerate(ready) if not lead_set(one.part.readings)]
+    if others:
+        from junction.leads.whole import judge_whole
+
+        verdicts |= zip(others, judge_whole([ready[k] for k in others], types), strict=True)
     for k, one in enumerate(ready):
+        if k in verdicts:
+            continue
         groups.setdefault((one.meter, *bench_group(one.part)), []).append(k)
     for (taken, *_), members in groups.items():
         some = [ready[k].part for k in members]
@@ -109,21 +117,12 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     return part_verdict(
         part.part, verdict, w.quality.values(), device, _junctions(w, told),
         w.type_.family if w.type_ else "", faults=faults, alternatives=_alternatives(w),
-        evidence=tuple(said), next=_asks(asked) or _next(w, verdict, likely, bool(contradiction)),
+        evidence=tuple(said), next=asks(asked) or _next(w, verdict, likely, bool(contradiction)),
         cannot_see=cannot_see, warnings=(*(ready.notes if ready else ()), *_warnings(w, contradiction)),
         basis="readings", type=part.type, temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
         temp_C=REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C,
         faults_probability=w.faults_probability, doubt=doubt,
     )  # fmt: skip
-
-
-def _asks(asked: Sequence[Question]) -> str:
-    """What to write instead of the readings that are asked about."""
-    if not asked:
-        return ""
-    likely = [f"{q.placement}={cell.replace(' ', '')}" for q in asked for cell in q.likely]
-    names = [q.placement for q in asked]
-    return say("entry_next", many=len(names) > 1, names=listed(names), likely=" or ".join(likely))
 
 
 def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:

@@ -27,8 +27,8 @@ def probability_words(p: float) -> str:
 
 
 def faults_words(faults: Sequence[str]) -> str:
-    """``B-E shorted, C-E leaky``."""
-    return ", ".join(f"{f[0]}-{f[1:]}" for f in faults)
+    """``B-E shorted, C-E leaky``; names that hold a hyphen stay as they are."""
+    return ", ".join(f if "-" in f else f"{f[0]}-{f[1:]}" for f in faults)
 
 
 def _noun(kind: str, other: str) -> str:
@@ -40,7 +40,8 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
     """What the part is, and which lead is which, as far as that is known."""
     d = v.device
     if d.called:
-        return d.called
+        leads = ", ".join(f"{lead} is {role}" for lead, role in sorted(d.leads.items()))
+        return f"{d.called}; lead {leads}" if leads else d.called
     noun = _noun(d.kind, "")
     text = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
     if not text:

@@ -161,7 +161,8 @@ def part_card(
     if readings is not None and readings.readings:
         # a square: rows are the red lead, columns the black one
         found = {r.placement: reading(r) for r in readings.readings}
-        leads = sorted({name for place in found for name in split_placement(place)}, key="BCEAK123".find)
+        leads = {name for place in found for name in split_placement(place)}
+        leads = sorted(leads, key=lambda name: ("BCEAK1234".find(name), name))
         rows = [
             [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
             for red in leads

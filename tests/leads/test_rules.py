@@ -9,7 +9,7 @@ from junction.jobs.check import Sitting
 from junction.leads.hypotheses import faults, kinds, lay_out, lay_out_in_circuit
 from junction.leads.verdict import judge_readings
 from junction.shelf import tables as rules
-from junction.shelf.tables import default_meter, meters, reference_rows
+from junction.shelf.tables import default_meter, meters, records, reference_rows
 from junction.shelf.types import find_type
 from tests.shelf import reference
 
@@ -71,7 +71,10 @@ RULES = {
     "leads_least_inside": (400.0, "B-E=0.95 E-B=OL B-C=0.61 C-B=OL C-E=OL E-C=OL"),
 }  # fmt: skip
 #: Priors that move no tile, and the readings that show them; the others are seen in what is laid out.
+BRIDGE = "~1-+=0.55 +-~1=OL ~2-+=0.53 +-~2=OL --~1=0.56 ~1--=OL --~2=0.548 ~2--=OL"
 PRIORS = {
+    "apart": (BRIDGE,),
+    "dies_v": (BRIDGE,),
     "odd": (GOOD,),
     "mislabelled": ("B-E=0.655",),
     "mismarked": (GOOD, {"type": "2N3055"}),
@@ -85,7 +88,7 @@ def answer(text, known=None, meter=""):
     """All that is said of a part."""
     readings = []
     for item in text.split():
-        placement, value = item.split("=")
+        placement, _, value = item.partition("=")
         kind = "over" if value == "OL" else "ohm" if value.endswith("ohm") else "volt"
         number = inf if kind == "over" else float(value.removesuffix("ohm"))
         readings.append(Reading(placement, kind, number, text=value))
@@ -154,6 +157,18 @@ def test_every_prior_moves_an_answer():
             assert after != answer(*case), name
         else:
             assert not same(changed("priors", name, cells, laid_out), before), name
+
+
+def test_every_weight_of_an_assembly_moves_the_odds():
+    for row in records("assemblies").values():
+        names = "1234" if row.numbered else row.leads.split(" | ")[0].split()
+        if len(names) == 5:  # the fewest leads that fit are taken: all five must be there
+            case = "A-K=1.1 B-E=0.7 B-C=0.7"
+        else:
+            case = f"{names[0]}-{names[1]}=0.6 {names[1]}-{names[-1]}=0.3"
+        again = changed("assemblies", row.name, {"weight": str(2 * row.weight)}, lambda c=case: answer(c))
+        alone = row.name in ("regulator", "triac", "optocoupler, base led out")
+        assert (again == answer(case)) == alone, row.name
 
 
 def test_every_weight_of_a_kind_or_fault_moves_the_odds():

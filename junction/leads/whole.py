@@ -1,0 +1,474 @@
+"""Parts with leads of other names, or with four: each junction judged and the whole named.
+
+What the part may be stands in ``reference/assemblies.csv``; `junction.leads.assemblies` says what each reads.
+Beside them stands the part that is none of these, so that nothing is forced: then only what was read between
+two leads is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from math import isnan, log, nan
+
+import numpy as np
+
+from junction.base.records import Interval, split_placement
+from junction.base.units import REFERENCE_TEMP_C, listed
+from junction.judge.mixture import OVER, VALUE, log_total
+from junction.judge.results import (
+    QUALITIES,
+    Alternative,
+    Device,
+    JunctionVerdict,
+    PartVerdict,
+    Verdict,
+    decide,
+    neighbours,
+    part_verdict,
+    say,
+)
+from junction.leads.assemblies import (
+    Faults,
+    Model,
+    assemblies,
+    least_ohm,
+    log_cells,
+    model,
+    order_of,
+    path_ohms,
+    reading_values,
+)
+from junction.leads.bench import Types, over_range_V, stands_in_circuit, visible_leak_ohm
+from junction.leads.entries import Prepared, asks, together
+from junction.leads.explain import between, capital, ohm_words, value_words
+from junction.leads.hypotheses import prior, quality_of
+from junction.shelf.tables import rule
+
+#: Cells below this share of the whole are not looked at.
+_LEAST = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class _Cell:
+    """One explanation: an assembly turned one way, with what is wrong between which leads."""
+
+    model: Model
+    lead: tuple[str, ...]  # of every node
+    faults: Faults
+    p: float
+
+    def pair(self, nodes: Sequence[int]) -> frozenset[str]:
+        return frozenset(self.lead[node] for node in nodes)
+
+    @property
+    def bad(self) -> dict[frozenset[str], str]:
+        """What is wrong by pair of leads."""
+        return {self.pair(nodes): word for nodes, word in self.faults}
+
+    @property
+    def build(self) -> tuple:
+        """Its junctions between leads as they are called: the same for orders that cannot be told apart."""
+        diodes = frozenset((self.lead[a], self.lead[k], group) for a, k, group in self.model.of.diodes)
+        return diodes, frozenset(self.pair(nodes) for nodes, _ in self.model.of.built_in)
+
+
+def judge_whole(ready: Sequence[Prepared], types: Types | None = None) -> list[PartVerdict]:
+    """Verdict of parts whose leads are no three numbers and neither B C E nor A K.
+
+    Parameters
+    ----------
+    ready : sequence of Prepared
+        Parts as they are weighed, with their meter.
+    types : callable, optional
+        Written type -> registered type or None.
+    """
+    groups: dict[tuple, list[int]] = {}
+    for k, one in enumerate(ready):
+        leads = frozenset(name for r in one.part.readings for name in (r.red, r.black))
+        groups.setdefault((one.meter, leads, any(r.kind == "ohm" for r in one.part.readings)), []).append(k)
+    found: dict[int, PartVerdict] = {}
+    for (meter, leads, ohms), members in groups.items():
+        parts = [ready[k].part for k in members]
+        maybe = assemblies(leads)
+        weighed = [a for a in maybe if a.diodes or a.built_in]
+        names = maybe[0].names if maybe else tuple(sorted(leads))
+        least = least_ohm(parts, meter, names)
+        models = [model(a, meter, least, ohms=ohms) for a in weighed]
+        value, state = reading_values(parts, names, over_range_V(meter), ohms=ohms)
+        by_model = [log_cells(m, names, value, state) for m in models]
+        # where nothing explains the readings: any value, any mark
+        count = len(names) * (len(names) - 1)
+        wide = np.array([log(over_range_V(meter))] * count + [log(rule("leads_odd_ohms"))] * (count * ohms))
+        odd = log(prior("odd")) - (state == VALUE) @ wide - log(2) * (state == OVER).sum(axis=1)
+        total_weight = sum(a.weight for a in weighed)
+        for n, (k, part) in enumerate(zip(members, parts, strict=True)):
+            logs = [x[n] + log(m.of.weight / total_weight) for m, x in zip(models, by_model, strict=True)]
+            logs = [x - np.inf if part.discharged and m.of.test == "leads_test_charged" else x
+                    for m, x in zip(models, logs, strict=True)]  # fmt: skip
+            whole = log_total(np.concatenate([np.ravel(x) for x in logs] + [odd[n : n + 1]]))
+            cells = []
+            for m, x in zip(models, logs, strict=True):
+                p = np.exp(x - whole)
+                cells += [_Cell(m, m.turned[0][a], m.hypotheses[h], float(p[a, h]))
+                          for a, h in np.argwhere(p > _LEAST).tolist()]  # fmt: skip
+            named = maybe[0] if maybe and not weighed else None
+            judged = _Judged(ready[k], names, cells, float(np.exp(odd[n] - whole)), named, value[n], state[n])
+            found[k] = judged.verdict(types)
+    return [found[k] for k in range(len(ready))]
+
+
+def _settled(weights: Mapping[str, float]) -> str:
+    """The name that has enough of the weight to be said, else ''."""
+    best = max(weights, key=weights.__getitem__, default="")
+    return best if best and weights[best] >= rule("conformity_good") * sum(weights.values()) else ""
+
+
+class _Judged:
+    """One part weighed: what its cells say, and how that is told."""
+
+    def __init__(self, ready, names, cells, odd, named, value, state) -> None:
+        self.ready, self.part, self.meter = ready, ready.part, ready.meter
+        self.names, self.odd, self.named, self.value, self.state = names, odd, named, value, state
+        self.pairs = [frozenset(pair) for pair in combinations(names, 2)]
+        merged: dict[tuple, list[_Cell]] = {}
+        for cell in cells:
+            of = cell.model.of
+            key = frozenset(cell.bad.items()), of.kind, of.material, of.test
+            merged.setdefault(key, []).append(cell)
+        ranked = sorted(merged.values(), key=lambda some: -sum(c.p for c in some))
+        self.explained = [(max(some, key=lambda c: c.p), sum(c.p for c in some)) for some in ranked]
+        self.cells = cells
+        self.top = self.explained[0][0] if self.explained and odd <= 0.5 else None
+        self.seen = {pair: between(self.part.readings, *self._ends(pair)) for pair in self.pairs}
+        #: Probability of every quality, by pair; where nothing fits, what the readings of a pair show alone.
+        self.quality = {pair: np.zeros(4) for pair in self.pairs}
+        for pair in self.pairs:
+            for cell in cells:
+                self.quality[pair][QUALITIES.index(cell.bad.get(pair, "good"))] += cell.p
+            self.quality[pair] += odd * self._alone(pair)
+        self.whole = sum((c.p * quality_of([f"x {w}" for w in c.bad.values()]) for c in cells), np.zeros(4))
+        shorts = [pair for pair in self.pairs if self.seen[pair].short]
+        self.whole = self.whole + odd * (self._alone(shorts[0]) if named and shorts else np.full(4, 0.25))
+
+    def _ends(self, pair: frozenset[str]) -> tuple[str, str]:
+        """Leads of a pair: anode and cathode of a junction, else in the order of the names."""
+        of = self.top.model.of if self.top else None
+        for a, k, *_ in (*([of.dark] if of.dark else ()), *of.diodes) if of else ():
+            if self.top.pair((a, k)) == pair:
+                return self.top.lead[a], self.top.lead[k]
+        return tuple(sorted(pair, key=self.names.index))
+
+    def name(self, pair: frozenset[str]) -> str:
+        """``~1-+``: as its placement is written that shows the junction forward."""
+        seen = self.seen[pair] if not self.top else None
+        if seen and seen.junction and not seen.unread:
+            return seen.volts[0].placement
+        return "-".join(self._ends(pair))
+
+    def _alone(self, pair: frozenset[str]) -> np.ndarray:
+        """Quality of a pair by its own readings: a short is one, and what conducts one way is a junction."""
+        seen, rest = self.seen[pair], prior("mislabelled")
+        word = "shorted" if seen.short else "good" if seen.junction and not seen.unread else ""
+        if not word:
+            return np.full(4, 0.25)
+        return np.array([1 - rest if q == word else rest / 3 for q in QUALITIES])
+
+    def _wanted(self) -> list[frozenset[str]]:
+        """Pairs that a sound part must have been read across, both ways."""
+        of, pair = self.top.model.of, self.top.pair
+        own = [pair(nodes) for nodes in (*(d[:2] for d in of.diodes), *(n for n, _ in of.built_in))]
+        own += [pair(of.dark)] if of.dark else []
+        return list(dict.fromkeys([*own, *(self.pairs if len(self.names) == 3 else ())]))
+
+    def _unread(self) -> list[str]:
+        """Placements that a sound part must have been read in, and was not; then where a fault may hide."""
+        hidden = [pair for pair in self.pairs if not self.seen[pair].read
+                  and self.quality[pair][0] < 1 - rule("leads_name")]  # fmt: skip
+        hidden = hidden if self.whole[0] < rule("conformity_good") else []
+        pairs = dict.fromkeys([*self._wanted(), *hidden])
+        return [name for pair in pairs for name in self.seen[pair].unread]
+
+    def verdict(self, types: Types | None) -> PartVerdict:
+        """The verdict with all that is said of it."""
+        part, top, asked = self.part, self.top, list(self.ready.questions)
+        likely = decide(self.whole) if top or self.named else Verdict.UNDECIDED
+        doubt = together(asked) if asked else self._doubt(likely)
+        verdict = Verdict.UNDECIDED if doubt else likely
+        told = {pair: self._says(pair) for pair in self.pairs}
+        if not top and likely == Verdict.SHORTED:
+            faults = tuple(f"{self.name(p)} shorted" for p in self.pairs if self.seen[p].short)
+        else:
+            faults = self._faults(top) if top and likely != Verdict.GOOD else ()
+        said = self._evidence(told, likely)
+        if doubt:
+            said = [f"{capital(doubt)}.", *said]
+        if doubt and (part.refused or asked):
+            said, faults = said[:1], ()
+        first = self.explained[0][0] if top else None
+        said_of = {name: self.named and getattr(self.named, name) or top and self._agreed(name) or ""
+                   for name in ("kind", "called", "material")}  # fmt: skip
+        kind, called, material = said_of.values()
+        called = called or kind or say("whole_unknown")
+        device = Device(kind or "unknown", "", material, self._leads() if top else {}, called)
+        family = first.model.of.groups[0][0].name if top and not first.model.of.test else ""
+        behind = neighbours(verdict, faults, "diode", family)[1:] if family else ()
+        cannot_see = say("leads_cannot_see", ohm=ohm_words(visible_leak_ohm(self.meter)),
+                         over_V=over_range_V(self.meter), gain=False)  # fmt: skip
+        apart = [self.name(pair) for pair in self.pairs if top and not self.seen[pair].read]
+        if apart:
+            cannot_see = f"{say('whole_blind_apart', pairs=listed(apart))}, {cannot_see}"
+        registered = types(part.type) if types is not None and part.type else None
+        reasons = {
+            "leads_refused": part.refused, "leads_type_unknown": part.type and registered is None,
+            "leads_in_circuit": part.in_circuit, "leads_red_negative": self.meter.red_lead != "positive",
+            "leads_falling": any(r.settling for r in part.readings),
+        }  # fmt: skip
+        words = {"names": ", ".join(part.refused), "type": part.type, "near": "", "firm": "", "loose": ""}
+        warnings = [say(reason, **words) for reason, holds in reasons.items() if holds]
+        if moved := self._moved():
+            warnings.insert(0, say("leads_moved", moved=", ".join(moved)))
+        same = sum(p for cell, p in self.explained if top and self._faults(cell) == self._faults(top))
+        return part_verdict(
+            part.part, verdict, self.whole.tolist(), device, self._junctions(told), family, faults=faults,
+            alternatives=self._alternatives(), evidence=tuple(said), neighbours=behind,
+            next=asks(asked) or self._next(verdict, likely), cannot_see=cannot_see,
+            warnings=(*self.ready.notes, *warnings), basis="readings", type=part.type,
+            temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
+            temp_C=REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C,
+            faults_probability=same if top else 1.0 if faults else nan, doubt=doubt,
+        )  # fmt: skip
+
+    def _agreed(self, name: str) -> str:
+        """What most of the weight agrees on of an assembly's ``kind``, ``called`` or ``material``."""
+        weights: dict[str, float] = {}
+        for cell in self.cells:
+            said = getattr(cell.model.of, name)
+            weights[said] = weights.get(said, 0.0) + cell.p
+        return _settled(weights)
+
+    def _faults(self, cell: _Cell) -> tuple[str, ...]:
+        return tuple(f"{self.name(pair)} {cell.bad[pair]}" for pair in self.pairs if pair in cell.bad)
+
+    def _dark(self) -> str:
+        """Placement that shows nothing without light, '' where there is none."""
+        return "-".join(self.top.lead[n] for n in self.top.model.of.dark) if self.top else ""
+
+    def _test(self) -> str:
+        """Row with the test that has the last word, '' where diode mode has it."""
+        return self.top.model.of.test if self.top else self.named.test if self.named else ""
+
+    def _own(self) -> bool:
+        """Whether what is wrong cannot be a path of the board: its leads are lifted."""
+        bad = self.top.bad if self.top else {}
+        return not stands_in_circuit(self.part) or bool(bad) and all(p & {*self.part.lifted} for p in bad)
+
+    def _doubt(self, likely: Verdict) -> str:
+        """What stands against a verdict that the probabilities alone would give; '' where nothing does."""
+        good, part = likely == Verdict.GOOD, self.part
+        sound = likely in (Verdict.GOOD, Verdict.UNDECIDED) and not (self.top and self.top.faults)
+        unread = self._unread() if self.top and sound else []
+        shown = unread if len(unread) < 6 else [*unread[:4], f"{len(unread) - 4} more"]
+        moving = [r.placement for r in part.readings if r.settling]
+        dark = self.top.model.of.dark if self.top else ()
+        against = {
+            "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not self._own(),
+            "leads_doubt_refused": part.refused and likely not in (Verdict.LEAKY, Verdict.SHORTED),
+            "leads_doubt_marking": good and self._moved(),
+            "leads_doubt_unread": unread,
+            "leads_doubt_falling": good and moving,
+            "whole_doubt_dark": sound and dark,
+            "leads_doubt_kind": self._test() and (good or sound),
+        }
+        reason = next((reason for reason, holds in against.items() if holds), "")
+        called = self.top.model.of.called if self.top else self.named.called if self.named else ""
+        return reason and say(
+            reason, lost=listed(part.refused), many_lost=len(part.refused) > 1, unread=listed(shown),
+            many_unread=len(unread) > 1, moving=", ".join(moving), kind=_a(called),
+            dark=self._dark(),
+        )  # fmt: skip
+
+    def _moved(self) -> list[str]:
+        """Leads that are named otherwise than they read."""
+        if not self.top or not self.top.model.of.named:
+            return []
+        names = self.top.model.of.names
+        as_named = sum(c.p for c in self.cells if c.build == _Cell(c.model, names, (), 0.0).build)
+        if as_named > 0.5 * sum(c.p for c in self.cells):
+            return []
+        roles = zip(self.top.lead, names, strict=True)
+        return [say("leads_moved_one", lead=lead, role=role) for lead, role in roles if lead != role]
+
+    def _leads(self) -> dict[str, str]:
+        """What each numbered lead is, as far as that is settled; alike ones lose their numbers."""
+        if self.top.model.of.named:
+            return {}
+        found = {}
+        for lead in self.names:
+            weights: dict[str, float] = {}
+            for c in self.cells:
+                if c.model.of.kind == self.top.model.of.kind:
+                    role = c.model.of.namings[0][c.lead.index(lead)].rstrip("123")
+                    weights[role] = weights.get(role, 0.0) + c.p
+            if role := _settled(weights):
+                found[lead] = role
+        return found
+
+    def _says(self, pair: frozenset[str]) -> str:
+        """What was read between two leads, and what it is taken for; '' where nothing is to be said."""
+        seen, top = self.seen[pair], self.top
+        one, other = self._ends(pair)
+        values = {"seen": seen.seen, "one": one, "other": other, "leads": listed((one, other)),
+                  "where": self.name(pair), "between": f"leads {one} and {other}",
+                  "unread": next(iter(seen.unread), ""), "ohm": "", "junction": ""}  # fmt: skip
+        if not top:
+            reason = (
+                "leads_pair_shorted" if seen.short else "leads_half_read" if seen.unread
+                else "whole_one_way" if seen.junction else "leads_silent" if seen.silent
+                else "whole_both_ways"
+            )  # fmt: skip
+            return say(reason, **values) if seen.read else ""
+        of, word = top.model.of, top.bad.get(pair, "good")
+        own = pair in [top.pair(d[:2]) for d in of.diodes]
+        built = pair in [top.pair(nodes) for nodes, _ in of.built_in]
+        dark = of.dark and pair == top.pair(of.dark)
+        values["explanation"] = _a(of.called) + (f", {listed(self._faults(top))}" if top.faults else "")
+        values["faults"] = listed(self._faults(top))
+        ohm = self._ohms(pair)
+        values["ohm"] = ohm_words(ohm.high if isnan(ohm.value) else ohm.value) if ohm else ""
+        if not seen.read:
+            reason = "leads_unread" if (own or built) and word == "good" else ""
+        elif word == "shorted":
+            small = ohm and isnan(ohm.value)
+            about = ohm and ohm.value >= 1
+            reason = "leads_short_under" if small else "leads_short_about" if about else "leads_short"
+        elif word == "leaky":
+            reason = "leads_leak_leads"
+        elif word == "open":
+            reason = "whole_open_beside" if seen.conducts else "whole_open"
+        elif dark and seen.silent:
+            reason = "whole_dark"
+        elif seen.unread:
+            reason = "leads_half_read" if own or built or dark else ""
+        elif own and not built and seen.junction:
+            group = next(g for a, k, g in of.diodes if top.pair((a, k)) == pair)
+            values["junction"] = f"{'an' if 'LED' in of.groups[group][0].name else 'a'} " + (
+                "LED" if "LED" in of.groups[group][0].name else of.groups[group][0].material)
+            reason = "leads_junction"
+        elif seen.silent:
+            reason = ""
+        else:
+            reason = "leads_goes_with" if top.faults else "leads_as"
+        return reason and say(reason, **values)
+
+    def _evidence(self, told: Mapping[frozenset[str], str], likely: Verdict) -> list[str]:
+        """Sentences: what is wrong first, then what is odd or missing, then what is sound."""
+        top = self.top
+        if not top:
+            called = _a(self.named.called) if self.named else ""
+            known = say("whole_by_name" if called else "whole_none", called=called)
+            return [known, *filter(None, told.values())]
+        own = [top.pair(d[:2]) for d in top.model.of.diodes]
+        wanted = self._wanted()
+        alike = all(self.seen[p].junction and not self.seen[p].unread for p in own)
+        said = []
+        if len(own) > 2 and alike and not top.faults:  # one sentence instead of four alike
+            forward = [self.seen[pair].volts[0] for pair in own]
+            drops = listed([f"{r.placement} {value_words(r)}" for r in forward])
+            said = [say("whole_sound", drops=drops, count=len(own), called=_a(top.model.of.called))]
+            wanted = [pair for pair in wanted if pair not in own]
+        bad = [pair for pair in self.pairs if pair in top.bad]
+        silent = [pair for pair in self.pairs if self.seen[pair].silent and not told[pair]]
+        rest = [pair for pair in (*wanted, *self.pairs) if pair not in bad and (pair not in own or not said)]
+        out = [told[pair] for pair in (*bad, *dict.fromkeys(rest)) if told[pair]]
+        if silent:
+            out.append(say("whole_silent", pairs=listed([self.name(pair) for pair in silent])))
+        return [*said, *out] if not bad else [*out, *said]
+
+    def _ohms(self, pair: frozenset[str]) -> Interval | None:
+        """Resistance of a short or leak of the likeliest explanation, with its 95 % interval."""
+        top = self.top
+        if not top or top.bad.get(pair) not in ("shorted", "leaky") or stands_in_circuit(self.part):
+            return None
+        m, at = top.model, next(k for k, nodes in enumerate(top.model.pairs) if top.pair(nodes) == pair)
+        order = order_of(m, top.lead, self.names, len(self.value))
+        volts = min((r.value for r in self.seen[pair].volts), default=nan)
+        return path_ohms(m, top.faults, at, self.value[order], self.state[order], self.meter, volts)
+
+    def _junctions(self, told: Mapping[frozenset[str], str]) -> tuple[JunctionVerdict, ...]:
+        """Verdict of every junction, and of every other pair of leads that was read or has a fault."""
+        top, out = self.top, []
+        wanted = self._wanted() if top else []
+        dark = top.pair(top.model.of.dark) if top and top.model.of.dark else None
+        for pair in dict.fromkeys((*wanted, *self.pairs)):
+            p = self.quality[pair]
+            if pair not in wanted and p[0] > 1 - rule("leads_name") or not (top or self.seen[pair].read):
+                continue
+            word = decide(p)
+            if word == Verdict.GOOD and (pair == dark or pair in wanted and self.seen[pair].unread):
+                word, p = Verdict.UNDECIDED, p if pair != dark else np.full(4, 0.25)
+            own = (f"{self.name(pair)} {word}",) if word in QUALITIES[1:] else ()
+            said = (told[pair],) if told[pair] else ()
+            p = dict(zip(QUALITIES, p.tolist(), strict=True))
+            out.append(JunctionVerdict(self.name(pair), word, p, own, said, None, self._ohms(pair)))
+        return tuple(out)
+
+    def _alternatives(self) -> tuple[Alternative, ...]:
+        """Other explanations, and what would tell each from the first."""
+        out, first = [], self.top
+        told = {(self._faults(first), first.model.of.kind)} if first else set()
+        for cell, p in self.explained if first else ():
+            of, faults = cell.model.of, self._faults(cell)
+            if p < rule("leads_name") or len(out) == rule("leads_most_named") or (faults, of.kind) in told:
+                continue
+            told.add((faults, of.kind))
+            tests = [c.model.of.test for c in (cell, first) if c.model.of.test]
+            paths = listed(sorted({f.split()[0] for f in {*faults} ^ {*self._faults(first)}}))
+            by = say("leads_decide_ohms", paths=paths) if paths else ""
+            charged = "leads_test_charged" in tests
+            by = say("leads_test_charged").removesuffix(".") if charged else by
+            out.append(Alternative(faults, Device(of.kind, "", of.material, {}, of.called), p, by))
+        return tuple(out)
+
+    def _next(self, verdict: Verdict, likely: Verdict) -> str:
+        """What to do next: replace, read a placement, lift a lead, or the test that decides."""
+        part, top, good = self.part, self.top, likely == Verdict.GOOD
+        if verdict == Verdict.GOOD:
+            kohm = visible_leak_ohm(self.meter) / 1e3
+            return say("leads_next_good", kohm=kohm, transistor=False, gain=False, placed=True)
+        if verdict != Verdict.UNDECIDED:
+            if part.in_circuit:
+                return say("leads_next_own", faults=listed(self._faults(top)) if top else "shorted")
+            known = top and not top.model.of.test and verdict != Verdict.OPEN
+            return say(f"leads_next_{verdict}" if known else "leads_next_small")
+        if part.refused and not part.in_circuit:
+            return say("leads_next_refused", names=" and ".join(part.refused))
+        if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
+            bad = [pair for pair in self.pairs if self.quality[pair][0] < rule("conformity_good")]
+            standing = [name for name in self.names if name not in part.lifted]
+            lead = max(standing, key=lambda name: sum(name in pair for pair in bad))
+            return say("leads_next_lift", leads=lead, more=False, option=" ".join((*part.lifted, lead)))
+        if any(r.settling for r in part.readings) and good:
+            return say("leads_next_falling")
+        if good and self._moved():
+            return say("leads_next_marking")
+        unread = self._unread() if top else []
+        if top and top.faults:  # where it is least sure first
+            unread.sort(key=lambda name: self.quality[frozenset(split_placement(name))][0])
+        if unread:
+            red, black = split_placement(unread[0])
+            return say("leads_next_read", name=unread[0], red=red, black=black)
+        tests = [cell.model.of.test for cell, p in self.explained if p > 1 - rule("conformity_good")]
+        test = "leads_test_charged" if top and "leads_test_charged" in tests else self._test()
+        if not test or test == "leads_test_charged" and part.discharged:
+            return say("whole_next_unknown")
+        of = top.model.of if top else None
+        dark = self._dark()
+        anode, cathode = (top.lead[n] for n in of.diodes[0][:2]) if dark else ("", "")
+        return say(test, anode=anode, cathode=cathode, dark=dark)
+
+
+def _a(words: str) -> str:
+    """With its article: ``a bridge rectifier``, ``an N-channel MOSFET``."""
+    return f"{'an' if words[:1] in 'aeioN' else 'a'} {words}" if words else ""
