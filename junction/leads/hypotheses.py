@@ -48,7 +48,7 @@ _TILE_SHARE = 0.5
 #: straight line over half its wide prior would give pairs of readings that no resistor gives.
 _NARROW = ("ln_r_int", "ln_r2", "ln_r_be", "ln_r_bc", "ln_r_ce")
 #: Spacing of the tiles over ln(ohm) of a short and of a leak, by how many such paths the fault has.
-_STEPS = {1: (1.2, 0.36), 2: (1.4, 0.75), 3: (1.8, 1.2)}
+_STEPS = {1: (1.2, 0.36), 2: (1.4, 0.6), 3: (1.8, 1.2)}
 #: Tiles of a part in circuit: levels of the ohms of a path beside it, and draws of everything else.
 _LEVELS, _DRAWS = 6, 2
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43)
