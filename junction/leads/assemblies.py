@@ -135,7 +135,7 @@ def _ills(a: SimpleNamespace) -> list[tuple[Faults, set[int], str, float]]:
         scale = weight[word] / sum(share[p] for p in able)
         out += [(((pair, word),), set(), word, scale * share[pair]) for pair in able]
     # a junction alone is open, or a lead is and with it all its junctions
-    gone = [{k} for k in range(len(a.diodes)) if joined[k] not in built]
+    gone = [{k} for k in range(len(a.diodes)) if joined[k] not in built and joined[k] != a.dark]
     for node in range(len(a.names)):
         there = {k for k, pair in enumerate(joined) if node in pair}
         gone += [there] if len(there) > 1 and not any(node in pair for pair in built) else []

@@ -403,7 +403,8 @@ class _Judged:
         dark = top.pair(top.model.of.dark) if top and top.model.of.dark else None
         for pair in dict.fromkeys((*wanted, *self.pairs)):
             p = self.quality[pair]
-            if pair not in wanted and p[0] > 1 - rule("leads_name") or not (top or self.seen[pair].read):
+            faulty = top and (p[0] < rule("conformity_good") or pair in top.bad)
+            if pair not in wanted and not faulty and (top or not self.seen[pair].read):
                 continue
             word = decide(p)
             if word == Verdict.GOOD and (pair == dark or pair in wanted and self.seen[pair].unread):

@@ -26,7 +26,8 @@ def fit_notes(f: FitSummary) -> list[str]:
 def device_words(d: Device, type_: str = "") -> str:
     """``NPN silicon bjt``, with the written type in front where there is one."""
     kind = d.kind if d.kind != "unknown" else ""
-    words = [type_, d.polarity, d.material, "transistor" if kind == "bjt" else kind]
+    own = [d.polarity, d.material, "transistor" if kind == "bjt" else kind]
+    words = [type_, *([d.called] if d.called else own)]
     return " ".join(w for w in words if w) or "unknown device"
 
 
@@ -79,7 +80,7 @@ def sure(v: PartVerdict | JunctionVerdict) -> b.Inline:
     ``-`` where an undecided part leans nowhere, or its odds would mislead.
     """
     p = sureness(v)
-    if isinstance(v, PartVerdict) and v.verdict == "undecided" and (v.doubt or p < rule("show_even_odds")):
+    if v.verdict == "undecided" and (getattr(v, "doubt", "") or p < rule("show_even_odds")):
         return "-"
     if p != p:
         return ""
