@@ -435,18 +435,22 @@ def after_lifting(every, rows, verdicts):
 
 
 def lifting(every, rows, verdicts):
-    """Ends of `after_lifting`; how many were undecided that are decided when free, by one lead, by two."""
+    """Ends of `after_lifting`, and of the parts undecided at first how many the first lead and both decide.
+
+    Counted twice: of all, and of those that are decided when free of the board.  The second count holds two
+    leads of three to nothing, because the part is then free.
+    """
     ends = list(after_lifting(every, rows, verdicts))
-    free = {}
-    for row in every:  # the last row of a part in circuit has all its leads lifted
-        if row["in_circuit"]:
-            free[row["part"]] = row
+    free = {row["part"]: row for row in every if row["in_circuit"]}  # its last row: all leads lifted
     decided = {row["part"] for row, v in zip(free.values(), judged(list(free.values())), strict=True)
                if outcome(row, v) in ("right", "doubtful", "wrong")}  # fmt: skip
-    asked = [(step, outcome(row, v)) for step, row, v in ends
-             if row["part"] in decided and (step or outcome(row, v) == "undecided")]  # fmt: skip
-    done = [step for step, result in asked if result not in ("undecided", "crash")]
-    return ends, len(asked), done.count(1), len(done)
+    counts = {}
+    for whose, among in (("all", free), ("decided when free", decided)):
+        asked = [(step, outcome(row, v)) for step, row, v in ends
+                 if row["part"] in among and (step or outcome(row, v) == "undecided")]  # fmt: skip
+        done = [step for step, result in asked if result not in ("undecided", "crash")]
+        counts[whose] = len(asked), done.count(1), len(done)
+    return ends, counts
 
 
 def tally(rows, verdicts):
@@ -502,8 +506,10 @@ def report(every, worst=10):
     again = [row for row in every if row["discharged"]]
     found = Counter(outcome(row, v) for row, v in zip(again, judged(again), strict=True))
     yield f"charged MOSFETs after all leads were shorted together: {dict(found)}"
-    ends, asked, one, two = lifting(every, rows, verdicts)
-    yield f"in circuit: {asked} undecided that are decided when free; {one} by one lead lifted, {two} by two"
+    ends, counts = lifting(every, rows, verdicts)
+    for whose, (asked, one, two) in counts.items():
+        yield (f"in circuit, {whose}: {asked} undecided, {one} ({100 * one / asked:.0f} %) decided by the first lead"
+               f" lifted as told, {two} by two")  # fmt: skip
     found = Counter(f"{step} lifted {outcome(row, v)}" for step, row, v in ends)
     yield f"    {dict(sorted(found.items()))}"
     groups = {

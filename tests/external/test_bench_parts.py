@@ -97,16 +97,19 @@ def test_a_charged_gate_read_again_after_a_short_of_all_leads_is_never_condemned
                 if outcome(row, v) in ("wrong", "crash")]  # fmt: skip
 
 
-def test_in_circuit_the_named_leads_decide():
-    """Lifted as told, one lead after the other, 6 of 10 undecided parts are decided.
+def test_in_circuit_the_named_lead_decides():
+    """The one lead lifted as told, 6 of 10 undecided parts are decided, of those that are decided when free.
 
-    Of those that are decided once they are free of the board.  At most 1 in 100 is then confidently wrong.
+    What is never judged good or bad (a thyristor, a MOSFET) is not decided by lifting either, and is not counted
+    here.  At most 1 in 100 is confidently wrong after any lifting.
     """
     every, rows, verdicts = _judged()
-    ends, asked, _, two = lifting(every, rows, verdicts)
+    ends, counts = lifting(every, rows, verdicts)
+    asked, one, _ = counts["decided when free"]
     wrong = [row["part"] for step, row, v in ends if step and outcome(row, v) in ("wrong", "crash")]
-    assert len(wrong) <= 0.01 * asked, wrong
-    assert two >= 0.6 * asked, (two, asked)
+    assert len(wrong) <= 0.01 * counts["all"][0], wrong
+    assert asked > 200
+    assert one >= 0.6 * asked, (one, asked)
 
 
 def test_nothing_is_replaced_while_it_stands_in_circuit():

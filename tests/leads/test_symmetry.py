@@ -221,4 +221,5 @@ def test_no_sentence_holds_a_number_that_is_none(seed):
     verdicts = judge_readings(parts, meter)
     assert not [(part, text) for part, v in zip(parts, verdicts, strict=True)
                 for text in _texts(v) if NO_NUMBER.search(text)][:3]  # fmt: skip
-    assert all(abs(sum(v.probability.values()) - 1) < 1e-6 for v in verdicts)
+    # no page shows more than four digits of a probability
+    assert all(abs(sum(v.probability.values()) - 1) < 1e-4 for v in verdicts)
