@@ -508,8 +508,8 @@ def report(every, worst=10):
     yield f"charged MOSFETs after all leads were shorted together: {dict(found)}"
     ends, counts = lifting(every, rows, verdicts)
     for whose, (asked, one, two) in counts.items():
-        yield (f"in circuit, {whose}: {asked} undecided, {one} ({100 * one / asked:.0f} %) decided by the first lead"
-               f" lifted as told, {two} by two")  # fmt: skip
+        share = f"{one} ({100 * one / asked:.0f} %)"
+        yield f"in circuit, {whose}: {asked} undecided, {share} decided by one lead lifted as told, {two} by two"
     found = Counter(f"{step} lifted {outcome(row, v)}" for step, row, v in ends)
     yield f"    {dict(sorted(found.items()))}"
     groups = {
