@@ -509,7 +509,7 @@ def report(every, worst=10):
     ends, counts = lifting(every, rows, verdicts)
     for whose, (asked, one, two) in counts.items():
         share = f"{one} ({100 * one / asked:.0f} %)"
-        yield f"in circuit, {whose}: {asked} undecided, {share} decided by one lead lifted as told, {two} by two"
+        yield f"in circuit, {whose}: {asked} undecided, {share} decided by one lead as told, {two} by two"
     found = Counter(f"{step} lifted {outcome(row, v)}" for step, row, v in ends)
     yield f"    {dict(sorted(found.items()))}"
     groups = {

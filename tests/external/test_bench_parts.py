@@ -100,7 +100,7 @@ def test_a_charged_gate_read_again_after_a_short_of_all_leads_is_never_condemned
 def test_in_circuit_the_named_lead_decides():
     """The one lead lifted as told, 6 of 10 undecided parts are decided, of those that are decided when free.
 
-    What is never judged good or bad (a thyristor, a MOSFET) is not decided by lifting either, and not counted.
+    What is never judged good or bad (a thyristor, a MOSFET) is not decided by lifting either: not counted.
     At most 1 in 100 is confidently wrong after any lifting.
     """
     every, rows, verdicts = _judged()
