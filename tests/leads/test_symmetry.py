@@ -212,7 +212,7 @@ def _random_part(rng, k):
                         discharged=bool(rng.random() < 0.1))  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(2))
 def test_no_sentence_holds_a_number_that_is_none(seed):
     """500 parts of random readings, of all lead names, part of them missing; 4,000 in all."""
     rng = np.random.default_rng(seed)
