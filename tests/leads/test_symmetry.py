@@ -214,7 +214,7 @@ def _random_part(rng, k):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_no_sentence_holds_a_number_that_is_none(seed):
-    """500 parts of random readings, of all lead names, part of them missing; 4,000 in all."""
+    """500 parts of random readings, of all lead names, part of them missing; some 4,000 readings in all."""
     rng = np.random.default_rng(seed)
     meter = meters()[[meter for meter, _ in METERS.values()][seed % 4]]
     parts = [part for k in range(500) if (part := _random_part(rng, k)).readings]
