@@ -147,6 +147,10 @@ class TransistorFits:
     flags: Mapping[str, np.ndarray] = field(default_factory=dict)
     why_not: tuple[str, ...] = ()
     n_used: np.ndarray | None = None  # (n,) points used
+    offset_ic_A: np.ndarray | None = None  # (n,) ammeters' offset taken off [A]; nan: none
+    offset_ib_A: np.ndarray | None = None
+    limit_A: np.ndarray | None = None  # (n,) collector current at the source's limit [A]; nan: not reached
+    left_out: Mapping[str, np.ndarray] = field(default_factory=dict)  # by reason, points left out (n,)
     # (n, p, q) part of the covariance that parts of one type share: logs move by shared @ z, one z for all
     shared: np.ndarray | None = None
 

@@ -422,6 +422,7 @@ def _result(about, f) -> TransistorFits:
     # little told beyond what was known, or not even within some factor
     fixed = ~f["free"][:, :p] | (u > rule("bjt_held_share") * u_before) | (u > rule("bjt_held_width"))
     fixed[:, [AT["EG"], AT["XTB"]]] = True
+    none, nf = np.zeros(n, bool), np.exp(f["theta"][:, AT["NF"]])
     ic, keep, shared = f["ic"], f["keep"], f.get("shared")
     low, high = np.where(keep, ic, np.inf), np.where(keep, ic, -np.inf)
 
@@ -437,11 +438,13 @@ def _result(about, f) -> TransistorFits:
         ic_high_A=where_good(high.max(axis=1, initial=-np.inf)), heating_K=where_good(f["heating"]),
         flags={
             "converged": good & f["converged"].astype(bool), "self_heated": good & f["hot"].astype(bool),
-            "outliers": good & f["wild"],
+            "outliers": good & f["wild"], "current_limited": none, "zero_offset": none,
+            "n_impossible": good & (nf * np.exp(NORMAL_95 * u[:, AT["NF"]]) < rule("bjt_NF_least")),
             # the fit leans on other parts, taken for the same type
             "taught": np.zeros(n, bool) if shared is None else np.abs(shared).sum((1, 2)) > 0,
         },
         why_not=why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
+        offset_ic_A=np.full(n, np.nan), offset_ib_A=np.full(n, np.nan), limit_A=np.full(n, np.nan),
     )  # fmt: skip
 
 

@@ -87,7 +87,8 @@ ELSEWHERE = {
     "bjt_one_type_log_IS": ("untyped", 0.1), "bjt_knee_above_vbe": ("few", 10), "bjt_knee": ("output", 0.01),
     "bjt_leak_share": ("germanium", 100), "bjt_heating_fitted": ("Darlington", 0.7),
     "bjt_heating_said": ("warm", 0.5), "bjt_vbe_same": ("repeated", 100), "bjt_rise_least": ("repeated", 10),
-    "bjt_apart_most": ("stated", 0.5), "bjt_held_share": ("few", 1.3), "bjt_value_width": ("few", 1.3),
+    "bjt_NF_least": ("curves", 1.1), "bjt_apart_most": ("stated", 0.5),
+    "bjt_held_share": ("few", 1.3), "bjt_value_width": ("few", 1.3),
 }  # fmt: skip
 
 
