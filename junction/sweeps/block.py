@@ -20,17 +20,24 @@ from junction.sweeps import sense, terms
 from junction.sweeps.lsq import Solution, solve
 from junction.sweeps.results import FLAGS
 from junction.sweeps.sense import Noise, highest, lowest
-from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
+from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, RZ, SETS, UPPER, WIDTH, A, B, G
 
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
 FINAL = dict(max_iterations=25, decrease_tol=1e-6)
 #: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
 #: come again, pooled, where a step serves many.
 QUICK = dict(max_iterations=5, decrease_tol=1e-6)
+_PLAIN = [CODE["base"], CODE["breakdown"]]
 _N_LOW, _N_HIGH = 0.4, 20.0
 #: Relative variance added to every point of a regression for what its model does not hold yet: 2 %.
 _MODEL = 4e-4
 ALL = slice(None)
+#: Coordinates of the breakdown branch, and the sets that have it.
+BRANCH = [AB, BB, RZ]
+BROKEN = np.array([AB in columns for columns in SETS.values()])
+#: A branch needs three points to be fitted, and its sweep so many that AICc can carry it; else it is laid
+#: through its points and held there (`lay_branch`).
+_BRANCH_POINTS, _SHORT = 3, 14
 
 
 def places(marked: np.ndarray):
@@ -45,15 +52,17 @@ class Block:
     ``theta`` and ``covariance`` are in `terms.COORDINATES`, nan and zero where a term is absent;
     ``covariance`` is for the noise as given, before any scaling by chi2.  ``criterion`` holds the AICc of
     every set that was tried, ``promised`` the fall of chi2 that a constant term and a second exponential
-    promise.  ``parts`` (n, 3) are the noise components found where none was stated, ``least`` what rounding
-    hides.  A name of `results.FLAGS` is that flag.
+    promise.  ``laid`` says that the breakdown branch is held at ``branch`` (n, 3) with the covariance
+    ``branch_covariance``, ``spare`` how many of its coordinates no point pays for; ``bracket`` (n, 2) is the
+    first reverse point at the source's limit.  ``parts`` (n, 3) are the noise components found where none
+    was stated, ``least`` what rounding hides.  A name of `results.FLAGS` is that flag.
     """
 
     def __init__(self, v, i, keep, vt, noise: Noise | None):
         self.v, self.i, self.keep, self.vt, self.noise = v, i, keep, vt, noise
         for name in FLAGS:
             setattr(self, name, np.zeros(len(v), bool))
-        self.heating_K = np.full(len(v), np.nan)
+        self.heating_K, self.bracket = np.full(len(v), np.nan), np.full((len(v), 2), np.nan)
         # which of the noise components are to be found; 0.1 mV to start from beside a stated accuracy
         self.found, self.scale = (True, True, True), (1.0, 1.0, 1.0)
         self.stated_v = np.zeros((len(v), 1))
@@ -69,7 +78,8 @@ class Block:
         self.chi2, self.code = np.full(n, np.inf), np.zeros(n, np.int64)
         self.criterion, self.promised = np.full((n, len(terms.NAMES)), np.inf), np.zeros((n, 2))
         self.runner_up, self.gap = np.full(n, -1), np.full(n, np.nan)
-        self.outliers = np.zeros(n, bool)
+        self.outliers, self.laid, self.spare = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, np.int64)
+        self.branch, self.branch_covariance = np.zeros((n, 3)), np.zeros((n, 3, 3))
         self.parts, self.least = np.zeros((n, 3)), np.zeros((n, 3))
         self.uv2, self.ui2 = np.array(self.stated_v), np.empty(self.v.shape)
         self.guess_weights()
@@ -87,7 +97,11 @@ class Block:
     @property
     def dof(self) -> np.ndarray:
         """Degrees of freedom of the fits as they stand."""
-        return self.n_used - terms.NUMBER[self.code]
+        return self.n_used - self.number(self.code) - np.where(self.laid, 3 - self.spare, 0)
+
+    def number(self, code, rows=ALL):
+        """How many coordinates a fit of those sweeps with a set of terms moves."""
+        return terms.NUMBER[code] - 3 * (self.laid[rows] & BROKEN[code])
 
     @property
     def top(self) -> np.ndarray:
@@ -172,10 +186,10 @@ class Block:
         ----------
         name : str
             Key of `terms.SETS`.
-        theta : ndarray (n, 9)
+        theta : ndarray (n, 10)
             Start values.
         rows : ndarray of int
-        free : ndarray of bool (n, 9), optional
+        free : ndarray of bool (n, 10), optional
             Coordinates to fit; the others stay at their start.
         **how
             Of `lsq.solve`, in place of `FINAL`.
@@ -185,15 +199,33 @@ class Block:
         Solution
             In all `terms.COORDINATES`: nan and zero where a term is absent.
         """
-        columns, n = SETS[name], len(theta)
+        columns, n, problem = SETS[name], len(theta), self.problem(name, rows)
+        lag = None
+        if AB in columns:
+            # the breakdown current's logarithm within the points, which its slope leaves alone
+            size = -lowest(problem.i, problem.keep > 0, -1e-9)
+            lag = (np.log(size) - 1.0 - theta[:, AB]) / theta[:, BB]
+            problem.shift = lag[:, None] * problem.vt
+            theta = theta.copy()
+            theta[:, AB] += lag * theta[:, BB]
+            if self.laid[rows].any():
+                free = np.ones(theta.shape, bool) if free is None else free.copy()
+                free[:, BRANCH] &= ~self.laid[rows, None]
         found = solve(
-            self.problem(name, rows), theta[:, columns], lower=LOWER[columns], upper=UPPER[columns],
+            problem, theta[:, columns], lower=LOWER[columns], upper=UPPER[columns],
             free=True if free is None else free[:, columns], **(FINAL | how),
         )  # fmt: skip
         wide = np.full((n, WIDTH), np.nan), np.zeros((n, WIDTH, WIDTH)), np.zeros((n, WIDTH), bool)
         wide[0][:, columns], wide[2][:, columns] = found.theta, found.at_bound
         wide[1][:, np.array(columns)[:, None], columns] = found.covariance
-        return found._replace(theta=wide[0], covariance=wide[1], at_bound=wide[2])
+        rank = found.rank
+        if lag is not None:
+            wide[0][:, AB] -= lag * wide[0][:, BB]
+            for axes in (wide[1], wide[1].transpose(0, 2, 1)):
+                axes[:, AB] -= lag[:, None] * axes[:, BB]
+            wide[2][:, BB] = False  # as sharp as can be is an answer, not an obstacle
+            rank = rank + np.where(self.laid[rows], 3, 0)
+        return found._replace(theta=wide[0], covariance=wide[1], at_bound=wide[2], rank=rank)
 
     def store(self, name: str, fit: Solution, rows=ALL) -> None:
         """Make solutions the fits of those sweeps."""
@@ -207,8 +239,9 @@ class Block:
         few = self.n_used < 8
         forward = highest(self.v, self.live) > rule("fit_forward_V")
         for name, marked in (
-            ("base", ~seen & ~few), ("breakdown", seen & forward & ~few),
-            ("bare", few & ~(seen & ~forward)), ("reverse only", seen & ~forward),
+            ("base", ~seen & ~few), ("breakdown", seen & forward & ~few), ("bare", few & ~seen),
+            ("bare + breakdown", seen & forward & few), ("reverse only", seen & ~forward & ~few),
+            ("bare reverse", seen & ~forward & few),
         ):  # fmt: skip
             if marked.any():
                 rows = places(marked)
@@ -298,12 +331,15 @@ def _exponential(block: Block, conductance, current=None, above=0.0):
 
 
 def breakdown(block: Block):
-    """Start of aB, 1/NBV and RS from the reverse branch, and whether it rises faster than a resistance.
+    """Start of the breakdown branch, and whether the reverse current rises faster than a resistance.
 
     Returns
     -------
-    ab, bb, rs : ndarray (n,)
+    branch : ndarray (n, 3)
+        aB, 1/NBV, RZ.
     seen : ndarray of bool (n,)
+    good : ndarray of bool (n, m)
+        Points that the branch carries.
     """
     v, i, ui2, vt, live = block.v, block.i, block.ui2, block.vt, block.live
     deepest = lowest(v, live, 0.0)
@@ -316,7 +352,7 @@ def breakdown(block: Block):
         least = lowest(i / v, live & (v < -1.0))
     sparse = ~middle.any(1) & np.isfinite(least)
     chord = np.where(sparse, 3.0 * np.maximum(least, 0.0), chord)
-    floor = np.sqrt(np.max(np.where(live, ui2, 0.0) * (v < 0), axis=1))
+    floor = np.sqrt(lowest(ui2, live & (v < 0)))
     seen = (deepest < -1.0) & (middle.any(1) | sparse) & (i_low > 20 * floor)
     seen &= end > 3 * np.maximum(chord, 0.0)
     shunt = np.minimum(np.maximum(chord, 0.0), _lowest_chord(block) + 1e-30)
@@ -326,28 +362,116 @@ def breakdown(block: Block):
     rest = np.where(good, rest, 1.0)
     w = good / (ui2 / (rest * rest) + block.uv2 / (vt * vt) * 0.05 + _MODEL)
     c0, c1, c2 = _regress(np.log(rest), -v, np.where(good, -i, 0.0), w)
-    bb = np.clip(np.nan_to_num(c1) * vt[:, 0], 0.011, 1.0)
-    ab = np.where(np.isfinite(c0), c0, np.log(np.maximum(i_low, 1e-12)) + bb * deepest / vt[:, 0])
-    rs = np.clip(np.nan_to_num(-c2 / np.where(c1 > 0, c1, np.inf)), 0.0, 1e6)
-    return np.clip(ab, -1900.0, 15.0), bb, rs, seen & (good.sum(1) >= 2)
+    count, b = good.sum(1), c1 * vt[:, 0]
+    # a branch of one point or two, or one without a slope, is laid through its ends
+    branch, covariance = lay_branch(block, good, rest, shunt)
+    able = (count >= _BRANCH_POINTS) & (b > LOWER[BB]) & np.isfinite(c0)
+    sharp = np.minimum(b, 0.5 * UPPER[BB])
+    # a slope held at what a fit may take still passes through the points
+    level = np.where(sharp < b, c0 + (c1 - sharp / vt[:, 0]) * -deepest, c0)
+    own = np.stack([level, sharp, np.clip(np.where(c1 > 0, -c2 / c1, 0.0), 0.0, 1e9)], axis=1)
+    bracketed = (count == 0) & np.isfinite(block.bracket[:, 0])
+    seen = np.where(count > 0, seen, bracketed)
+    return np.where(able[:, None], own, branch), covariance, seen, good
+
+
+def lay_branch(block: Block, good, rest, shunt):
+    """A breakdown branch through the ends of what is known of it, with the covariance of what is not.
+
+    Its voltage rises by w ln(I) + RZ I, w = NBV VT.  Between two points of the branch either may make the
+    whole rise: each share is as likely (a rectangular distribution, JCGM 100:2008, 4.3.7).  Of one point
+    alone only the last point before it is known to have no breakdown, so that the rise may be less; it may
+    not be more than `fit_knee_share` of the voltage.  Where the source was in its limit from the first point
+    of the branch on, the branch reaches that current somewhere between it and the point before.
+
+    Parameters
+    ----------
+    block : Block
+    good : ndarray of bool (n, m)
+        Points on the branch.
+    rest : ndarray (n, m)
+        Its current there [A], without sign.
+    shunt : ndarray (n,)
+        [S].
+
+    Returns
+    -------
+    branch : ndarray (n, 3)
+        aB, 1/NBV, RZ.
+    covariance : ndarray (n, 3, 3)
+    """
+    v, live, vt, row = block.v, block.live, block.vt[:, 0], np.arange(len(block.v))
+    last = np.argmin(np.where(good, v, np.inf), axis=1)
+    count, given = good.sum(1), np.isfinite(block.bracket[:, 0]) & ~good.any(1)
+    v2, i2 = np.where(given, -block.bracket.T, [-v[row, last], rest[row, last]])
+    far = np.where(good & (rest < i2[:, None] / 1.3), v, -np.inf)
+    two, without = np.isfinite(far.max(1)), live & ~good
+    foot = np.argmin(np.where(without, v, np.inf), axis=1)
+    without[row, foot] = False
+    calm = np.argmin(np.where(without, v, np.inf), axis=1)
+    # the first point without breakdown, if it is not the foot of the branch, which stands out of the next
+    seen_i = np.maximum(np.abs(block.i - shunt[:, None] * v), 3.0 * np.sqrt(block.ui2))
+    most_i = seen_i[row, foot], seen_i[row, calm]
+    stands_out = ~two & (count > 0) & (most_i[0] > 5.0 * most_i[1]) & without.any(1)
+    before = np.where(two, np.argmax(far, axis=1), foot)
+    i1 = np.where(two, rest[row, before], np.minimum(most_i[0], i2 / 1.3))
+    next_to, i0 = np.where(two, foot, calm), np.where(two, *most_i)
+    two |= stands_out
+    uv2 = np.broadcast_to(block.uv2, v.shape)
+    u_v = np.sqrt(uv2[row, last] + uv2[row, before])
+    rise, log = np.maximum(v2 + v[row, before], u_v), np.log(i2 / i1)
+    # most of w and of RZ; of one point they are half of the most on the average
+    least_w, most = vt / UPPER[BB], np.where(two, rise, np.minimum(rise, rule("fit_knee_share") * v2))
+    most_w, most_r = np.maximum(most / log, 2 * least_w), most / (i2 - np.where(two, i1, 0.0))
+    # the branch must not be seen at the next point: that bounds its w
+    most_w0 = (-v[row, before] + v[row, next_to]) - most_r * i1
+    most_w0 /= np.log(np.maximum(i1 / i0, 1.0)) - most_r * i1 / np.maximum(most_w, 1e-300)
+    bent = two & (i1 > i0) & (most_w0 > 0)
+    top = np.clip(np.where(bent, most_w0 / most_w, 1.0), 2 * least_w / most_w, 1.0)
+    part = np.where(two, 0.5 * top, 0.25)
+    w, r = part * most_w, np.where(two, 1.0 - part, part) * most_r
+    v2 = np.where(given, v2 - 0.5 * rise, v2)
+    x2, b = r * i2 - v2, vt / w
+    root = 12**-0.5
+    share = np.where(two, top, 0.5) * root
+    scale = np.where(two, u_v / np.maximum(rise, 1e-300), 2 * root)
+    shift = np.hypot(np.sqrt(uv2[row, last]), np.where(given, rise * root, 0.0))
+    none = np.zeros(len(v))
+    covariance = np.zeros((len(v), 3, 3))
+    for dw, dr, dx in (
+        (share * most_w, -share * most_r, none), (scale * w, scale * r, none), (none, none, shift),
+    ):  # fmt: skip
+        db = -b * dw / w
+        move = np.stack([(db * x2 + b * (i2 * dr - dx)) / vt, db, dr], axis=1)
+        covariance += move[:, :, None] * move[:, None, :]
+    return np.stack([np.log(i2) + b * x2 / vt, b, r], axis=1), covariance
 
 
 def plain_start(block: Block) -> tuple[np.ndarray, np.ndarray]:
-    """Start values (n, 9) of the plain junction, and which sweeps show a breakdown branch."""
+    """Start values (n, 10) of the plain junction, and which sweeps show a breakdown branch."""
     theta, seen = np.full((len(block.v), WIDTH), np.nan), np.zeros(len(block.v), bool)
     theta[:, G] = _lowest_chord(block)
     theta[:, A], theta[:, B], theta[:, RS] = _exponential(block, theta[:, G])
-    deep = np.flatnonzero(lowest(block.v, block.live, 0.0) < -1.0)
+    deep = np.flatnonzero((lowest(block.v, block.live, 0.0) < -1.0) | np.isfinite(block.bracket[:, 0]))
     if deep.size:
         part = block.take(deep)
-        theta[deep, AB], theta[deep, BB], series, seen[deep] = breakdown(part)
-        blind = highest(part.v, part.live) <= rule("fit_forward_V")
-        theta[deep[blind], RS] = series[blind]
+        branch, covariance, seen[deep], good = breakdown(part)
+        count = good.sum(1)
+        laid = seen[deep] & ((count < _BRANCH_POINTS) | (part.n_used < _SHORT))
+        own = np.flatnonzero(laid & (count >= _BRANCH_POINTS))
+        if own.size:  # the branch by itself, of its own points
+            alone, start = part.take(own), np.full((own.size, WIDTH), np.nan)
+            alone.keep, start[:, BRANCH] = good[own].astype(float), branch[own]
+            fit = alone.fit("bare reverse", start)
+            branch[own], covariance[own] = fit.theta[:, BRANCH], fit.covariance[:, BRANCH][:, :, BRANCH]
+        theta[deep[:, None], BRANCH] = block.branch[deep] = branch
+        block.branch_covariance[deep], block.laid[deep] = covariance, laid
+        block.spare[deep] = np.maximum(_BRANCH_POINTS - count, 0)
     return theta, seen
 
 
 def rival_starts(block: Block, name: str) -> list[np.ndarray]:
-    """Start values (n, 9) of a set of terms that is tried beside what is fitted; the best end counts."""
+    """Start values (n, 10) of a set of terms that is tried beside what is fitted; the best end counts."""
     columns = SETS[name]
     held = np.where(np.isfinite(block.theta), block.theta, 0.0)
     if name in LINES:
@@ -360,7 +484,7 @@ def rival_starts(block: Block, name: str) -> list[np.ndarray]:
     fresh[:, A], fresh[:, B], fresh[:, RS] = _exponential(block, conductance)
     fresh[:, G], fresh[:, I0] = conductance, 0.0
     # a start from a fit that went astray would only lead there again
-    astray = ~np.isin(block.code, (CODE["base"], CODE["breakdown"])) | ~block.converged
+    astray = ~np.isin(block.code, _PLAIN) | ~block.converged
     astray |= np.abs(held[:, RS]) * block.top > 2 * np.ptp(block.v, axis=1)
     held[astray] = fresh[astray]
     if AR in columns:
@@ -368,11 +492,9 @@ def rival_starts(block: Block, name: str) -> list[np.ndarray]:
     else:
         tries = [held, _lifted(block, fresh) if I0 in columns else fresh]
     if AB in columns:
-        ab, bb, series, _ = breakdown(block)
+        branch = np.where(block.laid[:, None], block.branch, breakdown(block)[0])
         for one in tries:
-            one[:, AB], one[:, BB] = ab, bb
-            if name == "reverse only":
-                one[:, RS] = series
+            one[:, BRANCH] = branch
     return tries
 
 

@@ -12,10 +12,11 @@ from __future__ import annotations
 import numpy as np
 
 from junction.shelf.tables import rule
+from junction.sweeps import sense
 from junction.sweeps.block import Block, breakdown, lines, rival_starts, total
 from junction.sweeps.lsq import Solution
 from junction.sweeps.sense import first_guess, highest, lowest
-from junction.sweeps.terms import AR, BB, BR, CODE, I0, LINES, NAMES, NUMBER, SETS, A, B, G
+from junction.sweeps.terms import AR, BB, BR, CODE, I0, LINES, NAMES, SETS, A, B, G
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
 ROBUST = dict(max_iterations=24, decrease_tol=1e-3)
@@ -122,7 +123,7 @@ def _look(block: Block):
         block.promised[rows, 1] = np.maximum(_promise(second, out, covariance), 0.0)
         reached[rows] = problem.reaches(theta)
     lost = block.rank_deficient | ~reached
-    criterion = aicc(block.chi2, NUMBER[block.code], block.n_used)
+    criterion = aicc(block.chi2, block.number(block.code), block.n_used)
     block.criterion[np.arange(n), block.code] = np.where(lost, np.inf, criterion)
     poor = is_poor(block, block.chi2, block.dof)
     trouble = poor | lost | ~block.converged | (size > bar) | block.at_bound
@@ -156,12 +157,12 @@ def _try(block: Block, name: str, rows) -> Solution:
     problem.evaluate(fit.theta[:, SETS[name]])
     reached = problem.reaches(fit.theta[:, SETS[name]])
     u = np.sqrt(np.maximum(np.einsum("nii->ni", fit.covariance), 0.0))
-    faint = (fit.theta <= 3 * u)[:, [B, BR, BB]].any(1)
-    held = (fit.rank == len(SETS[name])) & ~fit.at_bound[:, [A, B, AR, BR, BB]].any(1) & ~faint
+    faint = (fit.theta <= 3 * u)[:, [B, BR]].any(1)
+    held = (fit.rank == len(SETS[name])) & ~fit.at_bound[:, [A, B, AR, BR]].any(1) & ~faint
     if name == "resistor + offset":  # an ammeter's offset is a small thing; a line far off zero is no path
         small = np.abs(fit.theta[:, I0]) < 0.2 * block.top[rows]
         reached &= small | (np.ptp(block.v[rows] * block.keep[rows], axis=1) < 0.05)
-    score = aicc(fit.chi2, len(SETS[name]), block.n_used[rows])
+    score = aicc(fit.chi2, block.number(CODE[name], rows), block.n_used[rows])
     score += np.where(reached & fit.converged, np.where(held, 0.0, rule("fit_unheld")), np.inf)
     block.criterion[rows, CODE[name]] = score
     return fit
@@ -178,7 +179,7 @@ def _judge_again(block: Block, rows) -> None:
         size, far = np.abs(block.residuals(name, at)), rule("fit_huber")
         loss = np.where(size > far, far * (2 * size - far), size * size).sum(1)
         old = block.criterion[at, CODE[name]]
-        new = aicc(loss, len(SETS[name]), block.n_used[at])
+        new = aicc(loss, block.number(CODE[name], at), block.n_used[at])
         block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
 
 
@@ -280,10 +281,12 @@ def _eligible(block: Block, rows, hard, name):
     if BB in SETS[name]:
         v, live = block.v[rows], block.live[rows]
         wanted = wanted & (lowest(v, live, 0.0) < -1.0)
-        if name == "reverse only":
-            return wanted & (highest(v, live, 0.0) < rule("fit_forward_V"))
+        if "reverse" in name:
+            wanted = wanted & (highest(v, live, 0.0) < rule("fit_forward_V"))
+        if "bare" in name:
+            wanted = wanted & (block.n_used[rows] < 8)
         if wanted.any():
-            wanted[wanted] = breakdown(block.take(rows[wanted]))[3]
+            wanted[wanted] = breakdown(block.take(rows[wanted]))[2]
     return wanted
 
 
@@ -310,10 +313,11 @@ def _finish(block: Block, rows) -> None:
 
 def _drop_wild(block: Block, name: str, rows):
     """Take wild points out of sweeps, unless there are too many to call them so; returns where, bool."""
-    residual, live = np.abs(block.residuals(name, rows)), block.live[rows]
+    residual, live = block.residuals(name, rows), block.live[rows]
+    beyond, residual = sense.beyond(residual, live, rule("fit_wild")), np.abs(residual)
     spread = np.maximum(1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1), 1.0)[:, None]
     bar = rule("fit_wild") * spread
-    wild = live & (residual > bar)
+    wild = live & (residual > bar) & ~beyond
     if not wild.any():
         return np.zeros(len(rows), bool)
     # a wild point stands alone, or with one other, among points that fit; a run of misses is a misfit

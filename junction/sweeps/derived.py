@@ -15,10 +15,10 @@ from junction.physics.temperature import SILICON_XTI
 from junction.shelf.tables import rule
 from junction.sweeps.results import IBV_A, MODELS, SweepFits, SweepPlot
 from junction.sweeps.sense import Noise, floors
-from junction.sweeps.terms import AB, AR, BR, I0, RS, WIDTH, A, B, G, curve, gap_of_voltage
+from junction.sweeps.terms import AB, AR, BR, I0, RS, RZ, WIDTH, A, B, G, curve, gap_of_voltage
 
 #: Coordinates that make a term do nothing.
-_ABSENT = np.array([np.log(1e-60), 1.0, 0.0, 0.0, -np.inf, 0.5, 0.0, -np.inf, 1.0])
+_ABSENT = np.array([np.log(1e-60), 1.0, 0.0, 0.0, -np.inf, 0.5, 0.0, -np.inf, 1.0, 0.0])
 _JUNCTION = np.array([m.startswith("junction") for m in MODELS])
 _CURVE = np.array([m not in ("none", "open") for m in MODELS])
 _TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
@@ -31,13 +31,24 @@ _CURVE_POINTS = 160
 MOST_POINTS = 400
 
 
+def _series(theta, reverse):
+    """Resistance in series with the junction [ohm] (n, q): RS, or RZ in reverse; and which of them where."""
+    rs, rz = theta[:, RS, None], theta[:, RZ, None]
+    own = reverse & np.isfinite(rz)
+    forward = ~own & np.isfinite(rs)
+    return np.select([own, forward], [rz, rs], 0.0), ((RS, forward), (RZ, own))
+
+
 def _arguments(theta, temp_C):
-    """Keyword arguments of the physics functions, columns (n, 1); absent terms at their neutral value."""
-    a, b, rs, g, ar, br, i0, ab, bb = np.where(np.isfinite(theta), theta, _ABSENT).T[:, :, None]
+    """Keyword arguments of the physics functions, columns (n, 1); absent terms at their neutral value.
+
+    Without the series resistance.
+    """
+    a, b, _, g, ar, br, i0, ab, bb, _ = np.where(np.isfinite(theta), theta, _ABSENT).T[:, :, None]
     temp_C = np.asarray(temp_C)[:, None]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         return {
-            "IS_A": np.exp(a), "N": 1 / b, "RS_ohm": np.maximum(rs, 0.0), "IPH_A": -i0,
+            "IS_A": np.exp(a), "N": 1 / b, "IPH_A": -i0,
             "RSH_ohm": np.where(g > 0, 1 / g, np.inf), "ISR_A": np.exp(ar), "NR": 1 / br, "NBV": 1 / bb,
             "BV_V": (np.log(IBV_A) - ab) * thermal_voltage(temp_C) / bb, "IBV_A": IBV_A, "temp_C": temp_C,
         }  # fmt: skip
@@ -48,7 +59,7 @@ def voltage_of(theta, temp_C, i_A):
 
     Parameters
     ----------
-    theta : ndarray (n, 9)
+    theta : ndarray (n, 10)
         In `terms.COORDINATES`.
     temp_C : ndarray (n,)
         [degC].
@@ -59,7 +70,7 @@ def voltage_of(theta, temp_C, i_A):
     -------
     v : ndarray (n, q)
         [V]; nan where the curve never carries that current.
-    by : ndarray (n, 9, q)
+    by : ndarray (n, 10, q)
         dv/dtheta.
     slope : ndarray (n, q)
         dv/di [ohm].
@@ -68,12 +79,13 @@ def voltage_of(theta, temp_C, i_A):
     with np.errstate(divide="ignore", invalid="ignore"):
         x = (i_A - np.nan_to_num(theta[:, I0, None])) / theta[:, G, None]
         if bends.any():
-            x[bends] = law.voltage(i_A[bends], **_arguments(theta[bends], temp_C[bends]) | {"RS_ohm": 0.0})
+            x[bends] = law.voltage(i_A[bends], **_arguments(theta[bends], temp_C[bends]))
         x[~np.isfinite(x)] = np.nan
         _, g, by = curve(theta, thermal_voltage(temp_C), x)
         by /= -g[:, None, :]
-        by[:, RS] = np.where(np.isfinite(theta[:, RS, None]), i_A, 0.0)
-        rs = np.nan_to_num(theta[:, RS, None])
+        rs, ways = _series(theta, i_A < 0)
+        for r, way in ways:
+            by[:, r] = np.where(way, i_A, 0.0)
         return x + rs * i_A, by, 1 / g + rs
 
 
@@ -82,7 +94,7 @@ def current_of(theta, temp_C, v_V):
 
     Parameters
     ----------
-    theta : ndarray (n, 9)
+    theta : ndarray (n, 10)
     temp_C : ndarray (n,)
     v_V : ndarray (n, q)
         [V].
@@ -91,16 +103,17 @@ def current_of(theta, temp_C, v_V):
     -------
     i : ndarray (n, q)
         [A].
-    by : ndarray (n, 9, q)
+    by : ndarray (n, 10, q)
         di/dtheta.
     slope : ndarray (n, q)
         di/dv [S].
     """
     bends = ~(np.isnan(theta[:, A]) & np.isnan(theta[:, AB]))
     out, x = np.full(v_V.shape, np.nan), np.array(v_V, float)
-    rs = np.maximum(np.nan_to_num(theta[:, RS, None]), 0.0)
+    rs, ways = _series(theta, v_V < 0)
+    rs = np.maximum(rs, 0.0)
     if bends.any():
-        out[bends] = law.current(v_V[bends], **_arguments(theta[bends], temp_C[bends]))
+        out[bends] = law.current(v_V[bends], RS_ohm=rs[bends], **_arguments(theta[bends], temp_C[bends]))
         x[bends] -= rs[bends] * out[bends]
     f, g, by = curve(theta, thermal_voltage(temp_C), x)
     # a shunt estimate below zero is not in the law's parameters: add it to first order
@@ -108,7 +121,8 @@ def current_of(theta, temp_C, v_V):
     h = 1 + rs * np.maximum(g, 0.0)
     out = np.where(bends[:, None], out + negative / h, f)
     by /= h[:, None, :]
-    by[:, RS] = np.where(np.isfinite(theta[:, RS, None]), -g * out / h, 0.0)
+    for r, way in ways:
+        by[:, r] = np.where(way, -g * out / h, 0.0)
     return out, by, g / h
 
 
@@ -123,7 +137,7 @@ def _columns(fits: SweepFits, at):
 
 
 def _spread(fits: SweepFits, by):
-    """Standard uncertainty from derivatives (n, 9, q)."""
+    """Standard uncertainty from derivatives (n, 10, q)."""
     by = np.nan_to_num(by)
     inner = np.matmul(fits.theta_covariance, by)
     return np.sqrt(np.maximum((by * inner).sum(1), 0.0))
@@ -187,7 +201,7 @@ def voltage_at_current_25C(fits: SweepFits, i_A):
     v, by, _ = voltage_of(theta, np.full(len(fits), REFERENCE_TEMP_C), i)
     for a, b in ((A, B), (AR, BR)):  # N enters the shifted ln IS as well
         by[:, b] += by[:, a] * growth[:, None]
-    v_j = v - np.nan_to_num(theta[:, RS, None]) * i
+    v_j = v - _series(theta, i < 0)[0] * i
     slope = np.where(_JUNCTION[fits.model][:, None], (v_j - eg - SILICON_XTI * vt) / kelvin, 0.0)
     return _known(fits, _CURVE, v, np.hypot(_spread(fits, by), slope * fits.temp_u_K[:, None]))
 
@@ -259,6 +273,30 @@ def ideality_against_current(fits: SweepFits, i_A):
 
     with np.errstate(invalid="ignore"):
         return _known(fits, _JUNCTION, local(fits.theta), _numeric_spread(fits, local))
+
+
+def breakdown_at(fits: SweepFits, i_A):
+    """Breakdown voltage of every junction at its test current, and the slope there.
+
+    Parameters
+    ----------
+    fits : SweepFits
+    i_A : float or ndarray (n,)
+        Reverse current, without its sign [A].
+
+    Returns
+    -------
+    v_V, low_V, high_V : ndarray (n,)
+        Reverse voltage without its sign, and its 95 % interval [V]; nan where no breakdown was seen.
+    r_ohm : ndarray (n,)
+        Dynamic resistance dV/dI there [ohm].
+    """
+    i = np.broadcast_to(-np.abs(np.asarray(i_A, float)), len(fits))[:, None]
+    value, by, slope = voltage_of(fits.theta, fits.temp_C, i)
+    there = np.isfinite(fits.theta[:, AB]) & np.isfinite(value[:, 0])
+    v = np.where(there, -value[:, 0], np.nan)
+    far = np.nan_to_num(fits.quantile, nan=NORMAL_95) * _spread(fits, by)[:, 0]
+    return v, v - far, v + far, np.where(there, slope[:, 0], np.nan)
 
 
 def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interval]]:

@@ -34,7 +34,8 @@ MODELS = (
 IBV_A = 1e-3
 
 #: Parameter names (SPICE letter symbols with their unit) a fit may hold; nan where the model has none.
-PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A")
+PARAMETERS = ("IS_A", "N", "RS_ohm", "RSH_ohm", "ISR_A", "NR", "IPH_A", "BV_V", "NBV", "R_ohm", "I0_A",
+              "RZ_ohm")  # fmt: skip
 
 #: Their keys in the JSON; the values are in A, V and ohm.
 PARAMETER_KEYS = {name: name.partition("_")[0] for name in PARAMETERS} | {"RSH_ohm": "shunt"}

@@ -423,6 +423,28 @@ def hidden_by_rounding(v, i, live):
     return out
 
 
+def beyond(residual, live, bar):
+    """Outermost points of a branch that carry more current than the curve: breakdown, or another law.
+
+    Parameters
+    ----------
+    residual : ndarray (n, m)
+        Measured minus fitted in standard uncertainties, sorted by voltage.
+    live : ndarray of bool (n, m)
+    bar : float
+        What counts as more [1].
+
+    Returns
+    -------
+    ndarray of bool (n, m)
+        The points at either end up to the first that does not.
+    """
+    out = np.zeros(residual.shape, bool)
+    for ways, more in ((slice(None), residual < -bar), (slice(None, None, -1), residual > bar)):
+        out[:, ways] |= np.logical_and.accumulate((more | ~live)[:, ways], axis=1)
+    return out & live
+
+
 def step_in(residual, live):
     """Whether residuals, in order of current, jump from one level to another and stay there.
 

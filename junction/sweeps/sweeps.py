@@ -23,13 +23,13 @@ from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, thermal_voltage
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.tables import rule
 from junction.sweeps import sense, terms
-from junction.sweeps.block import ALL, FINAL, QUICK, Block, places
+from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, QUICK, Block, places
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
 from junction.sweeps.lsq import student_t
 from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.sweeps.sense import Noise, highest, lowest
-from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, SETS, UPPER, WIDTH, A, B, G
+from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, RZ, SETS, UPPER, WIDTH, A, B, G
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000
@@ -38,8 +38,8 @@ _STEPS, _CLOSE = 5, 5e-3
 _HELD = dict(max_iterations=20, decrease_tol=1e-4)
 #: What an error of scale of the voltmeter, and of the ammeter, moves each coordinate by, in parts of itself.
 _OF_VOLT, _OF_AMPERE = np.zeros(WIDTH), np.zeros(WIDTH)
-_OF_VOLT[[B, BR, BB, G, RS]] = -1.0, -1.0, -1.0, -1.0, 1.0
-_OF_AMPERE[[G, I0, RS]] = 1.0, 1.0, -1.0
+_OF_VOLT[[B, BR, BB, G, RS, RZ]] = -1.0, -1.0, -1.0, -1.0, 1.0, 1.0
+_OF_AMPERE[[G, I0, RS, RZ]] = 1.0, 1.0, -1.0, -1.0
 #: Logarithms of currents, which a scale of the ammeter moves as they stand.
 _LEVELS = np.isin(range(WIDTH), [A, AR, AB])
 #: Reasons for no fit, by number; 0 is none.
@@ -194,7 +194,7 @@ def _settle(block: Block, which, contest: bool) -> None:
     u = np.sqrt(np.einsum("nii->ni", part.covariance))
     u *= np.sqrt(np.maximum(part.chi2 / np.maximum(part.dof, 1), 1.0))[:, None]
     negative = (part.theta < -rule("fit_unphysical") * u) & (u > 0)
-    negative[:, [c for c in range(WIDTH) if c not in (RS, G)]] = False
+    negative[:, [c for c in range(WIDTH) if c not in (RS, G, RZ)]] = False
     negative[(part.code == CODE["resistor + offset"]) | part.rank_deficient] = False
     part.unphysical = negative.any(1)
     for name, at in part.by_set(np.flatnonzero(part.unphysical)):
@@ -280,7 +280,7 @@ def finish(block: Block, final) -> None:
     """Scale for the noise as found, intervals, range steps, limits of an open path; left in the block.
 
     ``final`` marks sweeps that are not to be fitted again: only their profiles are worth the time.
-    ``covariance`` is scaled from here on; ``half`` (n, 2, 9) is the interval's width below and above.
+    ``covariance`` is scaled from here on; ``half`` (n, 2, 10) is the interval's width below and above.
     """
     n = block.chi2.size
     bounded = np.isfinite(block.limit_r)
@@ -314,6 +314,12 @@ def finish(block: Block, final) -> None:
     half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
     _profile(block, fitted & final, q * root)
     block.covariance = covariance
+    broken = np.flatnonzero(block.laid & BROKEN[block.code] & fitted)
+    if broken.size:
+        of = np.ix_(broken, BRANCH, BRANCH)
+        covariance[of] += block.branch_covariance[broken]
+        far = q[broken] * np.sqrt(np.einsum("nii->ni", covariance[of]))
+        half[broken[:, None], :, BRANCH] = far[:, :, None]
     if block.noise is not None:
         volt, ampere = block.noise.v_scale_percent, block.noise.i_scale_percent
         for percent, parts, whole in ((volt, _OF_VOLT, 0.0), (ampere, _OF_AMPERE, _LEVELS)):
@@ -389,7 +395,7 @@ def _profile(block: Block, ready: np.ndarray, rise_to: np.ndarray) -> None:
     block : Block
     ready : ndarray of bool (n,)
         Sweeps to look at.
-    rise_to : ndarray (n, 9)
+    rise_to : ndarray (n, 10)
         Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
     """
     live, c, bar = block.live, block.covariance, rule("fit_curved")
@@ -401,8 +407,9 @@ def _profile(block: Block, ready: np.ndarray, rise_to: np.ndarray) -> None:
         var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
         bent |= (var > bar**2) | (np.sqrt(c[:, b, b]) > bar * np.abs(block.theta[:, b]))
     for name, at in block.by_set(np.flatnonzero(ready & bent & block.converged & ~block.rank_deficient)):
-        # one problem for each sweep, side and coordinate
-        sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), SETS[name], indexing="ij"))
+        # one problem for each sweep, side and coordinate; aB is shown of no fit
+        sides = [c for c in SETS[name] if c != AB]
+        sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), sides, indexing="ij"))
         row, sign, q = np.arange(sweep.size), 2.0 * side - 1.0, rise_to[sweep, held]
         best, covariance = block.theta[sweep], block.covariance[sweep]
         variance = covariance[row, held, held]

@@ -6,7 +6,8 @@ The current into the p side at the voltage x across the junction itself is
 
     f(x) = IS\,(e^{x/(N\,VT)} - 1) + G\,x + ISR\,(e^{x/(NR\,VT)} - 1) + I_0 - e^{a_B - x/(NBV\,VT)}
 
-and the point of the curve that belongs to x is (v, i) = (x + RS f(x), f(x)).
+and the point of the curve that belongs to x is (v, i) = (x + R f(x), f(x)); R is RS at forward voltages and
+RZ at reverse ones, because the path that breaks down is not the one that conducts forward.
 
 Coordinates.  ln IS and 1/N are fitted, not IS and N, because the logarithm of the current is linear in
 them: where relative errors rule, the problem is all but linear, start values come from a linear
@@ -14,6 +15,9 @@ regression and intervals from the curvature are good.  The shunt is fitted as a 
 series resistance as itself, both free to pass through zero, so that a part without a shunt has an
 estimate that scatters about zero and an interval that is right; a negative value is never shown, it
 becomes a one-sided limit (`RS < x`, `RSH > x`), the far end of its interval.
+
+Breakdown.  a_B is the logarithm of its current at zero volt: of a sharp knee at 1 kV, -40,000.  A fit moves
+the logarithm at a voltage within the points instead (`JunctionProblem.shift`), which the slope leaves alone.
 
 Residual.  Voltage and current both carry error.  The residual of a point is its distance to the curve in
 units of its standard uncertainties, measured along the normal of the curve *at the foot of the
@@ -40,17 +44,19 @@ from junction.sweeps.results import IBV_A, MODELS
 #: Coordinates in the order of `SweepFits.theta` and `SweepFits.theta_covariance`.
 COORDINATES = (
     "ln IS_A", "1/N", "RS_ohm", "1/RSH_ohm", "ln ISR_A", "1/NR", "I0_A", "aB", "1/NBV",
+    "RZ_ohm",
 )  # fmt: skip
 WIDTH = len(COORDINATES)
-A, B, RS, G, AR, BR, I0, AB, BB = range(WIDTH)
+A, B, RS, G, AR, BR, I0, AB, BB, RZ = range(WIDTH)
 #: The exponential terms: level and slope, and the direction they conduct in.
 EXPONENTIALS = ((A, B, 1), (AR, BR, 1), (AB, BB, -1))
 #: Exponents of e are held here; 60 is 1e26 A, far beyond anything but a trial step.
 TOP = 60.0
 
-#: Box limits of each coordinate: they only keep trial steps within sense (N from 0.5 to 100).
-LOWER = np.array([-230.0, 0.01, -np.inf, -np.inf, -230.0, 0.05, -np.inf, -2000.0, 0.01])
-UPPER = np.array([20.0, 2.0, np.inf, np.inf, 20.0, 0.95, np.inf, 20.0, 2.0])
+#: Box limits of each coordinate: they only keep trial steps within sense (N from 0.5 to 100, NBV to 10,000:
+#: the knee of a string of parts at 2 kV is as wide as many volts).
+LOWER = np.array([-230.0, 0.01, -np.inf, -np.inf, -230.0, 0.05, -np.inf, -np.inf, 1e-4, -np.inf])
+UPPER = np.array([20.0, 2.0, np.inf, np.inf, 20.0, 0.95, np.inf, np.inf, 2.0, np.inf])
 
 #: Sets of terms that are fitted: their coordinates, and the model of `MODELS` they are called by ("+ shunt"
 #: where the shunt shows).  The shunt conductance is always among them (but in the shortest sweeps): its
@@ -68,13 +74,17 @@ _SETS = {
     "recombination + offset": (
         [A, B, RS, G, AR, BR, I0], "junction + recombination", "junction + recombination + shunt"
     ),
-    "breakdown": ([A, B, RS, G, AB, BB], "junction + breakdown", "junction + shunt + breakdown"),
-    "breakdown + offset": ([A, B, RS, G, I0, AB, BB], "junction + breakdown", "junction + shunt + breakdown"),
+    "bare + breakdown": ([A, B, RS, AB, BB, RZ], "junction + breakdown", "junction + breakdown"),
+    "breakdown": ([A, B, RS, G, AB, BB, RZ], "junction + breakdown", "junction + shunt + breakdown"),
+    "breakdown + offset": (
+        [A, B, RS, G, I0, AB, BB, RZ], "junction + breakdown", "junction + shunt + breakdown"
+    ),
     "breakdown + recombination": (
-        [A, B, RS, G, AR, BR, AB, BB], "junction + recombination + breakdown",
+        [A, B, RS, G, AR, BR, AB, BB, RZ], "junction + recombination + breakdown",
         "junction + recombination + shunt + breakdown",
     ),
-    "reverse only": ([RS, G, AB, BB], "breakdown", "breakdown"),
+    "reverse only": ([G, AB, BB, RZ], "breakdown", "breakdown"),
+    "bare reverse": ([AB, BB, RZ], "breakdown", "breakdown"),
 }  # fmt: skip
 SETS = {name: columns for name, (columns, _, _) in _SETS.items()}
 NAMES = tuple(SETS)
@@ -85,7 +95,7 @@ LINES = NAMES[:3]
 
 _COORDINATE = {
     "IS_A": A, "N": B, "RS_ohm": RS, "RSH_ohm": G, "ISR_A": AR, "NR": BR, "IPH_A": I0, "BV_V": BB, "NBV": BB,
-    "R_ohm": G, "I0_A": I0,
+    "R_ohm": G, "I0_A": I0, "RZ_ohm": RZ,
 }  # fmt: skip
 
 
@@ -121,20 +131,26 @@ class JunctionProblem:
         Thermal voltage [V].
     columns : sequence of int
         Coordinates present, in rising order; an exponential needs both of its two.
+    shift : ndarray (n, 1) or float
+        Reverse voltage at which aB is the logarithm of the breakdown current [V]; 0 is that of
+        `COORDINATES`.
     """
 
-    def __init__(self, v, i, uv2, ui2, keep, vt, columns, buffer=None):
+    def __init__(self, v, i, uv2, ui2, keep, vt, columns, buffer=None, shift=0.0):
         self.points = self.v, self.i, self.uv2, self.ui2, self.keep, self.vt = v, i, uv2, ui2, keep, vt
+        self.shift = shift
         self.columns = columns
         self.at = {c: k for k, c in enumerate(columns)}
         self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1])) if buffer is None else buffer
 
     def take(self, index):
         """The same for some of the sweeps, on this one's buffer."""
-        return JunctionProblem(*(a[index] for a in self.points), self.columns, self.buffer)
+        shift = self.shift[index] if np.ndim(self.shift) else self.shift
+        return JunctionProblem(*(a[index] for a in self.points), self.columns, self.buffer, shift)
 
     def _series(self, theta):
-        return theta[:, self.at[RS], None] if RS in self.at else 0.0
+        forward = theta[:, self.at[RS], None] if RS in self.at else 0.0
+        return np.where(self.v < 0, theta[:, self.at[RZ], None], forward) if RZ in self.at else forward
 
     def evaluate(self, theta):
         """Derivatives of the residual and the residual itself, (n, p + 1, m).
@@ -163,6 +179,11 @@ class JunctionProblem:
         xw = x * weight
         if RS in at:
             np.multiply(g * f, weight, out=out[:, at[RS]])
+        if RZ in at:
+            reverse = self.v < 0
+            np.multiply(g * f, weight * reverse, out=out[:, at[RZ]])
+            if RS in at:
+                out[:, at[RS]] *= ~reverse
         if G in at:
             np.negative(xw, out=out[:, at[G]])
         if I0 in at:
@@ -170,7 +191,8 @@ class JunctionProblem:
         for a, b, sign in EXPONENTIALS:
             if a in at:
                 e = out[:, at[a]]
-                np.multiply(e * xw, -1.0 / self.vt, out=out[:, at[b]])
+                far = xw if sign > 0 else (x + self.shift) * weight
+                np.multiply(e * far, -1.0 / self.vt, out=out[:, at[b]])
                 np.multiply(np.exp(theta[:, at[a], None]) - e if sign > 0 else e, weight, out=e)
         return out
 
@@ -203,7 +225,7 @@ class JunctionProblem:
             if a in at:
                 add = np.add if sign > 0 else np.subtract
                 level, slope = theta[:, at[a], None], sign * theta[:, at[b], None] / self.vt
-                e = x * slope
+                e = x * slope if sign > 0 else (x + self.shift) * slope
                 e += level
                 np.exp(np.minimum(e, TOP, out=e), out=e)
                 out[:, at[a]] = e
@@ -228,7 +250,7 @@ def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray):
 
     Parameters
     ----------
-    theta : ndarray (n, 9)
+    theta : ndarray (n, 10)
         Coordinates; nan where a term is absent.
     vt : ndarray (n,)
         Thermal voltage [V].
@@ -239,8 +261,8 @@ def curve(theta: np.ndarray, vt: np.ndarray, x: np.ndarray):
     -------
     f, g : ndarray (n, q)
         Current [A] and its derivative by x [S].
-    by : ndarray (n, 9, q)
-        df/dtheta at constant x (zero for RS and for absent terms).
+    by : ndarray (n, 10, q)
+        df/dtheta at constant x (zero for RS, RZ and for absent terms).
     """
     n, q = x.shape
     f, g, by = np.zeros((n, q)), np.zeros((n, q)), np.zeros((n, WIDTH, q))
@@ -281,13 +303,13 @@ def per_kelvin(theta: np.ndarray, temp_C: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    theta : ndarray (n, 9)
+    theta : ndarray (n, 10)
     temp_C : ndarray (n,)
         Temperature taken [degC].
 
     Returns
     -------
-    ndarray (n, 9)
+    ndarray (n, 10)
         [1/K]; zero for resistances, the offset and BV.
     """
     kelvin, vt = temp_C + ZERO_CELSIUS_K, thermal_voltage(temp_C)
@@ -308,9 +330,9 @@ def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
 
     Parameters
     ----------
-    theta, covariance : ndarray (n, 9), (n, 9, 9)
+    theta, covariance : ndarray (n, 10), (n, 10, 10)
         Coordinates; nan where absent.
-    half : ndarray (n, 2, 9)
+    half : ndarray (n, 2, 10)
         Widths of their intervals below and above.
     q : ndarray (n,)
         Half-width of an interval in standard uncertainties, for what follows from several coordinates.
@@ -355,7 +377,7 @@ def parameters(theta, covariance, half, q, vt, *, resistor, light, loose):
                 # a limit where the inverse 1/N may be zero or stands at its bound
                 ends = ~loose & (c < UPPER[k]) & (high > 0), inside & (c > LOWER[k])
                 found = known(ends[1] & (c < UPPER[k]), *ends, 1 / c, 1 / high, 1 / low, u / c**2, np.inf)
-            elif k == RS:
+            elif k in (RS, RZ):
                 found = known(c > below, False, True, c, low, np.maximum(c, 0.0) + above, u, np.nan)
             elif k == G:
                 least = 1 / (np.maximum(c, 0.0) + above)

@@ -5,21 +5,22 @@ import pytest
 
 from junction.base.units import thermal_voltage
 from junction.physics import junction as law
-from junction.sweeps.terms import AB, AR, BB, BR, I0, RS, SETS, A, B, G, JunctionProblem, curve
+from junction.sweeps.terms import AB, AR, BB, BR, I0, RS, RZ, SETS, WIDTH, A, B, G, JunctionProblem, curve
 
 VT = thermal_voltage(25.0)
-TRUTH = np.full((1, 9), np.nan)
-TRUTH[0, [A, B, RS, G, AR, BR, I0, AB, BB]] = [-30.0, 0.95, 2.0, 1e-6, -20.0, 0.5, -1e-7, -220.0, 0.7]
+TRUTH = np.full((1, WIDTH), np.nan)
+TRUTH[0] = [-30.0, 0.95, 2.0, 1e-6, -20.0, 0.5, -1e-7, -220.0, 0.7, 5.0]
 
 
 def problem(columns, seed=3, m=60, noise=1.0):
     """Sweep from breakdown to full current with 0.3 mV and 0.5 % of noise."""
     rng = np.random.default_rng(seed)
-    theta = np.where(np.isin(np.arange(9), columns), TRUTH, np.nan)
+    theta = np.where(np.isin(np.arange(WIDTH), columns), TRUTH, np.nan)
     low = -8.2 if AB in columns else -1.0
     x = np.concatenate([np.linspace(low, -0.1, m // 3), np.linspace(0, 0.62, m - m // 3)])[None]
     f, _, _ = curve(theta, np.array([VT]), x)
-    v = x + np.nan_to_num(theta[:, RS, None]) * f + noise * 3e-4 * rng.normal(size=x.shape)
+    series = np.where(x < 0, theta[:, RZ, None], theta[:, RS, None])
+    v = x + np.nan_to_num(series) * f + noise * 3e-4 * rng.normal(size=x.shape)
     i = f + noise * rng.normal(size=x.shape) * np.hypot(1e-8, 5e-3 * f)
     ui2 = 1e-16 + (5e-3 * f) ** 2
     vt = np.array([[VT]])
