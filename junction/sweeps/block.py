@@ -32,6 +32,12 @@ _N_LOW, _N_HIGH = 0.4, 20.0
 #: Relative variance added to every point of a regression for what its model does not hold yet: 2 %.
 _MODEL = 4e-4
 ALL = slice(None)
+#: The same sets with a breakdown branch.
+_WITH_BRANCH = {
+    "ideal": "bare + breakdown", "bare": "bare + breakdown", "base": "breakdown",
+    "offset": "breakdown + offset", "recombination": "breakdown + recombination", "open": "reverse only",
+    "resistor": "reverse only", "resistor + offset": "reverse only",
+}  # fmt: skip
 #: Coordinates of the breakdown branch, and the sets that have it.
 BRANCH = [AB, BB, RZ]
 BROKEN = np.array([AB in columns for columns in SETS.values()])
@@ -54,7 +60,8 @@ class Block:
     every set that was tried, ``promised`` the fall of chi2 that a constant term and a second exponential
     promise.  ``laid`` says that the breakdown branch is held at ``branch`` (n, 3) with the covariance
     ``branch_covariance``, ``spare`` how many of its coordinates no point pays for; ``bracket`` (n, 2) is the
-    first reverse point at the source's limit.  ``parts`` (n, 3) are the noise components found where none
+    first reverse point at the source's limit.  ``beyond`` (n, m) are outermost points that carry more
+    current than the curve.  ``parts`` (n, 3) are the noise components found where none
     was stated, ``least`` what rounding hides.  A name of `results.FLAGS` is that flag.
     """
 
@@ -79,6 +86,7 @@ class Block:
         self.criterion, self.promised = np.full((n, len(terms.NAMES)), np.inf), np.zeros((n, 2))
         self.runner_up, self.gap = np.full(n, -1), np.full(n, np.nan)
         self.outliers, self.laid, self.spare = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, np.int64)
+        self.beyond = np.zeros(self.v.shape, bool)
         self.branch, self.branch_covariance = np.zeros((n, 3)), np.zeros((n, 3, 3))
         self.parts, self.least = np.zeros((n, 3)), np.zeros((n, 3))
         self.uv2, self.ui2 = np.array(self.stated_v), np.empty(self.v.shape)
@@ -330,8 +338,14 @@ def _exponential(block: Block, conductance, current=None, above=0.0):
     return np.clip(a, -150.0, 5.0), b, rs
 
 
-def breakdown(block: Block):
+def breakdown(block: Block, bar: float = 3.0):
     """Start of the breakdown branch, and whether the reverse current rises faster than a resistance.
+
+    Parameters
+    ----------
+    block : Block
+    bar : float
+        How much more conductance the deepest point must have than the middle of the branch [1].
 
     Returns
     -------
@@ -351,14 +365,18 @@ def breakdown(block: Block):
         # a sparse log may hold nothing at half the breakdown voltage: then its least conductance will do
         least = lowest(i / v, live & (v < -1.0))
     sparse = ~middle.any(1) & np.isfinite(least)
-    chord = np.where(sparse, 3.0 * np.maximum(least, 0.0), chord)
+    chord = np.where(sparse, bar * np.maximum(least, 0.0), chord)
     floor = np.sqrt(lowest(ui2, live & (v < 0)))
     seen = (deepest < -1.0) & (middle.any(1) | sparse) & (i_low > 20 * floor)
-    seen &= end > 3 * np.maximum(chord, 0.0)
+    seen &= end > bar * np.maximum(chord, 0.0)
     shunt = np.minimum(np.maximum(chord, 0.0), _lowest_chord(block) + 1e-30)
     rest = -(i - shunt[:, None] * v)
     good = live & (v < 0.5 * deepest[:, None]) & (i < 0) & (rest > -0.3 * i)
-    good &= (rest * rest > 9 * ui2) & (rest > 0.003 * i_low[:, None])
+    good &= rest * rest > 9 * ui2
+    # the foot of the branch: from the deepest point on, each stands far out of the next
+    size = np.maximum(np.abs(i - shunt[:, None] * v), 3.0 * np.sqrt(ui2))
+    steep = np.pad(size[:, :-1] > 3.0 * size[:, 1:], ((0, 0), (0, 1)))
+    good &= np.logical_and.accumulate(steep | ~live, axis=1) | (rest > 0.003 * i_low[:, None])
     rest = np.where(good, rest, 1.0)
     w = good / (ui2 / (rest * rest) + block.uv2 / (vt * vt) * 0.05 + _MODEL)
     c0, c1, c2 = _regress(np.log(rest), -v, np.where(good, -i, 0.0), w)
@@ -412,7 +430,8 @@ def lay_branch(block: Block, good, rest, shunt):
     # the first point without breakdown, if it is not the foot of the branch, which stands out of the next
     seen_i = np.maximum(np.abs(block.i - shunt[:, None] * v), 3.0 * np.sqrt(block.ui2))
     most_i = seen_i[row, foot], seen_i[row, calm]
-    stands_out = ~two & (count > 0) & (most_i[0] > 5.0 * most_i[1]) & without.any(1)
+    out = np.pad(seen_i[:, :-1] > 2.0 * seen_i[:, 1:], ((0, 0), (0, 1)))
+    stands_out = ~two & (count > 0) & out[row, foot] & without.any(1)
     before = np.where(two, np.argmax(far, axis=1), foot)
     i1 = np.where(two, rest[row, before], np.minimum(most_i[0], i2 / 1.3))
     next_to, i0 = np.where(two, foot, calm), np.where(two, *most_i)
@@ -428,12 +447,14 @@ def lay_branch(block: Block, good, rest, shunt):
     most_w0 /= np.log(np.maximum(i1 / i0, 1.0)) - most_r * i1 / np.maximum(most_w, 1e-300)
     bent = two & (i1 > i0) & (most_w0 > 0)
     top = np.clip(np.where(bent, most_w0 / most_w, 1.0), 2 * least_w / most_w, 1.0)
-    part = np.where(two, 0.5 * top, 0.25)
+    # where it is seen there after all, w is known
+    foot_seen = bent & out[row, next_to]
+    part = np.where(two, np.where(foot_seen, 1.0, 0.5) * top, 0.25)
     w, r = part * most_w, np.where(two, 1.0 - part, part) * most_r
     v2 = np.where(given, v2 - 0.5 * rise, v2)
     x2, b = r * i2 - v2, vt / w
     root = 12**-0.5
-    share = np.where(two, top, 0.5) * root
+    share = np.where(two, np.where(foot_seen, 0.1, 1.0) * top, 0.5) * root
     scale = np.where(two, u_v / np.maximum(rise, 1e-300), 2 * root)
     shift = np.hypot(np.sqrt(uv2[row, last]), np.where(given, rise * root, 0.0))
     none = np.zeros(len(v))
@@ -447,6 +468,30 @@ def lay_branch(block: Block, good, rest, shunt):
     return np.stack([np.log(i2) + b * x2 / vt, b, r], axis=1), covariance
 
 
+def add_beyond(block: Block) -> None:
+    """Lay a breakdown branch through outermost reverse points that the chosen curve leaves out."""
+    deep = block.beyond & (block.v < -1.0) & ~BROKEN[block.code, None]
+    to = np.array([CODE.get(_WITH_BRANCH.get(name), -1) for name in terms.NAMES])[block.code]
+    rows = np.flatnonzero(deep.any(1) & (to >= 0))
+    if not rows.size:
+        return
+    part = block.take(rows)
+    good, to, by = deep[rows], to[rows], np.empty(part.v.shape)
+    for name, at in part.by_set():
+        by[at] = -part.problem(name, at).at_points(part.theta[at][:, SETS[name]])[0]
+    part.keep = np.maximum(part.keep, good)
+    good &= by > 0
+    conductance = np.nan_to_num(part.theta[:, G])
+    part.branch, part.branch_covariance = lay_branch(part, good, np.where(good, by, 1.0), conductance)
+    part.theta[:, BRANCH], part.laid[:] = part.branch, True
+    held = np.isfinite(part.theta)
+    part.theta[~held & np.array([np.isin(range(WIDTH), SETS[terms.NAMES[k]]) for k in to])] = 0.0
+    part.spare, part.beyond = np.maximum(_BRANCH_POINTS - good.sum(1), 0), part.beyond & ~good
+    part.criterion[range(rows.size), to] = part.criterion[range(rows.size), part.code]
+    part.code = to
+    block.put(rows, part)
+
+
 def plain_start(block: Block) -> tuple[np.ndarray, np.ndarray]:
     """Start values (n, 10) of the plain junction, and which sweeps show a breakdown branch."""
     theta, seen = np.full((len(block.v), WIDTH), np.nan), np.zeros(len(block.v), bool)
@@ -457,12 +502,13 @@ def plain_start(block: Block) -> tuple[np.ndarray, np.ndarray]:
         part = block.take(deep)
         branch, covariance, seen[deep], good = breakdown(part)
         count = good.sum(1)
-        laid = seen[deep] & ((count < _BRANCH_POINTS) | (part.n_used < _SHORT))
+        laid = (count < _BRANCH_POINTS) | (part.n_used < _SHORT)
         own = np.flatnonzero(laid & (count >= _BRANCH_POINTS))
         if own.size:  # the branch by itself, of its own points
             alone, start = part.take(own), np.full((own.size, WIDTH), np.nan)
-            alone.keep, start[:, BRANCH] = good[own].astype(float), branch[own]
-            fit = alone.fit("bare reverse", start)
+            alone.keep, start[:, BRANCH] = alone.keep * (alone.v < 0), branch[own]
+            start[:, G] = theta[deep[own], G]
+            fit = alone.fit("reverse only", start)
             branch[own], covariance[own] = fit.theta[:, BRANCH], fit.covariance[:, BRANCH][:, :, BRANCH]
         theta[deep[:, None], BRANCH] = block.branch[deep] = branch
         block.branch_covariance[deep], block.laid[deep] = covariance, laid

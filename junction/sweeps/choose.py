@@ -286,7 +286,7 @@ def _eligible(block: Block, rows, hard, name):
         if "bare" in name:
             wanted = wanted & (block.n_used[rows] < 8)
         if wanted.any():
-            wanted[wanted] = breakdown(block.take(rows[wanted]))[2]
+            wanted[wanted] = breakdown(block.take(rows[wanted]), 1.2)[2]
     return wanted
 
 
@@ -314,10 +314,12 @@ def _finish(block: Block, rows) -> None:
 def _drop_wild(block: Block, name: str, rows):
     """Take wild points out of sweeps, unless there are too many to call them so; returns where, bool."""
     residual, live = block.residuals(name, rows), block.live[rows]
-    beyond, residual = sense.beyond(residual, live, rule("fit_wild")), np.abs(residual)
+    outside, residual = sense.beyond(residual, live, rule("fit_wild")), np.abs(residual)
+    # nor is the foot of a branch that was laid through its last points
+    outside |= block.laid[rows, None] & (block.v[rows] < 0) & (np.cumsum(live, axis=1) <= 4)
     spread = np.maximum(1.4826 * np.nanmedian(np.where(live, residual, np.nan), axis=1), 1.0)[:, None]
     bar = rule("fit_wild") * spread
-    wild = live & (residual > bar) & ~beyond
+    wild = live & (residual > bar)
     if not wild.any():
         return np.zeros(len(rows), bool)
     # a wild point stands alone, or with one other, among points that fit; a run of misses is a misfit
@@ -331,7 +333,9 @@ def _drop_wild(block: Block, name: str, rows):
     act = (count > 0) & (count <= np.maximum(1, rule("fit_wild_share") * kept))
     act &= kept - count >= len(SETS[name]) + 2
     block.keep[rows[act]] *= ~wild[act]
-    block.outliers[rows[act]] = True
+    # breakdown, or another law: not the curve's, and not wild either
+    block.beyond[rows[act]] |= (wild & outside)[act]
+    block.outliers[rows[act]] |= (wild & ~outside)[act].any(1)
     return act
 
 

@@ -27,16 +27,10 @@ _FORWARD_A = np.array([1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0])
 _REVERSE_V = -np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0])
 #: Points of the drawn curve; enough that a knee looks round at page size.
 _CURVE_POINTS = 160
+#: Newton's steps to the voltage of a breakdown current; convex, so that each halves what is left at least.
+_NEWTON = 30
 #: A sweep of more points than this is thinned for drawing: a page cannot show more.
 MOST_POINTS = 400
-
-
-def _series(theta, reverse):
-    """Resistance in series with the junction [ohm] (n, q): RS, or RZ in reverse; and which of them where."""
-    rs, rz = theta[:, RS, None], theta[:, RZ, None]
-    own = reverse & np.isfinite(rz)
-    forward = ~own & np.isfinite(rs)
-    return np.select([own, forward], [rz, rs], 0.0), ((RS, forward), (RZ, own))
 
 
 def _arguments(theta, temp_C):
@@ -76,6 +70,7 @@ def voltage_of(theta, temp_C, i_A):
         dv/di [ohm].
     """
     bends = ~(np.isnan(theta[:, A]) & np.isnan(theta[:, AB]))  # the others are a straight line or a constant
+    broken = np.isfinite(theta[:, RZ]) & (i_A < 0).any(1)
     with np.errstate(divide="ignore", invalid="ignore"):
         x = (i_A - np.nan_to_num(theta[:, I0, None])) / theta[:, G, None]
         if bends.any():
@@ -83,10 +78,23 @@ def voltage_of(theta, temp_C, i_A):
         x[~np.isfinite(x)] = np.nan
         _, g, by = curve(theta, thermal_voltage(temp_C), x)
         by /= -g[:, None, :]
-        rs, ways = _series(theta, i_A < 0)
-        for r, way in ways:
-            by[:, r] = np.where(way, i_A, 0.0)
-        return x + rs * i_A, by, 1 / g + rs
+        rs = np.nan_to_num(theta[:, RS, None])
+        by[:, RS] = np.where(np.isfinite(theta[:, RS, None]), i_A, 0.0)
+        v, slope = x + rs * i_A, 1 / g + rs
+        if broken.any():
+            part, reverse = theta[broken], i_A[broken] < 0
+            # the leak lies across the branch and its resistance: from a start without it, Newton's steps
+            at = np.where(reverse, x[broken] + part[:, RZ, None] * i_A[broken], -1.0)
+            for _ in range(_NEWTON):
+                i, back, conductance = current_of(part, temp_C[broken], at)
+                step = (i - i_A[broken]) / conductance
+                at = np.minimum(at - step, 0.0)
+                if not np.any(np.abs(step) > 1e-12 * np.abs(at), where=reverse):
+                    break
+            v[broken] = np.where(reverse, at, v[broken])
+            slope[broken] = np.where(reverse, 1 / conductance, slope[broken])
+            by[broken] = np.where(reverse[:, None], -back / conductance[:, None], by[broken])
+        return v, by, slope
 
 
 def current_of(theta, temp_C, v_V):
@@ -110,20 +118,26 @@ def current_of(theta, temp_C, v_V):
     """
     bends = ~(np.isnan(theta[:, A]) & np.isnan(theta[:, AB]))
     out, x = np.full(v_V.shape, np.nan), np.array(v_V, float)
-    rs, ways = _series(theta, v_V < 0)
-    rs = np.maximum(rs, 0.0)
+    own = (v_V < 0) & np.isfinite(theta[:, RZ, None])  # where RZ stands for RS, and the leak beside both
+    rs = np.maximum(np.nan_to_num(np.where(own, theta[:, RZ, None], theta[:, RS, None])), 0.0)
     if bends.any():
-        out[bends] = law.current(v_V[bends], RS_ohm=rs[bends], **_arguments(theta[bends], temp_C[bends]))
+        given = _arguments(theta[bends], temp_C[bends])
+        given["RSH_ohm"] = np.where(own[bends], np.inf, given["RSH_ohm"])
+        out[bends] = law.current(v_V[bends], RS_ohm=rs[bends], **given)
         x[bends] -= rs[bends] * out[bends]
     f, g, by = curve(theta, thermal_voltage(temp_C), x)
+    conductance = np.nan_to_num(theta[:, G, None])
+    g -= np.where(own, conductance, 0.0)
     # a shunt estimate below zero is not in the law's parameters: add it to first order
-    negative = np.minimum(np.nan_to_num(theta[:, G, None]), 0.0) * x
+    negative = np.where(own, 0.0, np.minimum(conductance, 0.0)) * x
     h = 1 + rs * np.maximum(g, 0.0)
     out = np.where(bends[:, None], out + negative / h, f)
     by /= h[:, None, :]
-    for r, way in ways:
-        by[:, r] = np.where(way, -g * out / h, 0.0)
-    return out, by, g / h
+    moved = -g * out / h
+    by[:, RS] = np.where(~own & np.isfinite(theta[:, RS, None]), moved, 0.0)
+    by[:, RZ], by[:, G] = np.where(own, moved, 0.0), np.where(own, v_V, by[:, G])
+    out, slope = out + np.where(own, conductance * v_V, 0.0), g / h + np.where(own, conductance, 0.0)
+    return out, by, slope
 
 
 def _known(fits: SweepFits, which, value, u):
@@ -201,7 +215,7 @@ def voltage_at_current_25C(fits: SweepFits, i_A):
     v, by, _ = voltage_of(theta, np.full(len(fits), REFERENCE_TEMP_C), i)
     for a, b in ((A, B), (AR, BR)):  # N enters the shifted ln IS as well
         by[:, b] += by[:, a] * growth[:, None]
-    v_j = v - _series(theta, i < 0)[0] * i
+    v_j = v - np.nan_to_num(theta[:, RS, None]) * i
     slope = np.where(_JUNCTION[fits.model][:, None], (v_j - eg - SILICON_XTI * vt) / kelvin, 0.0)
     return _known(fits, _CURVE, v, np.hypot(_spread(fits, by), slope * fits.temp_u_K[:, None]))
 

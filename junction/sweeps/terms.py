@@ -6,8 +6,9 @@ The current into the p side at the voltage x across the junction itself is
 
     f(x) = IS\,(e^{x/(N\,VT)} - 1) + G\,x + ISR\,(e^{x/(NR\,VT)} - 1) + I_0 - e^{a_B - x/(NBV\,VT)}
 
-and the point of the curve that belongs to x is (v, i) = (x + R f(x), f(x)); R is RS at forward voltages and
-RZ at reverse ones, because the path that breaks down is not the one that conducts forward.
+and the point of the curve that belongs to x is (v, i) = (x + RS f(x), f(x)).  The path that breaks down is
+not the one that conducts forward or leaks: where breakdown is fitted, it has its own resistance RZ at
+reverse voltages and the conductance lies across both, (v, i) = (x + RZ f(x), f(x) + G v) without G in f.
 
 Coordinates.  ln IS and 1/N are fitted, not IS and N, because the logarithm of the current is linear in
 them: where relative errors rule, the problem is all but linear, start values come from a linear
@@ -142,6 +143,7 @@ class JunctionProblem:
         self.columns = columns
         self.at = {c: k for k, c in enumerate(columns)}
         self.buffer = np.empty((len(v), len(columns) + 1, v.shape[1])) if buffer is None else buffer
+        self.reverse = v < 0 if RZ in self.at else None
 
     def take(self, index):
         """The same for some of the sweeps, on this one's buffer."""
@@ -150,7 +152,17 @@ class JunctionProblem:
 
     def _series(self, theta):
         forward = theta[:, self.at[RS], None] if RS in self.at else 0.0
-        return np.where(self.v < 0, theta[:, self.at[RZ], None], forward) if RZ in self.at else forward
+        if self.reverse is None:
+            return forward
+        return np.where(self.reverse, theta[:, self.at[RZ], None], forward)
+
+    def _through(self, theta):
+        """Current through the junction and its resistance [A], the variance of it, and what flows beside."""
+        if self.reverse is None or G not in self.at:
+            return self.i, self.ui2, 0.0
+        g = np.where(self.reverse, theta[:, self.at[G], None], 0.0)
+        beside = g * self.v
+        return self.i - beside, self.ui2 + g * g * self.uv2, beside
 
     def evaluate(self, theta):
         """Derivatives of the residual and the residual itself, (n, p + 1, m).
@@ -161,31 +173,32 @@ class JunctionProblem:
         exponential asks for; both limits (all error in v, all in i) are Halley's step of their own equation.
         """
         out, at, rs = self.buffer[: len(theta)], self.at, self._series(theta)
-        x = self.v - self.i * rs
+        i, ui2, beside = self._through(theta)
+        x = self.v - i * rs
         f, g, c = self._curve(theta, x, out, curvature=True)
         h = g * rs + 1.0
-        gu, hu = g * self.uv2, h * self.ui2
+        gu, hu = g * self.uv2, h * ui2
         q = (gu + hu * rs) / (gu * g + h * hu)
-        step = (self.i - f) * q
+        step = (i - f) * q
         step /= np.maximum(q * step * c * 0.5 + 1.0, 0.3)
         x += np.clip(step, -4 * self.vt, 4 * self.vt)
         f, g, _ = self._curve(theta, x, out)
         h = g * rs + 1.0
-        weight = self.keep / np.sqrt(g * g * self.uv2 + h * h * self.ui2)
+        weight = self.keep / np.sqrt(g * g * self.uv2 + h * h * ui2)
         # (i - f) h - (v - x - RS f) g, weighted
-        np.multiply((self.i - f) * h - (self.v - (f * rs + x)) * g, weight, out=out[:, -1])
-        self.x, self.f, self.weight = x, f, weight
+        np.multiply((i - f) * h - (self.v - (f * rs + x)) * g, weight, out=out[:, -1])
+        self.x, self.f, self.beside, self.weight = x, f, beside, weight
         # dr/dtheta = -(df/dtheta) weight; for RS +g f weight
         xw = x * weight
         if RS in at:
             np.multiply(g * f, weight, out=out[:, at[RS]])
         if RZ in at:
-            reverse = self.v < 0
-            np.multiply(g * f, weight * reverse, out=out[:, at[RZ]])
+            np.multiply(g * f, weight * self.reverse, out=out[:, at[RZ]])
             if RS in at:
-                out[:, at[RS]] *= ~reverse
+                out[:, at[RS]] *= ~self.reverse
         if G in at:
-            np.negative(xw, out=out[:, at[G]])
+            moved = xw if RZ not in at else np.where(self.reverse, self.v * h * weight, xw)
+            np.negative(moved, out=out[:, at[G]])
         if I0 in at:
             np.negative(weight, out=out[:, at[I0]])
         for a, b, sign in EXPONENTIALS:
@@ -204,7 +217,7 @@ class JunctionProblem:
         none.  The full displacement from the point of the curve that was used is always too large; where
         the two differ much (each point counted to 9 at most), the fit is not to be trusted.
         """
-        away = (self.i - self.f) ** 2 / self.ui2
+        away = (self.i - self.f - self.beside) ** 2 / self.ui2
         away += (self.v - (self.f * self._series(theta) + self.x)) ** 2 / self.uv2
         away = np.minimum(away, 9.0) * self.keep
         along = np.minimum(self.buffer[: len(theta), -1] ** 2, 9.0)
@@ -212,10 +225,12 @@ class JunctionProblem:
 
     def at_points(self, theta):
         """Error of the current at the measured voltage [A], slope of the whole curve [S], current [A]."""
-        rs = self._series(theta)
-        f, g, _ = self._curve(theta, self.v - self.i * rs, self.buffer[: len(theta)])
-        h = g * rs + 1.0
-        return (self.i - f) / h, g / h, f
+        rs, (i, _, beside) = self._series(theta), self._through(theta)
+        f, g, _ = self._curve(theta, self.v - i * rs, self.buffer[: len(theta)])
+        h, own = g * rs + 1.0, g / (g * rs + 1.0)
+        if RZ in self.at and G in self.at:
+            own += np.where(self.reverse, theta[:, self.at[G], None], 0.0)
+        return (i - f) / h, own, f + beside
 
     def _curve(self, theta, x, out, *, curvature=False):
         """f(x), f'(x) and, if asked, f''(x); the planes of logarithmic coordinates keep the exponentials."""
@@ -238,8 +253,11 @@ class JunctionProblem:
                     e *= slope
                     c = add(c, e)
         if G in at:
-            f += x * theta[:, at[G], None]
-            g += theta[:, at[G], None]
+            conductance = theta[:, at[G], None]
+            if self.reverse is not None:
+                conductance = np.where(self.reverse, 0.0, conductance)
+            f += x * conductance
+            g += conductance
         if I0 in at:
             f += theta[:, at[I0], None]
         return f, g, c

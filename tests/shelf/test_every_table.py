@@ -79,6 +79,12 @@ def _breakdown(volts, junction="AK", type_=""):
     return _sweep(np.append(low, v[3:]), np.append(back, forward[3:]), junction, type_)
 
 
+def _one_point_of_breakdown():
+    """5 mA at -12.5 V, nothing to be seen up to -10 V."""
+    v, i = _diode()
+    return _sweep(np.append([-12.5, -10, -7.5, -5, -2.5], v), np.append([-5e-3, *[-1e-11] * 4], i), "AK")
+
+
 def _built_in(rs_ohm, top_A):
     v, i = _diode(shunt_ohm=3500.0, top_A=top_A)
     return _sweep(v + rs_ohm * i, i)
@@ -164,6 +170,7 @@ CASES = {
     "built in, far": ("sort BAG0", _built_in(0, 5e-3)),
     "breakdown": ("sort BAG0", _breakdown(50)),
     "breakdown of a type": ("sort BAG0", _breakdown(40, "BC", "BC547B")),
+    "one point of breakdown": ("fit BAG0", _one_point_of_breakdown()),
     "two curves": ("sort BAG0", _two_curves()),
     "near its limit": ("sort BAG0", _near_its_limit()),
     "leads swapped": ("sort BAG0", _swapped_leads()),
@@ -282,6 +289,7 @@ SHOWN_BY = {
     "built in": {"built_in_low": 1.5},
     "drawn 68": {"built_in_high": 50, "sweep_rs_u": 1.5},
     "breakdown": {"early_breakdown": 1.5},
+    "one point of breakdown": {"fit_knee_share": 1.3},
     "sweeps 11 sort": {"sweep_clear": 0.01},
     "near a short": {"near_short": 0.3},
     "near its limit": {"range_resolves": 1.5},

@@ -5,7 +5,7 @@ import pytest
 
 from junction.base.units import thermal_voltage
 from junction.physics import junction as law
-from junction.sweeps.terms import AB, AR, BB, BR, I0, RS, RZ, SETS, WIDTH, A, B, G, JunctionProblem, curve
+from junction.sweeps.terms import AB, RS, RZ, SETS, WIDTH, G, JunctionProblem, curve
 
 VT = thermal_voltage(25.0)
 TRUTH = np.full((1, WIDTH), np.nan)
@@ -19,8 +19,12 @@ def problem(columns, seed=3, m=60, noise=1.0):
     low = -8.2 if AB in columns else -1.0
     x = np.concatenate([np.linspace(low, -0.1, m // 3), np.linspace(0, 0.62, m - m // 3)])[None]
     f, _, _ = curve(theta, np.array([VT]), x)
-    series = np.where(x < 0, theta[:, RZ, None], theta[:, RS, None])
-    v = x + np.nan_to_num(series) * f + noise * 3e-4 * rng.normal(size=x.shape)
+    reverse = (x + 2.0 * f < 0) & (RZ in columns)  # then the leak lies beside branch and resistance
+    leak = np.where(reverse, np.nan_to_num(theta[:, G, None]), 0.0)
+    own = f - leak * x
+    v = x + np.nan_to_num(np.where(reverse, theta[:, RZ, None], theta[:, RS, None])) * own
+    f = own + leak * v
+    v = v + noise * 3e-4 * rng.normal(size=x.shape)
     i = f + noise * rng.normal(size=x.shape) * np.hypot(1e-8, 5e-3 * f)
     ui2 = 1e-16 + (5e-3 * f) ** 2
     vt = np.array([[VT]])
