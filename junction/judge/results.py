@@ -219,6 +219,8 @@ class PartVerdict:
     in_circuit: bool = False
     faults_probability: float = nan  # that exactly `faults` is what is wrong (readings only)
     doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
+    #: what curves say of a transistor by name: V_BE and h_FE at a current, Early voltage
+    measured: Mapping[str, Interval] = field(default_factory=dict, metadata={"json": False})
 
 
 def registered_leak(part_type: PartType | None, junction: str) -> tuple[float, float, str] | None:

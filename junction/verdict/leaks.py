@@ -1,0 +1,134 @@
+r"""Currents of a transistor's curves that are not the transistor's own: leaks, offsets, a path, a short.
+
+At low V_BE the currents of a curve are sums, and linear in what is sought:
+
+.. math::
+
+    i_B = o_B + G_{BE} v_{BE} - G_{CB}(v_{CE} - v_{BE}) - I_{CB} + \sum_n b_n e^{v_{BE}/nV_T}, \qquad
+    i_C = o_C + G_{CE} v_{CE} + G_{CB}(v_{CE} - v_{BE}) + I_{CB} + \sum_n (c_n + d_n v_{CE}) e^{v_{BE}/nV_T}
+
+with offsets o of either sign and all else positive: one least-squares problem, which needs no start and
+cannot fail to end.  An offset is constant, a leak is proportional to its voltage, a cut-off current leaves at
+the base, and a junction is an exponential; what the data cannot tell apart shows as uncertainty.
+"""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from junction.base.units import thermal_voltage
+from junction.shelf.tables import rule
+
+#: Idealities of the exponentials; two junctions in series (a Darlington) have up to twice two.
+_IDEALITIES = np.array([0.97, 1.0, 1.03, 1.08, 1.25, 1.5, 2.0, 2.6, 4.0])
+#: Columns before the exponentials: two offsets, then the conductances and the cut-off current.
+_OFFSETS, BE, CB, CUT, CE = 2, 2, 3, 4, 5
+#: Most points of one part that are taken.
+_MOST = 400
+
+
+def levels(volts: np.ndarray) -> np.ndarray:
+    """Number of the group of about equal voltage that each point belongs to, lowest voltage first."""
+    order = np.argsort(volts)
+    gap = np.diff(volts[order]) > np.maximum(0.05 * np.abs(volts[order][1:]), 0.02)
+    group = np.empty(volts.size, int)
+    group[order] = np.append(0, np.cumsum(gap))
+    return group
+
+
+def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
+    """Leaks of one part from the points at low V_BE.
+
+    Parameters
+    ----------
+    vce, vbe, ib, ic : ndarray (m,)
+        Voltages [V] and currents [A] in the NPN sense; ib may be nan.
+    temp_C : float
+        Temperature of the junctions [degC].
+
+    Returns
+    -------
+    namespace or None
+        ``S`` (6,), ``u`` (6,): offsets of i_C and i_B [A], conductances beside B-E and C-B [S], cut-off
+        current of C-B [A], conductance beside C-E [S], with their standard uncertainties (inf where no
+        point speaks of it); ``floor_A`` (2,): noise of i_C and i_B at low current [A]; ``used``: points.
+        None without a point at a V_BE.
+    """
+    ok = np.isfinite(vbe) & np.isfinite(ic) & (vce >= np.maximum(vbe, 0.1))
+    at = np.flatnonzero(ok)
+    if at.size < 3:
+        return None
+    group = levels(vce[at])
+    # up to where the transistor's own collector current has become large: resistances say nothing below
+    first = {g: min((vbe[k], ic[k]) for k in at[group == g])[1] for g in set(group.tolist())}
+    rise = ic[at] - np.array([first[g] for g in group.tolist()])
+    high = vbe[at][rise > rule("curve_own")]
+    top = max(high.min(initial=np.inf), np.sort(vbe[at])[min(at.size - 1, 2)])
+    at = at[vbe[at] <= top]
+    at = at[:: max(1, -(-at.size // _MOST))]
+    v, c, b, e = vbe[at], vce[at], ib[at], ic[at]
+    grow = np.exp((v - v.max())[:, None] / (_IDEALITIES * thermal_voltage(temp_C)))
+    one, none, few = np.ones(at.size), np.zeros(at.size), np.zeros((at.size, 4))
+    collector = np.column_stack([one, none, none, c - v, one, c, grow * 0, grow, grow[:, :4] * c[:, None]])
+    base = np.column_stack([none, one, v, v - c, -one, none, grow, grow * 0, few])
+    has = np.isfinite(b)
+    rows, y = np.concatenate([collector, base[has]]), np.concatenate([e, b[has]])
+    of_base = np.repeat([False, True], [at.size, int(has.sum())])
+    floor = np.array([_noise(v, c, x) for x in (e, b)])
+    mismatch, offset_u = rule("curve_mismatch"), rule("curve_offset")
+    # An offset that nothing tells from a leak is of the size that ammeters have.
+    prior = np.zeros((2, rows.shape[1]))
+    prior[0, 0] = prior[1, 1] = 1.0 / offset_u
+    for _ in range(3):
+        size = np.hypot(mismatch * y, floor[of_base.astype(int)])
+        A = np.concatenate([rows / size[:, None], prior])
+        target = np.append(y / size, [0.0, 0.0])
+        scale = np.sqrt((A * A).sum(axis=0))
+        seen = scale > 0
+        x, covariance = _positive(A[:, seen] / scale[seen], target)
+        left = y - rows[:, seen] @ (x / scale[seen])
+        for k, mine in enumerate((~of_base, of_base)):
+            low = mine & (np.abs(y) <= np.quantile(np.abs(y[mine]), 0.5)) if mine.any() else mine
+            if low.sum() >= 4:
+                floor[k] = max(np.sqrt(np.mean(left[low] ** 2) * low.sum() / (low.sum() - 2)), 1e-13)
+    S, u = np.zeros(6), np.full(6, np.inf)
+    told = np.flatnonzero(seen[:6])
+    S[told] = x[: told.size] / scale[told]
+    u[told] = np.sqrt(np.diag(covariance)[: told.size]) / scale[told]
+    if not has.any():
+        u[[1, 2]] = np.inf
+    return SimpleNamespace(S=S, u=u, floor_A=floor, used=at.size)
+
+
+def _noise(v, c, i) -> float:
+    """Scatter of a current at low V_BE, from what three points in a row do not share [A]."""
+    order = np.lexsort((v, levels(c)))
+    i = i[order][np.isfinite(i[order])]
+    if i.size < 3:
+        return 1e-12 + 0.01 * np.abs(i).max(initial=0.0)
+    bend = np.abs(np.diff(i, 2))
+    bend = np.sort(bend)[: max(bend.size // 2, 1)]
+    return max(float(np.median(bend)) / 1.2, 1e-13)
+
+
+def _positive(A: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Least squares with all but the two offsets positive; variances, those of columns left out included."""
+    from scipy.optimize import nnls
+
+    signed = np.concatenate([A[:, :_OFFSETS], -A[:, :_OFFSETS], A[:, _OFFSETS:]], axis=1)
+    try:
+        both, _ = nnls(signed, y, maxiter=50 * signed.shape[1])
+    except RuntimeError:  # it went round among columns that are nearly alike: one of these is as good
+        both = np.maximum(np.linalg.lstsq(signed, y, rcond=1e-8)[0], 0.0)
+    x = np.append(both[:_OFFSETS] - both[_OFFSETS : 2 * _OFFSETS], both[2 * _OFFSETS :])
+    active = x != 0
+    active[:_OFFSETS] = True
+    normal, variance = A.T @ A, np.zeros((x.size, x.size))
+    for j in range(min(6, x.size)):
+        some = np.flatnonzero(active | (np.arange(x.size) == j))
+        inverse = np.linalg.pinv(normal[np.ix_(some, some)] + 1e-10 * np.eye(some.size), hermitian=True)
+        k = int(np.searchsorted(some, j))
+        variance[j, j] = inverse[k, k]
+    return x, variance
