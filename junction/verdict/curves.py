@@ -1,4 +1,4 @@
-"""Verdicts of transistors from their curves: what the points show first, then what the fit says.
+"""Verdicts of transistors from their curves: what the points themselves show, no fit asked.
 
 Every check is one `Finding` of one junction (BE, BC) or of the path CE, with the probability that its limit is
 kept: leaks and shorts beside a junction (`junction.verdict.leaks`), no current at all, early breakdown,
@@ -11,7 +11,7 @@ four qualities by itself (too little gain, the V_BE of another part) is undecide
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp, inf, isfinite, log, nan
+from math import exp, inf, isfinite, isnan, log, nan
 from types import SimpleNamespace
 
 import numpy as np
@@ -36,8 +36,6 @@ from junction.judge.results import (
 from junction.physics.temperature import leakage_factor
 from junction.shelf.tables import PartType, families, rule
 from junction.shelf.types import find_type
-from junction.sweeps.results import TransistorFits
-from junction.transistor.values import evaluate
 from junction.verdict import leaks
 from junction.verdict.sweeps import unseen_leak
 
@@ -54,15 +52,13 @@ _LEAK = {"BE": "curve_be_leak", "BC": "curve_cut_off", "CE": "curve_cut_off"}
 
 
 def judge_curves(
-    table: CurveTable, fits: TransistorFits, types: Callable[[str], PartType | None] = find_type
+    table: CurveTable, types: Callable[[str], PartType | None] = find_type
 ) -> list[PartVerdict]:
     """Judge every transistor of a table of curves.
 
     Parameters
     ----------
     table : CurveTable
-    fits : TransistorFits
-        Of the same parts (`junction.transistor.transistor.fit_transistors`).
     types : callable, optional
         From a marking to its registered type or None.
 
@@ -74,14 +70,13 @@ def judge_curves(
     rows: dict[str, list[int]] = {}
     for k, part in enumerate(table.part):
         rows.setdefault(part, []).append(k)
-    fitted = {part: k for k, part in enumerate(fits.part)}
-    return [_Part(table, members, fits, fitted.get(name), types).verdict() for name, members in rows.items()]
+    return [_Part(table, members, types).verdict() for members in rows.values()]
 
 
 class _Part:
     """One part: its points, what is known of it, and the findings so far."""
 
-    def __init__(self, table, members, fits, fit, types):
+    def __init__(self, table: CurveTable, members: list[int], types: Callable):
         at = np.concatenate([np.arange(table.starts[k], table.starts[k + 1]) for k in members])
         self.name = table.part[members[0]]
         self.vce, self.vbe, self.ib, self.ic = (
@@ -97,8 +92,6 @@ class _Part:
         self.type = types(self.mark) if self.mark else None
         self.other_kind = self.type is not None and self.type.device != "bjt"
         self.held = None if self.other_kind or (self.type and self.type.secondary) else self.type
-        self.why_not = "" if fit is None or not fits.why_not else fits.why_not[fit]
-        self.fits = None if fit is None or self.why_not else fits.take([fit])
         self.found: list[tuple[Finding, tuple[float, ...]]] = []
         self.measured: dict[str, Interval] = {}
         self.blind: list[str] = []
@@ -187,6 +180,7 @@ class _Part:
         ok = ~self.beyond
         self.reach_V = float(self.vce[ok].max(initial=0.0))
         self.leaks = leaks.beside(*(x[ok & ~self.limited] for x in (self.vce, vbe, ib, ic)), self.temp_C)
+        self._take_offsets_out()
         self.weigh()
         if self._dead():
             return
@@ -196,6 +190,15 @@ class _Part:
         if self.broken() or any(p[0] < 1 - rule("conformity_good") for _, p in self.found):
             return
         self._transistor()
+
+    def _take_offsets_out(self):
+        """What the ammeters show without a current."""
+        if self.leaks is None:
+            return
+        off = np.where(np.abs(self.leaks.S[:2]) > 3 * self.leaks.u[:2], self.leaks.S[:2], 0.0)
+        self.ic, self.ib = self.ic - off[0], self.ib - off[1]
+        if np.abs(off).max() > rule("curve_offset_said"):
+            self.warnings.append(say("curve_offset", ic=off[0] or nan, ib=off[1] or nan))
 
     def broken(self) -> bool:
         """Whether what was found spoils gain and V_BE."""
@@ -425,38 +428,60 @@ class _Part:
         return self._inside
 
     def gain_at(self, amps: float, volts: float) -> tuple[float, float]:
-        """h_FE at a collector current from the points next to it, and the uncertainty of its logarithm."""
+        """h_FE at I_C and V_CE from the points next to it, and the standard uncertainty of its logarithm."""
         ok = self.usable() & np.isfinite(self.ib) & (self.ib > 0)
-        if not ok.any():
-            return nan, nan
-        level = leaks.levels(np.where(ok, self.vce, self.vce[ok].max()))
-        of = {g: float(np.median(self.vce[ok & (level == g)])) for g in set(level[ok].tolist())}
-        h, u = nan, nan
-        for g in sorted(of, key=lambda g: abs(log(of[g] / volts))):
-            mine = np.flatnonzero(ok & (level == g))
+        at, found = np.flatnonzero(ok), []
+        level = leaks.levels(self.vce[at]) if at.size else at
+        for g in sorted({*level.tolist()}):
+            mine = at[level == g]
             ratio = np.log(self.ic[mine] / amps)
-            if ratio.min() > log(1.3) or ratio.max() < -log(1.3):
-                continue
             order = np.argsort(ratio)
-            ln_h = np.log(self.ic[mine] / self.ib[mine])[order]
-            near = np.sort(np.abs(ratio))[: 4 if mine.size > 3 else 1].max()
-            h = float(np.exp(np.interp(0.0, ratio[order], ln_h)))
-            close = np.abs(ratio[order]) <= max(near, 0.3)
-            scatter = float(np.std(np.diff(ln_h[close]))) / 2 if close.sum() > 2 else 0.0
-            u = float(np.hypot(rule("curve_gain_u"), scatter / max(close.sum(), 1) ** 0.5))
-            if self.fits is not None:
-                with np.errstate(all="ignore"):
-                    pair = evaluate(self.fits, np.array([amps]), np.array([[of[g]], [volts]]).T, self.temp_C)
-                if pair.hfe.size == 2 and np.isfinite(pair.hfe).all() and (pair.hfe > 0).all():
-                    step = float(pair.hfe[0, 1] / pair.hfe[0, 0])
-                    h *= step if 0.7 < step < 1.4 else 1.0
-            break
-        return h, u
+            ratio, ln_h = ratio[order], np.log(self.ic[mine] / self.ib[mine])[order]
+            if ratio[0] > log(1.3) or ratio[-1] < -log(1.3):
+                continue
+            close = np.argsort(np.abs(ratio))[:4]
+            scatter = np.std(np.diff(ln_h[np.sort(close)])) / 2 if close.size > 3 else 0.0
+            found.append((float(np.median(self.vce[mine])), float(np.interp(0.0, ratio, ln_h)), float(scatter)))
+        if not found:
+            return nan, nan
+        # between the collector voltages next to the one wanted, and not far beyond them
+        v, ln_h, scatter = (np.array(x) for x in zip(*found, strict=True))
+        near = np.sort(np.argsort(np.abs(np.log(v / volts)))[:2])
+        value = np.interp(volts, v[near], ln_h[near])
+        return float(np.exp(value)), float(np.hypot(rule("curve_gain_u"), scatter[near].max()))
+
+    def early(self) -> Interval | None:
+        """Early voltage by how much more current flows at the same drive and a higher collector voltage [V]."""
+        drive, unit = (self.vbe, 1e-3) if np.isfinite(self.vbe).any() else (self.ib, 0.0)
+        ok = self.usable() & np.isfinite(drive)
+        ok &= self.ic < rule("curve_early_share") * self.ic[ok].max(initial=0.0) if unit else ok
+        at = np.flatnonzero(ok)
+        level = leaks.levels(self.vce[at]) if at.size else at
+        if at.size < 6 or level.max() < 1:
+            return None
+        low, high = (at[level == g] for g in (0, level.max()))
+        order = np.argsort(drive[low])
+        inside = (drive[high] >= drive[low].min()) & (drive[high] <= drive[low].max())
+        if inside.sum() < 3:
+            return None
+        high = high[inside]
+        step = np.log(self.ic[high]) - np.interp(drive[high], drive[low][order], np.log(self.ic[low][order]))
+        volts = float(np.median(self.vce[high]) - np.median(self.vce[low]))
+        # a voltage offset between the two runs is no Early effect
+        u = np.hypot(np.std(step) / step.size**0.5, 0.5 * unit / thermal_voltage(25.0))
+        mean = float(np.mean(step))
+        if not mean > 4 * u:
+            return None
+
+        def of(x):
+            return volts / np.expm1(x) - float(np.median(self.vce[low]))
+
+        return Interval(*(float(of(x)) for x in (mean, mean + NORMAL_95 * u, mean - NORMAL_95 * u)), "V")
 
     def _transistor(self):
         """Resistance inside, V_BE, saturation, gain of a part that nothing shorts, opens or bridges."""
         if not self.usable().any():
-            self.add("CE", "curve_few", (0.25,) * 4, kept=0.5, why=self.why_not)
+            self.add("CE", "curve_few", (0.25,) * 4, kept=0.5)
             return
         self._mismatch()
         self._inside_held()
@@ -485,12 +510,18 @@ class _Part:
                     whose = f"registered {limit.symbol} of {self.held.name}: {limit.high:g} V at {si(amps, 'A')}"
                     registered.append(((limit.high - v) / amps, whose))
         kept, best = 0.0, None
+        ok = self.usable() & np.isfinite(self.ib)
+        # a part of little gain drives more current through its base resistance: no fault of the emitter
+        share = float(self.ib[ok][np.argmax(self.ic[ok])] / self.ic[ok].max()) if ok.any() else 0.0
+        least = max((x.low for x in self.held.find("h_FE") if isfinite(x.low)), default=nan) if self.held else nan
         for name, weight in self.family.items():
             f = families()[name]
             allowed = rule("curve_inside") * f.rs_high_ohm + rule("sweep_leads") * (f.rs_high_ohm > 50)
+            base = f.rs_high_ohm * max(share - (1 / least if least > 0 else 0.0), 0.0)
             whose = say("limit_of_family", family=f.name, basis=f.basis, open_base=False)
             if registered:
                 allowed, whose = max(registered)
+            allowed += base
             one = float(conformity(ohm, u, high=allowed)) if ohm > 2 * u else 1.0
             kept += weight * one
             best = best if best and best[0] > weight else (weight, allowed, whose)
@@ -515,7 +546,7 @@ class _Part:
             kept = float(conformity(vf, u, f.vf_low_V, f.vf_high_V))
             if kept <= 0.5:
                 self.add("BE", "curve_odd", _DOUBT, "vbe_V", Interval(vf, unit="V"), f.vf_low_V, f.vf_high_V,
-                         f.basis, kept, v_be=vf, amps=1e-3, family=f.called, low=f.vf_low_V, high=f.vf_high_V)
+                         f.basis, kept, v_be=vf, amps=1e-3, family=f.called, low=f.vf_low_V, high=f.vf_high_V, both=True)
                 return
         for limit in self.held.find("V_BE(on)") if self.held else ():
             amps = limit.at.get("ic_A", nan)
@@ -528,7 +559,8 @@ class _Part:
             if kept <= 1 - rule("conformity_good"):
                 self.add("BE", "curve_odd", _DOUBT, "vbe_V", Interval(v, v - 2 * u, v + 2 * u, "V"), low, high,
                          f"registered V_BE(on) of {self.held.name}", kept, v_be=v, amps=amps,
-                         family=self.held.name, low=limit.low, high=limit.high)  # fmt: skip
+                         family=self.held.name, low=limit.low, high=limit.high,
+                         both=isfinite(limit.low) and isfinite(limit.high))  # fmt: skip
                 return
 
     def _saturation(self):
@@ -541,7 +573,7 @@ class _Part:
             over = ok & (self.ib >= drive) & (self.ic <= 0.95 * amps) & (self.ic > 0.05 * amps)
             over &= self.vce > 1.1 * limit.high + 0.01
             h, _ = self.gain_at(amps, 1.0)
-            if over.sum() >= 2 and (isnan_(h) or h > 1.5 * amps / drive):
+            if over.sum() >= 2 and (isnan(h) or h > 1.5 * amps / drive):
                 k = np.flatnonzero(over)[np.argmin(self.vce[over])]
                 self.add("CE", "curve_saturation", (0.0, 0.0, 0.0, 1.0), "vce_sat_V",
                          Interval(float(self.vce[k]), unit="V"), most=limit.high,
@@ -558,13 +590,16 @@ class _Part:
             if not isfinite(amps) or limit.basis in NO_LIMIT or volts < 0.5:
                 continue
             h, u = self.gain_at(amps, volts)
-            told = {"h": h, "amps": amps, "volts": volts, "low": limit.low, "high": limit.high}
-            if isnan_(h):
+            told = {"h": h, "amps": amps, "volts": volts, "low": limit.low, "high": limit.high, "share": False}
+            if isnan(h):
                 reached = float(self.ic[self.usable()].max(initial=0.0))
-                if amps > reached > amps / rule("gain_holds_below") and isfinite(limit.low):
+                below = amps / reached if reached else inf
+                if 1 < below < rule("curve_gain_reach") and isfinite(limit.low):
                     h, u = self.gain_at(0.9 * reached, volts)
-                    told |= {"h": h, "amps": 0.9 * reached}
-                if isnan_(h):
+                    # further down recombination may lower a sound gain as well
+                    share = 1.0 if below < rule("gain_holds_below") else rule("gain_below_type")
+                    told |= {"h": h, "amps": 0.9 * reached, "low": share * limit.low, "share": share < 1}
+                if isnan(h):
                     self.blind.append(say("curve_blind_gain", amps=amps))
                     continue
                 limit_high = inf
@@ -573,7 +608,7 @@ class _Part:
                 spread = exp(NORMAL_95 * u)
                 self.measured[f"h_FE at {si(amps, 'A')}, {volts:g} V"] = Interval(h, h / spread, h * spread, "1")
             seen = True
-            kept = float(conformity_log(h, u, low=limit.low)) if isfinite(limit.low) else 1.0
+            kept = float(conformity_log(h, u, low=told["low"])) if isfinite(limit.low) else 1.0
             if least is None or kept < least[0]:
                 spread = exp(NORMAL_95 * u)
                 least = kept, told | {"h_low": h / spread, "h_high": h * spread}, limit
@@ -613,12 +648,9 @@ class _Part:
             if isfinite(h):
                 spread = exp(NORMAL_95 * u)
                 self.measured[f"h_FE at {si(amps, 'A')}, {volts:g} V"] = Interval(h, h / spread, h * spread, "1")
-        if self.fits is not None:
-            k = self.fits.names.index("VAF")
-            value, u = float(self.fits.value[0, k]), float(self.fits.u_log[0, k])
-            if not self.fits.fixed[0, k] and isfinite(value) and u < rule("bjt_value_width"):
-                spread = exp(NORMAL_95 * u)
-                self.measured["Early voltage"] = Interval(value, value / spread, value * spread, "V")
+        early = self.early()
+        if early is not None and early.value > 0:
+            self.measured["Early voltage"] = early
 
     # --- one verdict ------------------------------------------------------------------------------------
 
@@ -627,7 +659,7 @@ class _Part:
         with np.errstate(all="ignore"):
             self.look()
         if not self.found:
-            self.add("CE", "curve_few", (0.25,) * 4, kept=0.5, why=self.why_not)
+            self.add("CE", "curve_few", (0.25,) * 4, kept=0.5)
         never = rule("never_sure")
         junctions = []
         for where in _JUNCTIONS:
@@ -704,11 +736,6 @@ class _Part:
         if self.limited.any():
             n = int(self.limited.sum())
             self.warnings.append(say("curve_limit", n=n, amps=self.top_A))
-
-
-def isnan_(x) -> bool:
-    """Whether a number is none."""
-    return x != x
 
 
 def _mix(p, never):

@@ -63,8 +63,8 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     group = levels(vce[at])
     # up to where the transistor's own collector current has become large: resistances say nothing below
     first = {g: min((vbe[k], ic[k]) for k in at[group == g])[1] for g in set(group.tolist())}
-    rise = ic[at] - np.array([first[g] for g in group.tolist()])
-    high = vbe[at][rise > rule("curve_own")]
+    start = np.array([first[g] for g in group.tolist()])
+    high = vbe[at][ic[at] - start > np.maximum(rule("curve_own"), 0.03 * np.abs(start))]
     top = max(high.min(initial=np.inf), np.sort(vbe[at])[min(at.size - 1, 2)])
     at = at[vbe[at] <= top]
     at = at[:: max(1, -(-at.size // _MOST))]
