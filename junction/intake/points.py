@@ -239,6 +239,12 @@ def curves_of(table: Table, points: dict[str, np.ndarray], keys: list, aside: li
         return curves
     first = curves.starts[:-1]
     below = {name: np.add.reduceat(np.nan_to_num(getattr(curves, name)), first) < 0 for name in names}
+    # A leak from the collector turns the base current round; it still rises with the drive.
+    drive = np.nan_to_num(np.abs(curves.vbe_V))
+    length = np.diff(curves.starts)
+    drive -= np.repeat(np.add.reduceat(drive, first) / length, length)
+    falls = np.add.reduceat(np.nan_to_num(curves.ib_A) * drive, first)
+    below["ib_A"] = np.where(falls != 0, falls < 0, below["ib_A"])
     negative = below["vce_V"]
     wrong = negative & (np.array(curves.polarity) == "NPN")
     for k in np.flatnonzero(wrong).tolist():

@@ -1,4 +1,4 @@
-"""A bag of readings and sweeps to verdicts, worst first."""
+"""A bag of readings, sweeps and curves to verdicts, worst first."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that na
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
 example: junction sort bag.csv curves/ -o report/ --json report.json"""
 
-_ONLY_CURVES = "transistor curves only, which hold no verdict; junction fit reads them"
 _ONLY_SPOTS = (
     "V_BE or h_FE at a current only, on which no verdict rests: not judged here; junction match reads those"
 )
@@ -26,7 +25,7 @@ _ONLY_SPOTS = (
     writes="a page, verdicts.csv, set_aside.csv and sort.json", epilog=EPILOG,
 )  # fmt: skip
 def sort(parts, o) -> Result:
-    """Sort a bag of parts: readings and sweeps to verdicts, worst first.
+    """Sort a bag of parts: readings, sweeps and curves to verdicts, worst first.
 
     Parameters
     ----------
@@ -55,11 +54,11 @@ def sort(parts, o) -> Result:
     """
     meter, types, noise = meter_of(o), types_of(o), noise_of(o)
     bag = bag_of(parts, o.temperature)
-    if not (len(bag.sweeps) or any(p.readings for p in bag.readings)):
-        raise InputError(_ONLY_SPOTS if bag.readings else _ONLY_CURVES, ", ".join(bag.files))
+    if not (len(bag.sweeps) or len(bag.curves) or any(p.readings for p in bag.readings)):
+        raise InputError(_ONLY_SPOTS, ", ".join(bag.files))
     swept, curved = set(bag.sweeps.part), set(bag.curves.part)
     # no verdict rests on V_BE or h_FE at a current; a part with sweeps keeps its row for type and polarity
-    judged = replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept))
+    judged = replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept | curved))
     fits = None
     if swept:
         from junction.sweeps.sweeps import fit_sweeps
@@ -72,16 +71,15 @@ def sort(parts, o) -> Result:
         return {k: sweep_plot(bag.sweeps, fits, k, noise) for k in wanted}
 
     # where the hand was, or goes next
-    places = ["meter"] if judged.readings or not swept else []
+    places = ["meter"] if judged.readings or not (swept or curved) else []
     places += ["in circuit"] if any(p.in_circuit for p in judged.readings) else []
     places += ["sweep"] if swept or curved else []
     warm = {p.part for p in judged.readings if not isnan(p.temp_C)}
-    warm.update(part for part, t in zip(bag.sweeps.part, bag.sweeps.temp_C, strict=True) if not isnan(t))
-    read = {p.part for p in bag.readings if p.readings}
+    for table in (bag.sweeps, bag.curves):
+        warm.update(part for part, t in zip(table.part, table.temp_C, strict=True) if not isnan(t))
     report = SortReport(
         worst_first(judge_bag(judged, fits, meter, types)), meter, bag, cautions(*places, "power-up"),
-        parts_without_temp=len({p.part for p in judged.readings}.union(swept) - warm),
-        curves_only=len(curved - swept - read),
+        parts_without_temp=len({p.part for p in judged.readings}.union(swept, curved) - warm),
         spots_only=len({p.part for p in bag.readings if not p.readings} - swept - curved),
         plots=o.plots, draw=draw,
     )  # fmt: skip

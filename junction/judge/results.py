@@ -212,7 +212,7 @@ class PartVerdict:
     cannot_see: str = ""  # what the method is blind to; never empty for a good from diode mode
     warnings: tuple[str, ...] = ()  # marking contradicted, temperature missing, in circuit ...
     neighbours: tuple[str, ...] = ()  # what to test before power-up
-    basis: str = ""  # 'readings', 'sweeps', 'readings and sweeps'
+    basis: str = ""  # 'readings', 'sweeps', 'curves', 'readings and sweeps' ...
     type: str = ""
     temp_C: float = nan
     temp_known: bool = False
@@ -355,7 +355,6 @@ class SortReport:
     label: str = ""  # what stands over the whole report, such as that its data are invented
     default_temp_C: float = REFERENCE_TEMP_C
     parts_without_temp: int = 0
-    curves_only: int = 0
     spots_only: int = 0
     plots: int = 0
     draw: Callable[[Iterable[int]], Mapping[int, SweepPlot]] | None = None

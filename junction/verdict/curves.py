@@ -113,6 +113,10 @@ class _Part:
         # next to a point at the limit of one collector voltage the others are there too
         if self.limited.any():
             self.limited |= at_top
+        most = np.nanmax(np.abs(ib), initial=0.0)
+        base_top = np.abs(ib) > 0.98 * most
+        wide = np.ptp(vbe[base_top]) > 0.1 if np.isfinite(vbe[base_top]).all() and base_top.any() else False
+        self.base_limited = base_top & (wide & (base_top.sum() > 3))
         least = np.nanmin(np.abs(ib), initial=inf)
         most_b = np.nanmax(np.abs(ib), initial=0.0)
         low = rule("curve_undriven") * (0.5 if self._germanium_like() else 1.0)
@@ -179,7 +183,8 @@ class _Part:
         self._breakdown()
         ok = ~self.beyond
         self.reach_V = float(self.vce[ok].max(initial=0.0))
-        self.leaks = leaks.beside(*(x[ok & ~self.limited] for x in (self.vce, vbe, ib, ic)), self.temp_C)
+        measures = ok & ~self.limited & ~self.base_limited
+        self.leaks = leaks.beside(*(x[measures] for x in (self.vce, vbe, ib, ic)), self.temp_C)
         self._take_offsets_out()
         self.weigh()
         if self._dead():
@@ -228,7 +233,7 @@ class _Part:
                     p = (0.0, 1.0, 0.0, 0.0)
                     self.add("CE", "curve_breaks_down", p, "bv_V", Interval(nan, volts[k - 1], volts[k], "V"),
                              rated, whose=f"registered V_CEO of {self.held.name}", kept=0.0, **told)
-                elif not isfinite(rated) and volts[k] < rule("curve_least_rating"):
+                elif not isfinite(rated) and volts[k - 1] < rule("curve_least_rating"):
                     self.add("CE", "curve_breaks_early", _DOUBT, "bv_V",
                              Interval(nan, volts[k - 1], volts[k], "V"), kept=0.5, **told)
                 else:
@@ -277,8 +282,9 @@ class _Part:
             at &= np.isfinite(v) & (v > 0.01)
             if where == "CE":
                 at &= self.limited
-            if not at.any():
-                continue
+                free = self.undriven & ~self.beyond & ~self.limited & (i > rule("curve_own"))
+            if not at.any() or where == "CE" and free.any():
+                continue  # a lower voltage measures the path
             ohm = float((v[at] / i[at]).min())
             if where == "BE" and (at.sum() < 2 or ohm > 10 * short):
                 continue
@@ -367,6 +373,8 @@ class _Part:
                 worst = weight, limit, volts, whose, amps, kept, hidden
         good = min(good / sum(self.family.get(n, 1.0) if n else 1.0 for *_, n in weights), 1.0)
         _, limit, volts, whose, amps, kept, hidden = worst
+        if amps > limit and 0 < reach < volts and S * reach + cut > limit:
+            volts, amps = reach, S * reach + cut  # so much as was logged is enough
         shorted = 1.0 - float(conformity_log(ohm, u_ln, low=short)) if ohm < inf else 0.0
         p = (good * (1 - shorted), (1 - good) * (1 - shorted), shorted, 0.0)
         bad, sure = good <= 1 - rule("conformity_good"), good >= rule("conformity_good")
@@ -395,7 +403,7 @@ class _Part:
         """Points of a working transistor: driven, not saturated, not at the limit."""
         ok = ~self.limited & ~self.beyond & (self.ic > 0) & (self.vce > np.fmax(self.vbe, 0.7) + 0.1)
         noise = self.leaks.floor_A[0] if self.leaks is not None else 0.0
-        return ok & (self.ic > max(100 * noise, 10 * rule("curve_offset")))
+        return ok & ~self.base_limited & (self.ic > max(100 * noise, 10 * rule("curve_offset")))
 
     def vbe_at(self, amps: float) -> tuple[float, float]:
         """V_BE at a collector current and 25 degC with its standard uncertainty [V], nan where not known."""
@@ -522,7 +530,9 @@ class _Part:
             if registered:
                 allowed, whose = max(registered)
             allowed += base
-            one = float(conformity(ohm, u, high=allowed)) if ohm > 2 * u else 1.0
+            # what an unmarked part loses may be little for a small one and much for a large one
+            little = not self.typed and ohm * self.top_A < rule("curve_inside_drop")
+            one = float(conformity(ohm, u, high=allowed)) if ohm > 2 * u and not little else 1.0
             kept += weight * one
             best = best if best and best[0] > weight else (weight, allowed, whose)
         kept /= sum(self.family.values())
@@ -617,7 +627,7 @@ class _Part:
         if least is None or not seen:
             ok = self.usable() & np.isfinite(self.ib) & (self.ib > 0)
             best = float((self.ic[ok] / self.ib[ok]).max(initial=0.0)) if ok.any() else nan
-            if ok.any() and best < rule("leads_gain_shows"):
+            if ok.any() and best < rule("curve_gain_least"):
                 self.add("CE", "curve_gain_none", _DOUBT, "h_FE", Interval(best, unit="1"), kept=0.5, h=best)
             elif not ok.any():
                 self.blind.append(say("blind_gain"))
@@ -715,8 +725,10 @@ class _Part:
         return Device(kind, self.logged or (t.polarity if t else ""), material)
 
     def _good_words(self) -> str:
-        told = ", ".join(_told(name, it) for name, it in self.measured.items())
-        return say("curve_good", told=told)
+        told = [_told(name, it) for name, it in self.measured.items()]
+        gains, volts = ([x for x in told if x.startswith(word)] for word in ("h_FE", "V_BE"))
+        others = [x for x in told if x not in gains and x not in volts]
+        return say("curve_good", told=", ".join([*volts[-2:], *gains[:2], *others]))
 
     def _cannot_see(self) -> str:
         seen = list(self.blind)

@@ -1,4 +1,4 @@
-"""The verdict of a whole part, from the sweeps of its junctions and from its diode-mode readings.
+"""The verdict of a whole part, from the sweeps of its junctions, its curves and its diode-mode readings.
 
 A part is as bad as its worst junction: shorted if any is, else open if any is, else leaky, and good only
 when every junction measured is good at 95 % together.  What was not measured is said, not assumed.
@@ -39,10 +39,13 @@ from junction.verdict.sweeps import judge_sweeps
 
 Types = Callable[[str], PartType | None]
 _ORDER = ("BE", "BC", "CE", "AK")
+#: What a verdict rests on, with readings beside.
+_BOTH = {"sweeps": "readings and sweeps", "curves": "readings and curves",
+         "sweeps and curves": "readings, sweeps and curves"}  # fmt: skip
 
 
 def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type) -> tuple[PartVerdict, ...]:
-    """Verdict of every part of a bag, from its sweeps, its readings, or both.
+    """Verdict of every part of a bag, from its sweeps, its curves, its readings, or several of them.
 
     Parameters
     ----------
@@ -57,8 +60,8 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
     Returns
     -------
     tuple of PartVerdict
-        Parts with sweeps in the order of their first sweep, then the parts that have readings only.  A part
-        with curves only has no verdict.
+        Parts with sweeps in the order of their first sweep, then parts with curves, then those that have
+        readings only.
     """
     table = bag.sweeps
     told = {r.part: r for r in bag.readings if r.type or r.polarity}
@@ -74,6 +77,14 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
     for junction in judge_sweeps(table, fits, types) if table.part else ():
         of_part.setdefault(table.part[junction.sweep], []).append(junction)
     swept = tuple([_swept_part(*each, table, known, untold) for each in of_part.items()])
+    if len(bag.curves):
+        from junction.verdict.curves import judge_curves
+
+        curves, given = bag.curves, [told.get(p, PartReadings("")) for p in bag.curves.part]
+        curves = replace(curves, type=tuple(x or g.type for x, g in zip(curves.type, given, strict=True)),
+                         polarity=tuple(x or g.polarity for x, g in zip(curves.polarity, given, strict=True)))
+        curved = {v.part: v for v in judge_curves(curves, types)}
+        swept = (*(joined(v, curved.pop(v.part)) if v.part in curved else v for v in swept), *curved.values())
     if not bag.readings:
         return swept
     from junction.leads.verdict import judge_readings
@@ -168,6 +179,59 @@ def _device(
     return Device(kind, part_type.polarity or polarity, part_type.material or material)
 
 
+def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
+    """One verdict of a part from its sweeps and its curves.
+
+    Each sees what the other cannot (reverse, forward at high current, gain): the worse decides, but a short or
+    an open junction is seen by both, and where one finds it and the other a good junction neither is believed.
+
+    Parameters
+    ----------
+    swept, curved : PartVerdict
+        Of the same part.
+
+    Returns
+    -------
+    PartVerdict
+    """
+    by_name, conflicts, junctions = {j.junction: j for j in curved.junctions}, [], []
+    for j in swept.junctions:
+        other = by_name.pop(j.junction, None)
+        if other is not None:
+            worse, better = sorted((j, other), key=lambda x: x.probability["good"])
+            plain = worse.verdict in (Verdict.SHORTED, Verdict.OPEN) and worse.finding.reason != "curve_inside"
+            if better.verdict == Verdict.GOOD and plain:
+                sweep, curve = (j.verdict, other.verdict)
+                conflicts.append(say("both_curves", where=j.junction, sweep=sweep, curves=curve))
+                doubt = dict.fromkeys(worse.probability, 0.25)
+                worse = replace(worse, verdict=Verdict.UNDECIDED, probability=doubt, faults=())
+            j = replace(worse, evidence=(*worse.evidence, *better.evidence), fit=j.fit, sweep=j.sweep,
+                        leak_ohm=worse.leak_ohm or better.leak_ohm)  # fmt: skip
+        junctions.append(j)
+    junctions += by_name.values()
+    whole, ranked = worst_of(junctions), worst_first(junctions)
+    verdict = decide(whole)
+    lead = min((swept, curved), key=lambda v: v.probability["good"])
+    good = verdict == Verdict.GOOD
+    # curves see the gain, and the paths that were not swept
+    answered = {say("blind_gain"), *(say("blind_path", where=w) for w in {x.junction for x in curved.junctions})}
+    reverse = say("curve_blind_reverse") if any(j.junction == "BE" for j in swept.junctions) else ""
+    blind = [x for x in swept.cannot_see.split(", ") if x and x not in answered]
+    blind += [x for x in curved.cannot_see.split(", ") if x and x != reverse]
+    return part_verdict(
+        swept.part, verdict, whole, curved.device if not swept.device.polarity else swept.device,
+        tuple(sorted(junctions, key=lambda j: _ORDER.index(j.junction))),
+        faults=tuple(dict.fromkeys(f for j in ranked for f in j.faults)),
+        alternatives=() if good else lead.alternatives,
+        evidence=tuple(dict.fromkeys((*lead.evidence, *swept.evidence, *curved.evidence))),
+        next=next_step("both_contradict") if conflicts else curved.next if good else lead.next,
+        cannot_see=", ".join(dict.fromkeys(blind)) if good else "",
+        warnings=tuple(dict.fromkeys((*conflicts, *swept.warnings, *curved.warnings))),
+        basis="sweeps and curves", type=swept.type or curved.type, temp_C=swept.temp_C,
+        temp_known=swept.temp_known, measured=curved.measured, doubt="" if good else lead.doubt,
+    )  # fmt: skip
+
+
 def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
     """One verdict of a part from its sweeps and its readings.
 
@@ -211,9 +275,9 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
         next=next_step("both_contradict") if conflicts else lead.next,
         cannot_see=(swept.cannot_see or read.cannot_see) if good else "",
         warnings=tuple(dict.fromkeys((*conflicts, *clash, *doubt, *swept.warnings, *read.warnings))),
-        neighbours=swept.neighbours or read.neighbours, basis="readings and sweeps",
+        neighbours=swept.neighbours or read.neighbours, basis=_BOTH[swept.basis],
         type=swept.type or read.type, temp_C=swept.temp_C, temp_known=swept.temp_known,
-        in_circuit=read.in_circuit,
+        in_circuit=read.in_circuit, measured=swept.measured,
     )  # fmt: skip
 
 

@@ -70,7 +70,6 @@ def notes(report: SortReport) -> list[str]:
     if report.parts_without_temp and report.verdicts:
         out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
     for n, what, readers in (
-        (report.curves_only, "curves only", "junction fit and junction match read"),
         (report.spots_only, "V_BE or h_FE at a current only", "junction match reads"),
     ):
         if n:
