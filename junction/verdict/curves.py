@@ -1,6 +1,6 @@
 """Verdicts of transistors from their curves: what the points themselves show, no fit asked.
 
-Every check is one `Finding` of one junction (BE, BC) or of the path CE, with the probability that its limit is
+Every check is one `Finding` of a junction (BE, BC) or of the path CE, with the probability that its limit is
 kept: leaks and shorts beside a junction (`junction.verdict.leaks`), no current at all, early breakdown,
 resistance inside, V_BE, saturation, gain.  Limits are those of the registered type where it has them, else of
 the family; an unmarked part may belong to several families, which V_BE and the current it carries weigh.
@@ -137,14 +137,15 @@ class _Part:
         reach = inf if where == "BE" else rule("registered_reach") * self.reach_V
         for symbol in symbols if self.held else ():
             for limit in self.held.find(symbol):
-                at = next((abs(limit.at[k]) for k in (volts, "vcb_V", "vce_V", "veb_V") if k in limit.at), nan)
+                names = (volts, "vcb_V", "vce_V", "veb_V")
+                at = next((abs(limit.at[k]) for k in names if k in limit.at), nan)
                 hot = limit.at.get("temp_C", REFERENCE_TEMP_C) > REFERENCE_TEMP_C + 10
                 if isfinite(at) and isfinite(limit.high) and limit.basis not in NO_LIMIT and not hot:
                     whose = f"registered {symbol} of {self.held.name}; {limit.source or self.held.source}"
                     return [(limit.high, min(at, reach), whose, "")]
         gain = rule("ceo_gain") if where == "CE" and not np.isfinite(self.vbe).any() else 1.0
         found = []
-        for name, weight in self.family.items():
+        for name in self.family:
             f = families()[name]
             f = families()[f.collector] if where != "BE" and f.collector else f
             whose = say("limit_of_family", family=f.name, basis=f.basis, open_base=gain > 1)
@@ -170,7 +171,9 @@ class _Part:
         p = posterior(like)
         self.family = {n: float(w) for n, w in zip(names, p, strict=True) if w > 1e-3}
 
-    def add(self, where, reason, p, quantity="", value=None, least=-inf, most=inf, whose="", kept=nan, **told):
+    def add(
+        self, where, reason, p, quantity="", value=None, least=-inf, most=inf, whose="", kept=nan, **told
+    ):
         """One finding, with the probability of each quality."""
         told = {"where": where, "type": self.mark, "whose": whose, **told}
         self.found.append((Finding(where, reason, quantity, value, least, most, whose, kept, told), tuple(p)))
@@ -183,8 +186,8 @@ class _Part:
         self._breakdown()
         ok = ~self.beyond
         self.reach_V = float(self.vce[ok].max(initial=0.0))
-        measures = ok & ~self.limited & ~self.base_limited
-        self.leaks = leaks.beside(*(x[measures] for x in (self.vce, vbe, ib, ic)), self.temp_C)
+        self.free = ok & ~self.limited & ~self.base_limited
+        self.leaks = leaks.beside(*(x[self.free] for x in (self.vce, vbe, ib, ic)), self.temp_C)
         self._take_offsets_out()
         self.weigh()
         if self._dead():
@@ -215,7 +218,8 @@ class _Part:
         if not at.any():
             return np.empty((2, 0))
         level, v, i = leaks.levels(self.vce[at]), self.vce[at], self.ic[at]
-        return np.array([(np.median(v[level == g]), np.median(i[level == g])) for g in sorted({*level.tolist()})]).T
+        groups = [level == g for g in sorted({*level.tolist()})]
+        return np.array([[np.median(v[g]) for g in groups], [np.median(i[g]) for g in groups]])
 
     def _breakdown(self):
         """Points from where the undriven current rises faster than any path's."""
@@ -282,7 +286,7 @@ class _Part:
             at &= np.isfinite(v) & (v > 0.01)
             if where == "CE":
                 at &= self.limited
-                free = self.undriven & ~self.beyond & ~self.limited & (i > rule("curve_own"))
+                free = self.undriven & self.free & (i > rule("curve_own"))
             if not at.any() or where == "CE" and free.any():
                 continue  # a lower voltage measures the path
             ohm = float((v[at] / i[at]).min())
@@ -291,8 +295,7 @@ class _Part:
             # another path of the same part drives the base negative: the current comes out there
             if where == "CE" and np.nanmedian(self.ib[at]) < -0.1 * np.median(i[at]):
                 where = "BC"
-            p = np.clip(log(max(min(short, ohm), least) / least) / max(log(max(ohm, 2 * least) / least), 1e-9),
-                        0.0, 1.0)  # fmt: skip
+            p = min(log(max(min(short, ohm), least) / least) / log(max(ohm, 2 * least) / least), 1.0)
             if all(float(np.median(i[at])) <= limit for limit, *_ in self.cut_off(where)):
                 continue
             self.add(where, "curve_path_at_most", (0.0, 1 - p, p, 0.0), "path_ohm",
@@ -325,7 +328,7 @@ class _Part:
         doubling = rule("leakage_doubling")
         cut /= float(leakage_factor(self.temp_C, REFERENCE_TEMP_C, doubling))
         for where, k, more in (("BE", leaks.BE, 0.0), ("BC", leaks.CB, cut), ("CE", leaks.CE, 0.0)):
-            self._leak(where, float(b.S[k]), float(b.u[k]), self.reach_V, more)
+            self._leak(where, float(b.S[k]), float(b.u[k]), self.reach_V, more, float(b.most[k]))
 
     def _open_base(self):
         """Output curves without V_BE: the collector current of the step at no base current."""
@@ -352,11 +355,11 @@ class _Part:
         lost = max(1.0 - float(np.median(h[low])) / float(h.max()), 0.05) * float(self.ib[ok].min())
         self._leak("BE", 0.0, lost / 0.6 / rule("points_seen"), 0.0)
 
-    def _leak(self, where, S, u, reach, cut=0.0):
+    def _leak(self, where, S, u, reach, cut=0.0, most=inf):
         """One path against its limits; seen, or how much of it could hide."""
         seen_u, short = rule("points_seen"), rule("short_below")
         seen, gain_u = S > seen_u * u or cut > 0, rule("sweep_gain_u")
-        floor = 1.0 / (max(S, 0.0) + seen_u * u) if isfinite(u) else 0.0
+        floor = 1.0 / min(max(S, 0.0) + seen_u * u, max(most, 1e-15))
         ohm = 1.0 / S if S > 0 and seen else inf
         u_ln = float(np.hypot(u / S if S > 0 else 0.0, gain_u)) if seen else gain_u
         good, worst, built_in = 0.0, None, self._built_in(where)

@@ -53,7 +53,8 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     namespace or None
         ``S`` (6,), ``u`` (6,): offsets of i_C and i_B [A], conductances beside B-E and C-B [S], cut-off
         current of C-B [A], conductance beside C-E [S], with their standard uncertainties (inf where no
-        point speaks of it); ``floor_A`` (2,): noise of i_C and i_B at low current [A]; ``used``: points.
+        point speaks of it); ``most`` (6,): conductance that the whole current allows at the most [S];
+        ``floor_A`` (2,): noise of i_C and i_B at low current [A]; ``used``: points.
         None without a point at a V_BE.
     """
     ok = np.isfinite(vbe) & np.isfinite(ic) & (vce >= np.maximum(vbe, 0.1))
@@ -63,8 +64,9 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     group = levels(vce[at])
     # up to where the transistor's own collector current has become large: resistances say nothing below
     first = {g: min((vbe[k], ic[k]) for k in at[group == g])[1] for g in set(group.tolist())}
+    own = max(rule("curve_own"), rule("curve_own_share") * ic[at].max())
     start = np.array([first[g] for g in group.tolist()])
-    high = vbe[at][ic[at] - start > np.maximum(rule("curve_own"), 0.03 * np.abs(start))]
+    high = vbe[at][ic[at] - start > np.maximum(own, 0.03 * np.abs(start))]
     top = max(high.min(initial=np.inf), np.sort(vbe[at])[min(at.size - 1, 2)])
     at = at[vbe[at] <= top]
     at = at[:: max(1, -(-at.size // _MOST))]
@@ -99,7 +101,13 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     u[told] = np.sqrt(np.diag(covariance)[: told.size]) / scale[told]
     if not has.any():
         u[[1, 2]] = np.inf
-    return SimpleNamespace(S=S, u=u, floor_A=floor, used=at.size)
+    # whatever else flows, no path carries more than the whole current
+    most = np.full(6, np.inf)
+    for k, volts, amps in ((BE, v, np.where(has, b, np.inf) + 3 * floor[1]), (CB, c - v, e + 3 * floor[0]),
+                           (CE, c, e + 3 * floor[0])):  # fmt: skip
+        some = (volts > 0.05) & (amps > 0)
+        most[k] = np.min((amps[some] + offset_u) / volts[some], initial=np.inf)
+    return SimpleNamespace(S=S, u=u, most=most, floor_A=floor, used=at.size)
 
 
 def _noise(v, c, i) -> float:
