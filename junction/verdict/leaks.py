@@ -64,7 +64,7 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     group = levels(vce[at])
     # up to where the transistor's own collector current has become large: resistances say nothing below
     first = {g: min((vbe[k], ic[k]) for k in at[group == g])[1] for g in set(group.tolist())}
-    own = max(rule("curve_own"), rule("curve_own_share") * ic[at].max())
+    own = max(rule("curves_own"), rule("curves_own_share") * ic[at].max())
     start = np.array([first[g] for g in group.tolist()])
     high = vbe[at][ic[at] - start > np.maximum(own, 0.03 * np.abs(start))]
     top = max(high.min(initial=np.inf), np.sort(vbe[at])[min(at.size - 1, 2)])
@@ -79,7 +79,7 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     rows, y = np.concatenate([collector, base[has]]), np.concatenate([e, b[has]])
     of_base = np.repeat([False, True], [at.size, int(has.sum())])
     floor = np.array([_noise(v, c, x) for x in (e, b)])
-    mismatch, offset_u = rule("curve_mismatch"), rule("curve_offset")
+    mismatch, offset_u = rule("curves_mismatch"), rule("curves_offset")
     # An offset that nothing tells from a leak is of the size that ammeters have.
     prior = np.zeros((2, rows.shape[1]))
     prior[0, 0] = prior[1, 1] = 1.0 / offset_u

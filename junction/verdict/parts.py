@@ -182,8 +182,8 @@ def _device(
 def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
     """One verdict of a part from its sweeps and its curves.
 
-    Each sees what the other cannot (reverse, forward at high current, gain): the worse decides, but a short or
-    an open junction is seen by both, and where one finds it and the other a good junction neither is believed.
+    Each sees what the other cannot (reverse, high currents, gain): the worse decides, but a short or an open
+    junction is seen by both, and where one finds it and the other a good junction neither is believed.
 
     Parameters
     ----------
@@ -199,7 +199,8 @@ def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
         other = by_name.pop(j.junction, None)
         if other is not None:
             worse, better = sorted((j, other), key=lambda x: x.probability["good"])
-            plain = worse.verdict in (Verdict.SHORTED, Verdict.OPEN) and worse.finding.reason != "curve_inside"
+            plain = worse.verdict in (Verdict.SHORTED, Verdict.OPEN)
+            plain &= worse.finding.quantity != "inside_ohm"
             if better.verdict == Verdict.GOOD and plain:
                 sweep, curve = (j.verdict, other.verdict)
                 conflicts.append(say("both_curves", where=j.junction, sweep=sweep, curves=curve))
@@ -214,7 +215,7 @@ def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
     lead = min((swept, curved), key=lambda v: v.probability["good"])
     good = verdict == Verdict.GOOD
     # curves see the gain, and the paths that were not swept
-    answered = {say("blind_gain"), *(say("blind_path", where=w) for w in {x.junction for x in curved.junctions})}
+    answered = {say("blind_gain"), *(say("blind_path", where=x.junction) for x in curved.junctions)}
     reverse = say("curve_blind_reverse") if any(j.junction == "BE" for j in swept.junctions) else ""
     blind = [x for x in swept.cannot_see.split(", ") if x and x not in answered]
     blind += [x for x in curved.cannot_see.split(", ") if x and x != reverse]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from junction.base.records import PartReadings, SweepTable, split_placement
+from junction.base.records import CurveTable, PartReadings, SweepTable, split_placement
 from junction.base.units import interval, nominal, percent, reading
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
@@ -70,7 +70,7 @@ def blind_words(v: PartVerdict) -> str:
     text = v.cannot_see
     if not text or text.endswith("."):
         return text
-    method = {"sweeps": "The sweeps", "readings": "Diode mode"}.get(v.basis, "These measurements")
+    method = {"sweeps": "The sweeps", "curves": "The curves", "readings": "Diode mode"}.get(v.basis, "These measurements")
     return f"{method} cannot see: {text}."
 
 
@@ -118,6 +118,18 @@ def sweep_sources(table: SweepTable) -> dict[str, dict[int, dict]]:
                 "junction": table.junction[k], "file": table.file[k], "first_line": first[k],
                 "last_line": last[k], "points": ends[k + 1] - ends[k],
             }  # fmt: skip
+    return out
+
+
+def curve_sources(table: CurveTable) -> dict[str, list[dict]]:
+    """Where each part's curves came from, by part."""
+    out: dict[str, list[dict]] = {}
+    for k, part in enumerate(table.part):
+        at = table.points(k)
+        out.setdefault(part, []).append({
+            "file": table.file[k], "first_line": int(table.row[at.start]),
+            "last_line": int(table.row[at.stop - 1]), "points": at.stop - at.start,
+        })  # fmt: skip
     return out
 
 
@@ -178,6 +190,9 @@ def part_card(
         rows = [[j.junction, b.Badge(j.verdict), sure(j), ohms][: len(heads)]
                 for j, ohms in zip(read, path, strict=True)]  # fmt: skip
         beside.append(b.table(b.columns(*heads), rows))
+    if v.measured:
+        rows = [[name, interval(it)] for name, it in v.measured.items()]
+        beside.append(b.table(b.columns("quantity", "value and its interval"), rows, style="values"))
     blocks.append(b.beside(beside))
     judged = [f"{j.junction} judged by {limit[j.junction]}" for j in read if j.limit]
     blocks.append(b.bullets(judged, role="soft"))

@@ -12,6 +12,7 @@ from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views.part import (
     blind_words,
+    curve_sources,
     device_words,
     evidence_of,
     fault_words,
@@ -119,10 +120,14 @@ def document(report: SortReport) -> dict:
     bag = report.bag
     readings = {p.part: p.readings for p in bag.readings}
     sources = sweep_sources(bag.sweeps)
+    curves = curve_sources(bag.curves)
     parts = [
-        {**record(v), "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values())}
+        {**record(v), "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values()),
+         **({"curves": curves[v.part], "measured": {
+             name: {**it.ends(), "unit": it.unit} for name, it in v.measured.items()
+         }} if v.part in curves else {})}
         for v in report.verdicts
-    ]
+    ]  # fmt: skip
     return {
         "parts": parts, "counts": report.counts(), "entries_set_aside": len(bag.set_aside),
         "rows_set_aside": sum(s.rows for s in bag.set_aside), "meter": report.meter,

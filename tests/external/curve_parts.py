@@ -82,7 +82,8 @@ def draw(rng, name, fault):
         volts = rng.uniform(0.25, 0.85) * vces[-1]
         volts = min(volts, 0.8 * v_ceo)
         sign = "c 0" if polarity == "PNP" else "0 c"
-        more = f"df {sign} mbv\n.model mbv D(IS=1e-15 BV={float(volts)!r} IBV=1e-3 RS={float(rng.uniform(5, 60))!r})"
+        ohm = float(rng.uniform(5, 60))
+        more = f"df {sign} mbv\n.model mbv D(IS=1e-15 BV={float(volts)!r} IBV=1e-3 RS={ohm!r})"
         words = f"breaks down at {volts:.3g} V"
     elif fault == "short":
         pair = ("c e", "b e", "c b")[int(rng.integers(3))]
