@@ -69,6 +69,12 @@ class Checks(Points):
             like += np.log(np.maximum(conformity(vf, u, *windows), 1e-9) / (windows[1] - windows[0]))
         small = np.array([known[n].neighbours == "small_signal" for n in names])
         like[small] += log(1e-3) if self.top_A > rule("family_current") else 0.0
+        ok = self.usable() & np.isfinite(self.ib) & (self.ib > 0)
+        ok &= self.ic > 0.03 * self.ic[ok].max(initial=0.0)  # below, leaks and noise have their part
+        if ok.any():
+            two = np.array([known[n].collector != "" for n in names])
+            gain = float(np.median(self.ic[ok] / self.ib[ok]))
+            like[two != (gain > rule("curves_darlington"))] += log(1e-3)
         p = posterior(like)
         self.family = {n: float(w) for n, w in zip(names, p, strict=True) if w > 1e-3}
 

@@ -53,7 +53,7 @@ class Points:
             mine = at_top & (level == g)
             apart = np.ptp(vbe[mine]) > 0.015 if np.isfinite(vbe[mine]).all() else False
             more = np.isfinite(ib[mine]).all() and ib[mine].max() > 1.2 * max(ib[mine].min(), 1e-15)
-            self.limited |= mine & (mine.sum() > 1) & (apart or more) & (self.top_A > 0)
+            self.limited |= mine & (mine.sum() > 1) & (apart or more) & (self.top_A > rule("curves_own"))
         # next to a point at the limit of one collector voltage the others are there too
         if self.limited.any():
             self.limited |= at_top
@@ -86,6 +86,9 @@ class Points:
             return
         off = np.where(np.abs(self.leaks.S[:2]) > 3 * self.leaks.u[:2], self.leaks.S[:2], 0.0)
         self.ic, self.ib = self.ic - off[0], self.ib - off[1]
+        seen = [x[self.undriven & np.isfinite(x)] for x in (self.ic + off[0], self.ib + off[1])]
+        real = [i.size and abs(np.median(i)) > 0.5 * abs(x) for x, i in zip(off, seen, strict=True)]
+        off = np.where(real, off, 0.0)
         if np.abs(off).max() > rule("curves_offset_said"):
             self.warnings.append(say("curve_offset", ic=off[0] or nan, ib=off[1] or nan))
 

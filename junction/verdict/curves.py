@@ -97,7 +97,7 @@ class _Part(Checks):
         for k in range(1, volts.size):
             before = max(amps[:k].max(), 0.0)
             steep = amps[k] > rule("curves_steep") * before * volts[k] / volts[k - 1]
-            if amps[k] > rule("curves_own") and steep:
+            if amps[k] > rule("curves_own") and steep and volts[k - 1] > 1.0:
                 self.beyond = self.vce > 0.5 * (volts[k] + volts[k - 1])
                 rated = self.held.rating("V_CEO") if self.held else nan
                 rated = rated if isfinite(rated) or not self.held else self.held.rating("V_CES")
@@ -250,10 +250,13 @@ class _Part(Checks):
         _, limit, volts, whose, amps, kept, hidden = worst
         if amps > limit and 0 < reach < volts and S * reach + cut > limit:
             volts, amps = reach, S * reach + cut  # so much as was logged is enough
-        shorted = 1.0 - float(conformity_log(ohm, u_ln, low=short)) if ohm < inf else 0.0
+        own = built_in and ohm > 0.4 * built_in
+        shorted = 0.0 if own or ohm == inf else 1.0 - float(conformity_log(ohm, u_ln, low=short))
         p = (good * (1 - shorted), (1 - good) * (1 - shorted), shorted, 0.0)
         bad, sure = good <= 1 - rule("conformity_good"), good >= rule("conformity_good")
         reason = "curve_shorted" if shorted > 0.5 else _LEAK[where] if bad else "curve_no_leak"
+        if where == "BE" and not self.typed and (bad or shorted > 0.05) and self._drives_beside(ohm):
+            reason, p, bad, shorted, sure = "curve_built_in", DOUBT, True, 0.0, False
         if not (bad or sure or shorted > 0.5):
             torn = len(weights) > 1 and ohm < inf
             reason = "curve_which_family" if torn else "curve_blind" if ohm == inf else "curve_near_limit"
@@ -268,6 +271,13 @@ class _Part(Checks):
         self.add(where, reason, p, "leak_A", value, most=limit, whose=whose, kept=good, **told)
         if sure and ohm == inf and isfinite(floor) and volts / limit > floor:
             self.blind.append(say("blind_leak", where=where, floor=floor))
+
+    def _drives_beside(self, ohm: float) -> bool:
+        """Whether a part with so low a base-emitter path works: a resistor built in looks so."""
+        low = rule("curves_built_in")
+        works = self.free & (self.ic > 0.1 * self.top_A)
+        works &= self.ic > rule("leads_gain_shows") * self.vbe / ohm
+        return low < ohm < rule("built_in_high") and bool(works.any())
 
     def _built_in(self, where) -> float:
         """Resistors that the type has between base and emitter [ohm], 0 where none."""
@@ -333,7 +343,11 @@ class _Part(Checks):
 
     def _device(self, family: str) -> Device:
         t = None if self.other_kind else self.type
-        material = t.material if t else families()[family].material if family else ""
+        made_of: dict[str, float] = {}
+        for name, weight in self.family.items():
+            made_of[families()[name].material] = made_of.get(families()[name].material, 0.0) + weight
+        likely = max(made_of, key=made_of.get, default="")
+        material = t.material if t else likely if made_of.get(likely, 0) >= rule("conformity_good") else ""
         two = t.kind.lower() == "darlington" if t else bool(family and families()[family].collector)
         kind = "darlington" if two else "bjt"
         kind = "bjt with damper diode" if t and t.damper_diode else kind

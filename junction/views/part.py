@@ -70,7 +70,8 @@ def blind_words(v: PartVerdict) -> str:
     text = v.cannot_see
     if not text or text.endswith("."):
         return text
-    method = {"sweeps": "The sweeps", "curves": "The curves", "readings": "Diode mode"}.get(v.basis, "These measurements")
+    methods = {"sweeps": "The sweeps", "curves": "The curves", "readings": "Diode mode"}
+    method = methods.get(v.basis, "These measurements")
     return f"{method} cannot see: {text}."
 
 
