@@ -91,10 +91,10 @@ class Checks(Points):
             self.add("CE", "curve_few", (0.25,) * 4, kept=0.5)
             return
         self._mismatch()
+        self._gain_held()
         self._inside_held()
         self._vbe_held()
         self._saturation()
-        self._gain_held()
         self.note_values()
 
     def _mismatch(self):
@@ -148,8 +148,8 @@ class Checks(Points):
 
     def _vbe_held(self):
         """V_BE against the family's window at 1 mA, and against what is registered."""
-        if any(f.reason == "curve_inside" for f, _ in self.found):
-            return
+        if any(f.reason in ("curve_inside", "curve_gain_low", "curve_leak_costs") for f, _ in self.found):
+            return  # which drive more voltage through the base
         vf, u = self.vbe_at(1e-3)
         if isfinite(vf) and self.typed:
             f = families()[next(iter(self.family))]
