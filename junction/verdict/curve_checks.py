@@ -127,8 +127,9 @@ class Checks(Points):
             allowed = rule("curves_inside") * f.rs_high_ohm + rule("sweep_leads") * (f.rs_high_ohm > 50)
             base = f.rs_high_ohm * max(share - (1 / least if least > 0 else 0.0), 0.0)
             whose = say("limit_of_family", family=f.name, basis=f.basis, open_base=False)
-            if registered:
-                allowed, whose = max(registered)
+            # a sound part may have the V_BE that its type allows at the most, all of it in the junction
+            if registered and min(registered)[0] > allowed:
+                allowed, whose = min(registered)
             allowed += base
             # what an unmarked part loses may be little for a small one and much for a large one
             little = not self.typed and ohm * self.top_A < rule("curves_inside_drop")

@@ -83,7 +83,8 @@ def test_without_a_marking_no_sound_part_is_condemned(frozen):
 def test_through_sort_as_a_tracer_logs_them(frozen, tmp_path, capsys):
     """PNP parts with their own signs, so that a collector-base leak turns the base current round."""
     some = [k for k in range(frozen.count.size) if frozen.type[k] in ("BC557B", "2N3055")
-            and frozen.fault[k] in ("sound", "C-B leak", "short", "inside") and frozen.instrument[k] == "fair"]
+            and frozen.fault[k] in ("sound", "C-B leak", "short", "inside")
+            and frozen.instrument[k] == "fair"]
     with open(tmp_path / "curves.csv", "w", newline="") as file:
         out = csv.writer(file)
         out.writerow(["part", "type", "vce_V", "vbe_V", "ib_A", "ic_A", "temp_C"])

@@ -24,6 +24,7 @@ from tests.shelf.odd_sweeps import odd_sweep
 from tests.shelf.reference import changed, forget, read, replaced
 from tests.show import test_rules as show
 from tests.transistor import test_rules as transistor
+from tests.verdict import test_rules as verdict
 
 TABLES = sorted(path.stem for path in reference_folder().glob("*.csv"))
 TYPES, LIMITS = ("types_bjt", "types_diode"), ("limits_bjt", "limits_diode", "limits_duals")
@@ -331,7 +332,7 @@ def answer(tmp_path):
 
 
 def test_every_rule_moves_an_answer(answer):
-    elsewhere = {*leads.RULES, "leads_settled", *sets.CASES, *show.CASES, *transistor.rows()}
+    elsewhere = {*leads.RULES, "leads_settled", *sets.CASES, *show.CASES, *transistor.rows(), *verdict.rows()}
     here = [name for rows in SHOWN_BY.values() for name in rows]
     assert len(here) == len({*here}) and not elsewhere & {*here}
     nowhere = rules().keys() - elsewhere - {*here}
