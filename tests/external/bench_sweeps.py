@@ -217,7 +217,7 @@ SETTINGS = ("abstol=1e-13 gmin=1e-13 rshunt=1e13", "abstol=1e-12 gmin=1e-12 rshu
             "abstol=1e-11 gmin=1e-12 rshunt=1e10 reltol=1e-3", "abstol=1e-10 gmin=1e-10 reltol=1e-3")
 
 
-def _run(lines, setting):
+def deck_values(lines, setting):
     """Saved values of one deck by name, arrays over its steps; empty where it did not converge."""
     options = f".options tnom=25 noacct itl1=500 itl2=400 reltol=1e-5 vntol=1e-8 {setting}"
     text = ["junctions of a repair bench (invented)", *lines, options, ".end"]
@@ -260,7 +260,7 @@ def run(jobs, size=4):
                 more, name = copy(part, f"t{k}", temp, None if alone else drive, drive if alone else None)
                 lines, saved = lines + more, [*saved, name]
                 steps = max(steps, 1 if alone else len(drive))
-            found = _run([*lines, f".dc vx 0 {steps - 1} 1", ".save " + " ".join(saved)], setting)
+            found = deck_values([*lines, f".dc vx 0 {steps - 1} 1", ".save " + " ".join(saved)], setting)
             if len(found) >= len(saved) and all(np.isfinite(found[s]).all() and len(found[s]) == steps
                                                 for s in saved):  # fmt: skip
                 return [found[s][: np.size(d)] for s, (_, _, d) in zip(saved, batch, strict=True)]
