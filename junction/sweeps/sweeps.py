@@ -196,8 +196,8 @@ def _settle(block: Block, which, contest: bool) -> None:
     negative = (part.theta < -rule("fit_unphysical") * u) & (u > 0)
     negative[:, [c for c in range(WIDTH) if c not in (RS, G, RZ)]] = False
     negative[(part.code == CODE["resistor + offset"]) | part.rank_deficient] = False
-    part.unphysical = negative.any(1)
-    for name, at in part.by_set(np.flatnonzero(part.unphysical)):
+    part.unphysical = negative[:, [RS, G]].any(1)  # heat alone makes a little of RZ negative
+    for name, at in part.by_set(np.flatnonzero(negative.any(1))):
         if name not in ("open", "resistor"):
             start = np.where(negative[at], 0.0, part.theta[at])
             part.store(name, part.fit(name, start, at, free=~negative[at]), at)
