@@ -120,6 +120,7 @@ class Checks(Points):
         ok = self.usable() & np.isfinite(self.ib)
         # a part of little gain drives more current through its base resistance: no fault of the emitter
         share = float(self.ib[ok][np.argmax(self.ic[ok])] / self.ic[ok].max()) if ok.any() else 0.0
+        share = share if ok.any() else 1.0 / rule("leads_gain_shows")  # nobody knows
         gains = self.held.find("h_FE") if self.held else ()
         least = max((x.low for x in gains if isfinite(x.low)), default=nan)
         for name, weight in self.family.items():
@@ -208,6 +209,7 @@ class Checks(Points):
                     # further down recombination may lower a sound gain as well
                     share = 1.0 if below < rule("gain_holds_below") else rule("gain_below_type")
                     told |= {"h": h, "amps": 0.9 * reached, "low": share * limit.low, "share": share < 1}
+                self.blind += [] if isnan(h) else [say("curve_blind_gain", amps=amps)]
                 if isnan(h):
                     self.blind.append(say("curve_blind_gain", amps=amps))
                     continue

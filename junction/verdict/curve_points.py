@@ -74,6 +74,8 @@ class Points:
     def levels(self):
         """Undriven collector current by collector voltage: voltage [V], median current [A], its noise."""
         at = self.undriven & np.isfinite(self.ic) & (self.vce > 0.05)
+        if not self.undriven.any() and np.isfinite(self.vbe).any():
+            at = (self.vbe < np.nanmin(self.vbe) + 0.01) & (self.vce > 0.05)
         if not at.any():
             return np.empty((2, 0))
         level, v, i = leaks.levels(self.vce[at]), self.vce[at], self.ic[at]

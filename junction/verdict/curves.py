@@ -95,7 +95,7 @@ class _Part(Checks):
         self.beyond = np.zeros(self.ic.size, bool)
         volts, amps = self.levels()
         for k in range(1, volts.size):
-            before = max(amps[:k].max(), 0.0)
+            before = max(amps[:k].max(), leaks.least_step(self.ic))
             steep = amps[k] > rule("curves_steep") * before * volts[k] / volts[k - 1]
             if amps[k] > rule("curves_own") and steep and volts[k - 1] > 1.0:
                 self.beyond = self.vce > 0.5 * (volts[k] + volts[k - 1])
@@ -132,8 +132,9 @@ class _Part(Checks):
         told = {"top": max(rise, noise), "v_be": most_v if isfinite(most_v) else nan, "drive": base}
         flows = base > 10 * alive and (not isfinite(most_v) or most_v > 0.1)
         if flows and self.leaks is not None and self.leaks.S[leaks.BE] > 4 * self.leaks.u[leaks.BE]:
-            ohm = 1 / self.leaks.S[leaks.BE]
-            if ohm * base > 0.3 * most_v:  # all of it flows beside the junction
+            at = np.isfinite(ib) & (vbe > 0.05) & (ib > 0)
+            g = ib[at] / vbe[at]
+            if g.size and g.max() < 3 * g.min():  # all of it flows beside the junction
                 return False
         if flows and isfinite(most_v) and most_v < 0.3 and base > 1e-5:
             return False  # a base-emitter path takes the drive
@@ -151,7 +152,11 @@ class _Part(Checks):
         found = False
         for where, i, v in (("CE", self.ic, self.vce), ("BE", self.ib, self.vbe)):
             top = np.nanmax(np.abs(i), initial=0.0)
-            at = self.undriven & ~self.beyond & (np.abs(i) > 0.9 * top) & (i > 0) & (top > rule("curves_own"))
+            # without a point at low drive: the least driven ones, where every point stands in the limit
+            every = where == "CE" and not self.undriven.any() and np.isfinite(self.vbe).any()
+            every = every and bool((self.limited | self.beyond).all())
+            still = self.vbe < np.nanmin(self.vbe) + 0.03 if every else self.undriven
+            at = still & ~self.beyond & (np.abs(i) > 0.9 * top) & (i > 0) & (top > rule("curves_own"))
             at &= np.isfinite(v) & (v > 0.01)
             if where == "CE":
                 at &= self.limited
@@ -162,7 +167,7 @@ class _Part(Checks):
             if where == "BE" and (at.sum() < 2 or ohm > 10 * short):
                 continue
             # another path of the same part drives the base negative: the current comes out there
-            if where == "CE" and np.nanmedian(self.ib[at]) < -0.1 * np.median(i[at]):
+            if where == "CE" and np.median(np.nan_to_num(self.ib[at])) < -0.1 * np.median(i[at]):
                 where = "BC"
             p = min(log(max(min(short, ohm), least) / least) / log(max(ohm, 2 * least) / least), 1.0)
             if all(float(np.median(i[at])) <= limit for limit, *_ in self.cut_off(where)):

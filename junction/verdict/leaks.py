@@ -75,10 +75,13 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     one, none, few = np.ones(at.size), np.zeros(at.size), np.zeros((at.size, 4))
     collector = np.column_stack([one, none, none, c - v, one, c, grow * 0, grow, grow[:, :4] * c[:, None]])
     base = np.column_stack([none, one, v, v - c, -one, none, grow, grow * 0, few])
+    digit = np.array([least_step(x) for x in (ic[ok], ib[ok])])
+    floor = np.maximum([_noise(v, c, x) for x in (e, b)], digit)
+    if not (c - v).max() > 2 * (c - v).min():
+        collector[:, CUT] = base[:, CUT] = 0.0  # nothing tells it from a leak in proportion to the voltage
     has = np.isfinite(b)
     rows, y = np.concatenate([collector, base[has]]), np.concatenate([e, b[has]])
     of_base = np.repeat([False, True], [at.size, int(has.sum())])
-    floor = np.array([_noise(v, c, x) for x in (e, b)])
     mismatch, offset_u = rule("curves_mismatch"), rule("curves_offset")
     # An offset that nothing tells from a leak is of the size that ammeters have.
     prior = np.zeros((2, rows.shape[1]))
@@ -94,13 +97,22 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         for k, mine in enumerate((~of_base, of_base)):
             low = mine & (np.abs(y) <= np.quantile(np.abs(y[mine]), 0.5)) if mine.any() else mine
             if low.sum() >= 4:
-                floor[k] = max(np.sqrt(np.mean(left[low] ** 2) * low.sum() / (low.sum() - 2)), 1e-13)
+                scatter = np.sqrt(np.mean(left[low] ** 2) * low.sum() / (low.sum() - 2))
+                floor[k] = max(scatter, digit[k], 1e-13)
     S, u = np.zeros(6), np.full(6, np.inf)
     told = np.flatnonzero(seen[:6])
     S[told] = x[: told.size] / scale[told]
     u[told] = np.sqrt(np.diag(covariance)[: told.size]) / scale[told]
     if not has.any():
         u[[1, 2]] = np.inf
+    # Rounding does not average out; and what is nowhere a good part of the current may be recombination.
+    for k, volts, amps, step in ((BE, v, b, digit[1]), (CB, c - v, e, digit[0]), (CE, c, e, digit[0])):
+        u[k] = np.hypot(u[k], step / np.ptp(volts)) if np.ptp(volts) > 0 else max(u[k], step / volts.max())
+        part = S[k] * volts / (np.abs(amps) + floor[int(k == BE)])
+        # without a point near zero the offset is not known: a leak of more than flows is half offset
+        free = v.min() > 0.1 and np.nanmax(part, initial=0.0) > 1.2
+        if free or not np.nanmax(part, initial=0.0) > rule("curves_leak_share"):
+            u[k] = max(u[k], S[k])
     # whatever else flows, no path carries more than the whole current
     most = np.full(6, np.inf)
     for k, volts, amps in ((BE, v, np.where(has, b, np.inf) + 3 * floor[1]), (CB, c - v, e + 3 * floor[0]),
@@ -108,6 +120,13 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         some = (volts > 0.05) & (amps > 0)
         most[k] = np.min((amps[some] + offset_u) / volts[some], initial=np.inf)
     return SimpleNamespace(S=S, u=u, most=most, floor_A=floor, used=at.size)
+
+
+def least_step(i) -> float:
+    """Least change that a current was logged with [A]: the digit of a converter, little else in its noise."""
+    apart = np.diff(np.unique(i[np.isfinite(i)]))
+    # of a float, or of five digits written, it is next to nothing
+    return float(apart.min(initial=np.inf)) if apart.size else 0.0
 
 
 def _noise(v, c, i) -> float:

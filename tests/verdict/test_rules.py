@@ -21,7 +21,9 @@ CASES = {
     "inside": lambda: table(curves(SMALL | {"RE": 5.4}), type="BC547"),
     "driven": lambda: table([np.full(20, 5.0), np.linspace(0, 0.75, 20), np.zeros(20), np.full(20, 1e-10)]),
     "weak": lambda: table([np.full(20, 5.0), np.linspace(0, 0.75, 20), np.zeros(20),
-                           np.append(np.zeros(19), 4e-7)]),
+                           np.append(1e-11 * np.arange(19) ** 1.5, 4e-7)]),
+    "leak": lambda: table(curves(be=1e-6)),
+    "power gain": lambda: table(curves(POWER | {"BF": 8.0}, vces=(2.0, 4.0), top=0.4), type="2N3055"),
     "built in": lambda: table(curves(POWER, vces=(2.0, 4.0), top=0.4, be=1 / 40), type=""),
     "Darlington": lambda: table(curves(SMALL | {"BF": 900.0, "ISE": 0.0, "IKF": 1.0}, be=1 / 1e7), type=""),
 }  # fmt: skip
@@ -36,11 +38,11 @@ SHOWN_BY = {
     "inside": {"curves_inside": 2},
     "driven": {"curves_drive_V": 1.3},
     "weak": {"curves_dead": 1.5},
+    "leak": {"curves_leak_share": 4},
     "power gain": {"curves_gain_reach": 0.1},
     "built in": {"curves_built_in": 3},
     "Darlington": {"curves_darlington": 0.5},
 }
-CASES["power gain"] = CASES["power"]
 
 
 def rows():
