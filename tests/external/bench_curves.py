@@ -470,6 +470,19 @@ def fitted(rows):
     return out
 
 
+def held(rows, found):
+    """Of the printed intervals at 1 mA, referred to 25 degC, how many hold ngspice's V_BE and h_FE."""
+    count = Counter()
+    for r, (*_, t) in zip(rows, found, strict=True):
+        for at in getattr(t, "at", ()):
+            if abs(at.ic_A / 1e-3 - 1) < 1e-6:
+                vbe, hfe = true_1mA(r, float(np.clip(at.vce_V, 1, 10)), cold=True)
+                count["parts"] += 1
+                count["V_BE held"] += at.vbe_V.low <= vbe <= at.vbe_V.high
+                count["h_FE held"] += at.hfe.low <= hfe <= at.hfe.high
+    return count
+
+
 def judged(rows):
     """What `junction.sort` says of each row: (verdict, evidence)."""
     import junction
@@ -492,7 +505,9 @@ def report(rows):
     """Print how the fits hold and what the verdicts are."""
     fit = [r for r in rows if r["purpose"] == "fit"]
     table_, misses = defaultdict(Counter), []
-    for r, (why, dv, ratio, _) in zip(fit, fitted(fit), strict=True):
+    found = fitted(fit)
+    print("intervals at 1 mA:", dict(held(fit, found)))
+    for r, (why, dv, ratio, _) in zip(fit, found, strict=True):
         shares = f"limit {round(6 * float(r['at_limit']))}/6, floor {round(6 * float(r['at_floor']))}/6"
         for name in (r["shape"], shares):
             t = table_[name]
