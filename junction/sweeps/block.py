@@ -76,6 +76,7 @@ class Block:
         if noise is not None:
             self.found, self.scale = (noise.i_floor_A == 0, noise.v_floor_V == 0, False), (1.0, 0.16, 0.0)
             self.stated_v = noise.variances(v, 0.0)[0]
+        self.few = self.scatter = None  # of a thinned one, see `junction.sweeps.thin`
         self.begin()
 
     def begin(self) -> None:
@@ -100,7 +101,11 @@ class Block:
     @property
     def n_used(self) -> np.ndarray:
         """How many of them, per sweep."""
-        return self.keep.sum(1)
+        return self.keep.sum(1) if self.few is None else self.few
+
+    def scatter_of(self, rows):
+        """Chi-square within the stretches of a thinned block, which every curve leaves; else 0."""
+        return 0.0 if self.scatter is None else self.scatter[rows]
 
     @property
     def dof(self) -> np.ndarray:

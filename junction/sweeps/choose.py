@@ -13,13 +13,15 @@ import numpy as np
 
 from junction.shelf.tables import rule
 from junction.sweeps import sense
-from junction.sweeps.block import Block, breakdown, lines, rival_starts, total
+from junction.sweeps.block import BROKEN, Block, breakdown, lines, rival_starts, total
 from junction.sweeps.lsq import Solution
 from junction.sweeps.sense import first_guess, highest, lowest
 from junction.sweeps.terms import AR, BB, BR, CODE, I0, LINES, NAMES, SETS, A, B, G
+from junction.sweeps.thin import thin
 
 #: Sets that the data hold come to rest within some ten steps; those still wandering hold nothing.
 ROBUST = dict(max_iterations=24, decrease_tol=1e-3)
+SHORT = dict(max_iterations=4, decrease_tol=0.3)
 
 
 def aicc(chi2, k, m):
@@ -83,17 +85,9 @@ def choose(block: Block, *, contest: bool = True) -> np.ndarray:
     trouble |= straight
     if straight.any():
         todo[_straight_lines(block, np.flatnonzero(straight))] = False
-    todo[_likeliest(block, np.flatnonzero(todo))] = False
-    # the others are fitted with every curve that may explain them better
-    rows, best = np.flatnonzero(todo), {}
-    block.weigh(rows, block.i[rows])
-    _judge_again(block, rows)
-    for name in NAMES:
-        at = rows[_eligible(block, rows, trouble[rows], name)]
-        if at.size:
-            best[name] = at, _try(block, name, at)
-    scores = block.criterion[rows]
-    _keep(block, rows, np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1), best)
+    rows = np.flatnonzero(todo)
+    if rows.size:
+        _contest(block, rows, trouble[rows])
     return ask
 
 
@@ -143,8 +137,13 @@ def candidate(block: Block, name: str, rows) -> Solution:
     tries, n = rival_starts(block.take(rows), name), len(rows)
     # all starts in one batch: what a step costs hardly depends on how many problems take it
     begin, sweep = np.concatenate(tries), np.tile(rows, len(tries))
-    fits = block.fit(name, begin, sweep, huber=rule("fit_huber"), **ROBUST)
-    return fits.take(np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n))
+    fits = block.fit(name, begin, sweep, huber=rule("fit_huber"), **(ROBUST if name in LINES else SHORT))
+    lead = np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n)
+    if name in LINES:
+        return fits.take(lead)
+    # a few steps show which of them leads on
+    begin = np.where(np.isfinite(fits.theta), fits.theta, begin)[lead]
+    return block.fit(name, begin, rows, huber=rule("fit_huber"), **ROBUST)
 
 
 def _try(block: Block, name: str, rows) -> Solution:
@@ -162,7 +161,8 @@ def _try(block: Block, name: str, rows) -> Solution:
     if name == "resistor + offset":  # an ammeter's offset is a small thing; a line far off zero is no path
         small = np.abs(fit.theta[:, I0]) < 0.2 * block.top[rows]
         reached &= small | (np.ptp(block.v[rows] * block.keep[rows], axis=1) < 0.05)
-    score = aicc(fit.chi2, block.number(CODE[name], rows), block.n_used[rows])
+    chi2 = fit.chi2 + block.scatter_of(rows)
+    score = aicc(chi2, block.number(CODE[name], rows), block.n_used[rows])
     score += np.where(reached & fit.converged, np.where(held, 0.0, rule("fit_unheld")), np.inf)
     block.criterion[rows, CODE[name]] = score
     return fit
@@ -170,14 +170,15 @@ def _try(block: Block, name: str, rows) -> Solution:
 
 def _fits_poorly(block: Block, name: str, rows, theta, number: int):
     """Whether plain chi2 is too high: the robust loss forgives a curve's few points above the noise."""
-    return is_poor(block, (block.residuals(name, rows, theta) ** 2).sum(1), block.n_used[rows] - number)
+    chi2 = (block.residuals(name, rows, theta) ** 2).sum(1) + block.scatter_of(rows)
+    return is_poor(block, chi2, block.n_used[rows] - number)
 
 
 def _judge_again(block: Block, rows) -> None:
     """Criterion of the plain fits under the weights and the loss that their rivals are judged by."""
     for name, at in block.by_set(rows):
         size, far = np.abs(block.residuals(name, at)), rule("fit_huber")
-        loss = np.where(size > far, far * (2 * size - far), size * size).sum(1)
+        loss = np.where(size > far, far * (2 * size - far), size * size).sum(1) + block.scatter_of(at)
         old = block.criterion[at, CODE[name]]
         new = aicc(loss, block.number(CODE[name], at), block.n_used[at])
         block.criterion[at, CODE[name]] = np.where(np.isfinite(old), new, np.inf)
@@ -244,27 +245,65 @@ def _straight_lines(block: Block, rows):
     return _keep(block, rows, np.where(settled, winner, -1), best)
 
 
-def _likeliest(block: Block, rows):
-    """Settle the sweeps that one further term explains, the one its score test clearly names; returns which.
+def _contest(block: Block, rows, hard) -> None:
+    """Fit the rivals of the plain junction where they are worth it, and keep the best of all.
+
+    On few points each where the plain fit came to rest: they say of a model what all points say.
+    """
+    block.weigh(rows, block.i[rows])
+    calm = block.converged[rows] & ~block.rank_deficient[rows] & np.isfinite(block.criterion[rows].min(1))
+    calm &= ~BROKEN[block.code[rows]] & ~_eligible(block, rows, hard, "breakdown")
+    for name, at in block.by_set(rows):  # a point that stands off its neighbours must be seen alone
+        loud = np.abs(np.diff(block.residuals(name, at), 2, axis=1)).max(1, initial=0.0)
+        calm[np.searchsorted(rows, at)] &= loud < 2 * (rule("fit_wild") - 1)
+    for at, hard_at, few in ((rows[calm], hard[calm], True), (rows[~calm], hard[~calm], False)):
+        if not at.size:
+            continue
+        part = thin(block, at) if few else block.take(at)
+        _judge_again(part, np.arange(at.size))
+        best, winner = _likeliest(part)
+        left = np.flatnonzero(winner < 0)
+        # the others are fitted with every curve that may explain them better
+        for name in NAMES:
+            some = left[_eligible(block, at[left], hard_at[left], name)]
+            some = some[~np.isin(some, [k for done, _ in best.get(name, ()) for k in done])]
+            if some.size:
+                best.setdefault(name, []).append((some, _try(part, name, some)))
+        scores = part.criterion[left]
+        winner[left] = np.where(np.isfinite(scores.min(1)), np.argmin(scores, axis=1), -1)
+        block.criterion[at] = part.criterion
+        for name, fits in best.items():
+            for some, fit in fits:
+                pick = winner[some] == CODE[name]
+                block.store(name, fit.take(pick), at[some[pick]])
+        _finish(block, at[winner >= 0])
+
+
+def _likeliest(part: Block):
+    """The one further term that the score test of a sweep clearly names, and whether it settles the matter.
 
     A bag of base-emitter junctions may need the second exponential in every one: the whole contest would
     fit a dozen sets to each to come to the same end.
+
+    Returns
+    -------
+    best : dict of str to list of (ndarray of int, Solution)
+        Rivals that were fitted, and to which sweeps.
+    winner : ndarray of int
+        Set that settles the sweep, by `CODE`; -1 is none.
     """
-    base = block.criterion[rows, CODE["base"]]
-    plain = (block.code[rows] == CODE["base"]) & np.isfinite(base) & (block.n_used[rows] >= 12)
-    offset, second = block.promised[rows].T
-    best, winner = {}, np.full(len(rows), -1)
+    base = part.criterion[:, CODE["base"]]
+    plain = (part.code == CODE["base"]) & np.isfinite(base) & (part.n_used >= 12)
+    offset, second = part.promised.T
+    best, winner = {}, np.full(len(base), -1)
     for name, mine, other in (("offset", offset, second), ("recombination", second, offset)):
-        marked = plain & (mine > rule("fit_decisive")) & (mine > other + 4.0)
-        if marked.any():
-            at = rows[marked]
-            block.weigh(at, block.i[at])
-            _judge_again(block, at)
-            fit = _try(block, name, at)
-            good = ~_fits_poorly(block, name, at, fit.theta, len(SETS[name]))
-            good &= block.criterion[at, CODE[name]] < block.criterion[at, CODE["base"]]
-            best[name], winner[marked] = (at, fit), np.where(good, CODE[name], -1)
-    return _keep(block, rows, winner, best)
+        at = np.flatnonzero(plain & (mine > rule("fit_decisive")) & (mine > other + 4.0))
+        if at.size:
+            fit = _try(part, name, at)
+            good = ~_fits_poorly(part, name, at, fit.theta, len(SETS[name]))
+            good &= part.criterion[at, CODE[name]] < part.criterion[at, CODE["base"]]
+            best[name], winner[at] = [(at, fit)], np.where(good, CODE[name], -1)
+    return best, winner
 
 
 def _eligible(block: Block, rows, hard, name):

@@ -5,10 +5,8 @@ the same way alone and in any company, then cut into blocks of about 40,000 poin
 the cache.  A block goes from raw points to fit: order, what to leave out, fit, choice of model, heating,
 intervals.
 
-The curvature at the minimum gives an interval, scaled for the noise as found.  Where that says too little,
-the end of the interval for a coordinate c is where chi2, minimised over all other coordinates, has risen by
-q^2 (Venzon and Moolgavkar, Applied Statistics 37:87, 1988): for a parabola the same as q standard
-uncertainties to either side.
+The curvature at the minimum gives an interval, scaled for the noise as found; where that says too little, the
+profile does (`junction.sweeps.profile`).
 
 Errors of the instruments' scale and of the junction's temperature do not average out with more points, so
 they are not part of the weights.  To first order each moves the coordinates along one direction.
@@ -27,15 +25,15 @@ from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, QUICK, Block, add_
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
 from junction.sweeps.lsq import student_t
+from junction.sweeps.profile import profile
 from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
 from junction.sweeps.sense import Noise, highest, lowest
 from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, RZ, SETS, UPPER, WIDTH, A, B, G
 
 #: Points of a block: 14 work arrays of this many doubles fit a second-level cache twice over.
 BLOCK_POINTS = 40_000
-#: Secant steps to the end of a profile, and how near to q sqrt(rise) must come to be it.
-_STEPS, _CLOSE = 5, 5e-3
-_HELD = dict(max_iterations=20, decrease_tol=1e-4)
+#: The same where rivals are fitted, which look at a quarter of the points.
+CONTEST_POINTS = 160_000
 #: What an error of scale of the voltmeter, and of the ammeter, moves each coordinate by, in parts of itself.
 _OF_VOLT, _OF_AMPERE = np.zeros(WIDTH), np.zeros(WIDTH)
 _OF_VOLT[[B, BR, BB, G, RS, RZ]] = -1.0, -1.0, -1.0, -1.0, 1.0, 1.0
@@ -91,8 +89,9 @@ def fit_sweeps(
     found: dict[str, np.ndarray] = {}
 
     def fit_some(which, contest):
+        most = CONTEST_POINTS if contest else BLOCK_POINTS
         for length in np.unique(padded[which]):
-            some, size = np.flatnonzero(which & (padded == length)), max(1, BLOCK_POINTS // length)
+            some, size = np.flatnonzero(which & (padded == length)), max(1, most // length)
             for rows in (some[k : k + size] for k in range(0, some.size, size)):
                 place = np.arange(length)
                 real = place < count[rows, None]
@@ -313,7 +312,7 @@ def finish(block: Block, final) -> None:
     q = block.quantile[:, None]
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     half = block.half = np.repeat((q * u)[:, None], 2, axis=1)
-    _profile(block, fitted & final, q * root)
+    profile(block, fitted & final, q * root)
     block.covariance = covariance
     broken = np.flatnonzero(block.laid & BROKEN[block.code] & fitted)
     if broken.size:
@@ -378,65 +377,6 @@ def widen(block: Block, rows, direction) -> None:
     block.covariance[rows] += direction[:, :, None] * direction[:, None, :]
     far = block.quantile[rows, None] * direction
     block.half[rows] = np.hypot(block.half[rows], far[:, None])
-
-
-def _profile(block: Block, ready: np.ndarray, rise_to: np.ndarray) -> None:
-    """Replace interval half-widths by those of the profile where a fit bends within its own uncertainty.
-
-    The coordinates are linear where relative errors rule.  Where absolute ones do, second order comes in
-    with the uncertainty of the logarithm of an exponential at the point where it matters most: at the top
-    of the sweep for the first, in the middle for the second, at the bottom for breakdown.
-
-    All ends of all sweeps of a set form one batch: each is the same fit with one coordinate held, and the
-    root of sqrt(rise) = q is found by secant steps from the parabola's answer.  A side on which chi2 never
-    rises so far becomes infinite.
-
-    Parameters
-    ----------
-    block : Block
-    ready : ndarray of bool (n,)
-        Sweeps to look at.
-    rise_to : ndarray (n, 10)
-        Rise of sqrt(chi2) that bounds the interval, by coordinate (its factor and the noise scale).
-    """
-    live, c, bar = block.live, block.covariance, rule("fit_curved")
-    x = block.v - block.i * np.nan_to_num(block.theta[:, RS, None])
-    top, low = highest(x, live) / block.vt[:, 0], lowest(x, live) / block.vt[:, 0]
-    bent = np.zeros(ready.size, bool)
-    for a, b, at in ((A, B, top), (AR, BR, 0.6 * top), (AB, BB, -low)):
-        # with the series resistance free, the logarithm at the top is a + b v - b RS i
-        var = c[:, a, a] + 2 * at * c[:, a, b] + at * at * c[:, b, b]
-        bent |= (var > bar**2) | (np.sqrt(c[:, b, b]) > bar * np.abs(block.theta[:, b]))
-    for name, at in block.by_set(np.flatnonzero(ready & bent & block.converged & ~block.rank_deficient)):
-        # one problem for each sweep, side and coordinate; aB is shown of no fit
-        sides = [c for c in SETS[name] if c != AB]
-        sweep, side, held = (a.ravel() for a in np.meshgrid(at, (0, 1), sides, indexing="ij"))
-        row, sign, q = np.arange(sweep.size), 2.0 * side - 1.0, rise_to[sweep, held]
-        best, covariance = block.theta[sweep], block.covariance[sweep]
-        variance = covariance[row, held, held]
-        # how the others move with the one that is held, on the parabola
-        follow = covariance[row, held] / np.where(variance > 0, variance, 1.0)[:, None]
-        step = q * np.sqrt(np.maximum(variance, 0.0))
-        width, current, slack = np.full(row.size, np.nan), best.copy(), np.zeros(row.size)
-        todo = np.flatnonzero((variance > 0) & np.isfinite(variance))
-        for _ in range(_STEPS):
-            if not todo.size:
-                break
-            aim, free = q[todo], np.arange(WIDTH) != held[todo, None]
-            begin = current[todo] + follow[todo] * (sign[todo] * (step[todo] - slack[todo]))[:, None]
-            begin = np.where(free, begin, best[todo] + (sign[todo] * step[todo])[:, None])
-            fit = block.fit(name, begin, sweep[todo], free=free, **_HELD)
-            rise = np.sqrt(np.maximum(fit.chi2 - block.chi2[sweep[todo]], 0.0))
-            reached = np.abs(fit.theta - best[todo])[~free]
-            short = reached < 0.99 * step[todo]  # a box limit came first: no end on this side
-            close = np.abs(rise - aim) < _CLOSE * aim
-            lost = ~fit.converged | ~np.isfinite(rise)
-            width[todo] = np.where(lost, np.nan, np.where(short, np.inf, step[todo]))
-            current[todo], slack[todo] = fit.theta, step[todo]
-            step[todo] *= np.clip(aim / np.maximum(rise, 1e-3 * aim), 0.4, 3.0)
-            todo = todo[~(close | short | lost)]
-        old = block.half[sweep, side, held]
-        block.half[sweep, side, held] = np.where(np.isnan(width), old, width)
 
 
 def _assemble(
