@@ -246,7 +246,7 @@ SHOWN_BY = {
     "sweeps 28 sort": {"fit_limit_flat": 100, "fit_limit_expected": 100, "sweep_near_current": 100},
     "stated": {"fit_reading_weights": 0.2, "fit_poor_stated": 0.7},
     "drawn 60": {"fit_huber": 1.5, "fit_widest_level": 1.5, "believed_n_u": 0.6, "believed_n_low": 1.5},
-    "drawn 104": {"fit_unheld": 1.5},
+    "drawn 53": {"fit_unheld": 1.5},
     "drawn 38": {"fit_curved": 1.5, "points_seen": 1.5, "range_shows": 1.5},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
     "sweeps 8 fit": {"fit_path_over_open": 3},
