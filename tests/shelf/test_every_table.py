@@ -106,6 +106,13 @@ def _near_its_limit():
     return _sweep(v, i + v / 5e7 + 3e-9 * _noise(0, v.size), "BE", "BC547B")
 
 
+def _waves():
+    """Currents that go 20 % to either side of the law as they rise."""
+    v, i = _diode()
+    wave = np.where(i > 0, 0.2 * np.sin(0.4 * np.log(np.abs(i))), 0.0)
+    return _sweep(v, i * (1 + wave + 0.01 * _noise(2, v.size)))
+
+
 def _swapped_leads():
     v = np.append(np.linspace(-0.78, -0.3, 20), np.linspace(0, 5, 20))
     return _sweep(v, np.where(v < 0, -1e-14 * np.expm1(-v / 0.0257), v / 5e4), "AK")
@@ -129,6 +136,7 @@ _READ = "part,red,black,value\nA,{},{},{}\nA,{},{},{}\n"
 #: Name -> command line and the files it reads; a bag of tests/golden is named by itself and the command, and
 #: "drawn 60" is sweep 60 of tests/shelf/odd_sweeps.py.
 CASES = {
+    "waves": ("sort BAG0", _waves()),
     "network": ("resistor 0.33ohm --power 5W --part-power 5W",),
     "far off": ("resistor 8ohm --have 3ohm,15ohm --power 20W --part-power 30W",),
     "burnt": ("resistor 100ohm --reading 250ohm",),
@@ -272,7 +280,8 @@ SHOWN_BY = {
     "drawn 82": {"points_near_zero": 4, "points_one_side": 0.2},
     "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5},
     "leads swapped": {"points_one_way": 50, "points_swapped_knee": 0.2},
-    "drawn 30": {"points_knee_u": 1.5, "believed_chi2": 4},
+    "drawn 1": {"points_knee_u": 1.5},
+    "waves": {"believed_chi2": 4},
     "drawn 20": {"points_most_offset": 1.5},
     "drawn 18": {"points_both_sides": 1.5},
     "drawn 21": {"points_straight": 0.6, "sweep_prior_good": 1.5, "sweep_prior_leaky": 1.5,
