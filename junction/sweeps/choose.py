@@ -137,11 +137,11 @@ def candidate(block: Block, name: str, rows) -> Solution:
     tries, n = rival_starts(block.take(rows), name), len(rows)
     # all starts in one batch: what a step costs hardly depends on how many problems take it
     begin, sweep = np.concatenate(tries), np.tile(rows, len(tries))
-    fits = block.fit(name, begin, sweep, huber=rule("fit_huber"), **(ROBUST if name in LINES else SHORT))
+    whole = name in LINES or BROKEN[CODE[name]]  # of the others a few steps show which start leads on
+    fits = block.fit(name, begin, sweep, huber=rule("fit_huber"), **(ROBUST if whole else SHORT))
     lead = np.argmin(fits.chi2.reshape(-1, n), axis=0) * n + np.arange(n)
-    if name in LINES:
+    if whole:
         return fits.take(lead)
-    # a few steps show which of them leads on
     begin = np.where(np.isfinite(fits.theta), fits.theta, begin)[lead]
     return block.fit(name, begin, rows, huber=rule("fit_huber"), **ROBUST)
 
