@@ -326,19 +326,21 @@ def simulate(indices, seed=SEED):
     """Rows of parts by number, solved by ngspice."""
     drawn = [draw(k, seed) for k in indices]
     answers = run([(part, base, ("v", vce)) for part, _, (base, vce), *_ in drawn])
-    held, where = [], []
-    for (part, x, (base, vce), *_), found in zip(drawn, answers, strict=True):
-        over_b, over_c = found[1] > x.limit_A, found[3] > x.limit_A  # each source holds its own current
-        for b, c in ((False, True), (True, False), (True, True)):
-            at = (over_b == b) & (over_c == c)
-            if at.any():
-                limit = ("i", np.full(at.sum(), x.limit_A))
-                where.append((found, at))
-                held.append((part, limit if b else (base[0], np.asarray(base[1])[at]),
-                             limit if c else ("v", np.asarray(vce)[at])))  # fmt: skip
-    for (found, over), again in zip(where, run(held), strict=True):
-        for a, b in zip(found, again, strict=True):
-            a[over] = b
+    limited = [np.zeros(len(vce), bool) for _, _, (_, vce), *_ in drawn]
+    for lead in "bc":  # the base's source holds its current first: what is shorted there drives no collector
+        jobs, where = [], []
+        for (part, x, (base, vce), *_), found, in_base in zip(drawn, answers, limited, strict=True):
+            over = found[1 if lead == "b" else 3] > x.limit_A
+            in_base |= over & (lead == "b")
+            for b in (False, True):
+                if (at := over & (in_base == b)).any():
+                    limit = ("i", np.full(at.sum(), x.limit_A))
+                    jobs.append((part, limit if b else (base[0], np.asarray(base[1])[at]),
+                                 limit if lead == "c" else ("v", np.asarray(vce)[at])))  # fmt: skip
+                    where.append((found, at))
+        for (found, at), again in zip(where, run(jobs), strict=True):
+            for old, new in zip(found, again, strict=True):
+                old[at] = new
     truths, known = [], [k for k, (*_, what, _) in enumerate(drawn) if what[0] == "fit"]
     for k in known:
         truths += truth_at(drawn[k][0], drawn[k][0].temp_C) + truth_at(drawn[k][0], 25.0)
