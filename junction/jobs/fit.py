@@ -21,12 +21,14 @@ from junction.sweeps.results import (
 )
 from junction.sweeps.sweeps import fit_sweeps
 from junction.transistor.transistor import fit_transistors
-from junction.transistor.values import evaluate, parameter_intervals
+from junction.transistor.values import at_currents, evaluate, parameter_intervals
 
 EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
 example: junction fit sweeps.csv -o fits/ --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+10nA"""
 
+#: Flags that tell nothing of what is wrong.
+_PLAIN = ("converged", "taught")
 #: Points of a drawn transistor curve.
 _CURVE_POINTS = 80
 
@@ -98,6 +100,7 @@ def fit(parts, o) -> Result:
         for k, fit in enumerate(fit_summaries(fits, derived_values(bag.sweeps, fits)))
     )  # fmt: skip
     transistors = []
+    first = at_currents(curves) if curves is not None else []
     for k, part in enumerate(curves.part if curves is not None else ()):
         why = curves.why_not[k] if curves.why_not else ""
         values = {n: float(x) for n, x in zip(curves.names, curves.value[k], strict=True) if np.isfinite(x)}
@@ -105,7 +108,10 @@ def fit(parts, o) -> Result:
         transistors.append(TransistorRow(
             part, curves.polarity[k], curves.type[k], {} if why else parameter_intervals(curves, k), values,
             held, float(curves.ic_low_A[k]), float(curves.ic_high_A[k]), float(curves.temp_C[k]),
-            bool(curves.temp_known[k]), why,
+            bool(curves.temp_known[k]), why, () if why else first[k], int(curves.n_used[k]),
+            {reason: int(count[k]) for reason, count in curves.left_out.items() if count[k]},
+            *(float(a[k]) for a in (curves.limit_A, curves.offset_ic_A, curves.offset_ib_A)),
+            tuple(name for name, raised in curves.flags.items() if raised[k] and name not in _PLAIN),
         ))  # fmt: skip
     report = FitReport(rows, tuple(transistors), bag, cautions("sweep"), noise_note=note, plots=o.plots,
                        draw=draw)  # fmt: skip

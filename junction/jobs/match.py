@@ -96,7 +96,8 @@ def match(parts, o) -> Result:
         spot["ic_percent"] = 100 * max(o.current_accuracy[0], 1e-5) / third
     if o.reading_vce is not None:
         spot |= {"vce_V": o.reading_vce, "u_vce_V": rule("reading_vce_stated") * o.reading_vce}
-    u_temp_K = o.temperature_uncertainty, None
+    recorded = rule("temp_apart") if o.temperature_uncertainty is None else o.temperature_uncertainty
+    u_temp_K = recorded, rule("temp_apart_missing")
     if o.side_by_side:  # what is off is off for all of them alike, and moves no current
         u_temp_K = (rule("side_by_side_temp"),) * 2
         spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))

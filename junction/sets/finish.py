@@ -292,7 +292,7 @@ class Finisher:
         # what keeps them from being told apart
         if not all(fits.source[i] == "spot" for i in parts):
             # two thermometer readings
-            by_temperature = -rule("vbe_slope") * (2 / 3) ** 0.5 * rule("temp_error_recorded")
+            by_temperature = -rule("vbe_slope") * 2**0.5 * rule("temp_apart")
             warm = by_temperature > rule("cause_temperature") * u_V
             cause = "apart_temperature" if warm else "apart_measured"
             cause = cause if all(fits.temp_known[i] for i in parts) else "apart_no_temperature"

@@ -148,6 +148,8 @@ class TransistorFits:
     flags: Mapping[str, np.ndarray] = field(default_factory=dict)
     why_not: tuple[str, ...] = ()
     n_used: np.ndarray | None = None  # (n,) points used
+    vce_low_V: np.ndarray | None = None  # (n,) lowest and highest V_CE of the points used [V]
+    vce_high_V: np.ndarray | None = None
     offset_ic_A: np.ndarray | None = None  # (n,) ammeters' offset taken off [A]; nan: none
     offset_ib_A: np.ndarray | None = None
     limit_A: np.ndarray | None = None  # (n,) collector current at the source's limit [A]; nan: not reached
@@ -268,11 +270,25 @@ class FitRow:
 
 
 @dataclass(frozen=True)
+class AtCurrent:
+    """V_BE [V] and h_FE of a transistor at a collector current and V_CE, junction at 25 degC.
+
+    A value the data do not tell is nan.
+    """
+
+    ic_A: float
+    vce_V: float
+    vbe_V: Interval
+    hfe: Interval
+
+
+@dataclass(frozen=True)
 class TransistorRow:
     """One transistor fitted from its curves: SPICE parameters [SI] at 25 degC.
 
-    ``parameters`` are those the data say something on, with 95 % intervals or as limits; ``card`` holds
-    every value the fitted curve was drawn with, the ``held`` defaults included.
+    ``at`` is what a technician reads first.  ``parameters`` are those the data say something on, with 95 %
+    intervals or as limits; ``card`` holds every value the fitted curve was drawn with, the ``held`` defaults
+    included.
     """
 
     part: str = field(metadata={"json": False})
@@ -286,6 +302,13 @@ class TransistorRow:
     temp_C: float
     temp_known: bool
     why_not: str = ""
+    at: tuple[AtCurrent, ...] = ()
+    points_used: int = 0
+    left_out: Mapping[str, int] = field(default_factory=dict)  # points by reason
+    limit_A: float = nan  # collector current at the source's limit [A]
+    offset_ic_A: float = nan  # ammeters' offset that was taken off [A]
+    offset_ib_A: float = nan
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

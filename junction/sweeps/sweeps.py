@@ -81,7 +81,7 @@ def fit_sweeps(
     """
     temp_known = np.isfinite(table.temp_C) & (np.abs(table.temp_C) < 400)
     temp_C = np.where(temp_known, table.temp_C, REFERENCE_TEMP_C)
-    temp_u = np.where(temp_known, *(temp_u_K or (rule("fit_temp_u"), rule("fit_temp_unknown_u"))))
+    temp_u = np.where(temp_known, *(temp_u_K or (rule("temp_u"), rule("temp_u_missing"))))
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
     count = np.diff(table.starts)
     padded = ladder(count)

@@ -35,6 +35,7 @@ from junction.physics.temperature import SILICON_XTI, TemperatureLaw, log_satura
 from junction.physics.transistor import internal_vbe_from_ib, intrinsic
 from junction.shelf.tables import rule
 from junction.sweeps.sense import Noise
+from junction.transistor import sense
 from junction.transistor.values import FITTED, OF_A_TYPE, chain_to_25C, parameters_at
 
 #: Most points of one part that are fitted (beyond, every k-th is taken).
@@ -94,20 +95,15 @@ def _fault(s: Spot) -> str:
     return ""
 
 
-def _curve_points(table: CurveTable, k: int, noise: Noise, guessed: bool) -> tuple:
+def _curve_points(table: CurveTable, k: int, noise: Noise) -> tuple:
     """Points of one curve, in the order of `_FIELDS`; nan where a column is missing."""
     at = table.points(k)
     step = max(1, -(-(at.stop - at.start) // MOST_POINTS))
     vbe, vce, ib, ic = (a[at][::step] for a in (table.vbe_V, table.vce_V, table.ib_A, table.ic_A))
 
-    def u(i: np.ndarray) -> np.ndarray:
-        """Of a current; the floor of a guess is at least what negative readings betray."""
-        below = i[np.isfinite(i) & (i < 0)]
-        seen = np.sqrt(np.mean(below**2)) if below.size and guessed else 0.0
-        return np.hypot(0.01 * noise.i_percent * i, max(noise.i_floor_A, seen))
-
     u_vbe, u_vce = (np.hypot(0.01 * noise.v_percent * v, noise.v_floor_V) for v in (vbe, vce))
-    return vbe, vce, ib, ic, u_vbe, u_vce, u(ib), u(ic)
+    u_ib, u_ic = (np.hypot(0.01 * noise.i_percent * i, noise.i_floor_A) for i in (ib, ic))
+    return vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic
 
 
 def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], spot: Mapping, *,
@@ -137,14 +133,15 @@ def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], s
     """
     own: dict[str, list[tuple]] = {}  # of each part: polarity, type, source, temperature, points
 
-    def add(part: str, polarity: str, type_: str, source: str, temp: float, block: tuple) -> None:
+    def add(part: str, polarity: str, type_: str, source: str, temp: float, block: tuple, of=1) -> None:
         taken = temp if isfinite(temp) else REFERENCE_TEMP_C
         rows = np.array([*block, np.full(np.shape(block[0]), taken)]).reshape(len(_FIELDS), -1)
-        own.setdefault(part, []).append((polarity, type_, source, temp, taken, rows))
+        own.setdefault(part, []).append((polarity, type_, source, temp, taken, rows, of - rows.shape[1]))
 
     for k, part in enumerate(curves.part):
-        block = _curve_points(curves, k, noise, guessed)
-        add(part, curves.polarity[k], curves.type[k], "curves", float(curves.temp_C[k]), block)
+        block, at = _curve_points(curves, k, noise), curves.points(k)
+        add(part, curves.polarity[k], curves.type[k], "curves", float(curves.temp_C[k]), block,
+            at.stop - at.start)  # fmt: skip
     by = reading_noise(**spot)
     for r in readings:
         for s in spots_of(r):
@@ -153,11 +150,12 @@ def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], s
             u_ib, u_ic = 0.01 * by["hfe_percent"] * ib, 0.01 * by["ic_percent"] * ic
             block = vbe, by["vce_V"], ib, ic, u_vbe, by["u_vce_V"], u_ib, u_ic
             add(r.part, r.polarity, r.type, "spot", s.temp_C, block)
-    rows = [np.concatenate([e[-1] for e in found], axis=1) for found in own.values()]
+    rows = [np.concatenate([e[5] for e in found], axis=1) for found in own.values()]
     full = np.full((len(_FIELDS), len(rows), max((r.shape[1] for r in rows), default=0)), np.nan)
     for k, row in enumerate(rows):
         full[:, k, : row.shape[1]] = row
-    points, why = _select(dict(zip(_FIELDS, full, strict=True)))
+    counts = {"thinned": np.array([sum(e[6] for e in found) for found in own.values()], int)}
+    points, why, seen = _select(dict(zip(_FIELDS, full, strict=True)), counts, guessed)
 
     def first(column: int) -> tuple[str, ...]:
         return tuple(next((e[column] for e in found if e[column]), "") for found in own.values())
@@ -169,20 +167,55 @@ def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], s
         "temp_known": np.array([all(isfinite(e[3]) for e in found) for found in own.values()], bool),
         "why_not": ["" if s == "spot" and not w.startswith("no ") else w
                     for s, w in zip(source, why, strict=True)],
+        **seen,
     }, points  # fmt: skip
 
 
-def _select(full: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[str]]:
-    """Mark usable points, give the rest harmless values, and say why a part has too few."""
+def _select(
+    full: dict[str, np.ndarray], counts: dict[str, np.ndarray], guessed: bool
+) -> tuple[dict, list[str], dict]:
+    """Mark usable points, give the rest harmless values, and say why a part has too few.
+
+    The ammeters' offsets are taken off the currents, and their scatter joins the uncertainty.  What was seen
+    is a dict of the fields of `TransistorFits`, with the uncertainties of the offsets ``u_offset_...``.
+    """
+    there = np.isfinite(full["temp_C"])
+    marked = sense.marks(full)
     has_vbe, has_ib = np.isfinite(full["vbe"]), np.isfinite(full["ib"])
-    margin, most = rule("bjt_noise_margin"), rule("bjt_vbe_most")
+    margin, most, least = rule("bjt_noise_margin"), rule("bjt_vbe_most"), int(rule("bjt_points_least"))
+    with np.errstate(invalid="ignore"):
+        real = ~has_vbe | (np.abs(full["vbe"]) < most)
+    whole = np.isfinite(full["vce"]) & np.isfinite(full["ic"]) & real & (has_vbe | has_ib)
+    limit = whole & sense.at_limit(full["vce"], full["vbe"], full["ib"], full["ic"])
+    free = whole & ~limit
+    seen: dict = {"limit_A": np.where(limit.any(1), sense.middle(full["ic"], limit), np.nan)}
+    with np.errstate(invalid="ignore"):
+        strong = free & (full["ic"] >= 1e-3 * _quantile(full["ic"], free, 1.0)[:, None])
+    series = series_of(full["vbe"], strong)
+    for name, emission in (("ic", rule("curve_emission_ic")), ("ib", rule("curve_emission_ib"))):
+        found = sense.floor_of(full["vbe"], full[name], free, full["temp_C"], emission * series[:, None])
+        # a floor that leaves nothing over it is no floor, but points of something else
+        with np.errstate(invalid="ignore"):
+            over = free & (full[name] - found[0][:, None] > margin * found[2][:, None])
+        found = tuple(np.where(over.sum(1) >= least, a, np.nan) for a in found)
+        scatter = found[2]
+        if guessed:  # the floor of a guess is at least what negative readings betray
+            with np.errstate(invalid="ignore"):
+                below = free & (full[name] < 0)
+            root = np.sqrt((np.where(below, full[name], 0.0) ** 2).sum(1) / np.maximum(below.sum(1), 1))
+            scatter = np.where(np.isnan(scatter), root, scatter)
+        full[name] = full[name] - np.nan_to_num(found[0])[:, None]
+        full[f"u_{name}"] = np.maximum(full[f"u_{name}"], np.nan_to_num(scatter)[:, None])
+        seen |= {f"offset_{name}_A": found[0], f"u_offset_{name}_A": found[1]}
     with np.errstate(invalid="ignore"):
         carries = full["ic"] > margin * full["u_ic"]
         # A base current lost in its noise leaves a point with v_be that still tells of the collector.
         has_ib &= full["ib"] > margin * full["u_ib"]
-        real = ~has_vbe | (np.abs(full["vbe"]) < most)
-    keep = np.isfinite(full["vce"]) & carries & real & (has_vbe | has_ib)
-    least = int(rule("bjt_points_least"))
+    keep = free & carries & (has_vbe | has_ib)
+    for name, out in (("over-range", there & marked & ~whole), ("not complete", there & ~whole & ~marked),
+                      ("current limit", limit), ("below the noise", free & ~keep)):  # fmt: skip
+        counts[name] = out.sum(1)
+    seen["left_out"] = counts
     why = [
         "no point with V_CE, a collector current above the noise, and V_BE (under "
         f"{most:g} V) or a base current" if c == 0
@@ -194,7 +227,12 @@ def _select(full: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[st
         for name, fill in zip(_FIELDS, _FILL, strict=True)
     }
     filled["ib"] = np.where(has_ib, filled["ib"], 0.0)
-    return {**filled, "has_vbe": has_vbe | ~keep, "has_ib": has_ib, "keep": keep}, why
+    return {**filled, "has_vbe": has_vbe | ~keep, "has_ib": has_ib, "keep": keep}, why, seen
+
+
+def series_of(vbe, live) -> np.ndarray:
+    """Junctions in series (n,): two (a Darlington) show by twice the voltage at the lowest currents."""
+    return np.where(_quantile(vbe, live, 0.2) > rule("bjt_darlington_vbe"), 2.0, 1.0)
 
 
 def _quantile(a: np.ndarray, mask: np.ndarray, q: float) -> np.ndarray:
@@ -245,8 +283,7 @@ def problem_and_start(
     top, bottom = np.where(np.isfinite(top), top, 1e-3), np.where(np.isfinite(bottom), bottom, 1e-3)
     # Spot readings know one current or a few; let the gain fall off below.
     bottom = np.where(spot_only, rule("bjt_spot_low") * bottom, bottom)
-    # Two junctions in series (a Darlington) show by twice the voltage at the lowest currents.
-    series = np.where(_quantile(points["vbe"], with_vbe, 0.2) > rule("bjt_darlington_vbe"), 2.0, 1.0)
+    series = series_of(points["vbe"], with_vbe)
     # Readings at a low current say nothing of the resistances, but what the part is made for does: a part
     # that drops 30 mV at a tenth of an ampere is none for two.
     own = made_for_A * rule("bjt_made_for_share")
@@ -273,6 +310,9 @@ def problem_and_start(
     width[:, AT["IS"]] = np.where(has, 1e4, rule("bjt_IS_width"))
     u_T = np.where(about["temp_known"], *u_temp_K)
     width[:, TEMP], width[:, RTH] = np.where(u_T > 0, u_T, np.inf), rule("bjt_RTH_width")
+    for name, k in (("ic", OFFSET_IC), ("ib", OFFSET_IB)):
+        seen = about[f"u_offset_{name}_A"]
+        width[:, k] = np.where(seen > 0, seen, np.inf)
     start = centre.copy()
     gain = _quantile(ic / np.maximum(points["ib"], 1e-300), with_ib, 0.9)
     start[:, AT["BF"]] = np.log(np.where(np.isfinite(gain), np.maximum(1.1 * gain, 1e-3), rule("bjt_BF")))
@@ -282,16 +322,17 @@ def problem_and_start(
     free = np.ones(start.shape, bool)
     free[:, AT["EG"]], free[:, AT["XTB"]] = law.u_EG_eV > 0, law.u_XTB > 0 and law.XTB > 0
     free[:, TEMP], free[:, RTH] = u_T > 0, False
+    free[:, [OFFSET_IC, OFFSET_IB]] = np.isfinite(width[:, [OFFSET_IC, OFFSET_IB]])
     none = np.zeros((*keep.shape, 3))
     problem = TransistorProblem(**points, centre=centre, width=width, ic0_A=bottom, whitening=none)
     return problem, start, free
 
 
-#: Coordinates of the fit: logs of `FITTED`, then the error of the recorded temperature [K] and the
-#: thermal resistance of self-heating [K/W] as they are.
+#: Coordinates of the fit: logs of `FITTED`, then the error of the recorded temperature [K], the thermal
+#: resistance of self-heating [K/W] and what the ammeters are still off by [A] as they are.
 N_LOG = len(FITTED)
-TEMP, RTH = N_LOG, N_LOG + 1
-N_COORDINATES = N_LOG + 2
+TEMP, RTH, OFFSET_IC, OFFSET_IB = range(N_LOG, N_LOG + 4)
+N_COORDINATES = N_LOG + 4
 AT = {name: k for k, name in enumerate(FITTED)}
 
 
@@ -425,6 +466,8 @@ def raw_residuals(theta: np.ndarray, points: TransistorProblem):
         Derivatives of f1 and f2 to the measured v_be, v_ce [1/V], i_b, i_c [1/A].
     """
     value = np.exp(theta[:, :N_LOG])
+    ib = points.ib - np.where(points.has_ib, theta[:, OFFSET_IB, None], 0.0)
+    points = replace(points, ic=points.ic - theta[:, OFFSET_IC, None], ib=ib)
     power = np.abs(points.vce * points.ic)
     # the recorded temperature, its error, and self-heating
     temp = points.temp_C + theta[:, TEMP, None] + theta[:, RTH, None] * power
@@ -471,6 +514,8 @@ def raw_residuals(theta: np.ndarray, points: TransistorProblem):
     measured[1] *= slope_b
     measured[0, 3] -= own_c
     measured[1, 2] -= np.where(solved, 0.0, own_b)
+    for k, of in ((OFFSET_IC, 3), (OFFSET_IB, 2)):  # a current less its offset stands for the measured one
+        d1[:, k], d2[:, k] = -measured[0, of] * points.keep, -measured[1, of] * only
     return f1, f2, d1, d2, measured
 
 
@@ -479,7 +524,7 @@ def _to_coordinates(value, temp_C, power, local):
     T = temp_C + ZERO_CELSIUS_K
     EG, XTB, NE = (value[:, AT[name], None] for name in ("EG", "XTB", "NE"))
     is_T = (EG / thermal_voltage(temp_C) + SILICON_XTI) / T
-    d = np.empty((value.shape[0], N_COORDINATES, T.shape[1]))
+    d = np.zeros((value.shape[0], N_COORDINATES, T.shape[1]))
     d[:, :N_LOG] = np.moveaxis(chain_to_25C(FITTED, value, temp_C, local), -1, 1)
     d[:, TEMP] = (
         local["IS"] * is_T + local["ISE"] * (is_T / NE - XTB / T) + (local["BF"] + local["BR"]) * XTB / T

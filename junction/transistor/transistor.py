@@ -32,16 +32,19 @@ from dataclasses import replace
 import numpy as np
 
 from junction.base.records import CurveTable, PartReadings
-from junction.base.units import NORMAL_95
+from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, ZERO_CELSIUS_K
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 from junction.shelf.tables import rule
 from junction.sweeps.lsq import invert, solve, student_t
 from junction.sweeps.results import TransistorFits
 from junction.sweeps.sense import Noise
+from junction.transistor import sense
 from junction.transistor.model import (
     AT,
     N_COORDINATES,
     N_LOG,
+    OFFSET_IB,
+    OFFSET_IC,
     RTH,
     TEMP,
     TransistorProblem,
@@ -51,14 +54,18 @@ from junction.transistor.model import (
     usual_noise,
     whitened,
 )
+from junction.transistor.scatter import data_rows, drop_wild, rescale, with_floors
 from junction.transistor.values import FITTED, OF_A_TYPE, between_parts, square_root
 
 #: Largest parts x points a chunk holds, so that the derivatives stay in tens of megabytes.
 CHUNK = 40_000
+_COARSE = {"max_iterations": 30, "decrease_tol": 1e-3, "relative_tol": 1e-6, "step_tol": 1e-8, "huber": 3.0}
 _PRECISE = {"max_iterations": 80, "decrease_tol": 1e-8, "relative_tol": 1e-10, "step_tol": 1e-10}
 #: Coordinates outside these are no transistor's; exp of them stays well inside the range of a float.
 _LIMITS = {"IS": (1e-30, 1.0), "ISE": (1e-40, 1.0), "NF": (0.8, 2.2), "NE": (1.02, 5.0), "XTB": (1e-13, 6.0),
            "EG": (0.2, 3.0), "BF": (1e-3, 1e6)}  # fmt: skip
+#: Of the largest uncertainty at which a parameter counts as held, that of one the data do not speak of.
+_UNTOLD = 1.3
 #: Places among the coordinates of what parts of one type have in common.
 _U = [AT[name] for name in OF_A_TYPE]
 
@@ -70,7 +77,7 @@ def fit_transistors(
     readings: Sequence[PartReadings] = (),
     spot: Mapping[str, float] | None = None,
     law: TemperatureLaw = SILICON_LAW,
-    u_temp_K: tuple[float | None, float | None] = (None, None),
+    u_temp_K: tuple[float, float] | None = None,
     made_for_A: float = np.nan,
 ) -> TransistorFits:
     """Fit every part of a bag.
@@ -90,7 +97,7 @@ def fit_transistors(
         Takes the parameters from the temperature of the data to 25 degC.
     u_temp_K : (float, float)
         Standard uncertainty of a recorded temperature, and of one that is missing and taken as 25 degC [K];
-        None for the usual one.
+        the usual ones by default.
     made_for_A : float
         Collector current the parts are made to carry [A], to scale what is weakly known of parts with spot
         readings alone; nan where nobody said.
@@ -105,19 +112,18 @@ def fit_transistors(
         its uncertainty (`data.problem_and_start`).
     """
     about, points = gather(curves, noise or usual_noise(), readings, spot or {}, guessed=noise is None)
-    usual = (rule("temp_error_recorded") / 3.0**0.5, rule("temp_error_missing") / 3.0**0.5)
-    u_temp = tuple(b if a is None else a for a, b in zip(u_temp_K, usual, strict=True))
+    u_temp = u_temp_K or (rule("temp_u"), rule("temp_u_missing"))
     problem, start, free = problem_and_start(about, points, law, u_temp, made_for_A)
     spot_only = np.array([source == "spot" for source in about["source"]], bool)
     scalable = ~spot_only & (noise is None)
-    fitted = _in_chunks(problem, start, free, scalable)
+    fitted = _in_chunks(problem, start, free, scalable, ~spot_only)
     return _result(about, fitted | _teach(about, problem, free, spot_only, scalable, fitted))
 
 
 # --- parts by themselves --------------------------------------------------------------------------------
 
 
-def _in_chunks(problem: TransistorProblem, start, free, scalable) -> dict[str, np.ndarray]:
+def _in_chunks(problem: TransistorProblem, start, free, scalable, card=None) -> dict[str, np.ndarray]:
     """Fit all parts, a chunk at a time.
 
     Parameters
@@ -129,63 +135,141 @@ def _in_chunks(problem: TransistorProblem, start, free, scalable) -> dict[str, n
         Coordinates that are fitted; self-heating is added where it shows.
     scalable : ndarray of bool (n,)
         Parts whose stated noise is a guess, to be scaled to the scatter.
+    card : ndarray of bool (n,), optional
+        Parts whose parameters are read by people: what the data do not hold goes back to its default.
 
     Returns
     -------
     dict of str to ndarray
         ``theta``, ``covariance``, ``information`` (J'J of the data), ``before`` (covariance of the prior),
-        ``chi2``, ``dof``, ``converged``, ``hot``, ``heating`` [K], ``wild``, ``keep``, ``free``, ``apart``
+        ``chi2``, ``dof``, ``converged``, ``hot``, ``heating`` [K], ``n_wild``, ``keep``, ``free``, ``apart``
         (median distance from the curve).
     """
     n, m = problem.ic.shape
     size = max(1, CHUNK // max(m, 1))
+    card = np.zeros(n, bool) if card is None else card
     parts = [
-        _fit(problem.take(i), start[i], free[i], scalable[i])
+        _fit(problem.take(i), start[i], free[i], scalable[i], card[i])
         for i in (np.arange(a, min(a + size, n)) for a in range(0, max(n, 1), size))
     ]
     return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
 
 
-def _fit(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
+def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, np.ndarray]:
     """Fit one chunk: robust and coarse, wild points out, noise scaled, self-heating, then what came of it."""
-    robust = _PRECISE | {"huber": 3.0}
     fit = free.copy()
     # A large RC can explain a bent top by saturation, where the effective variance is so large that nothing
     # contradicts it any more: RC and BR join when the rest stands, and only where the data do saturate (or,
     # for BR, the collector junction's own current shows in the base current, as in germanium).  Elsewhere
     # they keep their prior, whose width goes into the covariance all the same.
     fit[:, [AT["RC"], AT["BR"]]] = False
-    theta = _solve(problem, theta, fit, robust).theta
+    fit[card[:, None] & np.isin(np.arange(theta.shape[1]), [AT["EG"], AT["XTB"]])] = False
+    fit[:, AT["VAF"]] &= _several_vce(problem) | ~card
+    theta = _solve(problem, theta, fit, _COARSE).theta
+    bar = rule("fit_offset")
+    for k in (OFFSET_IC, OFFSET_IB):  # where no point is at a floor that tells it
+        fit[:, k] |= card & (np.abs(_shows(problem, theta, fit, k)) > bar)
     knee = np.where(problem.has_vbe, problem.vbe + rule("bjt_knee_above_vbe"), rule("bjt_knee"))
     saturated = (problem.keep & (problem.vce < knee)).sum(1) >= 3
     least = np.where(problem.keep & problem.has_ib, problem.ib, np.inf).min(axis=1, initial=np.inf)
     leaks = np.exp(theta[:, AT["IS"]] - theta[:, AT["BR"]]) > rule("bjt_leak_share") * least
     fit[:, AT["RC"]], fit[:, AT["BR"]] = saturated, saturated | leaks
     for _ in range(2):
-        theta = _solve(problem, theta, fit, robust).theta
-        problem = _rescale(problem, theta, scalable, robust=True)
+        theta = _solve(problem, theta, fit, _COARSE).theta
+        problem = with_floors(rescale(problem, theta, scalable, robust=True), theta, scalable)
     all_kept = problem.keep
-    problem = _drop_wild(problem, theta)
+    problem = drop_wild(problem, theta)
     for _ in range(2):
         theta = _solve(problem, theta, fit, _PRECISE).theta
-        problem = _rescale(problem, theta, scalable, robust=False)
-    significance = _heating_shows(problem, theta, free)
+        problem = rescale(problem, theta, scalable, robust=False)
+    significance = np.where(_several_vce(problem), _shows(problem, theta, free, RTH), 0.0)
     warm, hot = significance > rule("bjt_heating_fitted"), significance > rule("bjt_heating_said")
     fit[warm, RTH] = True
     theta[warm, RTH] = 1.0
+    for k in (OFFSET_IC, OFFSET_IB):  # wild points may have feigned one
+        nothing = np.isinf(problem.width[:, k]) & fit[:, k]
+        nothing &= np.abs(_shows(problem, np.where(np.arange(theta.shape[1]) == k, 0.0, theta), fit, k)) < bar
+        fit[nothing, k], theta[nothing, k] = False, 0.0
     for _ in range(3 if hot.any() else 1):
         theta = _solve(problem, theta, fit, _PRECISE).theta
         # What looked wild at one temperature may only have been hot.
-        problem = _drop_wild(replace(problem, keep=all_kept), theta)
+        problem = drop_wild(replace(problem, keep=all_kept), theta)
     solution = _solve(problem, theta, fit, _PRECISE)
-    theta, wild = solution.theta, (all_kept & ~problem.keep).any(1)
+    theta, converged, fit = _settle(problem, solution, fit, free | fit, card)
+    n_wild = (all_kept & ~problem.keep).sum(1)
     problem = whitened(theta, problem)
     power = (np.abs(problem.vce * problem.ic) * problem.keep).max(axis=1, initial=0.0)
     rise, drift = np.where(hot, theta[:, RTH] * power, np.nan), _repeated_rise(problem, theta)
     return _outcome(problem, theta, free | fit, scalable) | {
-        "converged": solution.converged, "wild": wild, "hot": hot | np.isfinite(drift),
+        "converged": converged, "fit": fit, "n_wild": n_wild, "hot": hot | np.isfinite(drift),
         "heating": np.fmax(rise, drift),
     }  # fmt: skip
+
+
+def _settle(problem: TransistorProblem, solution, fit, free, card):
+    """Put what the data do not hold back to its default, the least held first, and fit the rest again.
+
+    A parameter the data say next to nothing on is free to make up for what the model lacks elsewhere, and
+    wanders far from anything a part has.  At its default its width still goes into every covariance.
+    Of ISE that is the share of non-ideal base current, with the rest of the law as it is.  Where the data
+    speak against the default (a resistance that can only be smaller) they hold it, as a limit.
+
+    Returns
+    -------
+    theta, converged, fit
+        As of a solution, with what is left to fit.
+    """
+    theta, converged, fit = solution.theta.copy(), solution.converged.copy(), fit.copy()
+    kept, left = np.zeros((len(theta), N_LOG), bool), np.flatnonzero(card)
+    bar = rule("bjt_default_bar")
+    for _ in range(2 * len(_U)):
+        own = problem.take(left)
+        told, cost, total = _told(own, theta[left], free[left])
+        loose = np.where((fit[left, :N_LOG] & ~kept[left] & (cost < bar))[:, _U], told[:, _U], 0.0)
+        worst = loose.max(axis=1, initial=0.0)
+        # what is hardly told at all goes at once, of the rest one at a time: it may be its neighbour's fault
+        out = (loose >= 1.0) & ((loose == worst[:, None]) | (loose > _UNTOLD))
+        some = out.any(1)
+        if not some.any():
+            break
+        left, own, out = left[some], own.take(some), out[some]
+        moved, now = theta[left], fit[left]
+        for column, k in enumerate(_U):
+            if k != AT["ISE"]:
+                moved[out[:, column], k] = own.centre[out[:, column], k]
+            now[out[:, column], k] = False
+        for _ in range(2):  # the share of ISE goes by the law that the rest gives
+            share = own.centre[:, AT["ISE"]] - own.shared_coordinates(moved)[1][:, AT["ISE"]]
+            moved[:, AT["ISE"]] += np.where(now[:, AT["ISE"]], 0.0, share)
+            found = _solve(own, moved, now, _PRECISE)
+            moved = found.theta
+        fine = _told(own, moved, now)[2] - total[some] < bar
+        kept[np.ix_(left[~fine], _U)] |= out[~fine]
+        at = left[fine]
+        theta[at], fit[at], converged[at] = moved[fine], now[fine], found.converged[fine]
+    return theta, converged, fit
+
+
+def _told(problem: TransistorProblem, theta, free) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What the data tell of each logarithm.
+
+    Returns
+    -------
+    told : ndarray (n, N_LOG)
+        Its uncertainty over the largest at which the data still hold it.
+    cost : ndarray (n, N_LOG)
+        What the sum of squares would rise by at its default, to second order.
+    total : ndarray (n,)
+        Sum of squares of data and weak knowledge.
+    """
+    r, _, _, information = data_rows(whitened(theta, problem), theta)
+    rows = problem.prior_rows(theta)
+    covariance, _ = invert(information + np.matmul(rows[:, :-1], rows[:, :-1].transpose(0, 2, 1)), free)
+    slope, value = problem.shared_coordinates(theta)
+    own = np.einsum("nji,njk,nki->ni", slope, covariance, slope)[:, :N_LOG]
+    most = np.minimum(rule("bjt_held_share") * problem.width[:, :N_LOG], rule("bjt_held_width"))
+    away = (value - problem.centre)[:, :N_LOG] ** 2 / np.maximum(own, 1e-300)
+    return np.sqrt(np.maximum(own, 0.0)) / most, away, (r * r).sum(1) + (rows[:, -1] ** 2).sum(1)
 
 
 def _solve(problem: TransistorProblem, theta, free, options):
@@ -200,17 +284,9 @@ def _solve(problem: TransistorProblem, theta, free, options):
     return solve(whitened(theta, problem), theta, lower=lower, upper=upper, free=free, **options)
 
 
-def _data_rows(problem: TransistorProblem, theta):
-    """Residuals of the data, their derivatives and count, and the information J'J they hold."""
-    buffer = problem.evaluate(theta)[:, :, : 2 * problem.ic.shape[1]]
-    r, d = buffer[:, -1], buffer[:, :-1]
-    count = (problem.whitening[..., 0] > 0).sum(1) + (problem.whitening[..., 2] > 0).sum(1)
-    return r, d, count, np.matmul(d, d.transpose(0, 2, 1))
-
-
 def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
     """Covariance, chi-square and degrees of freedom at the answer, and how far the points lie from it."""
-    r, _, count, information = _data_rows(problem, theta)
+    r, _, count, information = data_rows(problem, theta)
     prior = problem.prior_rows(theta)[:, :-1]
     prior = np.matmul(prior, prior.transpose(0, 2, 1))
     used = np.einsum("nij,nji->n", information, invert(information + prior, free)[0])
@@ -219,57 +295,35 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
     information = information / widen[:, None, None] ** 2
     keep = problem.keep
     with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one
-        apart = np.where(keep, np.abs(raw_residuals(theta, problem)[0]), np.inf)
-        middle = np.maximum((keep.sum(1) - 1) // 2, 0)
-        apart = np.expm1(np.minimum(np.sort(apart, axis=1)[np.arange(len(apart)), middle], 50.0))
+        data, u = problem.ic, problem.u_ic
+        model = 2 * u * np.sinh(raw_residuals(theta, problem)[0] + np.arcsinh(data / (2 * u)))
+        times = np.abs(np.log(np.maximum(model, 1e-300) / data))
+        apart = np.expm1(np.minimum(sense.middle(np.nan_to_num(times, nan=50.0), keep), 50.0))
     return {
         "theta": theta, "covariance": invert(information + prior, free)[0], "chi2": (r * r).sum(1),
         "dof": np.maximum(count - used, 0.0), "before": invert(prior, free)[0], "information": information,
         "free": free, "ic": problem.ic, "keep": keep, "apart": apart,
+        "vce_low": np.where(keep, problem.vce, np.inf).min(axis=1, initial=np.inf),
+        "vce_high": np.where(keep, problem.vce, -np.inf).max(axis=1, initial=-np.inf),
     }  # fmt: skip
 
 
-def _rescale(problem: TransistorProblem, theta, scalable, *, robust):
-    """Scale a noise that was not stated to the scatter about the curve."""
-    if not scalable.any():
-        return problem
-    r, _, count, information = _data_rows(whitened(theta, problem), theta)
-    prior = problem.prior_rows(theta)[:, :-1]
-    covariance, _ = invert(information + np.matmul(prior, prior.transpose(0, 2, 1)))
-    dof = np.maximum(count - np.einsum("nij,nji->n", information, covariance), 1.0)
-    if robust:
-        size = np.where(r != 0, np.abs(r), np.nan)
-        size[~np.isfinite(size).any(1)] = 0.67449
-        scale = np.nanmedian(size, axis=1) / 0.67449 * np.sqrt(count / dof)  # median of |normal|
-    else:
-        scale = np.sqrt((r * r).sum(1) / dof)
-    # fewer degrees of freedom than 3 tell no scatter
-    factor = np.where(scalable & (dof >= 3), np.clip(scale, 0.02, 1e4), 1.0)[:, None]
-    return replace(problem, **{u: getattr(problem, u) * factor for u in ("u_vbe", "u_vce", "u_ib", "u_ic")})
-
-
-def _drop_wild(problem: TransistorProblem, theta) -> TransistorProblem:
-    """Leave out points whose residual is beyond the limit; never more than a fifth of a part's."""
-    r, *_ = _data_rows(whitened(theta, problem), theta)
-    m = problem.ic.shape[1]
-    wild = problem.keep & (np.maximum(np.abs(r[:, :m]), np.abs(r[:, m:])) > rule("bjt_wild"))
-    wild &= (wild.sum(1) <= 0.2 * problem.keep.sum(1))[:, None]
-    return replace(problem, keep=problem.keep & ~wild)
-
-
-def _heating_shows(problem: TransistorProblem, theta, free):
-    """Thermal resistance over its standard uncertainty, by one step of the full problem with it free."""
-    # At one v_ce power is as good as current, and heat cannot be told from RE.
+def _several_vce(problem: TransistorProblem) -> np.ndarray:
+    """Parts measured at V_CE that differ; at one, heat cannot be told from RE, nor VAF from IS."""
     most = np.where(problem.keep, problem.vce, -np.inf).max(axis=1, initial=-np.inf)
     least = np.where(problem.keep, problem.vce, np.inf).min(axis=1, initial=np.inf)
-    several = (problem.keep.sum(1) > 3) & (most > 1.5 * least)
+    return (problem.keep.sum(1) > 3) & (most > 1.5 * least)
+
+
+def _shows(problem: TransistorProblem, theta, free, k: int):
+    """A coordinate over its standard uncertainty, by one step of the problem with it free as well."""
     buffer = whitened(theta, problem).evaluate(theta)
     d, r = buffer[:, :-1], buffer[:, -1]
     wide = free.copy()
-    wide[:, RTH] = True
+    wide[:, k] = True
     covariance, _ = invert(np.matmul(d, d.transpose(0, 2, 1)), wide)
-    step = -np.einsum("ni,nij,nj->n", covariance[:, RTH], d, r)
-    return np.where(several, step / np.sqrt(np.maximum(covariance[:, RTH, RTH], 1e-300)), 0.0)
+    step = -np.einsum("ni,nij,nj->n", covariance[:, k], d, r)
+    return step / np.sqrt(np.maximum(covariance[:, k, k], 1e-300))
 
 
 def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:
@@ -326,7 +380,8 @@ def _teach(about, problem: TransistorProblem, free, spot_only, scalable, f) -> d
             own, at_rest[members], free[members], scalable[members], spot_only[members], B
         )
         own = _informed(own, mean, B)
-        again = _in_chunks(own, _at_mean(mean, own, at_rest[members]), free[members], scalable[members])
+        again = _in_chunks(own, _at_mean(mean, own, at_rest[members]), free[members], scalable[members],
+                           ~spot_only[members])  # fmt: skip
         # how the type's error moves each part's logs: d(theta)/d(mu) = C L' B^-1, L = d(phi)/d(theta)
         slope, _ = own.shared_coordinates(again["theta"])
         to_mu = again["covariance"] @ slope[:, :, _U] / B
@@ -359,7 +414,7 @@ def _learn(problem: TransistorProblem, theta, free, scalable, spot, B) -> tuple[
         own = _informed(problem, mean, B)
         theta = _at_mean(mean, own, theta)
         theta = _at_mean(mean, own, _solve(own, theta, rest, _PRECISE).theta)
-        r, d, _, information = _data_rows(whitened(theta, own), theta)
+        r, d, _, information = data_rows(whitened(theta, own), theta)
         gradient = np.einsum("nim,nm->ni", d, r)
         if curves.size:
             fit = _in_chunks(own.take(curves), theta[curves], free[curves], scalable[curves])
@@ -416,36 +471,65 @@ def _result(about, f) -> TransistorFits:
     n, p = len(about["part"]), N_LOG
     why = tuple(_why_not(about, f, k) for k in range(n))
     good = np.array([not w for w in why], bool)
-    covariance = np.where(good[:, None, None], f["covariance"][:, :p, :p], 0.0)
+    whole, nf = f["covariance"], np.exp(f["theta"][:, AT["NF"]])
+    u_nf = np.sqrt(np.maximum(whole[:, AT["NF"], AT["NF"]], 0.0))
+    impossible = good & (nf * np.exp(NORMAL_95 * u_nf) < rule("bjt_NF_least"))
+    covariance = np.where(good[:, None, None], _doubt_temperature(whole, nf, impossible)[:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+    u[:, AT["NF"]] = u_nf  # of what was measured, which is what cannot be
     u_before = np.sqrt(np.einsum("nii->ni", f["before"][:, :p, :p]))
     # little told beyond what was known, or not even within some factor
-    fixed = ~f["free"][:, :p] | (u > rule("bjt_held_share") * u_before) | (u > rule("bjt_held_width"))
+    vague = (u > rule("bjt_held_share") * u_before) | (u > rule("bjt_held_width"))
+    loose = (np.array(about["source"]) == "spot")[:, None] | (np.arange(p) == AT["IS"])
+    fixed = ~f["fit"][:, :p] | (vague & loose)
     fixed[:, [AT["EG"], AT["XTB"]]] = True
-    none, nf = np.zeros(n, bool), np.exp(f["theta"][:, AT["NF"]])
+    offsets = {}
+    for name, k in (("offset_ic_A", OFFSET_IC), ("offset_ib_A", OFFSET_IB)):
+        found = np.nan_to_num(about[name]) + f["theta"][:, k]
+        u_found = np.sqrt(np.maximum(f["covariance"][:, k, k], 0.0))
+        shows = f["free"][:, k] & (np.abs(found) > rule("fit_offset") * u_found)
+        offsets[name] = np.where(good & shows, found, np.nan)
     ic, keep, shared = f["ic"], f["keep"], f.get("shared")
+    left_out = about["left_out"] | {"off the curve": f["n_wild"]}
     low, high = np.where(keep, ic, np.inf), np.where(keep, ic, -np.inf)
 
     def where_good(values):
         return np.where(good, values, np.nan)
 
     return TransistorFits(
-        **{name: value for name, value in about.items() if name != "why_not"}, names=FITTED,
+        **{name: about[name] for name in ("part", "polarity", "type", "source", "temp_C", "temp_known")},
+        limit_A=about["limit_A"], names=FITTED,
         value=np.exp(np.where(good[:, None], f["theta"][:, :p], np.nan)),
         u_log=np.where(good[:, None], u, np.inf), covariance=covariance, fixed=fixed,
         chi2=where_good(f["chi2"]), dof=where_good(f["dof"]),
         ic_low_A=where_good(low.min(axis=1, initial=np.inf)),
         ic_high_A=where_good(high.max(axis=1, initial=-np.inf)), heating_K=where_good(f["heating"]),
+        vce_low_V=where_good(f["vce_low"]), vce_high_V=where_good(f["vce_high"]),
         flags={
             "converged": good & f["converged"].astype(bool), "self_heated": good & f["hot"].astype(bool),
-            "outliers": good & f["wild"], "current_limited": none, "zero_offset": none,
-            "n_impossible": good & (nf * np.exp(NORMAL_95 * u[:, AT["NF"]]) < rule("bjt_NF_least")),
+            "outliers": good & (f["n_wild"] > 0), "current_limited": np.isfinite(about["limit_A"]),
+            "zero_offset": np.any([np.isfinite(a) for a in offsets.values()], axis=0),
+            "n_impossible": impossible,
             # the fit leans on other parts, taken for the same type
             "taught": np.zeros(n, bool) if shared is None else np.abs(shared).sum((1, 2)) > 0,
         },
         why_not=why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
-        offset_ic_A=np.full(n, np.nan), offset_ib_A=np.full(n, np.nan), limit_A=np.full(n, np.nan),
+        **offsets, left_out=left_out,
     )  # fmt: skip
+
+
+def _doubt_temperature(covariance, nf, impossible) -> np.ndarray:
+    """Covariance with the error of temperature that an emission coefficient under 1 betrays.
+
+    A temperature, or a scale of voltage, that is off by what is missing to 1 moves V_BE the one way or the
+    other, by about the same: a rectangular distribution to both sides (JCGM 100:2008, 4.3.7).
+    """
+    variance = covariance[:, TEMP, TEMP]
+    off_K = np.where(impossible, 1.0 - nf, 0.0) * (REFERENCE_TEMP_C + ZERO_CELSIUS_K) / 3.0**0.5
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_K = np.where(variance[:, None] > 0, covariance[:, :, TEMP] / variance[:, None], 0.0)
+    step = by_K * off_K[:, None]
+    return covariance + step[:, :, None] * step[:, None, :]
 
 
 def _why_not(about, f, k: int) -> str:

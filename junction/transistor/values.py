@@ -23,7 +23,7 @@ from junction.base.units import (
 from junction.physics.temperature import SILICON_XTI, TemperatureLaw, transistor_parameters
 from junction.physics.transistor import operating_point
 from junction.shelf.tables import rule
-from junction.sweeps.results import TransistorFits
+from junction.sweeps.results import AtCurrent, TransistorFits
 
 #: Names of the fitted parameters, in the order of `TransistorFits.names`: SPICE letter symbols at 25 degC.
 FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")
@@ -167,6 +167,44 @@ def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> Simp
         vbe_V=vbe, u_vbe_V=u_v, vbe_low_V=vbe - NORMAL_95 * u_v, vbe_high_V=vbe + NORMAL_95 * u_v,
         hfe=hfe, u_hfe=hfe * u_h, hfe_low=hfe / spread, hfe_high=hfe * spread,
     )  # fmt: skip
+
+
+#: Collector currents a technician reads V_BE and h_FE at [A].
+READ_AT_A = (1e-3, 1e-2, 0.1, 1.0)
+
+
+def at_currents(fits: TransistorFits) -> list[tuple[AtCurrent, ...]]:
+    """V_BE and h_FE of each part at 1 mA, 10 mA, 100 mA and 1 A, as far as its data go, at 25 degC.
+
+    Parameters
+    ----------
+    fits : TransistorFits
+
+    Returns
+    -------
+    list of tuple of AtCurrent
+        With 95 % intervals, at the usual V_CE or the one nearest to it that the data hold.
+    """
+    ic = np.array(READ_AT_A)
+    with np.errstate(invalid="ignore"):
+        vce = np.clip(rule("reading_vce"), fits.vce_low_V, fits.vce_high_V)
+    got, reach = evaluate(fits, ic, vce[:, None]), rule("curve_reach")
+    told = NORMAL_95 * got.u_vbe_V < rule("curve_vbe_told"), got.u_hfe < rule("bjt_value_width") * got.hfe
+    out = []
+    for k in range(len(fits)):
+        near = (fits.ic_low_A[k] / reach <= ic) & (ic <= fits.ic_high_A[k] * reach)
+        rows = []
+        for j in np.flatnonzero(near & (told[0][k] | told[1][k])):
+            values = [
+                Interval(*(float(x[k, j]) for x in ends), unit) if kept[k, j] else Interval(np.nan, unit=unit)
+                for ends, unit, kept in (
+                    ((got.vbe_V, got.vbe_low_V, got.vbe_high_V), "V", told[0]),
+                    ((got.hfe, got.hfe_low, got.hfe_high), "1", told[1]),
+                )
+            ]
+            rows.append(AtCurrent(float(ic[j]), float(vce[k]), *values))
+        out.append(tuple(rows))
+    return out
 
 
 def square_root(covariance: np.ndarray) -> np.ndarray:

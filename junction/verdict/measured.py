@@ -77,7 +77,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     floor = np.where(np.isfinite(floor), np.clip(floor, 0.0, MOST_OHM), np.nan)
     u_extra = np.where(fits.flags["uncertainty_known"], 0.0, 0.5)
     drift = np.nan_to_num(table.temp_span_K)  # a sweep has one temperature, somewhere in that span
-    temp_u = np.where(fits.temp_known, rule("sweep_temp_u"), rule("sweep_temp_unknown_u"))
+    temp_u = np.where(fits.temp_known, rule("temp_u"), rule("temp_u_missing"))
     temp_u = np.hypot(temp_u, drift / np.sqrt(12.0))
     n = np.maximum(value["N"], 1.0)  # a lower one says no more than 1 does; nan stays nan
     n_u, bv_u = (np.nan_to_num(fits.u[x], nan=unknown, posinf=1e6).clip(0.0, 1e6)

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from math import isfinite
+from math import isfinite, nan
 
-from junction.base.units import interval, quantity, value_and_ends
+from junction.base.records import Interval
+from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, interval, quantity, value_and_ends
+from junction.judge.results import say
 from junction.show import blocks as b
 from junction.show.write import ends, record, set_aside_table
 from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
@@ -87,13 +89,48 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
             values += [[PARAMETER_WORDS.get(name, name), *value_and_ends(it)]
                        for name, it in (*f.parameters.items(), *f.derived.items())]  # fmt: skip
         else:
-            values = [[name, *value_and_ends(it)] for name, it in row.parameters.items()]
+            values = [[name, *value_and_ends(it)] for name, it in (*_first(row), *row.parameters.items())]
             if row.held:
-                values.append(["held", "", f"the data cannot say: {', '.join(row.held)}"])
+                values.append(["default", "", f"the data cannot say: {', '.join(row.held)}"])
+            values += [["note", "", said] for said in curve_notes(row)]
         first = (row.part, row.junction if isinstance(row, FitRow) else row.polarity)
         cells += [[*(first if k == 0 else ("", "")), *value] for k, value in enumerate(values)]
     heads = ("quantity", "value", "95 % interval")
     return b.table(b.columns("part", of, *heads, right=heads[1:2], wrap=heads[2:]), cells)
+
+
+def _first(row: TransistorRow) -> list[tuple[str, Interval]]:
+    """What a technician reads first: V_BE and h_FE at currents, by the words for it."""
+    found = []
+    for name, key in (("V_BE", "vbe_V"), ("h_FE", "hfe")):
+        found += [(f"{name} at {current_words(a.ic_A)}, V_CE {a.vce_V:.2g} V", it)
+                  for a in row.at if isfinite((it := getattr(a, key)).value)]  # fmt: skip
+    return found
+
+
+def current_words(ic_A: float) -> str:
+    """``1 mA``, ``1 A``."""
+    return f"{ic_A:g} A" if ic_A >= 1 else f"{1e3 * ic_A:g} mA"
+
+
+def curve_notes(row: TransistorRow) -> list[str]:
+    """What the points of a curve showed of the instruments, and what was left out for it."""
+    out, left = [], row.left_out
+    offsets = {"ic": row.offset_ic_A, "ib": row.offset_ib_A}
+    if "current_limited" in row.flags:
+        out.append(say("fit_curve_limit", limit=row.limit_A, points=left.get("current limit", 0)))
+    if "zero_offset" in row.flags:
+        out.append(say("fit_curve_offset", **offsets))
+    for reason in ("below the noise", "off the curve", "over-range", "not complete"):
+        if left.get(reason):
+            out.append(say("fit_curve_left", points=b.count(left[reason], "point"), why=reason))
+    if "n_impossible" in row.flags:
+        nf = row.card["NF"]
+        cold, scale = (1.0 - nf) * (REFERENCE_TEMP_C + ZERO_CELSIUS_K), 100.0 * (1.0 - nf)
+        out.append(say("fit_curve_n_impossible", nf=nf, cold=cold, scale=scale))
+    if "self_heated" in row.flags:
+        out.append(say("fit_flag_self_heated"))
+    return out
 
 
 def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
@@ -134,16 +171,31 @@ def tables(report: FitReport) -> dict:
         ]  # fmt: skip
     if report.transistors:
         names = list(dict.fromkeys(n for r in report.transistors for n in r.parameters))
-        heads = ["part", "polarity", "type"]
+        currents = sorted({a.ic_A for r in report.transistors for a in r.at})
+        heads = ["part", "polarity", "type", "vce_V"]
+        for ic in currents:
+            at = f"at_{current_words(ic).replace(' ', '')}"
+            heads += [f"VBE_{at}{end}" for end in ("_V", "_low", "_high")]
+            heads += [f"hFE_{at}{end}" for end in ("", "_low", "_high")]
         for n in names:
             heads += [f"{n}_{_UNITS[n]}" if n in _UNITS else n, f"{n}_low", f"{n}_high"]
-        heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not"]
+        heads += ["held", "ic_low_A", "ic_high_A", "temp_C", "temp_known", "why_not",
+                  "points_used", "left_out", "limit_A", "offset_ic_A", "offset_ib_A", "flags"]
         found["transistors"] = heads, [
-            (r.part, r.polarity, r.type, *ends(*map(r.parameters.get, names)),
-             "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not)
+            (r.part, r.polarity, r.type, r.at[0].vce_V if r.at else nan, *ends(*_by_current(r, currents)),
+             *ends(*map(r.parameters.get, names)),
+             "; ".join(r.held), r.ic_low_A, r.ic_high_A, r.temp_C, r.temp_known, r.why_not, r.points_used,
+             "; ".join(f"{reason}: {count}" for reason, count in r.left_out.items()), r.limit_A,
+             r.offset_ic_A, r.offset_ib_A, "; ".join(r.flags))
             for r in report.transistors
         ]  # fmt: skip
     return found | {"set_aside": set_aside_table(report.set_aside)}
+
+
+def _by_current(row: TransistorRow, currents: Iterable[float]) -> list[Interval | None]:
+    """V_BE and h_FE in turn at each current, None where the data do not reach."""
+    at = {a.ic_A: (a.vbe_V, a.hfe) for a in row.at}
+    return [it for ic in currents for it in at.get(ic, (None, None))]
 
 
 def document(report: FitReport) -> dict:
@@ -227,7 +279,7 @@ def cards(report: FitReport) -> dict[tuple[str, str], str]:
             text = diode_card(name, row)
         elif not row.why_not:
             values = {key: row.card[key] for key in _TRANSISTOR if key in row.card}
-            held = f"; held at defaults: {', '.join(row.held)}" if row.held else ""
+            held = f"\n* default, the data cannot say: {', '.join(row.held)}" if row.held else ""
             text = (f"* {b.visible(row.part)}: from curves, {row.ic_low_A:.3g} A to {row.ic_high_A:.3g} A, "
                     f"measured at {_measured_at(row)}, referred to 25 C{held}\n"
                     + _model(name, row.polarity or "NPN", values, 25.0))  # fmt: skip
@@ -301,12 +353,14 @@ def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Blo
         return b.section(row.part, [*blocks, b.text(f"No fit: {row.why_not}")], level=3, role="part short")
     span = ("Curves from ", quantity(row.ic_low_A, "A"), " to ",
             quantity(row.ic_high_A, "A"), "; values referred to 25 °C.")  # fmt: skip
-    values = [[name, interval(it)] for name, it in row.parameters.items()]
+    values = [[name, interval(it)] for name, it in (*_first(row), *row.parameters.items())]
     blocks += [b.pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
     columns = b.columns("quantity", "value and its interval")
     blocks += [b.text(span, "soft"), b.table(columns, values, style="values")]
     if row.held:
         blocks.append(b.text(f"Held at defaults, as the data cannot say: {', '.join(row.held)}.", "soft"))
+    if notes := curve_notes(row):
+        blocks.append(b.bullets(notes))
     if card:
         blocks.append(b.code(card, "SPICE card"))
     return b.section(row.part, blocks, level=3, role="part short")

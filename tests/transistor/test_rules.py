@@ -10,7 +10,7 @@ from junction.base.records import CurveTable, PartReadings, Spot
 from junction.shelf import tables as rules
 from junction.transistor.model import usual_noise
 from junction.transistor.transistor import fit_transistors
-from junction.transistor.values import evaluate, parameter_intervals
+from junction.transistor.values import at_currents, evaluate, parameter_intervals
 from tests.tables import curve_table
 from tests.transistor import transistor_simulation as sim
 
@@ -18,10 +18,6 @@ from tests.transistor import transistor_simulation as sim
 def gummel(parts=sim.power_parts, n=2, **how):
     rng = np.random.default_rng(1)
     return sim.gummel_table(parts(n, rng), rng, **how)[0]
-
-
-def output_family():
-    return sim.output_table(sim.power_parts(2, np.random.default_rng(4)), np.random.default_rng(5))
 
 
 def columns(table, k):
@@ -49,6 +45,22 @@ def spoilt():
     return dataclasses.replace(table, ic_A=ic)
 
 
+def at_limit():
+    """Output curves whose source stops at 0.4 A of collector current."""
+    table = output_family()
+    return dataclasses.replace(table, ic_A=np.minimum(table.ic_A, 0.4))
+
+
+def output_family():
+    return sim.output_table(sim.power_parts(2, np.random.default_rng(4)), np.random.default_rng(5))
+
+
+def at_floor():
+    """Curves from 0 V on, with 40 nA and 20 nA of offset."""
+    table = gummel(vbe=(0.0, 0.8, 33))
+    return dataclasses.replace(table, ic_A=table.ic_A + 4e-8, ib_A=table.ib_A + 2e-8)
+
+
 def spots(type_=""):
     vbe, hfe = sim.truth_at(sim.power_parts(4, np.random.default_rng(2)), 0.01, 5.0, 25.0)
     return [
@@ -71,6 +83,8 @@ CASES = {
     "warm": lambda: fit_transistors(gummel(vbe=(0.5, 0.8, 20), vces=(2.0, 5.0, 10.0), rth=0.04)),
     "repeated": lambda: fit_transistors(repeated()),
     "few": lambda: fit_transistors(three_points()),
+    "limited": lambda: fit_transistors(at_limit()),
+    "floor": lambda: fit_transistors(at_floor()),
     "spots": lambda: fit_spots(spots("2N0000"), made_for_A=3.0),
     "untyped": lambda: fit_spots(spots()),
     "odd": lambda: fit_spots(ODD),
@@ -79,14 +93,18 @@ CASES = {
 SHOWN_BY = {"curve_": "curves", "bjt_": "odd"}
 ELSEWHERE = {
     "reading_vbe_u": ("odd", 1.3), "reading_hfe_percent": ("odd", 1.3), "reading_ic_percent": ("odd", 1.3),
-    "reading_vce": ("odd", 1.3), "reading_vce_u": ("odd", 1.3), "temp_error_missing": ("odd", 1.3),
-    "temp_error_recorded": ("curves", 1.3), "bjt_noise_margin": ("odd", 10), "bjt_points_least": ("few", 2),
+    "reading_vce": ("odd", 1.3), "reading_vce_u": ("odd", 1.3), "temp_u_missing": ("odd", 1.3),
+    "temp_u": ("curves", 1.3), "bjt_noise_margin": ("odd", 10), "bjt_points_least": ("few", 2),
     "bjt_made_for_share": ("spots", 1.3), "bjt_vbe_most": ("odd", 0.7), "bjt_vbe_unread": ("output", 1.3),
     "bjt_darlington_vbe": ("odd", 0.7), "bjt_IS_width": ("output", 1.3), "bjt_wild": ("stated", 2),
     "bjt_RTH_width": ("curves", 1.3),
     "bjt_one_type_log_IS": ("untyped", 0.1), "bjt_knee_above_vbe": ("few", 10), "bjt_knee": ("output", 0.01),
     "bjt_leak_share": ("germanium", 100), "bjt_heating_fitted": ("Darlington", 0.7),
     "bjt_heating_said": ("warm", 0.5), "bjt_vbe_same": ("repeated", 100), "bjt_rise_least": ("repeated", 10),
+    "curve_limit_steps": ("limited", 100),
+    "curve_emission_ic": ("floor", 4), "curve_emission_ib": ("floor", 4),
+    "curve_reach": ("curves", 0.1), "curve_vbe_told": ("curves", 0.001), "bjt_default_bar": ("few", 0.01),
+    "bjt_scatter_points": ("curves", 100),
     "bjt_NF_least": ("curves", 1.1), "bjt_apart_most": ("stated", 0.5),
     "bjt_held_share": ("few", 1.3), "bjt_value_width": ("few", 1.3),
 }  # fmt: skip
@@ -96,6 +114,7 @@ def outcome(case):
     fits = CASES[case]()
     values = evaluate(fits, [1e-3, 0.1, 2.0], 5.0, 40.0)
     shown = [str(parameter_intervals(fits, k)) for k in range(len(fits))]
+    shown += [str(at_currents(fits)), str(fits.offset_ic_A), str(fits.n_used)]
     return repr((fits.why_not, fits.value, fits.u_log, fits.fixed, fits.heating_K, fits.flags, values, shown))
 
 

@@ -74,17 +74,18 @@ def test_coverage_of_output_families():
 
 
 def test_coverage_without_a_recorded_temperature():
-    """25 degC is taken; truth spreads by the stated 2 K: the interval must be 2 mV wide, and hold."""
+    """25 degC is taken; truth spreads by 5 K: the interval must be 10 mV to either side, and hold."""
     rng = np.random.default_rng(201)
     params = sim.power_parts(N, rng)
-    table, _ = sim.gummel_table(params, rng, recorded=25.0, u_temp=2.0 / 3**0.5)
+    table, _ = sim.gummel_table(params, rng, recorded=25.0, u_temp=5.0)
     object.__setattr__(table, "temp_C", np.full(N, np.nan))
     fits = fit_transistors(table, usual_noise(), law=sim.LAW)
     assert not fits.temp_known.any() and np.all(fits.temp_C == 25.0)
     vbe, hfe = share_inside(fits, params, CURRENTS, 5.0, 25.0)
-    assert 0.93 < vbe.mean() < 0.975 and 0.93 < hfe.mean() < 0.97
+    # these parts' NF lies nearer to 1 than is known of parts in general, and NF tells of the temperature
+    assert 0.93 < vbe.mean() and 0.93 < hfe.mean() < 0.97
     u = np.median(evaluate(fits, 0.1, 5.0).u_vbe_V)
-    assert 1.6e-3 < u < 2.4e-3  # 1.15 K at about -1.75 mV/K (common practice: -2 mV/K)
+    assert 6e-3 < u < 9.5e-3  # up to 5 K at about -1.75 mV/K (common practice: -2 mV/K), less what NF tells
 
 
 def test_coverage_with_self_heating():

@@ -80,7 +80,7 @@ def at_temperature(params, temp_C):
     return transistor_parameters(params, temp_C, 25.0, LAW)
 
 
-def gummel_table(params, rng, *, vbe=(0.5, 0.95, 25), vces=(2.0, 10.0), recorded=None, u_temp=0.5 / 3**0.5,
+def gummel_table(params, rng, *, vbe=(0.5, 0.95, 25), vces=(2.0, 10.0), recorded=None, u_temp=0.5,
                  rth=0.0, scale=1.0, polarity="NPN", names=None):  # fmt: skip
     """Gummel sweeps at several V_CE, with noise (times `scale`) and a temperature recorded with an error."""
     n = params["IS"].shape[0]
@@ -117,7 +117,7 @@ def output_table(params, rng, *, ibs=(1e-3, 3e-3, 1e-2, 3e-2), iceo=2e-6, record
     """Families of output curves at steps of I_B, V_BE not measured; two points with the base open."""
     n = params["IS"].shape[0]
     recorded = recorded_temperatures(recorded, n, rng)
-    temp = (recorded + 0.5 / 3**0.5 * rng.standard_normal(n))[:, None]
+    temp = (recorded + 0.5 * rng.standard_normal(n))[:, None]
     grid = np.concatenate([np.linspace(0.05, 1.0, 8), np.linspace(1.5, 12.0, 12)])
     ib = np.repeat(ibs, grid.size)[None] + np.zeros((n, 1))
     vce = np.tile(grid, len(ibs))[None] + np.zeros((n, 1))
@@ -136,7 +136,7 @@ def spot_readings(params, rng, ic_A, *, recorded=None, spot=None, polarity="NPN"
     """V_BE and h_FE at a collector current, each with the errors that `spot` (reading_noise) states."""
     n = params["IS"].shape[0]
     recorded = recorded_temperatures(recorded, n, rng)
-    temp = (recorded + 0.5 / 3**0.5 * rng.standard_normal(n))[:, None]
+    temp = (recorded + 0.5 * rng.standard_normal(n))[:, None]
     vce = spot["vce_V"] + spot["u_vce_V"] * rng.uniform(-1, 1, (n, 1)) * 3**0.5
     actual = noisy(rng, np.full((n, 1), ic_A), spot["ic_percent"], 0.0)
     point = operating_point(actual, vce, at_temperature(params, temp), temp)
