@@ -32,7 +32,7 @@ class Points:
         temp = table.temp_C[members]
         self.temp_known = bool(np.isfinite(temp).all())
         self.temp_C = float(np.nanmean(temp)) if self.temp_known else REFERENCE_TEMP_C
-        self.temp_u = rule("sweep_temp_u") if self.temp_known else rule("sweep_temp_unknown_u")
+        self.temp_u = rule("temp_u") if self.temp_known else rule("temp_u_missing")
         self.type = types(self.mark) if self.mark else None
         self.other_kind = self.type is not None and self.type.device != "bjt"
         self.held = None if self.other_kind or (self.type and self.type.secondary) else self.type

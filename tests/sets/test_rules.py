@@ -43,8 +43,8 @@ PARTS = pd.DataFrame({"part": list("ABCD"), "polarity": "NPN", "ic_mA": 100, "vb
                       "hFE": [62, 70, 66, 60], "temp_C": 24})  # fmt: skip
 
 
-def by_options(**options):
-    return junction.match(PARTS, power="80W", load="8ohm", supply="42V", **options)
+def by_options(parts=PARTS, **options):
+    return junction.match(parts, power="80W", load="8ohm", supply="42V", **options)
 
 
 #: Row -> factor on its value, and what shows it.
@@ -57,8 +57,7 @@ CASES = {
     "gain_doubtful": (0.5, lambda: weak(9.0)), "gain_reach": (2, lambda: weak(12.0, "2N3055", 1.2)),
     "gain_known": (0.01, lambda: weak(5.0)),
     "temp_apart": (3, lambda: repr(by_options().sets)),
-    "temp_apart_missing": (3, lambda: repr(junction.match(PARTS.drop(columns="temp_C"), power="80W", load="8ohm",
-                                                          supply="42V").sets)),
+    "temp_apart_missing": (3, lambda: repr(by_options(PARTS.drop(columns="temp_C")).sets)),
     "side_by_side_temp": (3, lambda: repr(by_options(side_by_side=True).sets)),
     "side_by_side_vce": (10, lambda: repr(by_options(side_by_side=True).sets)),
     "reading_vce_stated": (10, lambda: repr(by_options(reading_vce="42V").sets)),

@@ -247,7 +247,7 @@ SHOWN_BY = {
     "steep": {"intake_pnp_ratio": 3},
     "low drop": {"gap_low": 1.3},
     "sweeps 12 fit": {"gap_led_above": 3, "gap_led": 1.3, "fit_least_u_V": 100},
-    "sweeps 18 fit": {"temp_u_missing": 1.3, "fit_guess_u_V": 1.3, "fit_guess_u_ratio": 1.3,
+    "sweeps 18 fit": {"fit_guess_u_V": 1.3, "fit_guess_u_ratio": 1.3,
         "fit_poor_found": 0.01},
     "over-range mark": {"fit_over_range": 1.3},
     "megohm": {"fit_least_u_ratio": 1.3},

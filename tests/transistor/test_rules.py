@@ -106,7 +106,7 @@ ELSEWHERE = {
     "curve_reach": ("curves", 0.1), "curve_vbe_told": ("curves", 0.001), "bjt_default_bar": ("few", 0.01),
     "bjt_scatter_points": ("curves", 100),
     "bjt_NF_least": ("curves", 1.1), "bjt_apart_most": ("stated", 0.5),
-    "bjt_held_share": ("few", 1.3), "bjt_value_width": ("few", 1.3),
+    "bjt_held_share": ("few", 1.3), "bjt_value_width": ("curves", 0.05),
 }  # fmt: skip
 
 
