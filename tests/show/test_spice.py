@@ -131,7 +131,7 @@ def test_ngspice_reads_a_transistor_card(tmp_path, polarity):
     values = {"IS": 1e-14, "NF": 1.0, "BF": 120.0, "ISE": 2e-13, "NE": 1.8, "IKF": 2.0, "RE": 0.05, "RB": 0.0}
     text = model_file(report(transistors=[TransistorRow(
         "A 1", polarity, "", {}, {**values, "VAF": 80.0}, ("VAF",), 1e-6, 1.0, 25.0, True)]))  # fmt: skip
-    assert f".model A_1 {polarity}(" in text and "held at defaults: VAF" in text
+    assert f".model A_1 {polarity}(" in text and "default, the data cannot say: VAF" in text
     sign = 1 if polarity == "NPN" else -1
     deck = f"""transistor
 {text}
