@@ -33,7 +33,8 @@ class Checks(Points):
     def cut_off(self, where: str) -> list[tuple[float, float, str, str]]:
         """Limits of the current past a junction or path: [A], at [V], whose, and its family ('' a type's)."""
         symbols, volts = _CUT_OFF[where]
-        if self.open_base.any() and not np.isfinite(self.vbe).any():
+        open_base = not np.isfinite(self.vbe).any() or self.leaks is not None and self.leaks.driven
+        if open_base:
             symbols = ("I_CEO",) if where == "CE" else symbols
         reach = inf if where == "BE" else rule("registered_reach") * self.reach_V
         for symbol in symbols if self.held else ():
@@ -44,7 +45,7 @@ class Checks(Points):
                 if isfinite(at) and isfinite(limit.high) and limit.basis not in NO_LIMIT and not hot:
                     whose = f"registered {symbol} of {self.held.name}; {limit.source or self.held.source}"
                     return [(limit.high, min(at, reach), whose, "")]
-        gain = rule("ceo_gain") if where == "CE" and not np.isfinite(self.vbe).any() else 1.0
+        gain = rule("ceo_gain") if where == "CE" and open_base else 1.0
         found = []
         for name in self.family:
             f = families()[name]
@@ -174,7 +175,7 @@ class Checks(Points):
 
     def _saturation(self):
         """A point with less current and more drive than registered, and more voltage than allowed."""
-        ok = ~self.limited & ~self.beyond & np.isfinite(self.ib)
+        ok = self.free & np.isfinite(self.ib)
         for limit in self.held.find("V_CE(sat)") if self.held else ():
             amps, drive = limit.at.get("ic_A", nan), limit.at.get("ib_A", nan)
             if not (isfinite(limit.high) and isfinite(amps) and isfinite(drive)) or limit.basis in NO_LIMIT:

@@ -77,10 +77,11 @@ class _Part(Checks):
         self.leaks = leaks.beside(*(x[self.free] for x in (self.vce, vbe, ib, ic)), self.temp_C)
         self.take_offsets_out()
         self.weigh()
+        if self._at_limit():
+            return
         if self._dead():
             return
-        shorted = self._at_limit() or self._path()
-        if not shorted:
+        if not self._path():
             self._beside()
         if self.broken() or any(p[0] < 1 - rule("conformity_good") for _, p in self.found):
             return
@@ -91,27 +92,41 @@ class _Part(Checks):
         return any(p[2] > 0.5 or p[3] > 0.5 for _, p in self.found)
 
     def _breakdown(self):
-        """Points from where the undriven current rises faster than any path's."""
+        """Points from where a collector current rises faster than any path's or transistor's."""
         self.beyond = np.zeros(self.ic.size, bool)
-        volts, amps = self.levels()
+        found = [knee for one in self.series() if (knee := self._knee(*one))]
+        if not found:
+            return
+        low, high, amps = min(found)
+        self.beyond = self.vce > 0.5 * (low + high)
+        rated = self.held.rating("V_CEO") if self.held else nan
+        rated = rated if isfinite(rated) or not self.held else self.held.rating("V_CES")
+        told = {"low": low, "volts": high, "leak": amps, "rating": rated}
+        value = Interval(nan, low, high, "V")
+        if isfinite(rated) and high <= rated:
+            whose = f"registered V_CEO of {self.held.name}"
+            p = (0.0, 1.0, 0.0, 0.0)
+            self.add("CE", "curve_breaks_down", p, "bv_V", value, rated, whose=whose, kept=0.0, **told)
+        elif not isfinite(rated) and low < rule("curves_least_rating"):
+            self.add("CE", "curve_breaks_early", DOUBT, "bv_V", value, kept=0.5, **told)
+        else:
+            self.warnings.append(say("curve_breakdown_seen", **told))
+
+    def _knee(self, volts, amps, driven: bool):
+        """Voltages between which a current at one drive breaks away, and the current there, or None."""
+        digit = leaks.least_step(self.ic)
         for k in range(1, volts.size):
-            before = max(amps[:k].max(), leaks.least_step(self.ic))
-            steep = amps[k] > rule("curves_steep") * before * volts[k] / volts[k - 1]
-            if amps[k] > rule("curves_own") and steep and volts[k - 1] > 1.0:
-                self.beyond = self.vce > 0.5 * (volts[k] + volts[k - 1])
-                rated = self.held.rating("V_CEO") if self.held else nan
-                rated = rated if isfinite(rated) or not self.held else self.held.rating("V_CES")
-                told = {"low": volts[k - 1], "volts": volts[k], "leak": amps[k], "rating": rated}
-                if isfinite(rated) and volts[k] <= rated:
-                    p = (0.0, 1.0, 0.0, 0.0)
-                    self.add("CE", "curve_breaks_down", p, "bv_V", Interval(nan, volts[k - 1], volts[k], "V"),
-                             rated, whose=f"registered V_CEO of {self.held.name}", kept=0.0, **told)
-                elif not isfinite(rated) and volts[k - 1] < rule("curves_least_rating"):
-                    self.add("CE", "curve_breaks_early", DOUBT, "bv_V",
-                             Interval(nan, volts[k - 1], volts[k], "V"), kept=0.5, **told)
-                else:
-                    self.warnings.append(say("curve_breakdown_seen", **told))
-                return
+            earlier = (volts < 0.8 * volts[k]) & (volts > 1.0)
+            if not earlier.any():
+                continue
+            before = max(amps[earlier].max(), digit)
+            reach = volts[k] / volts[earlier].max()
+            # at a base current the Early effect and heat add some tens of percent
+            steep = amps[k] > (2.0 * before if driven else rule("curves_steep") * before * reach)
+            if steep and amps[k] - before > rule("curves_own"):
+                start = np.flatnonzero(amps[:k] <= 1.3 * before)
+                return float(volts[start[-1]]), float(volts[k]), float(amps[k])
+        return None
 
     def _dead(self) -> bool:
         """No collector current at any drive: an open lead, or not driven far enough."""
@@ -131,11 +146,8 @@ class _Part(Checks):
                      if self.undriven.any() and np.isfinite(ib[self.undriven]).any() else 0.0))
         told = {"top": max(rise, noise), "v_be": most_v if isfinite(most_v) else nan, "drive": base}
         flows = base > 10 * alive and (not isfinite(most_v) or most_v > 0.1)
-        if flows and self.leaks is not None and self.leaks.S[leaks.BE] > 4 * self.leaks.u[leaks.BE]:
-            at = np.isfinite(ib) & (vbe > 0.05) & (ib > 0)
-            g = ib[at] / vbe[at]
-            if g.size and g.max() < 3 * g.min():  # all of it flows beside the junction
-                return False
+        if flows and self.base_path():  # all of it flows beside the junction
+            return False
         if flows and isfinite(most_v) and most_v < 0.3 and base > 1e-5:
             return False  # a base-emitter path takes the drive
         if flows:
@@ -156,15 +168,21 @@ class _Part(Checks):
             every = where == "CE" and not self.undriven.any() and np.isfinite(self.vbe).any()
             every = every and bool((self.limited | self.beyond).all())
             still = self.vbe < np.nanmin(self.vbe) + 0.03 if every else self.undriven
+            if where == "BE" and not self._germanium_like():
+                # no silicon junction carries so much at so little and leaves the collector out
+                still = still | (self.vbe < rule("curves_no_junction")) & (self.ic < 0.1 * self.ib)
             at = still & ~self.beyond & (np.abs(i) > 0.9 * top) & (i > 0) & (top > rule("curves_own"))
-            at &= np.isfinite(v) & (v > 0.01)
+            at &= np.isfinite(v)
+            v = np.fmax(v, 1e-3)  # no voltmeter here is better
             if where == "CE":
                 at &= self.limited
                 free = self.undriven & self.free & (i > rule("curves_own"))
             if not at.any() or where == "CE" and free.any():
                 continue  # a lower voltage measures the path
             ohm = float((v[at] / i[at]).min())
-            if where == "BE" and (at.sum() < 2 or ohm > 10 * short):
+            # the highest step of a base current is no limit; the same current at most points is
+            held = self.base_limited[at].any() or at.sum() > 0.5 * np.isfinite(i).sum()
+            if where == "BE" and (at.sum() < 2 or not held or ohm > 10 * short):
                 continue
             # another path of the same part drives the base negative: the current comes out there
             if where == "CE" and np.median(np.nan_to_num(self.ib[at])) < -0.1 * np.median(i[at]):
@@ -178,8 +196,19 @@ class _Part(Checks):
             found = True
         return found
 
+    def base_path(self) -> float:
+        """Conductance that carries the whole base current, 0 where it is not one [S]."""
+        at = ~self.base_limited & np.isfinite(self.ib) & (self.vbe > 0.05) & (self.ib > 0)
+        g = self.ib[at] / self.vbe[at]
+        alone = g.size > 2 and g.max() < 2 * g.min() and self.vbe[at].max() > 1.5 * self.vbe[at].min()
+        return float(np.median(g)) if alone else 0.0
+
     def _path(self) -> bool:
-        """Whether the collector current is that of a path, whatever drives the base."""
+        """Whether the base or the collector current is that of a path, whatever drives the part."""
+        g = self.base_path()
+        if g:
+            self._leak("BE", g, 0.05 * g, 0.0)
+            return True
         ok = ~self.beyond & np.isfinite(self.ic) & (self.vce > 0.02) & ~self.limited
         drive = np.ptp(self.vbe[ok & np.isfinite(self.vbe)]) if np.isfinite(self.vbe[ok]).any() else 0.0
         steps = self.ib[ok & np.isfinite(self.ib)]
@@ -198,36 +227,57 @@ class _Part(Checks):
         if b is None:
             self._open_base()
             return
+        if b.driven:  # its least step has a base current, and all of the collector's may be the part's own
+            self._leak_by_gain()
+            self._leak_by_steps()
+            return
         cut = b.S[leaks.CUT] if b.S[leaks.CUT] > seen_u * b.u[leaks.CUT] else 0.0
         doubling = rule("leakage_doubling")
         cut /= float(leakage_factor(self.temp_C, REFERENCE_TEMP_C, doubling))
         for where, k, more in (("BE", leaks.BE, 0.0), ("BC", leaks.CB, cut), ("CE", leaks.CE, 0.0)):
-            self._leak(where, float(b.S[k]), float(b.u[k]), self.reach_V, more, float(b.most[k]))
+            most = min(float(b.most[k]), self.lost_S() if where == "BE" and b.narrow else inf)
+            self._leak(where, float(b.S[k]), float(b.u[k]), self.reach_V, more, most)
 
     def _open_base(self):
         """Output curves without V_BE: the collector current of the step at no base current."""
         at = self.open_base & ~self.beyond
         if not at.any():
             self.blind.append(say("curve_blind_open_base"))
-            self.floor_from_gain()
+            self._leak_by_gain()
             return
         v, i = self.vce[at], self.ic[at]
         u = np.hypot(rule("curves_offset"), rule("sweep_gain_u") * np.abs(i).max()) / v.max()
         slope = np.polyfit(v, i, 1)[0] if np.ptp(v) > 0.5 and v.size > 3 else i.max() / v.max()
         at_most = max(float(slope), float(np.median(i[v > 0.7 * v.max()]) / v.max()) - 2 * u, 0.0)
         self._leak("CE", at_most, float(u), self.reach_V)
-        self.floor_from_gain()
+        self._leak_by_gain()
 
-    def floor_from_gain(self):
-        """The least base current step at full gain bounds what leaks past the base-emitter junction."""
-        ok = ~self.limited & ~self.beyond & np.isfinite(self.ib) & (self.ib > 0) & (self.vce > 1.0)
-        if not ok.any():
-            self._leak("BE", 0.0, inf, 0.0)
+    def _leak_by_steps(self):
+        """Collector current that the two least steps of base current leave where there is none."""
+        ok = self.free & (np.nan_to_num(self.ib) > 0) & (self.vce > 0.7 * self.reach_V) & (self.ic > 0)
+        step = leaks.levels(self.ib[ok], 0.03, 0.0) if ok.any() else np.zeros(0, int)
+        if step.size == 0 or step.max() < 1:
+            self.blind.append(say("curve_blind_open_base"))
             return
+        (b1, b2), (c1, c2) = ([float(np.median(x[ok][step == k])) for k in (0, 1)]
+                              for x in (self.ib, self.ic))  # fmt: skip
+        left = (c1 - b1 * (c2 - c1) / (b2 - b1)) / self.reach_V
+        # so much of it a gain that changes with the current explains
+        self._leak("CE", max(left, 0.0), 0.1 * c1 / self.reach_V, self.reach_V)
+
+    def lost_S(self) -> float:
+        """Most that leaks past the base-emitter junction, by the gain of the least base current [S]."""
+        ok = self.free & np.isfinite(self.ib) & (self.ib > 0) & (self.vce > 1.0) & (self.ic > self.ib)
+        if not ok.any():
+            return inf
         h = self.ic[ok] / self.ib[ok]
         low = self.ib[ok] <= 1.05 * self.ib[ok].min()
         lost = max(1.0 - float(np.median(h[low])) / float(h.max()), 0.05) * float(self.ib[ok].min())
-        self._leak("BE", 0.0, lost / 0.6 / rule("points_seen"), 0.0)
+        return lost / 0.6  # at about that V_BE
+
+    def _leak_by_gain(self):
+        lost = self.lost_S()
+        self._leak("BE", 0.0, inf if lost == inf else lost / rule("points_seen"), 0.0)
 
     def _leak(self, where, S, u, reach, cut=0.0, most=inf):
         """One path against its limits; seen, or how much of it could hide."""

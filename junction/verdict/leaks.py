@@ -29,10 +29,10 @@ _OFFSETS, BE, CB, CUT, CE = 2, 2, 3, 4, 5
 _MOST = 400
 
 
-def levels(volts: np.ndarray) -> np.ndarray:
-    """Number of the group of about equal voltage that each point belongs to, lowest voltage first."""
+def levels(volts: np.ndarray, share: float = 0.05, least: float = 0.02) -> np.ndarray:
+    """Number of the group of about equal voltage (or step) that each point belongs to, lowest first."""
     order = np.argsort(volts)
-    gap = np.diff(volts[order]) > np.maximum(0.05 * np.abs(volts[order][1:]), 0.02)
+    gap = np.diff(volts[order]) > np.maximum(share * np.abs(volts[order][1:]), least)
     group = np.empty(volts.size, int)
     group[order] = np.append(0, np.cumsum(gap))
     return group
@@ -54,7 +54,8 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         ``S`` (6,), ``u`` (6,): offsets of i_C and i_B [A], conductances beside B-E and C-B [S], cut-off
         current of C-B [A], conductance beside C-E [S], with their standard uncertainties (inf where no
         point speaks of it); ``most`` (6,): conductance that the whole current allows at the most [S];
-        ``floor_A`` (2,): noise of i_C and i_B at low current [A]; ``used``: points.
+        ``floor_A`` (2,): noise of i_C and i_B at low current [A]; ``used``: points; ``narrow``: all of them
+        at about one V_BE; ``driven``: and that a step which drives the part.
         None without a point at a V_BE.
     """
     ok = np.isfinite(vbe) & np.isfinite(ic) & (vce >= np.maximum(vbe, 0.1))
@@ -68,10 +69,14 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     start = np.array([first[g] for g in group.tolist()])
     high = vbe[at][ic[at] - start > np.maximum(own, 0.03 * np.abs(start))]
     top = max(high.min(initial=np.inf), np.sort(vbe[at])[min(at.size - 1, 2)])
-    at = at[vbe[at] <= top]
+    below = at[vbe[at] < top]
+    at = below if below.size >= 5 else at[vbe[at] <= top]
     at = at[:: max(1, -(-at.size // _MOST))]
     v, c, b, e = vbe[at], vce[at], ib[at], ic[at]
     grow = np.exp((v - v.max())[:, None] / (_IDEALITIES * thermal_voltage(temp_C)))
+    narrow = np.ptp(v) < 0.1
+    if narrow:  # one step of drive: an exponential of it is a constant, and its Early effect a path
+        grow = grow * 0.0
     one, none, few = np.ones(at.size), np.zeros(at.size), np.zeros((at.size, 4))
     collector = np.column_stack([one, none, none, c - v, one, c, grow * 0, grow, grow[:, :4] * c[:, None]])
     base = np.column_stack([none, one, v, v - c, -one, none, grow, grow * 0, few])
@@ -82,7 +87,11 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
     has = np.isfinite(b)
     rows, y = np.concatenate([collector, base[has]]), np.concatenate([e, b[has]])
     of_base = np.repeat([False, True], [at.size, int(has.sum())])
-    mismatch, offset_u = rule("curves_mismatch"), rule("curves_offset")
+    # points at one V_BE miss the exponentials together, however many there are
+    bins = np.unique(np.round(v / 0.01), return_inverse=True)[1]
+    alike = np.bincount(bins)[bins]
+    mismatch = rule("curves_mismatch") * np.sqrt(np.concatenate([alike, alike[has]]))
+    offset_u = rule("curves_offset")
     # An offset that nothing tells from a leak is of the size that ammeters have.
     prior = np.zeros((2, rows.shape[1]))
     prior[0, 0] = prior[1, 1] = 1.0 / offset_u
@@ -113,13 +122,17 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         free = v.min() > 0.1 and np.nanmax(part, initial=0.0) > 1.2
         if free or not np.nanmax(part, initial=0.0) > rule("curves_leak_share"):
             u[k] = max(u[k], S[k])
+    driven = narrow and v.max() > rule("curves_undriven")
+    if driven:  # all of it may be the transistor's own
+        S[:], u[:] = 0.0, np.inf
     # whatever else flows, no path carries more than the whole current
     most = np.full(6, np.inf)
     for k, volts, amps in ((BE, v, np.where(has, b, np.inf) + 3 * floor[1]), (CB, c - v, e + 3 * floor[0]),
                            (CE, c, e + 3 * floor[0])):  # fmt: skip
         some = (volts > 0.05) & (amps > 0)
         most[k] = np.min((amps[some] + offset_u) / volts[some], initial=np.inf)
-    return SimpleNamespace(S=S, u=u, most=most, floor_A=floor, used=at.size)
+    narrow, driven = bool(narrow), bool(driven)
+    return SimpleNamespace(S=S, u=u, most=most, floor_A=floor, used=at.size, narrow=narrow, driven=driven)
 
 
 def least_step(i) -> float:
