@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 
 import junction
 from junction.base.errors import JunctionError, UsageError
-from junction.cli.output import Outputs, say
+from junction.cli.output import Outputs, progress, say
 from junction.jobs.job import collector_off
 from junction.show.blocks import visible
 
@@ -168,7 +168,8 @@ def _run(args: argparse.Namespace) -> int:
     if "plots" in values and args.output is None:
         values["plots"] = 0  # only a page has pictures
     given = [getattr(args, function.inputs[0])] if function.inputs else []
-    result = function(*given, **values)
+    with progress():
+        result = function(*given, **values)
     if getattr(args, "record", None):
         from junction.cli.sitting import append_part
 

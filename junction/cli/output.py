@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from junction.base.errors import OutputError
+from junction.base.progress import told_to
 from junction.base.records import SetAside
-from junction.show.blocks import count, paint_for, set_aside_words, visible, width_for
+from junction.show.blocks import count, is_terminal, paint_for, set_aside_words, visible, width_for
 
 #: Stand-ins for a terminal that cannot show these characters.
 _PLAIN = str.maketrans({"µ": "u", "±": "+/-", "°": "", "Ω": "ohm", "–": "-", "×": "x", "²": "2"})
+
+#: Until then nobody wonders whether it still works [s].
+PROGRESS_AFTER_S = 2.0
 
 
 def say(text: str = "", stream=None) -> None:
@@ -22,6 +28,28 @@ def say(text: str = "", stream=None) -> None:
         encoding = stream.encoding
         text = text.translate(_PLAIN).encode(encoding, "backslashreplace").decode(encoding)
     print(text, file=stream)
+
+
+@contextmanager
+def progress() -> Iterator[None]:
+    """One line on a terminal's standard error, from two seconds on, overwritten and gone at the end."""
+    if not is_terminal(sys.stderr):
+        yield
+        return
+    due, width = time.monotonic() + PROGRESS_AFTER_S, 0
+
+    def show(text: str) -> None:
+        nonlocal due, width
+        if time.monotonic() >= due:
+            due, width = time.monotonic() + 0.1, max(width, len(text))
+            print(f"\r{text.ljust(width)}", end="", file=sys.stderr, flush=True)
+
+    try:
+        with told_to(show):
+            yield
+    finally:
+        if width:
+            print(f"\r{' ' * width}\r", end="", file=sys.stderr, flush=True)
 
 
 def _encodable(text: str, stream) -> bool:

@@ -223,17 +223,18 @@ def bare(text: str, role: str = "", verdict: str = "") -> str:
 
 def paint_for(stream) -> Callable:
     """`coloured` for a terminal without ``NO_COLOR`` and not ``TERM=dumb``, else `bare`."""
-    off = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not _is_terminal(stream)
+    off = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not is_terminal(stream)
     return bare if off else coloured
 
 
-def _is_terminal(stream) -> bool:
+def is_terminal(stream) -> bool:
+    """Whether somebody looks at what the stream shows while it comes."""
     return bool(getattr(stream, "isatty", lambda: False)())
 
 
 def width_for(stream) -> int:
     """Columns to write for: the terminal's (40 to 120), or 80 when the stream is no terminal."""
-    if not _is_terminal(stream):
+    if not is_terminal(stream):
         return WIDTH
     return min(120, max(40, shutil.get_terminal_size((WIDTH, 24)).columns))
 

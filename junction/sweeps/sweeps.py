@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from junction.base.progress import tell
 from junction.base.records import SweepTable
 from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, thermal_voltage
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
@@ -85,7 +86,7 @@ def fit_sweeps(
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
     count = np.diff(table.starts)
     padded = ladder(count)
-    used = np.zeros(table.v_V.size, bool)
+    used, settled = np.zeros(table.v_V.size, bool), count == 0
     found: dict[str, np.ndarray] = {}
 
     def fit_some(which, contest):
@@ -102,6 +103,8 @@ def fit_sweeps(
                 used[at[real]] = kept[real]
                 for name, array in found.items():
                     array[rows] = getattr(block, name)
+                settled[rows] = contest | ~block.ask
+                tell("fitting", int(settled.sum()), settled.size, "sweeps")
 
     # fits of models the data do not hold may overflow on their way; what they reach is checked
     with np.errstate(all="ignore"):

@@ -31,6 +31,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from junction.base.progress import tell
 from junction.base.records import CurveTable, PartReadings
 from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, ZERO_CELSIUS_K
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
@@ -148,10 +149,10 @@ def _in_chunks(problem: TransistorProblem, start, free, scalable, card=None) -> 
     n, m = problem.ic.shape
     size = max(1, CHUNK // max(m, 1))
     card = np.zeros(n, bool) if card is None else card
-    parts = [
-        _fit(problem.take(i), start[i], free[i], scalable[i], card[i])
-        for i in (np.arange(a, min(a + size, n)) for a in range(0, max(n, 1), size))
-    ]
+    parts = []
+    for i in (np.arange(a, min(a + size, n)) for a in range(0, max(n, 1), size)):
+        parts.append(_fit(problem.take(i), start[i], free[i], scalable[i], card[i]))
+        tell("fitting", min(i.size + int(i[:1].sum()), n), n, "transistors")
     return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
 
 
