@@ -25,6 +25,7 @@ from junction.sweeps import sense, terms
 from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, QUICK, Block, add_beyond, places
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
+from junction.sweeps.long import averaged, shorten, spread
 from junction.sweeps.lsq import student_t
 from junction.sweeps.profile import profile
 from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
@@ -84,22 +85,21 @@ def fit_sweeps(
     temp_C = np.where(temp_known, table.temp_C, REFERENCE_TEMP_C)
     temp_u = np.where(temp_known, *(temp_u_K or (rule("temp_u"), rule("temp_u_missing"))))
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
-    count = np.diff(table.starts)
+    v, i, starts, count, times, cells = shorten(table)
     padded = ladder(count)
-    used, settled = np.zeros(table.v_V.size, bool), count == 0
+    used, settled = np.zeros(v.size, bool), count == 0
     found: dict[str, np.ndarray] = {}
 
     def fit_some(which, contest):
         most = CONTEST_POINTS if contest else BLOCK_POINTS
-        for length in np.unique(padded[which]):
-            some, size = np.flatnonzero(which & (padded == length)), max(1, most // length)
+        for length, mean_of in np.unique([padded[which], times[which]], axis=1).T:
+            some = np.flatnonzero(which & (padded == length) & (times == mean_of))
+            size, own = max(1, most // length), averaged(noise, mean_of)
             for rows in (some[k : k + size] for k in range(0, some.size, size)):
                 place = np.arange(length)
                 real = place < count[rows, None]
-                at = table.starts[rows, None] + np.minimum(place, count[rows, None] - 1)
-                block, kept = _fit_block(
-                    table.v_V[at], table.i_A[at], real, vt[rows], temp_C[rows], noise, contest
-                )
+                at = starts[rows, None] + np.minimum(place, count[rows, None] - 1)
+                block, kept = _fit_block(v[at], i[at], real, vt[rows], temp_C[rows], own, contest)
                 used[at[real]] = kept[real]
                 for name, array in found.items():
                     array[rows] = getattr(block, name)
@@ -116,6 +116,7 @@ def fit_sweeps(
         # the rare sweeps that rivals are to be fitted to come again together: rivals take many steps, and
         # small batches make every step dear
         fit_some(found["ask"].copy(), contest=True)
+    used = spread(table, used, starts, cells, found)
     return _assemble(table, found, used, temp_C, temp_known, temp_u, vt, stated=noise is not None)
 
 
