@@ -24,6 +24,7 @@ _CURVE = np.array([m not in ("none", "open") for m in MODELS])
 _TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
 #: Where derived values are given: decades of current [A] and round reverse voltages [V].
 _FORWARD_A = np.array([1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0])
+_ROUND_A = np.array([m * 10.0**k for k in range(-6, 1) for m in (1, 2, 5)])
 _REVERSE_V = -np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0])
 #: Points of the drawn curve; enough that a knee looks round at page size.
 _CURVE_POINTS = 160
@@ -356,6 +357,16 @@ def derived_values(table: SweepTable, fits: SweepFits) -> list[dict[str, Interva
     bent = _TWO_SLOPES[fits.model][:, None]
     if bent.any():
         put([f"N at {w}" for w in words], ideality_against_current(fits, _FORWARD_A), seen & bent, "")
+    # the breakdown at the largest round current that was reached
+    reached = np.maximum.reduceat(np.where(fits.used & (table.v_V < 0), -table.i_A, 0.0), starts)
+    at = np.where(_ROUND_A <= reached[:, None], _ROUND_A, 0.0).max(1)
+    broken = np.flatnonzero(np.isfinite(fits.theta[:, AB]) & sound[:, 0] & (at > 0))
+    if broken.size:
+        v, low, high, r = breakdown_at(fits, np.where(at > 0, at, IBV_A))
+        for k in broken[np.isfinite(v[broken])].tolist():
+            amps = nominal(at[k], "A")
+            out[k][f"V at -{amps}"] = Interval(-float(v[k]), -float(high[k]), -float(low[k]), "V")
+            out[k][f"dV/dI at -{amps}"] = Interval(float(r[k]), unit="ohm")
     inside = deepest <= _REVERSE_V
     last = np.maximum(inside.sum(1, keepdims=True) - 1, 0)  # the deepest round voltage that was reached
     chosen = inside & (np.arange(_REVERSE_V.size) == last) & sound

@@ -43,8 +43,14 @@ PARAMETER_KEYS = {name: name.partition("_")[0] for name in PARAMETERS} | {"RSH_o
 FLAGS = (
     "converged", "at_bound", "rank_deficient", "uncertainty_known", "unphysical",
     "current_limited", "over_range", "range_step", "self_heated", "zero_offset", "outliers", "reversed",
+    "n_impossible",  # an ideality that no junction has: the temperature, heat, or the scale of voltage
+    "may_warm",  # a small part would warm by kelvins in a slow sweep, and one pass cannot show it
     "poor_fit",  # chi2 far above what the uncertainties allow; intervals were widened by its root
 )  # fmt: skip
+
+
+#: Why points were left out, in the order they are told in.
+LEFT_OUT = ("missing", "over_range", "current_limit", "way_back", "beyond", "wild")
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +94,8 @@ class SweepFits:
         variance of current [1]; nan where the noise was stated (a floor found beside it is given).
     temp_u_K : ndarray (n,)
         Standard uncertainty of the temperature [K] that the intervals of IS, N, ISR, NR and NBV hold.
+    left_out : dict of str to ndarray of int (n,)
+        How many points were left out, per reason in `LEFT_OUT`; with those used, all of them.
     """
 
     model: np.ndarray
@@ -112,6 +120,7 @@ class SweepFits:
     quantile: np.ndarray | None = None
     noise: np.ndarray | None = None
     temp_u_K: np.ndarray | None = None
+    left_out: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return self.model.size
@@ -191,6 +200,7 @@ class FitSummary:
     dof: int
     temp_C: float
     temp_known: bool
+    left_out: Mapping[str, int] = field(default_factory=dict)  # points by reason of `LEFT_OUT`
 
     def as_json(self) -> dict:
         """Parameters under their SPICE names, derived values with their unit."""
@@ -200,6 +210,7 @@ class FitSummary:
             **{PARAMETER_KEYS.get(name, name): it for name, it in self.parameters.items()},
             "derived": {name: {**it.ends(), "unit": it.unit} for name, it in self.derived.items()},
             "flags": self.flags, "points": int(self.n_points), "points_used": int(self.n_used),
+            "left_out": dict(self.left_out),
             "chi2": float(self.chi2), "dof": int(self.dof), "temp_C": float(self.temp_C),
             "temp_known": bool(self.temp_known),
         }  # fmt: skip
@@ -225,12 +236,17 @@ def fit_summaries(
             held[k][name] = Interval(*ends, unit)
     raised = np.transpose([fits.flags[name] for name in FLAGS]).tolist()
     columns = (fits.n_points, fits.n_used, fits.chi2, fits.dof, fits.temp_C, fits.temp_known)
+    left: list[dict[str, int]] = [{} for _ in range(len(fits))]
+    for why, count in fits.left_out.items():
+        for k in np.flatnonzero(count).tolist():
+            left[k][why] = int(count[k])
     names = (*MODELS, "")  # -1: no runner-up
     return [
         FitSummary(names[model], names[other], gap, parameters, more, tuple(compress(FLAGS, flags)), *rest)
         for model, other, gap, parameters, more, flags, *rest in zip(
             fits.model.tolist(), fits.runner_up.tolist(), fits.evidence_gap.tolist(), held,
-            derived or [{}] * len(fits), raised, *(np.asarray(x).tolist() for x in columns), strict=True)
+            derived or [{}] * len(fits), raised, *(np.asarray(x).tolist() for x in columns), left,
+            strict=True)
     ]  # fmt: skip
 
 

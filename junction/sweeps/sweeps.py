@@ -28,7 +28,7 @@ from junction.sweeps.derived import voltage_of
 from junction.sweeps.long import averaged, shorten, spread
 from junction.sweeps.lsq import student_t
 from junction.sweeps.profile import profile
-from junction.sweeps.results import FLAGS, MODELS, PARAMETERS, SweepFits
+from junction.sweeps.results import FLAGS, LEFT_OUT, MODELS, PARAMETERS, SweepFits
 from junction.sweeps.sense import Noise, highest, lowest
 from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, RZ, SETS, UPPER, WIDTH, A, B, G
 
@@ -122,7 +122,7 @@ def fit_sweeps(
 
 _COLLECTED = (
     "theta", "covariance", "half", "parts", "chi2", "quantile", "heating_K", "gap", "limit_g", "limit_r",
-    "top", "code", "dof", "n_used", "runner_up", "reason", "ask", *FLAGS,
+    "top", "code", "dof", "n_used", "runner_up", "reason", "ask", "left_out", *FLAGS,
 )  # fmt: skip
 
 
@@ -150,7 +150,8 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     """
     most = rule("fit_over_range")
     good = real & (np.abs(v) < most) & (np.abs(i) < most)
-    over_range = (real & ~good & ~np.isnan(v) & ~np.isnan(i)).any(1)
+    raw_v, raw_i = v, i
+    over_range = real & ~good & ~np.isnan(v) & ~np.isnan(i)
     v, i, live = np.where(good, v, 0.0), np.where(good, i, 0.0), good
     back, second = sense.branches(v, live), sense.second_passes(v, live)
     key, order = np.where(good, v, np.inf), None  # left-out entries last
@@ -161,7 +162,7 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     live = live & ~limit
     one_way = live & ~back
     block = Block(v, i, one_way.astype(float), vt[:, None], noise)
-    block.temp_C, block.over_range, block.current_limited = temp_C, over_range, limit.any(1)
+    block.temp_C, block.over_range, block.current_limited = temp_C, over_range.any(1), limit.any(1)
     block.limit_r = sense.short_at_limit(v, i, one_way, limit)
     flat = ~(highest(v, live) - lowest(v, live) > 1e-12 * np.max(np.abs(v), axis=1))
     block.reason = np.select([~live.any(1), live.sum(1) == 1, flat], [1, 2, 3], 0)
@@ -177,11 +178,23 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     if contest and two_way.any():
         _compare_ways(block, np.flatnonzero(two_way), live, back)
     finish(block, final=contest | ~block.ask)
+    # what the part may have warmed by if the sweep was slow; two ways that agree show that it did not
+    power = np.max(block.v * block.i * block.keep, axis=1)
+    warm = power * rule("fit_warm_rth") > rule("fit_warm")
+    bends = np.isfinite(block.theta[:, A]) | np.isfinite(block.theta[:, AB])
+    block.may_warm = warm & bends & ~block.self_heated & ~(two_way if contest else False)
+    if order is not None and limit.any():
+        _held_current(block, limit & ~back, order)
     twice = second.any(1) & ~back.any(1) & (block.reason == 0) & np.isfinite(block.theta[:, A])
     block.ask |= twice
     if twice.any():
         _passes_apart(block, np.flatnonzero(twice), second)
     used = block.live
+    apart = live & ~used
+    returned, beyond = apart & back, apart & block.beyond
+    counts = [real & (np.isnan(raw_v) | np.isnan(raw_i)), over_range, limit, returned, beyond & ~returned,
+              apart & ~returned & ~beyond]
+    block.left_out = np.stack([marked.sum(1) for marked in counts], axis=1)
     if order is not None:
         np.put_along_axis(used, order, used.copy(), 1)
     return block, used
@@ -252,6 +265,40 @@ def _compare_ways(block: Block, rows, live, back) -> None:
     _settle(again, np.ones(agree.size, bool), contest=True)
     again.ask[:] = True
     block.put(agree, again)
+
+
+def _held_current(block: Block, limit, order) -> None:
+    """Warming that the voltage shows at the source's limit: read back, it falls from reading to reading.
+
+    Parameters
+    ----------
+    block : Block
+    limit : ndarray of bool (n, m)
+        Points at the limit, sorted by voltage.
+    order : ndarray of int (n, m)
+        Where each stood in the log.
+    """
+    v, top = block.v, limit & (block.v > 0)
+    rising = block.live & (v > 0)
+    rows = np.flatnonzero((top.sum(1) >= 3) & (rising.sum(1) >= 3) & np.isfinite(block.theta[:, A]))
+    if not rows.size:
+        return
+    v, top, rising, order = v[rows], top[rows], rising[rows], order[rows].astype(float)
+
+    def agree(marked):  # +1 where voltage and place in the log rise together
+        dv, dk = (np.where(marked, x - _mean(x, marked)[:, None], 0.0) for x in (v, order))
+        return (dv * dk).sum(1) / np.sqrt(np.maximum((dv**2).sum(1) * (dk**2).sum(1), 1e-300))
+
+    first = np.argmin(np.where(top, order, np.inf), axis=1)
+    last = np.argmax(np.where(top, order, -np.inf), axis=1)
+    at = np.arange(rows.size)
+    begun, dv = v[at, first], v[at, last] - v[at, first]
+    fell = (agree(top) < -0.9) & (agree(rising) > 0.9) & (dv < -2e-3)
+    gap = np.where(begun > rule("gap_led_above") + 0.2, begun + 0.2, SILICON_EG_EV)
+    inside = np.minimum(begun, gap - 0.05)[:, None]
+    rise = temperature_rise(dv[:, None], inside, block.temp_C[rows, None], gap[:, None])[:, 0]
+    block.heating_K[rows[fell]], block.self_heated[rows[fell]] = rise[fell], True
+    block.may_warm[rows[fell]] = False
 
 
 def _passes_apart(block: Block, rows, second) -> None:
@@ -390,6 +437,17 @@ def _assemble(
     theta, covariance, code, q = f["theta"], f["covariance"], f["code"], f["quantile"]
     none = f["reason"] > 0
     theta[none], covariance[none] = np.nan, 0.0
+    with np.errstate(invalid="ignore"):
+        # the largest N that a 95 % interval leaves, the temperature's error in it
+        warm = temp_u * terms.per_kelvin(theta, temp_C)[:, B] * NORMAL_95
+        n_high = 1 / (theta[:, B] - np.hypot(f["half"][:, 0, B], warm))
+        impossible = ~none & (n_high > 0) & (n_high < rule("bjt_NF_least"))
+    at = np.flatnonzero(impossible)
+    if at.size:  # an error of scale anywhere between none and what N lacks (a rectangular distribution)
+        lacks = (theta[at, B] - 1) / theta[at, B] / 3**0.5
+        moved = np.nan_to_num(theta[at] * _OF_VOLT * lacks[:, None])
+        covariance[at] += moved[:, :, None] * moved[:, None, :]
+        f["half"][at] = np.hypot(f["half"][at], (q[at, None] * moved)[:, None])
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     is_open = (code == CODE["open"]) & ~none
     resistor = (code == CODE["resistor"]) | (code == CODE["resistor + offset"])
@@ -414,6 +472,7 @@ def _assemble(
     flags = {name: f[name] for name in FLAGS}
     flags["zero_offset"], flags["unphysical"] = offset, flags["unphysical"] | (too_low & ~none)
     flags["reversed"] = np.array(table.reversed_sign)
+    flags["n_impossible"] = impossible & ~flags["unphysical"]
     known = np.all(np.isfinite(u), axis=1) & ~flags["rank_deficient"] & ~none
     flags["uncertainty_known"] = known & (stated | (f["dof"] > 0))
     # the rival set by its model: one that differs by the shunt alone is the other of the two, and a constant
@@ -432,4 +491,5 @@ def _assemble(
         heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,
         theta_covariance=covariance, quantile=np.where(none, np.nan, q),
         noise=np.where(f["parts"] > 0, f["parts"], np.nan),
+        left_out=dict(zip(LEFT_OUT, f["left_out"].T, strict=True)),
     )  # fmt: skip

@@ -47,7 +47,9 @@ _BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK"
 
 #: Flags that are told with the evidence; the others say nothing where the fit was not believed anyway.
 _TOLD = {"current_limited", "over_range", "self_heated", "reversed"}
-_TOLD_OF_A_FIT = {*_TOLD, "poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step"}
+_TOLD_OF_A_FIT = {
+    *_TOLD, "poor_fit", "unphysical", "at_bound", "outliers", "zero_offset", "range_step", "n_impossible",
+}  # fmt: skip
 
 _ODD = ("sweep_odd", "sweep_odd_points")  # reasons that stand on the forward voltage
 _LEAST_LOG = np.log(1e-300)  # one junction alone does not rule a family out for the others of its part

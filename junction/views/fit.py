@@ -84,7 +84,8 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
             values = [["no fit", "", row.why_not]]
         elif isinstance(row, FitRow):
             f = row.fit
-            said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *fit_notes(f)])
+            used = [] if f.left_out else [f"{f.n_used} of {f.n_points} points"]
+            said = "; ".join([f.model, *used, *fit_notes(f)])
             values = [["model", "", said]]
             values += [[PARAMETER_WORDS.get(name, name), *value_and_ends(it)]
                        for name, it in (*f.parameters.items(), *f.derived.items())]  # fmt: skip
@@ -160,12 +161,13 @@ def tables(report: FitReport) -> dict:
             name = f"{n} ({unit})" if unit else n
             titles += [name, f"{name} low", f"{name} high"]
         heads = ["part", "junction", "type", "file", "first_line", "last_line", "model", "runner_up",
-                 "evidence_gap", *titles, "flags", "points", "points_used", "chi2", "dof", "temp_C",
-                 "temp_known", "heating_K", "why_not"]  # fmt: skip
+                 "evidence_gap", *titles, "flags", "points", "points_used", "left_out", "chi2", "dof",
+                 "temp_C", "temp_known", "heating_K", "why_not"]  # fmt: skip
         found["parameters"] = heads, [
             (r.part, r.junction, r.type, r.file, r.first_line, r.last_line, f.model, f.runner_up,
              f.evidence_gap, *ends(*map(f.parameters.get, names)), *ends(*map(f.derived.get, units)),
-             "; ".join(f.flags), f.n_points, f.n_used, f.chi2, f.dof, f.temp_C, f.temp_known,
+             "; ".join(f.flags), f.n_points, f.n_used,
+             "; ".join(f"{n} {why}" for why, n in f.left_out.items()), f.chi2, f.dof, f.temp_C, f.temp_known,
              r.heating_K, r.why_not)
             for r in report.rows for f in [r.fit]
         ]  # fmt: skip

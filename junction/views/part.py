@@ -12,15 +12,22 @@ from junction.show import blocks as b
 from junction.sweeps.results import PARAMETER_KEYS, FitSummary
 
 #: Name of a fitted parameter -> how it is called in front of people.
+#: Flags of a good fit, and those that the count of points left out tells.
+_COUNTED = ("converged", "uncertainty_known", "current_limited", "over_range", "outliers")
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
 
 
 def fit_notes(f: FitSummary) -> list[str]:
     """What the flags of a fit say, in words; nothing where all is well."""
-    flags = [flag for flag in f.flags if flag not in ("converged", "uncertainty_known")]
+    flags = [flag for flag in f.flags if flag not in _COUNTED]
     if "converged" not in f.flags and f.n_used and f.model != "none":
         flags.insert(0, "not_converged")
-    return [say(f"fit_flag_{flag}") for flag in flags]
+    n = f.parameters["N"].value if "N" in f.parameters else float("nan")
+    notes = [say(f"fit_flag_{flag}", n=n, off=100 * (1 - n)) for flag in flags]
+    if f.left_out:
+        why = ", ".join(say(f"fit_left_{reason}", n=count) for reason, count in f.left_out.items())
+        notes.insert(0, say("fit_left_out", left=sum(f.left_out.values()), points=f.n_points, why=why))
+    return notes
 
 
 def device_words(d: Device, type_: str = "") -> str:
