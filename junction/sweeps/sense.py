@@ -315,7 +315,8 @@ def limited(v, i, live):
     """Points at the source's current limit, sorted by voltage.
 
     The current stands within 0.5 % (or three times its scatter) of its extreme for at least three points,
-    while the voltage goes on by so much that the slope before would have raised it by five times that.
+    while the voltage goes on by so much that the slope before would have raised it by five times that; for
+    two points, by twenty times that: the current of a junction never grows more slowly than before.
     Points where the voltage falls back at the same current belong to it.
 
     Returns
@@ -330,7 +331,7 @@ def limited(v, i, live):
         top = highest(sign * i, whole, 0.0)
         # cheap look first: a limit leaves many points close to the extreme
         close = whole & (sign * i >= 0.99 * top[:, None])
-        rows = np.flatnonzero((close.sum(1) >= 3) & (top > 0))
+        rows = np.flatnonzero((close.sum(1) >= 2) & (top > 0))
         # the same limit on both sides is the source's; only alone must a reverse one prove itself
         alone = (sign < 0) & ~(out[rows].any(1) & (np.abs(top - forward_top) < 0.02 * top)[rows])
         volt, current, live, top = sign * v[rows], sign * i[rows], whole[rows], top[rows]
@@ -345,11 +346,16 @@ def limited(v, i, live):
         span = np.ptp(np.where(live & (volt > 0), volt, 0.0), axis=1)
         run = high - low
         expected = 0.5 * top * run / np.maximum(low - half, 1e-4 * np.maximum(span, 1e-9))
-        is_limited = (scatter < 0.01 * top) & (flat.sum(1) >= 3)
-        is_limited &= expected > rule("fit_limit_expected") * tolerance
-        is_limited &= run > np.maximum(0.02 * span, 5e-3)
+        count = flat.sum(1)
+        is_limited = (scatter < 0.01 * top) & (count >= 2)
+        is_limited &= expected > rule("fit_limit_expected") * np.where(count > 2, 1.0, 4.0) * tolerance
+        # two readings of one current with others between are those of a current that was stepped
+        between = live & ~flat & (volt > low[:, None]) & (volt < high[:, None])
+        is_limited &= (count > 2) | ~between.any(1)
+        is_limited &= run > np.maximum(0.01 * span, 5e-3)
         # light and saturation make a flat reverse current too, but one that is flat from zero volt on
-        is_limited &= ~alone | ((low > 0.3) & (half > 0.3 * low))
+        below = live & (volt > 0.3 * low[:, None]) & (volt < low[:, None]) & (current < 0.5 * top[:, None])
+        is_limited &= ~alone | ((low > 0.3) & (half > 0.3 * low) & below.any(1))
         # the extreme is the highest of many noisy readings: once it is a limit, the lower ones belong to it
         flat |= live & (current >= (0.995 * top - 8 * scatter)[:, None])
         out[rows] |= flat & is_limited[:, None]

@@ -159,7 +159,7 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
         order = np.argsort(key, axis=1, kind="stable")
         v, i, live, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, live, back, second))
     limit = sense.limited(v, i, live)
-    live = live & ~limit
+    live, back = live & ~limit, back & ~limit  # a voltage that falls at the limit is no way back
     one_way = live & ~back
     block = Block(v, i, one_way.astype(float), vt[:, None], noise)
     block.temp_C, block.over_range, block.current_limited = temp_C, over_range.any(1), limit.any(1)
@@ -184,7 +184,7 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     bends = np.isfinite(block.theta[:, A]) | np.isfinite(block.theta[:, AB])
     block.may_warm = warm & bends & ~block.self_heated & ~(two_way if contest else False)
     if order is not None and limit.any():
-        _held_current(block, limit & ~back, order)
+        _held_current(block, limit & ~back.any(1)[:, None], order)
     twice = second.any(1) & ~back.any(1) & (block.reason == 0) & np.isfinite(block.theta[:, A])
     block.ask |= twice
     if twice.any():
@@ -437,18 +437,22 @@ def _assemble(
     theta, covariance, code, q = f["theta"], f["covariance"], f["code"], f["quantile"]
     none = f["reason"] > 0
     theta[none], covariance[none] = np.nan, 0.0
+    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     with np.errstate(invalid="ignore"):
         # the largest N that a 95 % interval leaves, the temperature's error in it
         warm = temp_u * terms.per_kelvin(theta, temp_C)[:, B] * NORMAL_95
         n_high = 1 / (theta[:, B] - np.hypot(f["half"][:, 0, B], warm))
         impossible = ~none & (n_high > 0) & (n_high < rule("bjt_NF_least"))
+        too_low = theta[:, B] - q * u[:, B] > 1 / rule("fit_least_n")
+        too_low |= (theta[:, B] >= UPPER[B]) | (theta[:, A] <= LOWER[A])
+        impossible &= ~too_low & ~f["unphysical"]
     at = np.flatnonzero(impossible)
     if at.size:  # an error of scale anywhere between none and what N lacks (a rectangular distribution)
         lacks = (theta[at, B] - 1) / theta[at, B] / 3**0.5
         moved = np.nan_to_num(theta[at] * _OF_VOLT * lacks[:, None])
         covariance[at] += moved[:, :, None] * moved[:, None, :]
         f["half"][at] = np.hypot(f["half"][at], (q[at, None] * moved)[:, None])
-    u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
+        u[at] = np.sqrt(np.einsum("nii->ni", covariance[at]))
     is_open = (code == CODE["open"]) & ~none
     resistor = (code == CODE["resistor"]) | (code == CODE["resistor + offset"])
     constant = np.isin(code, [k for k, name in enumerate(CODE) if "offset" in name]) & ~none
@@ -467,12 +471,10 @@ def _assemble(
         low["R_ohm"] = np.select([bounded, is_open], [-np.inf, 1 / f["limit_g"]], low["R_ohm"])
         high["R_ohm"] = np.select([bounded, is_open], [f["limit_r"], np.inf], high["R_ohm"])
         offset = (constant & ~light | is_open) & (np.abs(i0) > rule("fit_offset") * u0)
-        too_low = theta[:, B] - q * u[:, B] > 1 / rule("fit_least_n")
-        too_low |= (theta[:, B] >= UPPER[B]) | (theta[:, A] <= LOWER[A])
     flags = {name: f[name] for name in FLAGS}
     flags["zero_offset"], flags["unphysical"] = offset, flags["unphysical"] | (too_low & ~none)
     flags["reversed"] = np.array(table.reversed_sign)
-    flags["n_impossible"] = impossible & ~flags["unphysical"]
+    flags["n_impossible"] = impossible
     known = np.all(np.isfinite(u), axis=1) & ~flags["rank_deficient"] & ~none
     flags["uncertainty_known"] = known & (stated | (f["dof"] > 0))
     # the rival set by its model: one that differs by the shunt alone is the other of the two, and a constant

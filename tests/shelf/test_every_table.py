@@ -300,6 +300,7 @@ SHOWN_BY = {
     "drawn 68": {"built_in_high": 50, "sweep_rs_u": 1.5},
     "breakdown": {"early_breakdown": 1.5, "fit_forward_V": 3},
     "one point of breakdown": {"fit_knee_share": 1.3},
+    "sweeps 0 sort": {"fit_warm": 0.3, "fit_warm_rth": 3},
     "sweeps 11 sort": {"sweep_clear": 0.01},
     "near a short": {"near_short": 0.3},
     "near its limit": {"range_resolves": 1.5},

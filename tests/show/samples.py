@@ -35,7 +35,8 @@ def fit_summary(**changes):
         },
         derived={"V at 1 mA": Interval(0.6534, 0.6529, 0.6539, "V"),
                  "I at -5 V": Interval(-1.06e-4, -1.08e-4, -1.04e-4, "A")},
-        flags=("converged", "current_limited", "uncertainty_known"), n_points=80, n_used=75, chi2=70.2,
+        flags=("converged", "current_limited", "uncertainty_known"), n_points=80, n_used=75,
+        left_out={"current_limit": 4, "wild": 1}, chi2=70.2,
         dof=71, temp_C=25.0, temp_known=False,
     )  # fmt: skip
     return FitSummary(**{**values, **changes})
@@ -141,5 +142,5 @@ def failed_fit():
         model="none", runner_up="", evidence_gap=nan,
         parameters={"IS_A": Interval(1e-14, nan, nan, "A"), "N": Interval(1.2, -inf, inf),
                     "RS_ohm": Interval(nan, nan, nan, "ohm")},
-        derived={}, flags=("at_bound", "rank_deficient", "unphysical"), n_used=0, chi2=nan, dof=0,
+        derived={}, flags=("at_bound", "rank_deficient", "unphysical"), n_used=0, left_out={}, chi2=nan, dof=0,
     )  # fmt: skip

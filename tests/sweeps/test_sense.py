@@ -6,6 +6,7 @@ import pytest
 from junction.physics.junction import current, voltage
 from junction.physics.temperature import forward_voltage
 from junction.sweeps import sweeps
+from junction.sweeps.derived import voltage_at_current
 from junction.sweeps.sense import Noise
 from junction.sweeps.sweeps import fit_sweeps
 from tests.sweeps.sweep_simulation import NOISE, SILICON, driven, noisy, sweep, table
@@ -272,3 +273,64 @@ def test_a_voltage_written_to_the_millivolt_is_no_better_than_that():
     assert fits.noise[0, 1] ** 0.5 < 1e-4
     assert fits.noise[1, 1] ** 0.5 >= 0.99e-3 / np.sqrt(12)
     assert fits.u["N"][1] > 2 * fits.u["N"][0]
+
+
+def test_points_left_out_are_counted_with_why():
+    """20 at the limit, one over-range, one spike: all that was read is used or counted."""
+    rng = np.random.default_rng(12)
+    v, i = sweep(rng, np.linspace(-1, 0.78, 80))
+    i = np.minimum(i, 8e-3) * (1 + 2e-4 * rng.normal(size=80))
+    i[20], i[72] = 9.91e37, 1.5 * i[72]
+    for fits in both((v, i)):
+        count = {why: n[0] for why, n in fits.left_out.items() if n[0]}
+        assert count == {"over_range": 1, "wild": 1, "current_limit": (i[:80] > 7.9e-3).sum() - 1}
+        assert sum(count.values()) + fits.n_used[0] == fits.n_points[0] == 80
+
+
+@pytest.mark.parametrize("points", [8, 12, 20, 80])
+@pytest.mark.parametrize("share", [0.25, 0.5])
+@pytest.mark.parametrize("read_back", [False, True])
+def test_the_limit_is_seen_in_few_points_and_in_half_of_them(points, share, read_back):
+    """Programmed voltages go on; read back, they fall as the part warms: then the warming is told as well."""
+    rng = np.random.default_rng(13)
+    held = max(3 if read_back else 2, round(share * points))
+    i = np.append(np.geomspace(1e-5, 7e-3, points - held), np.full(held, 1e-2))
+    v = voltage(i, **SILICON)
+    if read_back:
+        inside = v[-held:] - i[-held:] * SILICON["RS_ohm"]
+        v[-held:] += forward_voltage(inside, 25.0, 25.0 + np.linspace(0, 30, held)) - inside
+    else:
+        v[-held:] += np.linspace(0, 0.4, held)
+    v, i = v + 3e-4 * rng.normal(size=points), i * (1 + 3e-4 * rng.normal(size=points))
+    fits = fit_sweeps(table((v, i)))
+    assert fits.left_out["current_limit"][0] >= held - 1 and fits.flags["current_limited"][0]
+    if points - held >= 5:
+        assert not fits.flags["poor_fit"][0] and holds(fits, N=1.03)
+    if points >= 12:
+        assert fits.flags["self_heated"][0] == read_back
+        # the drop in RS is taken for the junction's, which makes 1 % of a kelvin; 0.3 mV of scatter 0.2 K
+        assert not read_back or fits.heating_K[0] == pytest.approx(30, abs=2)
+
+
+@pytest.mark.parametrize("scale, told", [(1.0, False), (0.985, False), (0.94, True)])
+def test_an_ideality_that_no_junction_has(scale, told):
+    """A voltmeter 6 % low makes N 0.94 of a junction of N 1; the true voltage stays inside the interval."""
+    rng = np.random.default_rng(14)
+    i = np.geomspace(1e-7, 2e-2, 80)
+    v, i = driven(rng, i, N=1.0)
+    fits = fit_sweeps(table((scale * v, i), temp_C=[25.0]))
+    assert fits.flags["n_impossible"][0] == told and not fits.flags["unphysical"][0]
+    if told:
+        value, u = (x[0, 0] for x in voltage_at_current(fits, 1e-3))
+        true = voltage(np.array([1e-3]), **SILICON | {"N": 1.0})[0]
+        assert abs(true - value) < 2 * u and u < 0.05
+
+
+@pytest.mark.parametrize("top_A, told", [(3e-3, False), (0.3, True)])
+def test_what_a_slow_sweep_may_have_warmed(top_A, told):
+    """0.3 A at 1 V warm a small part by far more than a fit can take; 2 mW do not."""
+    rng = np.random.default_rng(15)
+    once = driven(rng, np.geomspace(1e-6, top_A, 60), RS_ohm=0.3)
+    assert fit_sweeps(table(once)).flags["may_warm"][0] == told
+    way = np.geomspace(1e-6, top_A, 40)  # two ways that agree show that it did not warm
+    assert not fit_sweeps(table(driven(rng, np.append(way, way[::-1]), RS_ohm=0.3))).flags["may_warm"][0]
