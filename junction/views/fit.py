@@ -84,8 +84,7 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
             values = [["no fit", "", row.why_not]]
         elif isinstance(row, FitRow):
             f = row.fit
-            used = [] if f.left_out else [f"{f.n_used} of {f.n_points} points"]
-            said = "; ".join([f.model, *used, *fit_notes(f)])
+            said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *map(b.words, fit_notes(f))])
             values = [["model", "", said]]
             values += [[PARAMETER_WORDS.get(name, name), *value_and_ends(it)]
                        for name, it in (*f.parameters.items(), *f.derived.items())]  # fmt: skip

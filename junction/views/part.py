@@ -17,7 +17,7 @@ _COUNTED = ("converged", "uncertainty_known", "current_limited", "over_range", "
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
 
 
-def fit_notes(f: FitSummary) -> list[str]:
+def fit_notes(f: FitSummary) -> list[b.Inline]:
     """What the flags of a fit say, in words; nothing where all is well."""
     flags = [flag for flag in f.flags if flag not in _COUNTED]
     if "converged" not in f.flags and f.n_used and f.model != "none":
@@ -25,8 +25,8 @@ def fit_notes(f: FitSummary) -> list[str]:
     n = f.parameters["N"].value if "N" in f.parameters else float("nan")
     notes = [say(f"fit_flag_{flag}", n=n, off=100 * (1 - n)) for flag in flags]
     if f.left_out:
-        why = ", ".join(say(f"fit_left_{reason}", n=count) for reason, count in f.left_out.items())
-        notes.insert(0, say("fit_left_out", left=sum(f.left_out.values()), points=f.n_points, why=why))
+        why = [x for reason, n in f.left_out.items() for x in (", ", b.count(n), f" {say(f'fit_left_{reason}')}")]
+        notes.insert(0, (say("fit_left_out"), " ", *why[1:]))
     return notes
 
 

@@ -142,5 +142,6 @@ def failed_fit():
         model="none", runner_up="", evidence_gap=nan,
         parameters={"IS_A": Interval(1e-14, nan, nan, "A"), "N": Interval(1.2, -inf, inf),
                     "RS_ohm": Interval(nan, nan, nan, "ohm")},
-        derived={}, flags=("at_bound", "rank_deficient", "unphysical"), n_used=0, left_out={}, chi2=nan, dof=0,
+        derived={}, flags=("at_bound", "rank_deficient", "unphysical"), n_used=0,
+        left_out={}, chi2=nan, dof=0,
     )  # fmt: skip

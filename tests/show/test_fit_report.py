@@ -76,7 +76,8 @@ FULL = FitReport(
     noise_note="Uncertainty from the scatter of each sweep.", plots=1, draw=drawn,
 )  # fmt: skip
 REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
-    k: getattr(samples.failed_fit(), k) for k in ("model", "parameters", "derived", "flags", "n_used")}),))}
+    k: getattr(samples.failed_fit(), k)
+    for k in ("model", "parameters", "derived", "flags", "n_used", "left_out")}),))}
 
 
 @pytest.mark.parametrize("name", REPORTS)
