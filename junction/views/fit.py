@@ -166,7 +166,7 @@ def tables(report: FitReport) -> dict:
             (r.part, r.junction, r.type, r.file, r.first_line, r.last_line, f.model, f.runner_up,
              f.evidence_gap, *ends(*map(f.parameters.get, names)), *ends(*map(f.derived.get, units)),
              "; ".join(f.flags), f.n_points, f.n_used,
-             "; ".join(f"{n} {why}" for why, n in f.left_out.items()), f.chi2, f.dof, f.temp_C, f.temp_known,
+             "; ".join(f"{why}: {n}" for why, n in f.left_out.items()), f.chi2, f.dof, f.temp_C, f.temp_known,
              r.heating_K, r.why_not)
             for r in report.rows for f in [r.fit]
         ]  # fmt: skip

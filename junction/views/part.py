@@ -25,7 +25,9 @@ def fit_notes(f: FitSummary) -> list[b.Inline]:
     n = f.parameters["N"].value if "N" in f.parameters else float("nan")
     notes = [say(f"fit_flag_{flag}", n=n, off=100 * (1 - n)) for flag in flags]
     if f.left_out:
-        why = [x for reason, n in f.left_out.items() for x in (", ", b.count(n), f" {say(f'fit_left_{reason}')}")]
+        why = []
+        for reason, n in f.left_out.items():
+            why += [", ", b.count(n), f" {say(f'fit_left_{reason}')}"]
         notes.insert(0, (say("fit_left_out"), " ", *why[1:]))
     return notes
 
