@@ -105,9 +105,7 @@ class Outputs:
         OutputError
             A file or folder cannot be written, or is one of those read; what stood there stands there still.
         """
-        files, text = {}, ""
-        if self.folder or self.json_path or self.json_on_stdout:
-            text = result.to_json()
+        files, text = {}, result.json_pieces
         if self.folder is not None:
             contents = {**result.contents(), f"{result.command}.json": text}
             files = {self.folder / name: content for name, content in contents.items()}
@@ -131,10 +129,7 @@ class Outputs:
             more = f"; with it {', '.join(pages[1:])}" if len(pages) > 1 else ""
             say(f"page: {self.folder / pages[0]}{more}", stream)
         if self.json_on_stdout:
-            import json
-
-            # every character above ASCII may be written as an escape (RFC 8259, section 7)
-            sys.stdout.write(text if _encodable(text, sys.stdout) else json.dumps(json.loads(text)) + "\n")
+            sys.stdout.writelines(text(ascii_only=not _encodable("µ\ud7ff\U0001f600", sys.stdout)))
             sys.stdout.flush()
         return 1 if left else 0
 

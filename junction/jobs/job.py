@@ -14,7 +14,7 @@ import inspect
 import os
 import textwrap
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import inf, isfinite, isnan, nan
@@ -469,9 +469,13 @@ class Result:
 
     def to_json(self) -> str:
         """The JSON of the command line as text."""
+        return "".join(self.json_pieces())
+
+    def json_pieces(self, *, ascii_only: bool = False) -> Iterator[str]:
+        """The same in pieces; where asked for, characters above ASCII as escapes (RFC 8259, section 7)."""
         from junction.show.write import document
 
-        return document(self.command, self._document())
+        return document(self.command, self._document(), ascii_only=ascii_only)
 
     def contents(self) -> dict[str, str | bytes]:
         """Every file of the result by its name: page, CSV files and whatever the job adds; not the JSON."""
@@ -506,7 +510,7 @@ class Result:
         """
         from junction.show.write import write_files
 
-        files = {**self.contents(), f"{self.command}.json": self.to_json()}
+        files = {**self.contents(), f"{self.command}.json": self.json_pieces}
         places = {Path(folder) / name: content for name, content in files.items()}
         write_files(places)
         return list(places)

@@ -13,7 +13,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from errno import EISDIR
 from functools import cache
@@ -77,29 +77,33 @@ def plain(x):
     return plain(_shallow(x))
 
 
-def _dump(x) -> str:
+def _dump(x, ascii_only: bool) -> str:
     try:
-        return json.dumps(x, ensure_ascii=False, allow_nan=False, default=_shallow)
+        text = json.dumps(x, ensure_ascii=ascii_only, allow_nan=False, default=_shallow)
     except ValueError:  # a nan or an infinity inside a list or mapping
-        return json.dumps(plain(x), ensure_ascii=False, allow_nan=False)
+        text = json.dumps(plain(x), ensure_ascii=ascii_only, allow_nan=False)
+    # a file name that is not UTF-8 arrives with lone surrogates; JSON writes them as escapes
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-def document(command: str, body: Mapping[str, object]) -> str:
-    """Whole JSON text of one command; each entry of a long list on a line of its own.
+def document(command: str, body: Mapping[str, object], *, ascii_only: bool = False) -> Iterator[str]:
+    """JSON text of one command, piece by piece; each entry of a long list on a line of its own.
 
-    The standard library indents ten times slower than it writes.
+    The standard library indents ten times slower than it writes, and the text of a large bag is larger than
+    all that was read.
     """
-    lines = []
+    start = "{\n"
     for key, value in {"format": FORMAT, "command": command, **body}.items():
         first = value[0] if isinstance(value, list | tuple) and value else None
+        yield f"{start} {json.dumps(key)}: "
         if isinstance(first, Mapping) or is_dataclass(first):
-            text = "[\n  " + ",\n  ".join(_dump(x) for x in value) + "\n ]"
+            for k, entry in enumerate(value):
+                yield f"{',' if k else '['}\n  {_dump(entry, ascii_only)}"
+            yield "\n ]"
         else:
-            text = _dump(value)
-        lines.append(f" {json.dumps(key)}: {text}")
-    whole = "{\n" + ",\n".join(lines) + "\n}\n"
-    # a file name that is not UTF-8 arrives with lone surrogates; JSON writes them as escapes
-    return whole.encode("utf-8", "backslashreplace").decode("utf-8")
+            yield _dump(value, ascii_only)
+        start = ",\n"
+    yield "\n}\n"
 
 
 def safe_cell(text: str) -> str:
@@ -161,8 +165,10 @@ def must_be_writable(folder: Path, *, make: bool = True) -> None:
         raise OutputError(f"{place}: cannot write there: {error.strerror or error}") from error
 
 
-def write_files(files: Mapping[Path, str | bytes]) -> None:
+def write_files(files: Mapping[Path, str | bytes | Callable[[], Iterable[str]]]) -> None:
     """Write every file or none: all are written in full beside their places and only then moved there.
+
+    A content may be a function that gives the text in pieces, so that a long one is never whole in memory.
 
     Raises
     ------
@@ -180,8 +186,10 @@ def write_files(files: Mapping[Path, str | bytes]) -> None:
                 made.append(place)
             staged[folder] = tempfile.TemporaryDirectory(prefix=".junction-", dir=folder)
         for path, content in files.items():
-            data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
-            (Path(staged[path.parent].name) / path.name).write_bytes(data)
+            with open(Path(staged[path.parent].name) / path.name, "wb") as file:
+                for piece in content() if callable(content) else [content]:
+                    whole = isinstance(piece, bytes)
+                    file.write(piece if whole else piece.encode("utf-8", "backslashreplace"))
         for path in files:
             if path.is_dir():
                 raise IsADirectoryError(EISDIR, os.strerror(EISDIR), str(path))

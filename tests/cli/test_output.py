@@ -4,7 +4,6 @@ import io
 import json
 import os
 import sys
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -15,11 +14,15 @@ from junction.cli.output import Outputs, report_set_aside, say
 from junction.show import write
 
 
+def _pieces(text, ascii_only=False):
+    yield json.dumps(json.loads(text)) if ascii_only else text
+
+
 def made(files=(), text="{}", read=()):
     """A result of these files and JSON, made of what was read."""
     return SimpleNamespace(
-        command="sort", contents=lambda: dict(files), to_json=lambda: text, text=lambda *_, **__: "said",
-        bag=SimpleNamespace(files=read), set_aside=(),
+        command="sort", contents=lambda: dict(files), json_pieces=lambda **how: _pieces(text, **how),
+        text=lambda *_, **__: "said", bag=SimpleNamespace(files=read), set_aside=(),
     )  # fmt: skip
 
 
@@ -63,15 +66,15 @@ def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
 
 def test_a_full_disk_while_staging_leaves_nothing(tmp_path, monkeypatch):
     outputs = Outputs(str(tmp_path / "r"))
-    real, calls = Path.write_bytes, []
+    calls = []
 
-    def write_bytes(path, data):
+    def opened(path, mode):
         calls.append(1)
         if len(calls) == 2:
             raise OSError(28, "No space left on device")
-        return real(path, data)
+        return open(path, mode)
 
-    monkeypatch.setattr(Path, "write_bytes", write_bytes)
+    monkeypatch.setattr(write, "open", opened, raising=False)
     with pytest.raises(OutputError):
         outputs.finish(made({"a": "1", "b": "2"}))
     assert list(tmp_path.iterdir()) == []
