@@ -25,6 +25,8 @@ from junction.base.units import NORMAL_95
 _TINY = np.finfo(float).tiny
 #: A pivot of the unit-diagonal matrix under this is rounding, not information.
 RANK_TOL = 1e-13
+#: Problems of a batch under which the loops over parameters count.
+_FEW = 256
 #: Damping at which a problem is given up: steps have become rounding errors.
 _MAX_DAMPING = 1e14
 
@@ -134,7 +136,10 @@ def invert(hessian: np.ndarray, free: np.ndarray | bool = True) -> tuple[np.ndar
     matrix, scale = _scaled(turned, free)
     factor, pivots = _lower_factor(matrix, 0.0)
     rank = ((pivots > RANK_TOL) & free & (np.einsum("iin->in", turned) > _TINY)).sum(0)
-    out = np.stack([_substitute(factor, unit[:, None] * free) for unit in np.eye(p)])
+    if n < _FEW:  # all columns at once: the loops over p cost more than the numbers
+        out = _substitute(factor, np.eye(p)[:, :, None] * free[:, None]).transpose(1, 0, 2)
+    else:
+        out = np.stack([_substitute(factor, unit[:, None] * free) for unit in np.eye(p)])
     out *= free
     out /= scale[:, None]
     out /= scale[None]

@@ -193,7 +193,10 @@ def _select(
         strong = free & (full["ic"] >= 1e-3 * _quantile(full["ic"], free, 1.0)[:, None])
     series = series_of(full["vbe"], strong)
     for name, emission in (("ic", rule("curve_emission_ic")), ("ib", rule("curve_emission_ib"))):
-        found = sense.floor_of(full["vbe"], full[name], free, full["temp_C"], emission * series[:, None])
+        # in saturation V_BE is not all of the law
+        with np.errstate(invalid="ignore"):
+            asked = free & (full["vce"] > 0.7 * full["vbe"])
+        found = sense.floor_of(full["vbe"], full[name], asked, full["temp_C"], emission * series[:, None])
         # a floor that leaves nothing over it is no floor, but points of something else
         with np.errstate(invalid="ignore"):
             over = free & (full[name] - found[0][:, None] > margin * found[2][:, None])

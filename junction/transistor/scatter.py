@@ -82,7 +82,10 @@ def with_floors(problem: TransistorProblem, theta, scalable) -> TransistorProble
         least = np.where(has, known, np.inf).min(axis=1)
         start = np.stack([np.where(np.isfinite(least), least, 1.0), *np.full((2, len(i)), 1e-30)], axis=1)
         found = components(error, np.zeros_like(i2), np.where(has, i2, 0.0), has, start, known=known)[:, 0]
-        floors[f"u_{name}"] = np.where(scalable & (found > 2.0 * least), found, 0.0)[:, None]
+        # what is as large as the small currents themselves is a misfit, and no floor
+        small = np.sort(np.where(has, i2, np.inf), axis=1)[np.arange(len(i2)), has.sum(1) // 5]
+        shows = scalable & (found > 2.0 * least)
+        floors[f"u_{name}"] = np.where(shows, np.minimum(found, 0.1 * small), 0.0)[:, None]
     return replace(problem, **{name: np.hypot(getattr(problem, name), np.sqrt(found))
                                for name, found in floors.items()})  # fmt: skip
 

@@ -36,28 +36,56 @@ def marks(full: dict[str, np.ndarray]) -> np.ndarray:
 def at_limit(vce, vbe, ib, ic) -> np.ndarray:
     """Points where the source of the collector current, or of the base current, stands at its limit (n, m).
 
-    With V_BE, one of the currents stands still while V_BE goes on at one V_CE.  Without it, at steps of the
-    base current, the same collector current at several of them is the source's.
+    With V_BE, one of the currents stands still while V_BE goes on, at one V_CE or while V_CE collapses.
+    Without it, at steps of the base current, the same collector current at several of them is the source's,
+    and so is one that V_CE does not move where it moves the others.  What reaches the same current elsewhere
+    stands at the same limit.
     """
     live = np.isfinite(vbe) & np.isfinite(ic)
     if not live.size:
         return live
-    level = np.round(np.log(np.maximum(np.where(live, vce, 1.0), 1e-2)) / 0.1)
+    level = np.round(np.log(np.maximum(np.nan_to_num(vce, nan=1.0), 1e-2)) / 0.1)
     out = np.zeros(live.shape, bool)
     # V_CE that goes with V_BE, or many of them in a family of output curves, is one level; there a base
     # current that stands still is nothing strange
     many = np.array([len(set(a[b])) > 0.2 * b.sum() for a, b in zip(level, live, strict=True)], bool)
-    level[many] = 0.0
-    for one in np.unique(level[live]):
-        here = live & (level == one)
+    grouped = np.where(many[:, None], 0.0, level)
+    for one in np.unique(grouped[live]):
+        here = live & (grouped == one)
         out |= _sorted(limited, vbe, here, ic) | _sorted(limited, vbe, here & ~many[:, None], ib)
         out |= _sorted(_last_two, vbe, here, ic)
+    out |= _sorted(limited, vbe, live, ic)
     blind = ~np.isfinite(vbe) & np.isfinite(ic) & np.isfinite(ib)
     top = highest(ic, blind, 0.0)
     flat = blind & (ic >= (1.0 - rule("fit_limit_flat")) * top[:, None]) & (top > 0)[:, None]
     most, least = highest(ib, flat, 0.0), lowest(ib, flat)
     several = (flat.sum(1) >= 3) & (most > rule("curve_limit_steps") * least)
-    return out | (flat & several[:, None])
+    out |= flat & several[:, None]
+    for k in np.flatnonzero([np.unique(a[b]).size > 2 for a, b in zip(level, live | blind, strict=True)]):
+        out[k] |= _still(vce[k], ib[k], ic[k])
+    limit = highest(ic, out, 0.0)[:, None]
+    near = np.abs(np.nan_to_num(ic) - limit) <= rule("fit_limit_flat") * limit
+    return out | (np.isfinite(ic) & near & (limit > 0))
+
+
+def _still(vce, ib, ic) -> np.ndarray:
+    """Points of one part's output curves at the step whose collector current V_CE does not move (m,)."""
+    out = np.zeros(ic.shape, bool)
+    active = np.isfinite(ic) & (ib > 0) & (ic > 0) & (vce > 0.5)
+    step = np.where(active, np.round(np.log(np.where(active, ib, 1.0)) / 0.1), np.nan)
+    moved, top = {}, {}
+    for one in np.unique(step[active]):
+        at = np.flatnonzero(step == one)
+        low, high = np.array_split(at[np.argsort(vce[at], kind="stable")], 2)
+        if low.size > 1:
+            moved[one], top[one] = ic[high].mean() / ic[low].mean() - 1.0, ic[at].max()
+    if len(moved) >= 2:
+        last = max(top, key=top.get)
+        others = np.median([m for one, m in moved.items() if one != last])
+        tolerance = rule("fit_limit_flat")
+        if abs(moved[last]) < 0.2 * others and others > tolerance:
+            out = ic >= (1.0 - tolerance) * top[last]
+    return out
 
 
 def _last_two(v, i, live) -> np.ndarray:

@@ -164,7 +164,9 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
     # for BR, the collector junction's own current shows in the base current, as in germanium).  Elsewhere
     # they keep their prior, whose width goes into the covariance all the same.
     fit[:, [AT["RC"], AT["BR"]]] = False
-    fit[card[:, None] & np.isin(np.arange(theta.shape[1]), [AT["EG"], AT["XTB"]])] = False
+    # Nor do curves tell the temperature: their slope and their saturation only seem to, by coefficients that
+    # are not exactly 1 in a real part.
+    fit[card[:, None] & np.isin(np.arange(theta.shape[1]), [AT["EG"], AT["XTB"], TEMP])] = False
     fit[:, AT["VAF"]] &= _several_vce(problem) | ~card
     theta = _solve(problem, theta, fit, _COARSE).theta
     bar = rule("fit_offset")
@@ -201,7 +203,7 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
     problem = whitened(theta, problem)
     power = (np.abs(problem.vce * problem.ic) * problem.keep).max(axis=1, initial=0.0)
     rise, drift = np.where(hot, theta[:, RTH] * power, np.nan), _repeated_rise(problem, theta)
-    return _outcome(problem, theta, free | fit, scalable) | {
+    return _outcome(problem, theta, free | fit, scalable, card) | {
         "converged": converged, "fit": fit, "n_wild": n_wild, "hot": hot | np.isfinite(drift),
         "heating": np.fmax(rise, drift),
     }  # fmt: skip
@@ -285,7 +287,7 @@ def _solve(problem: TransistorProblem, theta, free, options):
     return solve(whitened(theta, problem), theta, lower=lower, upper=upper, free=free, **options)
 
 
-def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.ndarray]:
+def _outcome(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, np.ndarray]:
     """Covariance, chi-square and degrees of freedom at the answer, and how far the points lie from it."""
     r, _, count, information = data_rows(problem, theta)
     prior = problem.prior_rows(theta)[:, :-1]
@@ -294,6 +296,16 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
     # A scatter known from few degrees of freedom only: Student's t in place of the normal (GUM G.3).
     widen = np.where(scalable, student_t(count - used) / NORMAL_95, 1.0)
     information = information / widen[:, None, None] ** 2
+    covariance = invert(information + prior, free)[0]
+    # an error of temperature moves all the rest along with it: its own variance comes from outside
+    kept = free.copy()
+    kept[:, TEMP] = False
+    alone = invert(information + prior, kept)[0]
+    by_K = -np.einsum("nij,nj->ni", alone, information[:, :, TEMP])
+    by_K[:, TEMP] = 1.0
+    by_K *= np.where(free[:, TEMP], problem.width[:, TEMP], 0.0)[:, None]
+    told = card & np.isfinite(by_K).all(1)
+    covariance[told] = (alone + by_K[:, :, None] * by_K[:, None, :])[told]
     keep = problem.keep
     with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one
         data, u = problem.ic, problem.u_ic
@@ -301,7 +313,7 @@ def _outcome(problem: TransistorProblem, theta, free, scalable) -> dict[str, np.
         times = np.abs(np.log(np.maximum(model, 1e-300) / data))
         apart = np.expm1(np.minimum(sense.middle(np.nan_to_num(times, nan=50.0), keep), 50.0))
     return {
-        "theta": theta, "covariance": invert(information + prior, free)[0], "chi2": (r * r).sum(1),
+        "theta": theta, "covariance": covariance, "chi2": (r * r).sum(1),
         "dof": np.maximum(count - used, 0.0), "before": invert(prior, free)[0], "information": information,
         "free": free, "ic": problem.ic, "keep": keep, "apart": apart,
         "vce_low": np.where(keep, problem.vce, np.inf).min(axis=1, initial=np.inf),
@@ -523,10 +535,10 @@ def _doubt_temperature(covariance, nf, impossible) -> np.ndarray:
     """Covariance with the error of temperature that an emission coefficient under 1 betrays.
 
     A temperature, or a scale of voltage, that is off by what is missing to 1 moves V_BE the one way or the
-    other, by about the same: a rectangular distribution to both sides (JCGM 100:2008, 4.3.7).
+    other, by about the same: a distribution of two points, whose standard uncertainty is their distance.
     """
     variance = covariance[:, TEMP, TEMP]
-    off_K = np.where(impossible, 1.0 - nf, 0.0) * (REFERENCE_TEMP_C + ZERO_CELSIUS_K) / 3.0**0.5
+    off_K = np.where(impossible, 1.0 - nf, 0.0) * (REFERENCE_TEMP_C + ZERO_CELSIUS_K)
     with np.errstate(divide="ignore", invalid="ignore"):
         by_K = np.where(variance[:, None] > 0, covariance[:, :, TEMP] / variance[:, None], 0.0)
     step = by_K * off_K[:, None]

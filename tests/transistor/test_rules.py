@@ -46,9 +46,9 @@ def spoilt():
 
 
 def at_limit():
-    """Output curves whose source stops at 0.4 A of collector current."""
+    """Output curves whose source stops at 0.2 A of collector current at most steps."""
     table = output_family()
-    return dataclasses.replace(table, ic_A=np.minimum(table.ic_A, 0.4))
+    return dataclasses.replace(table, ic_A=np.minimum(table.ic_A, 0.2))
 
 
 def output_family():
