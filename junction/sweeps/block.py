@@ -393,7 +393,8 @@ def breakdown(block: Block, bar: float = 3.0):
     # a slope held at what a fit may take still passes through the points
     level = np.where(sharp < b, c0 + (c1 - sharp / vt[:, 0]) * -deepest, c0)
     own = np.stack([level, sharp, np.clip(np.where(c1 > 0, -c2 / c1, 0.0), 0.0, 1e9)], axis=1)
-    bracketed = (count == 0) & np.isfinite(block.bracket[:, 0])
+    held_v, held_i = block.bracket.T
+    bracketed = (count == 0) & (held_v < deepest) & (deepest < -0.5) & (held_i / held_v > bar * chord)
     seen = np.where(count > 0, seen, bracketed)
     return np.where(able[:, None], own, branch), covariance, seen, good
 

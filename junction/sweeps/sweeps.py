@@ -164,6 +164,10 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     block = Block(v, i, one_way.astype(float), vt[:, None], noise)
     block.temp_C, block.over_range, block.current_limited = temp_C, over_range.any(1), limit.any(1)
     block.limit_r = sense.short_at_limit(v, i, one_way, limit)
+    deep = limit & (v < 0)
+    if deep.any():
+        at = np.arange(len(v)), np.argmax(np.where(deep, v, -np.inf), axis=1)
+        block.bracket[deep.any(1)] = np.stack([v[at], i[at]], axis=1)[deep.any(1)]
     flat = ~(highest(v, live) - lowest(v, live) > 1e-12 * np.max(np.abs(v), axis=1))
     block.reason = np.select([~live.any(1), live.sum(1) == 1, flat], [1, 2, 3], 0)
     bounded = np.isfinite(block.limit_r)

@@ -38,6 +38,7 @@ _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm
 #: SPICE's own names, in the order of a card.
 _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A", "IBV"),
           ("NBV", "NBV"))  # fmt: skip
+_BRANCH = ("BV", "IBV", "NBV")
 _TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "RE", "RB", "RC", "EG", "XTB")
 _ASCII = str.maketrans({"µ": "u", "±": "+"})
 
@@ -243,10 +244,15 @@ def diode_card(name: str, row: FitRow) -> str:
         if key not in known and (isfinite(it.low) or isfinite(it.high)):
             limit = interval(it).translate(_ASCII)
             lines.append(f"* {key.partition('_')[0]} {limit}: a limit, left out of the card")
-    known |= {"IBV_A": IBV_A} if "BV_V" in known else {}
+    branch = {}
+    if "BV_V" in known:  # a branch with a resistance of its own is a diode of its own
+        known["IBV_A"] = IBV_A
+        if "RZ_ohm" in known:
+            branch = {spice: known.pop(key) for key, spice in _DIODE if spice in _BRANCH and key in known}
+            branch = {"IS": 1e-30, "RS": known["RZ_ohm"], **branch}
     card = {spice: known[key] for key, spice in _DIODE if key in known}
     lines.append(_model(name, "D", card, fit.temp_C))
-    if not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A"}:
+    if not branch and not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A"}:
         return "\n".join(lines)
     series = card.pop("RS", 0.0)
     node = "j" if series > 0 else "a"
@@ -257,6 +263,8 @@ def diode_card(name: str, row: FitRow) -> str:
     if "ISR_A" in known and "NR" in known:
         ideal = {"IS": known["ISR_A"], "N": known["NR"]}
         lines += [f"D2 {node} k {name}_r", _model(f"{name}_r", "D", ideal, fit.temp_C)]
+    if branch:
+        lines += [f"D3 a k {name}_b", _model(f"{name}_b", "D", branch, fit.temp_C)]
     if "RSH_ohm" in known:
         lines.append(f"RSH1 {node} k {known['RSH_ohm']:.7g}")
     if "IPH_A" in known:

@@ -165,3 +165,20 @@ def test_leak_and_breakdown_in_one_sweep():
     fits = fitted([logged(rng, p, v)])
     for name, truth in (("BV_V", 9.1), ("RSH_ohm", 2e3), ("RZ_ohm", 12.0), ("RS_ohm", 2.0)):
         assert fits.low[name][0] <= truth <= fits.high[name][0], name
+
+
+@pytest.mark.parametrize("bv", [5.1, 10.0, 130.0])
+def test_a_limit_from_the_first_point_on_brackets_the_breakdown(bv):
+    """The source limits at 5 mA before one point of a sharp branch was logged: it lies between two steps."""
+    rng = np.random.default_rng(10)
+    p = {"bv": bv, "w": 0.026, "rz": 2.0, "rs": 1.0, "is": 1e-14, "n": 1.05, "leak": 1e10}
+    v = np.concatenate([-np.arange(0.05, 1.3, 0.06)[::-1] * bv, np.linspace(0.1, 0.7, 40)])
+    v, i = logged(rng, p, v)
+    i = np.clip(i, -5e-3, 5e-3)
+    fits = fitted([(v, i)])
+    value, low, high, _ = (x[0] for x in breakdown_at(fits, 5e-3))
+    assert low <= voltage_at([5e-3], p)[0] <= high and high - low < 0.2 * bv
+    assert fits.low["BV_V"][0] <= bv <= fits.high["BV_V"][0]
+    # a path that runs into the limit on both sides is a path
+    both = fitted([(np.linspace(-5, 5, 50), np.clip(np.linspace(-5, 5, 50) / 200, -5e-3, 5e-3))])
+    assert both.model_name(0) == "resistor" and both.value["R_ohm"][0] == pytest.approx(200, rel=0.01)
