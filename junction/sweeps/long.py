@@ -62,6 +62,12 @@ def spread(table: SweepTable, used, starts, cells, found: dict[str, np.ndarray])
         size = np.maximum(np.abs(table.v_V[at]), np.abs(table.i_A[at]))
         found["n_used"][k], found["over_range"][k] = out[at].sum(), (size >= most).any()
         found["outliers"][k] |= (cell == -2).any()
+        # what the table shows is counted there; the rest goes by the means that were left out
+        left, nan = found["left_out"][k], np.isnan(size)
+        left[:2], wild = (nan.sum(), (size >= most).sum()), (cell == -2).sum()
+        rest, share = cell.size - out[at].sum() - left[:2].sum() - wild, left[2:] / max(left[2:].sum(), 1)
+        left[2:] = np.diff(np.round(np.cumsum(np.append(0.0, share)) * rest))
+        left[-1] += cell.size - out[at].sum() - left.sum()
         found["parts"][k, 0] *= cell.size / max(int(cell.max()) + 1, 1)  # of a measured point
     return out
 

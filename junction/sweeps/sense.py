@@ -355,7 +355,9 @@ def limited(v, i, live):
         is_limited &= run > np.maximum(0.01 * span, 5e-3)
         # light and saturation make a flat reverse current too, but one that is flat from zero volt on
         below = live & (volt > 0.3 * low[:, None]) & (volt < low[:, None]) & (current < 0.5 * top[:, None])
-        is_limited &= ~alone | ((low > 0.3) & (half > 0.3 * low) & below.any(1))
+        # and so does the noise of a leak, which is a thousandth of what flows forward
+        large = top > 1e-3 * forward_top[rows]
+        is_limited &= ~alone | ((low > 0.3) & (half > 0.3 * low) & below.any(1) & large)
         # the extreme is the highest of many noisy readings: once it is a limit, the lower ones belong to it
         flat |= live & (current >= (0.995 * top - 8 * scatter)[:, None])
         out[rows] |= flat & is_limited[:, None]

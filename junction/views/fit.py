@@ -244,17 +244,14 @@ def diode_card(name: str, row: FitRow) -> str:
         if key not in known and (isfinite(it.low) or isfinite(it.high)):
             limit = interval(it).translate(_ASCII)
             lines.append(f"* {key.partition('_')[0]} {limit}: a limit, left out of the card")
-    branch = {}
-    if "BV_V" in known:  # a branch with a resistance of its own is a diode of its own
-        known["IBV_A"] = IBV_A
-        if "RZ_ohm" in known:
-            branch = {spice: known.pop(key) for key, spice in _DIODE if spice in _BRANCH and key in known}
-            branch = {"IS": 1e-30, "RS": known["RZ_ohm"], **branch}
+    known |= {"IBV_A": IBV_A} if "BV_V" in known else {}
     card = {spice: known[key] for key, spice in _DIODE if key in known}
     lines.append(_model(name, "D", card, fit.temp_C))
-    if not branch and not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A"}:
+    if not known.keys() & {"RSH_ohm", "IPH_A", "ISR_A", "RZ_ohm"}:
         return "\n".join(lines)
-    series = card.pop("RS", 0.0)
+    series, branch = card.pop("RS", 0.0), {}
+    if "BV" in card and "RZ_ohm" in known:  # a breakdown with a resistance of its own is a diode of its own
+        branch = {"IS": 1e-30, "RS": known["RZ_ohm"]} | {k: card.pop(k) for k in _BRANCH if k in card}
     node = "j" if series > 0 else "a"
     lines.append(f".subckt {name}_path a k")
     if series > 0:

@@ -223,3 +223,13 @@ def test_names_stay_apart():
 def test_no_line_of_a_card_can_come_from_a_name():
     text = model_file(report(row(part="x\n.include /etc/passwd", IS_A=1e-14, N=1.0)))
     assert not any(line.startswith(".include") for line in text.split("\n"))
+
+
+@pytest.mark.external
+def test_a_breakdown_has_its_own_resistance_in_ngspice(tmp_path):
+    """12 V and 8 ohm in reverse, 1.5 ohm forward: V = BV + NBV VT ln(I/1 mA) + RZ I."""
+    fit = row(IS_A=1e-13, N=1.05, RS_ohm=1.5, BV_V=12.0, NBV=2.3, RZ_ohm=8.0)
+    card = view.diode_card("D1", fit)
+    v, i = sweep_in_ngspice(card, "X1 a 0 D1_path", tmp_path, -12.5, -11.95, 0.05)
+    drop = 2.3 * thermal_voltage(25.0) * np.log(-i / 1e-3) - 8.0 * i
+    np.testing.assert_allclose(-v, 12.0 + drop, atol=1e-4)  # ngspice's own tolerance of 1e-6 and gmin

@@ -287,6 +287,20 @@ def test_points_left_out_are_counted_with_why():
         assert sum(count.values()) + fits.n_used[0] == fits.n_points[0] == 80
 
 
+@pytest.mark.parametrize("points", [1000, 10_000])
+def test_points_left_out_of_a_long_sweep_are_counted_too(points):
+    v, i = sweep(np.random.default_rng(1), np.linspace(-1, 0.78, points))
+    held = i > 8e-3
+    i = np.minimum(i, 8e-3)
+    i[5], i[7] = 9.91e37, np.nan
+    fits = fit_sweeps(table((v, i)))
+    count = {why: n[0] for why, n in fits.left_out.items()}
+    assert count["missing"] == count["over_range"] == 1
+    # a mean of five points may hold some of both
+    assert count["current_limit"] == pytest.approx(held.sum(), abs=5)
+    assert sum(count.values()) + fits.n_used[0] == points
+
+
 @pytest.mark.parametrize("points", [8, 12, 20, 80])
 @pytest.mark.parametrize("share", [0.25, 0.5])
 @pytest.mark.parametrize("read_back", [False, True])
