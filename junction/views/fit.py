@@ -100,18 +100,13 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
     return b.table(b.columns("part", of, *heads, right=heads[1:2], wrap=heads[2:]), cells)
 
 
-def _first(row: TransistorRow) -> list[tuple[str, Interval]]:
+def _first(row: TransistorRow) -> list[tuple[b.Inline, Interval]]:
     """What a technician reads first: V_BE and h_FE at currents, by the words for it."""
     found = []
     for name, key in (("V_BE", "vbe_V"), ("h_FE", "hfe")):
-        found += [(f"{name} at {current_words(a.ic_A)}, V_CE {a.vce_V:.2g} V", it)
+        found += [((f"{name} at ", quantity(a.ic_A, "A", 1), ", V_CE ", quantity(a.vce_V, "V", 2)), it)
                   for a in row.at if isfinite((it := getattr(a, key)).value)]  # fmt: skip
     return found
-
-
-def current_words(ic_A: float) -> str:
-    """``1 mA``, ``1 A``."""
-    return f"{ic_A:g} A" if ic_A >= 1 else f"{1e3 * ic_A:g} mA"
 
 
 def curve_notes(row: TransistorRow) -> list[str]:
@@ -176,7 +171,7 @@ def tables(report: FitReport) -> dict:
         currents = sorted({a.ic_A for r in report.transistors for a in r.at})
         heads = ["part", "polarity", "type", "vce_V"]
         for ic in currents:
-            at = f"at_{current_words(ic).replace(' ', '')}"
+            at = f"at_{str(quantity(ic, 'A', 1)).replace(' ', '')}"
             heads += [f"VBE_{at}{end}" for end in ("_V", "_low", "_high")]
             heads += [f"hFE_{at}{end}" for end in ("", "_low", "_high")]
         for n in names:
@@ -209,7 +204,7 @@ def document(report: FitReport) -> dict:
         if isinstance(r, FitRow):
             entry["sweeps"].append({**record(r), "spice": texts.get((r.part, r.junction), "")})
         else:
-            entry["transistor"] = {**record(r), "spice": texts.get((r.part, ""), "")}
+            entry["transistor"] = {**record(r), "notes": curve_notes(r), "spice": texts.get((r.part, ""), "")}
     return {
         "parts": list(parts.values()), "rows_set_aside": sum(s.rows for s in report.set_aside),
         "sweeps": len(report.rows), "transistors": len(report.transistors),

@@ -203,6 +203,6 @@ def test_fit_prints_first_what_a_technician_reads(tmp_path):
     assert body["left_out"]["current limit"] > 10 and body["flags"] == ["current_limited", "zero_offset"]
     assert "* default, the data cannot say: VAF" in body["spice"]
     text = " ".join(found.text().split())
-    assert text.index("V_BE at 1 mA, V_CE 5 V") < text.index("h_FE at 1 mA") < text.index("IS ")
+    assert text.index("V_BE at 1 mA, V_CE 5.0 V") < text.index("h_FE at 1 mA") < text.index("IS ")
     assert "the source stood at its limit, 50 mA" in text and "offset is taken off" in text
     assert "VBE_at_1mA_V" in found.to_frame("transistors")
