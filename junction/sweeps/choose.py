@@ -266,6 +266,7 @@ def _contest(block: Block, rows, hard) -> None:
         # the others are fitted with every curve that may explain them better
         for name in NAMES:
             some = left[_eligible(block, at[left], hard_at[left], name)]
+            some = some[~_beaten(part, name, some)]
             some = some[~np.isin(some, [k for done, _ in best.get(name, ()) for k in done])]
             if some.size:
                 best.setdefault(name, []).append((some, _try(part, name, some)))
@@ -277,6 +278,22 @@ def _contest(block: Block, rows, hard) -> None:
                 pick = winner[some] == CODE[name]
                 block.store(name, fit.take(pick), at[some[pick]])
         _finish(block, at[winner >= 0])
+
+
+def _beaten(part: Block, name: str, rows):
+    """Which sweeps a set of terms cannot win any more, by what was fitted before; bool (n,).
+
+    A junction without its shunt (and series resistance) is the plain one with them at zero: it loses where
+    the plain fit came to rest and its shunt stands off zero.  A third term is for what a second leaves poor.
+    """
+    if name in ("ideal", "bare"):
+        g, u2 = part.theta[rows, G], part.covariance[rows, G, G]
+        plain = (part.code[rows] == CODE["base"]) & np.isfinite(part.criterion[rows, CODE["base"]])
+        return plain & (g * g > rule("fit_decisive") * u2)
+    if name == "recombination + offset":
+        score = part.criterion[rows][:, [CODE["offset"], CODE["recombination"]]].min(1)
+        return ~is_poor(part, score, part.n_used[rows] - 6) & ~_decisive(part)[rows].all(1)
+    return np.zeros(len(rows), bool)
 
 
 def _likeliest(part: Block):
