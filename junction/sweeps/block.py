@@ -54,7 +54,8 @@ def places(marked: np.ndarray):
 class Block:
     """Sweeps of one length, their weights and what has been fitted to them; arrays over its n sweeps.
 
-    ``v``, ``i``, ``keep`` (n, m) are the points in order of voltage; ``code`` indexes `terms.NAMES`;
+    ``v``, ``i``, ``keep`` (n, m) are the points in order of voltage, ``points`` how many measured ones each
+    stands for; ``code`` indexes `terms.NAMES`;
     ``theta`` and ``covariance`` are in `terms.COORDINATES`, nan and zero where a term is absent;
     ``covariance`` is for the noise as given, before any scaling by chi2.  ``criterion`` holds the AICc of
     every set that was tried, ``promised`` the fall of chi2 that a constant term and a second exponential
@@ -65,8 +66,9 @@ class Block:
     was stated, ``least`` what rounding hides.  A name of `results.FLAGS` is that flag.
     """
 
-    def __init__(self, v, i, keep, vt, noise: Noise | None):
+    def __init__(self, v, i, keep, vt, noise: Noise | None, points=None):
         self.v, self.i, self.keep, self.vt, self.noise = v, i, keep, vt, noise
+        self.points = np.ones((len(v), 1)) if points is None else points
         for name in FLAGS:
             setattr(self, name, np.zeros(len(v), bool))
         self.heating_K, self.bracket = np.full(len(v), np.nan), np.full((len(v), 2), np.nan)
@@ -75,7 +77,7 @@ class Block:
         self.stated_v = np.zeros((len(v), 1))
         if noise is not None:
             self.found, self.scale = (noise.i_floor_A == 0, noise.v_floor_V == 0, False), (1.0, 0.16, 0.0)
-            self.stated_v = noise.variances(v, 0.0)[0]
+            self.stated_v = noise.variances(v, 0.0)[0] / self.points
         self.few = self.scatter = None  # of a thinned one, see `junction.sweeps.thin`
         self.begin()
 
@@ -148,7 +150,7 @@ class Block:
         """Renew the weights of some sweeps for the current at their points [A]."""
         self.ui2[rows] = current * current * self.parts[rows, 2, None] + self.parts[rows, 0, None]
         if self.noise is not None:
-            self.ui2[rows] += self.noise.variances(0.0, current)[1]
+            self.ui2[rows] += self.noise.variances(0.0, current)[1] / self.points[rows]
         if any(self.found):
             self.uv2[rows] = self.stated_v[rows] + self.parts[rows, 1, None]
 
@@ -170,7 +172,8 @@ class Block:
         if any(self.found):
             known = None
             if self.noise is not None:
-                known = self.stated_v[rows] * slope * slope + self.noise.variances(0.0, self.i[rows])[1]
+                known = self.noise.variances(0.0, self.i[rows])[1] / self.points[rows]
+                known += self.stated_v[rows] * slope * slope
                 self.least[rows] = sense.resolution(self.v[rows], self.i[rows], self.live[rows])
             slope *= slope
             parts = sense.components(

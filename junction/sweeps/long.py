@@ -8,14 +8,11 @@ found from them like that of any points: on the curve it is that of smaller cell
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from junction.base.records import SweepTable
 from junction.shelf.tables import rule
-from junction.sweeps.sense import Noise
 
 #: Points that a sweep may have as they are; a longer one is cut into about half as many cells.
 MOST = 4000
@@ -34,21 +31,21 @@ def shorten(table: SweepTable):
     -------
     v, i : ndarray
         Points [V], [A]; the means stand behind those of the table.
-    starts, count, times : ndarray of int (n,)
-        Where a sweep's points begin, how many there are, and how many measured ones a whole mean stands for.
+    starts, count : ndarray of int (n,)
+        Where a sweep's points begin, and how many there are.
     cells : dict of int to ndarray of int
         By long sweep, which mean holds a point; -1 is none, -2 a wild point.
     """
     v, i, points = table.v_V, table.i_A, np.diff(table.starts)
-    starts, count, times, cells = table.starts[:-1].copy(), points.copy(), np.ones(len(table), int), {}
+    starts, count, cells = table.starts[:-1].copy(), points.copy(), {}
     means = []
     for k in np.flatnonzero(points > MOST).tolist():
-        *mean, cells[k], times[k] = _means_of(v[table.points(k)], i[table.points(k)])
+        *mean, cells[k] = _means_of(v[table.points(k)], i[table.points(k)])
         starts[k], count[k] = v.size + sum(a.size for a, _ in means), mean[0].size
         means.append(mean)
     if means:
         v, i = (np.concatenate([x, *more]) for x, more in zip((v, i), zip(*means, strict=True), strict=True))
-    return v, i, starts, count, times, cells
+    return v, i, starts, count, cells
 
 
 def spread(table: SweepTable, used, starts, cells, found: dict[str, np.ndarray]):
@@ -62,32 +59,32 @@ def spread(table: SweepTable, used, starts, cells, found: dict[str, np.ndarray])
         size = np.maximum(np.abs(table.v_V[at]), np.abs(table.i_A[at]))
         found["n_used"][k], found["over_range"][k] = out[at].sum(), (size >= most).any()
         found["outliers"][k] |= (cell == -2).any()
-        # what the table shows is counted there; the rest goes by the means that were left out
-        left, nan = found["left_out"][k], np.isnan(size)
-        left[:2], wild = (nan.sum(), (size >= most).sum()), (cell == -2).sum()
-        rest, share = cell.size - out[at].sum() - left[:2].sum() - wild, left[2:] / max(left[2:].sum(), 1)
-        left[2:] = np.diff(np.round(np.cumsum(np.append(0.0, share)) * rest))
-        left[-1] += cell.size - out[at].sum() - left.sum()
+        missing = np.isnan(table.v_V[at]) | np.isnan(table.i_A[at])
+        found["left_out"][k, [0, 1, 5]] += [missing.sum(), (size >= most).sum(), (cell == -2).sum()]
         found["parts"][k, 0] *= cell.size / max(int(cell.max()) + 1, 1)  # of a measured point
     return out
 
 
-def averaged(noise: Noise | None, times: int) -> Noise | None:
-    """Stated noise of means: the scatter of the floor falls, what goes with the reading stays."""
-    if noise is None or times == 1:
-        return noise
-    return replace(noise, i_floor_A=noise.i_floor_A / times**0.5)
+def points_of(at, rows, starts, cells):
+    """How many measured points each of the points `at` (n, m) stands for; None for one each."""
+    if not any(k in cells for k in rows.tolist()):
+        return None
+    out = np.ones(at.shape)
+    for j, k in enumerate(rows.tolist()):
+        if k in cells:
+            out[j] = np.bincount(cells[k][cells[k] >= 0])[at[j] - starts[k]]
+    return out
 
 
 def _means_of(v, i):
-    """Means of one sweep in the order logged [V], [A], the mean of each point, and points of a whole one."""
+    """Means of one sweep in the order logged [V], [A], and the mean of each point."""
     m, most = v.size, rule("fit_over_range")
     good = np.flatnonzero((np.abs(v) < most) & (np.abs(i) < most))
     times = -(-m // (MOST // 2))
     cell = np.full(m, -1)
     if good.size <= times:
         cell[good] = np.arange(good.size)
-        return v[good], i[good], cell, times
+        return v[good], i[good], cell
     jumps = np.abs(np.diff(v[good])).sum() > 20 * np.ptp(v[good])
     if jumps and np.abs(np.diff(_means(v[good], times)[0])).sum() > 20 * np.ptp(v[good]):
         good = good[np.argsort(v[good], kind="stable")]
@@ -107,7 +104,7 @@ def _means_of(v, i):
     own = (np.cumsum(pieces) - pieces)[whole] + (np.arange(good.size) % times) * pieces[whole] // times
     own = np.unique(own, return_inverse=True)[1]
     cell[good], size = own, np.bincount(own)
-    return *(np.bincount(own, x[good]) / size for x in (v, i)), cell, times
+    return *(np.bincount(own, x[good]) / size for x in (v, i)), cell
 
 
 def _means(x, times):

@@ -25,7 +25,7 @@ from junction.sweeps import sense, terms
 from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, QUICK, Block, add_beyond, places
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
-from junction.sweeps.long import averaged, shorten, spread
+from junction.sweeps.long import points_of, shorten, spread
 from junction.sweeps.lsq import student_t
 from junction.sweeps.profile import profile
 from junction.sweeps.results import FLAGS, LEFT_OUT, MODELS, PARAMETERS, SweepFits
@@ -85,21 +85,23 @@ def fit_sweeps(
     temp_C = np.where(temp_known, table.temp_C, REFERENCE_TEMP_C)
     temp_u = np.where(temp_known, *(temp_u_K or (rule("temp_u"), rule("temp_u_missing"))))
     vt = thermal_voltage(np.maximum(temp_C, -200.0))
-    v, i, starts, count, times, cells = shorten(table)
+    v, i, starts, count, cells = shorten(table)
     padded = ladder(count)
     used, settled = np.zeros(v.size, bool), count == 0
     found: dict[str, np.ndarray] = {}
 
     def fit_some(which, contest):
         most = CONTEST_POINTS if contest else BLOCK_POINTS
-        for length, mean_of in np.unique([padded[which], times[which]], axis=1).T:
-            some = np.flatnonzero(which & (padded == length) & (times == mean_of))
-            size, own = max(1, most // length), averaged(noise, mean_of)
+        for length in np.unique(padded[which]):
+            some, size = np.flatnonzero(which & (padded == length)), max(1, most // length)
             for rows in (some[k : k + size] for k in range(0, some.size, size)):
                 place = np.arange(length)
                 real = place < count[rows, None]
                 at = starts[rows, None] + np.minimum(place, count[rows, None] - 1)
-                block, kept = _fit_block(v[at], i[at], real, vt[rows], temp_C[rows], own, contest)
+                points = points_of(at, rows, starts, cells)
+                block, kept = _fit_block(
+                    v[at], i[at], real, vt[rows], temp_C[rows], noise, contest, points
+                )
                 used[at[real]] = kept[real]
                 for name, array in found.items():
                     array[rows] = getattr(block, name)
@@ -126,7 +128,9 @@ _COLLECTED = (
 )  # fmt: skip
 
 
-def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tuple[Block, np.ndarray]:
+def _fit_block(
+    v, i, real, vt, temp_C, noise: Noise | None, contest: bool, points=None
+) -> tuple[Block, np.ndarray]:
     """Fit a block of sweeps of one padded length.
 
     Parameters
@@ -140,6 +144,8 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     noise : Noise or None
     contest : bool
         Fit rival models where they are asked for.  False only marks those sweeps in ``ask``.
+    points : ndarray (n, m), optional
+        How many measured points each stands for, where that is not one.
 
     Returns
     -------
@@ -158,10 +164,11 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     if (key[:, 1:] < key[:, :-1]).any():
         order = np.argsort(key, axis=1, kind="stable")
         v, i, live, back, second = (np.take_along_axis(a, order, 1) for a in (v, i, live, back, second))
+        points = None if points is None else np.take_along_axis(points, order, 1)
     limit = sense.limited(v, i, live)
     live, back = live & ~limit, back & ~limit  # a voltage that falls at the limit is no way back
     one_way = live & ~back
-    block = Block(v, i, one_way.astype(float), vt[:, None], noise)
+    block = Block(v, i, one_way.astype(float), vt[:, None], noise, points)
     block.temp_C, block.over_range, block.current_limited = temp_C, over_range.any(1), limit.any(1)
     block.limit_r = sense.short_at_limit(v, i, one_way, limit)
     deep = limit & (v < 0)
@@ -198,7 +205,7 @@ def _fit_block(v, i, real, vt, temp_C, noise: Noise | None, contest: bool) -> tu
     returned, beyond = apart & back, apart & block.beyond
     counts = [real & (np.isnan(raw_v) | np.isnan(raw_i)), over_range, limit, returned, beyond & ~returned,
               apart & ~returned & ~beyond]
-    block.left_out = np.stack([marked.sum(1) for marked in counts], axis=1)
+    block.left_out = np.stack([(marked * block.points).sum(1) for marked in counts], axis=1).astype(int)
     if order is not None:
         np.put_along_axis(used, order, used.copy(), 1)
     return block, used

@@ -76,6 +76,8 @@ def test_wild_and_over_range_points_are_left_out_and_counted():
     assert fits.flags["outliers"][0] and fits.flags["over_range"][0]
     assert not fits.used[wild].any() and not fits.used[over].any()
     assert fits.n_used[0] == fits.used.sum() >= 7_900
+    left = {why: int(n[0]) for why, n in fits.left_out.items() if n[0]}
+    assert sum(left.values()) + fits.n_used[0] == 8_000 and sorted(left.values())[0] == 2, left
     assert all(inside(fits, name, clean.value[name])[0] for name in TRUTH)
 
 
