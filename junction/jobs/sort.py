@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isnan
+from math import isnan, nan
 
 from junction.base.errors import InputError
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, types_of
@@ -59,16 +59,21 @@ def sort(parts, o) -> Result:
     swept, curved = set(bag.sweeps.part), set(bag.curves.part)
     # no verdict rests on V_BE or h_FE at a current; a part with sweeps keeps its row for type and polarity
     judged = replace(bag, readings=tuple(p for p in bag.readings if p.readings or p.part in swept | curved))
-    fits = None
+    found = None
     if swept:
         from junction.sweeps.sweeps import fit_sweeps
+        from junction.verdict.beside import taken_out
 
-        fits = fit_sweeps(bag.sweeps, noise)
+        def refit(table):
+            return fit_sweeps(table, noise)
+
+        found = taken_out(bag.sweeps, refit(bag.sweeps), types, refit)
+        judged = replace(judged, sweeps=found.table)
 
     def draw(wanted):
         from junction.sweeps.derived import sweep_plot
 
-        return {k: sweep_plot(bag.sweeps, fits, k, noise) for k in wanted}
+        return {k: sweep_plot(found.table, found.fits, k, noise) for k in wanted}
 
     # where the hand was, or goes next
     places = ["meter"] if judged.readings or not (swept or curved) else []
@@ -78,9 +83,10 @@ def sort(parts, o) -> Result:
     for table in (bag.sweeps, bag.curves):
         warm.update(part for part, t in zip(table.part, table.temp_C, strict=True) if not isnan(t))
     report = SortReport(
-        worst_first(judge_bag(judged, fits, meter, types)), meter, bag, cautions(*places, "power-up"),
+        worst_first(judge_bag(judged, found and found.fits, meter, types, found)), meter, bag,
+        cautions(*places, "power-up"),
         parts_without_temp=len({p.part for p in judged.readings}.union(swept, curved) - warm),
         spots_only=len({p.part for p in bag.readings if not p.readings} - swept - curved),
-        plots=o.plots, draw=draw,
+        plots=o.plots, input_ohm=found.input_ohm if found else nan, draw=draw,
     )  # fmt: skip
     return Result("sort", report)

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache
-from math import inf, isfinite, nan
+from math import inf, isfinite, log, nan
 from operator import itemgetter
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
@@ -244,6 +244,39 @@ def registered_leak(part_type: PartType | None, junction: str) -> tuple[float, f
     return None
 
 
+def registered_forward(part_type: PartType | None, junction: str) -> tuple[tuple, ...]:
+    """Largest forward voltages that a registered type allows a junction.
+
+    Returns
+    -------
+    tuple of (limit_V, at_A, inside_A, words)
+        From the highest current down: each limit [V], the junction current it holds at [A], the current that
+        passes the base there [A] (of a diode the same), which is what a resistance inside drops its voltage
+        at in a sweep with the collector open, and whose limit it is.  Empty where nothing is registered, or
+        only on secondary pages.
+    """
+    if part_type is None or part_type.secondary or junction not in ("AK", "BE"):
+        return ()
+    if part_type.kind.lower() == "darlington":  # until its output opens, its own resistor stands in series
+        return ()
+    found = []
+    for symbol in ("V_F",) if junction == "AK" else ("V_BE(sat)", "V_BE(on)"):
+        for limit in part_type.find(symbol):
+            amps = limit.at.get("if_A" if junction == "AK" else "ic_A", nan)
+            if not (isfinite(limit.high) and amps > 0) or limit.basis in NO_LIMIT:
+                continue
+            gains = {abs(log(x.at["ic_A"] / amps)): x.low for x in part_type.find("h_FE")
+                     if x.low > 0 and x.at.get("ic_A", 0.0) > 0}  # fmt: skip
+            gain = gains[min(gains)] if gains else nan  # that of the nearest current
+            inside = amps if junction == "AK" else limit.at.get("ib_A", amps / gain)
+            if not inside > 0:
+                continue
+            at = f"{limit.high:g} V at {si(amps, 'A')}"
+            words = f"registered {symbol} of {part_type.name}, {at}; {limit.source or part_type.source}"
+            found.append((limit.high, amps, inside, words))
+    return tuple(sorted(found, key=itemgetter(1), reverse=True))
+
+
 @cache
 def neighbours(verdict: str, faults: tuple[str, ...], kind: str, family: str) -> tuple[str, ...]:
     """What else to test before power comes on, after a part has failed (reference/neighbours.csv).
@@ -357,6 +390,7 @@ class SortReport:
     parts_without_temp: int = 0
     spots_only: int = 0
     plots: int = 0
+    input_ohm: float = nan  # input of the instrument that stood across every part and was taken out [ohm]
     draw: Callable[[Iterable[int]], Mapping[int, SweepPlot]] | None = None
 
     def counts(self) -> dict[str, int]:

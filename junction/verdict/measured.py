@@ -17,8 +17,8 @@ from junction.shelf.tables import rule
 from junction.sweeps.derived import voltage_of
 from junction.sweeps.results import MODELS, SweepFits
 from junction.sweeps.terms import AR, BR, RS, A, B
-from junction.verdict import points
-from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY
+from junction.verdict import facts, points
+from junction.verdict.points import JUNCTION, MOST_OHM, NONE, OPEN, RESISTOR, REVERSE_ONLY, of_each
 
 _BARE = {"none": NONE, "open": OPEN, "resistor": RESISTOR, "breakdown": REVERSE_ONLY}
 _KIND = np.array([_BARE.get(model, JUNCTION) for model in MODELS])
@@ -49,21 +49,24 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     Returns
     -------
     namespace of ndarray (n,)
-        ``ce``: a path from collector to emitter.
-        ``kind``: one of NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY.  ``v_low_V``, ``v_high_V``,
-        ``i_high_A``: ends of the sweep [V] and the largest current logged [A].  ``n``, ``n_u``,
-        ``rs_ohm``: ideality [1] with its standard uncertainty, series resistance [ohm] (0 where it is only
-        limited).  ``sat_A``, ``sat_u_ln``: saturation current at the sweep's temperature [A], standard
-        uncertainty of its logarithm [1].  ``path_ohm``, ``path_u_ln``: resistance beside the junction
-        (shunt, or the whole path) [ohm], inf where there is none to be seen; standard uncertainty of its
-        logarithm [1].  ``floor_ohm``: where no path is seen, one of at least this resistance could hide
-        [ohm].  ``bv_V``, ``bv_u_V``: breakdown voltage [V], nan where none was reached.  ``temp_C``,
+        ``reverse_blind``: the reverse readings stood at the end of their range.
+        ``own_ohm``: a base-emitter resistor of the part's own, taken out, nan here [ohm]. ``ce``: a path
+        from collector to emitter. ``kind``: one of NONE, OPEN, RESISTOR, JUNCTION, REVERSE_ONLY.
+        ``v_low_V``, ``v_high_V``, ``i_high_A``: ends of the sweep [V] and the largest current logged [A].
+        ``n``, ``n_u``, ``rs_ohm``, ``rs_u_ln``: ideality [1] with its standard uncertainty, series
+        resistance [ohm] (0 where it is only limited) with that of its logarithm [1]. ``zero_ohm``: lowest
+        chord next to zero volt [ohm]. ``reverse_A``: largest reverse current logged, of a collector-emitter
+        path the forward one [A]. ``sat_A``, ``sat_u_ln``: saturation current at the sweep's temperature
+        [A], standard uncertainty of its logarithm [1]. ``path_ohm``, ``path_u_ln``: resistance beside the
+        junction (shunt, or the whole path) [ohm], inf where there is none to be seen; standard uncertainty
+        of its logarithm [1]. ``floor_ohm``: where no path is seen, one of at least this resistance could
+        hide [ohm]. ``bv_V``, ``bv_u_V``: breakdown voltage [V], nan where none was reached. ``temp_C``,
         ``temp_u_K``: recorded temperature (25 where unknown) [degC] and its standard uncertainty [K].
         ``knee_V``, ``knee_u_V``: forward voltage at the test current read off the points where the fit
-        cannot be believed, and its standard uncertainty [V]; else nan.  ``from_points``, ``swapped``: the
-        points were asked, not the fit; they say that the leads were swapped.  ``doubt``: what the points
+        cannot be believed, and its standard uncertainty [V]; else nan. ``from_points``, ``swapped``: the
+        points were asked, not the fit; they say that the leads were swapped. ``doubt``: what the points
         show that no junction, resistance or gap does, as a row of reference/sentences.csv, else ''; such a
-        sweep gets no verdict, whatever fits it.  ``most_ohm``: steps of current show a resistance to be at
+        sweep gets no verdict, whatever fits it. ``most_ohm``: steps of current show a resistance to be at
         most this [ohm].
     """
     if len(table) != len(fits):
@@ -90,10 +93,13 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     asked, swapped = np.zeros((2, len(fits)), bool)
     ce = np.array([j == "CE" for j in table.junction], bool)
     m = SimpleNamespace(
-        ce=ce, kind=kind, v_low_V=of_each(table, np.fmin, table.v_V),
+        own_ohm=np.full(len(fits), np.nan), reverse_blind=np.zeros(len(fits), bool), ce=ce, kind=kind,
+        v_low_V=of_each(table, np.fmin, table.v_V),
         v_high_V=of_each(table, np.fmax, table.v_V), i_high_A=of_each(table, np.fmax, np.abs(table.i_A)), n=n,
         n_u=np.hypot(n_u, n * temp_u / (ZERO_CELSIUS_K + REFERENCE_TEMP_C)),
         rs_ohm=np.nan_to_num(value["RS_ohm"]),  # a limit alone is no objection
+        rs_u_ln=np.hypot(_relative(fits, "RS_ohm", 0.3), rule("sweep_inside_u")),
+        reverse_A=_off_current(table, ce), zero_ohm=_chord_at_zero(table),
         sat_A=sat, sat_u_ln=np.hypot(sat_u, u_extra).clip(gain_u),
         path_ohm=np.where(np.isfinite(path), path, np.inf), path_u_ln=np.hypot(path_u, u_extra).clip(gain_u),
         floor_ohm=np.where(np.isfinite(path), np.inf, floor), bv_V=value["BV_V"],
@@ -106,15 +112,17 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     m.kind[~full] = NONE
     # Largest current in the outer tenth of the reverse and of the forward part [A]; 0: no such part.
     # Not at the end point alone: a dropped reading there must not stand for the part.
-    ends = []
+    ends, deep = [], None
     for sign, end in ((-1.0, m.v_low_V), (1.0, m.v_high_V)):
         here = (sign * table.v_V >= 0.9 * sign * np.repeat(end, count)) & (sign * table.v_V > 0)
         ends.append(of_each(table, np.fmax, np.where(here, np.abs(table.i_A), 0.0), 0.0))
+        free = here & fits.used if fits.used.size else here  # not in the source's limit, which says nothing
+        deep = of_each(table, np.fmax, np.where(free, np.abs(table.i_A), 0.0), 0.0) if sign < 0 else deep
     # no law of one junction holds for a collector-emitter path
     ok = full & believed(fits, m, ends) & ~m.ce
     # A fitted shunt cannot carry more than what flows at the deepest reverse voltage.
-    held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (ends[0] > 0)
-    m.path_ohm = np.maximum(m.path_ohm, np.where(held, 0.8 * -m.v_low_V / ends[0], 0.0))
+    held = (m.v_low_V < -0.3) & (m.kind == JUNCTION) & (deep > 0)
+    m.path_ohm = np.maximum(m.path_ohm, np.where(held, 0.8 * -m.v_low_V / deep, 0.0))
     blind = np.flatnonzero(ok & (m.kind == JUNCTION) & np.isinf(m.path_ohm) & np.isnan(m.floor_ohm))
     # no word on a shunt: it cannot carry more than all that flows in reverse
     m.floor_ohm[blind] = points.ask_points(table, blind, test_A, m.ce[blind]).hides_ohm
@@ -123,6 +131,8 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     seen = vars(points.ask_points(table, doubtful, test_A, m.ce[doubtful]))
     for name in vars(m).keys() & seen.keys():
         vars(m)[name][doubtful] = seen[name]
+    _breakdown_of_points(m, table, fits)
+    _hold_to_forward(m, table)
     # Two passes that contradict each other: noise found from both hides it from the fit.
     turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
     back = of_each(table, np.add, np.append(turns, False)[: table.v_V.size], 0) >= 2
@@ -130,6 +140,71 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
     differ = points.passes_differ(*points.sorted_points(table, rows))
     m.doubt[rows[differ]] = "sweep_passes_differ"
     return m
+
+
+def _off_current(table: SweepTable, ce: np.ndarray) -> np.ndarray:
+    """Largest current that flows the way a junction blocks, and with the base open [A]."""
+    sign = np.repeat(np.where(ce, 1.0, -1.0), np.diff(table.starts))
+    away = sign * table.v_V > rule("points_near_zero")
+    return of_each(table, np.fmax, np.where(away, sign * table.i_A, 0.0), 0.0)
+
+
+def _hold_to_forward(m: SimpleNamespace, table: SweepTable) -> None:
+    """Where the instrument holds the reverse current still, only the forward part tells of a leak."""
+    junction = (m.kind == JUNCTION) & ~m.ce
+    # what the forward part shows and the reverse does not; what is read off the reverse part alone
+    m.reverse_blind |= junction & (-m.v_low_V / m.path_ohm > 10.0 * m.reverse_A) & (m.v_low_V < -0.3)
+    rows = np.flatnonzero(junction & (m.reverse_A > 0) & ~m.reverse_blind)
+    knee = np.where(np.isfinite(m.knee_V), m.knee_V, 0.0)[rows]
+    # by the fit; by the points, with N between 1 and 2
+    sat = [np.where(m.sat_A[rows] > 0, m.sat_A[rows],
+                    np.where(knee > 0, 1e-3 * np.exp(-knee / (n * thermal_voltage(REFERENCE_TEMP_C))), 0.0))
+           for n in (1.0, 2.0)]  # fmt: skip
+    p = points.Points(table, rows)
+    still = points.flat_reverse(p, *sat)
+    if still.any():
+        still &= np.isinf(m.path_ohm[rows]) | m.from_points[rows]
+        rows, p = rows[still], points.Points(table, rows[still])
+        m.path_ohm[rows] = np.inf
+        m.reverse_blind[rows] = True
+        before = (p.v > -rule("points_near_zero")) & (p.v < 0.4 * p.high[:, None])
+        slope, u, *_ = p.line(p.real & ~p.stands & before)
+        # a digit of the forward range
+        size = np.where(p.real & (p.v > 0) & (p.i > 0), p.i, np.inf).min(axis=1)
+        hides = 2.0 * np.where(np.isfinite(size), size, 0.0) / (0.4 * p.high)
+        most = np.fmax(np.nan_to_num(slope), 0.0) + np.fmax(rule("points_seen") * u, hides)
+        m.floor_ohm[rows] = np.where(np.isfinite(most) & (most > 0), 1.0 / most, m.floor_ohm[rows])
+
+
+def _chord_at_zero(table: SweepTable) -> np.ndarray:
+    """Resistance that the currents next to zero volt tell of at the most, on one side or on both [ohm]."""
+    v, most, count = table.v_V, rule("facts_zero"), np.diff(table.starts)
+    at_zero = np.abs(v) < rule("points_near_zero")  # what flows there is the ammeter's
+    offset = of_each(table, np.add, np.where(at_zero, table.i_A, 0.0), 0.0)
+    offset /= np.maximum(of_each(table, np.add, at_zero.astype(float), 0.0), 1.0)
+    i = table.i_A - np.repeat(offset, count)
+    clear = (v * i > 0) & (np.abs(v) >= rule("points_near_zero"))
+    chord = np.where(clear, v / np.where(i == 0, 1.0, i), np.inf)
+
+    def least(low, high):
+        return of_each(table, np.fmin, np.where((v >= low) & (v <= high), chord, np.inf), np.inf)
+
+    both = np.maximum(least(-rule("points_swapped_knee"), 0), least(0, 3.0 * most))
+    return np.minimum(least(-most, most), both)
+
+
+def _breakdown_of_points(m: SimpleNamespace, table: SweepTable, fits: SweepFits) -> None:
+    """Breakdown voltages by the points: where no fit gave one, and none where they show none."""
+    bar = rule("facts_breakdown")
+    # one that was passed and carried nothing is none
+    m.bv_V[(m.bv_V < -m.v_low_V) & (m.reverse_A < bar)] = np.nan
+    for ce in (False, True):
+        rows = np.flatnonzero(np.isnan(m.bv_V) & (m.reverse_A > bar) & (m.ce == ce))
+        if not rows.size:
+            continue
+        found = facts.reverse_points(facts.blocking(table, ce), rows, facts.offset_of(fits, ce)[rows])
+        m.bv_V[rows], m.bv_u_V[rows] = facts.breaks_at(found, np.full(rows.size, bar))
+        m.bv_u_V[rows] = np.nan_to_num(m.bv_u_V[rows])
 
 
 def _value(fits: SweepFits, name: str) -> np.ndarray:
@@ -143,15 +218,6 @@ def _relative(fits: SweepFits, name: str, unknown: float) -> np.ndarray:
     """Relative standard uncertainty of a fitted value, `unknown` where the fit gives none, at most 1000."""
     ratio = fits.u[name] / np.nan_to_num(_value(fits, name), nan=1.0)
     return np.minimum(np.nan_to_num(ratio, nan=unknown, posinf=1e3), 1e3)
-
-
-def of_each(table: SweepTable, pick: np.ufunc, x: np.ndarray, none: float = np.nan) -> np.ndarray:
-    """Points of every sweep reduced to one number (n,); `none` where a sweep has no points."""
-    out = np.full(len(table), none)
-    some = np.flatnonzero(np.diff(table.starts))
-    if some.size:
-        out[some] = pick.reduceat(x, table.starts[:-1][some])
-    return out
 
 
 @_quiet
@@ -171,6 +237,7 @@ def believed(fits: SweepFits, m: SimpleNamespace, ends: np.ndarray) -> np.ndarra
     n, bv = value["N"], value["BV_V"]
     ok = (fits.model > 0) & flags["converged"] & ~flags["unphysical"] & ~flags["rank_deficient"]
     ok &= ~((n < rule("believed_n_low")) | (n > rule("believed_n_high")))  # an absent N is no objection
+    ok &= ~(value["NR"] > rule("believed_n_high"))  # a path, and no second exponential
     ok &= ~(fits.u["N"] > rule("believed_n_u")) & ~(value["RS_ohm"] > 1e5) & (fits.n_used >= 5)
     ok &= ~(fits.chi2 > rule("believed_chi2") * np.maximum(fits.dof, 1))
     ok &= ~(flags["at_bound"] & (np.isfinite(n) | flags["poor_fit"]))

@@ -35,6 +35,7 @@ from junction.judge.results import (
 from junction.shelf.tables import Meter, PartType, families, rule
 from junction.shelf.types import find_type
 from junction.sweeps.results import SweepFits
+from junction.verdict.beside import Beside
 from junction.verdict.sweeps import judge_sweeps
 
 Types = Callable[[str], PartType | None]
@@ -44,7 +45,9 @@ _BOTH = {"sweeps": "readings and sweeps", "curves": "readings and curves",
          "sweeps and curves": "readings, sweeps and curves"}  # fmt: skip
 
 
-def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type) -> tuple[PartVerdict, ...]:
+def judge_bag(
+    bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type, beside: Beside | None = None
+) -> tuple[PartVerdict, ...]:
     """Verdict of every part of a bag, from its sweeps, its curves, its readings, or several of them.
 
     Parameters
@@ -56,6 +59,8 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
         Kind of meter the readings were taken with.
     types : callable, optional
         From a marking to its registered type or None.
+    beside : Beside, optional
+        What was taken out of the sweeps.
 
     Returns
     -------
@@ -74,7 +79,7 @@ def judge_bag(bag: Bag, fits: SweepFits, meter: Meter, types: Types = find_type)
     known = {name: types(name) if name else None for name in set(table.type)}
     untold = cache(lambda temp_C: say("part_no_temperature", temp=temp_C))  # the same of nearly every part
     of_part: dict[str, list[JunctionVerdict]] = {}
-    for junction in judge_sweeps(table, fits, types) if table.part else ():
+    for junction in judge_sweeps(table, fits, types, beside) if table.part else ():
         of_part.setdefault(table.part[junction.sweep], []).append(junction)
     swept = tuple([_swept_part(*each, table, known, untold) for each in of_part.items()])
     if len(bag.curves):

@@ -31,6 +31,15 @@ def sorted_points(table: SweepTable, rows: np.ndarray):
     return np.take_along_axis(v, order, axis=1), np.take_along_axis(i, order, axis=1)
 
 
+def of_each(table: SweepTable, pick: np.ufunc, x: np.ndarray, none: float = np.nan) -> np.ndarray:
+    """Points of every sweep reduced to one number (n,); `none` where a sweep has no points."""
+    out = np.full(len(table), none)
+    some = np.flatnonzero(np.diff(table.starts))
+    if some.size:
+        out[some] = pick.reduceat(x, table.starts[:-1][some])
+    return out
+
+
 def _median(x, keep, upper: bool = False):
     """Middle of the kept entries of each row, the lower or upper one of two; nan where there are none."""
     ordered = np.sort(np.where(keep, x, np.inf), axis=1)
@@ -44,7 +53,7 @@ def _ends(x, keep):
     return np.where(keep, x, np.inf).min(axis=1), np.where(keep, x, -np.inf).max(axis=1)
 
 
-def _scatter(v, i):
+def scatter(v, i):
     """Scatter of the currents before the knee about the line between neighbours [A], and whether any tell."""
     if v.shape[1] < 3:
         return np.zeros(v.shape[0]), np.zeros(v.shape[0], bool)
@@ -56,7 +65,9 @@ def _scatter(v, i):
     near = (v[:, 2:] < rule("points_before_knee")) & real
     low = np.fmin.reduce(v, axis=1)[:, None]
     # as near to zero as the sweep allows: further out a breakdown or second knee may bend the curve itself
-    for least, keep in ((3, real), (3, near), (8, near & (v[:, :-2] > 0.3 * low))):
+    # a handful of points differ by the curve
+    many = real & (real.sum(axis=1) >= 10)[:, None]
+    for least, keep in ((3, many), (3, near), (8, near & (v[:, :-2] > 0.3 * low))):
         near = np.where((keep.sum(axis=1) >= least)[:, None], keep, near)
     # half of all normal deviations are within 0.674 standard deviations
     return np.nan_to_num(_median(off, near, upper=True)) / 0.674, near.sum(axis=1) >= 3
@@ -76,9 +87,13 @@ class Points:
         self.low, self.high = np.fmin.reduce(v, axis=1), np.fmax.reduce(v, axis=1)
         change = np.abs(np.diff(i, axis=1))
         digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
-        self.digit_A = np.where(np.isfinite(digit), digit, 0.0)  # least change that was logged
-        scatter, some = _scatter(v, i)  # of one current near zero
-        self.u_A = np.where(some, scatter, np.maximum(scatter, self.digit_A))
+        # least change that was logged; of a handful of points, the least current
+        few = self.real.sum(axis=1) < 10
+        least = np.where(np.abs(i) > 0, np.abs(i), np.inf).min(axis=1, initial=np.inf)
+        digit = np.where(few, np.minimum(digit, least), digit)
+        self.digit_A = np.where(np.isfinite(digit), digit, 0.0)
+        near, some = scatter(v, i)  # of one current near zero
+        self.u_A = np.where(some, near, np.maximum(near, self.digit_A))
         self.largest = np.fmax.reduce(np.abs(i), axis=1)
         coarse = np.minimum(3.0 * self.u_A + 2.5 * self.digit_A, 0.15 * self.largest)
         at_top = np.abs(i) > (self.largest - np.maximum(0.02 * self.largest, coarse))[:, None]
@@ -103,12 +118,12 @@ class Points:
         sxx = (dv**2).sum(axis=1)
         slope = (dv * i).sum(axis=1) / sxx
         left = np.where(keep, self.i - mean_i[:, None] - slope[:, None] * dv, 0.0)
-        scatter = np.sqrt((left**2).sum(axis=1) / np.maximum(n - 2, 1))
+        spread = np.sqrt((left**2).sum(axis=1) / np.maximum(n - 2, 1))
         low, high = _ends(self.v, keep)
-        u = np.hypot(np.maximum(scatter, self.u_A) / np.sqrt(sxx), self.digit_A / np.sqrt(6.0) / (high - low))
+        u = np.hypot(np.maximum(spread, self.u_A) / np.sqrt(sxx), self.digit_A / np.sqrt(6.0) / (high - low))
         some = (n >= 2) & (sxx > 0)
         slope, u = np.where(some, slope, np.nan), np.where(some, u, np.nan)
-        return slope, u, mean_i - slope * mean_v, scatter
+        return slope, u, mean_i - slope * mean_v, spread
 
 
 def _chord(a, b):
@@ -155,21 +170,33 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     none = np.isnan(zero_V)  # no point there: nothing flows but an unknown offset of the scatter's size
     zero_u_A = np.where(none, np.hypot(zero_u_A, p.u_A), zero_u_A)
     zero = np.where(none, 0.0, zero_V), np.where(none, 0.0, zero_A), zero_u_A
+    # Readings in reverse that are all far below what was read about zero were taken on another range.
+    reverse = p.real & (v < -near_zero)
+    largest = np.where(reverse, np.abs(i), 0.0).max(axis=1, initial=0.0)
+    other = (reverse.sum(axis=1) > 2) & (largest < 0.1 * np.abs(zero[1]))
+    forward_zero_A = zero[1]
+    zero = [np.where(other, x, y) for x, y in zip((0.0, 0.0, largest / 3.0), zero, strict=True)]
     # from the points nearest to zero to the highest tenth of the forward voltages
     top_S, top_u_S = _chord(zero, p.centre(v >= np.maximum(0.9 * high, zero[0] + 1e-9)[:, None]))
     (path_S, path_u_S), bends, stopped = _path(p, zero, ce)
+    # a path that shows forward and not in reverse: the reverse readings stood at the end of their range
+    forward_S = _forward_path(p, np.where(np.abs(zero_V) < 0.5 * near_zero, forward_zero_A, 0.0))
+    clipped = forward_S > 3.0 * np.fmax(np.nan_to_num(path_S) + seen_u * np.nan_to_num(path_u_S), 0.0)
+    path_S, path_u_S = np.where(clipped, [forward_S, chord_u / seen_u * forward_S], [path_S, path_u_S])
     # All points before the current limit lie on one line.  A resistance passes through 0, 0 but for the
     # offset, and leaves nothing but scatter; a junction behind its series resistance leaves a step, and two
     # of them a bow.  A forward part alone, behind series resistance, is a line that starts at the knee.
     measures, share = p.real & ~p.stands, rule("points_straight")
-    slope, u, at_zero, scatter = p.line(measures)
+    slope, u, at_zero, spread = p.line(measures)
     off = share * np.where(measures, np.abs(i), 0.0).max(axis=1)
-    line = (measures.sum(axis=1) >= 4) & (scatter < off) & (slope > seen_u * u)
+    line = (measures.sum(axis=1) >= 4) & (spread < off) & (slope > seen_u * u)
     line &= off > p.digit_A * share * 10
     line &= np.abs(at_zero) < np.minimum(off + 3.0 * p.digit_A, 3.0 * off)
     line &= (low < -0.3 * high) | (np.abs(at_zero) < before_knee * slope)
     most, free = _most_ohm(p)
-    still = (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
+    # a handful of points tell no scatter: then only next to nothing counts as such
+    tell = (p.real.sum(axis=1) >= 10) | (p.largest < 0.1 * most_offset)
+    still = tell & (whole <= 6.0 * p.u_A) | (whole <= 3.0 * p.digit_A) | (whole == 0)
     every = p.line(p.real)
     hides = np.where(still, every[:2], (path_S, path_u_S))
     hides_ohm = 1.0 / (np.fmax(hides[0], 0.0) + seen_u * hides[1])
@@ -221,14 +248,15 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     ohm = np.where(dead, np.inf, ohm)
     u = np.hypot(chord_u, np.where(path & ~line, path_u_S / path_S, 0.0))
     floor = np.where(dead & ~still, np.maximum(span_ohm, hides_ohm), hides_ohm)
-    doubts = {"sweep_limited": limited, "sweep_both_ways": bent & ~ce, "sweep_falls": falls}
+    doubts = {"sweep_limited": limited, "sweep_both_ways": bent & ~ce, "sweep_falls": falls & ~dead}
     return SimpleNamespace(
         path_S=path_S, path_u_S=path_u_S, hides_ohm=hides_ohm,
         kind=np.select([dead, hard | alike | ce, no_knee], [OPEN, RESISTOR, NONE], JUNCTION),
-        n=np.nan, n_u=np.nan, rs_ohm=0.0, sat_A=0.0, sat_u_ln=chord_u, path_ohm=np.maximum(ohm, 1e-6),
+        n=np.nan, n_u=np.nan, rs_ohm=_series_ohm(p, path_S), rs_u_ln=chord_u, sat_A=0.0, sat_u_ln=chord_u,
+        path_ohm=np.maximum(ohm, 1e-6),
         path_u_ln=np.where(at_most, np.hypot(widest / np.sqrt(12.0), rule("sweep_gain_u")), u),
         floor_ohm=np.where(np.isinf(ohm) & (hides_ohm > 0), np.minimum(floor, MOST_OHM), np.nan),
-        bv_V=np.nan, bv_u_V=np.nan, knee_V=knee, knee_u_V=knee_u, from_points=True,
+        reverse_blind=clipped, bv_V=np.nan, bv_u_V=np.nan, knee_V=knee, knee_u_V=knee_u, from_points=True,
         swapped=swapped & ~ce, doubt=np.select(list(doubts.values()), list(doubts), ""),
         most_ohm=np.where(at_most, most, np.nan),
     )  # fmt: skip
@@ -259,6 +287,77 @@ def _path(p: Points, zero, free_of_knee):
     least = np.where(back, (np.abs(p.i) + p.u_A[:, None]) / -p.v, np.inf).min(axis=1)
     slope, u = np.where(only, 0.0, slope), np.where(only, least / seen_u, u)
     return (slope, u), bends, stopped & ~(slope > seen_u * u)
+
+
+def _forward_path(p: Points, offset_A):
+    """Slope through zero on which the forward points lie from the lowest on [S], 0 where none do.
+
+    The current of a junction rises e-fold in some tens of millivolt and leaves no line through zero; a path
+    does, within the digits of its range, until the junction opens.
+    """
+    keep = p.real & (p.v > 0) & ~p.stands
+    v, i = np.where(keep, p.v, 0.0), np.where(keep, p.i - np.nan_to_num(offset_A)[:, None], 0.0)
+    size = np.where(keep, np.abs(p.i), 0.0)
+    least = np.where(size > 0, size, np.inf).min(axis=1, initial=np.inf)
+    change = np.abs(np.diff(i, axis=1)) * (keep[:, 1:] & keep[:, :-1])
+    digit = np.minimum(np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf), least)
+    noise = np.where(keep.sum(axis=1) >= 20, 3.0 * p.u_A, 0.0)  # of a few points it is that of their curve
+    unsure = np.maximum(np.where(np.isfinite(digit), digit, 0.0), noise)[:, None]
+    count, vv, vi = (np.cumsum(x, axis=1) for x in (keep, v * v, v * i))
+    slope = vi / np.where(vv > 0, vv, 1.0)
+    # one line through zero passes within reach of every point up to here
+    ends = [np.where(keep, (i + side * unsure) / np.where(keep, v, 1.0), side * np.inf) for side in (-1, 1)]
+    low, high = np.maximum.accumulate(ends[0], axis=1), np.minimum.accumulate(ends[1], axis=1)
+    line = keep & (count >= 8) & (low <= (1.0 + 2.0 * rule("points_straight")) * high)
+    line &= slope * v > 8.0 * unsure
+    last = line.shape[1] - 1 - np.argmax(line[:, ::-1], axis=1)
+    found = np.where(line.any(axis=1), slope[np.arange(len(v)), last], 0.0)
+    # a junction opens behind it; what goes on so to the end is a junction behind its series resistance
+    top = np.where(keep, i / np.where(keep, v, 1.0), 0.0).max(axis=1, initial=0.0)
+    return np.where(top > 1.5 * found, found, 0.0)
+
+
+def flat_reverse(p: Points, least_A, most_A) -> np.ndarray:
+    """Sweeps whose reverse current stands still from low to high voltage, far from any saturation current.
+
+    An offset of that range does so, and so does an instrument at the end of it: either hides what flows.
+
+    Parameters
+    ----------
+    p : Points
+        k sweeps.
+    least_A, most_A : ndarray (k,)
+        Saturation currents that the forward part allows [A].
+
+    Returns
+    -------
+    ndarray of bool (k,)
+    """
+    back = p.real & (p.v < -rule("points_near_zero"))
+    low, high = _ends(p.i, back)
+    near, far = _ends(-p.v, back)
+    still = (high < 0) & (high - low <= rule("points_straight") * -low) & (far > 3.0 * near)
+    # an offset that stands at zero volt as well is known for what it is
+    size = np.where(p.real, np.abs(p.v), np.inf)
+    zero = _median(p.i, (size <= size.min(axis=1)[:, None]) & (size < rule("points_before_knee")))
+    still &= ~(np.abs(zero - low) < -0.3 * low)
+    off = (-low > 10.0 * np.nan_to_num(most_A)) | (-low < 0.3 * np.nan_to_num(least_A))
+    return still & (back.sum(axis=1) > 3) & off
+
+
+def _series_ohm(p: Points, path_S):
+    """Resistance that stands in series at the top of the forward part at the least [ohm]."""
+    own = p.i - np.fmax(np.nan_to_num(path_S), 0.0)[:, None] * p.v
+    i = np.where(p.real & (p.v > 0) & ~p.stands, own, -np.inf)
+    row, top = np.arange(len(i)), np.argmax(i, axis=1)
+    top_A = i[row, top]
+    third = np.where(i <= top_A[:, None] / 3.0, i, -np.inf)
+    at = np.argmax(third, axis=1)
+    low_A = third[row, at]
+    some = (low_A > np.where(p.real.sum(axis=1) < 10, 0.1 * rule("points_most_offset"), 10.0 * p.u_A))
+    ratio = np.log(np.where(some, top_A, 1.0) / np.where(some, low_A, 1.0))
+    drop = p.v[row, top] - p.v[row, at] - rule("points_steepness") * ratio
+    return np.where(some, np.maximum(drop, 0.0) / np.where(some, top_A - low_A, 1.0), 0.0)
 
 
 def _most_ohm(p: Points):
@@ -302,7 +401,10 @@ def passes_differ(v, i) -> np.ndarray:
     -------
     ndarray of bool (k,)
     """
-    floor = np.maximum(20.0 * _scatter(v, i)[0], 1e-6 * np.fmax.reduce(np.abs(i), axis=1))[:, None]
+    change = np.abs(np.diff(i, axis=1))
+    digit = np.where(change > 0, change, np.inf).min(axis=1, initial=np.inf)
+    floor = np.maximum(20.0 * scatter(v, i)[0], 1e-6 * np.fmax.reduce(np.abs(i), axis=1))
+    floor = np.maximum(floor, np.where(np.isfinite(digit), 5.0 * digit, 0.0))[:, None]
     lower = np.minimum(i[:, 1:], i[:, :-1])
     clear = (lower > floor) & (v[:, :-1] > rule("points_before_knee"))
     less = lower < 0.6 * np.maximum(i[:, 1:], i[:, :-1])

@@ -32,18 +32,23 @@ from junction.judge.results import (
     JunctionVerdict,
     Verdict,
     decide,
+    registered_forward,
     registered_leak,
     say,
 )
 from junction.physics.temperature import forward_voltage, forward_voltage_slope, leakage_factor
 from junction.shelf.tables import PartType, families, rule, rules
 from junction.shelf.types import find_type
+from junction.sweeps.derived import breakdown_at
 from junction.sweeps.results import FitSummary, SweepFits, fit_summaries
+from junction.verdict import facts
+from junction.verdict.beside import Beside, damper_by
+from junction.verdict.families import family_weight, in_any_window
 from junction.verdict.measured import knee_voltage, measured
 from junction.verdict.points import JUNCTION, NONE, OPEN, RESISTOR, REVERSE_ONLY
 
 #: Maximum ratings that a breakdown must not stay under, in the order they are looked for.
-_BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": (), "AK": ("V_RRM", "V_R")}
+_BREAKDOWN_RATINGS = {"BE": ("V_EBO",), "BC": ("V_CBO", "V_CEO"), "CE": ("V_CEO",), "AK": ("V_RRM", "V_R")}
 
 #: Flags that are told with the evidence; the others say nothing where the fit was not believed anyway.
 _TOLD = {"current_limited", "over_range", "self_heated", "reversed"}
@@ -52,11 +57,12 @@ _TOLD_OF_A_FIT = {
 }  # fmt: skip
 
 _ODD = ("sweep_odd", "sweep_odd_points")  # reasons that stand on the forward voltage
-_LEAST_LOG = np.log(1e-300)  # one junction alone does not rule a family out for the others of its part
+_INSIDE = ("sweep_inside", "sweep_inside_near")  # and on the resistance in series
 
 
 def judge_sweeps(
-    table: SweepTable, fits: SweepFits, types: Callable[[str], PartType | None] = find_type
+    table: SweepTable, fits: SweepFits, types: Callable[[str], PartType | None] = find_type,
+    beside: Beside | None = None,
 ) -> list[JunctionVerdict]:
     """Judge every sweep of a table.
 
@@ -67,6 +73,8 @@ def judge_sweeps(
         Of the same sweeps, in the same order.
     types : callable, optional
         From a marking to its registered type or None; the shelf's own by default.
+    beside : Beside, optional
+        What was taken out of the sweeps.
 
     Returns
     -------
@@ -81,7 +89,11 @@ def judge_sweeps(
     devices = {"diode" if junction == "AK" else "bjt" for junction in table.junction}
     kin = tuple(f for f in families().values() if f.device in devices or not devices)
     m = measured(table, fits, float(np.median([f.vf_at_A for f in kin])))
+    if beside is not None:
+        m.own_ohm, m.floor_ohm = beside.own_ohm, np.fmin(m.floor_ohm, beside.floor_ohm)
+        m.bv_V[m.reverse_A < -m.v_low_V / beside.floor_ohm] = np.nan  # what is left of the input breaks down
     w = weigh(table, fits, m, types, kin)
+    m.doubt[np.isfinite(m.own_ohm) & ~w.damper] = "sweep_damper"
     p, ce = _probability(m, w), m.ce
     p[w.other] = np.array([1, 1, 0, 1]) / 3.0  # another part than the marking says: its limits say nothing
     drifted = m.temp_u_K > rule("sweep_drift_u")
@@ -98,13 +110,17 @@ def judge_sweeps(
     odd = (w.window < sure) & ~ce & above_bad
     cases = [
         ("sweep_good_path", good & ce), ("sweep_good", good),
-        ("sweep_breaks_down", leaky & (m.bv_V < w.rating_V) & (w.leak_A[best] < w.limit_A[best])),
-        ("sweep_leaky", leaky), ("sweep_shorted", shorted), ("sweep_open", opened & np.isinf(m.path_ohm)),
+        ("sweep_breaks_down", leaky & (m.bv_V < w.rating_V)
+         & ((w.leak_V[best] >= 0.95 * m.bv_V) | (w.leak_A[best] < w.limit_A[best]))),
+        ("sweep_leaky", leaky), ("sweep_shorted", shorted), ("sweep_inside", opened & (m.kind == JUNCTION)),
+        ("sweep_open", opened & np.isinf(m.path_ohm)),
         ("sweep_open_path", opened), ("sweep_odd", w.other), (m.doubt, m.doubt != ""),
         ("sweep_drifted", drifted), ("sweep_swapped", m.swapped), ("sweep_no_fit", m.kind == NONE),
         ("sweep_reverse_only", (m.kind == REVERSE_ONLY) & no_knee & above_bad),
         ("sweep_not_reached", no_knee & above_bad),
         ("sweep_odd_points", odd & m.from_points & ~w.typed), ("sweep_odd", odd),
+        ("sweep_inside_near", (m.kind == JUNCTION) & above_bad & (w.conducts < sure)),
+        ("sweep_alone", w.alone[best] & above_bad & (kept < sure)),
         ("sweep_blind", (w.hidden[best] > 0.5 * (1 - sure)) & (kept >= 0.5)),
         ("sweep_near_limit", above_bad & (kept < sure)),
     ]  # fmt: skip
@@ -138,19 +154,23 @@ def weigh(
     Returns
     -------
     namespace
-        ``of``: the families' fields as arrays (f,).  ``prior``, ``weight`` (n, f): probability of each
-        family before and after measurement; ``family`` (n,): the likeliest.  ``typed`` (n,): a registered
-        type fixed it.  ``limit_A``, ``limit_V`` (n, f): largest reverse current of a healthy junction [A]
-        and the reverse voltage it holds at [V].  ``registered``: that limit in words where it is the
-        type's own, else ''.  ``rating_V`` (n,): maximum rating that the breakdown voltage must reach [V],
-        0 where none is registered.  ``vf_V`` (n, f): forward voltage of the junction alone at the family's
-        test current and 25 degC [V].  ``leak_A``, ``leak_u_ln`` (n, f): reverse current at the limit's
-        voltage, the junction's own part referred to 25 degC [A], and the standard uncertainty of its
-        logarithm [1].  ``kept``, ``hidden`` (n, f): probability that it keeps the limit, and that a leak
-        over the limit hides below what the sweep resolves.  ``window`` (n,): probability that the forward
-        part is that of a healthy junction.  ``other`` (n,): a marked junction is plainly one of another
-        family.  ``unreached`` (n, f): probability that a healthy junction would not have shown in the
-        swept range.
+        ``of``: the families' fields as arrays (f,). ``prior``, ``weight`` (n, f): probability of each
+        family before and after measurement; ``family`` (n,): the likeliest. ``typed`` (n,): a registered
+        type fixed it. ``limit_A``, ``limit_V`` (n, f): largest reverse current of a healthy junction [A]
+        and the reverse voltage it holds at [V]. ``registered``: that limit in words where it is the type's
+        own, else ''. ``rating_V`` (n,): maximum rating that the breakdown voltage must reach [V], 0 where
+        none is registered. ``vf_V`` (n, f): forward voltage of the junction alone at the family's test
+        current and 25 degC [V]. ``leak_A``, ``leak_u_ln`` (n, f): reverse current at the limit's voltage,
+        the junction's own part referred to 25 degC [A], and the standard uncertainty of its logarithm [1];
+        ``leak_V`` (n, f): the voltage it was seen at, or the limit's. ``kept``, ``hidden`` (n, f):
+        probability that it keeps the limit, and that a leak over the limit hides below what the sweep
+        resolves. ``alone`` (n, f): only the outermost point is over it, in a sweep with wild points.
+        ``inside_ohm`` (n, f): most resistance in series with a healthy junction [ohm]; ``rs_ohm``,
+        ``rs_u_ln`` (n,): what is in series [ohm] and the standard uncertainty of its logarithm [1];
+        ``conducts`` (n,): probability that it is no more; ``inside_from``: whose limit, in words.
+        ``window`` (n,): probability that the forward part is that of a healthy junction. ``other`` (n,): a
+        marked junction is plainly one of another family. ``unreached`` (n, f): probability that a healthy
+        junction would not have shown in the swept range.
 
     Raises
     ------
@@ -177,19 +197,24 @@ def weigh(
     floor = np.where(of.n_low > 1.2, of.n_low, -np.inf)
     n_u = np.hypot(m.n_u, rule("sweep_ideality_u"))
     ideality = conformity(m.n[:, None], n_u[:, None], floor, of.n_high)
-    most_rs = rule("sweep_rs_allowed") * of.rs_high_ohm + rule("sweep_leads")
     inside = conformity(w.vf_V, u, of.vf_low_V, of.vf_high_V) * np.where(read[:, None], 1.0, ideality)
-    inside *= conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], rule("sweep_rs_u"), high=most_rs)
     inside = np.nan_to_num(inside)
-    w.weight = _weight(inside, m, table, of, w.prior)
+    most_rs = rule("sweep_rs_allowed") * of.rs_high_ohm + rule("sweep_leads")
+    # a high resistance tells families apart, but it may be a fault as well
+    lower = conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], rule("sweep_rs_u"), high=most_rs)
+    w.weight = family_weight(inside * np.maximum(lower, rule("sweep_prior_inside")), m, table, of, w.prior)
     w.family = w.weight.argmax(axis=1)
+    facts.hold_series(table, m, w, np.broadcast_to(most_rs, inside.shape).copy())
     # Reverse current at each family's limit voltage; CE paths have no saturation current of their own here.
     doubling = rule("leakage_doubling")
     sat = np.where(m.ce, 0.0, m.sat_A) / leakage_factor(m.temp_C, REFERENCE_TEMP_C, doubling)
     sat_u = sat * np.hypot(m.sat_u_ln, np.log(2.0) / doubling * m.temp_u_K)
     ohmic = w.limit_V / m.path_ohm[:, None]
     w.leak_A = sat[:, None] + ohmic
-    spread = np.hypot(sat_u[:, None], ohmic * m.path_u_ln[:, None])
+    # carried on to a higher voltage, a path may bend either way
+    reached = np.maximum(np.where(m.ce, m.v_high_V, -m.v_low_V), rule("sweep_reach_least"))
+    bend = rule("sweep_bend") * np.log(np.maximum(w.limit_V / reached[:, None], 1.0))
+    spread = np.hypot(sat_u[:, None], ohmic * np.hypot(m.path_u_ln[:, None], bend))
     w.leak_u_ln = np.divide(spread, w.leak_A, out=np.ones_like(spread), where=w.leak_A > 0)
     floor = np.where(np.isfinite(m.path_ohm), np.inf, np.nan_to_num(m.floor_ohm, nan=0.0))
     w.hidden = unseen_leak(floor[:, None], w.limit_V / w.limit_A)
@@ -197,9 +222,18 @@ def weigh(
     seen, bv = np.isfinite(m.bv_V), np.nan_to_num(m.bv_V)
     bv_u = np.hypot(np.nan_to_num(m.bv_u_V), rule("sweep_breakdown_u") * bv)
     w.kept = conformity_log(w.leak_A, w.leak_u_ln, high=w.limit_A)
-    w.kept *= np.where(seen, conformity(bv, bv_u, low=w.rating_V), 1.0)[:, None]
+    facts.hold_reverse(table, fits, m, w)
+    # without a rating, what breaks down where the family's leak is limited does so too early
+    least_V = np.where(w.rating_V[:, None] > 0, w.rating_V[:, None], w.limit_V)
+    w.kept *= np.where(seen[:, None], conformity(bv[:, None], bv_u[:, None], low=least_V), 1.0)
     own = w.prior > 0
     ends = np.stack([(of.vf_low_V - w.vf_V) / u, (of.vf_high_V - w.vf_V) / u])
+    # a Zener that was swept to its test current is held to its voltage there
+    volts, low, high, _ = breakdown_at(fits, np.where(np.isfinite(w.zener_A), w.zener_A, 1e-3))
+    tested = np.isfinite(volts) & (m.reverse_A >= rule("zener_reached") * w.zener_A)
+    bv = np.where(tested, volts, bv)
+    u = np.hypot((high - low) / (2.0 * NORMAL_95), rule("zener_u") * volts)
+    bv_u = np.where(tested, np.hypot(u, rule("sweep_contact_u")), bv_u)
     window = in_any_window(inside, ends, own, w.weight) * np.where(seen, conformity(bv, bv_u, *zener), 1.0)
     same = of.device == of.device[w.prior.argmax(axis=1)][:, None]
     elsewhere = (inside * (same & ~own)).max(axis=1, initial=0.0) > 0.5
@@ -219,7 +253,8 @@ def weigh(
 def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, of: SimpleNamespace):
     """What each sweep is held to, by the registered type of its part or by family; range of a Zener's BV."""
     n = len(table)
-    w = SimpleNamespace(of=of, registered=np.full(n, "", object), rating_V=np.zeros(n))
+    w = SimpleNamespace(of=of, registered=np.full(n, "", object), rating_V=np.zeros(n), forward=[])
+    w.damper, w.rated_V, w.zener_A = np.zeros(n, bool), np.zeros(n), np.full(n, np.nan)
     w.prior, w.limit_A, w.limit_V = np.empty((3, n, of.name.size))
     zener = np.repeat([[0.0], [np.inf]], n, axis=1)
     reach = rule("registered_reach") * np.nan_to_num(np.where(m.ce, m.v_high_V, -m.v_low_V))
@@ -241,95 +276,34 @@ def _held_to(table: SweepTable, m: SimpleNamespace, types: Callable, of: SimpleN
         w.prior[rows] = weight / weight.sum()
         w.limit_A[rows] = of.leak_max_A * (rule("ceo_gain") if junction == "CE" else 1.0)
         w.limit_V[rows] = of.leak_at_V
+        own_resistor = [k for k in rows if isfinite(m.own_ohm[k])]
+        if own_resistor:  # what lies beside it cannot be held to less than a tenth of it
+            least = 0.1 * of.leak_at_V / m.own_ohm[own_resistor, None]
+            w.limit_A[own_resistor] = np.maximum(of.leak_max_A, least)
+            w.damper[own_resistor] = damper_by(name, part_type)
+        w.forward.append((rows, registered_forward(part_type, junction)))
         held = registered_leak(part_type, junction)
         if held:
-            near = [k for k in rows if held[1] <= reach[k]]
+            # not reached, it is the limit of what is seen: of a path carried on, of a current over it already
+            near = [k for k in rows
+                    if held[1] <= reach[k] or isfinite(m.path_ohm[k]) or m.reverse_A[k] > held[0]]
             w.limit_A[near], w.limit_V[near], w.registered[near] = held
         if part_type is None or part_type.secondary:
             continue
         volts = [x for x in part_type.find("V_Z") if isfinite(x.low) and x.basis not in NO_LIMIT]
         if junction == "AK" and volts:
             # a sweep rarely reaches the registered test current, where a low-voltage type has some volts more
-            zener[0, rows] = rule("zener_share_low") * volts[0].low
-            zener[1, rows] = rule("zener_share_high") * volts[0].high
+            low, high, test_A = volts[0].low, volts[0].high, volts[0].at.get("iz_A", inf)
+            w.rating_V[rows], w.rated_V[rows] = rule("zener_share_low") * low, low
+            zener[0, rows], zener[1, rows] = w.rating_V[rows], rule("zener_share_high") * high
+            w.zener_A[rows] = test_A
+            at_test = [k for k in rows if m.reverse_A[k] >= rule("zener_reached") * test_A]
+            zener[0, at_test], zener[1, at_test] = low, high
         else:
             ratings = [part_type.rating(symbol) for symbol in _BREAKDOWN_RATINGS[junction]]
-            w.rating_V[rows] = next((x for x in ratings if isfinite(x)), 0.0)
+            w.rating_V[rows] = w.rated_V[rows] = next((x for x in ratings if isfinite(x)), 0.0)
     w.typed = (w.prior > 0).sum(axis=1) == 1
     return w, zener
-
-
-def _weight(inside, m: SimpleNamespace, table: SweepTable, of: SimpleNamespace, prior) -> np.ndarray:
-    """Probability of each family, from the forward part and what a breakdown or a built-in path says.
-
-    All junctions of a part belong to one family, whose parts are spread evenly over its windows.  The prior
-    stands where nothing was seen that tells families apart.
-    """
-    junction = np.array(table.junction, dtype="U2")
-    early = (junction == "AK") & (np.nan_to_num(m.bv_V, nan=np.inf) < rule("early_breakdown"))
-    with np.errstate(divide="ignore"):
-        log_like = np.log(inside) - np.log((of.vf_high_V - of.vf_low_V) * (of.n_high - of.n_low))
-    log_like += early[:, None] * np.log(of.early_breakdown_ratio)
-    # A Darlington with resistors always shows them; a leak of just that size in a part without is rare.
-    built_in = (m.path_ohm > rule("built_in_low")) & (m.path_ohm < rule("built_in_high"))
-    # The output transistor's own resistor stands in series until its junction opens.
-    built_in &= m.from_points | (m.rs_ohm > rule("built_in_series")) | (m.i_high_A < rule("built_in_opens"))
-    ratio = np.where(built_in, 1.0, -1.0) * np.log(rule("built_in_ratio")) * (junction == "BE")
-    log_like += ratio[:, None] * of.built_in
-    log_like[m.ce] = -np.inf  # a path between collector and emitter says nothing of the family
-    names: dict[str, int] = {}
-    part = np.fromiter((names.setdefault(p, len(names)) for p in table.part), np.int64, len(table))
-    if len(names) < len(table):
-        own = log_like.copy()
-        collector = np.isin(junction, ("BC", "CE"))
-        for j, k in np.argwhere(of.collector[:, None] == of.name):
-            own[collector, j] = log_like[collector, k]
-        speaks = own.max(axis=1, initial=-np.inf) > -np.inf
-        total = np.zeros((len(names), of.name.size))
-        np.add.at(total, part[speaks], np.maximum(own[speaks], _LEAST_LOG))
-        log_like = total[part]
-    with np.errstate(divide="ignore"):
-        return posterior(np.log(prior) + log_like, otherwise=prior)
-
-
-def in_any_window(inside, ends, allowed, weight) -> np.ndarray:
-    """Probability that a forward part is that of any healthy junction it may be.
-
-    The voltage windows of families overlap, so their probabilities do not add up: the voltage lies in the
-    union of the windows, counted once, and ideality and series resistance are those of the likely families.
-
-    Parameters
-    ----------
-    inside : ndarray (n, f)
-        Probability of each family's windows [1].
-    ends : ndarray (2, n, f)
-        Ends of each family's voltage window, seen from the voltage in its standard uncertainties [1].
-    allowed : ndarray of bool (n, f)
-        Families the junction may belong to.
-    weight : ndarray (n, f)
-        Probability of each family [1].
-
-    Returns
-    -------
-    ndarray (n,)
-        [1]; never less than the best single family's, nor more than their sum.
-    """
-    from scipy.special import ndtr
-
-    usable = allowed & np.isfinite(ends).all(axis=0)
-    low, high = (np.where(usable, x, np.inf) for x in ends)
-    order = np.argsort(low, axis=1)
-    low, high = (np.take_along_axis(x, order, axis=1) for x in (low, high))
-    reached = np.maximum.accumulate(np.where(np.isfinite(low), high, -np.inf), axis=1)
-    start = low.copy()
-    start[:, 1:] = np.maximum(start[:, 1:], reached[:, :-1])
-    union = np.maximum(ndtr(high) - ndtr(np.minimum(start, high)), 0.0).sum(axis=1)
-    own = np.where(usable, ndtr(ends[1]) - ndtr(ends[0]), 0.0)
-    best = np.where(allowed, inside, 0.0)
-    rest = np.where(own > 0, best / np.where(own > 0, own, 1.0), 0.0).clip(0.0, 1.0)
-    total = (weight * (own > 0)).sum(axis=1)
-    share = (weight * rest).sum(axis=1) / np.where(total > 0, total, 1.0)
-    return np.clip(union * share, best.max(axis=1, initial=0.0), np.minimum(best.sum(axis=1), 1.0))
 
 
 def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
@@ -339,7 +313,9 @@ def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     none = np.zeros_like(short)
     # A junction: what lies outside every window is shared out evenly, because nobody knows what it is.
     ok, odd = kept_any - hidden_any, (1.0 - w.window) / 3.0
-    junction = np.stack([ok * (w.window + odd), 1.0 - ok + ok * odd, none, ok * odd], axis=1)
+    sound = ok * (w.window + odd)
+    opened = ok * odd + sound * (1.0 - w.conducts)  # a high resistance inside is open in part
+    junction = np.stack([sound * w.conducts, 1.0 - ok + ok * odd, none, opened], axis=1)
     # Only a resistance, or nothing at all: a path under the open limit may hide below what was resolved.
     open_above = rule("open_above")
     is_open = conformity_log(m.path_ohm, m.path_u_ln, low=open_above)
@@ -350,7 +326,9 @@ def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     passed = ((w.weight - unreached) * w.kept).sum(axis=1)
     weights = np.stack([
         rule("sweep_prior_good") * (unreached * w.kept * (1.0 - w.hidden)).sum(axis=1),
-        rule("sweep_prior_leaky") * (w.weight * (1.0 - w.kept)).sum(axis=1) * (1.0 - is_open), none,
+        # over the limit behind a knee that was not reached, or no more than an open junction may leave
+        rule("sweep_prior_leaky") * ((unreached + (w.weight - unreached) * (1.0 - is_open)[:, None])
+                                     * (1.0 - w.kept)).sum(axis=1), none,
         rule("sweep_prior_open") * (is_open + (1.0 - is_open) * passed),
     ], axis=1)  # fmt: skip
     with np.errstate(divide="ignore"):
@@ -361,6 +339,12 @@ def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     # A junction whose forward knee was never reached is not called good, whatever else was measured.
     most = rule("knee_never_seen")
     unknown = [np.maximum(x[:, :1] - most, 0.0) * [-1.0, 0.0, 0.0, 1.0] for x in (bare, plain)]
+    # What passes more than it may, and conducts next to zero volt like a short, is one.
+    dead = (m.zero_ohm < rule("short_below")) & (np.isinf(m.path_ohm) | m.from_points)
+    unseen = dead & np.isinf(m.path_ohm) & np.isnan(m.most_ohm)
+    m.most_ohm[unseen] = m.zero_ohm[unseen]
+    for found in (junction, bare):
+        found[dead, 2], found[dead, 1] = found[dead, 2] + found[dead, 1], 0.0
     p = np.full_like(plain, 0.25)
     for at, found in (
         (m.kind == JUNCTION, junction), ((m.kind == OPEN) | (m.kind == RESISTOR), bare + unknown[0]),
@@ -419,14 +403,17 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
         "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
         "vf_at": of.vf_at_A[told],
         "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
-        "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rating_V, "most": m.most_ohm,
-        "rs": np.where(m.rs_ohm > 5, m.rs_ohm, np.nan), "reverse": reverse, "hidden": w.hidden[best],
+        "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rated_V, "most": m.most_ohm,
+        "rs": np.where(w.rs_ohm > 5, w.rs_ohm, np.nan), "inside": w.rs_ohm, "own": m.own_ohm,
+        "inside_most": w.inside_ohm[best], "inside_from": w.inside_from, "seen_V": w.leak_V[best],
+        "rising": w.leak_V[best] < 0.95 * volts, "soft": w.soft[best], "reverse": reverse,
+        "hidden": w.hidden[best],
         "reach": np.where(reverse > 0.05, reverse, np.nan), "up_to": np.fmax(vf_high + 0.1, m.v_high_V),
         "shows": rule("range_shows") * limit, "resolves": rule("range_resolves") * limit,
         "why": np.array(fits.why_not, object), "rival": rival, "leaks": np.where(over, family, rival),
         "keeps": np.where(over, rival, family), "ce": m.ce, "typed": typed, "junction": m.kind == JUNCTION,
         "measured": one_value & ~m.from_points, "read": one_value & m.from_points,
-        "extended": reverse < 0.5 * volts, "registered": w.registered,
+        "extended": reverse < 0.5 * w.leak_V[best], "registered": w.registered,
         "built_in": (where == "BE") & ~typed, "led": (where == "AK") & ~typed,
         "clear": np.isnan(path) & (np.isnan(m.floor_ohm) | (leak < rule("sweep_clear") * limit)),
         "open": m.kind == OPEN, "from_points": m.from_points & ~m.ce,
@@ -463,22 +450,28 @@ def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple
         np.where(m.from_points, read, np.where(m.kind == RESISTOR, of["R_ohm"], of["RSH_ohm"]))
         for of, read in ((fits.value, ohm), (fits.low, ohm / spread), (fits.high, ohm * spread))
     ]
-    path, windows = shorted | opened, w.of
-    odd = ~path & np.isin(w.reason, _ODD)
-    value = np.select([path, odd], [ohm, x["vf"]], x["leak"])
-    factor = np.select([path, odd], [spread, np.nan], factors[1])
+    within, windows = np.isin(w.reason, _INSIDE), w.of
+    shorted, opened = shorted & ~within, opened & ~within
+    path, odd = shorted | opened, np.isin(w.reason, _ODD) & ~shorted & ~opened
+    inside = np.exp(np.minimum(NORMAL_95 * w.rs_u_ln, 50.0))
+    value = np.select([path, odd, within], [ohm, x["vf"], w.rs_ohm], x["leak"])
+    factor = np.select([path, odd, within], [spread, np.nan, inside], factors[1])
     low = np.select([shorted, odd], [short, windows.vf_low_V[w.family]], -inf)
-    high = np.select([shorted, opened, odd], [inf, open_above, windows.vf_high_V[w.family]], w.limit_A[best])
+    highs = [inf, open_above, windows.vf_high_V[w.family], w.inside_ohm[best]]
+    high = np.select([shorted, opened, odd, within], highs, w.limit_A[best])
     keeps = [conformity_log(m.path_ohm, m.path_u_ln, low=short),
-             conformity_log(m.path_ohm, m.path_u_ln, high=open_above), w.window]  # fmt: skip
-    kept = np.select([shorted, opened, odd], keeps, w.kept[best])
+             conformity_log(m.path_ohm, m.path_u_ln, high=open_above), w.window, w.conducts]  # fmt: skip
+    kept = np.select([shorted, opened, odd, within], keeps, w.kept[best])
     return *ohms, value, value / factor, value * factor, low, high, kept
 
 
 def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p, found):
     """One sweep as a record for people, with the finding that decided; `limits` keeps the words of limits."""
     where, ohm, (*seen, low, high, kept) = x["where"], Interval(*found[:3], "ohm"), found[3:]
-    if verdict in (Verdict.SHORTED, Verdict.OPEN):
+    if reason in _INSIDE:
+        whose = x["inside_from"] or family.basis
+        quantity, unit, limit = "rs_ohm", "ohm", say("limit_inside", most=x["inside_most"], whose=whose)
+    elif verdict in (Verdict.SHORTED, Verdict.OPEN):
         row = rules()["short_below" if verdict == Verdict.SHORTED else "open_above"]
         quantity, unit, whose = "path_ohm", "ohm", row.basis
         limit = say("limit_short" if verdict == Verdict.SHORTED else "limit_open", basis=whose)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from math import isnan
 
 from junction.base.units import nominal
 from junction.judge.results import QUALITIES, SortReport, Verdict, say
@@ -70,6 +71,8 @@ def notes(report: SortReport) -> list[str]:
     out = [report.label] if report.label else []
     if report.parts_without_temp and report.verdicts:
         out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
+    if not isnan(report.input_ohm):
+        out.append(say("sort_input", ohm=report.input_ohm))
     for n, what, readers in (
         (report.spots_only, "V_BE or h_FE at a current only", "junction match reads"),
     ):

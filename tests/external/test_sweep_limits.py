@@ -26,7 +26,7 @@ ORDINARY = {"1N58": (0.17, 1.05), "1N47": (0.68, 1.1), "1N52": (0.68, 1.1), "1N5
             "2N44": (0.63, 1.0), "2N55": (0.63, 1.0), "MPSA": (0.63, 1.0), "": (0.53, 1.02)}  # fmt: skip
 #: What is kept today of the sweeps outside a limit: those called good, those that show the limit's figure;
 #: of the sound ones those that are failed.
-GOOD, SHOWN, FAILED = 0.2, 0.43, 0
+GOOD, SHOWN, FAILED = 0.03, 0.9, 0
 
 
 def ordinary(name):

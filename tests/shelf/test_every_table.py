@@ -54,19 +54,21 @@ def _sweep(v, i, junction="BE", type_=""):
     return "part,junction,v_V,i_A,type\n" + rows
 
 
-def _diode(is_A=1e-14, shunt_ohm=np.inf, sign=1, low_V=-5.0, top_A=1e-2, noise_V=0.0):
+def _diode(is_A=1e-14, shunt_ohm=np.inf, sign=1, low_V=-5.0, top_A=1e-2, noise_V=0.0, points=3):
     """A junction as it is swept from reverse to forward."""
     i = np.geomspace(1e-9, top_A, 40)
     v = 0.02569 * np.log1p(i / is_A)
-    reverse = np.linspace(low_V, -0.1, 3)
+    reverse = np.linspace(low_V, -0.1, points)
     v, i = np.append(reverse, v), np.append(reverse / shunt_ohm - 1e-11, i + v / shunt_ohm)
     return sign * (v + noise_V * _noise(1, v.size)), sign * i
 
 
-def _zener(volts):
+def _zener(volts, type_="1N4742A", forward=True):
     i = np.geomspace(1e-7, 2e-2, 40)
-    v = np.append(-(volts + 0.02569 * np.log(i / 5e-3))[::-1], 0.02569 * np.log1p(i / 1e-14))
-    return _sweep(v, np.append(-i[::-1], i), "AK", "1N4742A")
+    v, back = -(volts + 0.02569 * np.log(i / 5e-3))[::-1], -i[::-1]
+    if forward:
+        v, back = np.append(v, 0.02569 * np.log1p(i / 1e-14)), np.append(back, i)
+    return _sweep(v, back, "AK", type_)
 
 
 def _ohmic(ohm, top_V=1.0, junction="BE"):
@@ -118,6 +120,43 @@ def _swapped_leads():
     return _sweep(v, np.where(v < 0, -1e-14 * np.expm1(-v / 0.0257), v / 5e4), "AK")
 
 
+def _inside(ohm, type_="1N5817", is_A=1e-6, top_A=0.05):
+    """A diode with a resistance in series."""
+    v, i = _diode(is_A=is_A, top_A=top_A)
+    return _sweep(v + ohm * i, i, "AK", type_)
+
+
+def _soft(amps, type_="BC547B", deep_V=5.07):
+    """A base whose reverse current bends up, and one wild point in its forward part."""
+    (v, i), low = _diode(), np.linspace(-deep_V, -0.1, 12)
+    i = np.append(-amps * np.exp((-low - deep_V) / 0.5) - 1e-11, i[3:])
+    i[30] *= 3
+    return _sweep(np.append(low, v[3:]), i, "BE", type_)
+
+
+def _hardly_reversed(low_V):
+    return _sweep(*_diode(shunt_ohm=4e7, low_V=low_V, points=20), "BE", "BC547B")
+
+
+def _bag(*sweeps):
+    """Sweeps as parts of one bag."""
+    rows = [f"P{k}{line[1:]}" for k, text in enumerate(sweeps) for line in text.splitlines()[1:]]
+    return "\n".join(["part,junction,v_V,i_A,type", *rows, ""])
+
+
+def _loaded(*ohms):
+    return _bag(*(_sweep(*_diode(is_A=10.0**-x, shunt_ohm=r)) for x, r in zip((13.8, 14, 14.2, 14.4), ohms,
+                                                                             strict=True)))  # fmt: skip
+
+
+def _damped():
+    v = np.linspace(-1, 0.76, 60)
+    return _sweep(v, v / 45 + 1e-13 * np.expm1(v / 0.0257) + 1e-6 * _noise(1, 60), "BE", "BU508D")
+
+
+_DARK = _sweep(np.linspace(-5, 1, 40), 1e-9 * _noise(1, 40), "AK")
+_RECTIFIERS = [_sweep(*_diode(is_A=10.0**-x), "AK") for x in (14, 13.8, 13.6, 13.4, 13.2)]
+_DOWN = np.linspace(0.06, 0.6, 30)
 _LOW = np.linspace(-3.5, 0, 40)
 _RISE = np.linspace(-2.5, -1.2, 30)
 _STAGE = "stage --power 80W --load 8ohm --supply 42V --emitter-resistor 0.22ohm"
@@ -170,8 +209,11 @@ CASES = {
     "megohm": ("sort BAG0", _ohmic(3e6, 5.0)),
     "over-range mark": ("sort BAG0", _sweep(*(np.append(x, y) for x, y in zip(_diode(), (0.9, 1.1e6),
                                                                              strict=True)))),
-    "low Zener": ("sort BAG0", _zener(8.3)),
-    "high Zener": ("sort BAG0", _zener(13.0)),
+    "low Zener": ("sort BAG0", _zener(2.2, "1N4728A")),
+    "Zener in reverse alone": ("sort BAG0", _zener(12.0, forward=False)),
+    "deep rectifier": ("sort BAG0", _sweep(*_diode(low_V=-110.0), "AK", "1N4004")),
+    "Zener at its current": ("sort BAG0", _zener(12.4)),
+    "high Zener": ("sort BAG0", _zener(9.9, "1N4739A")),
     "stated": ("fit BAG0 --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+1nA",
                _sweep(*_diode(noise_V=1e-3))),
     "built in": ("sort BAG0", _built_in(0, 1e-3)),
@@ -182,6 +224,22 @@ CASES = {
     "one point of breakdown": ("fit BAG0", _one_point_of_breakdown()),
     "two curves": ("sort BAG0", _two_curves()),
     "near its limit": ("sort BAG0", _near_its_limit()),
+    "inside": ("sort BAG0", _inside(0.95, "1N4004", 1e-12)),
+    "inside, off the law": ("sort BAG0", _inside(0.8, is_A=1e-9)),
+    "stepped short": ("sort BAG0", _sweep(np.append(-_DOWN[::-1], _DOWN), np.append(
+        np.full(30, -5e-3), np.minimum(_DOWN / 7.0 + 1e-6 * np.expm1(_DOWN / 0.0257), 0.1)), "BC")),
+    "few points": ("sort BAG0", _sweep([-5, -2, 0, 0.9, 1.05], [-1e-8, -1e-8, 0, 0.02, 0.03], "AK",
+                                       "1N5817")),
+    "soft": ("sort BAG0", _soft(1e-6)),
+    "soft at the end": ("sort BAG0", _soft(1.5e-7, deep_V=4.6)),
+    "breaks": ("sort BAG0", _sweep(*(np.append(a, b) for a, b in zip((-90, -4e-4), _diode(low_V=-80.0),
+                                                                     strict=True)), "AK", "1N4004")),
+    "blind": ("sort BAG0", _sweep(*_diode(low_V=-0.3), "BE", "BC547B")),
+    "leaky, hardly reversed": ("sort BAG0", _hardly_reversed(-2.0)),
+    "leaky, not reversed": ("sort BAG0", _hardly_reversed(-0.4)),
+    "loaded": ("sort BAG0", _loaded(1e6, 1.01e6, 0.995e6, 1.0e6)),
+    "damped": ("sort BAG0", _damped()),
+    "dark among others": ("sort BAG0", _bag(_DARK, *_RECTIFIERS)),
     "leads swapped": ("sort BAG0", _swapped_leads()),
     "held short": ("sort BAG0", _sweep(2e-3 * _noise(0, 30), np.repeat([-0.1, 0.1], 15), "AK")),
     "noise": ("sort BAG0", _sweep(np.linspace(-1, 1, 20), 3e-5 * _noise(3, 20), "AK")),
@@ -255,7 +313,7 @@ SHOWN_BY = {
     "stated": {"fit_reading_weights": 0.2, "fit_poor_stated": 0.7},
     "drawn 60": {"fit_huber": 1.5, "fit_widest_level": 1.5, "believed_n_u": 0.6, "believed_n_low": 1.5},
     "drawn 53": {"fit_unheld": 1.5},
-    "drawn 38": {"fit_curved": 1.5, "points_seen": 1.5, "range_shows": 1.5},
+    "drawn 38": {"fit_curved": 1.5, "points_seen": 1.5},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
     "sweeps 8 fit": {"fit_path_over_open": 3},
     "sweeps 25 sort": {"fit_wild": 1.3},
@@ -276,11 +334,13 @@ SHOWN_BY = {
     "over the range": {"ohms_top": 0.7},
     "low Zener": {"zener_share_low": 1.3},
     "high Zener": {"zener_share_high": 1.3},
-    "drawn 51": {"registered_reach": 1.5, "knee_never_seen": 1.5},
+    "Zener at its current": {"zener_reached": 1.4, "zener_u": 2},
+    "Zener in reverse alone": {"knee_never_seen": 0.7},
+    "deep rectifier": {"registered_reach": 0.7},
     "drawn 82": {"points_near_zero": 4, "points_one_side": 0.2},
     "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5},
     "leads swapped": {"points_one_way": 50, "points_swapped_knee": 0.2},
-    "drawn 1": {"points_knee_u": 1.5},
+    "drawn 1": {"points_knee_u": 1.5, "points_steepness": 0.5},
     "waves": {"believed_chi2": 4},
     "drawn 20": {"points_most_offset": 1.5},
     "drawn 18": {"points_both_sides": 1.5},
@@ -303,7 +363,20 @@ SHOWN_BY = {
     "sweeps 0 sort": {"fit_warm": 0.3, "fit_warm_rth": 3},
     "sweeps 11 sort": {"sweep_clear": 0.01},
     "near a short": {"near_short": 0.3},
-    "near its limit": {"range_resolves": 1.5},
+    "near its limit": {"range_resolves": 1.5, "facts_reached": 1.2},
+    "inside": {"sweep_prior_inside": 1.5, "sweep_inside_u": 1.5, "sweep_inside_V": 1.5},
+    "inside, off the law": {"facts_drop": 1.5},
+    "stepped short": {"facts_zero": 0.3},
+    "few points": {"facts_share": 50, "facts_over_V": 500},
+    "soft": {"facts_voltage": 0.5},
+    "soft at the end": {"facts_alone": 2},
+    "breaks": {"facts_breakdown": 5},
+    "leaky, hardly reversed": {"sweep_bend": 1.5},
+    "blind": {"range_shows": 1.5},
+    "leaky, not reversed": {"sweep_reach_least": 1.5},
+    "loaded": {"beside_alike": 0.1, "beside_parts": 2, "beside_least": 20},
+    "damped": {"beside_below": 0.3},
+    "dark among others": {"bag_start": 2, "bag_least": 2},
     "germanium of mine": {"family_germanium_power": 0.7},
     "small of mine": {"family_power": 0.7, "family_current": 0.7},
     "meter stated": {"meter_stated_spread": 1.3},
