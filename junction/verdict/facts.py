@@ -173,14 +173,16 @@ def forward_over(table: SweepTable, limit_V, at_A, beside_ohm) -> np.ndarray:
     return np.where(twice, of_each(table, np.fmax, over, -np.inf), -np.inf)
 
 
-def hold_series(table: SweepTable, m: SimpleNamespace, w: SimpleNamespace, most) -> None:
+@_quiet
+def hold_series(table: SweepTable, m: SimpleNamespace, w: SimpleNamespace) -> None:
     """Hold what stands in series with the junction, and its forward voltage, to the limits; left in `w`.
 
     A registered forward voltage less that of the junction alone leaves a drop for the resistance inside: of a
     diode at the current itself, of a base at the base current that goes with it.
     """
     n, row = len(table), np.arange(len(table))
-    w.inside_from, w.inside_ohm = np.full(n, "", object), most
+    w.inside_from = np.full(n, "", object)
+    w.inside_ohm = np.tile(w.of.rs_high_ohm + rule("sweep_leads"), (n, 1))
     w.rs_ohm, w.rs_u_ln = m.rs_ohm.copy(), m.rs_u_ln
     limit_V, at_A = np.full((2, n), np.nan)
     amps, leads = w.of.vf_at_A[w.family], rule("sweep_leads")
@@ -210,6 +212,7 @@ def hold_series(table: SweepTable, m: SimpleNamespace, w: SimpleNamespace, most)
     w.conducts[m.ce | (m.kind != JUNCTION)] = 1.0
 
 
+@_quiet
 def hold_reverse(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNamespace) -> None:
     """Hold the reverse currents that were logged to the limits; where they tell, no model is asked."""
     w.leak_V, (w.alone, w.soft) = np.array(w.limit_V), np.zeros((2, *w.limit_V.shape), bool)

@@ -133,6 +133,7 @@ def measured(table: SweepTable, fits: SweepFits, test_A: float) -> SimpleNamespa
         vars(m)[name][doubtful] = seen[name]
     _breakdown_of_points(m, table, fits)
     _hold_to_forward(m, table)
+    m.floor_ohm[np.isinf(m.floor_ohm) & np.isinf(m.path_ohm)] = np.nan
     # Two passes that contradict each other: noise found from both hides it from the fit.
     turns = np.diff(np.sign(np.diff(table.v_V)), prepend=0.0) != 0
     back = of_each(table, np.add, np.append(turns, False)[: table.v_V.size], 0) >= 2
@@ -183,14 +184,16 @@ def _chord_at_zero(table: SweepTable) -> np.ndarray:
     offset = of_each(table, np.add, np.where(at_zero, table.i_A, 0.0), 0.0)
     offset /= np.maximum(of_each(table, np.add, at_zero.astype(float), 0.0), 1.0)
     i = table.i_A - np.repeat(offset, count)
-    clear = (v * i > 0) & (np.abs(v) >= rule("points_near_zero"))
-    chord = np.where(clear, v / np.where(i == 0, 1.0, i), np.inf)
+    some = np.abs(v) >= rule("points_near_zero")
 
-    def least(low, high):
-        return of_each(table, np.fmin, np.where((v >= low) & (v <= high), chord, np.inf), np.inf)
+    def chord(low, high):  # of all points there, none of them against its voltage
+        here = some & (v >= low) & (v <= high)
+        sums = (of_each(table, np.add, np.where(here, x, 0.0), 0.0) for x in (v * v, v * i, v * i <= 0))
+        vv, vi, against = sums
+        return np.where((vi > 0) & (against == 0), vv / np.where(vi > 0, vi, 1.0), np.inf)
 
-    both = np.maximum(least(-rule("points_swapped_knee"), 0), least(0, 3.0 * most))
-    return np.minimum(least(-most, most), both)
+    both = np.maximum(chord(-rule("points_swapped_knee"), 0), chord(0, 3.0 * most))
+    return np.minimum(chord(-most, most), both)
 
 
 def _breakdown_of_points(m: SimpleNamespace, table: SweepTable, fits: SweepFits) -> None:

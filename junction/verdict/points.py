@@ -78,6 +78,7 @@ class Points:
 
     def __init__(self, table: SweepTable, rows: np.ndarray) -> None:
         v, i = sorted_points(table, rows)
+        self.logged = i.copy()
         if i.shape[1] > 2:
             # no spikes: the median of each current and its two neighbours; a rising curve stays what it is
             left, here, right = i[:, :-2], i[:, 1:-1], i[:, 2:]
@@ -339,7 +340,7 @@ def flat_reverse(p: Points, least_A, most_A) -> np.ndarray:
     still = (high < 0) & (high - low <= rule("points_straight") * -low) & (far > 3.0 * near)
     # an offset that stands at zero volt as well is known for what it is
     size = np.where(p.real, np.abs(p.v), np.inf)
-    zero = _median(p.i, (size <= size.min(axis=1)[:, None]) & (size < rule("points_before_knee")))
+    zero = _median(p.logged, (size <= size.min(axis=1)[:, None]) & (size < rule("points_before_knee")))
     still &= ~(np.abs(zero - low) < -0.3 * low)
     off = (-low > 10.0 * np.nan_to_num(most_A)) | (-low < 0.3 * np.nan_to_num(least_A))
     return still & (back.sum(axis=1) > 3) & off

@@ -204,7 +204,7 @@ def weigh(
     lower = conformity_log(np.maximum(m.rs_ohm, 1e-6)[:, None], rule("sweep_rs_u"), high=most_rs)
     w.weight = family_weight(inside * np.maximum(lower, rule("sweep_prior_inside")), m, table, of, w.prior)
     w.family = w.weight.argmax(axis=1)
-    facts.hold_series(table, m, w, np.broadcast_to(most_rs, inside.shape).copy())
+    facts.hold_series(table, m, w)
     # Reverse current at each family's limit voltage; CE paths have no saturation current of their own here.
     doubling = rule("leakage_doubling")
     sat = np.where(m.ce, 0.0, m.sat_A) / leakage_factor(m.temp_C, REFERENCE_TEMP_C, doubling)
@@ -344,7 +344,8 @@ def _probability(m: SimpleNamespace, w: SimpleNamespace) -> np.ndarray:
     unseen = dead & np.isinf(m.path_ohm) & np.isnan(m.most_ohm)
     m.most_ohm[unseen] = m.zero_ohm[unseen]
     for found in (junction, bare):
-        found[dead, 2], found[dead, 1] = found[dead, 2] + found[dead, 1], 0.0
+        found[dead, 2] += found[dead, 1] + found[dead, 3]
+        found[dead, 1] = found[dead, 3] = 0.0
     p = np.full_like(plain, 0.25)
     for at, found in (
         (m.kind == JUNCTION, junction), ((m.kind == OPEN) | (m.kind == RESISTOR), bare + unknown[0]),

@@ -156,7 +156,6 @@ def _damped():
 
 _DARK = _sweep(np.linspace(-5, 1, 40), 1e-9 * _noise(1, 40), "AK")
 _RECTIFIERS = [_sweep(*_diode(is_A=10.0**-x), "AK") for x in (14, 13.8, 13.6, 13.4, 13.2)]
-_DOWN = np.linspace(0.06, 0.6, 30)
 _LOW = np.linspace(-3.5, 0, 40)
 _RISE = np.linspace(-2.5, -1.2, 30)
 _STAGE = "stage --power 80W --load 8ohm --supply 42V --emitter-resistor 0.22ohm"
@@ -226,8 +225,6 @@ CASES = {
     "near its limit": ("sort BAG0", _near_its_limit()),
     "inside": ("sort BAG0", _inside(0.95, "1N4004", 1e-12)),
     "inside, off the law": ("sort BAG0", _inside(0.8, is_A=1e-9)),
-    "stepped short": ("sort BAG0", _sweep(np.append(-_DOWN[::-1], _DOWN), np.append(
-        np.full(30, -5e-3), np.minimum(_DOWN / 7.0 + 1e-6 * np.expm1(_DOWN / 0.0257), 0.1)), "BC")),
     "few points": ("sort BAG0", _sweep([-5, -2, 0, 0.9, 1.05], [-1e-8, -1e-8, 0, 0.02, 0.03], "AK",
                                        "1N5817")),
     "soft": ("sort BAG0", _soft(1e-6)),
@@ -313,7 +310,7 @@ SHOWN_BY = {
     "stated": {"fit_reading_weights": 0.2, "fit_poor_stated": 0.7},
     "drawn 60": {"fit_huber": 1.5, "fit_widest_level": 1.5, "believed_n_u": 0.6, "believed_n_low": 1.5},
     "drawn 53": {"fit_unheld": 1.5},
-    "drawn 38": {"fit_curved": 1.5, "points_seen": 1.5},
+    "drawn 38": {"fit_curved": 1.5},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
     "sweeps 8 fit": {"fit_path_over_open": 3},
     "sweeps 25 sort": {"fit_wild": 1.3},
@@ -338,8 +335,9 @@ SHOWN_BY = {
     "Zener in reverse alone": {"knee_never_seen": 0.7},
     "deep rectifier": {"registered_reach": 0.7},
     "drawn 82": {"points_near_zero": 4, "points_one_side": 0.2},
-    "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5},
+    "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5, "facts_zero": 0.25},
     "leads swapped": {"points_one_way": 50, "points_swapped_knee": 0.2},
+    "drawn 6": {"points_seen": 1.5},
     "drawn 1": {"points_knee_u": 1.5, "points_steepness": 0.5},
     "waves": {"believed_chi2": 4},
     "drawn 20": {"points_most_offset": 1.5},
@@ -366,7 +364,6 @@ SHOWN_BY = {
     "near its limit": {"range_resolves": 1.5, "facts_reached": 1.2},
     "inside": {"sweep_prior_inside": 1.5, "sweep_inside_u": 1.5, "sweep_inside_V": 1.5},
     "inside, off the law": {"facts_drop": 1.5},
-    "stepped short": {"facts_zero": 0.3},
     "few points": {"facts_share": 50, "facts_over_V": 500},
     "soft": {"facts_voltage": 0.5},
     "soft at the end": {"facts_alone": 2},

@@ -49,5 +49,5 @@ def made_fits(rows, temp_C=None, relative_u=0.01):
         model, np.full(n, -1), np.full(n, 50.0), table["value"], table["low"], table["high"], table["u"],
         80 * ones, 77 * ones, (80 * ones).astype(int), (80 * ones).astype(int),
         np.ones(0, bool), np.nan_to_num(temp, nan=25.0), np.isfinite(temp), np.full(n, np.nan), flags,
-        tuple(why), theta, covariance,
+        tuple(why), theta, covariance, 1.96 * ones,
     )  # fmt: skip
