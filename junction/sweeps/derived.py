@@ -307,10 +307,12 @@ def breakdown_at(fits: SweepFits, i_A):
         Dynamic resistance dV/dI there [ohm].
     """
     i = np.broadcast_to(-np.abs(np.asarray(i_A, float)), len(fits))[:, None]
-    value, by, slope = voltage_of(fits.theta, fits.temp_C, i)
+    with np.errstate(all="ignore"):  # a fit without a breakdown may hold anything
+        value, by, slope = voltage_of(fits.theta, fits.temp_C, i)
+        spread = _spread(fits, by)[:, 0]
     there = np.isfinite(fits.theta[:, AB]) & np.isfinite(value[:, 0])
     v = np.where(there, -value[:, 0], np.nan)
-    far = np.nan_to_num(fits.quantile, nan=NORMAL_95) * _spread(fits, by)[:, 0]
+    far = np.nan_to_num(fits.quantile, nan=NORMAL_95) * spread
     return v, v - far, v + far, np.where(there, slope[:, 0], np.nan)
 
 

@@ -192,7 +192,9 @@ def _chord_at_zero(table: SweepTable) -> np.ndarray:
         vv, vi, against = sums
         return np.where((vi > 0) & (against == 0), vv / np.where(vi > 0, vi, 1.0), np.inf)
 
-    both = np.maximum(chord(-rule("points_swapped_knee"), 0), chord(0, 3.0 * most))
+    ratio = np.where(some & (v * i > 0), v / np.where(i == 0, 1.0, i), np.inf)
+    both = np.maximum(*(of_each(table, np.fmin, np.where((v >= low) & (v <= high), ratio, np.inf), np.inf)
+                        for low, high in ((-rule("points_swapped_knee"), 0.0), (0.0, 3.0 * most))))
     return np.minimum(chord(-most, most), both)
 
 

@@ -182,6 +182,11 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     (path_S, path_u_S), bends, stopped = _path(p, zero, ce)
     # a path that shows forward and not in reverse: the reverse readings stood at the end of their range
     forward_S = _forward_path(p, np.where(np.abs(zero_V) < 0.5 * near_zero, forward_zero_A, 0.0))
+    # nor is it a knee where the voltage rises nearly as the current does
+    rises = [_knee(v, i, np.full(rows.size, np.inf), amps)[0] for amps in (test_A, test_A / 3.0)]
+    digit = np.where((v > 0) & (p.logged != 0) & p.real, np.abs(p.logged), np.inf).min(axis=1)
+    ohmic = (forward_S == 0) & (rises[0] > rule("points_ohmic") * rises[1]) & (digit < test_A / 8.0)
+    forward_S = np.where(ohmic, test_A / rises[0], forward_S)
     clipped = forward_S > 3.0 * np.fmax(np.nan_to_num(path_S) + seen_u * np.nan_to_num(path_u_S), 0.0)
     path_S, path_u_S = np.where(clipped, [forward_S, chord_u / seen_u * forward_S], [path_S, path_u_S])
     # All points before the current limit lie on one line.  A resistance passes through 0, 0 but for the
