@@ -338,7 +338,7 @@ SHOWN_BY = {
     "drawn 27": {"points_before_knee": 1.5, "points_chord_u": 1.5, "facts_zero": 0.25},
     "leads swapped": {"points_one_way": 50, "points_swapped_knee": 0.2},
     "drawn 6": {"points_seen": 1.5},
-    "drawn 1": {"points_knee_u": 1.5, "points_steepness": 0.5},
+    "drawn 1": {"points_knee_u": 1.5, "points_steepness": 0.5, "points_ohmic": 0.5},
     "waves": {"believed_chi2": 4},
     "drawn 20": {"points_most_offset": 1.5},
     "drawn 18": {"points_both_sides": 1.5},
