@@ -241,6 +241,9 @@ def hold_reverse(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: Simp
         tells = clear | (kept < np.maximum(model, 1.0 - rule("conformity_good")))
         w.soft[rows] = soft & tells
         w.kept[rows] = np.where(tells, kept, model)
-        tells &= ~clear | (model < 0.5)  # where both keep the limit, the model knows the current better
+        # where both say the same, the model knows the current better than one point
+        same = np.abs(np.log(amps / w.leak_A[rows])) < rule("facts_same")
+        same &= volts >= rule("facts_reached") * w.limit_V[rows]
+        tells &= ~same & (~clear | (model < 0.5))
         for name, value in (("leak_A", amps), ("leak_u_ln", u_ln), ("leak_V", volts)):
             getattr(w, name)[rows] = np.where(tells, value, getattr(w, name)[rows])

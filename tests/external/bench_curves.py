@@ -410,9 +410,12 @@ def renew():
 
 def frozen(purpose=""):
     """Rows of the frozen table, those for one purpose where it is given."""
-    csv.field_size_limit(10**7)
-    rows = csv.DictReader(gzip.decompress(DATA.read_bytes()).decode().splitlines()[1:])
-    return [r for r in rows if purpose in ("", r["purpose"])]
+    before = csv.field_size_limit(10**7)
+    try:
+        rows = csv.DictReader(gzip.decompress(DATA.read_bytes()).decode().splitlines()[1:])
+        return [r for r in rows if purpose in ("", r["purpose"])]
+    finally:
+        csv.field_size_limit(before)
 
 
 # ------------------------------------------------------------------------------------------------ judging

@@ -473,8 +473,11 @@ def renew():
 
 def frozen():
     """Rows of the frozen table."""
-    csv.field_size_limit(10**7)
-    return list(csv.DictReader(gzip.decompress(DATA.read_bytes()).decode().splitlines()[1:]))
+    before = csv.field_size_limit(10**7)
+    try:
+        return list(csv.DictReader(gzip.decompress(DATA.read_bytes()).decode().splitlines()[1:]))
+    finally:
+        csv.field_size_limit(before)
 
 
 # ------------------------------------------------------------------------------------------------ judging

@@ -115,7 +115,8 @@ def coordinates(IS_A, N, RS_ohm=0.0, RSH_ohm=np.inf, IPH_A=0.0, ISR_A=None, NR=2
     vt = thermal_voltage(temp_C)
     second = (np.nan, np.nan) if ISR_A is None else (np.log(ISR_A), 1 / NR)
     back = (np.nan, np.nan) if BV_V is None else (np.log(IBV_A) - BV_V / (NBV * vt), 1 / NBV)
-    row = (np.log(IS_A), 1 / N, RS_ohm, 1 / RSH_ohm, *second, -IPH_A, *back)
+    # breakdown here has no resistance of its own: its last coordinate is absent
+    row = (np.log(IS_A), 1 / N, RS_ohm, 1 / RSH_ohm, *second, -IPH_A, *back, np.nan)
     return np.stack(np.broadcast_arrays(*np.atleast_1d(*row)), axis=-1)
 
 
@@ -142,7 +143,7 @@ def test_derivatives_against_mpmath_differences():
     _, dv, slope = voltage_of(theta, law["temp_C"], i[:, None])
     with mp.workdps(60):
         for k in range(v.size):
-            row, u = [mp.mpf(float(x)) for x in theta[k]], mp.mpf(float(v[k]))
+            row, u = [mp.mpf(float(x)) for x in theta[k, :-1]], mp.mpf(float(v[k]))
 
             def change(moved, of_v, k=k, row=row, u=u):
                 """di over a step of one coordinate, or of the voltage."""
