@@ -28,7 +28,7 @@ class Beside:
 
     table: SweepTable
     fits: SweepFits
-    floor_ohm: np.ndarray  # (n,) a leak of more than this could hide beside what was taken out [ohm]
+    floor_ohm: np.ndarray  # (n,) a leak of more than this could hide beside what was taken out, else nan [ohm]
     own_ohm: np.ndarray  # (n,) a base-emitter resistor of the part's own, nan where there is none [ohm]
     input_ohm: float  # input of the instrument that all parts share, nan where none shows [ohm]
 
@@ -57,7 +57,7 @@ def taken_out(
     shared = input_of_all(table, fits)
     seen, alike = path_ohm(fits), rule("beside_alike")
     loaded = seen <= (1.0 + alike) * shared  # a nan compares as no
-    floor = np.where(loaded, shared / alike, np.inf)
+    floor = np.where(loaded, shared / alike, np.nan)
     if loaded.any():
         # where nothing else shows, what the sweep itself says of the input: its own scale is in it
         most = np.where(seen < (1.0 - alike) * shared, shared, seen)

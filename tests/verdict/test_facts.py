@@ -123,6 +123,14 @@ def test_the_input_of_the_instrument_is_taken_out_once(parts, left):
     assert taken.input_ohm == pytest.approx(1e6, rel=0.01) if parts == 8 else np.isnan(taken.input_ohm)
 
 
+def test_a_sweep_that_cannot_see_says_so_without_an_infinite_number():
+    """Reverse points in the source's limit at some millivolt, forward ones in steps of half a milliampere."""
+    v = np.append(np.full(16, -0.007), np.linspace(0.7, 1.32, 34))
+    own = np.round(1e-3 * np.exp((v - 1.15) / 0.043) / 4.88e-4) * 4.88e-4
+    found, _ = judged([(v, np.where(v < 0, -4.35e-6, own))], "AK")
+    assert found.names == ("undecided",) and "inf" not in found.said[0], found.said
+
+
 def test_a_leak_beside_the_input_stays_one():
     bag = [swept(BE, 2e-14, 1.01, 1.5, 1e6, seed=k) for k in range(7)]
     bag.append(swept(BE, 2e-14, 1.01, 1.5, 1 / (1 / 1e6 + 1 / 5e4)))
