@@ -28,7 +28,7 @@ class Beside:
 
     table: SweepTable
     fits: SweepFits
-    floor_ohm: np.ndarray  # (n,) a leak of more than this could hide beside what was taken out, else nan [ohm]
+    floor_ohm: np.ndarray  # (n,) more than this could hide beside what was taken out, else nan [ohm]
     own_ohm: np.ndarray  # (n,) a base-emitter resistor of the part's own, nan where there is none [ohm]
     input_ohm: float  # input of the instrument that all parts share, nan where none shows [ohm]
 
