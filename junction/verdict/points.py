@@ -254,7 +254,8 @@ def ask_points(table: SweepTable, rows: np.ndarray, test_A: float, ce: np.ndarra
     ohm = np.where(dead, np.inf, ohm)
     u = np.hypot(chord_u, np.where(path & ~line, path_u_S / path_S, 0.0))
     floor = np.where(dead & ~still, np.maximum(span_ohm, hides_ohm), hides_ohm)
-    doubts = {"sweep_limited": limited, "sweep_both_ways": bent & ~ce, "sweep_falls": falls & ~dead}
+    doubts = {"sweep_limited": limited, "sweep_both_ways": bent & ~ce, "sweep_falls": falls & ~dead,
+              "sweep_contradicts": clipped & ~ce & ~hard}
     return SimpleNamespace(
         path_S=path_S, path_u_S=path_u_S, hides_ohm=hides_ohm,
         kind=np.select([dead, hard | alike | ce, no_knee], [OPEN, RESISTOR, NONE], JUNCTION),
