@@ -26,7 +26,7 @@ import numpy as np
 from junction.base.errors import UnitError, UsageError
 from junction.base.records import Bag, PartReadings
 from junction.base.units import QUANTITIES, parse_number, parse_quantity, si
-from junction.shelf.tables import reference_rows
+from junction.shelf.tables import records, reference_rows
 
 
 @contextmanager
@@ -139,7 +139,10 @@ def options_of(
         values = row.values("options")
         written, kind = values["default"], values["kind"]
         default = int(written) if written.isdigit() else written or ("" if kind == "text" else None)
-        values["choices"] = tuple(filter(None, values["choices"].split(" | ")))
+        words_of = values["choices"]  # a table's name stands for the words in its first column
+        listed = words_of.endswith(".csv")
+        values["choices"] = tuple(records(words_of.removesuffix(".csv")) if listed
+                                  else filter(None, words_of.split(" | ")))  # fmt: skip
         values |= {"default": default, "help": values["help"].format(default=default, **words)}
         found.append(Option(**values, own=readers.get(values["option"])))
     return tuple(found)

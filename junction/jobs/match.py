@@ -25,7 +25,7 @@ from junction.transistor.model import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
 
-EPILOG = "layouts:\n" + "".join(f"  {name:<20} {meaning}\n" for name, meaning in LAYOUTS.items()) + """\
+EPILOG = "layouts:\n" + "".join(f"  {name:<20} {one.meaning}\n" for name, one in LAYOUTS.items()) + """\
 input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, vbe_mV, hFE, temp_C),
 mixed as they come. A part may have several rows of readings, at idle and near the peak; one works, two
 work better, a curve up to the peak current best. A grade is given for idle and for the peak; none means

@@ -8,18 +8,15 @@ from types import SimpleNamespace
 
 from junction.amplifier.results import Stage
 from junction.base.records import Bag, Interval, not_json
+from junction.shelf.tables import records
 
 GRADES = ("A", "B", "C", "none")
 
 #: Why a part is left over that was never meant for a match by curves: a diode, a part only sorted.
 NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match by"
 
-#: layout -> what it means, for the help and the report
-LAYOUTS = {
-    "pairs": "parts of one polarity, in sets that share one drive node (the default)",
-    "complementary": "NPN parts on the upper rail with PNP parts on the lower one, a set a channel",
-    "quasi-complementary": "parts of one polarity on both rails, a set a channel",
-}
+#: layout -> its row of reference/layouts.csv: what it is of, how many parts, what they have alike
+LAYOUTS = records("layouts")
 
 
 @dataclass(frozen=True)

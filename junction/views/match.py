@@ -233,7 +233,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
     counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
-    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout]}) from ",
+    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
             b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []
     for k, s in enumerate(report.sets, 1):
