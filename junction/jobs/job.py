@@ -403,16 +403,16 @@ class Result:
 
     Notes
     -----
-    The module of `junction.views` with the command's name shows it: ``summary(report)``,
-    ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally also
-    ``document(report)``, the body of the JSON where it is not the report's record, ``display(report)`` and
-    ``files(report)``.
+    The module of `junction.views` with the command's name, or the report's ``view``, shows it:
+    ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
+    also ``document(report)``, the body of the JSON where it is not the report's record, ``display(report)``
+    and ``files(report)``.
     ``print(result)`` gives what the command line prints.
     """
 
     def __init__(self, command: str, report: object) -> None:
         self.command, self.report = command, report
-        self._view = importlib.import_module(f"junction.views.{command}")
+        self._view = importlib.import_module(f"junction.views.{getattr(report, 'view', command)}")
         self.made = time.strftime("%Y-%m-%d %H:%M")
 
     def __getattr__(self, name: str):

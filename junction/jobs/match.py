@@ -15,6 +15,7 @@ from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
 from junction.base.units import NORMAL_95
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
+from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
 from junction.judge.results import PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
@@ -77,6 +78,10 @@ def match(parts, o) -> Result:
     >>> junction.match(bag, emitter_resistor="0.22ohm", idle_current="200mA")
     <junction match: 2 sets: 2 grade A>
     """
+    two_lead = LAYOUTS[o.layout].of == "two-lead part"
+    refuse_other_options(o, two_lead)
+    if two_lead:
+        return Result("match", two_lead_report(parts, o))
     two_rails = o.layout != "pairs"
     if o.channels is not None and not two_rails:
         raise UsageError("--channels belongs to a two-rail layout; for pairs say --sets")

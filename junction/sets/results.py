@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import SimpleNamespace
+from typing import ClassVar
 
 from junction.amplifier.results import Stage
 from junction.base.records import Bag, Interval, not_json
@@ -88,5 +89,59 @@ class MatchReport:
     parts_read: int = 0
     yardsticks: tuple[Mapping, ...] = ()  # what registered matched duals are held to
     draw: Callable[[], Mapping | None] = not_json(lambda: None)  # the parts' curves on one grid
+    cautions: tuple[SimpleNamespace, ...] = not_json(())
+    bag: Bag = field(default_factory=Bag, metadata={"json": False})
+
+
+@dataclass(frozen=True)
+class TwoLeadSet:
+    """Diodes, LEDs or Zeners chosen to work together.
+
+    Sequences have one entry a part.  Intervals are at 95 %; the grade rests on the upper end of `decides`.
+    """
+
+    parts: tuple[str, ...]
+    kind: str  # type, or what unmarked parts are like
+    grade: str
+    marks: tuple[Mapping, ...]  # what a part in a drawer is known by: type, V as read and at which current
+    places: tuple[str, ...]
+    kept: bool  # fixed by the user
+    current_A: float  # of each part [A]
+    voltage_V: tuple[float, ...]  # of each at that current, 25 degC
+    u_voltage_V: tuple[float, ...]  # standard uncertainty of each beside the others
+    spread_V: Interval  # largest less smallest voltage at that current
+    spread: Interval  # the same as a share of their mean [1]
+    total_V: Interval  # of all in series
+    share: tuple[float, ...]  # fraction of the current at one voltage; nan where the layout has one current
+    imbalance: Interval | None  # of the currents at one voltage: largest less smallest over the sum [1]
+    notes: tuple[str, ...]
+    swaps: tuple[Mapping, ...] = ()  # exchanges that would better a set fixed by hand
+
+    @property
+    def decides(self) -> Interval:
+        """What the grade goes by."""
+        return self.spread if self.imbalance is None else self.imbalance
+
+    @property
+    def grades(self) -> str:
+        """The grade."""
+        return self.grade
+
+
+@dataclass(frozen=True, eq=False)
+class TwoLeadReport:
+    """All sets of diodes, LEDs or Zeners of one bag."""
+
+    view: ClassVar[str] = "two_lead"  # module that shows it
+    layout: str
+    sets: tuple[TwoLeadSet, ...]
+    left_over: tuple[LeftOver, ...]
+    optimality_gap: float  # proven, relative; 0 is proven optimal
+    optimality_basis: str
+    refused: tuple[str, ...]  # why fewer sets than wanted
+    advice: tuple[str, ...]  # what one more measurement would improve
+    assumptions: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    parts_read: int = 0
     cautions: tuple[SimpleNamespace, ...] = not_json(())
     bag: Bag = field(default_factory=Bag, metadata={"json": False})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
 
 from junction.amplifier.results import Stage
@@ -186,7 +186,7 @@ def files(report: MatchReport) -> dict[str, str]:
 
     Sized in millimetres for either paper.
     """
-    from junction.show.page import document_html, stylesheet, tag
+    from junction.show.page import tag
 
     def label(number: int, s: MatchedSet, k: int) -> str:
         part, mark = s.parts[k], s.marks[k]
@@ -209,9 +209,14 @@ def files(report: MatchReport) -> dict[str, str]:
             class_="label long" if len(part) > 12 else "label",
         )  # fmt: skip
 
-    style = stylesheet("labels")
-    labels = [label(number, s, k) for number, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
-    found = {}
+    return label_sheets([label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))])
+
+
+def label_sheets(labels: Sequence[str]) -> dict[str, str]:
+    """Sheets of labels, three across, for either paper: file name to page."""
+    from junction.show.page import document_html, stylesheet, tag
+
+    style, found = stylesheet("labels"), {}
     for paper, (name, width, height) in PAPERS.items():
         inside = width - 2 * _MARGIN_MM
         cell = (inside - 1.0) / _ACROSS  # a millimetre for the last border

@@ -153,7 +153,7 @@ def test_what_cannot_be_is_one_line_and_status_two(bag, capsys, words, says):
 
 @pytest.mark.parametrize(("words", "says"), [
     (("--emitter-resistor", "0.22"), "has no unit"), (("--power", "80V"), "is a unit of voltage"),
-    (("--layout", "bridge"), "invalid choice"), (("--parallel", "0"), "at least 1"),
+    (("--layout", "circle"), "invalid choice"), (("--parallel", "0"), "at least 1"),
     (("--temperature-uncertainty", "-1"), "at least 0"), (("--load-angle", "95"), "below 90"),
 ])  # fmt: skip
 def test_options_that_cannot_be_read(bag, capsys, words, says):

@@ -4,12 +4,14 @@ from dataclasses import replace
 from functools import cache
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import junction
 from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.records import CurveTable
+from junction.sets.junctions import Point, TwoLead, at_current
 from junction.sets.match import low_gain, match_parts
 from junction.shelf import tables as rules
 from junction.shelf.types import find_type
@@ -47,6 +49,35 @@ def by_options(parts=PARTS, **options):
     return junction.match(parts, power="80W", load="8ohm", supply="42V", **options)
 
 
+LEADS = pd.DataFrame({"part": list("ABCDEF"), "A-K": [0.600, 0.604, 0.650, 0.668, 0.595, 0.612], "K-A": "OL",
+                      "temp_C": 24})  # fmt: skip
+REVERSE = pd.DataFrame({"part": list("AB"), "A-K": 0.7, "K-A": [1.80, 1.85], "temp_C": [15, 25]})
+
+
+def two_lead(frame=LEADS, layout="string", **options):
+    return repr(junction.match(frame, layout=layout, **options).sets)
+
+
+def equal_leads():
+    return two_lead(LEADS.head(2))
+
+
+def zener(**options):
+    return two_lead(REVERSE, "zener", current="5mA", **options)
+
+
+def two_points():
+    points = tuple(Point(i, v, 1e-4) for i, v in ((1e-3, 0.6), (2e-3, 0.65)))
+    part = TwoLead("D", points=points)
+    return repr(at_current([part], None, 1e-2, reverse=False, u_temp_K=(0.3, 1.2), draws=50).v_V)
+
+
+def swept_leads():
+    i = np.geomspace(1e-6, 1e-2, 15)
+    rows = [(part, "AK", k / 1000 + 0.05 * np.log1p(a / 1e-9), a) for k, part in enumerate("AB") for a in i]
+    return two_lead(pd.DataFrame(rows, columns=["part", "junction", "v_V", "i_A"]))
+
+
 #: Row -> factor on its value, and what shows it.
 CASES = {
     "grade_a": (0.2, matched), "grade_b": (0.55, matched), "grade_c": (0.51, matched),
@@ -60,6 +91,14 @@ CASES = {
     "temp_apart_missing": (3, lambda: repr(by_options(PARTS.drop(columns="temp_C")).sets)),
     "side_by_side_temp": (3, lambda: repr(by_options(side_by_side=True).sets)),
     "side_by_side_vce": (10, lambda: repr(by_options(side_by_side=True).sets)),
+    "grade_volts_a": (0.3, equal_leads),
+    "grade_volts_b": (5, two_lead), "grade_volts_c": (0.5, two_lead),
+    "two_lead_n_apart": (3, lambda: two_lead(current="10mA")),
+    "two_lead_rs_share": (3, lambda: two_lead(current="10mA")),
+    "two_lead_apart": (3, lambda: two_lead(current="10mA")), "two_lead_two_currents": (2, two_points),
+    "two_lead_usual_current": (2, swept_leads), "kind_gap": (0.2, two_lead), "kind_gap_zener": (0.1, zener),
+    "zener_slope_low": (5, zener), "zener_slope_high": (2, zener), "zener_tc": (3, zener),
+    "zener_tc_zero": (2, zener),
     "reading_vce_stated": (10, lambda: repr(by_options(reading_vce="42V").sets)),
 }  # fmt: skip
 

@@ -1,0 +1,202 @@
+"""The view of matched diodes, LEDs and Zeners: terminal, page, CSV and labels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from junction.base.units import interval, listed, percent, quantity, share
+from junction.judge.results import say
+from junction.sets.results import GRADES, LAYOUTS, TwoLeadReport, TwoLeadSet
+from junction.shelf.tables import rule
+from junction.show import blocks as b
+from junction.show.write import ends, set_aside_table
+
+#: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
+MOST_SETS = 40
+
+
+def _words(grade: str) -> str:
+    return "no grade" if grade == "none" else f"grade {grade}"
+
+
+def summary(report: TwoLeadReport) -> str:
+    """Sets and grades in one line."""
+    found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
+    grades = ", ".join(f"{n} {_words(g)}" for g, n in found.items() if n)
+    return f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
+
+
+def gap_words(report: TwoLeadReport) -> str:
+    """How good the choice is proven to be."""
+    if not report.sets:
+        return "No set could be made."
+    if all(s.kept for s in report.sets):
+        return "Every set was fixed by hand; nothing was left to choose."
+    if report.optimality_gap <= 0:
+        return "The choice of sets is proven best for these measurements."
+    return (f"The choice of sets is within {100 * report.optimality_gap:.2g} % of the best possible "
+            f"({report.optimality_basis}).")  # fmt: skip
+
+
+def _volts(s: TwoLeadSet) -> str:
+    """Voltage of each part, to the place its uncertainty allows."""
+    digits = 1 if max(s.u_voltage_V) < 5e-4 else 0
+    if max(s.voltage_V) < 1:
+        return " ".join(f"{1000 * v:.{digits}f}" for v in s.voltage_V) + " mV"
+    return " ".join(f"{v:.{3 + digits if max(s.voltage_V) < 10 else 2}f}" for v in s.voltage_V) + " V"
+
+
+def by_current(report: TwoLeadReport) -> bool:
+    """Whether the sets are held to their currents at one voltage."""
+    return LAYOUTS[report.layout].held == "current at one voltage"
+
+
+def _overview(report: TwoLeadReport, sets: Iterable[TwoLeadSet]) -> b.Block:
+    uneven, row = by_current(report), LAYOUTS[report.layout]
+    name = "V_Z" if row.held.startswith("V_Z") else "V"
+    decides = "currents differ" if uneven else f"{name} apart, of its mean"
+    long = ("parts", "grade", decides, f"{name} apart", f"{name} of each", "at")
+    columns = b.columns("set", *long, *(("in series",) if row.in_series else ()), wrap=(*long, "in series"))
+    rows = [
+        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, s.grade),
+         share(s.decides), interval(s.spread_V, "V", even=True), _volts(s), quantity(s.current_A, "A"),
+         *((interval(s.total_V, "V"),) if row.in_series else ())]
+        for number, s in enumerate(sets, 1)
+    ]  # fmt: skip
+    return b.table(columns, rows)
+
+
+def grades_mean(report: TwoLeadReport) -> dict[str, str]:
+    """Each grade with what it means."""
+    uneven = by_current(report)
+    table = "grade_" if uneven else "grade_volts_"
+    what = "currents at one voltage within {} of their sum" if uneven else "voltages within {} of their mean"
+    means = {g: what.format(percent(rule(f"{table}{g.lower()}"))) for g in GRADES[:-1]}
+    return means | {"none": f"more than {percent(rule(f'{table}c'))} cannot be ruled out"}
+
+
+def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Block]:
+    """Table of sets with what the grades mean, notes, the left-over list and the advice."""
+    shown = report.sets if everything else report.sets[:MOST_SETS]
+    if shown:
+        yield _overview(report, shown)
+        means = grades_mean(report)
+        yield b.text("; ".join(f"{g}: {means[g]}" for g in GRADES if any(s.grade == g for s in report.sets)))
+    if len(shown) < len(report.sets):
+        more = b.count(len(report.sets) - len(shown), "further set")
+        yield b.text(f"{more} not listed; --all lists every set.")
+    about: dict[str, list[int]] = {}
+    for number, s in enumerate(shown, 1):
+        for note in s.notes:
+            about.setdefault(note, []).append(number)
+    for note, numbers in about.items():
+        yield b.text(f"set{'s' if numbers[1:] else ''} {listed(map(str, numbers))}: {note}", hang="  ")
+    for number, s in enumerate(shown, 1):
+        if s.kept and not s.swaps:
+            yield b.text(f"set {number}: no single exchange betters it.")
+        elif s.kept:
+            yield b.text(f"set {number}: exchanges that would better it")
+            yield b.bullets([(f"{w['out']} out, {w['in']} in ({_origin(w)}): ", percent(w["size"], 1))
+                             for w in s.swaps])  # fmt: skip
+    yield ""
+    yield b.text(gap_words(report))
+    for sentence in (*report.warnings, *report.refused):
+        yield b.text(sentence, "alarm")
+    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report).items()]
+    if len(left) > MOST_SETS and not everything:
+        left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
+    yield b.bullets(left, "left over")
+    yield b.bullets(report.advice, "to do better")
+    yield b.bullets(report.assumptions, "assumed")
+
+
+def _left_over(report: TwoLeadReport) -> dict[str, list[str]]:
+    """Each reason once, with its parts."""
+    about: dict[str, list[str]] = {}
+    for item in report.left_over:
+        about.setdefault(item.why, []).append(item.part)
+    return about
+
+
+def _origin(swap) -> str:
+    where = swap["from_set"]
+    return "left over" if where is None else f"in set {where}, which takes {swap['out']}"
+
+
+SETS_HEADINGS = (
+    "set", "part", "place", "kind", "grade", "kept", "current_A", "voltage_V", "u_voltage_V", "share",
+    "spread", "spread_low", "spread_high", "imbalance", "imbalance_low", "imbalance_high", "spread_V",
+    "spread_low_V", "spread_high_V", "total_V", "total_low_V", "total_high_V", "notes",
+)  # fmt: skip
+
+
+def tables(report: TwoLeadReport) -> dict:
+    """``sets``, one row a part with its set's figures repeated; ``left_over``; and the set-aside list."""
+    rows = []
+    for number, s in enumerate(report.sets, 1):
+        figures = ends(s.spread, s.imbalance, s.spread_V, s.total_V)
+        for part, place, *own in zip(s.parts, s.places, s.voltage_V, s.u_voltage_V, s.share, strict=True):
+            about = (s.kind, s.grade, s.kept, s.current_A, *own, *figures, "; ".join(s.notes))
+            rows.append([number, part, place, *about])
+    return {
+        "sets": (SETS_HEADINGS, rows),
+        "left_over": (("part", "why"), [(item.part, item.why) for item in report.left_over]),
+        "set_aside": set_aside_table(report.bag.set_aside),
+    }
+
+
+def files(report: TwoLeadReport) -> dict[str, str]:
+    """Labels to cut out and tape on the parts."""
+    from junction.show.page import tag
+    from junction.views.match import label_sheets
+
+    def label(number: int, s: TwoLeadSet, k: int) -> str:
+        part = s.parts[k]
+        partners = ", ".join(p for p in s.parts if p != part)
+        return tag(
+            "div", tag("div", part, class_="name"), tag("div", s.places[k], class_="place"),
+            tag("div", tag("span", f"set {number}"), tag("span", s.marks[k]["type"]),
+                tag("span", _words(s.grade)), class_="row"),
+            tag("div", f"{s.voltage_V[k]:.4g} V at {quantity(s.current_A, 'A')}", class_="with"),
+            tag("div", f"with {partners}", class_="with"),
+            class_="label long" if len(part) > 12 else "label",
+        )  # fmt: skip
+
+    return label_sheets([label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))])
+
+
+def display(report: TwoLeadReport) -> list[b.Block]:
+    """What a notebook shows."""
+    shown = [_overview(report, report.sets), b.text(gap_words(report), "soft")]
+    return [b.text(summary(report), "strong"), *shown]
+
+
+def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
+    """Title and blocks: the sets, what is left over, what would help, and what the grades mean."""
+    named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
+    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
+            b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
+    places = []
+    for number, s in enumerate(report.sets, 1):
+        for k, part in enumerate(s.parts):
+            taken = percent(s.share[k], 1) if s.imbalance is not None else ""
+            first = (str(number), b.Badge(s.grade, _words(s.grade)), s.kind) if k == 0 else ("", "", "")
+            places.append([first[0], part, s.places[k], first[1], first[2], quantity(s.voltage_V[k], "V", 4),
+                           taken])  # fmt: skip
+    heads = ("set", "part", "place", "grade", "kind", "voltage", "share of the current")
+    notes = [f"set {n}: {note}" for n, s in enumerate(report.sets, 1) for note in s.notes]
+    means = grades_mean(report)
+    left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
+    guide = [b.facts([(b.Badge(g, _words(g)), means[g]) for g in GRADES]), b.text(say("guide_two_lead"))]
+    return f"Matched sets: {len(report.sets)}", [
+        b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
+        b.text(summary(report)), b.text(gap_words(report)),
+        *(b.text(sentence, "next") for sentence in (*report.warnings, *report.refused)),
+        b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[5:]), places)]),
+        b.section("Set by set", [_overview(report, report.sets), b.bullets(notes)]),
+        b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
+        b.section("To do better", [b.bullets(report.advice)]),
+        b.section("What they were compared at", [b.bullets(report.assumptions)]),
+        b.set_aside(report.bag.set_aside),
+        b.section("What the grades mean", guide, role="guide"),
+    ]  # fmt: skip
