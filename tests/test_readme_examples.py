@@ -66,7 +66,7 @@ def test_the_python_example_runs_as_it_stands(demo, monkeypatch, capsys):
     printed_lines = capsys.readouterr().out.splitlines()
     assert printed_lines[0].startswith("part") and printed_lines[-2].startswith("undecided - Read ")
     assert list(names["worst"]["verdict"]) == ["shorted"] * 3 and (demo / "report" / "sort.html").is_file()
-    assert printed_lines[-1].startswith("<junction match: 12 sets: 6 grade A, ")
+    assert printed_lines[-1].startswith("<junction match: 12 sets: 2 grade A, ")
 
 
 def test_the_commands_that_matter_are_shown():

@@ -103,6 +103,12 @@ class Spot:
     vbe_V: float = nan  # [V], positive for both polarities
     hfe: float = nan  # [1]
     temp_C: float = nan  # [degC]
+    #: [V], nan as usual: where it was taken, and how sure it is; what all parts of a type share of its errors
+    vce_V: float = not_json(nan)
+    u_vce_V: float = not_json(nan)
+    u_vbe_V: float = not_json(nan)
+    shared_vbe_V: float = not_json(0.0)  # [V]
+    shared_hfe: float = not_json(0.0)  # [1]
 
 
 @dataclass(frozen=True)

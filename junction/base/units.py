@@ -251,9 +251,17 @@ def _one_sided(low: float, high: float, unit: str) -> Num:
 
 
 def share(it: Interval) -> Num:
-    """A share with its 95 % interval in percent, to even places: ``3.1 % (1.7 % to 4.5 %)``."""
-    shares = {100 * x: x for x in (it.value, it.low, it.high)}
-    percents = interval(Interval(100 * it.value, 100 * it.low, 100 * it.high), "", even=True)
+    """A share with its 95 % interval in percent, to even places: ``3.1 % (1.7 % to 4.5 %)``.
+
+    The upper end is rounded up: what is graded by it must not look better than its grade.
+    """
+    high = 100 * it.high
+    # twice: a longer arm may end at a coarser place
+    for _ in range(2 if isfinite(high) and high > 100 * it.low else 0):
+        place = 10.0 ** -uncertainty_place((high - 100 * it.low) / 2 / NORMAL_95)
+        high = max(ceil(high / place - 1e-6) * place, high)
+    shares = {100 * it.value: it.value, 100 * it.low: it.low, high: it.high}
+    percents = interval(Interval(100 * it.value, 100 * it.low, high), "", even=True)
     return Num(*((text, None) if x is None else (f"{text} %", shares[x]) for text, x in percents.pieces))
 
 

@@ -60,7 +60,7 @@ _SPELLED = {spelling: name for name, (_, spellings, _) in NAMES.items() for spel
 _PART_NAMES = NAMES["part"][1].split()
 _SURE = 4
 _SUGGESTED = [*(word for *_, how in NAMES.values() for word in re.split(", | or ", how)), *PLACEMENTS]
-_FACTS = "type polarity hfe ic vbe temp in_circuit lifted discharged note"
+_FACTS = "type polarity hfe ic vbe vce temp in_circuit lifted discharged note"
 #: form of a table -> columns that make it, further ones it uses, and how messages show it
 FORMS = {
     "wide readings": ("part placement", _FACTS,
@@ -70,7 +70,7 @@ FORMS = {
     "sweeps": ("part junction v i", "type polarity temp note", "part, junction, v_V, i_A"),
     "curves": ("part vce ic", "vbe ib type polarity temp note", "part, vce_V, vbe_V, ib_A, ic_A"),
 }  # fmt: skip
-_OPTIONAL = "type, polarity, hFE, ic_mA, vbe_mV, temp_C, in_circuit, lifted, discharged, note"
+_OPTIONAL = "type, polarity, hFE, ic_mA, vbe_mV, vce_V, temp_C, in_circuit, lifted, discharged, note"
 #: A heading of so many words is a sentence.
 PROSE_WORDS = 5
 NAME_LIMIT = 120

@@ -43,7 +43,7 @@ MOST_LEADS = 4
 
 _WHOLE, _PARTS = re.compile(r"[0-3]"), re.compile(r"[0-9]{1,4}(?: ?V)?")
 _WORD = {"temp": "temperature", "vbe": "V_BE", "hfe": "h_FE"}
-_FACTS = ("type", "polarity", "temp", "in_circuit", "lifted", "discharged", "note", "hfe", "vbe", "ic")
+_FACTS = ("type", "polarity", "temp", "in_circuit", "lifted", "discharged", "note", "hfe", "vbe", "ic", "vce")
 
 
 class NothingUsable(InputError):
@@ -465,18 +465,18 @@ class ReadingCells:
         """
         rows: dict[int, dict[str, Cell]] = {}
         for cell in cells:
-            if cell.value is not None and cell.name in ("ic", "vbe", "hfe", "temp"):
+            if cell.value is not None and cell.name in ("ic", "vbe", "hfe", "temp", "vce"):
                 rows.setdefault(cell.row, {})[cell.name] = cell
-        found: dict[tuple[str, str], tuple[float, float, dict[str, list[Cell]]]] = {}
+        found: dict[tuple[str, ...], tuple[tuple[float, ...], dict[str, list[Cell]]]] = {}
         for row in rows.values():
             if "vbe" in row or "hfe" in row:
-                ic = abs(row["ic"].value) if "ic" in row else nan
-                temp = row["temp"].value if "temp" in row else nan
-                *_, told = found.setdefault((f"{ic:.9g}", f"{temp:.9g}"), (ic, temp, {"vbe": [], "hfe": []}))
+                ic, vce = (abs(row[name].value) if name in row else nan for name in ("ic", "vce"))
+                where = ic, vce, row["temp"].value if "temp" in row else nan
+                _, told = found.setdefault(tuple(f"{x:.9g}" for x in where), (where, {"vbe": [], "hfe": []}))
                 for name, same in told.items():
                     same += [row[name]] if name in row else []
         kept = []
-        for ic, temp, told in found.values():
+        for (ic, vce, temp), told in found.values():
             value = dict.fromkeys(told, nan)
             for name, same in told.items():
                 values = {abs(c.value) for c in same}
@@ -486,7 +486,7 @@ class ReadingCells:
                 elif values:
                     value[name] = values.pop()
             if isfinite(value["vbe"]) or isfinite(value["hfe"]):
-                kept.append(Spot(ic, value["vbe"], value["hfe"], temp))
+                kept.append(Spot(ic, value["vbe"], value["hfe"], temp, vce))
         return kept
 
 

@@ -16,12 +16,13 @@ from junction.base.records import Bag, plain_name
 from junction.base.units import NORMAL_95
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
 from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
-from junction.judge.results import PartVerdict, Verdict, say
+from junction.judge.results import Device, PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
 from junction.shelf.tables import Meter, cautions, rule
 from junction.sweeps.results import TransistorFits
+from junction.transistor.meter import with_meter_spots
 from junction.transistor.model import reading_noise, spots_of, unusable
 from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import evaluate
@@ -109,7 +110,8 @@ def match(parts, o) -> Result:
     fit = partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
     bag = bag_of(parts, o.temperature)
     by_hand = [name for set_ in o.keep for name in set_]
-    fits, left_out, doubtful, warnings = usable_parts(bag, fit, find, meter, o.type or (), by_hand)
+    fits, left_out, doubtful, warnings = usable_parts(
+        bag, fit, find, meter, o.type or (), by_hand, made_for_A=made_for(ask), socket_ib_A=o.socket_current)
     high = fits.ic_high_A[np.isfinite(fits.ic_high_A)]
     if high.size:
         ask = replace(ask, data_high_A=float(np.median(high)))
@@ -119,7 +121,7 @@ def match(parts, o) -> Result:
     complements = {plain_name(n): plain_name(k.complement) for n, k in known.items() if k and k.complement}
     found = match_parts(
         fits, stage, o.layout, wanted=o.channels or o.sets, keep=o.keep,
-        weights=weights_for(o.idle_weight), complements=complements,
+        weights=weights_for(o.idle_weight), complements=complements, u_temp_K=u_temp_K,
     )  # fmt: skip
     used = [name for s in found.sets for name in s.parts]
     named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
@@ -152,13 +154,44 @@ def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
     readings = tuple(r for r in bag.readings if spots_of(r))
     if not len(bag.curves) and not readings:
         raise InputError(say("match_nothing"), ", ".join(bag.files))
+    return fit_transistors(bag.curves, readings=readings, made_for_A=made_for(ask), **known)
+
+
+def made_for(ask: StageAsk) -> float:
+    """Collector current at the peak of each part [A]; nan where nothing says it."""
     peak_A = sqrt(2 * ask.power_W / ask.load_ohm) if isnan(ask.peak_A) else ask.peak_A
-    return fit_transistors(bag.curves, readings=readings, made_for_A=peak_A / ask.parallel, **known)
+    return peak_A / ask.parallel
+
+
+def _with_meter(bag: Bag, verdicts: dict[str, PartVerdict], find: Callable, meter: Meter, made_for_A: float,
+                socket_ib_A: float | None) -> Bag:  # fmt: skip
+    """The bag with the V_BE of the diode mode and the gain of the socket as spot readings.
+
+    Where some parts were measured at a collector current, the others of the bag are not asked for: only those
+    of the same types.
+    """
+    own = rule("socket_ib") if socket_ib_A is None else socket_ib_A
+    curved, readings = {*bag.curves.part}, []
+    sharp = {*map(plain_name, bag.curves.type), *(plain_name(r.type) for r in bag.readings if spots_of(r))}
+    for r in bag.readings:
+        if sharp and plain_name(r.type) not in sharp:
+            readings.append(r)
+            continue
+        v = verdicts.get(r.part)
+        device = v.device if v is not None else Device()
+        kind = find(r.type) if r.type else None
+        polarity = r.polarity or device.polarity or (kind.polarity if kind is not None else "")
+        if r.part not in curved and device.kind in ("bjt", "unknown"):
+            r = with_meter_spots(r, meter, polarity=polarity, leads=device.leads, made_for_A=made_for_A,
+                                 socket_ib_A=own)  # fmt: skip
+        readings.append(r)
+    return replace(bag, readings=tuple(readings))
 
 
 def usable_parts(
     bag: Bag, fit: Callable[[Bag], TransistorFits], find: Callable, meter: Meter,
-    type_names: Sequence[str] = (), by_hand: Sequence[str] = (),
+    type_names: Sequence[str] = (), by_hand: Sequence[str] = (), *, made_for_A: float = nan,
+    socket_ib_A: float | None = None,
 ):  # fmt: skip
     """Fit a bag and leave out what was judged not good, other types, and parts with far too little gain.
 
@@ -175,6 +208,10 @@ def usable_parts(
         Types that alone may be used; all where there are none.
     by_hand : sequence of str
         Parts to use whatever their gain.
+    made_for_A : float
+        Collector current the parts are made to carry [A].
+    socket_ib_A : float, optional
+        Base current of the meter's h_FE socket [A]; the rule ``socket_ib`` by default.
 
     Returns
     -------
@@ -192,6 +229,7 @@ def usable_parts(
 
         swept = fit_sweeps(bag.sweeps) if len(bag.sweeps) else None
         verdicts = judge_bag(judged, swept, meter, find)
+        bag = _with_meter(bag, {v.part: v for v in verdicts}, find, meter, made_for_A, socket_ib_A)
     bad = {v.part: f"judged {v.verdict}: {next(iter(v.evidence), ', '.join(v.faults))}".rstrip(": ")
            for v in verdicts if v.verdict not in (Verdict.GOOD, Verdict.UNDECIDED)}  # fmt: skip
     fits = fit(bag)
@@ -200,6 +238,11 @@ def usable_parts(
         own = find(kind) if kind and wanted else None
         if kind and wanted and not wanted & {plain_name(kind), plain_name(own.name if own else kind)}:
             bad[part] = say("match_other_type", type=kind, wanted=", ".join(type_names))
+    for part, kind in zip(fits.part, fits.type, strict=True):
+        own = find(kind) if kind and part not in by_hand else None
+        if own is not None and own.rating("I_C") < made_for_A:
+            numbers = {"type": own.name, "rated": own.rating("I_C"), "asked": made_for_A}
+            bad.setdefault(part, say("match_too_small", **numbers))
     suspects = low_gain(fits, find)
     weak = {part: why for part, (why, far) in suspects.items() if far and part not in {*by_hand, *bad}}
     candidates = {*fits.part}

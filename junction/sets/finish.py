@@ -19,13 +19,11 @@ import numpy as np
 from junction.amplifier.results import OperatingPoint, Stage
 from junction.amplifier.sharing import HEAT_STEPS, Devices, drive_point, imbalance, share
 from junction.base.records import Interval, plain_name
-from junction.base.units import NORMAL_95
-from junction.judge.results import next_step, say
+from junction.judge.results import say
 from junction.sets.choose import POINTS, Weigher, cross_cost
 from junction.sets.results import GRADES, MatchedSet
 from junction.shelf.tables import rule
 from junction.sweeps.results import TransistorFits
-from junction.transistor.values import u_vbe_apart
 
 #: Sets drawn at a time, so that sets times draws times devices stay in the cache.
 _CHUNK = 16
@@ -33,19 +31,19 @@ _CHUNK = 16
 _DRAW_TOLERANCE_V = 1e-6
 #: Draws and steps of the thermal resistance with which heated sets are drawn.
 _HOT_DRAWS, _HOT_STEPS = 100, 2
-#: Exchanges listed for a kept set, and pairs of parts named that cannot be told apart.
-MOST_SWAPS, _MOST_NEAR = 6, 5
+#: Exchanges listed for a kept set.
+MOST_SWAPS = 6
 
 
 def grade_of(limit: float, runs_away: bool = False) -> str:
-    """Grade for the upper limit of an imbalance [1]; a set that runs away has none."""
+    """Grade for the upper end of an imbalance's interval [1]; a set that runs away has none."""
     if runs_away:
         return "none"
     return next((g for g in GRADES[:-1] if limit <= rule(f"grade_{g.lower()}")), "none")
 
 
-def interval_of(value: float, draws, unit: str = "") -> tuple[Interval, float]:
-    """95 % interval of a size from its draws, and the one-sided limit that a grade rests on.
+def interval_of(value: float, draws, unit: str = "") -> Interval:
+    """95 % interval of a size from its draws; its upper end is the limit that a grade rests on.
 
     Parameters
     ----------
@@ -56,18 +54,16 @@ def interval_of(value: float, draws, unit: str = "") -> tuple[Interval, float]:
 
     Returns
     -------
-    interval : Interval
+    Interval
         2.5 % to 97.5 %, widened to hold `value`: draws of a size near zero all lie above it.
-    limit : float
-        At the rule ``conformity_good``.
     """
     value = float(value)
     draws = np.asarray(draws, float)
     draws = draws[np.isfinite(draws)]
     if not draws.size:
-        return Interval(value, float("nan"), float("nan"), unit), float("nan")
-    low, limit, high = np.quantile(draws, (0.025, rule("conformity_good"), 0.975)).tolist()
-    return Interval(value, min(low, value), max(high, value), unit), max(limit, value)
+        return Interval(value, float("nan"), float("nan"), unit)
+    low, high = np.quantile(draws, (0.025, 0.975)).tolist()
+    return Interval(value, min(low, value), max(high, value), unit)
 
 
 class Finisher:
@@ -153,12 +149,12 @@ class Finisher:
         # of two rails, the one with the larger limit
         sizes = {
             name: max((interval_of(size[number], draws[..., number]) for _, size, draws in solved),
-                      key=lambda size: size[1])
+                      key=lambda size: size.high)
             for name, solved in found.items()
         }  # fmt: skip
         single = self.k == 1
         shown = {w: sizes[f"{w} rails"] if single else sizes[w] for w in POINTS}
-        limits = {w: max(shown[w][1], sizes.get(f"{w} rails", shown[w])[1]) for w in POINTS}
+        limits = {w: max(shown[w].high, sizes.get(f"{w} rails", shown[w]).high) for w in POINTS}
         hot = [shares for shares, *_ in found["idle hot"]]
         away = not single and any(bool(s.runs_away[number]) for s in hot)
         gain = max(float(s.loop_gain[number]) for s in hot)
@@ -173,18 +169,18 @@ class Finisher:
             grade=grade_of(max(limits.values()), away), grade_idle=grade_of(limits["idle"], away),
             grade_peak=grade_of(limits["peak"], away), marks=marks, places=(),
             rails=tuple(s for s in sides for _ in range(self.k)), kept=kept,
-            imbalance_idle=shown["idle"][0], imbalance_peak=shown["peak"][0],
-            imbalance_idle_limit_95=shown["idle"][1], imbalance_peak_limit_95=shown["peak"][1],
-            imbalance_idle_heated=None if single else sizes["idle hot"][0],
-            imbalance_peak_heated=None if single else sizes["peak hot"][0],
-            rails_idle=sizes.get("idle rails", (None,))[0], rails_peak=sizes.get("peak rails", (None,))[0],
+            imbalance_idle=shown["idle"], imbalance_peak=shown["peak"],
+            imbalance_idle_limit_95=shown["idle"].high, imbalance_peak_limit_95=shown["peak"].high,
+            imbalance_idle_heated=None if single else sizes["idle hot"],
+            imbalance_peak_heated=None if single else sizes["peak hot"],
+            rails_idle=sizes.get("idle rails"), rails_peak=sizes.get("peak rails"),
             share_idle=share_of["idle"], share_peak=share_of["peak"],
             emitter_drop_idle_V=tuple((np.concatenate(currents["idle"]) * re_ohm).tolist()),
             dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts), thermal_loop_gain=gain,
-            runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"][0], away, gain, limits)),
+            runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"], away, gain, limits)),
         )  # fmt: skip
 
-    def _at_share(self, members, p: OperatingPoint, what: str) -> list[np.ndarray]:
+    def at_share(self, members, p: OperatingPoint, what: str) -> list[np.ndarray]:
         """A quantity of parts that carry the share of a point, all at one temperature: fitted, and drawn."""
         log_ic = np.log(p.total_A / self.k)
         return [getattr(drive_point(d.take(members), log_ic, p.vce_V, p.temp_C), what)
@@ -194,14 +190,14 @@ class Finisher:
         """Largest difference of V_BE at the idle share; the worse rail."""
         options = []
         for members in rails if self.k > 1 else rails.reshape(1, -1):
-            now, drawn = self._at_share(members, self.stage.idle, "vbe_V")
-            options.append(interval_of(np.ptp(now), np.ptp(drawn, axis=-1), "V")[0])
+            now, drawn = self.at_share(members, self.stage.idle, "vbe_V")
+            options.append(interval_of(np.ptp(now), np.ptp(drawn, axis=-1), "V"))
         return max(options, key=lambda o: o.high)
 
     def _hfe_ratio(self, parts) -> Interval:
         """Lower over higher h_FE at the peak's share."""
-        now, drawn = self._at_share(parts, self.stage.peak, "ib_A")  # at one collector current
-        return interval_of(np.min(now) / np.max(now), np.min(drawn, axis=-1) / np.max(drawn, axis=-1))[0]
+        now, drawn = self.at_share(parts, self.stage.peak, "ib_A")  # at one collector current
+        return interval_of(np.min(now) / np.max(now), np.min(drawn, axis=-1) / np.max(drawn, axis=-1))
 
     def _mark(self, i: int) -> dict:
         """V_BE and h_FE as they were read: where the data are nearest to the idle share, and as warm."""
@@ -231,8 +227,9 @@ class Finisher:
         def named(which) -> str:
             return ", ".join(self.fits.part[i] for i in parts if which[i])
 
-        out = [say(f"match_no_grade_{w}", limit=100 * limits[w], worst=100 * rule("grade_c"))
-               for w in POINTS if grade_of(limits[w]) == "none" and not away]  # fmt: skip
+        where = {"idle": "at idle", "peak": "at the peak"}
+        vague = [where[w] for w in POINTS if grade_of(limits[w]) == "none" and not away]
+        out = [say("match_no_grade", where=" and ".join(vague), worst=100 * rule("grade_c"))] if vague else []
         per = self.stage.peak.total_A / self.k
         short = named(self.fits.ic_high_A * rule("current_reach") < per)
         if short:
@@ -247,73 +244,6 @@ class Finisher:
         if self.k > 1 and idle.low < rule("match_apart") * idle.high:
             out.append(say("match_not_apart"))
         return out
-
-    def advice(self, sets: Sequence[MatchedSet]) -> tuple[str, ...]:
-        """What one more measurement would improve, and what none here can claim; the most useful first."""
-        fits, peak, idle_V = self.fits, self.stage.peak.total_A / self.k, self.stage.idle.vce_V
-        idle, near, out = self.stage.idle.total_A / self.k, rule("current_reach_idle"), []
-        used = [fits.part.index(name) for s in sets for name in s.parts]
-
-        def tell(reason: str, which, **numbers) -> None:
-            names = list(dict.fromkeys(fits.part[i] for i in which))
-            few = ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more"
-            if names:
-                out.append(say(reason, parts=few, **numbers))
-
-        unknown = [i for i in range(len(fits)) if not fits.temp_known[i]]
-        tell("advice_temperature", unknown, slope=-1000 * rule("vbe_slope"))
-        tell("advice_peak", [i for i in used if fits.ic_high_A[i] * rule("current_reach") < peak], amps=peak)
-        low, high = fits.ic_low_A / near, fits.ic_high_A * near
-        tell("advice_idle", [i for i in used if not low[i] <= idle <= high[i]], amps=idle)
-        guessed = fits.fixed[:, fits.names.index("VAF")] & (idle_V > rule("vce_far"))
-        tell("advice_vce", [i for i in used if guessed[i] and fits.source[i] != "spot"], volts=idle_V)
-        return (*out, *self._cannot_tell(sets, used))
-
-    def _cannot_tell(self, sets: Sequence[MatchedSet], used: list[int]) -> list[str]:
-        """Pairs of parts in different sets whose difference is within its uncertainty."""
-        fits, parts = self.fits, np.array(used, int)
-        where = [number for number, s in enumerate(sets) for _ in s.parts]
-        now, drawn = self._at_share(parts, self.stage.idle, "vbe_V")
-        order = np.argsort(now)
-        near = []
-        for a, b in zip(order[:-1], order[1:], strict=True):  # neighbours: the pairs most easily exchanged
-            if where[a] == where[b] or fits.polarity[parts[a]] != fits.polarity[parts[b]]:
-                continue
-            u = float(np.std(drawn[:, a] - drawn[:, b]))
-            gap = float(now[b] - now[a])
-            if gap < NORMAL_95 * u:
-                near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
-        near.sort()
-        if not near:
-            return []
-        read_A = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
-        idle_A, idle_V = self.stage.idle.total_A / self.k, self.stage.idle.vce_V
-        u_V = float(np.median([u for *_, u in near]))
-        # what keeps them from being told apart
-        if not all(fits.source[i] == "spot" for i in parts):
-            # two thermometer readings
-            by_temperature = -rule("vbe_slope") * 2**0.5 * rule("temp_apart")
-            warm = by_temperature > rule("cause_temperature") * u_V
-            cause = "apart_temperature" if warm else "apart_measured"
-            cause = cause if all(fits.temp_known[i] for i in parts) else "apart_no_temperature"
-        else:  # spot readings are sharp where they were taken: which step from there makes them vague?
-            mostly, read_V, temp = rule("cause_mostly"), rule("reading_vce"), np.median(fits.temp_C[parts])
-
-            def sharp(ic_A: float, vce_V: float) -> bool:
-                u = u_vbe_apart(fits, parts[:-1], parts[1:], [ic_A], vce_V, float(temp))
-                return bool(np.median(u) < mostly * u_V)
-
-            cause = "apart_spot_current" if sharp(read_A, min(read_V, idle_V)) else "apart_spot"
-            cause = "apart_spot_vce" if idle_V > 2 * read_V and sharp(idle_A, read_V) else cause
-        known = {"volts": idle_V, "amps": idle_A, "read_A": read_A}
-        why = say(cause, **known)
-        lines = [
-            say("apart_pair", one=one, other=other, cause=why, gap=1000 * gap, known=1000 * NORMAL_95 * u)
-            for _, one, other, gap, u in near[:_MOST_NEAR]
-        ]
-        if len(near) > _MOST_NEAR:
-            lines.append(say("apart_more", number=len(near) - _MOST_NEAR))
-        return [*lines, next_step(cause, **known)]
 
 
 def with_swaps(sets: Sequence[MatchedSet], names: Sequence[str], pools) -> tuple[MatchedSet, ...]:

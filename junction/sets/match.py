@@ -13,6 +13,7 @@ from junction.amplifier.sharing import DRAWS, devices_from_fits, drawn_devices
 from junction.base.errors import UsageError
 from junction.base.records import plain_name
 from junction.judge.results import say
+from junction.sets.advice import advice
 from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
@@ -26,6 +27,7 @@ def match_parts(
     fits: TransistorFits, stage: Stage, layout: str = "pairs", *, wanted: int | None = None,
     keep: Sequence[Sequence[str]] = (), weights: Mapping[str, float] | None = None,
     complements: Mapping[str, str] | None = None, draws: int = DRAWS, seconds: float = 15.0,
+    u_temp_K: tuple[float, float] | None = None,
 ) -> MatchReport:  # fmt: skip
     """Choose disjoint sets for a stage.
 
@@ -49,6 +51,8 @@ def match_parts(
         Draws of the parts under their measurement's uncertainty.
     seconds : float
         Time after which the best answer so far is returned with its gap [s].
+    u_temp_K : tuple of float, optional
+        Standard uncertainty of a recorded and of a missing temperature, part against part [K].
 
     Returns
     -------
@@ -115,7 +119,7 @@ def match_parts(
                  if name not in used)  # fmt: skip
     return MatchReport(
         layout, sets, left, gap_of(total, bound), say(basis), dict(weights),
-        stage, tuple(refused), finisher.advice(sets),
+        stage, tuple(refused), advice(finisher, sets, u_temp_K),
         stage.assumptions + _assumed(fits, layout),
     )  # fmt: skip
 

@@ -33,7 +33,7 @@ class LeftOver:
 class MatchedSet:
     """Parts chosen to work together in the stage.
 
-    Sequences have one entry a part.  Intervals are at 95 %; the limits that a grade rests on are one-sided.
+    Sequences have one entry a part.  Intervals are at 95 %; a grade rests on their upper ends.
     """
 
     parts: tuple[str, ...]

@@ -71,7 +71,8 @@ def spots_of(r: PartReadings) -> tuple[Spot, ...]:
     """Every spot reading of a part that can be used, lowest current first whatever the order of its rows."""
 
     def order(s: Spot) -> tuple[float, ...]:  # nan has no place in an order
-        return tuple(x if isfinite(x) else -inf for x in (abs(s.ic_A), s.temp_C, abs(s.vbe_V), s.hfe))
+        own = abs(s.ic_A), s.temp_C, abs(s.vbe_V), s.hfe, s.vce_V
+        return tuple(x if isfinite(x) else -inf for x in own)
 
     return tuple(sorted((s for s in r.spots if not _fault(s)), key=order))
 
@@ -146,9 +147,11 @@ def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], s
     for r in readings:
         for s in spots_of(r):
             vbe, ic, ib = abs(s.vbe_V), abs(s.ic_A), abs(s.ic_A) / s.hfe
-            u_vbe = hypot(0.01 * by["vbe_percent"] * vbe, by["u_vbe_V"])
+            u_vbe = s.u_vbe_V if isfinite(s.u_vbe_V) else hypot(0.01 * by["vbe_percent"] * vbe, by["u_vbe_V"])
             u_ib, u_ic = 0.01 * by["hfe_percent"] * ib, 0.01 * by["ic_percent"] * ic
-            block = vbe, by["vce_V"], ib, ic, u_vbe, by["u_vce_V"], u_ib, u_ic
+            vce, u_vce = (s.vce_V, s.u_vce_V) if isfinite(s.vce_V) else (by["vce_V"], by["u_vce_V"])
+            u_vce = u_vce if isfinite(u_vce) else rule("reading_vce_stated") * vce
+            block = vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic
             add(r.part, r.polarity, r.type, "spot", s.temp_C, block)
     rows = [np.concatenate([e[5] for e in found], axis=1) for found in own.values()]
     full = np.full((len(_FIELDS), len(rows), max((r.shape[1] for r in rows), default=0)), np.nan)
@@ -291,6 +294,8 @@ def problem_and_start(
     # that drops 30 mV at a tenth of an ampere is none for two.
     own = made_for_A * rule("bjt_made_for_share")
     carries = np.where(spot_only & (own > top), own, top)
+    # Without that, a silicon transistor of whatever size is made for this much: its resistances are bounded.
+    carries = np.maximum(carries, np.where(spot_only, rule("bjt_carries_least"), 0.0))
     known = {name: (rule(f"bjt_{name}"), rule(f"bjt_{name}_width")) for name in OF_A_TYPE}
     of = {"NF": series, "NE": series, "IKF": carries}
     known |= {name: (known[name][0] * by, known[name][1]) for name, by in of.items()}

@@ -40,6 +40,7 @@ from junction.sweeps.lsq import invert, solve, student_t
 from junction.sweeps.results import TransistorFits
 from junction.sweeps.sense import Noise
 from junction.transistor import sense
+from junction.transistor.meter import with_shared
 from junction.transistor.model import (
     AT,
     N_COORDINATES,
@@ -118,7 +119,8 @@ def fit_transistors(
     spot_only = np.array([source == "spot" for source in about["source"]], bool)
     scalable = ~spot_only & (noise is None)
     fitted = _in_chunks(problem, start, free, scalable, ~spot_only)
-    return _result(about, fitted | _teach(about, problem, free, spot_only, scalable, fitted))
+    found = _result(about, fitted | _teach(about, problem, free, spot_only, scalable, fitted))
+    return with_shared(found, readings)
 
 
 # --- parts by themselves --------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite
+from math import isfinite, nan
 
 from junction.amplifier.results import Stage
 from junction.base.records import Interval
@@ -28,6 +28,22 @@ def _graded(report: MatchReport) -> dict[str, int]:
 
 def _grade_words(word: str) -> str:
     return "no grade" if word == "none" else f"grade {word}"
+
+
+def _meaning(grade: str) -> str:
+    """What a grade means: gain groups go by the same letters."""
+    end = percent(rule("grade_c" if grade == "none" else f"grade_{grade.lower()}"))
+    return f"{'past' if grade == 'none' else 'within'} {end}"
+
+
+def _with_meaning(s: MatchedSet, whole: bool = True) -> str:
+    return "runs away" if s.runs_away else f"{s.grades if whole else s.grade}: {_meaning(s.grade)}"
+
+
+def _rails(s: MatchedSet) -> Interval | None:
+    """Rail against rail at the worse point, where it stands beside what is shown of each rail."""
+    both = [it for it in (s.rails_idle, s.rails_peak) if it is not None and len(s.parts) > 2]
+    return max(both, key=lambda it: it.high, default=None)
 
 
 def summary(report: MatchReport) -> str:
@@ -78,11 +94,14 @@ def stage_words(stage: Stage) -> b.Inline:
 
 
 def _overview(sets: Iterable[MatchedSet]) -> b.Block:
-    long = ("parts", "grade", "idle imbalance", "peak imbalance", "V_BE apart")
-    columns = b.columns("set", *long, "h_FE ratio", right=("h_FE ratio",), wrap=long)
+    sets = list(sets)
+    facing = any(_rails(s) is not None for s in sets)
+    long = ("parts", "grade", "idle imbalance", "peak imbalance", *(["rails apart"] * facing), "V_BE apart")
+    columns = b.columns("set", *long, "h_FE 1 to", right=("h_FE 1 to",), wrap=(long[0], *long[2:]))
     rows = [
-        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, s.grades),
-         share(s.imbalance_idle), share(s.imbalance_peak),
+        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts),
+         b.Badge(s.grade, _with_meaning(s, whole=False)), share(s.imbalance_idle), share(s.imbalance_peak),
+         *([share(_rails(s))] if facing else []),
          interval(s.dvbe_V, "V", even=True), quantity(s.hfe_ratio.value, "", 2)]
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
@@ -151,10 +170,11 @@ def _origin(swap: Mapping, word: str = "") -> str:
 
 
 SETS_HEADINGS = (
-    "set", "part", "place", "polarity", "grade", "kept", "share_idle", "share_peak", "emitter_drop_idle_V",
-    "imbalance_idle", "imbalance_idle_low", "imbalance_idle_high", "imbalance_peak", "imbalance_peak_low",
-    "imbalance_peak_high", "dvbe_V", "dvbe_low_V", "dvbe_high_V", "hfe_ratio", "hfe_ratio_low",
-    "hfe_ratio_high", "notes",
+    "set", "part", "place", "polarity", "grade", "grade_means", "kept", "share_idle", "share_peak",
+    "emitter_drop_idle_V", "imbalance_idle", "imbalance_idle_low", "imbalance_idle_high", "imbalance_peak",
+    "imbalance_peak_low", "imbalance_peak_high", "rails_idle", "rails_idle_low", "rails_idle_high",
+    "rails_peak", "rails_peak_low", "rails_peak_high", "dvbe_V", "dvbe_low_V", "dvbe_high_V",
+    "hfe_ratio", "hfe_ratio_low", "hfe_ratio_high", "notes",
 )  # fmt: skip
 
 
@@ -162,11 +182,12 @@ def tables(report: MatchReport) -> dict:
     """``sets``, one row a part with its set's figures repeated; ``left_over``; and the set-aside list."""
     rows = []
     for number, s in enumerate(report.sets, 1):
-        figures = ends(s.imbalance_idle, s.imbalance_peak, s.dvbe_V, s.hfe_ratio)
+        rails = (it or Interval(nan, nan, nan) for it in (s.rails_idle, s.rails_peak))
+        figures = ends(s.imbalance_idle, s.imbalance_peak, *rails, s.dvbe_V, s.hfe_ratio)
         for part, place, *own in zip(
             s.parts, s.places, s.share_idle, s.share_peak, s.emitter_drop_idle_V, strict=True
         ):
-            about = (s.polarity, s.grade, s.kept, *own, *figures, "; ".join(s.notes))
+            about = (s.polarity, s.grade, str(_meaning(s.grade)), s.kept, *own, *figures, "; ".join(s.notes))
             rows.append([number, part, place, *about])
     return {
         "sets": (SETS_HEADINGS, rows),
@@ -203,7 +224,7 @@ def files(report: MatchReport) -> dict[str, str]:
             tag("div", s.places[k], class_="place"),
             tag("div", tag("span", f"set {number}"),
                 tag("span", " ".join(filter(None, (polarity, mark["type"])))),
-                tag("span", "no grade" if s.grades == "none" else f"grade {s.grades}"), class_="row"),
+                tag("span", f"grade {_with_meaning(s)}"), class_="row"),
             tag("div", known, class_="with") if figures else None,
             tag("div", f"with {partners}" if partners else "", class_="with"),
             class_="label long" if len(part) > 12 else "label",
@@ -242,7 +263,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
             b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []
     for k, s in enumerate(report.sets, 1):
-        first = b.Link(str(k), f"s{k}"), b.Badge(s.grade, _grade_words(s.grades))
+        first = b.Link(str(k), f"s{k}"), b.Badge(s.grade, _with_meaning(s))
         for j, part in enumerate(s.parts):
             number, grade = first if j == 0 else ("", "")
             drop = s.emitter_drop_idle_V[j]
@@ -255,14 +276,13 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
     assumed = [b.text(stage_words(report.stage)), b.text("Assumed:"), b.bullets(report.assumptions)]
     # what the grades mean, from the rules they are given by
-    sure, worst = percent(rule("conformity_good")), percent(rule("grade_c"))
-    means = {g: f"{sure} sure of no more than {percent(rule(f'grade_{g.lower()}'))}" for g in GRADES[1:-1]}
-    best = percent(rule("grade_a"))
-    means["A"] = f"{sure} sure that the currents differ by no more than {best} of their sum"
+    worst = percent(rule("grade_c"))
+    means = {g: f"the 95 % interval ends {_meaning(g)}" for g in GRADES[1:-1]}
+    means["A"] = f"the 95 % interval of the imbalance ends {_meaning('A')} of the sum of the currents"
     means["none"] = f"cannot be trusted to stay under {worst}"
     guide = [
         b.facts([(b.Badge(g, _grade_words(g)), means[g]) for g in GRADES]),
-        b.text(say("guide_grade", sure=sure, worst=worst)),
+        b.text(say("guide_grade", worst=worst)),
     ]
     if report.yardsticks:
         duals = [[y["type"], (nominal(y["hfe_ratio_min"]), " to 1"), quantity(y["dvbe_max_V"], "V"),
@@ -322,5 +342,5 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""
-    heading = (f"Set {k + 1} ", b.Badge(s.grade, _grade_words(s.grades)), f" {what}")
+    heading = (f"Set {k + 1} ", b.Badge(s.grade, _with_meaning(s)), f" {what}")
     return b.section(heading, blocks, f"s{k + 1}", 3, "part")

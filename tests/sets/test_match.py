@@ -151,14 +151,12 @@ def test_parts_whose_data_stop_short_of_the_peak_are_named():
     result = match_parts(fits, stage(2), draws=10)
     note = [n for s in result.sets for n in s.notes if "extrapolated" in n]
     assert len(note) == 1 and note[0].startswith("A02: measured only to less than the 2.2 A")
-    assert any(a.startswith("A reading at about 2.2 A") and "A02" in a for a in result.advice)
 
 
 def test_a_missing_temperature_is_said():
     fits = fits_of(true_values(4, 6), temp_known=np.array([True, False, True, True]))
     result = match_parts(fits, stage(2), draws=10)
     assert any("1 of 4 parts came without a temperature" in a for a in result.assumptions)
-    assert any("2 mV for each degree" in a and "A02" in a for a in result.advice)
 
 
 def test_different_resistors_are_given_to_the_parts_they_suit():
@@ -241,7 +239,3 @@ def test_exchanges_of_two_rail_sets_do_what_they_say(bag, layout, per_set):
     assert after.imbalance_peak.value == pytest.approx(first["imbalance_peak"], rel=tolerance, abs=2e-4)
 
 
-def test_parts_measured_far_from_idle_are_named():
-    fits = fits_of(true_values(4, 6), ic_low_A=np.array([0.01, 0.5, 0.01, 0.01]))
-    result = match_parts(fits, stage(2), draws=10)
-    assert any(a.startswith("A reading at about 0.091 A") and a.endswith("(A02).") for a in result.advice)
