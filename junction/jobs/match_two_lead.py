@@ -24,15 +24,19 @@ from junction.verdict.parts import judge_bag
 _OF_STAGE = ("channels", "idle_weight", "reading_vce", "socket_current")
 _HEADINGS = ("the stage", "heat")
 _SHARED = ("type",)
+_OF_PAIR = ("layout", "current", "in_set", "vce", "type", "emitter_resistor", "base_resistor",
+            "junction_temperature", "reading_vce", "socket_current")  # fmt: skip
 
 
-def refuse_other_options(o: SimpleNamespace, two_lead: bool) -> None:
+def refuse_other_options(o: SimpleNamespace) -> None:
     """Refuse options that say nothing about the layout asked for.
 
     Raises
     ------
     UsageError
     """
+    two_lead = LAYOUTS[o.layout].of == "two-lead part"
+    bare = LAYOUTS[o.layout].held == "current at one V_BE"
     for row in reference_rows("options"):
         cells = row.cells
         name = cells["option"]
@@ -40,11 +44,15 @@ def refuse_other_options(o: SimpleNamespace, two_lead: bool) -> None:
             continue
         word = "--" + name.replace("_", "-")
         of_stage = cells["group"].startswith(_HEADINGS) or name in _OF_STAGE
-        if two_lead and of_stage and name not in _SHARED:
+        if bare and (of_stage or name in ("layout", "current", "in_set")):
+            if name not in _OF_PAIR:
+                instead = "; current of each part: --current" if name.endswith("_current") else ""
+                raise UsageError(f"{word} belongs to an output stage, not to --layout {o.layout}{instead}")
+        elif two_lead and of_stage and name not in _SHARED:
             instead = {"parallel": "; parts in a set: --in-set", "idle_current": "; say --current",
                        "peak_current": "; say --current"}.get(name, "")  # fmt: skip
             raise UsageError(f"{word} belongs to a transistor stage, not to --layout {o.layout}{instead}")
-        if not two_lead and name in ("current", "in_set"):
+        elif not two_lead and name in ("current", "in_set"):
             instead = "--parallel" if name == "in_set" else "--idle-current and --peak-current"
             raise UsageError(f"{word} belongs to diodes, LEDs and Zeners; for transistors say {instead}")
 
@@ -65,7 +73,7 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
     UsageError
         Options that cannot be together.
     """
-    refuse_other_options(o, True)
+    refuse_other_options(o)
     find = types_of(o)
     stage_types(o, find)
     meter, row = meter_of(o), LAYOUTS[o.layout]

@@ -17,7 +17,7 @@ from junction.shelf.tables import rule
 from junction.transistor.values import u_vbe_apart
 
 #: Pairs of parts named that cannot be told apart.
-_MOST_NEAR = 3
+_MOST_NEAR = 1
 
 
 def advice(f: Finisher, sets: Sequence[MatchedSet], u_temp_K: tuple[float, float] | None) -> tuple[str, ...]:
@@ -32,7 +32,11 @@ def advice(f: Finisher, sets: Sequence[MatchedSet], u_temp_K: tuple[float, float
         ``temp_apart`` and ``temp_apart_missing`` by default.
     """
     used = [f.fits.part.index(name) for s in sets for name in s.parts]
-    return (*_best(f, sets, used, u_temp_K), *_cannot_tell(f, sets, used)) if used else ()
+    if not used:
+        return ()
+    best = _best(f, sets, used, u_temp_K)
+    near, follows = _cannot_tell(f, sets, used)
+    return (*best, *near, *([] if best else follows))
 
 
 def _best(f: Finisher, sets, used: list[int], u_temp_K) -> list[str]:
@@ -88,12 +92,13 @@ def _best(f: Finisher, sets, used: list[int], u_temp_K) -> list[str]:
     if not best:
         return []
     measure = say(best, amps=readings[best][1], volts=readings[best][2]) if best in readings else say(best)
-    return [say("advice_best", measure=measure, where={"idle": "at idle", "peak": "at the peak"}[at],
+    point = "" if f.bare else {"idle": "at idle", "peak": "at the peak"}[at]
+    return [say("advice_best", measure=measure, where=point,
                 before=100 * now[at], after=100 * float(np.median(ends(best, at))))]  # fmt: skip
 
 
-def _cannot_tell(f: Finisher, sets: Sequence[MatchedSet], used: list[int]) -> list[str]:
-    """Pairs of parts in different sets whose difference is within its uncertainty."""
+def _cannot_tell(f: Finisher, sets: Sequence[MatchedSet], used: list[int]):
+    """Pairs of parts in different sets that differ by less than is known, and what would tell them apart."""
     fits, parts = f.fits, np.array(used, int)
     where = [number for number, s in enumerate(sets) for _ in s.parts]
     now, drawn = f.at_share(parts, f.stage.idle, "vbe_V")
@@ -108,7 +113,7 @@ def _cannot_tell(f: Finisher, sets: Sequence[MatchedSet], used: list[int]) -> li
             near.append((gap / u, fits.part[parts[a]], fits.part[parts[b]], gap, u))
     near.sort()
     if not near:
-        return []
+        return [], []
     read_A = float(np.median(np.sqrt(fits.ic_low_A[parts] * fits.ic_high_A[parts])))
     idle_A, idle_V = f.stage.idle.total_A / f.k, f.stage.idle.vce_V
     u_V = float(np.median([u for *_, u in near]))
@@ -136,4 +141,4 @@ def _cannot_tell(f: Finisher, sets: Sequence[MatchedSet], used: list[int]) -> li
     ]
     if len(near) > _MOST_NEAR:
         lines.append(say("apart_more", number=len(near) - _MOST_NEAR))
-    return [*lines, next_step(cause, **known)]
+    return lines, [next_step(cause, **known)]

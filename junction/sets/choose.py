@@ -23,7 +23,7 @@ from math import comb, pi, sqrt
 import numpy as np
 
 from junction.amplifier.results import OperatingPoint, Stage
-from junction.amplifier.sharing import Devices, drive_point, share, spread_apart
+from junction.amplifier.sharing import Devices, drive_point, imbalance, share, spread_apart
 from junction.base.records import plain_name
 from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, range_bound, set_number
 from junction.shelf.tables import rule
@@ -45,7 +45,7 @@ _MOST_EXCHANGES, _MOST_POLISHED = 400_000, 60_000
 _SAVES = 1e-12
 
 
-def weights_for(idle: float | None = None) -> dict[str, float]:
+def weights_for(idle: float | None = None, within: bool = False) -> dict[str, float]:
     """Shares of a cost: idle current, peak current, the two rails against each other, base current.
 
     Parameters
@@ -53,10 +53,12 @@ def weights_for(idle: float | None = None) -> dict[str, float]:
     idle : float, optional
         How much the match at idle counts [1], that at the peak the rest; the rule ``match_weight_idle`` by
         default.
+    within : bool
+        Whether the base currents count within a set, as where nothing drives them.
     """
-    idle = rule("match_weight_idle") if idle is None else idle
-    return {"idle": idle, "peak": 1.0 - idle, "halves": rule("match_weight_rails"),
-            "base": rule("match_weight_base")}  # fmt: skip
+    idle, base = rule("match_weight_idle") if idle is None else idle, rule("match_weight_base")
+    return {"idle": idle, "peak": 1.0 - idle, "halves": rule("match_weight_rails"), "base": base,
+            "base_within": base if within else 0.0}  # fmt: skip
 
 
 def folded_mean(size, u):
@@ -185,7 +187,11 @@ class Weigher:
         for at in range(0, len(members), _CHUNK):
             piece = members[at : at + _CHUNK]
             gathered = self.devices.take(piece)
+            if by_base := self.weights.get("base_within", 0.0):
+                total[at : at + _CHUNK] += by_base * imbalance(self.ib_A[0, piece])
             for q, point in enumerate(self.points):
+                if not self.weights[point.name]:
+                    continue
                 # to first order, where Newton has little left to do
                 drive = self.drive_V[q, piece]
                 off = (drive.mean(axis=-1, keepdims=True) - drive) / self.slope_V[q]

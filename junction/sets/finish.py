@@ -21,7 +21,7 @@ from junction.amplifier.sharing import HEAT_STEPS, Devices, drive_point, imbalan
 from junction.base.records import Interval, plain_name
 from junction.judge.results import say
 from junction.sets.choose import POINTS, Weigher, cross_cost
-from junction.sets.results import GRADES, MatchedSet
+from junction.sets.results import GRADES, LAYOUTS, MatchedSet
 from junction.shelf.tables import rule
 from junction.sweeps.results import TransistorFits
 
@@ -79,14 +79,17 @@ class Finisher:
         Draws of them at each operating point.
     complements : mapping of str to str, optional
         As in `junction.sets.choose.type_labels`, where types of two rails face each other.
+    layout : str
+        Key of `junction.sets.results.LAYOUTS`.
     """
 
     def __init__(
         self, fits: TransistorFits, stage: Stage, devices: Devices, drawn: Mapping[str, Devices],
-        complements: Mapping[str, str] | None = None,
+        complements: Mapping[str, str] | None = None, layout: str = "pairs",
     ) -> None:  # fmt: skip
         self.fits, self.stage, self.devices, self.drawn = fits, stage, devices, drawn
-        self.k, self.complements = stage.parallel, complements
+        self.k, self.complements, self.layout = stage.parallel, complements, layout
+        self.bare = LAYOUTS[layout].held == "current at one V_BE"
 
     def finished(self, chosen, kept: int) -> list[MatchedSet]:
         """Results of all sets, given as one or two rails of part indices; the first `kept` were by hand."""
@@ -171,12 +174,13 @@ class Finisher:
             rails=tuple(s for s in sides for _ in range(self.k)), kept=kept,
             imbalance_idle=shown["idle"], imbalance_peak=shown["peak"],
             imbalance_idle_limit_95=shown["idle"].high, imbalance_peak_limit_95=shown["peak"].high,
-            imbalance_idle_heated=None if single else sizes["idle hot"],
-            imbalance_peak_heated=None if single else sizes["peak hot"],
+            imbalance_idle_heated=None if single or self.bare else sizes["idle hot"],
+            imbalance_peak_heated=None if single or self.bare else sizes["peak hot"],
             rails_idle=sizes.get("idle rails"), rails_peak=sizes.get("peak rails"),
             share_idle=share_of["idle"], share_peak=share_of["peak"],
             emitter_drop_idle_V=tuple((np.concatenate(currents["idle"]) * re_ohm).tolist()),
             dvbe_V=self._dvbe(rails), hfe_ratio=self._hfe_ratio(parts), thermal_loop_gain=gain,
+            base_current=self._base_current(parts) if self.bare else None,
             runs_away=away, notes=(*notes, *self._notes(parts, sizes["idle"], away, gain, limits)),
         )  # fmt: skip
 
@@ -198,6 +202,18 @@ class Finisher:
         """Lower over higher h_FE at the peak's share."""
         now, drawn = self.at_share(parts, self.stage.peak, "ib_A")  # at one collector current
         return interval_of(np.min(now) / np.max(now), np.min(drawn, axis=-1) / np.max(drawn, axis=-1))
+
+    def _base_current(self, parts) -> Interval:
+        """What the base currents do to a differential pair or a mirror at one collector current."""
+        if self.fits.fixed[parts, self.fits.names.index("BF")].any():
+            return Interval(float("nan"), float("nan"), float("nan"))
+        now, drawn = self.at_share(parts, self.stage.idle, "ib_A")
+        amps = self.stage.idle.total_A / self.k
+
+        def error(ib):
+            return ib.sum(-1) / amps if self.layout == "mirror" else np.ptp(ib, axis=-1) / ib.mean(-1)
+
+        return interval_of(error(now), error(drawn))
 
     def _mark(self, i: int) -> dict:
         """V_BE and h_FE as they were read: where the data are nearest to the idle share, and as warm."""
@@ -227,9 +243,10 @@ class Finisher:
         def named(which) -> str:
             return ", ".join(self.fits.part[i] for i in parts if which[i])
 
-        where = {"idle": "at idle", "peak": "at the peak"}
+        where = {"idle": "" if self.bare else "at idle", "peak": "" if self.bare else "at the peak"}
         vague = [where[w] for w in POINTS if grade_of(limits[w]) == "none" and not away]
-        out = [say("match_no_grade", where=" and ".join(vague), worst=100 * rule("grade_c"))] if vague else []
+        said = {"where": " and ".join(filter(None, vague)), "worst": 100 * rule("grade_c")}
+        out = [say("match_no_grade", **said)] if vague else []
         per = self.stage.peak.total_A / self.k
         short = named(self.fits.ic_high_A * rule("current_reach") < per)
         if short:
@@ -242,7 +259,7 @@ class Finisher:
         elif gain > rule("loop_gain_thin"):
             out.append(say("match_thin_margin", gain=gain))
         if self.k > 1 and idle.low < rule("match_apart") * idle.high:
-            out.append(say("match_not_apart"))
+            out.append(say("match_not_apart", where="" if self.bare else "at idle"))
         return out
 
 

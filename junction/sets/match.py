@@ -17,7 +17,7 @@ from junction.sets.advice import advice
 from junction.sets.choose import Weigher, group_up, two_rails, type_labels, weights_for
 from junction.sets.finish import Finisher, with_swaps
 from junction.sets.pack import gap_of
-from junction.sets.results import GRADES, LeftOver, MatchedSet, MatchReport
+from junction.sets.results import GRADES, LAYOUTS, LeftOver, MatchedSet, MatchReport
 from junction.shelf.tables import rule
 from junction.sweeps.results import TransistorFits
 from junction.transistor.values import evaluate
@@ -63,7 +63,8 @@ def match_parts(
     UsageError
         A kept set that cannot be, or no parts for the layout.
     """
-    if layout == "pairs" and stage.parallel < 2:
+    one_rail = LAYOUTS[layout].rails == 1
+    if one_rail and stage.parallel < 2:
         raise UsageError("a set of one part shares nothing: at least 2 in a set")
     weights = weights_for() if weights is None else weights
     facing = (complements or {}) if layout == "complementary" else None
@@ -97,7 +98,7 @@ def match_parts(
                              f"{' and '.join(sorted(found)) or 'none'}")  # fmt: skip
         if m:
             of = [weigher(index) for index in free]
-            if layout == "pairs":
+            if one_rail:
                 w = of[0]
                 rails, cost, least, by = group_up(w.cost, w.coordinates(), w.k, m, seconds=seconds)
             else:
@@ -107,7 +108,7 @@ def match_parts(
             basis = by if basis == "match_bound_exact" else basis
         if wanted is not None and by_hand + m < wanted:
             refused.append(say("match_too_few", wanted=wanted, of=word, made=by_hand + m))
-    finisher = Finisher(fits, stage, devices, drawn, facing)
+    finisher = Finisher(fits, stage, devices, drawn, facing, layout)
     sets = tuple(_placed(finisher.finished(chosen, len(kept)), layout))
     if kept:
         sides = [side for sides in pools.values() for side in sides if side.size]
@@ -141,7 +142,7 @@ def _pools(fits: TransistorFits, good, layout: str) -> dict[str, list[np.ndarray
 
 def _fixed(fits: TransistorFits, good, names: Sequence[str], layout: str, k: int) -> list[np.ndarray]:
     """A set fixed by hand, as rails of part indices."""
-    size = k if layout == "pairs" else 2 * k
+    size = int(LAYOUTS[layout].rails) * k
     if len(names) != size:
         raise UsageError(
             f"--keep {','.join(names)}: {len(names)} parts, but a set of this layout has {size}"
@@ -179,7 +180,7 @@ def _placed(sets: list[MatchedSet], layout: str):
         for at, rail in enumerate(s.rails):
             position = at - s.rails.index(rail) + 1
             side = f"channel {number}, {('upper', 'lower')[rail]} rail"
-            places.append(f"{f'set {number}' if layout == 'pairs' else side}, position {position}")
+            places.append(f"{f'set {number}' if LAYOUTS[layout].rails == 1 else side}, position {position}")
         yield replace(s, places=tuple(places))
 
 
@@ -196,7 +197,7 @@ def _assumed(fits: TransistorFits, layout: str) -> tuple[str, ...]:
         out.append(say(how, types=", ".join(sorted(t for _, t in kinds))))
     if not all(fits.polarity):
         out.append(say("match_no_polarity"))
-    if layout != "pairs":
+    if LAYOUTS[layout].rails == 2:
         out.append(say("match_rails"))
     return tuple(out)
 

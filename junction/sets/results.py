@@ -62,6 +62,9 @@ class MatchedSet:
     runs_away: bool
     notes: tuple[str, ...]
     swaps: tuple[Mapping, ...] = ()  # exchanges that would better a set fixed by hand
+    # of a differential pair the difference of the base currents over their mean, of a mirror what the bases
+    # take of one side's current [1]; None of an output stage
+    base_current: Interval | None = None
 
     @property
     def grades(self) -> str:

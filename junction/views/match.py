@@ -81,8 +81,23 @@ def celsius(x: float, unit: str = " °C") -> b.Inline:
     return b.Num((f"{x:.0f}", x), (unit, None)) if isfinite(x) else "?"
 
 
-def stage_words(stage: Stage) -> b.Inline:
+def _bare(report: MatchReport) -> bool:
+    """Whether the sets are differential pairs or mirrors: one current, and no stage around them."""
+    return LAYOUTS[report.layout].held == "current at one V_BE"
+
+
+def _surroundings(report: MatchReport) -> b.Inline:
     """The operating points the sets were compared at, in one sentence."""
+    idle = report.stage.idle
+    if not _bare(report):
+        return stage_words(report.stage)
+    return ("Compared at ", quantity(idle.total_A / report.stage.parallel, "A"), " in each part; V_CE ",
+            quantity(idle.vce_V, "V"), "; emitter resistor ", resistors(report.stage.re_ohm), "; at ",
+            celsius(idle.temp_C), ", all equally warm.")  # fmt: skip
+
+
+def stage_words(stage: Stage) -> b.Inline:
+    """The operating points of an output stage, in one sentence."""
     idle, peak = stage.idle, stage.peak
     return (
         "Compared at idle with ", quantity(idle.total_A, "A"), " and at the peak with ",
@@ -95,6 +110,14 @@ def stage_words(stage: Stage) -> b.Inline:
 
 def _overview(sets: Iterable[MatchedSet]) -> b.Block:
     sets = list(sets)
+    if any(s.base_current is not None for s in sets):
+        long = ("parts", "grade", "currents apart", "V_BE offset", "by base current")
+        rows = [
+            [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, _with_meaning(s)),
+             share(s.imbalance_idle), interval(s.dvbe_V, "V", even=True), share(s.base_current)]
+            for number, s in enumerate(sets, 1)
+        ]  # fmt: skip
+        return b.table(b.columns("set", *long, wrap=(long[0], *long[2:])), rows)
     facing = any(_rails(s) is not None for s in sets)
     long = ("parts", "grade", "idle imbalance", "peak imbalance", *(["rails apart"] * facing), "V_BE apart")
     columns = b.columns("set", *long, "h_FE 1 to", right=("h_FE 1 to",), wrap=(long[0], *long[2:]))
@@ -140,7 +163,7 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
             ])  # fmt: skip
     yield ""
     yield b.text(gap_words(report))
-    yield b.text(stage_words(report.stage))
+    yield b.text(_surroundings(report))
     for sentence in _alarms(report):
         yield b.text(sentence, "alarm")
     left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
@@ -267,14 +290,14 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         for j, part in enumerate(s.parts):
             number, grade = first if j == 0 else ("", "")
             drop = s.emitter_drop_idle_V[j]
-            places.append([
-                number, part, s.places[j], grade, percent(s.share_idle[j], 1), percent(s.share_peak[j], 1),
-                quantity(drop, "V") if drop else "",
-            ])  # fmt: skip
-    heads = ("set", "part", "place", "grade", "share at idle", "at peak", "drop at idle")
+            at_peak = [] if _bare(report) else [percent(s.share_peak[j], 1)]
+            places.append([number, part, s.places[j], grade, percent(s.share_idle[j], 1), *at_peak,
+                           quantity(drop, "V") if drop else ""])  # fmt: skip
+    shares = ["share"] if _bare(report) else ["share at idle", "at peak"]
+    heads = ("set", "part", "place", "grade", *shares, "drop" if _bare(report) else "drop at idle")
     curves = report.draw()
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
-    assumed = [b.text(stage_words(report.stage)), b.text("Assumed:"), b.bullets(report.assumptions)]
+    assumed = [b.text(_surroundings(report)), b.text("Assumed:"), b.bullets(report.assumptions)]
     # what the grades mean, from the rules they are given by
     worst = percent(rule("grade_c"))
     means = {g: f"the 95 % interval ends {_meaning(g)}" for g in GRADES[1:-1]}
@@ -313,12 +336,18 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
         ("at idle, each part at its own heat", s.imbalance_idle_heated),
         ("at the peak, the same", s.imbalance_peak_heated),
     ]  # fmt: skip
+    at, its = "at idle", "at the peak's share"
+    if s.base_current is not None:
+        at, its = "at its current", "there"
+        word = ("the bases take of one side's current" if report.layout == "mirror"
+                else "base currents apart, of their mean")  # fmt: skip
+        facts = [("imbalance of the currents at one V_BE", s.imbalance_idle), (word, s.base_current)]
     if len(s.parts) > 2:
         facts += [("upper against lower rail, equal drive, idle", s.rails_idle),
                   ("the same at the peak", s.rails_peak)]  # fmt: skip
     shown = [(name, share(it)) for name, it in facts if it is not None]
-    shown.append(("V_BE apart at idle", interval(s.dvbe_V, "V", even=True)))
-    shown.append(("h_FE, lower over higher, at the peak's share", interval(s.hfe_ratio)))
+    shown.append((f"V_BE apart {at}", interval(s.dvbe_V, "V", even=True)))
+    shown.append((f"h_FE, lower over higher, {its}", interval(s.hfe_ratio)))
     if s.thermal_loop_gain > 0:
         shown.append(("thermal loop gain at idle (must stay below 1)",
                       quantity(s.thermal_loop_gain, "", 2)))  # fmt: skip

@@ -89,7 +89,8 @@ def test_the_advised_measurement_does_what_it_is_said_to(seed):
     parts = read(value, 0.02, 5.0, rng, 25.0)
     before = junction.match(parts, **stage)
     line = before.advice[0]
-    amps, volts = (float(x) for x in re.search(r"about ([\d.]+) A.*? and ([\d.]+) V", line).groups())
+    number, milli, volts = re.search(r"about ([\d.]+) (m?)A.*? and ([\d.]+) V", line).groups()
+    amps, volts = float(number) * (1e-3 if milli else 1), float(volts)
     where = "idle" if "end at idle" in line else "peak"
     was, will = (float(x) for x in re.search(r"from (\d+) to about (\d+) %", line).groups())
 
