@@ -7,6 +7,7 @@ the flat point arrays.  Axis 0 is always the part or sweep; one part is a batch 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from itertools import chain, compress
@@ -181,6 +182,19 @@ class _Ragged:
                 changes[name] = value[np.repeat(which, counts) if name in self._points else which]
         return replace(self, **changes | {"starts": np.append(0, np.cumsum(counts[which]))})
 
+    def take(self, order: Sequence[int]):
+        """Table of its sweeps or parts in another order."""
+        points = [np.arange(self.starts[k], self.starts[k + 1]) for k in order]
+        flat = np.concatenate([*points, np.zeros(0, int)]).astype(int)
+        changes = {f.name: getattr(self, f.name) for f in fields(self)}
+        for name, value in changes.items():
+            if isinstance(value, tuple):
+                changes[name] = tuple(value[k] for k in order)
+            elif name != "starts":
+                changes[name] = value[flat if name in self._points else list(order)]
+        counts = np.diff(self.starts)[list(order)]
+        return replace(self, **changes | {"starts": np.append(0, np.cumsum(counts))})
+
     @classmethod
     def empty(cls):
         """A table of no sweeps or parts."""
@@ -281,6 +295,18 @@ class Bag:
     files: tuple[str, ...] = ()
     rows_read: int = 0
     rows_used: int = 0
+
+    def by_name(self) -> Bag:
+        """The same parts in the order of their names, Q2 before Q10, whatever the order of the rows."""
+
+        def in_order(names: Sequence[str]) -> list[int]:
+            digits = [[x.zfill(9) for x in re.split(r"(\d+)", name)] for name in names]
+            return sorted(range(len(names)), key=lambda k: (digits[k], names[k]))
+
+        tables = {name: table.take(in_order(table.part)) for name in ("sweeps", "curves")
+                  if len(table := getattr(self, name))}  # fmt: skip
+        readings = tuple(self.readings[k] for k in in_order([r.part for r in self.readings]))
+        return replace(self, readings=readings, **tables)
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ def match(parts, o) -> Result:
         u_temp_K = (rule("side_by_side_temp"),) * 2
         spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))
     fit = partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
-    bag = bag_of(parts, o.temperature)
+    bag = bag_of(parts, o.temperature).by_name()
     by_hand = [name for set_ in o.keep for name in set_]
     fits, left_out, doubtful, warnings = usable_parts(
         bag, fit, find, meter, o.type or (), by_hand, made_for_A=made_for(ask), socket_ib_A=o.socket_current)

@@ -75,7 +75,7 @@ def stage(curves=None, *, o) -> Result:
         raise UsageError(f"{len(drops)} drops but {len(o.parts)} parts")
     find, ask, fits, bag = types_of(o), stage_ask(o), None, Bag()
     if given:
-        bag = bag_of(curves, o.temperature)
+        bag = bag_of(curves, o.temperature).by_name()
         # what is fitted is compared, whatever its gain
         fits, *_ = usable_parts(bag, partial(fit_bag, ask=ask), find, default_meter(), by_hand=o.parts or ())
     types = stage_types(o, find) or types_used(fits, find)

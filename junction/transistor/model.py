@@ -40,10 +40,11 @@ from junction.transistor.values import FITTED, OF_A_TYPE, chain_to_25C, paramete
 
 #: Most points of one part that are fitted (beyond, every k-th is taken).
 MOST_POINTS = 2000
-#: Arrays of a point: voltages and standard uncertainties [V], currents [A], temperature [degC].
-_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "temp_C")
+#: Arrays of a point: voltages and standard uncertainties [V], currents [A], place in the log, temperature
+#: [degC].
+_FIELDS = ("vbe", "vce", "ib", "ic", "u_vbe", "u_vce", "u_ib", "u_ic", "place", "temp_C")
 #: Harmless values of what a point lacks, in that order.
-_FILL = (0.6, 5.0, 0.0, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, REFERENCE_TEMP_C)
+_FILL = (0.6, 5.0, 0.0, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, 0.0, REFERENCE_TEMP_C)
 
 
 def usual_noise() -> Noise:
@@ -97,14 +98,18 @@ def _fault(s: Spot) -> str:
 
 
 def _curve_points(table: CurveTable, k: int, noise: Noise) -> tuple:
-    """Points of one curve, in the order of `_FIELDS`; nan where a column is missing."""
+    """Points of one curve, in the order of `_FIELDS`; nan where a column is missing.
+
+    By V_CE and V_BE, whatever the order of the log: sums of the same points are the same to the last digit.
+    """
     at = table.points(k)
     step = max(1, -(-(at.stop - at.start) // MOST_POINTS))
-    vbe, vce, ib, ic = (a[at][::step] for a in (table.vbe_V, table.vce_V, table.ib_A, table.ic_A))
-
+    vbe, vce, ib, ic = (a[at] for a in (table.vbe_V, table.vce_V, table.ib_A, table.ic_A))
+    place = np.lexsort((ic, ib, vbe, vce))[::step]
+    vbe, vce, ib, ic = (a[place] for a in (vbe, vce, ib, ic))
     u_vbe, u_vce = (np.hypot(0.01 * noise.v_percent * v, noise.v_floor_V) for v in (vbe, vce))
     u_ib, u_ic = (np.hypot(0.01 * noise.i_percent * i, noise.i_floor_A) for i in (ib, ic))
-    return vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic
+    return vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic, place
 
 
 def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], spot: Mapping, *,
@@ -151,7 +156,7 @@ def gather(curves: CurveTable, noise: Noise, readings: Sequence[PartReadings], s
             u_ib, u_ic = 0.01 * by["hfe_percent"] * ib, 0.01 * by["ic_percent"] * ic
             vce, u_vce = (s.vce_V, s.u_vce_V) if isfinite(s.vce_V) else (by["vce_V"], by["u_vce_V"])
             u_vce = u_vce if isfinite(u_vce) else rule("reading_vce_stated") * vce
-            block = vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic
+            block = vbe, vce, ib, ic, u_vbe, u_vce, u_ib, u_ic, 0.0
             add(r.part, r.polarity, r.type, "spot", s.temp_C, block)
     rows = [np.concatenate([e[5] for e in found], axis=1) for found in own.values()]
     full = np.full((len(_FIELDS), len(rows), max((r.shape[1] for r in rows), default=0)), np.nan)
@@ -357,6 +362,8 @@ class TransistorProblem:
     [degC].  ``has_vbe``, ``has_ib`` say what a point has; ``keep`` is False for padding and for what is left
     out.
 
+    ``place`` is where a point stood in its log.
+
     ``centre`` and ``width`` (n, p) are what is known of the coordinates (natural logs, K, K/W); width inf is
     no knowledge.  The entry of ISE is that of the logarithm of the share of the non-ideal base current at
     `ic0_A` (n,) instead, because ISE itself means nothing without its NE.
@@ -373,6 +380,7 @@ class TransistorProblem:
     u_vce: np.ndarray
     u_ib: np.ndarray
     u_ic: np.ndarray
+    place: np.ndarray
     temp_C: np.ndarray
     has_vbe: np.ndarray
     has_ib: np.ndarray

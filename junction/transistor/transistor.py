@@ -352,18 +352,20 @@ def _repeated_rise(problem: TransistorProblem, theta) -> np.ndarray:
     with np.errstate(all="ignore"):
         f1, _, d1, _, _ = raw_residuals(theta, problem)
     level = np.round(np.log(np.maximum(problem.vce, 1e-2)) / 0.1)
-    order = np.argsort(np.where(problem.keep & problem.has_vbe, 100.0 * level + problem.vbe, np.inf), axis=1)
+    key = np.where(problem.keep & problem.has_vbe, 100.0 * level + problem.vbe, np.inf)
+    order = np.argsort(key, axis=1, kind="stable")
 
     def sorted_pairs(a):
         a = np.take_along_axis(a, order, 1)
         return a[:, :-1], a[:, 1:]
 
     (k0, k1), (v0, v1), (l0, l1) = (sorted_pairs(a) for a in (problem.keep, problem.vbe, level))
-    same = k0 & k1 & (l0 == l1) & (np.abs(v1 - v0) < rule("bjt_vbe_same")) & (np.abs(np.diff(order)) > 1)
+    before, after = sorted_pairs(problem.place)
+    same = k0 & k1 & (l0 == l1) & (np.abs(v1 - v0) < rule("bjt_vbe_same")) & (np.abs(after - before) > 1)
     (a0, a1), (w0, w1), (t0, t1) = (sorted_pairs(a) for a in (f1, problem.whitening[..., 0], d1[:, TEMP]))
     with np.errstate(all="ignore"):
         slope = 0.5 * (t0 + t1)
-        rise = np.sign(order[:, :-1] - order[:, 1:]) * (a1 - a0) / slope
+        rise = np.sign(before - after) * (a1 - a0) / slope
         weight = np.nan_to_num(np.where(same, slope**2 / (1.0 / w0**2 + 1.0 / w1**2), 0.0))
         mean = (weight * np.nan_to_num(rise)).sum(1) / weight.sum(1)
         shows = mean > np.maximum(rule("bjt_heating_said") / np.sqrt(weight.sum(1)), rule("bjt_rise_least"))
