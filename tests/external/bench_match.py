@@ -374,8 +374,8 @@ def outcome(case, way, recorded, seed):
     -------
     dict of str to float or list
         Cost over the least possible: ``ratio`` of the chosen sets, ``possible``, ``random`` by chance,
-        ``hand`` (`by_hand`); lists of bool ``idle``, ``peak``, ``hot``, ``dvbe``, ``hfe`` (held), ``limit`` and
-        ``A`` (kept).
+        ``hand`` (`by_hand`); lists of bool ``idle``, ``peak``, ``hot``, ``dvbe``, ``hfe`` (held), ``limit``
+        and ``A`` (kept).
     """
     rng = np.random.default_rng((seed, WAYS.index(way), recorded, *case.name.encode()))
     table = log(case, way, recorded, rng)
