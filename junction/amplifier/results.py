@@ -50,6 +50,8 @@ class Stage:
 
     Voltages [V], currents [A], powers [W]; nan where nothing was given from which it follows.
     ``parallel`` devices share each rail's current; currents named ``_device`` are for one of them.
+    ``supply_V`` is one side's voltage against the output's rest, whatever is printed; in a bridge, rail,
+    drive and operating points are those of one of its ``halves``, output and load those of the whole.
     """
 
     parallel: int
@@ -67,10 +69,11 @@ class Stage:
     peak_output_A: float = nan
     headroom_V: float = nan
     # heat of one device in each way of driving the stage: case, average_W, peak_W (instantaneous),
-    # vce_at_peak_V, ic_at_peak_A, sink_C, case_C, junction_C; nan where it cannot be known
+    # vce_at_peak_V, ic_at_peak_A, sink_C, case_C, junction_C, junction_peak_C (at the top of a slow cycle),
+    # sink_needed_K_per_W (of one channel, at most); nan where it cannot be known
     dissipation: tuple[Mapping, ...] = ()
     # limits of the types held against what the stage asks: type, quantity (in words, with its letter symbol),
-    # asked, limit, unit, verdict ('within', 'close', 'beyond', 'unknown'), text, source
+    # asked, limit, unit, verdict ('within', 'close', 'beyond', 'unknown'), text, source, ratio
     limits: tuple[Mapping, ...] = ()
     loop_gain_device: float = nan  # theta dP/dT of one device on a stiff drive, alone
     loop_gain_bias: float = nan  # the same with the sink heated by all, the bias not following
@@ -79,6 +82,23 @@ class Stage:
     assumptions: tuple[str, ...] = ()
     questions: tuple[str, ...] = ()  # what would have to be known
     findings: tuple[str, ...] = ()  # sentences that need attention
+    circuit: str = ""  # in words
+    halves: int = 1  # output nodes that drive the load, 2 of a bridge
+    printed_supply_V: float = nan  # of one rail, or the whole of a single supply
+    channels: int = 1
+    # of all channels' output stages: from the supply at idle and with a sine at the rated power, and the
+    # current of a rail then, mean and peak
+    idle_power_W: float = nan
+    full_power_W: float = nan
+    supply_average_A: float = nan
+    supply_peak_A: float = nan
+    # of one emitter resistor: at idle, with a sine up to clipping, and what to buy at least
+    resistor_idle_W: float = nan
+    resistor_full_W: float = nan
+    resistor_rating_W: float = nan
+    sink_why: str = ""  # which limit and drive decide the sink needed
+    # V_CE [V] and I_C [A] of one device over its half cycle at clipping, by the word of the load
+    loci: Mapping = field(default_factory=dict, metadata={"json": False})
 
 
 @dataclass
@@ -129,3 +149,5 @@ class StageReport:
     cautions: tuple[SimpleNamespace, ...]
     bag: Bag
     draw: Callable[[], tuple[Mapping, Mapping]]
+    half_load: Mapping = field(default_factory=dict)  # whether half the rated load is allowed
+    entered: tuple[tuple[str, str], ...] = ()  # what was entered: option in words, as written

@@ -391,6 +391,27 @@ def parse_number(text: str) -> float:
     return value
 
 
+_SWING = re.compile(r"(.*[Vv])[ _-]*(pk|p|peak|pp|p-p|peak-to-peak|rms|RMS|eff)\.?")
+
+
+def parse_swing(text: object) -> float:
+    """Peak of a sine from its voltage with what it is: ``36Vpk``, ``72 Vpp``, ``25Vrms`` [V].
+
+    Raises
+    ------
+    UnitError
+        It does not say which of the three it is, or is no voltage above zero.
+    """
+    match = _SWING.fullmatch(str(text).strip())
+    if not match:
+        raise UnitError(f"{shown(str(text))}: peak, peak to peak or rms? Write 36Vpk, 72Vpp or 25Vrms")
+    volts = parse_quantity(match[1], "voltage")
+    if not volts > 0:
+        raise UnitError(f"{shown(str(text))} must be above 0 V")
+    factor = {"r": math.sqrt(2), "R": math.sqrt(2), "e": math.sqrt(2)}.get(match[2][0], 1.0)
+    return volts * (0.5 if match[2] in ("pp", "p-p", "peak-to-peak") else factor)
+
+
 def unit_factor(unit: str, quantity: str) -> float:
     """Factor that turns a value in `unit` into the SI unit of `quantity`.
 

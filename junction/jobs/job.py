@@ -25,7 +25,7 @@ import numpy as np
 
 from junction.base.errors import UnitError, UsageError
 from junction.base.records import Bag, PartReadings
-from junction.base.units import QUANTITIES, parse_number, parse_quantity, si
+from junction.base.units import QUANTITIES, nominal, parse_number, parse_quantity, parse_swing, si
 from junction.shelf.tables import records, reference_rows
 
 
@@ -96,6 +96,8 @@ class Option:
                 return self._number(given)
             case "quantities":
                 return _several(given, self._number)
+            case "swing":
+                parse_swing(given)
         return str(given)
 
     def _number(self, given) -> float:
@@ -235,17 +237,42 @@ def _accuracy(given, quantity: str) -> tuple[float, float]:
 
 
 def stage_ask(o: SimpleNamespace, parallel: int = 1):
-    """What the options say of a stage (`junction.amplifier.stage.StageAsk`); `parallel` where they do not."""
-    from junction.amplifier.stage import StageAsk
+    """What the options say of a stage (`StageAsk`); `parallel` where they do not."""
+    from junction.amplifier.rating import Circuit, StageAsk
 
+    if Circuit.of(o.circuit or ()).quasi and getattr(o, "layout", "") == "complementary":
+        raise UsageError("outputs of a quasi-complementary stage: --layout quasi-complementary")
+    if o.output_voltage is not None and (o.power is not None or o.load is None):
+        raise UsageError("--output-voltage stands in place of --power, and needs --load")
+    if o.output_voltage is not None:
+        o.power = parse_swing(o.output_voltage) ** 2 / (2 * o.load)
     said = {
         "power_W": o.power, "load_ohm": o.load, "supply_V": o.supply, "parallel": o.parallel or parallel,
         "re_ohm": o.emitter_resistor, "rb_ohm": o.base_resistor, "idle_A": o.idle_current,
         "idle_drop_V": o.idle_drop, "peak_A": o.peak_current, "vce_V": o.vce,
         "temp_C": o.junction_temperature, "load_phase_deg": o.load_angle, "rth_jc": o.rth_junction_case,
-        "rth_cs": o.rth_case_sink, "rth_sa": o.rth_sink, "ambient_C": o.ambient,
+        "rth_cs": o.rth_case_sink, "rth_sa": o.rth_sink, "ambient_C": o.ambient, "circuit": o.circuit,
+        "sink_limit_C": o.sink_limit, "rth_pulse": o.pulse_impedance, "darlington": o.darlington,
+        "hfe": o.hfe,
     }  # fmt: skip
     return StageAsk(**{name: value for name, value in said.items() if value is not None})
+
+
+def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, str], ...]:
+    """What was entered, as words and text, for a sheet that goes into the job folder; defaults left out."""
+
+    def text(one: Option, value) -> str:
+        if one.kind in ("quantity", "quantities"):
+            many = value if isinstance(value, tuple) else (value,)
+            unit = QUANTITIES[one.quantity][1] if one.quantity in QUANTITIES else one.quantity
+            return ", ".join(nominal(v, unit) for v in many)
+        if one.kind == "accuracy":
+            return f"{100 * value[0]:g} % + {nominal(value[1], QUANTITIES[one.quantity][1])}"
+        return "yes" if value is True else ", ".join(value) if isinstance(value, tuple) else str(value)
+
+    given = ((one, getattr(o, one.option)) for one in options if not one.cli)
+    return tuple((one.option.replace("_", " "), text(one, value)) for one, value in given
+                 if value not in (None, (), "", False, one.default))  # fmt: skip
 
 
 def stage_types(o: SimpleNamespace, find: Callable) -> tuple:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
-from math import isfinite, isnan, radians
+from math import isfinite
 
 import numpy as np
 
 from junction.amplifier.findings import diagnose_drops
 from junction.amplifier.results import Stage, StageReport
 from junction.amplifier.sharing import devices_from_fits, drawn_devices
-from junction.amplifier.stage import load_locus, plan_stage
+from junction.amplifier.stage import half_load, plan_stage
 from junction.base.errors import UsageError
 from junction.base.records import Bag
-from junction.jobs.job import Result, bag_of, job, stage_ask, stage_types, types_of
+from junction.jobs.job import Result, bag_of, entered, job, stage_ask, stage_types, types_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
 from junction.sets.match import match_parts
-from junction.shelf.tables import cautions, default_meter, rule
+from junction.shelf.tables import cautions, default_meter
 from junction.shelf.types import safe_current_A
 
 EPILOG = """examples:
@@ -73,7 +74,8 @@ def stage(curves=None, *, o) -> Result:
         raise UsageError("--drop-accuracy and --resistor-tolerance belong to --measured-drops")
     if drops is not None and o.parts and len(o.parts) != len(drops):
         raise UsageError(f"{len(drops)} drops but {len(o.parts)} parts")
-    find, ask, fits, bag = types_of(o), stage_ask(o), None, Bag()
+    told = entered(o, stage.options)
+    find, ask, fits, bag = types_of(o), replace(stage_ask(o), channels=o.channels), None, Bag()
     if given:
         bag = bag_of(curves, o.temperature).by_name()
         # what is fitted is compared, whatever its gain
@@ -98,25 +100,17 @@ def stage(curves=None, *, o) -> Result:
     if drops is not None:
         report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
                                 tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
-    phase = ask.load_phase_deg if not isnan(ask.load_phase_deg) else rule("stage_load_phase")
     found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
-                        lambda: _safe_area(planned, types, phase))  # fmt: skip
+                        lambda: _safe_area(planned, types), half_load(ask, planned, types), told)  # fmt: skip
     return Result("stage", found)
 
 
-def _safe_area(planned: Stage, types, phase_deg: float) -> tuple[dict, dict]:
-    """Load lines of one device, and the dc safe area of each type at the warmest case, by name."""
-    if isnan(planned.supply_V) or isnan(planned.peak_output_V):
+def _safe_area(planned: Stage, types) -> tuple[dict, dict]:
+    """Load lines of one device at clipping, and the dc safe areas of the types at the warmest case."""
+    if not planned.loci:
         return {}, {}
-    n = planned.parallel
-    own = (planned.re_ohm * n)[:n]
-    re = 0.0 if min(own) == 0 else 1 / sum(1 / r for r in own)
-    loci = {}
-    for word, angle in (("resistive load", 0.0), (f"load at {phase_deg:g} degrees", radians(phase_deg))):
-        vce, ic = load_locus(planned.peak_output_V, planned.supply_V, planned.load_ohm, angle, re)
-        loci[word] = vce, ic / n
     warmest = max((d["case_C"] for d in planned.dissipation if isfinite(d["case_C"])), default=25.0)
     vce = np.linspace(1.0, 2.6 * planned.supply_V, 200)
     areas = {kind.name: (vce, np.array([safe_current_A(kind, float(v), warmest) for v in vce]))
              for kind in types}  # fmt: skip
-    return loci, {name: area for name, area in areas.items() if np.isfinite(area[1]).any()}
+    return planned.loci, {name: area for name, area in areas.items() if np.isfinite(area[1]).any()}

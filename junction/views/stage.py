@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import isfinite
+from math import isfinite, nan
 
 from junction.amplifier.results import DropReport, DropVerdict, Stage, StageReport
-from junction.base.units import quantity
+from junction.base.units import nominal, quantity
 from junction.judge.results import say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
@@ -31,6 +31,7 @@ def facts(stage: Stage) -> list[tuple[str, float, str]]:
         ("rms", stage.rms_V, "V"),
         ("peak output current", stage.peak_output_A, "A"),
         ("peak current of each device", stage.peak.total_A / n, "A"),
+        ("supply as printed", stage.printed_supply_V, "V"),
         ("supply of each rail", stage.supply_V, "V"),
         ("left for the driver at the peak", stage.headroom_V, "V"),
         ("idle current of a rail", stage.idle.total_A, "A"),
@@ -40,17 +41,76 @@ def facts(stage: Stage) -> list[tuple[str, float, str]]:
         ("the same if the bias did not follow the sink", stage.loop_gain_bias, ""),
         ("V_CE at which a device would run away", stage.vce_critical_V, "V"),
         ("heat sink of one channel, at most", stage.sink_needed_K_per_W, "K/W"),
+        ("emitter resistor's dissipation at idle", stage.resistor_idle_W, "W"),
+        ("emitter resistor's dissipation with a sine up to clipping", stage.resistor_full_W, "W"),
+        ("emitter resistor's rating, at least", stage.resistor_rating_W, "W"),
+        ("power from the supply at idle", stage.idle_power_W, "W"),
+        ("power from the supply at the rated output", stage.full_power_W, "W"),
+        ("current of a rail then, mean", stage.supply_average_A, "A"),
+        ("current of a rail then, peak", stage.supply_peak_A, "A"),
     ]
-    return [row for row in rows if isfinite(row[1])]
+    return [row for row in rows if isfinite(row[1]) and (row[1] or not row[0].startswith("emitter"))]
+
+
+#: Verdict of half the rated load, in words.
+_ALLOWED = {"yes": "allowed", "close": "only just", "no": "not allowed", "unknown": "not known"}
+
+
+def _to_do(report: StageReport) -> b.Block:
+    """What to set, to buy and to leave alone."""
+    stage, half, todo = report.stage, report.half_load, []
+    if any(stage.idle_drop_V):
+        todo.append(("set across each emitter resistor at idle", f"{_drops_mV(stage)} mV"))
+    if isfinite(stage.sink_needed_K_per_W) and stage.sink_needed_K_per_W > 0:
+        sink = quantity(stage.sink_needed_K_per_W, "K/W")
+        todo.append(("heat sink of one channel, at most", (sink, f" for {stage.sink_why}")))
+    if stage.resistor_rating_W:
+        todo.append(("emitter resistors, at least", quantity(stage.resistor_rating_W, "W", 2)))
+    if half:
+        words: tuple = (f"{_ALLOWED[half['verdict']]}: {half['text'] or 'which type? (--type)'}",)
+        if half["verdict"] == "yes":
+            words = "allowed, sink at most ", quantity(half["sink_needed_K_per_W"], "K/W")
+        todo.append(((nominal(half["load_ohm"], "ohm"), " load"), words))
+    return b.facts(todo)
+
+
+def _short(stage: Stage) -> b.Block:
+    """The figures that a bench asks for first; the page holds them all."""
+    n, rows = stage.parallel, []
+
+    def row(words: str, *pieces: tuple[float, str, str], between: str = ", ") -> None:
+        known = [(between, quantity(x, unit), text) for x, unit, text in pieces if isfinite(x)]
+        if known:
+            rows.append((words, tuple(piece for three in known for piece in three)[1:]))
+
+    if stage.circuit != "two rails":
+        rows.append(("circuit", stage.circuit))
+    row("peak output voltage", (stage.peak_output_V, "V", ""), (stage.peak_to_peak_V, "V", " peak to peak"),
+        (stage.rms_V, "V", " rms"))  # fmt: skip
+    row("peak current", (stage.peak.total_A, "A", ""), (stage.peak.total_A / n, "A", " each device"))
+    side = stage.supply_V if stage.supply_V != stage.printed_supply_V else nan
+    row("supply" if isfinite(side) else "supply of each rail", (stage.printed_supply_V, "V", ""),
+        (side, "V", " each side"), (stage.headroom_V, "V", " left for the driver"))  # fmt: skip
+    row("idle current of a rail", (stage.idle.total_A, "A", ""),
+        (stage.idle.total_A / n, "A", " each device"))  # fmt: skip
+    row("V_CE at idle", (stage.idle.vce_V if stage.idle.vce_V != stage.printed_supply_V else nan, "V", ""))
+    row("from the supply", (stage.idle_power_W, "W", " at idle"), (stage.full_power_W, "W", " driven fully"))
+    row("current of a rail", (stage.supply_average_A, "A", " mean"), (stage.supply_peak_A, "A", " peak"))
+    row("thermal loop gain", (stage.loop_gain_device, "", ""), (stage.vce_critical_V, "V", " V_CE"),
+        between=", 1 (runs away) at ")  # fmt: skip
+    return b.facts([*rows, ("emitter resistor", resistors(stage.re_ohm))])
+
+
+def _drops_mV(stage: Stage) -> str:
+    return " / ".join(f"{d:.1f}" for d in sorted({round(1000 * d, 2) for d in stage.idle_drop_V}))
 
 
 def drop_words(stage: Stage) -> str:
     """The drop to set across each emitter resistor."""
     if not any(stage.idle_drop_V):
         return say("guide_no_drop")
-    shown = " / ".join(f"{d:.1f}" for d in sorted({round(1000 * d, 2) for d in stage.idle_drop_V}))
     low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
-    return say("guide_idle_drop", drop=shown, low=low, high=high)
+    return say("guide_idle_drop", drop=_drops_mV(stage), low=low, high=high)
 
 
 def shown_verdict(v: DropVerdict, drops: DropReport) -> str:
@@ -72,15 +132,18 @@ def summary(report: StageReport) -> str:
 
 def _asked(stage: Stage) -> b.Block:
     pairs = [(words, quantity(value, unit)) for words, value, unit in facts(stage)]
-    return b.facts([*pairs, ("emitter resistor", resistors(stage.re_ohm))])
+    return b.facts([("circuit", stage.circuit), *pairs, ("emitter resistor", resistors(stage.re_ohm))])
 
 
-def _heat(stage: Stage) -> b.Block:
-    heads = ("average", "peak", "at V_CE", "I_C", "sink", "junction")
+def _heat(stage: Stage, everything: bool = True) -> b.Block:
+    heads = ("average", "peak", "at V_CE", "I_C", "sink", *(("case", "junction") if everything else ()),
+             "T_j peak", *(("sink at most",) if everything else ()))  # fmt: skip
     rows = [
         [d["case"], quantity(d["average_W"], "W"), quantity(d["peak_W"], "W"),
-         quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"),
-         celsius(d["sink_C"], " C"), celsius(d["junction_C"], " C")]
+         quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"), celsius(d["sink_C"], " C"),
+         *((celsius(d["case_C"], " C"), celsius(d["junction_C"], " C")) if everything else ()),
+         celsius(d["junction_peak_C"], " C"),
+         *((quantity(d["sink_needed_K_per_W"], "K/W"),) if everything else ())]
         for d in stage.dissipation
     ]  # fmt: skip
     return b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)
@@ -108,9 +171,9 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
                 yield b.text(f"    next: {v.next()}", hang="    ")
         yield from () if urgent else [bias]
         yield from (*(b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps), "")
-    yield from (_asked(stage), "", b.text(drop_words(stage)))
+    yield from (_to_do(report), "", _short(stage))
     if stage.dissipation:
-        yield from ("", b.text("heat in each device", "strong"), _heat(stage))
+        yield from ("", b.text("heat in each device", "strong"), _heat(stage, False))
     yield b.bullets([c["text"] for c in stage.limits if c["verdict"] in ("close", "unknown")])
     yield b.bullets(stage.questions, "needed to know more")
     yield b.bullets(_assumed(report), "assumed")
@@ -128,7 +191,8 @@ def tables(report: StageReport) -> dict:
     found: dict = {
         "stage": (("quantity", "value", "unit"), facts(stage)),
         "heat": (("drive", "average_W", "peak_W", "vce_at_peak_V", "ic_at_peak_A", "sink_C", "case_C",
-                  "junction_C"), [tuple(d.values()) for d in stage.dissipation]),
+                  "junction_C", "junction_peak_C", "sink_needed_K_per_W"),
+                 [tuple(d.values()) for d in stage.dissipation]),
     }  # fmt: skip
     if report.measured_drops is not None:
         heads = ("position", "measured_V", "wanted_V", "expected_V", "expected_low_V", "expected_high_V",
@@ -146,7 +210,8 @@ def tables(report: StageReport) -> dict:
 
 def document(report: StageReport) -> dict:
     """Body of the JSON."""
-    return {name: getattr(report, name) for name in ("stage", "measured_drops", "predicted_set")}
+    names = ("stage", "measured_drops", "predicted_set", "half_load", "entered")
+    return {name: getattr(report, name) for name in names}
 
 
 def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
@@ -159,13 +224,14 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     blocks += [b.text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
         blocks.append(_drops(drops))
-    asked = [_asked(stage), b.text(drop_words(stage))]
+    asked = [_to_do(report), _asked(stage), b.text(drop_words(stage))]
+    amplifier = dict(report.entered).get("amplifier", "")
     loci, areas = report.draw()
     if loci:
         from junction.show.plots import draw_safe_areas, new_axes, svg_text
 
         svg = svg_text(draw_safe_areas(areas, new_axes(), loci).figure)
-        asked.append(b.pictures([("load lines of one device", svg)], (
+        asked.append(b.pictures([("load lines of one device, driven to clipping", svg)], (
             "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; "
             "its second-breakdown line is drawn only where the shelf holds it."
         )))  # fmt: skip
@@ -173,8 +239,11 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     limits = [[c["type"], c["quantity"], quantity(c["asked"], c["unit"]), quantity(c["limit"], c["unit"]),
                b.Badge(c["verdict"]), c["source"]] for c in stage.limits]  # fmt: skip
     notes = [c["text"] for c in stage.limits if c["verdict"] != "within" or "safe area" in c["quantity"]]
-    return "Output stage", [
-        *blocks, b.section("What it asks of its devices", asked),
+    title = f"Output stage: {amplifier}" if amplifier else "Output stage"
+    blocks[0] = b.text(title, "title")
+    return title, [
+        *blocks, b.section("As entered", [b.facts(report.entered)]),
+        b.section("What it asks of its devices", asked),
         b.section("Heat in each device", [_heat(stage)]),
         b.section("Against the limits of the type",
                   [b.table(heads, limits), b.bullets(list(dict.fromkeys(notes)))]),

@@ -4,7 +4,8 @@ from math import isnan
 
 import pytest
 
-from junction.amplifier.stage import StageAsk, clipping_W, plan_stage
+from junction.amplifier.rating import clipping_W
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import UsageError
 from junction.shelf.tables import rule
 from junction.shelf.types import find_type

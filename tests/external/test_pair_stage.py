@@ -5,7 +5,8 @@ import pytest
 
 from junction.amplifier.results import OperatingPoint
 from junction.amplifier.sharing import HEAT_STEPS, devices_from_fits, share
-from junction.amplifier.stage import StageAsk, average_W, instant_peak, plan_stage
+from junction.amplifier.heat import average_W, instant_peak
+from junction.amplifier.stage import StageAsk, plan_stage
 from junction.shelf.tables import Limit, PartType
 from tests.external.transistor_decks import run
 from tests.sets.bags import fits_of, true_values

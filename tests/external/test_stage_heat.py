@@ -1,0 +1,95 @@
+"""Thermal feedback of a stage against a time-stepped electrothermal model; its heat against waveforms.
+
+The model is written out here and shares no code with junction: SPICE's exponential and temperature laws (EG
+1.11 eV, XTI 3, XTB 1.5; G. Massobrio and P. Antognetti, Semiconductor Device Modeling with SPICE, 2nd ed.
+1993), the drive held stiff, junction and case as two thermal nodes on a sink, stepped by scipy's solve_ivp.
+"""
+
+from math import exp, log, pi, radians, sqrt
+
+import numpy as np
+import pytest
+from scipy.constants import Boltzmann, elementary_charge
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
+
+from junction.amplifier.heat import pulse_share, rise_K, slab_time_s
+from junction.amplifier.stage import StageAsk, plan_stage
+from junction.shelf.types import find_type
+from tests.external.transistor_decks import run
+from tests.rows import every_row
+
+pytestmark = pytest.mark.external
+K, ROOM = Boltzmann / elementary_charge, 298.15
+
+
+class Device:
+    """One output device at a fixed drive; V_BE [V] at 100 mA and 25 degC, the driver's at 15 mA."""
+
+    def __init__(self, vbe, re=0.22, rb=0.0, hfe=60.0, bulk=0.015, driver=None, inner=np.inf):
+        self.re, self.rb, self.hfe, self.driver, self.inner = re + bulk, rb, hfe, driver, inner
+        self.i_s = 0.1 * exp(-vbe / (K * ROOM))
+        self.i_s1 = 0.015 * exp(-driver / (K * ROOM)) if driver else None
+
+    def junction(self, current, i_s, kelvin):
+        law = 3 * log(kelvin / ROOM) + 1.11 / (K * kelvin) * (kelvin / ROOM - 1)
+        return K * kelvin * (log(current / i_s) - law)
+
+    def drive(self, current, kelvin):
+        """Voltage between drive node and output that makes the device carry `current`."""
+        gain = self.hfe * (kelvin / ROOM) ** 1.5
+        v, base = self.junction(current, self.i_s, kelvin), current / gain
+        if self.driver:
+            through = base + v / self.inner
+            v += self.junction(through, self.i_s1, kelvin)
+            base = through / gain
+        return v + current * self.re + base * self.rb
+
+    def current(self, volts, kelvin):
+        return exp(brentq(lambda x: self.drive(exp(x), kelvin) - volts, log(1e-4), log(1e3), xtol=1e-12))
+
+
+def settled(device, vce, theta, idle_A=0.1, temp_C=60.0, pushed_W=0.01):
+    """Rise of the junction [K] after a small power was added for good, or inf where it runs away."""
+    t0, volts = temp_C + 273.15, device.drive(idle_A, temp_C + 273.15)
+    jc, cs = 0.75 * theta, 0.25 * theta
+    case0 = t0 - jc * vce * idle_A
+
+    def flow(_, t):  # junction 20 mJ/K, case 1 J/K: what they are moves no settled temperature
+        power = vce * device.current(volts, t[0]) + pushed_W
+        through = (t[0] - t[1]) / jc
+        return [(power - through) / 0.02, through - (t[1] - (case0 - cs * vce * idle_A)) / cs]
+
+    def gone(_, t):
+        return t[0] - t0 - 20.0
+
+    gone.terminal = True
+    found = solve_ivp(flow, (0.0, 120.0 * theta), [t0, case0], "LSODA", events=gone, rtol=1e-8, atol=1e-8)
+    return np.inf if found.t_events[0].size else found.y[0, -1] - t0
+
+
+# V_BE of power transistors at an idle current of 100 mA, 0.60 to 0.64 V (registered curves); a driver inside
+# a Darlington runs at a higher density
+CASES = [
+    ({"vbe": 0.60}, {}), ({"vbe": 0.63, "bulk": 0.005}, {}), ({"vbe": 0.61, "re": 0.47}, {}),
+    ({"vbe": 0.61, "re": 0.0, "bulk": 0.01}, {}),
+    ({"vbe": 0.61, "rb": 10.0}, {"hfe": 60.0}), ({"vbe": 0.60, "rb": 4.7, "hfe": 120.0}, {"hfe": 120.0}),
+    ({"vbe": 0.60, "driver": 0.62, "inner": 40.0}, {"type": "TIP142"}),
+    ({"vbe": 0.61, "driver": 0.64, "inner": 40.0, "rb": 100.0, "hfe": 50.0}, {"type": "TIP142"}),
+    ({"vbe": 0.60, "driver": 0.62, "inner": 60.0, "bulk": 0.01}, {"darlington": True}),
+]  # fmt: skip
+
+
+@every_row("made, said", CASES)
+def test_loop_gain_and_runaway_stand_within_a_tenth_on_the_safe_side(made, said):
+    device, said = Device(**made), dict(said)
+    types = (find_type(said.pop("type")),) if "type" in said else ()
+    ask = StageAsk(vce_V=40.0, idle_A=0.1, peak_A=1.0, re_ohm=(made.get("re", 0.22),),
+                   rb_ohm=(made.get("rb", 0.0),), rth_jc=0.8, rth_cs=0.4, temp_C=60.0, **said)  # fmt: skip
+    stage = plan_stage(ask, types)
+    # pushed by 10 mW the junction settles theta 10 mW/(1 - gain) higher
+    gain = 1 - 1.2 * 0.01 / settled(device, 40.0, 1.2)
+    print(made, stage.loop_gain_device / gain)
+    assert gain <= stage.loop_gain_device <= 1.1 * gain
+    assert np.isfinite(settled(device, 0.99 * stage.vce_critical_V, 1.2))
+    assert settled(device, 1.1 * stage.vce_critical_V, 1.2) == np.inf
