@@ -243,20 +243,20 @@ def say_clipping(ask: StageAsk, half: Half, notes: Notes) -> None:
     now = half.circuit
     left = half.rail_V - half.swing_V - half.swing_V / half.load_ohm * half.re_rail_ohm
     others = [Circuit(single, bridge, now.quasi) for single in (True, False) for bridge in (False, True)]
-    able = [(watts(c), c) for c in others if c != now and watts(c) >= ask.power_W]
-    able = [pair for pair in able if pair[0] <= rule("stage_supply_ample") * ask.power_W]
-    reach, other = min(able, key=lambda pair: pair[0], default=(nan, now))
-    told = {"circuit": other.words, "option": other.option, "reach": shown(reach) if able else ""}
+    ample = rule("stage_supply_ample") * ask.power_W
+    able = [say("circuit_reaches", circuit=c.words, option=c.option, reach=shown(watts(c, 0.0)))
+            for c in others if c != now and watts(c) <= ample and watts(c, 0.0) >= ask.power_W]  # fmt: skip
     if left < headroom:
         notes.findings.append(say(
             "stage_clips" if left < 0 else "stage_headroom", power=ask.power_W, needs=half.rail_V - left,
             supply=half.rail_V, left=left, headroom=headroom, clips=shown(watts(now)),
             most=shown(watts(now, 0.0))))  # fmt: skip
         if left < 0 and able:
-            notes.findings.append(say("stage_circuit", **told))
-    elif not ask.circuit and able and watts(now) > rule("stage_supply_ample") * ask.power_W:
+            notes.findings.append(say("stage_circuit", others="; ".join(able)))
+    elif not ask.circuit and able and watts(now) > ample:
         notes.findings.append(say("stage_ample", supply=ask.supply_V, clips=shown(watts(now)),
-                                  times=watts(now) / ask.power_W, half=ask.supply_V / 2, **told))  # fmt: skip
+                                  times=watts(now) / ask.power_W, half=ask.supply_V / 2,
+                                  others="; ".join(able)))  # fmt: skip
 
 
 def vce_of(ask: StageAsk, half: Half, notes: Notes) -> tuple[float, float]:

@@ -60,10 +60,12 @@ def _to_do(report: StageReport) -> b.Block:
     """What to set, to buy and to leave alone."""
     stage, half, todo = report.stage, report.half_load, []
     if any(stage.idle_drop_V):
-        todo.append(("set across each emitter resistor at idle", f"{_drops_mV(stage)} mV"))
+        low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
+        drop = say("guide_drop_short", drop=_drops_mV(stage), low=low, high=high)
+        todo.append(("set across each emitter resistor", drop))
     if isfinite(stage.sink_needed_K_per_W) and stage.sink_needed_K_per_W > 0:
         sink = quantity(stage.sink_needed_K_per_W, "K/W")
-        todo.append(("heat sink of one channel, at most", (sink, f" for {stage.sink_why}")))
+        todo.append(("heat sink of a channel, at most", (sink, f" for {stage.sink_why}")))
     if stage.resistor_rating_W:
         todo.append(("emitter resistors, at least", quantity(stage.resistor_rating_W, "W", 2)))
     if half:

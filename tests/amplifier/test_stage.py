@@ -1,23 +1,24 @@
 """The stage: what follows from what, what is assumed, what cannot be."""
 
-from math import isnan
+from dataclasses import replace
+from math import isnan, nan, pi
 
 import pytest
 
 from junction.amplifier.rating import clipping_W
-from junction.amplifier.stage import StageAsk, plan_stage
+from junction.amplifier.stage import StageAsk, half_load, plan_stage
 from junction.base.errors import UsageError
 from junction.shelf.tables import rule
 from junction.shelf.types import find_type
+from tests.rows import every_row
 
 
 def test_everything_given_leaves_few_assumptions():
     ask = StageAsk(power_W=80, load_ohm=8, supply_V=42, parallel=2, re_ohm=(0.22,), rb_ohm=(2.2,), idle_A=0.2,
-                   load_phase_deg=60, rth_jc=0.7, rth_cs=0.5, rth_sa=0.6, ambient_C=30)  # fmt: skip
+                   load_phase_deg=60, rth_jc=0.7, rth_cs=0.5, rth_sa=0.6, ambient_C=30, rth_pulse=0.25,
+                   hfe=60)  # fmt: skip
     stage = plan_stage(ask, (find_type("MJ15003"), find_type("MJ15004")))
-    assert stage.assumptions == ("heat under drive is that of class B with a sine: the idle current's "
-                                 "share fades "
-                                 "as the drive rises",)  # fmt: skip
+    assert stage.assumptions == ("heat under drive is that of class B with a sine",)
     assert stage.questions == ()
     assert stage.idle_drop_V == pytest.approx((0.022, 0.022))
     # four devices of 42 V x 0.1 A on one sink, and each one's own way to it
@@ -90,10 +91,96 @@ def test_stages_that_cannot_be(ask, says):
 def test_a_supply_too_low_is_said_with_the_power_it_gives(supply, says):
     """80 W into 8 ohm: V = sqrt(2 P R) = 35.8 V at the peak (any textbook of power amplifiers)."""
     stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=supply, re_ohm=(0.22,)))
-    assert [says in f for f in stage.findings] == ([True] if says else [])
+    assert [says in f for f in stage.findings][:1] == ([True] if says else [])
+    assert any("bridge" in f for f in stage.findings) == (supply == 30.0)  # 2 (27 V)^2/8 ohm is 182 W
     # with nothing kept back the rail stands across emitter resistor and load: (30/8.22)**2 * 8/2 = 53.3 W
     assert clipping_W(30.0, 8.0, 0.22) == pytest.approx((30.0 / 8.22) ** 2 * 8.0 / 2)
     assert clipping_W(36.8, 8.0, 0.22) == pytest.approx(80.0, rel=5e-3)  # 36.76 V rounded up
     heat = [d for d in stage.dissipation if d["case"] != "idle"]
     assert all(d["vce_at_peak_V"] > 0 and d["average_W"] > 0 for d in heat)
     assert any(d["case"].startswith("clipping") for d in heat) == (supply == 30.0)
+
+
+@pytest.mark.external
+@every_row("circuit, supply, rail, off, devices", [
+    ((), 30.0, 30.0, 60.0, 2), (("single-supply",), 60.0, 30.0, 60.0, 2), (("bridge",), 30.0, 30.0, 60.0, 4),
+    (("bridge", "single"), 60.0, 30.0, 60.0, 4), (("quasi-complementary",), 30.0, 30.0, 60.0, 2),
+])  # fmt: skip
+def test_what_a_device_sees_in_each_circuit(circuit, supply, rail, off, devices):
+    """By Kirchhoff's laws: the output rests at the middle; the device that is off sees all of the supply."""
+    ask = StageAsk(power_W=40, load_ohm=8, supply_V=supply, circuit=circuit, rth_sa=0.5, ambient_C=30,
+                   re_ohm=(0.22,))  # fmt: skip
+    stage = plan_stage(ask, (find_type("2N3055"),))
+    assert stage.idle.vce_V == rail and stage.supply_V == rail and stage.printed_supply_V == supply
+    assert next(c for c in stage.limits if "V_CEO" in c["quantity"])["asked"] == off
+    # the current of the load is that of the rail, whichever circuit; a bridge's halves swing half of it
+    assert stage.peak.total_A == pytest.approx((2 * 40 / 8) ** 0.5)
+    assert stage.headroom_V == pytest.approx(rail - (640**0.5) / stage.halves - stage.peak.total_A * 0.22)
+    hot = stage.dissipation[1]
+    assert hot["sink_C"] == pytest.approx(30 + 0.5 * devices * hot["average_W"])
+    # what comes from the supply goes into the load and into heat, of devices and emitter resistors
+    taken = 2 * rail * stage.peak.total_A / pi * stage.halves
+    resistors = devices * stage.peak.total_A**2 * 0.22 / 4
+    assert stage.full_power_W == pytest.approx(taken)
+    assert taken == pytest.approx(40 + devices * hot["average_W"] + resistors)
+
+
+@every_row("ask, option", [
+    (StageAsk(power_W=40, load_ohm=8, supply_V=60), "--circuit single-supply"),  # and not two rails of 60 V
+    (StageAsk(power_W=150, load_ohm=8, supply_V=60, circuit=("single-supply",)), "--circuit two-rails"),
+    (StageAsk(power_W=150, load_ohm=8, supply_V=30), "--circuit bridge"),
+    (StageAsk(power_W=18, load_ohm=4, supply_V=14.4, circuit=("single",)), "--circuit single-supply,bridge"),
+    (StageAsk(power_W=500, load_ohm=8, supply_V=20), ""), (StageAsk(power_W=80, load_ohm=8, supply_V=42), ""),
+])  # fmt: skip
+def test_a_rating_that_does_not_fit_names_the_circuit_that_would(ask, option):
+    told = " ".join(plan_stage(ask).findings)
+    assert ("--circuit" in told) == bool(option) and option in told
+
+
+def test_a_circuit_once_said_is_not_doubted():
+    ask = StageAsk(power_W=40, load_ohm=8, supply_V=60, circuit=("two-rails",))
+    assert plan_stage(ask).findings == ()
+
+
+@every_row("words, says", [
+    (("single-supply", "two-rails"), "not both"), (("triangle",), "is not one of: two-rails"),
+    (("",), "is not one of"),
+])  # fmt: skip
+def test_circuits_that_cannot_be(words, says):
+    with pytest.raises(UsageError, match=says):
+        plan_stage(StageAsk(circuit=words))
+
+
+@every_row("given, limit_C", [(nan, 60.0), (80.0, 80.0)])
+def test_a_sink_keeps_its_own_limit_and_the_junctions(given, limit_C):
+    """At the sink found, stepped back: neither stands above its limit, and one of them stands at it."""
+    kind = find_type("2N3055")
+    for rth_jc in (0.5, 2.5):  # the second leaves the junctions to decide
+        ask = StageAsk(power_W=40, load_ohm=8, supply_V=32, rth_jc=rth_jc, sink_limit_C=given, ambient_C=35)
+        sink = plan_stage(ask, (kind,)).sink_needed_K_per_W
+        heat = plan_stage(replace(ask, rth_sa=sink), (kind,)).dissipation
+        held = kind.rating("T_j") - rule("stage_junction_margin")
+        assert max(d["sink_C"] for d in heat) <= limit_C + 1e-9
+        assert max(d["junction_peak_C"] for d in heat) <= held + 1e-9
+        near = [max(d["sink_C"] for d in heat) - limit_C, max(d["junction_peak_C"] for d in heat) - held]
+        assert max(near) == pytest.approx(0.0, abs=1e-6)
+    with pytest.raises(UsageError, match="--sink-limit"):
+        plan_stage(StageAsk(sink_limit_C=30, ambient_C=35))
+
+
+def test_half_the_load_is_held_against_the_same_limits():
+    ask = StageAsk(power_W=40, load_ohm=8, supply_V=30, re_ohm=(0.22,))
+    for name, n, verdict in (("MJ15003", 2, "yes"), ("TIP41C", 1, "no")):
+        kind, ask = (find_type(name),), replace(ask, parallel=n)
+        half = half_load(ask, plan_stage(ask, kind), kind)
+        assert (half["load_ohm"], half["verdict"]) == (4.0, verdict)
+        assert half["power_W"] == pytest.approx((27 / (1 + 0.22 / n / 4)) ** 2 / 8)
+    assert half_load(ask, plan_stage(ask), ())["verdict"] == "unknown"
+    assert half_load(replace(ask, supply_V=nan, power_W=nan), plan_stage(StageAsk()), ()) == {}
+
+
+def test_outputs_of_both_polarities_are_no_quasi_complementary_stage():
+    types = (find_type("MJ15003"), find_type("MJ15004"))
+    ask = StageAsk(power_W=40, load_ohm=8, supply_V=32, circuit=("quasi",))
+    assert any("one polarity" in f for f in plan_stage(ask, types).findings)
+    assert not any("one polarity" in f for f in plan_stage(ask, types[:1]).findings)

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from junction.amplifier.heat import average_W, instant_peak
 from junction.amplifier.results import OperatingPoint
 from junction.amplifier.sharing import HEAT_STEPS, devices_from_fits, share
-from junction.amplifier.heat import average_W, instant_peak
 from junction.amplifier.stage import StageAsk, plan_stage
-from junction.shelf.tables import Limit, PartType
+from junction.shelf.tables import Limit, PartType, rule
 from tests.external.transistor_decks import run
 from tests.sets.bags import fits_of, true_values
 
@@ -110,10 +110,14 @@ def test_emitter_current_from_its_drop():
 
 
 def test_stability_criterion_of_the_stage():
-    """Stable if theta dP/dT < 1 (Kakani and Bhandari, ch. 6), dP/dT = V_CE (2 mV/K)/(V_T/I + R_E)."""
+    """Stable if theta dP/dT < 1 (Kakani and Bhandari, ch. 6), dP/dT = V_CE k/(V_T/I + R_E).
+
+    k by SPICE's temperature law at the V_BE that rules.csv takes at idle: 2.01 mV/K.
+    """
     ask = StageAsk(vce_V=40.0, idle_A=0.1, peak_A=1.0, re_ohm=(0.22,), rth_jc=1.5, rth_cs=0.5, temp_C=25.0)
     stage = plan_stage(ask)
-    gain = 2.0 * 40.0 * 0.002 / (0.025692579 / 0.1 + 0.22)  # kT/q at 25 degC, CODATA
+    kelvin = (1.11 + 3 * 0.025692579 - rule("stage_vbe_idle")) / 298.15  # kT/q at 25 degC, CODATA
+    gain = 2.0 * 40.0 * kelvin / (0.025692579 / 0.1 + 0.22)
     assert stage.loop_gain_device == pytest.approx(gain, rel=1e-6)
     assert stage.vce_critical_V == pytest.approx(40.0 / gain, rel=1e-6)
 
