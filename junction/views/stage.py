@@ -62,7 +62,7 @@ def _to_do(report: StageReport) -> b.Block:
     if any(stage.idle_drop_V):
         low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
         drop = say("guide_drop_short", drop=_drops_mV(stage), low=low, high=high)
-        todo.append(("set across each emitter resistor", drop))
+        todo.append(("set across emitter resistors", drop))
     if isfinite(stage.sink_needed_K_per_W) and stage.sink_needed_K_per_W > 0:
         sink = quantity(stage.sink_needed_K_per_W, "K/W")
         todo.append(("heat sink of a channel, at most", (sink, f" for {stage.sink_why}")))
