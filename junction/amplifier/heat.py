@@ -132,7 +132,7 @@ def thermal_path(ask: StageAsk, types, notes: Notes) -> tuple[float, float, floa
     rth_cs = notes.take(ask.rth_cs, "stage_rth_case_sink")
     pulses = [limit.high for t in types for limit in t.find("Z_thJC") if limit.at.get("t_s") == _PULSE_S]
     pulse = ask.rth_pulse if not isnan(ask.rth_pulse) else max(pulses, default=nan)
-    share = notes.take(pulse / rth_jc, "stage_pulse_share")
+    share = notes.take(pulse / rth_jc, "stage_pulse_share", model=True)
     return rth_jc, rth_cs, slab_time_s(min(share, 0.99))
 
 
@@ -169,7 +169,7 @@ def heat_of(ask: StageAsk, half: Half, path, notes: Notes) -> tuple[list[dict], 
     idle_W = volts * half.idle_A / n
     rows, loci = [("idle", idle_W, idle_W, volts, half.idle_A / n, rth_jc * idle_W)], {}
     if half.known and not isnan(half.swing_V):
-        phase = notes.take(ask.load_phase_deg, "stage_load_phase")
+        phase = notes.take(ask.load_phase_deg, "stage_load_phase", model=True)
         period_s = 1 / rule("stage_pulse_frequency")
         for word, angle in (("resistive load", 0.0), (f"load at {phase:g} degrees", radians(phase))):
             circuit = (half.rail_V, half.load_ohm, angle, half.re_rail_ohm)
@@ -193,7 +193,7 @@ def heat_of(ask: StageAsk, half: Half, path, notes: Notes) -> tuple[list[dict], 
             if mean > _WORSE * rated or worst > _WORSE * power:  # else full swing is the worst there is
                 rows.append((f"worst drive, {word}", mean / n, worst / n, vce, current / n,
                              hottest_K(np.linspace(0.0, most, _CYCLE_SWINGS))))  # fmt: skip
-        notes.assume("stage_class_b")
+        notes.model.append(say("stage_class_b"))
     return [_row(ask, half, path, row, notes) for row in rows], loci
 
 
@@ -218,16 +218,16 @@ def sink_for(ask: StageAsk, half: Half, heat, path, limit_C: float, notes: Notes
     """
     if not heat or not max(d["average_W"] for d in heat) > 0:
         return nan, ""
-    ambient = notes.take(ask.ambient_C, "stage_ambient", "stage_sink_needed")
+    ambient = notes.take(ask.ambient_C, "stage_ambient", "stage_sink_needed", model=True)
     touch, hold = sink_limit_C(ask), limit_C - rule("stage_junction_margin")
     found = []
     for d in heat:
         pulse = d["junction_peak_C"] - d["junction_C"]
         inside = (path[0] + path[1]) * d["average_W"] + (0.0 if isnan(pulse) else pulse)
         watts = half.devices * d["average_W"]
-        own = [((touch - ambient) / watts, say("sink_touch", limit=touch))]
+        own = [((touch - ambient) / watts, say("sink_touch", limit=touch, air=ambient))]
         if isfinite(limit_C):
-            own.append(((hold - inside - ambient) / watts, say("sink_junction", limit=hold)))
+            own.append(((hold - inside - ambient) / watts, say("sink_junction", limit=hold, air=ambient)))
         d["sink_needed_K_per_W"] = min(own)[0]
         found.append(min(own))
     sink, why = min(found)

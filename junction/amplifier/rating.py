@@ -116,6 +116,7 @@ class Notes:
 
     def __init__(self) -> None:
         self.assumptions: list[str] = []
+        self.model: list[str] = []  # how heat is worked out, which the page alone tells
         self.questions: list[str] = []
         self.findings: list[str] = []
 
@@ -124,11 +125,14 @@ class Notes:
         self.assumptions.append(say(reason, **numbers))
         self.questions += filter(None, [next_step(reason)])
 
-    def take(self, value: float, name: str, reason: str = "") -> float:
-        """The value, or where it is not known the rule of that name, noted as an assumption."""
+    def take(self, value: float, name: str, reason: str = "", *, model: bool = False) -> float:
+        """The value, or where it is not known the rule of that name, noted as assumed or as of the model."""
         if isnan(value):
             value = rule(name)
-            self.assume(reason or name, value=value)
+            if model:
+                self.model.append(say(reason or name, value=value))
+            else:
+                self.assume(reason or name, value=value)
         return value
 
 

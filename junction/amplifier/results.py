@@ -82,6 +82,7 @@ class Stage:
     assumptions: tuple[str, ...] = ()
     questions: tuple[str, ...] = ()  # what would have to be known
     findings: tuple[str, ...] = ()  # sentences that need attention
+    model: tuple[str, ...] = ()  # how heat was worked out
     circuit: str = ""  # in words
     halves: int = 1  # output nodes that drive the load, 2 of a bridge
     printed_supply_V: float = nan  # of one rail, or the whole of a single supply

@@ -67,6 +67,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
         half.rail_V, 2 * swing, swing / sqrt(2), swing, swing / ask.load_ohm,
         half.rail_V - half.swing_V - half.peak_A * half.re_rail_ohm, tuple(heat), tuple(limits), *gains, sink,
         tuple(dict.fromkeys(notes.assumptions)), tuple(dict.fromkeys(notes.questions)), tuple(notes.findings),
+        model=tuple(dict.fromkeys(notes.model)),
         circuit=circuit.words, halves=circuit.halves, printed_supply_V=circuit.printed_V(half.rail_V),
         channels=ask.channels, sink_why=sink_why, loci=loci, **demand(ask, half),
     )  # fmt: skip

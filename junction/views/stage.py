@@ -61,11 +61,11 @@ def _to_do(report: StageReport) -> b.Block:
     stage, half, todo = report.stage, report.half_load, []
     if any(stage.idle_drop_V):
         low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
-        drop = say("guide_drop_short", drop=_drops_mV(stage), low=low, high=high)
-        todo.append(("set across emitter resistors", drop))
+        todo.append(("set across emitter resistors",
+                     (_drops_mV(stage), " ", say("guide_drop_short", low=low, high=high))))  # fmt: skip
     if isfinite(stage.sink_needed_K_per_W) and stage.sink_needed_K_per_W > 0:
         sink = quantity(stage.sink_needed_K_per_W, "K/W")
-        todo.append(("heat sink of a channel, at most", (sink, f" for {stage.sink_why}")))
+        todo.append(("sink of a channel, at most", (sink, f" for {stage.sink_why}")))
     if stage.resistor_rating_W:
         todo.append(("emitter resistors, at least", quantity(stage.resistor_rating_W, "W", 2)))
     if half:
@@ -103,16 +103,17 @@ def _short(stage: Stage) -> b.Block:
     return b.facts([*rows, ("emitter resistor", resistors(stage.re_ohm))])
 
 
-def _drops_mV(stage: Stage) -> str:
-    return " / ".join(f"{d:.1f}" for d in sorted({round(1000 * d, 2) for d in stage.idle_drop_V}))
+def _drops_mV(stage: Stage) -> b.Num:
+    drops = {f"{1000 * d:.1f}": d for d in sorted(stage.idle_drop_V)}
+    return b.Num(*[piece for text, d in drops.items() for piece in ((" / ", None), (text, d))][1:])
 
 
-def drop_words(stage: Stage) -> str:
+def drop_words(stage: Stage) -> b.Inline:
     """The drop to set across each emitter resistor."""
     if not any(stage.idle_drop_V):
         return say("guide_no_drop")
     low, high = (1000 * rule(f"stage_idle_drop_{end}") for end in ("low", "high"))
-    return say("guide_idle_drop", drop=_drops_mV(stage), low=low, high=high)
+    return _drops_mV(stage), " ", say("guide_idle_drop", low=low, high=high)
 
 
 def shown_verdict(v: DropVerdict, drops: DropReport) -> str:
@@ -250,7 +251,8 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Against the limits of the type",
                   [b.table(heads, limits), b.bullets(list(dict.fromkeys(notes)))]),
         b.section("Needed to know more", [b.bullets(stage.questions)]),
-        b.section("Assumed", [b.bullets(_assumed(report))]), b.set_aside(report.bag.set_aside),
+        b.section("Assumed", [b.bullets((*_assumed(report), *stage.model))]),
+        b.set_aside(report.bag.set_aside),
     ]  # fmt: skip
 
 

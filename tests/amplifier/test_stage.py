@@ -18,7 +18,7 @@ def test_everything_given_leaves_few_assumptions():
                    load_phase_deg=60, rth_jc=0.7, rth_cs=0.5, rth_sa=0.6, ambient_C=30, rth_pulse=0.25,
                    hfe=60)  # fmt: skip
     stage = plan_stage(ask, (find_type("MJ15003"), find_type("MJ15004")))
-    assert stage.assumptions == ("heat under drive is that of class B with a sine",)
+    assert stage.assumptions == () and stage.model == ("heat under drive is that of class B with a sine",)
     assert stage.questions == ()
     assert stage.idle_drop_V == pytest.approx((0.022, 0.022))
     # four devices of 42 V x 0.1 A on one sink, and each one's own way to it

@@ -14,6 +14,7 @@ from junction.base.units import (
     letter_marked,
     parse_number,
     parse_quantity,
+    parse_swing,
     quantity_of_unit,
     shown,
     split_quantity,
@@ -155,3 +156,16 @@ def test_shown_keeps_messages_on_one_line():
 def test_split_keeps_the_unit_text():
     assert split_quantity("612mV") == (0.612e3, "mV")
     assert split_quantity("0.5") == (0.5, "")
+
+
+@every_row("text, volts", [("36Vpk", 36.0), ("72 Vpp", 36.0), ("72V p-p", 36.0), ("25,5Vrms", 25.5 * 2**0.5),
+                           ("900 mV peak", 0.9)])  # fmt: skip
+def test_a_swing_says_which_of_the_three_it_is(text, volts):
+    assert parse_swing(text) == pytest.approx(volts, rel=1e-12)
+
+
+@every_row("text, says", [("36V", "peak, peak to peak or rms"), (36.0, "peak, peak to peak or rms"),
+                          ("0Vpp", "above 0 V"), ("36Apk", "36Vpk, 72Vpp or 25Vrms"), ("lots Vpk", "number")])
+def test_a_swing_that_could_be_three(text, says):
+    with pytest.raises(UnitError, match=says):
+        parse_swing(text)

@@ -168,3 +168,46 @@ def test_curves_come_as_a_frame_too():
                             parts=names, measured_drops=[0.020, 0.021])  # fmt: skip
     assert [v.where for v in result.measured_drops.drops] == [f"position {k} ({name})" for k, name in
                                                                  enumerate(names, 1)]  # fmt: skip
+
+
+def test_what_was_entered_stands_on_the_page_and_not_on_the_terminal(tmp_path, capsys):
+    words = ["--output-voltage", "25Vrms", "--load", "8ohm", "--supply", "84V", "--circuit", "single",
+             "--amplifier", "no. 1207, left", "--type", "MJ15003", "--emitter-resistor", "0.22ohm,0.33ohm",
+             "--parallel", "2"]  # fmt: skip
+    assert main(["stage", *words, "-o", str(tmp_path)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "no. 1207" not in out and "84.0 V, 42.0 V each side" in out
+    told = json.loads((tmp_path / "stage.json").read_text())
+    entered = dict(told["entered"])
+    assert entered["output voltage"] == "25Vrms" and entered["amplifier"] == "no. 1207, left"
+    assert entered["emitter resistor"] == "0.22 ohm, 0.33 ohm" and "channels" not in entered
+    assert told["stage"]["power_W"] == pytest.approx(25**2 / 8) and told["stage"]["supply_V"] == 42.0
+    page = (tmp_path / "stage.html").read_text()
+    assert "As entered" in page and untraced(page, (tmp_path / "stage.json").read_text(), visible) == []
+
+
+@every_row("words, says", [
+    (["--output-voltage", "36Vpk", "--power", "80W", "--load", "8ohm"], "in place of --power"),
+    (["--output-voltage", "36Vpk"], "needs --load"), (["--circuit", "triangle"], "is not one of: two-rails"),
+    (["--load", "8ohm", "--output-voltage", "36V"], "Write 36Vpk, 72Vpp or 25Vrms"),
+])  # fmt: skip
+def test_ratings_that_cannot_be_read(capsys, words, says):
+    try:
+        assert main(["stage", *words]) == 2
+    except SystemExit as stop:  # the parser's own refusals
+        assert stop.code == 2
+    assert says in capsys.readouterr().err
+
+
+def test_sets_are_compared_at_half_of_a_single_supply(tmp_path, capsys):
+    (tmp_path / "curves.csv").write_text(curves_csv(4, both=False))
+    words = ["match", str(tmp_path / "curves.csv"), "--power", "40W", "--load", "8ohm", "--emitter-resistor",
+             "0.22ohm", "--json", "-"]  # fmt: skip
+    for circuit, supply in (("single-supply", "60V"), ("bridge", "30V"), ("two-rails", "30V")):
+        main([*words, "--circuit", circuit, "--supply", supply])
+        stage = json.loads(capsys.readouterr().out)["stage"]
+        assert stage["idle"]["vce_V"] == 30.0 and stage["peak"]["total_A"] == pytest.approx(10**0.5)
+        swing = 640**0.5 / (2 if circuit == "bridge" else 1)
+        assert stage["peak"]["vce_V"] == pytest.approx(30.0 - swing)
+    main([*words, "--circuit", "quasi", "--layout", "complementary"])
+    assert "--layout quasi-complementary" in capsys.readouterr().err

@@ -31,7 +31,7 @@ def test_class_b_pair_on_20_V():
 
     The book takes MPP^2/(40 R); pi^2 is 9.87 and not 10, so 1.3 % more.
     """
-    stage = plan_stage(StageAsk(power_W=6.25, load_ohm=8.0, supply_V=10.0))
+    stage = plan_stage(StageAsk(power_W=6.25, load_ohm=8.0, supply_V=20.0, circuit=("single-supply",)))
     assert stage.peak_output_V == pytest.approx(10.0, rel=1e-12)
     assert stage.peak_output_A == pytest.approx(1.25, rel=1e-12)
     worst = next(d for d in stage.dissipation if d["case"] == "worst drive, resistive load")
