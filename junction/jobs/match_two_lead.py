@@ -127,7 +127,7 @@ def _measured(
     judged = (j.family for j in verdict.junctions if j.junction in ("AK", "A-K"))
     family = own.family if own else next(judged, "")
     temp = float(table.temp_C[rows[0]]) if rows else told.temp_C
-    one = TwoLead(name, type_, family if family in families() else "", temp)
+    one = TwoLead(name, type_, family if family in families() else "", own is not None, temp)
     if rows:
         one = _from_sweep(one, table, fits, rows, reverse)
     if one.sweep < 0 and reading is not None and meter.scale == "volt":

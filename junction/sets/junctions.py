@@ -50,6 +50,7 @@ class TwoLead:
     part: str
     type: str = ""
     family: str = ""  # key of the families table, '' not known
+    registered: bool = False  # the family is that of its registered type
     temp_C: float = nan
     points: tuple[Point, ...] = ()
     sweep: int = -1  # row of the fits
@@ -93,12 +94,21 @@ def draws_for(parts: int) -> int:
 
 
 def _family_range(parts: Sequence[TwoLead], reverse: bool) -> tuple[float, float, float, float]:
-    """Least and most m [V], and most R_S [ohm], that parts of one kind may have; their spread as a share."""
+    """Least and most m [V], and most R_S [ohm], that parts of one kind may have; their spread as a share.
+
+    What a voltage alone took for one family may be any other of the material that has such a voltage.
+    """
     if reverse:
         return rule("zener_slope_low"), rule("zener_slope_high"), 0.0, rule("two_lead_apart")
     table = families()
-    known = [table[p.family] for p in parts if p.family in table]
-    known = known or [f for f in table.values() if f.device == "diode"]
+    own = {p.family for p in parts if p.family in table}
+    if not all(p.registered for p in parts):
+        materials = {table[name].material for name in own}
+        volts = [p.points[0].v_V for p in parts if p.points]
+        middle = float(np.median(volts)) if volts else nan
+        own |= {f.name for f in table.values() if f.device == "diode" and f.vf_low_V <= middle <= f.vf_high_V
+                and (f.material in materials or not materials)}  # fmt: skip
+    known = [table[name] for name in own] or [f for f in table.values() if f.device == "diode"]
     vt = float(thermal_voltage(REFERENCE_TEMP_C))
     most = rule("two_lead_rs_share") * max(f.rs_high_ohm for f in known)
     return vt * min(f.n_low for f in known), vt * max(f.n_high for f in known), most, rule("two_lead_n_apart")
@@ -141,12 +151,12 @@ def at_current(
     common = rng.standard_normal((7, draws))  # one draw for all parts of the kind
     own = rng.standard_normal((4, draws, n))
     m_low, m_high, rs_most, apart = _family_range(parts, reverse)
-    # rectangular over what the family may have, and a spread of the parts about it
+    # rectangular over what the family may have, small resistances likelier, and a spread of the parts about it
     even = rng.uniform(size=(2, draws, 1))
-    kind_m, kind_rs = m_low + (m_high - m_low) * even[0], rs_most * even[1]
+    kind_m, kind_rs = m_low + (m_high - m_low) * even[0], rs_most * even[1] ** 2
     drawn_m = kind_m * (1 + apart * own[0])
     drawn_rs = kind_rs * np.exp(rule("two_lead_apart") * own[1])
-    m, rs = np.full(n, 0.5 * (m_low + m_high)), np.full(n, 0.5 * rs_most)
+    m, rs = np.full(n, 0.5 * (m_low + m_high)), np.full(n, rs_most / 3)
     v, drawn_v = np.empty(n), np.empty((draws, n))
     read, step = np.zeros(n), np.zeros(n)
     for k, p in enumerate(parts):
@@ -161,7 +171,7 @@ def at_current(
         high = np.array([parts[k].high_A for k in rows])
         beyond = np.maximum(current_A - rule("current_reach") * high, 0.0)
         # what a sweep that ends below the current shows of R_S is no more than its fit says
-        step[rows] = beyond * rule("two_lead_apart") * 0.5 * rs_most
+        step[rows] = beyond * rule("two_lead_apart") * rs_most / 3
         read[rows] = u
         drawn_v[:, rows] = v[rows] + own[2][:, rows] * u + own[3][:, rows] * step[rows]
         drawn_m[:, rows], drawn_rs[:, rows] = m[rows], rs[rows]

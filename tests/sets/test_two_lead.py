@@ -60,10 +60,10 @@ def test_the_step_to_another_current_is_mostly_shared():
 def test_two_readings_tell_the_slope_themselves():
     n, vt = 1.8, float(thermal_voltage(25.0))
     points = tuple(Point(i, 0.6 + n * vt * np.log(i / 1e-3), 1e-4) for i in (1e-4, 1e-3))
-    part = TwoLead("D", family="silicon rectifier", points=points, temp_C=25.0)
+    part = TwoLead("D", family="silicon rectifier", registered=True, points=points, temp_C=25.0)
     known = at_current([part], None, 1e-2, **TEMPS)
-    # RS of 0.09 ohm adds 0.8 mV; a tenth of a millivolt at each end makes 0.2 mV at the third decade
-    assert known.v_V[0] == pytest.approx(0.6 + n * vt * np.log(10) + 0.09 * 9e-3, abs=1e-3)
+    # RS of 0.06 ohm adds 0.5 mV; a tenth of a millivolt at each end makes 0.2 mV at the third decade
+    assert known.v_V[0] == pytest.approx(0.6 + n * vt * np.log(10) + 0.06 * 9e-3, abs=1e-3)
     assert known.slope_V[0] == pytest.approx(n * vt, rel=0.02)
 
 
