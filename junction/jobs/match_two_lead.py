@@ -106,6 +106,8 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
     if doubtful:
         named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
         said = (say("match_undecided", parts=named),)
+    if reverse and any(p.source == "reading" for p in found):
+        said += (say("two_lead_zener_taken"),)
     return replace(report, left_over=(*left, *report.left_over), bag=bag, parts_read=len(left) + len(found),
                    assumptions=report.assumptions + said)  # fmt: skip
 
@@ -130,6 +132,10 @@ def _measured(
     one = TwoLead(name, type_, family if family in families() else "", own is not None, temp)
     if rows:
         one = _from_sweep(one, table, fits, rows, reverse)
+    if reverse and own is not None and not own.find("V_Z"):
+        return None, say("two_lead_no_zener_type")
+    if reverse and own is None and reading is not None and reading.value < rule("zener_least"):
+        reading = None
     if one.sweep < 0 and reading is not None and meter.scale == "volt":
         point = meter_point(reading.value, meter)
         one = replace(one, points=(point,), low_A=point.i_A, high_A=point.i_A, source="reading")
@@ -137,7 +143,9 @@ def _measured(
         readings = told.readings if told else ()
         shown = next((r.kind for r in readings if r.placement == ("K-A" if reverse else "A-K")), "")
         return None, say("two_lead_over") if shown == "over" and not reverse else usual
-    if verdict.verdict not in (Verdict.GOOD, Verdict.UNDECIDED):
+    # a Zener's K-A reading looks like a leak to diode mode; what it is, the user says by the layout
+    zener = reverse and one.source == "reading" and verdict.verdict == Verdict.LEAKY
+    if verdict.verdict not in (Verdict.GOOD, Verdict.UNDECIDED) and not zener:
         reason = next(iter(verdict.evidence), ", ".join(verdict.faults))
         return one, f"judged {verdict.verdict}: {reason}".rstrip(": ")
     if told is not None and told.in_circuit:

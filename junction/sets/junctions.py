@@ -151,7 +151,7 @@ def at_current(
     common = rng.standard_normal((7, draws))  # one draw for all parts of the kind
     own = rng.standard_normal((4, draws, n))
     m_low, m_high, rs_most, apart = _family_range(parts, reverse)
-    # rectangular over what the family may have, small resistances likelier, and a spread of the parts about it
+    # rectangular over what the family may have, small resistances likelier; parts spread about it
     even = rng.uniform(size=(2, draws, 1))
     kind_m, kind_rs = m_low + (m_high - m_low) * even[0], rs_most * even[1] ** 2
     drawn_m = kind_m * (1 + apart * own[0])
@@ -216,7 +216,9 @@ def _from_points(p: TwoLead, current_A: float, law, k: int, width, common, noise
     reach = ln[0]
     own_rs = rule("two_lead_apart") * rs[k] * abs(current_A - i[0])
     step = np.hypot(reach * apart * m[k], own_rs) if alone else own_rs
-    return value, drawn, float(u.min()), float(step)
+    # a source that is off meets the slope of each
+    source = float(shared_i[0] * (apart * m[k] if alone else 0.0))
+    return value, drawn, float(np.hypot(u.min(), source)), float(step)
 
 
 def _from_fits(fits: SweepFits, rows, current_A: float, reverse: bool):
@@ -256,7 +258,7 @@ def kinds_of(parts: Sequence[TwoLead], volts: Mapping[str, float], reverse: bool
     volts : mapping of str to float
         Voltage by part, at one current [V].
     reverse : bool
-        In breakdown, where voltages are compared by their ratio.
+        In breakdown.
 
     Returns
     -------
@@ -277,7 +279,7 @@ def kinds_of(parts: Sequence[TwoLead], volts: Mapping[str, float], reverse: bool
             last = at == len(rows)
             if not last:
                 low, high = (volts[parts[rows[j]].part] for j in (at - 1, at))
-                apart = high / low - 1 > rule("kind_gap_zener") if reverse else high - low > rule("kind_gap")
+                apart = high - low > rule("kind_gap") + rule("kind_gap_share") * low
             if last or (not type_ and apart):
                 piece = rows[start:at]
                 name = _called([parts[k] for k in piece], [volts[parts[k].part] for k in piece], reverse)

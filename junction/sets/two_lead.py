@@ -164,8 +164,6 @@ def match_two_lead(
     for seed, (kind, rows) in enumerate(kinds.items()):
         own = [parts[k] for k in rows]
         amps, why = (current_A, "") if current_A else default_A(own)
-        if why:
-            assumed.append(say("two_lead_current", kind=kind, amps=amps, why=why))
         known = at_current(own, fits, amps, reverse=reverse, u_temp_K=u_temp_K, draws=draws, seed=seed)
         pool = Pool(known, row.held)
         local = {k: at for at, k in enumerate(rows)}
@@ -183,6 +181,8 @@ def match_two_lead(
         if wanted is not None and len(chosen) < wanted:
             refused.append(say("match_too_few", wanted=wanted, of=kind, made=len(chosen)))
         made = _finished(chosen, own, pool, kind)
+        if why and made:
+            assumed.append(say("two_lead_current", kind=kind, amps=amps, why=why))
         sets += sorted(made, key=lambda s: (GRADES.index(s.grade), s.decides.high))
         pools[kind] = own, pool
         # where what is not known is as good as nothing beside what is, no measurement betters a set

@@ -51,6 +51,14 @@ def by_current(report: TwoLeadReport) -> bool:
     return LAYOUTS[report.layout].held == "current at one voltage"
 
 
+def grade_means(report: TwoLeadReport, grade: str) -> str:
+    """A grade with its limit: gain groups use the same letters."""
+    if grade == "none":
+        return "none"
+    table = "grade_" if by_current(report) else "grade_volts_"
+    return f"{grade}: within {percent(rule(table + grade.lower()))}"
+
+
 def _overview(report: TwoLeadReport, sets: Iterable[TwoLeadSet]) -> b.Block:
     uneven, row = by_current(report), LAYOUTS[report.layout]
     name = "V_Z" if row.held.startswith("V_Z") else "V"
@@ -58,8 +66,9 @@ def _overview(report: TwoLeadReport, sets: Iterable[TwoLeadSet]) -> b.Block:
     long = ("parts", "grade", decides, f"{name} apart", f"{name} of each", "at")
     columns = b.columns("set", *long, *(("in series",) if row.in_series else ()), wrap=(*long, "in series"))
     rows = [
-        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, s.grade),
-         share(s.decides), interval(s.spread_V, "V", even=True), _volts(s), quantity(s.current_A, "A"),
+        [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts),
+         b.Badge(s.grade, grade_means(report, s.grade)), share(s.decides),
+         interval(s.spread_V, "V", even=True), _volts(s), quantity(s.current_A, "A"),
          *((interval(s.total_V, "V"),) if row.in_series else ())]
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
@@ -102,7 +111,7 @@ def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Bloc
     yield b.text(gap_words(report))
     for sentence in (*report.warnings, *report.refused):
         yield b.text(sentence, "alarm")
-    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report).items()]
+    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
     yield b.bullets(left, "left over")
@@ -110,12 +119,16 @@ def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Bloc
     yield b.bullets(report.assumptions, "assumed")
 
 
-def _left_over(report: TwoLeadReport) -> dict[str, list[str]]:
-    """Each reason once, with its parts."""
+def _left_over(report: TwoLeadReport, named: int | None = None) -> dict[str, list[str]]:
+    """Each reason once, with its parts; those never meant for a match only counted beyond `named`."""
     about: dict[str, list[str]] = {}
-    for item in report.left_over:
+    never = {item.why for item in report.left_over if not item.candidate}
+    for item in sorted(report.left_over, key=lambda item: not item.candidate):
         about.setdefault(item.why, []).append(item.part)
-    return about
+    if named is None:
+        return about
+    return {why: [b.count(len(parts), "part")] if why in never and len(parts) > named else parts
+            for why, parts in about.items()}  # fmt: skip
 
 
 def _origin(swap) -> str:

@@ -10,7 +10,7 @@ from tests.external import two_lead_decks as decks
 pytestmark = pytest.mark.external
 
 
-def held(kind, layout, current, seed, parts=24):
+def held(kind, layout, current, seed, parts=16):
     """Whether each interval of the pairs of one bag holds what ngspice makes of them."""
     value, volts, temp_C = decks.metered(kind, parts, np.random.default_rng(seed))
     frame = pd.DataFrame({"part": [f"D{k:02d}" for k in range(parts)], "A-K": volts, "K-A": "OL",
@@ -40,11 +40,12 @@ def swept(kind, seed, parts=24):
 
 
 def coverage(layout, current):
-    return np.mean([x for kind in decks.KINDS for seed in range(3) for x in held(kind, layout, current, seed)])
+    bags = [(kind, seed) for kind in decks.KINDS for seed in range(3)]
+    return np.mean([x for kind, seed in bags for x in held(kind, layout, current, seed)])
 
 
 def test_intervals_hold_at_the_current_of_the_reading():
-    # 144 pairs of twelve bags: a standard deviation of 2 %, and parts of a bag share its meter and ideality
+    # 96 pairs of twelve bags: a standard deviation of 2 %, and parts of a bag share its meter and ideality
     assert 0.92 <= coverage("parallel", "1mA") <= 0.995
 
 
@@ -56,10 +57,10 @@ def test_intervals_hold_at_another_current():
 def test_intervals_of_rings_hold_by_sweeps():
     good = []
     for kind in ("rectifier", "red LED"):
-        for seed in (1, 2, 3):
+        for seed in (1, 2):
             value, frame = swept(kind, seed)
             sets = junction.match(frame, layout="ring", current="5mA").sets
             amps = decks.shared(value, [[int(part[1:]) for part in s.parts] for s in sets], 5e-3)
             true = np.ptp(amps, axis=1) / amps.sum(axis=1)
             good += [s.imbalance.low <= x <= s.imbalance.high for s, x in zip(sets, true, strict=True)]
-    assert np.mean(good) >= 0.89  # 36 rings: 95 % less two standard deviations of 3.6 % is 0.88
+    assert np.mean(good) >= 0.87  # 24 rings: 95 % less two standard deviations of 4.4 % is 0.86

@@ -1,7 +1,7 @@
-"""ngspice as the truth of matched diodes, LEDs and Zeners: what a meter reads of them, and what they do in sets.
+"""ngspice as the truth of matched diodes and LEDs: what a meter reads of them, and what they do in sets.
 
-Parts are invented: a kind has an ideality and a series resistance of its own, its parts a little about that, and
-their saturation currents differ by so much that voltages do by some millivolts (common practice, no source).
+Parts are invented: a kind has an ideality and a series resistance of its own, its parts a little about that,
+and their saturation currents differ so that voltages do by some millivolts (common practice, no source).
 """
 
 import numpy as np

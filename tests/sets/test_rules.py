@@ -49,9 +49,10 @@ def by_options(parts=PARTS, **options):
     return junction.match(parts, power="80W", load="8ohm", supply="42V", **options)
 
 
-LEADS = pd.DataFrame({"part": list("ABCDEF"), "A-K": [0.600, 0.604, 0.650, 0.668, 0.595, 0.612], "K-A": "OL",
+LEADS = pd.DataFrame({"part": list("ABCDEF"), "A-K": [0.600, 0.604, 0.690, 0.702, 0.595, 0.622], "K-A": "OL",
                       "temp_C": 24})  # fmt: skip
-REVERSE = pd.DataFrame({"part": list("AB"), "A-K": 0.7, "K-A": [1.80, 1.85], "temp_C": [15, 25]})
+REVERSE = pd.DataFrame({"part": list("ABCD"), "A-K": 0.7, "K-A": [1.80, 1.85, 1.88, 1.89],
+                        "temp_C": [15, 25, 20, 25]})  # fmt: skip
 
 
 def two_lead(frame=LEADS, layout="string", **options):
@@ -117,8 +118,10 @@ CASES = {
     "two_lead_n_apart": (3, lambda: two_lead(current="10mA")),
     "two_lead_rs_share": (3, lambda: two_lead(current="10mA")),
     "two_lead_apart": (3, lambda: two_lead(current="10mA")), "two_lead_two_currents": (2, two_points),
-    "two_lead_usual_current": (2, swept_leads), "kind_gap": (0.2, two_lead), "kind_gap_zener": (0.1, zener),
-    "zener_slope_low": (5, zener), "zener_slope_high": (2, zener), "zener_tc": (3, zener),
+    "two_lead_usual_current": (2, swept_leads),
+    "kind_gap": (0.1, two_lead), "kind_gap_share": (0.1, two_lead),
+    "zener_least": (1.14, zener), "zener_slope_low": (5, zener),
+    "zener_slope_high": (2, zener), "zener_tc": (3, zener),
     "zener_tc_zero": (2, zener),
     "reading_vce_stated": (10, lambda: repr(by_options(reading_vce="42V").sets)),
 }  # fmt: skip

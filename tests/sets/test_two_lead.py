@@ -163,6 +163,23 @@ def test_zeners_are_compared_at_their_registered_current():
     assert first.grade == "A" and first.total_V.value == pytest.approx(24.02 + 2 * at, abs=2e-3)
 
 
+def test_readings_at_a_stated_current_are_matched_there():
+    bag = pd.DataFrame({"part": list("ABCD"), "K-A (V)": [5.08, 5.12, 5.31, 5.30]})
+    source = {"meter_current": "20mA", "meter_open_voltage": "30V", "meter_over_range": "30V"}
+    result = junction.match(bag, layout="zener", **source)
+    assert [set(s.parts) for s in result.sets] == [{"D", "C"}, {"A", "B"}]
+    assert result.sets[0].current_A == 0.02 and any("a leak" in line for line in result.assumptions)
+    assert result.sets[0].spread.value == pytest.approx(0.01 / 5.305, rel=0.01)
+
+
+def test_what_is_no_zener_is_never_taken_for_one():
+    odd = pd.DataFrame({"part": ["R1", "R2", "X1", "X2", "Z1", "Z2"], "A-K": [0.6, 0.6, 0.33, 0.34, 0.7, 0.7],
+                        "K-A": [1.7, 1.8, 0.33, 0.34, 1.81, 1.82],
+                        "type": ["1N5404", "1N5404", "", "", "", ""]})  # fmt: skip
+    result = junction.match(odd, layout="zener")
+    assert [set(s.parts) for s in result.sets] == [{"Z1", "Z2"}]
+
+
 def test_every_view_shows_the_sets():
     result = junction.match(BAG, layout="ring", current="2mA")
     text, page = result.text(), result.contents()["match.html"]
