@@ -4,7 +4,8 @@ All devices of a rail hang on one drive node, so each drop d with its own V_BE g
 voltage: z = d + V_BE(d/R).  A device whose z stands off the others' says that its resistor, its junction
 or its path is not what it should be.
 
-Each rail is looked at under many patterns (all sound; one position or two at fault; two parts exchanged).
+Each rail is looked at under many patterns (all sound; one position or two at fault; two parts exchanged;
+the whole rail bypassed, or not conducting).
 Under a pattern the sound positions say what the drive voltage z and their own currents d/R are, a faulty
 one has the current its junction takes at z - d, and the sum is the rail's current.  At idle, without a
 load, the two rails are in series, so both sums are one current: that is what ties the rails together and
@@ -33,15 +34,17 @@ from junction.shelf.tables import rule
 class Kind(IntEnum):
     """What a position may be, in the order of the last axis of the probabilities."""
 
-    SOUND, VALUE, OPEN, OFF, SHORTED, ODD, MISREAD, EXCHANGED, UNKNOWN = range(9)
+    SOUND, VALUE, OPEN, OFF, SHORTED, ODD, STARVED, LEAKY, MISREAD, EXCHANGED, UNKNOWN = range(11)
 
 
 #: What may be wrong with one position; how often each is met is the rule ``drops_prior_value`` and so on.
-FAULTS = (Kind.VALUE, Kind.OPEN, Kind.OFF, Kind.SHORTED, Kind.ODD, Kind.MISREAD)
+FAULTS = (Kind.VALUE, Kind.OPEN, Kind.OFF, Kind.SHORTED, Kind.ODD, Kind.STARVED, Kind.LEAKY, Kind.MISREAD)
+#: Kinds whose resistor is sound, so that the drop shows the current whatever the device does.
+_SHOWN = (Kind.SOUND, Kind.ODD, Kind.STARVED, Kind.LEAKY, Kind.EXCHANGED)
 #: Pairs of positions are suspected together only among the so many that stand furthest off.
 _FURTHEST = 4
 #: Logarithm of a weight beside the heaviest below which a piece could not matter.
-_LIGHT = 30.0
+_LIGHT = 20.0
 #: Probability beside that of the likeliest below which a piece is left out of the rail current.
 _FAINT = 1e-9
 
@@ -78,6 +81,8 @@ class Rail:
         #: a drop lost in the meter's last digit is that digit at most
         self.seen = np.maximum(self.d, self.u_d)
         self.lost = self.d <= rule("drops_lost") * self.u_floor
+        #: drops of the other rail, which a meter from emitter to emitter reads as well [V]
+        self.across = np.empty(0)
 
     def vbe(self, current_A, devices=None) -> np.ndarray:
         """V_BE of each device at its current, base resistor included [V]."""
@@ -154,10 +159,11 @@ def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
     Returns
     -------
     namespace
-        ``kinds``: per rail (n, 9), probability of what each position may be; ``exchanged``: per rail, the two
-        positions likeliest to hold each other's parts and its probability, or None; ``apart``: that the rails
-        carry different currents; ``clean``: that nothing is wrong; ``log_ratio``: logarithm of the rail
-        current over the wanted one, a `Mixture`.
+        ``kinds``: per rail (n, 11), probability of what each position may be; ``exchanged``: per rail, the
+        two positions likeliest to hold each other's parts and its probability, or None; ``bypassed`` and
+        ``dead``: per rail, that the whole rail is; ``apart``: that the rails carry different currents;
+        ``clean``: that nothing is wrong; ``log_ratio``: logarithm of the rail current over the wanted one, a
+        `Mixture`.
     """
     patterns, which, log_w, mean, sd = zip(*(_pieces(r) for r in rails), strict=True)
     if len(rails) == 1:
@@ -165,10 +171,16 @@ def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
     else:
         near, apart = rule("drops_prior_near"), rule("drops_prior_apart")
         m, s = mean[0][:, None], sd[0][:, None]
-        spread = np.hypot(s, sd[1])
+        # a driver's current may end in one rail alone
+        spread = np.sqrt(s**2 + sd[1] ** 2 + rule("drops_between") ** 2)
         joint = log_w[0][:, None] + log_w[1] + log_normal(m, mean[1], spread)
-        both, both_sd = (m * sd[1] ** 2 + mean[1] * s**2) / spread**2, s * sd[1] / spread
+        own_sd = np.hypot(s, sd[1])
+        both, both_sd = (m * sd[1] ** 2 + mean[1] * s**2) / own_sd**2, s * sd[1] / own_sd
+        nothing, dead = log(rule("drops_nothing")), log(rule("drops_prior_rail"))
         alone = [_with_prior(*x, near) for x in zip(log_w, mean, sd, strict=True)]
+        # one rail next to dead while the other conducts is a rail that is dead, whatever its parts
+        quiet = [(m < nothing) & ~_whole(p, Kind.OFF)[w] for p, w, m in zip(patterns, which, mean, strict=True)]
+        alone = [x + np.where(q, dead, 0.0) for x, q in zip(alone, quiet, strict=True)]
         # of two rails with currents of their own, either stands for the rail current
         log_all = [_with_prior(joint, both, both_sd, near) + log(1 - apart),
                    *(x + log_total(alone[1 - k], (0, 1)) + log(apart / 2) for k, x in enumerate(alone)),
@@ -181,23 +193,42 @@ def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
     own = np.split(weight, np.cumsum([x.size for x in log_all])[:-1])
     own = [w.reshape(x.shape).sum(axis=0) for w, x in zip(own, log_all, strict=True)]
     clean = [(p[w] == Kind.SOUND).all(axis=1) for p, w in zip(patterns, which, strict=True)]
+    dead = [0.0] * len(rails)
     if len(rails) == 1:
         apart, sound = 0.0, float(own[0][clean[0]].sum())
     else:
         series, *alone = own
         apart, sound = float(2 * alone[0].sum()), float(series[np.ix_(*clean)].sum())
+        dead = [float(2 * x[q].sum()) for x, q in zip(alone, quiet, strict=True)]
         own = [series.sum(axis=1 - k) + 2 * x for k, x in enumerate(alone)]
-    kinds, exchanged = [], []
-    for p, w, o in zip(patterns, which, own, strict=True):
+    kinds, exchanged, bypassed = [], [], []
+    for side, (p, w, o) in enumerate(zip(patterns, which, own, strict=True)):
         probability = np.bincount(w, o, len(p))
+        bypassed.append(float(probability[_whole(p, Kind.SHORTED)].sum()))
+        dead[side] += float(probability[_whole(p, Kind.OFF)].sum())
         kinds.append(np.stack([probability @ (p == kind) for kind in Kind], axis=1))
         rows = np.flatnonzero((p == Kind.EXCHANGED).any(axis=1))
         best = rows[int(probability[rows].argmax())] if rows.size else None
         exchanged.append(None if best is None else (*np.flatnonzero(p[best] == Kind.EXCHANGED).tolist(),
                                                     float(probability[best])))  # fmt: skip
     keep = weight > _FAINT * weight.max()
-    ratio = Mixture(log_weight[keep], mean[keep], np.hypot(sd[keep], rails[0].u_common))
-    return SimpleNamespace(kinds=kinds, exchanged=exchanged, apart=apart, clean=sound, log_ratio=ratio)
+    ratio = _merged(weight[keep], mean[keep], np.hypot(sd[keep], rails[0].u_common))
+    return SimpleNamespace(kinds=kinds, exchanged=exchanged, bypassed=bypassed, dead=dead, apart=apart,
+                           clean=sound, log_ratio=ratio)  # fmt: skip
+
+
+def _merged(weight, mean, sd) -> Mixture:
+    """Mixture of few pieces: those within a fifth of their own width are one, with their mean and variance."""
+    width = np.round(np.log(sd) / 0.1)
+    place = np.round(mean / (0.2 * np.exp(0.1 * width)))
+    _, of = np.unique(1e7 * width + place, return_inverse=True)  # one number for both
+    total, first, second = (np.bincount(of, weight * x) for x in (1.0, mean, mean**2 + sd**2))
+    return Mixture(np.log(total), first / total, np.sqrt(second / total - (first / total) ** 2))
+
+
+def _whole(patterns, kind: Kind) -> np.ndarray:
+    """Patterns that put one fault on a whole rail of several devices."""
+    return (patterns == kind).all(axis=1) & (patterns.shape[1] > 1)
 
 
 def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
@@ -213,7 +244,8 @@ def _with_prior(log_w, mean, sd, is_near: float) -> np.ndarray:
 
 def _patterns(r: Rail) -> np.ndarray:
     """Patterns worth weighing (p, n): none, one or two at fault, two exchanged, nothing on the list."""
-    never = {Kind.ODD if r.n == 1 else None, Kind.MISREAD if r.d.max() <= rule("drops_most") else None}
+    # one device alone has no other to differ from
+    never = (Kind.ODD, Kind.STARVED, Kind.LEAKY) if r.n == 1 else ()
     faults = [kind for kind in FAULTS if kind not in never]
     rows = [np.full(r.n, Kind.SOUND)]
 
@@ -230,8 +262,9 @@ def _patterns(r: Rail) -> np.ndarray:
     if r.devices is not None:
         for where in combinations(range(r.n), 2):
             add(where, Kind.EXCHANGED)
-    if r.n > 2:
+    if r.n > 2:  # of two they stand among the pairs
         add(range(r.n), Kind.OFF)
+        add(range(r.n), Kind.SHORTED)
     add(range(r.n), Kind.UNKNOWN)
     return np.array(rows)
 
@@ -251,6 +284,8 @@ def _log_prior(r: Rail, patterns) -> np.ndarray:
     out = table[patterns].sum(axis=1)
     pairs = max(r.n * (r.n - 1) / 2, 1)
     out += np.where((patterns == Kind.EXCHANGED).any(axis=1), log(rule("drops_prior_exchanged") / pairs), 0.0)
+    out = np.where(_whole(patterns, Kind.OFF), log(rule("drops_prior_rail")), out)
+    out = np.where(_whole(patterns, Kind.SHORTED), log(rule("drops_prior_bypassed")), out)
     return np.where((patterns == Kind.UNKNOWN).any(axis=1), log(rule("drops_prior_unknown")), out)
 
 
@@ -272,12 +307,15 @@ def _pieces(r: Rail):
         z_k[row], u_k[row] = r.drive(order)
     # patterns with a sound position: drive voltage about what those say
     held = sound.any(axis=1)
-    weight = np.where(sound, 1 / u_k**2, 0.0)[held]
+    # those with the same sound ones have one set of drive voltages
+    alike, of = np.unique(np.column_stack([sound, z_k])[held], axis=0, return_inverse=True)
+    first = np.flatnonzero(held)[[int(np.argmax(of.ravel() == m)) for m in range(len(alike))]]
+    weight = np.where(sound, 1 / u_k**2, 0.0)[first]
     total = weight.sum(axis=1)
     offsets = np.linspace(-4, 4, 41)
-    z = ((weight * z_k[held]).sum(axis=1) / total)[:, None] + offsets / np.sqrt(total[:, None])
-    log_w, mean, var = _at(r, patterns[held], z, z_k[held], u_k[held])
-    log_w += np.log((offsets[1] - offsets[0]) / np.sqrt(total[:, None]))
+    z = ((weight * z_k[first]).sum(axis=1) / total)[:, None] + offsets / np.sqrt(total[:, None])
+    log_w, mean, var = _at(r, patterns[held], of.ravel(), z, z_k[first], u_k[first])
+    log_w += np.log((offsets[1] - offsets[0]) / np.sqrt(total[of.ravel(), None]))
     part = posterior(log_w)
     middle = (part * mean).sum(axis=1)
     found = [(np.flatnonzero(held), log_total(log_w), middle,
@@ -290,8 +328,7 @@ def _pieces(r: Rail):
     junction = min(float(np.max(r.vbe(np.full(r.n, many)))), low + 1.5 * r.vt * 2 * top)
     step = r.vt * (0.3 if r.n == 1 else 1.0)  # many patterns share the coarse grid
     grid = np.arange(low, junction + min(many * float(r.re.max()), rule("drops_most")) + step, step)
-    log_w, mean, var = _at(r, patterns[loose], np.broadcast_to(grid, (len(loose), len(grid))),
-                           z_k[loose], u_k[loose])  # fmt: skip
+    log_w, mean, var = _at(r, patterns[loose], np.zeros(len(loose), int), grid[None], z_k[:1], u_k[:1])
     found.append((np.repeat(loose, len(grid)), (log_w + log(step)).ravel(), mean.ravel(),
                   (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
     # no device on: no current to speak of, whatever the drive
@@ -306,46 +343,78 @@ def _pieces(r: Rail):
     return patterns, which[keep], log_w[keep], mean[keep], np.sqrt(np.maximum(var[keep], 1e-8))
 
 
-def _at(r: Rail, patterns, z, z_k, u_k):
-    """Log density of the drops, ln of the rail current over the wanted one and its variance, (p, j)."""
+def _at(r: Rail, patterns, of, z, z_k, u_k):
+    """Log density of the drops, ln of the rail current over the wanted one and its variance, (p, j).
+
+    Pattern p has the drive voltages `z` (m, j), and the rest, of row `of[p]`.
+    """
     d, top, most = r.seen, log(rule("drops_range")), rule("drops_most")
     decade, drift, odd_V = log(rule("drops_value_most")), log(rule("drops_drift")), rule("drops_odd_part")
+    least, low = log(rule("drops_value_least")), rule("drops_value_low")
     by_z = np.log(1 + r.vt / d)  # dz/dd: densities of the drop from those of the drive voltage
     taken = r.currents(z[..., None] - r.d)  # by the junction, whatever the resistor (p, j, n)
+    due = r.currents(z[..., None], r.re)  # by a sound position
     shown = d / r.re
-    off_by = np.log(d / r.re / taken)  # ln of what the resistor would have to be, over its value
+    off_by = np.log(shown / taken)  # ln of what the resistor would have to be, over its value
     stray = z_k[:, None, :] - z[..., None]
     minus = np.full_like(taken, -np.inf)
     anything = -np.log(d * 2 * top)
-    # a larger drop beside devices at idle is a device shorted from collector to emitter behind an open
-    # resistor, or no drop of a resistor at all
-    hanging = np.where(d < most, by_z - log(16 * r.vt), anything + log(rule("drops_prior_ce_short")))
+    # behind an open resistor the meter's own input draws what the junction gives; more is a device shorted
+    # from collector to emitter as well, or no drop of a resistor at all
+    hanging = by_z - log(16 * r.vt) + np.where(
+        d + r.vbe(d / rule("drops_meter_ohm")) > z[..., None] + rule("drops_hanging"),
+        log(rule("drops_prior_ce_short")), 0.0)  # fmt: skip
+    hanging = np.where(d < most, hanging, anything + log(rule("drops_prior_ce_short")))
+    # resistors go high, hardly low; most that do are still near their value
+    valued = np.where(off_by > 0, log(1 - low), log(low)) + np.where(np.abs(off_by) <= drift, log(0.5 / drift),
+                                                                   log(0.5 / decade))  # fmt: skip
     density = np.stack([
         by_z + log_normal(stray, 0.0, u_k[:, None, :]),
-        np.where(np.abs(off_by) <= decade, by_z - log(4 * decade * r.vt), minus)
-        + np.log1p(np.where(np.abs(off_by) <= drift, decade / drift, 0.0)),
+        np.where((np.abs(off_by) <= decade) & (np.abs(off_by) > least), by_z - log(r.vt) + valued, minus),
         np.where(off_by > decade, hanging, minus),
         _rest(r, r.wanted) + np.zeros_like(taken),
         _rest(r, taken),
-        np.where(np.abs(stray) <= odd_V, by_z - log(2 * odd_V), minus),
-        anything + np.zeros_like(taken),
+        by_z - np.abs(stray) / odd_V - log(2 * odd_V),
+        np.where((stray < 0) & (stray > -5 * odd_V), by_z - log(5 * odd_V), minus),
+        np.where((stray > 0) & (stray < 10 * odd_V), by_z - log(10 * odd_V), minus),
+        _misread(r, due, anything),
     ])  # fmt: skip
-    kind = np.where(patterns == Kind.EXCHANGED, Kind.SOUND, patterns)[:, None, :]
-    kind = np.broadcast_to(np.minimum(kind, Kind.MISREAD), taken.shape)
-    log_w = np.take_along_axis(density, kind[None], axis=0)[0].sum(axis=-1)
-    by_junction = (kind == Kind.VALUE) | (kind == Kind.OPEN) | (kind == Kind.SHORTED)
-    current = np.where(kind == Kind.OFF, 0.0, np.where(by_junction, taken, shown))
-    if (kind == Kind.MISREAD).any():
-        current = np.where(kind == Kind.MISREAD, r.currents(z[..., None], r.re), current)
-    u_rel = np.where(by_junction | (kind == Kind.MISREAD), r.u_vbe / r.vt, np.hypot(r.u_r, r.u_d / d))
-    total, wanted = current.sum(axis=-1), r.idle.total_A
+    none = 0.0 * taken
+    amps = np.stack([shown + none, taken, taken, none, taken, *[shown + none] * 3, due])
+    by_device, by_resistor = r.u_vbe / r.vt + np.zeros(r.n), np.hypot(r.u_r, r.u_d / d)
+    u_rel = np.stack([by_resistor if kind in _SHOWN else by_device for kind in list(Kind)[: len(amps)]])
+    kind = np.minimum(np.where(patterns == Kind.EXCHANGED, Kind.SOUND, patterns), Kind.MISREAD)
+    log_w, total, square = 0.0, 0.0, 0.0
+    for k in range(r.n):  # of all positions one after the other: (p, j) each
+        log_w = log_w + density[kind[:, k], of, :, k]
+        own = amps[kind[:, k], of, :, k]
+        total, square = total + own, square + (own * u_rel[kind[:, k], k][:, None]) ** 2
+    wanted = r.idle.total_A
     mean = np.log(np.maximum(total / wanted, np.exp(-top)))
-    var = ((current * u_rel) ** 2).sum(axis=-1) / np.maximum(total, 1e-12) ** 2 + 1e-6
+    var = square / np.maximum(total, 1e-12) ** 2 + 1e-6
     var = np.where(total < wanted * np.exp(-top), 1.0, var)  # next to nothing, known to its order only
     return np.where(mean < top, log_w, -np.inf), mean, var
+
+
+def _misread(r: Rail, due_A, anything) -> np.ndarray:
+    """Log density of what a meter shows that is not across the resistor.
+
+    Both leads on one node; emitter to emitter, where both rails' drops add; base to output; or anything.
+    """
+    zero = log(2) + log_normal(r.d, 0.0, r.u_floor)
+    low, high = rule("drops_base_low"), rule("drops_base_high")
+    base = np.where((r.d > low) & (r.d < high), -log(high - low), -np.inf)
+    found = [zero, base, anything]
+    found = [x + np.zeros_like(due_A) for x in found]
+    if r.across.size:
+        own = due_A * r.re
+        spread = np.hypot(r.vt * r.u_vbe / (r.vt + own) + own * r.u_r, r.across.std() + r.u_floor)
+        found.append(log_normal(r.d, own + np.median(r.across), spread))
+    return log_total(np.stack(found), axis=0) - log(4)
 
 
 def _rest(r: Rail, current_A) -> np.ndarray:
     """Log density of what an off device or a shorted resistor leaves of a drop, half a normal law."""
     scale = np.hypot(r.u_d, rule("drops_rest") * r.re * current_A)
-    return log(2) + log_normal(r.d, 0.0, scale)
+    # half the time nothing is left at all
+    return np.logaddexp(log_normal(r.d, 0.0, scale), log_normal(r.d, 0.0, r.u_floor))

@@ -13,18 +13,34 @@ from math import exp, log
 import numpy as np
 
 from junction.amplifier.drops import FAULTS, Kind, Rail, prior, weigh_faults
-from junction.amplifier.results import DropReport, DropVerdict, Stage
+from junction.amplifier.results import DropCause, DropReport, DropVerdict, Stage
 from junction.amplifier.sharing import Devices, drive_point, share, spread_apart
 from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.base.units import NORMAL_95
-from junction.judge.results import next_step, say
-from junction.shelf.tables import rule
+from junction.judge.results import say
+from junction.shelf.tables import records, rule
 
 #: What decides a verdict, first come first served.
 _VERDICTS = {
     "not conducting": [Kind.OFF], "resistor shorted": [Kind.SHORTED], "no drop": [Kind.OFF, Kind.SHORTED],
-    "resistor open": [Kind.OPEN], "resistor out of value": [Kind.VALUE, Kind.OPEN], "unlike part": [Kind.ODD],
+    "resistor open": [Kind.OPEN], "resistor out of value": [Kind.VALUE, Kind.OPEN],
+    "unlike part": [Kind.ODD, Kind.STARVED, Kind.LEAKY],
+}  # fmt: skip
+#: Causes that the drops tell apart, and the kinds that are one cause for them.
+_CAUSES = {
+    "value": [Kind.VALUE], "open": [Kind.OPEN], "off": [Kind.OFF], "shorted": [Kind.SHORTED],
+    "unlike": [Kind.ODD, Kind.STARVED, Kind.LEAKY], "misread": [Kind.MISREAD],
+}  # fmt: skip
+#: What to do about each cause: rows of the table of sentences, which stand there cheapest and safest first.
+_STEPS = {
+    "value": ("step_repeat", "step_resistor"), "open": ("step_resistor",), "misread": ("step_repeat",),
+    "off": ("step_repeat", "step_base", "step_resistor"), "shorted": ("step_repeat", "step_resistor"),
+    "unlike": ("step_base", "step_swap"), "unlike two": ("step_base", "step_swap"), "exchanged": ("step_marks",), "unknown": ("step_repeat",),
+    "bypassed": ("step_output", "step_bridge"), "dead": ("step_rails", "step_output", "step_drive"),
+    "dead alone": ("step_rails", "step_other", "step_drive", "step_bridge"),
+    "apart": ("step_rails", "step_output"), "bias low": ("step_rails", "step_set"),
+    "bias high": ("step_down", "step_swings"), "alone": ("step_other",),
 }  # fmt: skip
 _QUIET, _UNDECIDED = "as predicted", "undecided"
 _SIDES = ("upper rail", "lower rail")
@@ -78,11 +94,13 @@ def diagnose_drops(
         if drawn is not None:
             few, p = drawn.take(np.arange(count)[which]), stage.idle
             v = drive_point(few, np.log(p.total_A / n), p.vce_V, p.temp_C).vbe_V
-            u_vbe = v.std(axis=0) if n == 1 else spread_apart(v)
+            u_vbe = np.hypot(v.std(axis=0) if n == 1 else spread_apart(v), rule("drops_vbe_mounted"))
         rails.append(Rail(stage.idle, drops_V[which], re[which], own, u_vbe, (fraction, floor), tolerance))
         tags = [f" ({part})" for part in parts[which]] or [""] * n
         side = "" if count == n else _SIDES[at // n] + ", "
         names.append([f"{side}position {k + 1}{tag}" for k, tag in enumerate(tags)])
+    for one, other in zip(rails, rails[::-1], strict=True):
+        one.across = other.d if len(rails) == 2 else one.across
     fault_shares = {kind.name.lower(): 100 * prior(kind) for kind in FAULTS}
     assumed = [
         say("drops_accuracy", percent=100 * fraction, floor=1000 * floor, tolerance=100 * tolerance),
@@ -110,16 +128,27 @@ class _Judgement:
         tail = (1 - rule("drops_coverage_lost")) / 2 if vague else 0.025
         low, value, high = (exp(self.odds.log_ratio.quantile(p)) for p in (tail, 0.5, 1 - tail))
         self.ratio = Interval(value, low if low > rule("drops_blind") else 0.0, high)
-        self.words = [[self.word(q) for q in own] for own in self.odds.kinds]
+        #: how likely a whole rail is bypassed or dead
+        self.whole = [a + b for a, b in zip(self.odds.bypassed, self.odds.dead, strict=True)]
+        self.words = [[self.word(q, whole, int((np.delete(fine, k) >= self.decides).sum()))
+                       for k, q in enumerate(own)]
+                      for own, whole, fine in zip(self.odds.kinds, self.whole, self.fine, strict=True)]  # fmt: skip
         if self.dead and count > 1:
             self.words = [["not conducting"] * r.n for r in rails]
 
-    def word(self, q) -> str:
-        """Verdict of a position from the probabilities of its kinds."""
+    def word(self, q, whole: float, sound: int) -> str:
+        """Verdict of a position from the probabilities of its kinds.
+
+        `whole` is the probability that its rail is at fault, `sound` how many others are surely sound.
+        """
+        if whole >= 1 - self.decides:
+            return "no drop" if whole >= self.decides else _UNDECIDED
         if q[Kind.EXCHANGED] < 0.5 and q[Kind.SOUND] + q[Kind.EXCHANGED] >= self.decides:
             return _QUIET
         sure = (word for word, kinds in _VERDICTS.items() if q[kinds].sum() >= self.decides)
         found = next(sure, _UNDECIDED)
+        if found == "unlike part" and sound < 2:
+            return _UNDECIDED  # of two that differ, either may be the odd one
         if len(self.rails) == 1 and found in ("not conducting", "resistor shorted"):
             return "no drop"  # which of the two, only the other rail's current can tell
         return found
@@ -139,7 +168,75 @@ class _Judgement:
         else:
             overall = "bias" if bias in ("too high", "too low") else bias
         swaps = () if alarm or self.rails[0].devices is None else tuple(self.swaps(words == {_QUIET}))
-        return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm)
+        causes = self.causes(bias)
+        whole = () if alarm else tuple(c.says() for c in causes if c.quantity in ("bypassed", "dead") and c.where)
+        return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm,
+                          causes, whole, () if alarm else self.steps(causes, overall))  # fmt: skip
+
+    def causes(self, bias: str) -> tuple[DropCause, ...]:
+        """What may be wrong, likeliest first."""
+        found = []
+
+        def add(cause: str, where: str, p: float, **numbers) -> None:
+            least = rule("drops_named")
+            if p >= least:
+                found.append(DropCause(where, f"cause_{cause.replace(' ', '_')}", cause, kept=1 - p,
+                                       numbers={"where": where, **numbers}))  # fmt: skip
+
+        if self.dead:
+            add("dead alone" if len(self.rails) == 1 else "dead", "", self.decides, drop=0.0, wanted=0.0)
+            return tuple(found)
+        band = rule("drops_bias_band")
+        clean = float(self.odds.clean)
+        low, below_high = self.odds.log_ratio.below(np.log([1 - band, 1 + band]))
+        # of a bias beside a fault nobody knows whether it is more than what the fault does
+        single = self.rails[0].n == 1
+        add("bias low", "", clean * float(low), single=single)
+        add("bias high", "", clean * float(1 - below_high), single=single)
+        if self.differ():
+            add("apart", "", self.odds.apart)
+        for side, (r, own) in enumerate(zip(self.rails, self.names, strict=True)):
+            name = _SIDES[side] if len(self.rails) == 2 else "this rail"
+            mV = {"drop": 1000 * float(r.d.max()), "wanted": 1000 * float(r.wanted * r.re.max())}
+            add("bypassed", name, self.odds.bypassed[side], **mV)
+            add("dead", name, self.odds.dead[side], **mV)
+            for k, where in enumerate(own):
+                q, (_, amps, _) = self.odds.kinds[side][k].copy(), self.expected(side, k)
+                q[Kind.SHORTED] -= self.odds.bypassed[side]
+                q[Kind.OFF] -= min(self.odds.dead[side], q[Kind.OFF])
+                seen = float(r.seen[k])
+                would = Interval(seen / max(amps.value, 1e-12), seen / max(amps.high, 1e-12),
+                                 seen / max(amps.low, 1e-12), "ohm")  # fmt: skip
+                more = float(r.d[k] / r.re[k]) > amps.value
+                for cause, kinds in _CAUSES.items():
+                    add(cause, where, float(q[kinds].sum()), would=would, more=more, less=not more)
+            if r.n == 2:  # that the two differ says of neither that it is the odd one
+                unlike = [c for c in found if c.quantity == "unlike" and c.where in own]
+                found[:] = [c for c in found if c not in unlike]
+                if unlike:
+                    add("unlike two", f"{name}, positions 1 and 2", min(sum(1 - c.kept for c in unlike), 1.0))
+            pair = self.odds.exchanged[side]
+            if pair is not None:
+                i, j, p = pair
+                add("exchanged", own[i], p, other=own[j])
+        return tuple(sorted(found, key=lambda c: c.kept))
+
+    def steps(self, causes, overall: str) -> tuple[str, ...]:
+        """What to do next for the causes, cheapest and safest first; nothing for a stage as predicted."""
+        if overall == _QUIET:
+            return ()
+        places: dict[str, list[str]] = {}
+        for c in causes:
+            for step in _STEPS[c.quantity]:
+                places.setdefault(step, []).append(c.where)
+        if len(self.rails) == 1 and self.rails[0].n == 1:
+            places.setdefault("step_other", [])
+        return tuple(
+            say(step, places="; ".join(dict.fromkeys(filter(None, places[step])))
+                if step in ("step_repeat", "step_resistor", "step_base", "step_swap", "step_marks") else "",
+                wanted=1000 * self.rails[0].wanted * float(self.rails[0].re[0]))
+            for step in records("sentences") if step in places
+        )  # fmt: skip
 
     def bias(self) -> tuple[str, str, str]:
         """Verdict on the idle current, what to do about it, and the alarm or ''.
@@ -151,6 +248,8 @@ class _Judgement:
         low, below_high = (float(x) for x in self.odds.log_ratio.below(np.log([1 - band, 1 + band])))
         high = 1 - below_high
         at = {"value": 100 * ratio.value, "low": 100 * ratio.low, "high": 100 * ratio.high}
+        if self.dead and len(self.rails) == 1 and self.rails[0].n > 1:  # bypassed, it may carry anything
+            return _UNDECIDED, say("bias_nothing_seen"), ""
         if self.dead and ratio.high < rule("drops_nothing"):
             return "too low", say("bias_nothing", high=at["high"]), ""
         vague = ratio.high > rule("drops_vague") * max(ratio.low, 0.01)
@@ -183,12 +282,17 @@ class _Judgement:
                 return say("rails_one_trusted", one=one, other=other)
             if not suspect:
                 return ""
+        differ = self.differ()
+        return say("rails_differ", upper=100 * differ[0], lower=100 * differ[1]) if differ else ""
+
+    def differ(self) -> tuple[float, float] | None:
+        """Current of each rail by its resistors over the wanted one, where the two surely differ."""
+        if len(self.rails) == 1:
+            return None
         a, b = (float((r.d / r.re).sum()) / r.idle.total_A for r in self.rails)
         own = np.concatenate([np.hypot(r.u_r * r.d, r.u_d) / r.re / r.idle.total_A for r in self.rails])
         far = abs(log(max(a, 1e-9) / max(b, 1e-9))) > rule("drops_rails_differ")
-        if not far or abs(a - b) <= NORMAL_95 * float(np.sqrt((own**2).sum())):
-            return ""
-        return say("rails_differ", upper=100 * a, lower=100 * b)
+        return (a, b) if far and abs(a - b) > NORMAL_95 * float(np.sqrt((own**2).sum())) else None
 
     def drop(self, side: int, k: int, bias: str, alarm: bool) -> DropVerdict:
         """Verdict on one drop."""
@@ -206,7 +310,8 @@ class _Judgement:
         mV = {
             "where": name, "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
             "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
-        numbers: dict = {"re": re, "would": would, "wanted_too": say("drop_wanted", **mV),
+        more = d / re > amps.value
+        numbers: dict = {"re": re, "more": more, "less": not more, "would": would, "wanted_too": say("drop_wanted", **mV),
                          "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
         current: Interval | None = amps
@@ -223,13 +328,14 @@ class _Judgement:
                 reason = "drop_wild"
             elif word == "not conducting" and self.dead:
                 reason, sure = "drop_dead", self.decides
+            elif self.whole[side] >= self.decides:
+                reason, sure = "drop_rail", self.whole[side]
             resistor = would if word.startswith("resistor") else None
             current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}.get(
                 word, replace(amps, low=0.0))  # fmt: skip
         else:
             reason, sure = "drop_undecided_wild" if wild else "drop_undecided", q.max()
-            numbers["causes"], current, look = self.undecided(side, k, amps, shown, would)
-            numbers["look"] = next_step(look, **numbers)
+            numbers["causes"], current, numbers["look"] = self.undecided(side, k, amps, shown, would)
             numbers["twins"] = " or ".join(
                 x.split("rail, ")[-1] for j, x in enumerate(self.names[side])
                 if j != k and self.words[side][j] == _UNDECIDED)  # fmt: skip
@@ -246,20 +352,28 @@ class _Judgement:
         )  # fmt: skip
 
     def undecided(self, side: int, k: int, amps: Interval, shown: Interval, would: Interval):
-        """What a drop may come from, likeliest first, the current then [A], and the reason to look by."""
+        """What a drop may come from, likeliest first, the current then [A], and the steps that decide."""
         r, q = self.rails[side], self.odds.kinds[side][k]
-        least = np.full(len(Kind), rule("drops_named"))
+        more = float(r.d[k] / r.re[k]) > amps.value
+        # the device, its base resistor and its joints look alike, and are looked at alike
+        groups = {"unlike": _CAUSES["unlike"], **{kind.name.lower(): [kind] for kind in Kind
+                                                  if kind not in _CAUSES["unlike"]}}  # fmt: skip
+        share = {name: float(q[kinds].sum()) for name, kinds in groups.items()}
+        least = dict.fromkeys(groups, rule("drops_named"))
         if r.lost[k]:  # off and shorted look alike, and no value can be told
-            least[[Kind.OFF, Kind.SHORTED]], least[Kind.VALUE] = rule("drops_named_lost"), 2.0
-        order = [Kind(kind) for kind in np.argsort(-q) if q[kind] >= least[kind]]
-        causes = "; or that ".join(say(f"drop_may_{kind.name.lower()}", would=would) for kind in order)
+            least |= {"off": rule("drops_named_lost"), "shorted": rule("drops_named_lost"), "value": 2.0}
+        order = [name for name in sorted(groups, key=lambda x: -share[x]) if share[name] >= least[name]]
+        causes = "; or that ".join(
+            say(f"drop_may_{name}", would=would, more=more, less=not more) for name in order)  # fmt: skip
         zero = Interval(0.0, 0.0, 0.0, "A")
-        currents = dict.fromkeys((Kind.SHORTED, Kind.UNKNOWN, Kind.MISREAD), replace(zero, high=amps.high))
-        currents |= {Kind.VALUE: amps, Kind.OPEN: replace(amps, low=0.0), Kind.OFF: zero}
-        likely = [currents.get(kind, shown) for kind in order]
+        currents = dict.fromkeys(("shorted", "unknown", "misread"), replace(zero, high=amps.high))
+        currents |= {"value": amps, "open": replace(amps, low=0.0), "off": zero}
+        likely = [currents.get(name, shown) for name in order]
         between = Interval(likely[0].value, min(i.low for i in likely), max(i.high for i in likely), "A")
-        dead = q[Kind.OFF] + q[Kind.SHORTED] > q[Kind.VALUE] + q[Kind.OPEN]
-        return causes, between, "drop_no_drop" if dead else "drop_resistor_open"
+        named = [name for name in order if name not in ("sound", "unknown")] or ["misread"]
+        steps = {step for name in named[:2] for step in _STEPS[name]}
+        look = " ".join(say(step, places="", wanted=0.0) for step in records("sentences") if step in steps)
+        return causes, between, look
 
     def expected(self, side: int, k: int) -> tuple[Interval, Interval, str]:
         """Drop a sound position would show, current its junction takes whatever its resistor, and by what."""

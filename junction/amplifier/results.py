@@ -122,6 +122,14 @@ class DropVerdict(Finding):
                 **{name: getattr(self, name) for name in own}, "text": self.says(), "next": self.next()}
 
 
+class DropCause(Finding):
+    """What may be wrong, of a position, a rail or the stage; ``kept`` is the probability that it is not."""
+
+    def as_json(self) -> dict:
+        """The finding under the keys of the JSON."""
+        return {"cause": self.quantity, "where": self.where, "probability": 1 - self.kept, "text": self.says()}
+
+
 @dataclass(frozen=True)
 class DropReport:
     """Measured emitter-resistor drops against the prediction."""
@@ -134,6 +142,9 @@ class DropReport:
     swaps: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
     alarm: str = ""  # what has to be done before anything is read
+    causes: tuple[DropCause, ...] = ()  # likeliest first
+    whole: tuple[str, ...] = ()  # what is said of a whole rail
+    next: tuple[str, ...] = ()  # what to do, cheapest and safest first
 
 
 @dataclass(frozen=True, eq=False)
