@@ -305,6 +305,9 @@ def _pieces(r: Rail):
         i, j = np.flatnonzero(patterns[row] == Kind.EXCHANGED)
         order[[i, j]] = order[[j, i]]
         z_k[row], u_k[row] = r.drive(order)
+        # the current that their difference moves warms them apart, and so adds to it
+        apart = np.ptp(r.vbe(r.seen / r.re, r.devices.take(order))[[i, j]] - r.vbe(r.seen / r.re)[[i, j]]) / 2
+        u_k[row, [i, j]] = np.hypot(u_k[row, [i, j]], rule("drops_warming") * apart)
     # patterns with a sound position: drive voltage about what those say
     held = sound.any(axis=1)
     # those with the same sound ones have one set of drive voltages
@@ -329,6 +332,10 @@ def _pieces(r: Rail):
     step = r.vt * (0.3 if r.n == 1 else 1.0)  # many patterns share the coarse grid
     grid = np.arange(low, junction + min(many * float(r.re.max()), rule("drops_most")) + step, step)
     log_w, mean, var = _at(r, patterns[loose], np.zeros(len(loose), int), grid[None], z_k[:1], u_k[:1])
+    # with a current to speak of no bias drives a rail far beyond what it is for
+    drive = np.max(r.vbe(np.full(r.n, r.wanted)) + r.wanted * r.re) + rule("drops_drive")
+    beyond = np.maximum(grid - drive, 0.0) / rule("drops_drive")
+    log_w = log_w - np.where(mean > log(rule("drops_nothing")), beyond, 0.0)
     found.append((np.repeat(loose, len(grid)), (log_w + log(step)).ravel(), mean.ravel(),
                   (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
     # no device on: no current to speak of, whatever the drive
@@ -366,8 +373,8 @@ def _at(r: Rail, patterns, of, z, z_k, u_k):
         log(rule("drops_prior_ce_short")), 0.0)  # fmt: skip
     hanging = np.where(d < most, hanging, anything + log(rule("drops_prior_ce_short")))
     # resistors go high, hardly low; most that do are still near their value
-    valued = np.where(off_by > 0, log(1 - low), log(low)) + np.where(np.abs(off_by) <= drift, log(0.5 / drift),
-                                                                   log(0.5 / decade))  # fmt: skip
+    near = np.where(np.abs(off_by) <= drift, 0.5 / drift, 0.0)
+    valued = np.where(off_by > 0, log(1 - low), log(low)) + np.log(near + 0.5 / decade)
     density = np.stack([
         by_z + log_normal(stray, 0.0, u_k[:, None, :]),
         np.where((np.abs(off_by) <= decade) & (np.abs(off_by) > least), by_z - log(r.vt) + valued, minus),

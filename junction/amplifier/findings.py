@@ -130,24 +130,27 @@ class _Judgement:
         self.ratio = Interval(value, low if low > rule("drops_blind") else 0.0, high)
         #: how likely a whole rail is bypassed or dead
         self.whole = [a + b for a, b in zip(self.odds.bypassed, self.odds.dead, strict=True)]
-        self.words = [[self.word(q, whole, int((np.delete(fine, k) >= self.decides).sum()))
-                       for k, q in enumerate(own)]
-                      for own, whole, fine in zip(self.odds.kinds, self.whole, self.fine, strict=True)]  # fmt: skip
+        self.words = [[self.word(side, k) for k in range(r.n)] for side, r in enumerate(rails)]
+        # what is off by little is measured before it is called anything
+        firm = rule("drops_firm")
+        for side, k in [(s, k) for s, r in enumerate(rails) for k in range(r.n)]:
+            if self.words[side][k] == "resistor out of value":
+                off = self.would(side, k)[1].value / rails[side].re[k]
+                self.words[side][k] = _UNDECIDED if 1 / firm < off < firm else "resistor out of value"
         if self.dead and count > 1:
             self.words = [["not conducting"] * r.n for r in rails]
 
-    def word(self, q, whole: float, sound: int) -> str:
-        """Verdict of a position from the probabilities of its kinds.
-
-        `whole` is the probability that its rail is at fault, `sound` how many others are surely sound.
-        """
+    def word(self, side: int, k: int) -> str:
+        """Verdict of a position from the probabilities of its kinds."""
+        q, whole = self.odds.kinds[side][k], self.whole[side]
         if whole >= 1 - self.decides:
             return "no drop" if whole >= self.decides else _UNDECIDED
         if q[Kind.EXCHANGED] < 0.5 and q[Kind.SOUND] + q[Kind.EXCHANGED] >= self.decides:
             return _QUIET
-        sure = (word for word, kinds in _VERDICTS.items() if q[kinds].sum() >= self.decides)
-        found = next(sure, _UNDECIDED)
-        if found == "unlike part" and sound < 2:
+        lost = [Kind.MISREAD] if self.rails[side].lost[k] else []
+        found = next((word for word, kinds in _VERDICTS.items()
+                      if q[kinds + (lost if word == "no drop" else [])].sum() >= self.decides), _UNDECIDED)  # fmt: skip
+        if found == "unlike part" and (np.delete(self.fine[side], k) >= self.decides).sum() < 2:
             return _UNDECIDED  # of two that differ, either may be the odd one
         if len(self.rails) == 1 and found in ("not conducting", "resistor shorted"):
             return "no drop"  # which of the two, only the other rail's current can tell
@@ -168,12 +171,12 @@ class _Judgement:
         else:
             overall = "bias" if bias in ("too high", "too low") else bias
         swaps = () if alarm or self.rails[0].devices is None else tuple(self.swaps(words == {_QUIET}))
-        causes = self.causes(bias)
-        whole = () if alarm else tuple(c.says() for c in causes if c.quantity in ("bypassed", "dead") and c.where)
+        causes = self.causes()
+        whole = [c.says() for c in causes if c.quantity in ("bypassed", "dead") and c.where and not alarm]
         return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm,
-                          causes, whole, () if alarm else self.steps(causes, overall))  # fmt: skip
+                          causes, tuple(whole), () if alarm else self.steps(causes, overall))  # fmt: skip
 
-    def causes(self, bias: str) -> tuple[DropCause, ...]:
+    def causes(self) -> tuple[DropCause, ...]:
         """What may be wrong, likeliest first."""
         found = []
 
@@ -201,12 +204,9 @@ class _Judgement:
             add("bypassed", name, self.odds.bypassed[side], **mV)
             add("dead", name, self.odds.dead[side], **mV)
             for k, where in enumerate(own):
-                q, (_, amps, _) = self.odds.kinds[side][k].copy(), self.expected(side, k)
+                q, (amps, would) = self.odds.kinds[side][k].copy(), self.would(side, k)
                 q[Kind.SHORTED] -= self.odds.bypassed[side]
                 q[Kind.OFF] -= min(self.odds.dead[side], q[Kind.OFF])
-                seen = float(r.seen[k])
-                would = Interval(seen / max(amps.value, 1e-12), seen / max(amps.high, 1e-12),
-                                 seen / max(amps.low, 1e-12), "ohm")  # fmt: skip
                 more = float(r.d[k] / r.re[k]) > amps.value
                 for cause, kinds in _CAUSES.items():
                     add(cause, where, float(q[kinds].sum()), would=would, more=more, less=not more)
@@ -298,11 +298,8 @@ class _Judgement:
         """Verdict on one drop."""
         r, word, q = self.rails[side], self.words[side][k], self.odds.kinds[side][k]
         d, re, wanted = float(r.d[k]), float(r.re[k]), float(r.wanted * r.re[k])
-        expected, amps, by = self.expected(side, k)
-        # no more than the rail carries: that bounds what a drive voltage alone would give
-        most, seen = self.ratio.high * r.idle.total_A, float(r.seen[k])
-        low, value, high = (max(min(x, most), 1e-12) for x in (amps.low, amps.value, amps.high))
-        amps, would = Interval(value, low, high, "A"), Interval(seen / value, seen / high, seen / low, "ohm")
+        expected, _, by = self.expected(side, k)
+        amps, would = self.would(side, k)
         nothing = Interval(0.0, 0.0, float(rule("drops_lost") * r.u_floor / re), "A")
         margin = r.tolerance + rule("drops_shown_margin")
         shown = Interval(d / re, d / re * (1 - margin), d / re * (1 + margin), "A")
@@ -311,7 +308,7 @@ class _Judgement:
             "where": name, "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
             "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
         more = d / re > amps.value
-        numbers: dict = {"re": re, "more": more, "less": not more, "would": would, "wanted_too": say("drop_wanted", **mV),
+        numbers: dict = {"re": re, "more": more, "less": not more, "places": "", "would": would, "wanted_too": say("drop_wanted", **mV),
                          "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
         current: Interval | None = amps
@@ -323,7 +320,8 @@ class _Judgement:
             elif r.n > 1 and max(would.high / re, re / would.low) > rule("drops_wide") * (1 + r.tolerance):
                 reason = "drop_sound_blind"
         elif word != _UNDECIDED:
-            reason, sure = f"drop_{word.replace(' ', '_')}", q[_VERDICTS[word]].sum()
+            kinds = _VERDICTS[word] + ([Kind.MISREAD] if word == "no drop" else [])
+            reason, sure = f"drop_{word.replace(' ', '_')}", q[kinds].sum()
             if word == "resistor open" and wild:
                 reason = "drop_wild"
             elif word == "not conducting" and self.dead:
@@ -350,6 +348,14 @@ class _Judgement:
             name, reason, "drop_V", Interval(d, d - own, d + own, "V"), expected.low, expected.high, by,
             float(self.fine[side][k]), numbers, word, wanted, expected, current, resistor, float(sure),
         )  # fmt: skip
+
+    def would(self, side: int, k: int) -> tuple[Interval, Interval]:
+        """Current that a junction takes whatever its resistor [A], and what the resistor would have to be."""
+        r, (_, amps, _) = self.rails[side], self.expected(side, k)
+        # no more than the rail carries: that bounds what a drive voltage alone would give
+        most, seen = self.ratio.high * r.idle.total_A, float(r.seen[k])
+        low, value, high = (max(min(x, most), 1e-12) for x in (amps.low, amps.value, amps.high))
+        return Interval(value, low, high, "A"), Interval(seen / value, seen / high, seen / low, "ohm")
 
     def undecided(self, side: int, k: int, amps: Interval, shown: Interval, would: Interval):
         """What a drop may come from, likeliest first, the current then [A], and the steps that decide."""

@@ -30,7 +30,7 @@ _ALL = ("drop_dead", "drop_rail")
 FIRM = {
     "not conducting": {"dead", "stopper", "joint"}, "no drop": {"dead", "r_short", "lead_zero", "stopper", "joint"},
     "resistor shorted": {"r_short"}, "resistor open": {"r_open", "lead_base"},
-    "resistor out of value": {"r_high", "r_wrong"},
+    "resistor out of value": {"r_high", "r_wrong", "r_open"},
     "unlike part": {"stopper", "joint", "mismatch", "warm", "leak", "swapped"},
 }  # fmt: skip
 
