@@ -340,7 +340,7 @@ def _pieces(r: Rail):
                   (var + (step / r.vt) ** 2 / 12).ravel()))  # fmt: skip
     # no device on: no current to speak of, whatever the drive
     none = np.flatnonzero((patterns == Kind.OFF).all(axis=1))
-    rest = _rest(r, r.wanted).sum() + log(r.vt * 2 * top)
+    rest = _rest(r, r.wanted, rule("drops_rest_off")).sum() + log(r.vt * 2 * top)
     found.append((none, np.full(none.size, rest), np.full(none.size, -top), np.ones(none.size)))
     nothing = -np.log(r.seen * 2 * top).sum() + log(r.vt + float(np.median(r.seen)))
     found.append((np.array([len(patterns) - 1]), np.array([nothing]), np.zeros(1), np.full(1, 16.0)))
@@ -379,8 +379,8 @@ def _at(r: Rail, patterns, of, z, z_k, u_k):
         by_z + log_normal(stray, 0.0, u_k[:, None, :]),
         np.where((np.abs(off_by) <= decade) & (np.abs(off_by) > least), by_z - log(r.vt) + valued, minus),
         np.where(off_by > decade, hanging, minus),
-        _rest(r, r.wanted) + np.zeros_like(taken),
-        _rest(r, taken),
+        _rest(r, r.wanted, rule("drops_rest_off")) + np.zeros_like(taken),
+        _rest(r, taken, rule("drops_rest")),
         by_z - np.abs(stray) / odd_V - log(2 * odd_V),
         np.where((stray < 0) & (stray > -5 * odd_V), by_z - log(5 * odd_V), minus),
         np.where((stray > 0) & (stray < 10 * odd_V), by_z - log(10 * odd_V), minus),
@@ -420,8 +420,8 @@ def _misread(r: Rail, due_A, anything) -> np.ndarray:
     return log_total(np.stack(found), axis=0) - log(4)
 
 
-def _rest(r: Rail, current_A) -> np.ndarray:
+def _rest(r: Rail, current_A, share: float) -> np.ndarray:
     """Log density of what an off device or a shorted resistor leaves of a drop, half a normal law."""
-    scale = np.hypot(r.u_d, rule("drops_rest") * r.re * current_A)
+    scale = np.hypot(r.u_d, share * r.re * current_A)
     # half the time nothing is left at all
     return np.logaddexp(log_normal(r.d, 0.0, scale), log_normal(r.d, 0.0, r.u_floor))
