@@ -411,13 +411,14 @@ def _misread(r: Rail, due_A, anything) -> np.ndarray:
     zero = log(2) + log_normal(r.d, 0.0, r.u_floor)
     low, high = rule("drops_base_low"), rule("drops_base_high")
     base = np.where((r.d > low) & (r.d < high), -log(high - low), -np.inf)
-    found = [zero, base, anything]
+    zeros, place = rule("drops_misread_zero"), rule("drops_misread_place")
+    found = [zero + log(zeros), base + log(place), anything + log(1 - zeros - 2 * place)]
     found = [x + np.zeros_like(due_A) for x in found]
     if r.across.size:
         own = due_A * r.re
         spread = np.hypot(r.vt * r.u_vbe / (r.vt + own) + own * r.u_r, r.across.std() + r.u_floor)
-        found.append(log_normal(r.d, own + np.median(r.across), spread))
-    return log_total(np.stack(found), axis=0) - log(4)
+        found.append(log_normal(r.d, own + np.median(r.across), spread) + log(place))
+    return log_total(np.stack(found), axis=0)
 
 
 def _rest(r: Rail, current_A, share: float) -> np.ndarray:

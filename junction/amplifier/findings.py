@@ -159,6 +159,9 @@ class _Judgement:
     def report(self, assumptions: tuple[str, ...]) -> DropReport:
         """Everything in words."""
         bias, text, alarm = self.bias()
+        if alarm:  # so hot, or oscillating, a stage says little of one position beside the others
+            small = ("resistor out of value", "unlike part")
+            self.words = [[_UNDECIDED if word in small else word for word in own] for own in self.words]
         places = [(side, k) for side, r in enumerate(self.rails) for k in range(r.n)]
         drops = [self.drop(*place, bias, bool(alarm) and len(places) > 1) for place in places]
         words = set().union(*self.words)
@@ -171,12 +174,22 @@ class _Judgement:
         else:
             overall = "bias" if bias in ("too high", "too low") else bias
         swaps = () if alarm or self.rails[0].devices is None else tuple(self.swaps(words == {_QUIET}))
-        causes = self.causes()
-        whole = [c.says() for c in causes if c.quantity in ("bypassed", "dead") and c.where and not alarm]
+        causes = self.causes(bool(alarm))
+        whole = [] if alarm or self.dead else list(self.of_rails())
         return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm,
                           causes, tuple(whole), () if alarm else self.steps(causes, overall))  # fmt: skip
 
-    def causes(self) -> tuple[DropCause, ...]:
+    def of_rails(self):
+        """What is said of a whole rail that is bypassed or does not conduct."""
+        for side, r in enumerate(self.rails):
+            least = rule("drops_named")
+            bypassed, dead = self.odds.bypassed[side] >= least, self.odds.dead[side] >= least
+            if self.whole[side] > 1 - self.decides:
+                yield say("drop_whole_rail", where=_SIDES[side] if len(self.rails) == 2 else "this rail",
+                          drop=1000 * float(r.d.max()), wanted=1000 * float(r.wanted * r.re.max()),
+                          bypassed=bypassed, both=bypassed and dead, dead=dead)  # fmt: skip
+
+    def causes(self, alarm: bool) -> tuple[DropCause, ...]:
         """What may be wrong, likeliest first."""
         found = []
 
@@ -187,7 +200,7 @@ class _Judgement:
                                        numbers={"where": where, **numbers}))  # fmt: skip
 
         if self.dead:
-            add("dead alone" if len(self.rails) == 1 else "dead", "", self.decides, drop=0.0, wanted=0.0)
+            add("dead alone" if len(self.rails) == 1 else "dead", "", self.decides)
             return tuple(found)
         band = rule("drops_bias_band")
         clean = float(self.odds.clean)
@@ -195,14 +208,13 @@ class _Judgement:
         # of a bias beside a fault nobody knows whether it is more than what the fault does
         single = self.rails[0].n == 1
         add("bias low", "", clean * float(low), single=single)
-        add("bias high", "", clean * float(1 - below_high), single=single)
+        add("bias high", "", (1.0 if alarm else clean) * float(1 - below_high), single=single)
         if self.differ():
             add("apart", "", self.odds.apart)
         for side, (r, own) in enumerate(zip(self.rails, self.names, strict=True)):
             name = _SIDES[side] if len(self.rails) == 2 else "this rail"
-            mV = {"drop": 1000 * float(r.d.max()), "wanted": 1000 * float(r.wanted * r.re.max())}
-            add("bypassed", name, self.odds.bypassed[side], **mV)
-            add("dead", name, self.odds.dead[side], **mV)
+            add("bypassed", name, self.odds.bypassed[side])
+            add("dead", name, self.odds.dead[side])
             for k, where in enumerate(own):
                 q, (amps, would) = self.odds.kinds[side][k].copy(), self.would(side, k)
                 q[Kind.SHORTED] -= self.odds.bypassed[side]
@@ -219,14 +231,14 @@ class _Judgement:
             if pair is not None:
                 i, j, p = pair
                 add("exchanged", own[i], p, other=own[j])
-        return tuple(sorted(found, key=lambda c: c.kept))
+        return tuple(sorted(found, key=lambda c: (c.quantity != "bias high" if alarm else False, c.kept)))
 
     def steps(self, causes, overall: str) -> tuple[str, ...]:
         """What to do next for the causes, cheapest and safest first; nothing for a stage as predicted."""
         if overall == _QUIET:
             return ()
         places: dict[str, list[str]] = {}
-        for c in causes:
+        for c in [c for k, c in enumerate(causes) if k == 0 or c.kept <= 1 - rule("drops_step")]:
             for step in _STEPS[c.quantity]:
                 places.setdefault(step, []).append(c.where)
         if len(self.rails) == 1 and self.rails[0].n == 1:
@@ -264,6 +276,7 @@ class _Judgement:
         elif suspect:
             reason = "bias_repair" if suspect == "fault" else "bias_find_out"
             may = say("bias_may_be_high") if high >= rule("drops_may_be_high") else ""
+            may = say("bias_rails_first") if low >= self.decides else may
         elif low >= self.decides:
             word, reason = "too low", "bias_too_low"
         elif 1 - low - high >= self.decides:
@@ -282,7 +295,7 @@ class _Judgement:
                 return say("rails_one_trusted", one=one, other=other)
             if not suspect:
                 return ""
-        differ = self.differ()
+        differ = None if max(self.whole) >= 0.5 else self.differ()  # then that is what is said
         return say("rails_differ", upper=100 * differ[0], lower=100 * differ[1]) if differ else ""
 
     def differ(self) -> tuple[float, float] | None:
@@ -308,7 +321,7 @@ class _Judgement:
             "where": name, "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
             "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
         more = d / re > amps.value
-        numbers: dict = {"re": re, "more": more, "less": not more, "places": "", "would": would, "wanted_too": say("drop_wanted", **mV),
+        numbers: dict = {"two": r.n == 2, "re": re, "more": more, "less": not more, "places": "", "would": would, "wanted_too": say("drop_wanted", **mV),
                          "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
         current: Interval | None = amps

@@ -120,6 +120,8 @@ def shown_verdict(v: DropVerdict, drops: DropReport) -> str:
     """Verdict as a word for people: nothing is as predicted while the bias is off."""
     if v.verdict == "as predicted" and drops.bias in ("too high", "too low"):
         return f"bias {drops.bias}"
+    if v.verdict == "as predicted" and abs(v.value.value / v.wanted_V - 1) > 2 * rule("drops_bias_band"):
+        return "like its neighbours"
     if drops.alarm and v.verdict == "undecided" and v.says().endswith("is wanted."):
         return "bias too high"
     return v.verdict
@@ -153,11 +155,15 @@ def _heat(stage: Stage, everything: bool = True) -> b.Block:
 
 
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
-    """Cautions first where something live is to be measured, then the drops, the stage and its heat."""
+    """Cautions first where something live is to be measured, then the drops, the stage and its heat.
+
+    An alarm stands alone: what is to be done now is all that is read.
+    """
     stage, drops = report.stage, report.measured_drops
     live = [c.text for c in report.cautions if c.where == "power-up"]
     if drops is not None and drops.alarm:
-        yield from (b.text(drops.alarm, "alarm"), "")
+        yield b.text(drops.alarm, "alarm")
+        return
     yield b.text("before you measure in a live amplifier", "strong")
     yield from (b.bullets(live[:1]), "")
     for sentence in stage.findings:
@@ -168,12 +174,12 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
         yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
         bias, urgent = b.text(f"  {drops.bias_text}", hang="    "), drops.bias == "too high"
         yield from [bias] if urgent else ()
+        yield from (b.text(f"  {sentence}", hang="    ") for sentence in drops.whole)
         for v in drops.drops:
             yield b.text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
-            if v.next() and v.verdict != "as predicted":
-                yield b.text(f"    next: {v.next()}", hang="    ")
         yield from () if urgent else [bias]
-        yield from (*(b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps), "")
+        yield from (b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps)
+        yield from (b.bullets(drops.next, "next, in this order"), "")
     yield from (_to_do(report), "", _short(stage))
     if stage.dissipation:
         yield from ("", b.text("heat in each device", "strong"), _heat(stage, False))
@@ -268,10 +274,7 @@ def _drops(drops: DropReport) -> b.Block:
          b.Badge(shown_verdict(v, drops)), v.says().removeprefix(f"{v.where}: ")]
         for v in drops.drops
     ]  # fmt: skip
-    todo = dict.fromkeys(
-        f"{v.where}: {v.next()}" for v in drops.drops if v.next() and v.verdict != "as predicted"
-    )
     return b.section(f"Measured drops: {OVERALL[drops.overall]}", [
-        b.text(drops.bias_text), b.table(columns, rows), b.bullets(drops.swaps),
-        *(b.text(text, "next") for text in todo),
+        b.text(drops.bias_text), b.bullets(drops.whole), b.table(columns, rows), b.bullets(drops.swaps),
+        *(b.text(text, "next") for text in drops.next),
     ])  # fmt: skip

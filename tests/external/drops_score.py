@@ -119,12 +119,17 @@ def named_first(c: Case) -> bool:
     return not c.faults or word in ("dead", "dead alone") and alone or where in [c.report.drops[k].where for k in c.faults]
 
 
+def starved(c: Case, k: int, word: str) -> bool:
+    """Said not to conduct, and indeed without current: its neighbour took it, which the sentence names."""
+    return word == "not conducting" and c.amps.ravel()[k] < 0.02 * c.amps[k // c.amps.shape[1]].sum()
+
+
 def condemned(c: Case) -> list[str]:
     """Healthy positions that are blamed: everything but as predicted, undecided, and a rail or stage as a whole."""
     if c.row["fault"] in ("bypassed", "no_supply"):
         return []
     return [f"{v.verdict} at {v.where}" for k, v in enumerate(c.report.drops)
-            if v.verdict in FIRM and v.reason not in _ALL and (k not in c.faults or c.faults[k] in OF_METER and v.verdict != "no drop"
+            if v.verdict in FIRM and v.reason not in _ALL and not starved(c, k, v.verdict) and (k not in c.faults or c.faults[k] in OF_METER and v.verdict != "no drop"
                                       and not (c.faults[k] == "lead_base" and v.verdict == "resistor open"))]  # fmt: skip
 
 
@@ -132,7 +137,7 @@ def firmly_wrong(c: Case) -> list[str]:
     """What is said for sure and is not so."""
     wrong = condemned(c)
     wrong += [f"{v.verdict} at {v.where}" for k, v in enumerate(c.report.drops)
-              if v.verdict in FIRM and k in c.faults and c.faults[k] not in FIRM[v.verdict]]  # fmt: skip
+              if v.verdict in FIRM and k in c.faults and not starved(c, k, v.verdict) and c.faults[k] not in FIRM[v.verdict]]  # fmt: skip
     ratio = c.amps.sum(axis=1) / (int(c.row["parallel"]) * float(c.row["wanted_mV"]) / 1000 / float(c.row["re_ohm"]))
     low, high = {"too high": (1.15, np.inf), "too low": (0, 0.85), "as predicted": (0.75, 1.25)}.get(
         c.report.bias, (0, np.inf))  # fmt: skip
