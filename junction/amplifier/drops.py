@@ -179,7 +179,8 @@ def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
         nothing, dead = log(rule("drops_nothing")), log(rule("drops_prior_rail"))
         alone = [_with_prior(*x, near) for x in zip(log_w, mean, sd, strict=True)]
         # one rail next to dead while the other conducts is a rail that is dead, whatever its parts
-        quiet = [(m < nothing) & ~_whole(p, Kind.OFF)[w] for p, w, m in zip(patterns, which, mean, strict=True)]
+        quiet = [(m < nothing) & ~_whole(p, Kind.OFF)[w]
+                 for p, w, m in zip(patterns, which, mean, strict=True)]  # fmt: skip
         alone = [x + np.where(q, dead, 0.0) for x, q in zip(alone, quiet, strict=True)]
         # of two rails with currents of their own, either stands for the rail current
         log_all = [_with_prior(joint, both, both_sd, near) + log(1 - apart),
@@ -218,7 +219,7 @@ def weigh_faults(rails: list[Rail]) -> SimpleNamespace:
 
 
 def _merged(weight, mean, sd) -> Mixture:
-    """Mixture of few pieces: those within a fifth of their own width are one, with their mean and variance."""
+    """Mixture of few pieces: those within a fifth of their own width are one, mean and variance kept."""
     width = np.round(np.log(sd) / 0.1)
     place = np.round(mean / (0.2 * np.exp(0.1 * width)))
     _, of = np.unique(1e7 * width + place, return_inverse=True)  # one number for both
@@ -342,7 +343,7 @@ def _pieces(r: Rail):
     none = np.flatnonzero((patterns == Kind.OFF).all(axis=1))
     rest = _rest(r, r.wanted, rule("drops_rest_off")).sum() + log(r.vt * 2 * top)
     found.append((none, np.full(none.size, rest), np.full(none.size, -top), np.ones(none.size)))
-    nothing = -np.log(r.seen * 2 * top).sum() + log(r.vt + float(np.median(r.seen)))
+    nothing = -np.log(r.seen * 2 * top).sum() + log(r.vt + min(float(np.median(r.seen)), r.vt))
     found.append((np.array([len(patterns) - 1]), np.array([nothing]), np.zeros(1), np.full(1, 16.0)))
     which, log_w, mean, var = (np.concatenate(x) for x in zip(*found, strict=True))
     log_w = log_w + _log_prior(r, patterns)[which]

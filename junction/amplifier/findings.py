@@ -36,7 +36,8 @@ _CAUSES = {
 _STEPS = {
     "value": ("step_repeat", "step_resistor"), "open": ("step_resistor",), "misread": ("step_repeat",),
     "off": ("step_repeat", "step_base", "step_resistor"), "shorted": ("step_repeat", "step_resistor"),
-    "unlike": ("step_base", "step_swap"), "unlike two": ("step_base", "step_swap"), "exchanged": ("step_marks",), "unknown": ("step_repeat",),
+    "unlike": ("step_base", "step_swap"), "unlike two": ("step_base", "step_swap"),
+    "exchanged": ("step_marks",), "unknown": ("step_repeat",),
     "bypassed": ("step_output", "step_bridge"), "dead": ("step_rails", "step_output", "step_drive"),
     "dead alone": ("step_rails", "step_other", "step_drive", "step_bridge"),
     "apart": ("step_rails", "step_output"), "bias low": ("step_rails", "step_set"),
@@ -143,13 +144,14 @@ class _Judgement:
     def word(self, side: int, k: int) -> str:
         """Verdict of a position from the probabilities of its kinds."""
         q, whole = self.odds.kinds[side][k], self.whole[side]
-        if whole >= 1 - self.decides:
-            return "no drop" if whole >= self.decides else _UNDECIDED
+        nothing = q[[Kind.OFF, Kind.SHORTED, Kind.MISREAD]].sum()
+        if whole >= 1 - self.decides and not (whole < 0.5 and nothing >= self.decides):
+            return "no drop" if max(whole, nothing) >= self.decides else _UNDECIDED
         if q[Kind.EXCHANGED] < 0.5 and q[Kind.SOUND] + q[Kind.EXCHANGED] >= self.decides:
             return _QUIET
         lost = [Kind.MISREAD] if self.rails[side].lost[k] else []
-        found = next((word for word, kinds in _VERDICTS.items()
-                      if q[kinds + (lost if word == "no drop" else [])].sum() >= self.decides), _UNDECIDED)  # fmt: skip
+        may = {**_VERDICTS, "no drop": _VERDICTS["no drop"] + lost}
+        found = next((word for word, kinds in may.items() if q[kinds].sum() >= self.decides), _UNDECIDED)
         if found == "unlike part" and (np.delete(self.fine[side], k) >= self.decides).sum() < 2:
             return _UNDECIDED  # of two that differ, either may be the odd one
         if len(self.rails) == 1 and found in ("not conducting", "resistor shorted"):
@@ -210,7 +212,7 @@ class _Judgement:
         add("bias low", "", clean * float(low), single=single)
         add("bias high", "", (1.0 if alarm else clean) * float(1 - below_high), single=single)
         if self.differ():
-            add("apart", "", self.odds.apart)
+            add("apart", "", self.odds.apart - sum(self.odds.dead))  # a dead rail says so itself
         for side, (r, own) in enumerate(zip(self.rails, self.names, strict=True)):
             name = _SIDES[side] if len(self.rails) == 2 else "this rail"
             add("bypassed", name, self.odds.bypassed[side])
@@ -321,8 +323,9 @@ class _Judgement:
             "where": name, "drop": 1000 * d, "wanted": 1000 * wanted, "usual": 1000 * expected.value,
             "least": 1000 * expected.low, "most": 1000 * expected.high}  # fmt: skip
         more = d / re > amps.value
-        numbers: dict = {"two": r.n == 2, "re": re, "more": more, "less": not more, "places": "", "would": would, "wanted_too": say("drop_wanted", **mV),
-                         "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
+        numbers: dict = {
+            "two": r.n == 2, "re": re, "more": more, "less": not more, "places": "", "would": would,
+            "wanted_too": say("drop_wanted", **mV), "seen": say("drop_seen", by=by, **mV), **mV}  # fmt: skip
         wild = d > rule("drops_most")
         current: Interval | None = amps
         resistor: Interval | None = would
@@ -339,8 +342,8 @@ class _Judgement:
                 reason = "drop_wild"
             elif word == "not conducting" and self.dead:
                 reason, sure = "drop_dead", self.decides
-            elif self.whole[side] >= self.decides:
-                reason, sure = "drop_rail", self.whole[side]
+            elif self.whole[side] >= 0.5:
+                reason = "drop_rail"
             resistor = would if word.startswith("resistor") else None
             current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}.get(
                 word, replace(amps, low=0.0))  # fmt: skip

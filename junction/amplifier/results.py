@@ -127,7 +127,8 @@ class DropCause(Finding):
 
     def as_json(self) -> dict:
         """The finding under the keys of the JSON."""
-        return {"cause": self.quantity, "where": self.where, "probability": 1 - self.kept, "text": self.says()}
+        return {"cause": self.quantity, "where": self.where, "probability": 1 - self.kept,
+                "text": self.says()}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -115,12 +115,16 @@ def test_what_cannot_be_is_one_line_and_status_two(capsys, words, says):
     assert out == "" and says in err and err.count("\n") == 1
 
 
-def test_a_bias_far_too_high_is_the_first_line(capsys):
-    main(["stage", *RATING, "--idle-drop", "15mV", "--measured-drops", "500mV,500mV,500mV,500mV"])
+def test_an_alarm_stands_alone(capsys, tmp_path):
+    words = ["stage", *RATING, "--idle-drop", "15mV", "--measured-drops", "500mV,500mV,500mV,500mV"]
+    main(words)
     out = capsys.readouterr().out
-    assert out.startswith("! Switch off now: the bias is far too high.")
-    assert "as predicted" not in out and out.count("where 15.0 mV is wanted") == 4
-    assert out.index("where 15.0 mV is wanted") < out.index("peak output voltage")
+    assert out.startswith("! Switch off now. The idle current is far too high:")
+    assert "33 times what is wanted" in out and len(out.splitlines()) <= 4
+    main([*words, "-o", str(tmp_path)])
+    page = (tmp_path / "stage.html").read_text()
+    places = [page.index(x) for x in ("Switch off now", "Mains voltage kills", "peak output voltage")]
+    assert places == sorted(places)
 
 
 def test_a_rating_the_supply_cannot_give_stands_above_the_table(capsys):

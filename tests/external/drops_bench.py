@@ -23,6 +23,7 @@ FROZEN = Path(__file__).with_name("drops_stages.csv")
 VT = 1.380649e-23 * 298.15 / 1.602176634e-19
 METER_OHM = 1e7
 E_SERIES = (0.1, 0.15, 0.22, 0.33, 0.47, 0.68, 1.0)
+_HEAD = "# invented stages, simulated with ngspice by drops_bench.py; drops as a meter reads them\n"
 #: faults of one position, of a rail, of the stage, and what no judge was told of
 AT_ONE = ("r_high", "r_open", "r_short", "r_wrong", "dead", "stopper", "joint", "mismatch", "leak", "warm")
 OF_ALL = ("bypassed", "no_supply", "bias_low", "bias_high", "oscillates", "offset")
@@ -98,7 +99,7 @@ def deck(s: Drawn, temps, bias_V: float | None, ratio: float = 1.0) -> str:
     driver = "IS=2e-13 BF=120 IKF=2 RE=0.05"
     lines += [f".model DN NPN({driver})", f".model DP PNP({driver})", f"QD0 {p} vp up DN"]
     if s.quasi:  # the lower driver's collector drives NPN devices whose resistors lie at the negative rail
-        lines += [f"QD1 un vn dl DP", "RD1 out dl 1", f"RDU up out 100", f"RDL un {m} 100"]
+        lines += ["QD1 un vn dl DP", "RD1 out dl 1", "RDU up out 100", f"RDL un {m} 100"]
     else:
         lines += [f"QD1 {m} vn un DP", "RDR up un 150"]
     for r, k in np.ndindex(2, s.n):
@@ -232,8 +233,8 @@ def stage(seed: int, fault: str) -> dict:
         "at": " ".join(str(a * s.n + b) for a, b in places) if fault in (*AT_ONE, *OF_METER, "swapped", "two")
         else str(r), "parallel": s.n, "quasi": int(s.quasi), "both": int(s.both), "known": int(known),
         "re_ohm": s.re_nominal, "rb_ohm": s.rb_nominal, "wanted_mV": f"{1000 * s.drop_V:.2f}",
-        "supply_V": s.supply,
-        "again": int(again), "read_mV": cell(read, ".5g"), "mA": cell(1000 * i, ".4g"), "re_is": cell(s.re, ".4g"),
+        "supply_V": s.supply, "again": int(again), "read_mV": cell(read, ".5g"),
+        "mA": cell(1000 * i, ".4g"), "re_is": cell(s.re, ".4g"),
         "told_is": cell(told), "told_bf": cell(s.bf, ".4g"), "told_re": cell(s.re_inside, ".3g"),
     }  # fmt: skip
 
@@ -248,7 +249,7 @@ def write(base: int, path: Path) -> None:
     """Freeze the stages of one base seed."""
     rows = table(base)
     with path.open("w", newline="") as file:
-        file.write("# invented output stages, simulated with ngspice by drops_bench.py; drops as a meter reads them\n")
+        file.write(_HEAD)
         writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)

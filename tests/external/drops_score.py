@@ -17,22 +17,24 @@ from tests.external.drops_bench import AT_ONE, OF_METER, VT
 
 #: First causes that name each fault: what the drops cannot tell apart is one cause with one sentence
 RIGHT = {
-    "r_high": {"value"}, "r_wrong": {"value"}, "r_open": {"open"}, "r_short": {"shorted", "no drop"},
-    "dead": {"off", "no drop", "dead", "dead alone"}, "stopper": {"unlike"}, "joint": {"unlike"}, "mismatch": {"unlike"},
-    "warm": {"unlike"}, "leak": {"unlike"}, "bypassed": {"bypassed", "dead alone"}, "no_supply": {"dead", "dead alone", "bias low"},
-    "bias_low": {"bias low"}, "bias_high": {"bias high"}, "oscillates": {"bias high"},
-    "offset": {"apart"}, "lead_zero": {"misread", "no drop"}, "lead_base": {"misread"},
+    "r_high": {"value"}, "r_wrong": {"value"}, "r_open": {"open"}, "r_short": {"shorted"},
+    "dead": {"off", "dead", "dead alone"}, "stopper": {"unlike"}, "joint": {"unlike"}, "mismatch": {"unlike"},
+    "warm": {"unlike"}, "leak": {"unlike"}, "bypassed": {"bypassed", "dead alone"},
+    "no_supply": {"dead", "dead alone", "bias low"}, "bias_low": {"bias low"}, "bias_high": {"bias high"},
+    "oscillates": {"bias high"}, "offset": {"apart"}, "lead_zero": {"misread"}, "lead_base": {"misread"},
     "lead_across": {"misread"}, "swapped": {"exchanged"},
 }  # fmt: skip
-#: Verdicts that blame something of a position, and the faults each is right for
 #: Reasons that say it of a whole rail, or of the stage
 _ALL = ("drop_dead", "drop_rail")
+#: Verdicts that blame something of a position, and the faults each is right for
 FIRM = {
-    "not conducting": {"dead", "stopper", "joint"}, "no drop": {"dead", "r_short", "lead_zero", "stopper", "joint"},
+    "not conducting": {"dead", "stopper", "joint"},
+    "no drop": {"dead", "r_short", "lead_zero", "stopper", "joint"},
     "resistor shorted": {"r_short"}, "resistor open": {"r_open", "lead_base"},
     "resistor out of value": {"r_high", "r_wrong", "r_open"},
     "unlike part": {"stopper", "joint", "mismatch", "warm", "leak", "swapped"},
 }  # fmt: skip
+_SIDES = ("upper rail", "lower rail")
 
 
 @dataclass
@@ -103,61 +105,67 @@ def first(c: Case) -> tuple[str, str]:
 def named_first(c: Case) -> bool:
     """The first cause is the true one and stands at the true place."""
     word, where = first(c)
-    alone = c.row["parallel"] == "1"
-    if alone and c.row["fault"] in ("stopper", "joint", "mismatch", "warm", "leak"):
+    fault, n, at = c.row["fault"], int(c.row["parallel"]), int(c.row["at"].split()[0])
+    if n == 1 and fault in ("stopper", "joint", "mismatch", "warm", "leak"):
         # one device a rail and no other beside it: the sentence of the bias names the device as well
         return word in ("bias low", "bias high", "unlike")
-    if word == "unlike two":
-        side = int(c.row["at"].split()[0]) // int(c.row["parallel"])
-        return "unlike" in RIGHT[c.row["fault"]] and (
-            c.row["both"] == "0" or where.startswith(("upper rail", "lower rail")[side]))  # fmt: skip
-    if word not in RIGHT[c.row["fault"]]:
+    here = c.row["both"] == "0" or where.startswith(_SIDES[at if fault == "bypassed" else at // n])
+    if word == "unlike two":  # that the two of a rail differ, and not which of them is the odd one
+        return "unlike" in RIGHT[fault] and here
+    if word not in RIGHT[fault]:
         return False
     if word in ("bypassed", "exchanged"):
-        side = int(c.row["at"].split()[0]) // int(c.row["parallel"]) if word == "exchanged" else int(c.row["at"])
-        return c.row["both"] == "0" or where.startswith(("upper rail", "lower rail")[side])
-    return not c.faults or word in ("dead", "dead alone") and alone or where in [c.report.drops[k].where for k in c.faults]
+        return here
+    return not c.faults or (word.startswith("dead") and n == 1) or where in [
+        c.report.drops[k].where for k in c.faults]  # fmt: skip
 
 
-def starved(c: Case, k: int, word: str) -> bool:
-    """Said not to conduct, and indeed without current: its neighbour took it, which the sentence names."""
-    return word == "not conducting" and c.amps.ravel()[k] < 0.02 * c.amps[k // c.amps.shape[1]].sum()
+def firm(c: Case) -> dict[int, str]:
+    """What is said for sure of positions.
+
+    Not of a device that is said not to conduct and indeed has no current: its neighbour took it, which the
+    sentence names.
+    """
+    n = c.amps.shape[1]
+    return {
+        k: v.verdict for k, v in enumerate(c.report.drops)
+        if v.verdict in FIRM and v.reason not in _ALL
+        and not (v.verdict == "not conducting" and c.amps.ravel()[k] < 0.02 * c.amps[k // n].sum())
+    }  # fmt: skip
 
 
 def condemned(c: Case) -> list[str]:
-    """Healthy positions that are blamed: everything but as predicted, undecided, and a rail or stage as a whole."""
+    """Healthy positions that are blamed: anything but as predicted, undecided, and a rail as a whole."""
     if c.row["fault"] in ("bypassed", "no_supply"):
         return []
-    return [f"{v.verdict} at {v.where}" for k, v in enumerate(c.report.drops)
-            if v.verdict in FIRM and v.reason not in _ALL and not starved(c, k, v.verdict) and (k not in c.faults or c.faults[k] in OF_METER and v.verdict != "no drop"
-                                      and not (c.faults[k] == "lead_base" and v.verdict == "resistor open"))]  # fmt: skip
+    sound = {k: v for k, v in firm(c).items() if k not in c.faults or c.faults[k] in OF_METER}
+    return [f"{v} at {k}" for k, v in sound.items() if c.faults.get(k) not in FIRM[v]]
 
 
 def firmly_wrong(c: Case) -> list[str]:
     """What is said for sure and is not so."""
     wrong = condemned(c)
-    wrong += [f"{v.verdict} at {v.where}" for k, v in enumerate(c.report.drops)
-              if v.verdict in FIRM and k in c.faults and not starved(c, k, v.verdict) and c.faults[k] not in FIRM[v.verdict]]  # fmt: skip
-    ratio = c.amps.sum(axis=1) / (int(c.row["parallel"]) * float(c.row["wanted_mV"]) / 1000 / float(c.row["re_ohm"]))
+    wrong += [f"{v} at {k}" for k, v in firm(c).items() if k in c.faults and c.faults[k] not in FIRM[v]]
+    wanted = float(c.row["wanted_mV"]) / 1000 / float(c.row["re_ohm"])
+    ratio = c.amps.mean(axis=1) / wanted
     low, high = {"too high": (1.15, np.inf), "too low": (0, 0.85), "as predicted": (0.75, 1.25)}.get(
         c.report.bias, (0, np.inf))  # fmt: skip
     if not any(low <= x <= high for x in ratio):
         wrong.append(f"bias {c.report.bias} of {ratio}")
-    gross = set(c.row["fault"].split("+")) & {"r_open", "r_short", "dead", "bypassed", "no_supply", "bias_low"}
-    if gross and c.report.overall == "as predicted":
+    gross = {"r_open", "r_short", "dead", "bypassed", "no_supply", "bias_low"}
+    if gross & set(c.row["fault"].split("+")) and c.report.overall == "as predicted":
         wrong.append("as predicted")
     return wrong
 
 
 def figures(found: list[Case]) -> dict:
     """The measured figures."""
-    single = [c for c in found if c.single]
+    single, sound = [c for c in found if c.single], [c for c in found if c.row["fault"] == "none"]
     by = Counter(c.row["fault"] for c in single if not named_first(c))
     return {
         "stages": len(found), "condemned": [(str(c), x) for c in found if (x := condemned(c))],
         "named": 1 - sum(by.values()) / len(single), "missed": dict(by),
-        "firm": sum(any(v.verdict in FIRM for v in c.report.drops) for c in found),
+        "firm": sum(bool(firm(c)) for c in found),
         "wrong": [(str(c), x) for c in found if (x := firmly_wrong(c))],
-        "sound passed": np.mean([c.report.overall == "as predicted" for c in found if c.row["fault"] == "none"]),
-        "sound at fault": np.mean([c.report.overall == "fault" for c in found if c.row["fault"] == "none"]),
+        "sound passed": float(np.mean([c.report.overall == "as predicted" for c in sound])),
     }  # fmt: skip
