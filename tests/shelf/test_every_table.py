@@ -163,6 +163,7 @@ _DROPS = f"{_STAGE} --idle-drop 20mV --parallel 2 --measured-drops"
 _FITTED = _STAGE + " BAG0 --idle-drop 20mV --parallel {} --parts {} --measured-drops"
 _PARTS = ("part,polarity,ic_mA,vbe_mV,hFE,temp_C\nA,NPN,100,600,62,24\nB,NPN,100,606,70,24\n"
           "C,NPN,100,615,66,24\n")  # fmt: skip
+_ALIKE = "part,polarity,ic_mA,vbe_mV,hFE,temp_C\n" + "".join(f"{x},NPN,100,600,62,24\n" for x in "ABCD")
 _GOOD = "B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL"
 _MINE = ("type,polarity,material,P_tot_W,P_tot_at,V_CEO_V,I_C_A,source\n"
          "S1,NPN,silicon,1.8,ambient 25C,50,0.9,bench\n"
@@ -199,6 +200,10 @@ CASES = {
     "whole supply": ("stage --power 40W --load 8ohm --supply 60V",),
     "far too much idle": (f"{_DROPS} 52mV,51mV",),
     "hanging": (f"{_DROPS} 20mV,1.4V",),
+    "one low": (f"{_DROPS} 20mV,20mV,21mV,5mV",),
+    "base to output": (f"{_DROPS} 20mV,600mV,20mV,20mV",),
+    "bypassed": (f"{_DROPS} 0.2mV,0.1mV,30mV,33mV",),
+    "a known resistor": (f"{_FITTED.format(4, 'A,B,C,D')} 20mV,30mV,20mV,20mV", _ALIKE),
     "known parts": (f"{_FITTED.format(3, 'A,B,C')} 31mV,20mV,14mV", _PARTS),
     "exchanged": (f"{_FITTED.format(3, 'A,B,C')} 12mV,18mV,28mV", _PARTS),
     "better places": (f"{_FITTED.format(2, 'A,C').replace('0.22', '0.22ohm,0.27')} 20mV,19mV", _PARTS),
@@ -263,7 +268,7 @@ SHOWN_BY = {
         "drops_prior_apart": 1.3, "drops_prior_near": 1.3, "drops_near": 1.3, "drops_range": 1.3,
         "drops_scorched": 1.3, "drops_value_most": 1.3, "drops_drift": 1.3, "drops_batch": 1.3,
         "drops_rest": 1.3, "drops_vbe_spread": 1.3, "drops_bias_band": 1.3, "drops_accuracy": 1.3,
-        "drops_floor": 1.3, "drops_tolerance": 1.3, "drops_dead": 100, "drops_named_lost": 0.7,
+        "drops_floor": 1.3, "drops_tolerance": 1.3, "drops_dead": 100,
         "drops_shown_margin": 1.3},
     "sweeps 16 sort": {"leakage_doubling": 1.3, "intake_temp_high": 0.01,
         "fit_decisive": 0.01, "fit_least_n": 1.3},
@@ -277,7 +282,7 @@ SHOWN_BY = {
     "shelf 3 substitute": {"place_headroom": 1.3},
     "stage 4 stage": {"stage_ambient": 1.3, "stage_sink": 1.3, "stage_load_phase": 1.3, "stage_vce_left": 100,
         "stage_close": 0.3, "loop_gain_thin": 0.3, "drops_odd_part": 1.3, "drops_most": 0.3,
-        "drops_blind": 100, "drops_vague": 1.3},
+        "drops_blind": 100},
     "spots 6 match": {"stage_idle_drop": 1.3, "stage_drive_headroom": 3},
     "bare emitters": {"stage_idle_bare": 1.3},
     "Darlington": {"stage_darlington_resistor": 1.3, "stage_hfe": 1.3, "stage_hfe_darlington": 1.3,
@@ -289,12 +294,19 @@ SHOWN_BY = {
     "curves 4 match": {"cause_temperature": 3},
     "no temperature": {"vbe_slope": 1.3},
     "spots 0 match": {"cause_mostly": 1.3},
-    "known parts": {"drops_prior_odd_known": 1.3},
+    "known parts": {"drops_prior_odd_known": 1.3, "drops_warming": 1.3, "drops_vbe_mounted": 1.3,
+        "drops_vague": 0.7},
+    "one low": {"drops_prior_starved": 1.3, "drops_prior_leaky": 1.3, "drops_prior_rail": 1.3,
+        "drops_prior_bypassed": 1.3, "drops_value_least": 1.3, "drops_value_low": 1.3, "drops_drive": 1.3,
+        "drops_between": 1.3, "drops_misread_zero": 0.7, "drops_misread_place": 0.7, "drops_step": 1.3},
+    "base to output": {"drops_meter_ohm": 0.7, "drops_hanging": 1.3, "drops_base_low": 1.3,
+        "drops_base_high": 1.3},
+    "bypassed": {"drops_rest_off": 1.3, "drops_named": 1.3},
+    "a known resistor": {"drops_firm": 3},
     "exchanged": {"drops_prior_exchanged": 1.3},
     "stage 12 stage": {"drops_prior_near_alone": 1.3, "drops_lost": 0.3, "drops_coverage_lost": 1.3,
-        "drops_nothing": 100},
+        "drops_nothing": 100, "drops_named_lost": 3},
     "hanging": {"drops_prior_ce_short": 1.3},
-    "stage 10 stage": {"drops_named": 0.7},
     "stage 5 stage": {"drops_wide": 1.3},
     "far too much idle": {"drops_alarm": 1.3},
     "stage 8 stage": {"drops_may_be_high": 3},
