@@ -130,7 +130,8 @@ def firm(c: Case) -> dict[int, str]:
     return {
         k: v.verdict for k, v in enumerate(c.report.drops)
         if v.verdict in FIRM and v.reason not in _ALL
-        and not (v.verdict in ("not conducting", "no drop") and n == 2 and c.amps.ravel()[k] < 0.02 * c.amps[k // n].sum())
+        and not (n == 2 and v.verdict in ("not conducting", "no drop")
+                 and c.amps.ravel()[k] < 0.02 * c.amps[k // n].sum())
     }  # fmt: skip
 
 
