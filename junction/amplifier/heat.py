@@ -26,11 +26,12 @@ runs through the one across the output's junction, so that the driver adds its k
 
 from __future__ import annotations
 
-from math import cos, isfinite, isnan, nan, pi, radians
+from math import cos, isfinite, isnan, nan, pi, radians, sqrt
 
 import numpy as np
 
 from junction.amplifier.rating import Half, Notes, StageAsk
+from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltage
 from junction.judge.results import say
 from junction.physics.temperature import SILICON_LAW, forward_voltage, forward_voltage_slope
@@ -132,6 +133,8 @@ def thermal_path(ask: StageAsk, types, notes: Notes) -> tuple[float, float, floa
     rth_cs = notes.take(ask.rth_cs, "stage_rth_case_sink")
     pulses = [limit.high for t in types for limit in t.find("Z_thJC") if limit.at.get("t_s") == _PULSE_S]
     pulse = ask.rth_pulse if not isnan(ask.rth_pulse) else max(pulses, default=nan)
+    if ask.rth_pulse >= rth_jc:
+        raise UsageError("--pulse-impedance is that of a short pulse: less than --rth-junction-case")
     share = notes.take(pulse / rth_jc, "stage_pulse_share", model=True)
     return rth_jc, rth_cs, slab_time_s(min(share, 0.99))
 
@@ -168,14 +171,14 @@ def heat_of(ask: StageAsk, half: Half, path, notes: Notes) -> tuple[list[dict], 
     rth_jc, rth_cs, tau_s = path
     idle_W = volts * half.idle_A / n
     rows, loci = [("idle", idle_W, idle_W, volts, half.idle_A / n, rth_jc * idle_W)], {}
-    if half.known and not isnan(half.swing_V):
+    if half.known:
         phase = notes.take(ask.load_phase_deg, "stage_load_phase", model=True)
         period_s = 1 / rule("stage_pulse_frequency")
         for word, angle in (("resistive load", 0.0), (f"load at {phase:g} degrees", radians(phase))):
             circuit = (half.rail_V, half.load_ohm, angle, half.re_rail_ohm)
             # no swing passes the rail: past it there is no heat to work out
             most = half.clipping_V(angle)
-            top, full = (most, "clipping") if half.swing_V > most else (half.swing_V, "rated power")
+            top, full = (half.swing_V, "rated power") if half.swing_V <= most else (most, "clipping")
             swings = np.linspace(0.0, most, _SWINGS)
             loci[word] = tuple(np.array((1.0, 1 / n))[:, None] * load_locus(most, *circuit))
 
@@ -246,24 +249,32 @@ def feedback(ask: StageAsk, half: Half, types, temp_C: float, notes: Notes) -> t
     """
     current, vt = half.idle_A / half.n, float(thermal_voltage(temp_C))
     own, stopper = min(half.own_ohm), min(tuple(ask.rb_ohm) or (0.0,))
-    vbe = float(forward_voltage(rule("stage_vbe_idle"), REFERENCE_TEMP_C, temp_C))
-    kelvin, volts_per_A = -float(forward_voltage_slope(vbe, temp_C)), vt / current + own
-    gain = rule("stage_hfe") if isnan(ask.hfe) else ask.hfe
+
+    def warm(cold_V: float) -> tuple[float, float]:
+        """V_BE at the temperature, of that at 25 degC [V], and its fall [V/K]."""
+        volts = float(forward_voltage(cold_V, REFERENCE_TEMP_C, temp_C))
+        return volts, -float(forward_voltage_slope(volts, temp_C))
+
+    # a gain rises as the device warms: base currents fall by this share per kelvin
+    rise = (SILICON_LAW.XTB + SILICON_LAW.u_XTB) / (temp_C + ZERO_CELSIUS_K)
+    vbe, kelvin = warm(rule("stage_vbe_idle"))
+    volts_per_A = vt / current + own
     darlington = ask.darlington or any(t.kind == "darlington" for t in types)
-    if darlington:
-        inside = [t.r_be_ohm[1] for t in types if len(t.r_be_ohm) > 1]
-        inner = min(inside) if inside else notes.take(nan, "stage_darlington_resistor")
-        output_gain = rule("stage_hfe")
-        driver, per_ampere = current / output_gain + vbe / inner, 1 / output_gain + vt / current / inner
-        volts_per_A += vt / driver * per_ampere
-        kelvin += kelvin + vt / driver * kelvin / inner
-        gain = rule("stage_hfe_darlington") if isnan(ask.hfe) else ask.hfe
+    gain = rule("stage_hfe_darlington" if darlington else "stage_hfe") if isnan(ask.hfe) else ask.hfe
     if stopper and isnan(ask.hfe):
         notes.assume("stage_gain", value=gain)
-    # the gain rises as the device warms, and the drop across its base resistor falls
-    rise = (SILICON_LAW.XTB + SILICON_LAW.u_XTB) / (temp_C + ZERO_CELSIUS_K)
-    base = stopper / (gain + 1)
-    return kelvin + current * base * rise, volts_per_A + base
+    if not darlington:
+        base = stopper / (gain + 1)
+        return kelvin + current * base * rise, volts_per_A + base
+    inside = [t.r_be_ohm[1] for t in types if len(t.r_be_ohm) > 1]
+    inner = min(inside) if inside else notes.take(nan, "stage_darlington_resistor")
+    # current of the driver, per ampere of the whole, and its fall per kelvin; its own gain is the root of all
+    output, first = current / rule("stage_hfe"), sqrt(gain)
+    driver, per_ampere = output + vbe / inner, output / current + vt / current / inner
+    fall = kelvin / inner + output * rise
+    kelvin += warm(rule("stage_vbe_driver"))[1] + vt / driver * fall
+    volts_per_A += vt / driver * per_ampere
+    return kelvin + stopper / first * (fall + driver * rise), volts_per_A + stopper / first * per_ampere
 
 
 def loop_gains(ask: StageAsk, half: Half, types, vce_V: float, temp_C: float, rth: float, notes: Notes):

@@ -83,7 +83,7 @@ def half_load(ask: StageAsk, stage: Stage, types) -> Mapping:
         of its worst drive, ``sink_needed_K_per_W``; ``verdict`` 'yes', 'close', 'no' or 'unknown', and
         ``text``, the limit that says so. Empty where rail or load are not known.
     """
-    if isnan(stage.supply_V) or isnan(stage.peak_output_V) or isnan(ask.load_ohm):
+    if isnan(stage.supply_V) or isnan(ask.load_ohm):
         return {}
     circuit, load = half_of(ask, Notes()).circuit, ask.load_ohm / 2
     re_rail = half_of(ask, Notes()).re_rail_ohm

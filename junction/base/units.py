@@ -406,8 +406,8 @@ def parse_swing(text: object) -> float:
     if not match:
         raise UnitError(f"{shown(str(text))}: peak, peak to peak or rms? Write 36Vpk, 72Vpp or 25Vrms")
     volts = parse_quantity(match[1], "voltage")
-    if not volts > 0:
-        raise UnitError(f"{shown(str(text))} must be above 0 V")
+    if not 0 < volts <= 1e4:
+        raise UnitError(f"{shown(str(text))} must be above 0 V and at most 10 kV")
     factor = {"r": math.sqrt(2), "R": math.sqrt(2), "e": math.sqrt(2)}.get(match[2][0], 1.0)
     return volts * (0.5 if match[2] in ("pp", "p-p", "peak-to-peak") else factor)
 

@@ -78,6 +78,7 @@ def test_bias_that_does_not_follow_is_worse():
     (StageAsk(idle_A=0.1, idle_drop_V=0.02, re_ohm=(0.22,)), "not both"),
     (StageAsk(idle_drop_V=0.02), "needs the emitter resistor"),
     (StageAsk(re_ohm=(0.22, 0.22, 0.22), parallel=2), "3 emitter resistors for 2 devices a rail"),
+    (StageAsk(rth_jc=0.7, rth_pulse=0.8), "less than --rth-junction-case"),
     (StageAsk(re_ohm=(0.22, 0.0), parallel=2, idle_drop_V=0.02), "one emitter resistor is zero"),
 ])  # fmt: skip
 def test_stages_that_cannot_be(ask, says):
@@ -184,3 +185,10 @@ def test_outputs_of_both_polarities_are_no_quasi_complementary_stage():
     ask = StageAsk(power_W=40, load_ohm=8, supply_V=32, circuit=("quasi",))
     assert any("one polarity" in f for f in plan_stage(ask, types).findings)
     assert not any("one polarity" in f for f in plan_stage(ask, types[:1]).findings)
+
+
+def test_without_a_rating_the_worst_drive_goes_to_clipping_all_the_same():
+    rated = plan_stage(StageAsk(power_W=40, load_ohm=8, supply_V=32, re_ohm=(0.22,)))
+    bare = plan_stage(StageAsk(load_ohm=8, supply_V=32, re_ohm=(0.22,), peak_A=3.0))
+    assert max(d["peak_W"] for d in bare.dissipation) == max(d["peak_W"] for d in rated.dissipation)
+    assert [d["case"].split(",")[0] for d in bare.dissipation][:2] == ["idle", "clipping"]

@@ -112,7 +112,7 @@ def test_emitter_current_from_its_drop():
 def test_stability_criterion_of_the_stage():
     """Stable if theta dP/dT < 1 (Kakani and Bhandari, ch. 6), dP/dT = V_CE k/(V_T/I + R_E).
 
-    k by SPICE's temperature law at the V_BE that rules.csv takes at idle: 2.01 mV/K.
+    k by SPICE's temperature law at the V_BE that rules.csv takes at idle: 1.97 mV/K.
     """
     ask = StageAsk(vce_V=40.0, idle_A=0.1, peak_A=1.0, re_ohm=(0.22,), rth_jc=1.5, rth_cs=0.5, temp_C=25.0)
     stage = plan_stage(ask)

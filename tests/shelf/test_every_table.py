@@ -286,7 +286,7 @@ SHOWN_BY = {
     "spots 6 match": {"stage_idle_drop": 1.3, "stage_drive_headroom": 3},
     "bare emitters": {"stage_idle_bare": 1.3},
     "Darlington": {"stage_darlington_resistor": 1.3, "stage_hfe": 1.3, "stage_hfe_darlington": 1.3,
-        "stage_vbe_idle": 1.1},
+        "stage_vbe_idle": 1.1, "stage_vbe_driver": 1.1},
     "hot Darlington": {"stage_junction_margin": 1.3, "stage_pulse_share": 1.3, "stage_pulse_frequency": 1.3,
         "stage_resistor_margin": 1.3},
     "whole supply": {"stage_supply_ample": 3},
