@@ -82,19 +82,20 @@ def _best(f: Finisher, sets, used: list[int], u_temp_K) -> list[str]:
         return folded_mean(value, shown) + (high - value) * np.sqrt(share)
 
     now = {w: float(np.median(size[w][1])) for w in POINTS}
-    best, at, saved = "", "", rule("advice_worth")
+    best, saved, after = "", rule("advice_worth"), dict(now)
     # alike to within a hundredth, the one that is less work is named
     for name in ("advice_side_by_side", "advice_idle", "advice_peak", "advice_vce"):
-        for w in POINTS:
-            gain_w = 1 - float(np.median(ends(name, w))) / now[w] if now[w] > 0 else 0.0
-            if gain_w > saved + 0.01:
-                best, at, saved = name, w, gain_w
+        then = {w: float(np.median(ends(name, w))) for w in POINTS}
+        worth = 1 - sum(then.values()) / max(sum(now.values()), 1e-12)
+        if worth > saved + 0.01:
+            best, saved, after = name, worth, then
     if not best:
         return []
+    at = max(POINTS, key=lambda w: now[w] - after[w])
     measure = say(best, amps=readings[best][1], volts=readings[best][2]) if best in readings else say(best)
     point = "" if f.bare else {"idle": "at idle", "peak": "at the peak"}[at]
     return [say("advice_best", measure=measure, where=point,
-                before=100 * now[at], after=100 * float(np.median(ends(best, at))))]  # fmt: skip
+                before=100 * now[at], after=100 * after[at])]  # fmt: skip
 
 
 def _cannot_tell(f: Finisher, sets: Sequence[MatchedSet], used: list[int]):

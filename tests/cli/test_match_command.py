@@ -259,7 +259,7 @@ def test_what_limits_spot_readings_is_named_and_can_be_bettered(tmp_path, capsys
     plain = matched(tmp_path, SIDE)
     assert any("V_CE while the stage idles at 42 V" in line and "known to within" in line
                for line in plain["advice"])  # fmt: skip
-    assert "42 V (column vce_V)" in plain["advice"][0]
+    assert "2.2 A and 5 V" in plain["advice"][0]
     there = matched(tmp_path, SIDE, *STAGE, "--reading-vce", "42V")
     together = matched(tmp_path, SIDE, *STAGE, "--reading-vce", "42V", "--side-by-side")
     sharp = matched(tmp_path, SIDE, *STAGE, "--reading-vce", "42V", "--side-by-side", "--voltage-accuracy",
