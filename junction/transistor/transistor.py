@@ -393,9 +393,8 @@ def _teach(about, problem: TransistorProblem, free, spot_only, scalable, f) -> d
         # the same reference current of the non-ideal share for all parts, so that shares compare
         own = replace(own, ic0_A=np.full(members.size, np.exp(np.median(np.log(own.ic0_A)))))
         B = np.array([between_parts(name) for name in OF_A_TYPE]) ** 2
-        mean, covariance = _learn(
-            own, at_rest[members], free[members], scalable[members], spot_only[members], B
-        )
+        few = _teachers(log_is, spot_only[members])
+        mean, covariance = _learn(own.take(few), *(x[members[few]] for x in (at_rest, free, scalable, spot_only)), B)
         own = _informed(own, mean, B)
         again = _in_chunks(own, _at_mean(mean, own, at_rest[members]), free[members], scalable[members],
                            ~spot_only[members])  # fmt: skip
@@ -412,6 +411,23 @@ def _teach(about, problem: TransistorProblem, free, spot_only, scalable, f) -> d
         for k, (members, loading) in enumerate(loadings):
             out["shared"][members, :, k * len(_U) : (k + 1) * len(_U)] = loading
     return out
+
+
+def _teachers(log_is, spot) -> np.ndarray:
+    """Parts that a type is learnt from: those with curves, and spot readings spread evenly over ln(IS).
+
+    What each reading leaves out of a quadratic is next to nothing; hundreds of parts would add it up.
+    """
+    most = int(rule("bjt_teachers_most"))
+    order = np.argsort(np.where(spot, 1e3, 0.0) + log_is, kind="stable")
+    curves = order[: int((~spot).sum())]
+    spots = order[len(curves) :]
+    left = max(most - len(curves), 2)
+    if len(curves) > most:
+        curves = curves[np.linspace(0, len(curves) - 1, most).round().astype(int)]
+    if len(spots) > left:
+        spots = spots[np.linspace(0, len(spots) - 1, left).round().astype(int)]
+    return np.concatenate([curves, spots])
 
 
 def _learn(problem: TransistorProblem, theta, free, scalable, spot, B) -> tuple[np.ndarray, np.ndarray]:
