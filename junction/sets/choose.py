@@ -25,7 +25,17 @@ import numpy as np
 from junction.amplifier.results import OperatingPoint, Stage
 from junction.amplifier.sharing import Devices, drive_point, imbalance, share, spread_apart
 from junction.base.records import plain_name
-from junction.sets.pack import all_sets, assign_two_kinds, pack, pair_up, range_bound, set_number
+from junction.sets.pack import (
+    all_sets,
+    assign_two_kinds,
+    greedy,
+    improve_pairs,
+    pack,
+    pack_pairs,
+    pair_up,
+    range_bound,
+    set_number,
+)
 from junction.shelf.tables import rule
 
 #: Sets solved at a time, so that the arrays stay in the processor's cache.
@@ -39,6 +49,8 @@ UNKNOWN, _ALONE = -1, 1000
 POINTS = ("idle", "peak")
 #: Up to this many candidate sets all are weighed; beyond, local search with a bound.
 MOST_CANDIDATES = 400_000
+#: Up to so many parts every pair is weighed; of more, each part's nearest so many.
+MOST_SQUARE, _NEAREST = 1000, 40
 #: Most candidate exchanges weighed at a time: while any sets are improved, and while channels are.
 _MOST_EXCHANGES, _MOST_POLISHED = 400_000, 60_000
 #: An exchange that saves no more than this is rounding.
@@ -369,6 +381,25 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
         sets = _searched(range_cost, coordinates, k, m, thorough=False)
         total = float(range_cost(sets).sum())
         return (sets,), total, min(total, range_bound(coordinates, k, m)), basis
+    if k == 2 and n > MOST_SQUARE:
+        members, order = near_pairs(coordinates)
+        cost = cost_of(members)
+        taken = members[greedy(members, cost, n, m)]
+        rest = order[~np.isin(order, taken)][: 2 * (m - len(taken))].reshape(-1, 2)
+        # to first order where no pair was weighed, and what is not known besides: enough to start from
+        apart = np.abs(np.diff(coordinates[members], axis=1)).sum(axis=(1, 2))
+        square = np.full((n, n), np.max(cost - apart), np.float32)
+        for column in coordinates.T.astype(np.float32):
+            square += np.abs(column[:, None] - column)
+        square[members[:, 0], members[:, 1]] = square[members[:, 1], members[:, 0]] = cost
+        pairs = np.sort(improve_pairs(np.concatenate([taken, rest]), square), axis=1)
+        del square
+        members = np.concatenate([members, pairs])
+        number, at = np.unique(members[:, 0] * n + members[:, 1], return_index=True)
+        first = np.searchsorted(number, pairs[:, 0] * n + pairs[:, 1])
+        members = members[at]
+        sets, total, bound = pack_pairs(members, cost_of(members), order, m, first=first, seconds=seconds / 3)
+        return (sets,), total, bound, "match_bound_near"
     members = all_sets(n, k)
     cost = cost_of(members)
     if k == 2:
@@ -379,6 +410,31 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
     sets = _searched(lambda s: cost[set_number(s, n)], coordinates, k, m, thorough=k <= 4)
     chosen, total, bound = pack(members, cost, n, m, first=set_number(sets, n), seconds=seconds)
     return (members[chosen],), total, bound, basis
+
+
+def near_pairs(coordinates) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of each part with those nearest to it, and the parts along a line.
+
+    Parameters
+    ----------
+    coordinates : ndarray (n, q)
+        As `group_up` takes them: the cost of a pair is the sum of its distances, to first order.
+
+    Returns
+    -------
+    members : ndarray of int (c, 2)
+    order : ndarray of int (n,)
+    """
+    from scipy.spatial import cKDTree
+
+    n = len(coordinates)
+    spread = coordinates - coordinates.mean(axis=0)
+    _, _, axes = np.linalg.svd(spread, full_matrices=False)
+    order = np.argsort(spread @ axes[0], kind="stable")
+    near = cKDTree(coordinates).query(coordinates, min(_NEAREST, n - 1) + 1, p=1)[1]
+    members = np.sort(np.stack([np.repeat(np.arange(n), near.shape[1]), near.ravel()], axis=1), axis=1)
+    members = np.unique(members[members[:, 0] != members[:, 1]], axis=0)
+    return members, order
 
 
 def _searched(cost_of, coordinates, k: int, m: int, *, thorough: bool) -> np.ndarray:

@@ -89,6 +89,7 @@ class Finisher:
     ) -> None:  # fmt: skip
         self.fits, self.stage, self.devices, self.drawn = fits, stage, devices, drawn
         self.k, self.complements, self.layout = stage.parallel, complements, layout
+        self._shares: dict[tuple[str, str], list[np.ndarray]] = {}
         self.bare = LAYOUTS[layout].held == "current at one V_BE"
 
     def finished(self, chosen, kept: int) -> list[MatchedSet]:
@@ -186,9 +187,13 @@ class Finisher:
 
     def at_share(self, members, p: OperatingPoint, what: str) -> list[np.ndarray]:
         """A quantity of parts that carry the share of a point, all at one temperature: fitted, and drawn."""
-        log_ic = np.log(p.total_A / self.k)
-        return [getattr(drive_point(d.take(members), log_ic, p.vce_V, p.temp_C), what)
-                for d in (self.devices, self.drawn[p.name])]  # fmt: skip
+        if (p.name, what) not in self._shares:  # of all parts at once: a bag has many sets
+            log_ic = np.log(p.total_A / self.k)
+            every = [getattr(drive_point(d, log_ic, p.vce_V, p.temp_C), what)
+                     for d in (self.devices, self.drawn[p.name])]  # fmt: skip
+            n = (len(self.fits),)
+            self._shares[p.name, what] = [np.broadcast_to(a, np.shape(a)[:-1] + n) for a in every]
+        return [a[..., members] for a in self._shares[p.name, what]]
 
     def _dvbe(self, rails) -> Interval:
         """Largest difference of V_BE at the idle share; the worse rail."""

@@ -431,6 +431,12 @@ def pair_up(square, m: int, *, seconds: float = 20.0) -> tuple[np.ndarray, float
     order = np.argsort(finite[int(finite.sum(axis=1).argmax())], kind="stable")
     pairs = order.reshape(-1, 2) if 2 * m == n else members[greedy(members, cost, n, m)]
     first = set_number(np.sort(improve_pairs(pairs, square), axis=1), n)
+    return pack_pairs(members, cost, order, m, first=first, seconds=seconds)
+
+
+def pack_pairs(members, cost, order, m: int, *, first, seconds: float) -> tuple[np.ndarray, float, float]:
+    """`pack` for pairs whose costs are nearly distances along the line of the parts in `order`."""
+    n = len(order)
     cuts = [np.isin(np.arange(n), order[:length]) for length in range(3, n - 2, 2)]
     chosen, total, bound = pack(members, cost, n, m, first=first, cuts=cuts, seconds=seconds)
     return members[chosen], total, bound

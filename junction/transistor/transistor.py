@@ -394,7 +394,8 @@ def _teach(about, problem: TransistorProblem, free, spot_only, scalable, f) -> d
         own = replace(own, ic0_A=np.full(members.size, np.exp(np.median(np.log(own.ic0_A)))))
         B = np.array([between_parts(name) for name in OF_A_TYPE]) ** 2
         few = _teachers(log_is, spot_only[members])
-        mean, covariance = _learn(own.take(few), *(x[members[few]] for x in (at_rest, free, scalable, spot_only)), B)
+        rest = (x[members[few]] for x in (at_rest, free, scalable, spot_only))
+        mean, covariance = _learn(own.take(few), *rest, B)
         own = _informed(own, mean, B)
         again = _in_chunks(own, _at_mean(mean, own, at_rest[members]), free[members], scalable[members],
                            ~spot_only[members])  # fmt: skip
