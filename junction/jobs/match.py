@@ -192,8 +192,13 @@ def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
     ------
     InputError
         No part has either.
+    UsageError
+        More parts than can be weighed against each other.
     """
     readings = tuple(r for r in bag.readings if spots_of(r))
+    parts, most = len({*bag.curves.part, *(r.part for r in readings)}), int(rule("match_parts_most"))
+    if parts > most:
+        raise UsageError(say("match_too_many", parts=parts, most=most))
     if not len(bag.curves) and not readings:
         raise InputError(say("match_nothing"), ", ".join(bag.files))
     return fit_transistors(bag.curves, readings=readings, made_for_A=made_for(ask), **known)

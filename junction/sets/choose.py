@@ -24,6 +24,7 @@ import numpy as np
 
 from junction.amplifier.results import OperatingPoint, Stage
 from junction.amplifier.sharing import Devices, drive_point, imbalance, share, spread_apart
+from junction.base.progress import tell
 from junction.base.records import plain_name
 from junction.sets.pack import (
     all_sets,
@@ -197,6 +198,7 @@ class Weigher:
             return np.zeros(len(members))
         total = _MIXED * mixed_within(self.labels[members])
         for at in range(0, len(members), _CHUNK):
+            tell("weighing", at, len(members), "sets")
             piece = members[at : at + _CHUNK]
             gathered = self.devices.take(piece)
             if by_base := self.weights.get("base_within", 0.0):

@@ -18,6 +18,7 @@ import numpy as np
 
 from junction.amplifier.results import OperatingPoint, Stage
 from junction.amplifier.sharing import HEAT_STEPS, Devices, drive_point, imbalance, share
+from junction.base.progress import tell
 from junction.base.records import Interval, plain_name
 from junction.judge.results import say
 from junction.sets.choose import POINTS, Weigher, cross_cost
@@ -140,11 +141,11 @@ class Finisher:
         if hot:
             few = {name: v[:_HOT_DRAWS] if np.ndim(v) > 1 else v for name, v in drawn.values.items()}
             drawn = Devices(few)
-        draws = [
-            size(share(drawn.take(members[at : at + _CHUNK]), point, tolerance_V=_DRAW_TOLERANCE_V,
-                       heat_steps=_HOT_STEPS if hot else 0))
-            for at in range(0, len(members), _CHUNK)
-        ]  # fmt: skip
+        draws, steps = [], _HOT_STEPS if hot else 0
+        for at in range(0, len(members), _CHUNK):
+            tell("drawing", at, len(members), "sets")
+            piece = drawn.take(members[at : at + _CHUNK])
+            draws.append(size(share(piece, point, tolerance_V=_DRAW_TOLERANCE_V, heat_steps=steps)))
         shares = share(self.devices.take(members), point, heat_steps=HEAT_STEPS if hot else 0)
         return shares, size(shares), np.concatenate(draws, axis=-1)
 

@@ -6,6 +6,7 @@ from math import comb
 import numpy as np
 import pytest
 
+from junction.sets import choose
 from junction.sets.choose import MOST_CANDIDATES, group_up, improve_sets, swap_left_over
 from junction.sets.pack import (
     all_sets,
@@ -44,6 +45,24 @@ def test_sets_are_disjoint_and_as_many_as_wanted(n, k, m):
     assert len(np.unique(sets)) == m * k
     assert gap_of(total, bound) == 0.0
     assert total == pytest.approx(ranges(x)(sets).sum(), abs=1e-9)
+
+
+@pytest.mark.parametrize("m", [100, 90])
+def test_pairs_of_a_large_bag_are_as_good_as_of_a_small_one(monkeypatch, m):
+    """200 parts by their forty nearest partners, with a cost that levels off as the known part of it does."""
+    x = spread(200, 8)
+
+    def cost(sets):
+        return np.hypot(ranges(x)(sets), 0.02)
+
+    _, best, bound, _ = group_up(cost, x, 2, m)
+    assert gap_of(best, bound) < 1e-6
+    monkeypatch.setattr(choose, "MOST_SQUARE", 50)
+    (sets,), total, near, basis = group_up(cost, x, 2, m)
+    assert basis == "match_bound_near" and near <= best * (1 + 1e-9)
+    # closed by branch and bound where it is as small as this
+    assert total == pytest.approx(best, rel=1e-3) and len(np.unique(sets)) == 2 * m
+    assert total == pytest.approx(cost(sets).sum(), rel=1e-9)
 
 
 def test_nothing_to_choose_from():

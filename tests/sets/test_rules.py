@@ -10,6 +10,7 @@ import pytest
 
 import junction
 from junction.amplifier.stage import StageAsk, plan_stage
+from junction.base.errors import UsageError
 from junction.base.records import CurveTable
 from junction.sets.junctions import Point, TwoLead, at_current
 from junction.sets.match import low_gain, match_parts
@@ -93,6 +94,13 @@ def metered(layout="pairs", **more):
     return repr(junction.match(parts, layout=layout, **said).sets)
 
 
+def too_many():
+    try:
+        return repr(by_options().sets)
+    except UsageError as error:
+        return str(error)
+
+
 #: Row -> factor on its value, and what shows it.
 CASES = {
     "grade_a": (0.2, matched), "grade_b": (0.55, matched), "grade_c": (0.51, matched),
@@ -102,7 +110,7 @@ CASES = {
     "gain_below_type": (0.3, lambda: weak(8.0, "2N3055", 4.0)), "gain_below_kin": (0.5, lambda: weak(5.0)),
     "gain_doubtful": (0.5, lambda: weak(9.0)), "gain_reach": (2, lambda: weak(12.0, "2N3055", 1.2)),
     "gain_known": (0.01, lambda: weak(5.0)),
-    "advice_worth": (20, lambda: repr(by_options().advice)),
+    "match_parts_most": (1e-4, too_many), "advice_worth": (20, lambda: repr(by_options().advice)),
     **{f"diode_mode_{name}": (2, metered) for name in ("gain", "gain_between", "vce")},
     **{f"socket_{name}": (2, metered) for name in ("ib", "vce", "vce_u")},
     "diode_mode_base_most": (0.5, metered), "diode_mode_base_between": (3, metered),

@@ -98,6 +98,7 @@ ELSEWHERE = {
     "bjt_made_for_share": ("spots", 1.3), "bjt_vbe_most": ("odd", 0.7), "bjt_vbe_unread": ("output", 1.3),
     "bjt_darlington_vbe": ("odd", 0.7), "bjt_IS_width": ("output", 1.3), "bjt_wild": ("stated", 2),
     "bjt_RTH_width": ("curves", 1.3),
+    "bjt_teachers_most": ("spots", 0.05),
     "bjt_one_type_log_IS": ("untyped", 0.1), "bjt_knee_above_vbe": ("few", 10), "bjt_knee": ("output", 0.01),
     "bjt_leak_share": ("germanium", 100), "bjt_heating_fitted": ("Darlington", 0.7),
     "bjt_heating_said": ("warm", 0.5), "bjt_vbe_same": ("repeated", 100), "bjt_rise_least": ("repeated", 10),

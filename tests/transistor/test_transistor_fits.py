@@ -452,3 +452,20 @@ def test_every_spot_reading_of_a_part_counts_whatever_the_order_of_its_rows():
     assert at.hfe == pytest.approx(np.array([[95, 88], [95, 50]]), rel=0.06)
     turned = fitted((alike, low), (worse, low))
     assert np.array_equal(turned.value, fits.value)
+
+
+def test_a_large_bag_of_spot_readings_does_not_lead_the_type_astray():
+    """Five hundred parts of constant gain, two readings each: what the law lacks must not add up."""
+    rng, n = np.random.default_rng(1), 500
+    log_is, gain = np.log(4e-12) + 0.35 * rng.standard_normal(n), 110 * np.exp(0.2 * rng.standard_normal(n))
+    readings = []
+    for k in range(n):
+        spots = [Spot(ic, 0.02569 * (np.log(ic) - log_is[k]) + 0.03 * ic,
+                      gain[k] * (1 + 0.02 * rng.standard_normal()), 25.0) for ic in (0.1, 2.0)]  # fmt: skip
+        readings.append(PartReadings(f"T{k}", type="X1", polarity="NPN", spots=tuple(spots)))
+    fits = fit_transistors(CurveTable.empty(), readings=readings, made_for_A=2.2)
+    assert not any(fits.why_not)
+    vbe = evaluate(fits, [0.1, 2.0], 5.0, 25.0).vbe_V
+    due = 0.02569 * (np.log([0.1, 2.0]) - log_is[:, None]) + 0.03 * np.array([0.1, 2.0])
+    # read to 1 mV; what parts of a type are known to have in common pulls by as much again
+    assert np.abs(vbe - due).max() < 3e-3
