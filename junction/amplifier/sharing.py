@@ -56,10 +56,12 @@ DRAWS, _SEED = 500, 1
 #: In a large bag fewer draws do: this many draws times parts, but never below so many draws.
 _DRAWS_TIMES_PARTS, _FEWEST_DRAWS = 200_000, 200
 #: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults); DV [V] and LNB
-#: are an offset of V_BE and the logarithm of a factor on the base current, for draws.
+#: are an offset of V_BE and the logarithm of a factor on the base current, for draws; INNER is the base
+#: current that resistors inside a Darlington take [A].
 ABSENT = {
     "IS": 1e-12, "NF": 1.0, "BF": 100.0, "ISE": 0.0, "NE": 1.5, "IKF": np.inf, "VAF": np.inf,
     "RE": 0.0, "RB": 0.0, "RC": 0.0, "EG": 1.11, "XTI": 3.0, "XTB": 0.0, "DV": 0.0, "LNB": 0.0,
+    "INNER": 0.0,
 }  # fmt: skip
 
 
@@ -108,6 +110,8 @@ def devices_from_fits(fits: TransistorFits) -> Devices:
         given = np.where(np.isfinite(given), given, default)
         # SPICE writes "no such effect" as zero
         columns[name] = np.where(given > 0, given, np.inf) if name in ("IKF", "VAF") else given
+    if fits.inner_ib_A is not None:
+        columns["INNER"] = np.asarray(fits.inner_ib_A)
     return Devices(columns)
 
 
@@ -223,7 +227,7 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
         forward = 1 + diffusion / p["IS"]
         vbe = nvt * np.log(forward)
         recombination = p["ISE"] * forward ** (p["NF"] / p["NE"])
-        ib = scale * (diffusion / p["BF"] + recombination - p["ISE"])
+        ib = scale * (diffusion / p["BF"] + recombination - p["ISE"] + p["INNER"])
         ie = ic + ib
         if repeat < 2:
             # below the knee the Early factor means nothing; hold it at its value for V_BC = 0

@@ -161,6 +161,7 @@ class TransistorFits:
     vce_high_V: np.ndarray | None = None
     offset_ic_A: np.ndarray | None = None  # (n,) ammeters' offset taken off [A]; nan: none
     offset_ib_A: np.ndarray | None = None
+    inner_ib_A: np.ndarray | None = None  # (n,) base current that resistors inside a Darlington take [A]
     limit_A: np.ndarray | None = None  # (n,) collector current at the source's limit [A]; nan: not reached
     left_out: Mapping[str, np.ndarray] = field(default_factory=dict)  # by reason, points left out (n,)
     # (n, p, q) part of the covariance that parts of one type share: logs move by shared @ z, one z for all

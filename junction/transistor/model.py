@@ -200,6 +200,12 @@ def _select(
     with np.errstate(invalid="ignore"):
         strong = free & (full["ic"] >= 1e-3 * _quantile(full["ic"], free, 1.0)[:, None])
     series = series_of(full["vbe"], strong)
+    seen["series"] = series
+    # below, the resistors inside a Darlington carry the driver's current: no single transistor's law
+    with np.errstate(invalid="ignore"):
+        foot = full["ic"] < rule("bjt_darlington_low") * _quantile(full["ic"], free, 1.0)[:, None]
+    enough = (free & ~foot).sum(1) >= int(rule("bjt_darlington_points"))
+    foot &= ((series > 1) & enough)[:, None] & free
     for name, emission in (("ic", rule("curve_emission_ic")), ("ib", rule("curve_emission_ib"))):
         # in saturation V_BE is not all of the law
         with np.errstate(invalid="ignore"):
@@ -222,9 +228,10 @@ def _select(
         carries = full["ic"] > margin * full["u_ic"]
         # A base current lost in its noise leaves a point with v_be that still tells of the collector.
         has_ib &= full["ib"] > margin * full["u_ib"]
-    keep = free & carries & (has_vbe | has_ib)
+    keep = free & carries & ~foot & (has_vbe | has_ib)
     for name, out in (("over-range", there & marked & ~whole), ("not complete", there & ~whole & ~marked),
-                      ("current limit", limit), ("below the noise", free & ~keep)):  # fmt: skip
+                      ("current limit", limit), ("foot of a Darlington", foot),
+                      ("below the noise", free & ~keep & ~foot)):  # fmt: skip
         counts[name] = out.sum(1)
     seen["left_out"] = counts
     why = [
@@ -305,7 +312,8 @@ def problem_and_start(
     of = {"NF": series, "NE": series, "IKF": carries}
     known |= {name: (known[name][0] * by, known[name][1]) for name, by in of.items()}
     known |= {name: (known[name][0] / carries, known[name][1]) for name in ("RE", "RB", "RC")}
-    known["NF"] = known["NF"][0], np.where(series > 1, rule("bjt_NF_width_darlington"), known["NF"][1])
+    known["NF"] = (np.where(series > 1, rule("bjt_NF_darlington"), known["NF"][0]),
+                   np.where(series > 1, rule("bjt_NF_width_darlington"), known["NF"][1]))  # fmt: skip
     known["EG"] = law.EG_eV, law.u_EG_eV / law.EG_eV or np.inf
     XTB = max(law.XTB, 1e-12)
     known["XTB"] = XTB, law.u_XTB / XTB if law.XTB > 0 and law.u_XTB > 0 else np.inf
@@ -326,6 +334,9 @@ def problem_and_start(
     for name, k in (("ic", OFFSET_IC), ("ib", OFFSET_IB)):
         seen = about[f"u_offset_{name}_A"]
         width[:, k] = np.where(seen > 0, seen, np.inf)
+    # the resistors inside a Darlington take a base current that hardly changes
+    least = _quantile(points["ib"], with_ib, 0.0)
+    width[:, OFFSET_IB] = np.where((series > 1) & ~spot_only & (least > 0), least, width[:, OFFSET_IB])
     start = centre.copy()
     gain = _quantile(ic / np.maximum(points["ib"], 1e-300), with_ib, 0.9)
     start[:, AT["BF"]] = np.log(np.where(np.isfinite(gain), np.maximum(1.1 * gain, 1e-3), rule("bjt_BF")))
@@ -337,7 +348,9 @@ def problem_and_start(
     free[:, TEMP], free[:, RTH] = u_T > 0, False
     free[:, [OFFSET_IC, OFFSET_IB]] = np.isfinite(width[:, [OFFSET_IC, OFFSET_IB]])
     none = np.zeros((*keep.shape, 3))
-    problem = TransistorProblem(**points, centre=centre, width=width, ic0_A=bottom, whitening=none)
+    problem = TransistorProblem(
+        **points, centre=centre, width=width, ic0_A=bottom,
+        gap_V=np.where(series > 1, series * (law.EG_eV + _GAP_HEAT_V), 0.0), whitening=none)
     return problem, start, free
 
 
@@ -347,6 +360,8 @@ N_LOG = len(FITTED)
 TEMP, RTH, OFFSET_IC, OFFSET_IB = range(N_LOG, N_LOG + 4)
 N_COORDINATES = N_LOG + 4
 AT = {name: k for k, name in enumerate(FITTED)}
+#: What XTI adds to the energy gap in the slope of V_BE with temperature [V].
+_GAP_HEAT_V = float(SILICON_XTI * thermal_voltage(REFERENCE_TEMP_C))
 
 
 def _squash(i, u):
@@ -362,7 +377,7 @@ class TransistorProblem:
     [degC].  ``has_vbe``, ``has_ib`` say what a point has; ``keep`` is False for padding and for what is left
     out.
 
-    ``place`` is where a point stood in its log.
+    ``place`` is where a point stood in its log; ``gap_V`` (n,) NF (EG + XTI VT) of a Darlington, else 0.
 
     ``centre`` and ``width`` (n, p) are what is known of the coordinates (natural logs, K, K/W); width inf is
     no knowledge.  The entry of ISE is that of the logarithm of the share of the non-ideal base current at
@@ -388,11 +403,23 @@ class TransistorProblem:
     centre: np.ndarray
     width: np.ndarray
     ic0_A: np.ndarray
+    gap_V: np.ndarray
     whitening: np.ndarray
 
     def take(self, index) -> TransistorProblem:
         """Some of the parts."""
         return TransistorProblem(*(getattr(self, f.name)[index] for f in fields(self)))
+
+    def warmed(self, theta: np.ndarray) -> tuple[TransistorProblem, np.ndarray]:
+        """The problem and coordinates with the energy gap that all junctions of a Darlington have together.
+
+        The resistors across its junctions carry a current that hardly changes, which leaves it an emission
+        coefficient anywhere from 1 to 2; the voltages of both junctions fall with temperature all the same.
+        """
+        own = np.where(self.gap_V > 0, self.gap_V, 1.0) / np.exp(theta[:, AT["NF"]]) - _GAP_HEAT_V
+        step = np.where(self.gap_V > 0, np.log(np.maximum(own, 0.2)) - self.centre[:, AT["EG"]], 0.0)
+        by = step[:, None] * (np.arange(N_COORDINATES) == AT["EG"])
+        return replace(self, centre=self.centre + by), theta + by
 
     def evaluate(self, theta: np.ndarray) -> np.ndarray:
         """Whitened derivatives and residuals of 2 m data rows and p prior rows, (n, p + 1, 2 m + p)."""

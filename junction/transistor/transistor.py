@@ -170,7 +170,7 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
     # are not exactly 1 in a real part.
     fit[card[:, None] & np.isin(np.arange(theta.shape[1]), [AT["EG"], AT["XTB"], TEMP])] = False
     fit[:, AT["VAF"]] &= _several_vce(problem) | ~card
-    theta = _solve(problem, theta, fit, _COARSE).theta
+    problem, theta = problem.warmed(_solve(problem, theta, fit, _COARSE).theta)
     bar = rule("fit_offset")
     for k in (OFFSET_IC, OFFSET_IB):  # where no point is at a floor that tells it
         fit[:, k] |= card & (np.abs(_shows(problem, theta, fit, k)) > bar)
@@ -180,12 +180,12 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
     leaks = np.exp(theta[:, AT["IS"]] - theta[:, AT["BR"]]) > rule("bjt_leak_share") * least
     fit[:, AT["RC"]], fit[:, AT["BR"]] = saturated, saturated | leaks
     for _ in range(2):
-        theta = _solve(problem, theta, fit, _COARSE).theta
+        problem, theta = problem.warmed(_solve(problem, theta, fit, _COARSE).theta)
         problem = with_floors(rescale(problem, theta, scalable, robust=True), theta, scalable)
     all_kept = problem.keep
     problem = drop_wild(problem, theta)
     for _ in range(2):
-        theta = _solve(problem, theta, fit, _PRECISE).theta
+        problem, theta = problem.warmed(_solve(problem, theta, fit, _PRECISE).theta)
         problem = rescale(problem, theta, scalable, robust=False)
     significance = np.where(_several_vce(problem), _shows(problem, theta, free, RTH), 0.0)
     warm, hot = significance > rule("bjt_heating_fitted"), significance > rule("bjt_heating_said")
@@ -196,11 +196,12 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
         nothing &= np.abs(_shows(problem, np.where(np.arange(theta.shape[1]) == k, 0.0, theta), fit, k)) < bar
         fit[nothing, k], theta[nothing, k] = False, 0.0
     for _ in range(3 if hot.any() else 1):
-        theta = _solve(problem, theta, fit, _PRECISE).theta
+        problem, theta = problem.warmed(_solve(problem, theta, fit, _PRECISE).theta)
         # What looked wild at one temperature may only have been hot.
         problem = drop_wild(replace(problem, keep=all_kept), theta)
     solution = _solve(problem, theta, fit, _PRECISE)
     theta, converged, fit = _settle(problem, solution, fit, free | fit, card)
+    problem, theta = problem.warmed(theta)
     n_wild = (all_kept & ~problem.keep).sum(1)
     problem = whitened(theta, problem)
     power = (np.abs(problem.vce * problem.ic) * problem.keep).max(axis=1, initial=0.0)
@@ -285,6 +286,7 @@ def _solve(problem: TransistorProblem, theta, free, options):
     for name, (low, high) in _LIMITS.items():
         lower[:, AT[name]], upper[:, AT[name]] = np.log(low), np.log(high)
     lower[:, RTH] = 0.0
+    lower[problem.gap_V > 0, OFFSET_IB] = 0.0  # what resistors inside take
     lower, upper = np.minimum(lower, theta), np.maximum(upper, theta)
     return solve(whitened(theta, problem), theta, lower=lower, upper=upper, free=free, **options)
 
@@ -308,6 +310,14 @@ def _outcome(problem: TransistorProblem, theta, free, scalable, card) -> dict[st
     by_K *= np.where(free[:, TEMP], problem.width[:, TEMP], 0.0)[:, None]
     told = card & np.isfinite(by_K).all(1)
     covariance[told] = (alone + by_K[:, :, None] * by_K[:, None, :])[told]
+    # what it does to the gain is known no better than the exponent of the gain: a product of two errors,
+    # which no derivative shows
+    u = problem.width[:, [TEMP, AT["XTB"]]]
+    u = np.where(np.isfinite(u), u, 0.0).prod(axis=1) * np.exp(theta[:, AT["XTB"]])
+    which = np.arange(N_COORDINATES)
+    u = u / (REFERENCE_TEMP_C + ZERO_CELSIUS_K)
+    by = u[:, None] * (1.0 * (which == AT["BF"]) - (which == AT["ISE"]))
+    covariance[told] += (by[:, :, None] * by[:, None, :])[told]
     keep = problem.keep
     with np.errstate(all="ignore"):  # median distance, as a ratio of collector currents less one
         data, u = problem.ic, problem.u_ic
@@ -447,7 +457,7 @@ def _learn(problem: TransistorProblem, theta, free, scalable, spot, B) -> tuple[
     for _ in range(3):
         own = _informed(problem, mean, B)
         theta = _at_mean(mean, own, theta)
-        theta = _at_mean(mean, own, _solve(own, theta, rest, _PRECISE).theta)
+        own, theta = own.warmed(_at_mean(mean, own, _solve(own, theta, rest, _PRECISE).theta))
         r, d, _, information = data_rows(whitened(theta, own), theta)
         gradient = np.einsum("nim,nm->ni", d, r)
         if curves.size:
@@ -517,11 +527,14 @@ def _result(about, f) -> TransistorFits:
     loose = (np.array(about["source"]) == "spot")[:, None] | (np.arange(p) == AT["IS"])
     fixed = ~f["fit"][:, :p] | (vague & loose)
     fixed[:, [AT["EG"], AT["XTB"]]] = True
+    darlington = about["series"] > 1
+    taken = np.maximum(f["theta"][:, OFFSET_IB], 0.0)
+    inner = np.where(good & darlington & f["free"][:, OFFSET_IB], taken, 0.0)
     offsets = {}
     for name, k in (("offset_ic_A", OFFSET_IC), ("offset_ib_A", OFFSET_IB)):
         found = np.nan_to_num(about[name]) + f["theta"][:, k]
         u_found = np.sqrt(np.maximum(f["covariance"][:, k, k], 0.0))
-        shows = f["free"][:, k] & (np.abs(found) > rule("fit_offset") * u_found)
+        shows = f["free"][:, k] & (np.abs(found) > rule("fit_offset") * u_found) & ~darlington
         offsets[name] = np.where(good & shows, found, np.nan)
     ic, keep, shared = f["ic"], f["keep"], f.get("shared")
     left_out = about["left_out"] | {"off the curve": f["n_wild"]}
@@ -548,7 +561,7 @@ def _result(about, f) -> TransistorFits:
             "taught": np.zeros(n, bool) if shared is None else np.abs(shared).sum((1, 2)) > 0,
         },
         why_not=why, n_used=np.where(good, keep.sum(1), 0), shared=shared,
-        **offsets, left_out=left_out,
+        **offsets, inner_ib_A=inner, left_out=left_out,
     )  # fmt: skip
 
 

@@ -129,7 +129,9 @@ def sensitivities(fits: TransistorFits, ic_A, vce_V, temp_C):
     by_vbe, by_ib = (
         chain_to_25C(fits.names, fits.value, temp_C, of) for of in (point.vbe_log, point.ib_log)
     )
-    return point.vbe, ic / point.ib, by_vbe, -by_ib / point.ib[..., None]
+    inner = 0.0 if fits.inner_ib_A is None else fits.inner_ib_A[:, None]
+    ib = point.ib + inner
+    return point.vbe, ic / ib, by_vbe, -by_ib / ib[..., None]
 
 
 def evaluate(fits: TransistorFits, ic_A, vce_V, temp_C=REFERENCE_TEMP_C) -> SimpleNamespace:

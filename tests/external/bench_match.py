@@ -29,7 +29,7 @@ DATA = Path(__file__).parent / "data" / "bench_match.npz"
 SEED = 20261129
 #: V_CE of curves and spot readings away from the stage, and of the socket [V].
 LOW_VCE, BENCH_VCE, SOCKET_VCE = 2.0, 5.0, 2.8
-#: V_BE of the curves: from, to, step [V]; twice that for a Darlington.
+#: V_BE of the curves: from, to, step [V]; for a Darlington from and to are twice that.
 SWEEP = (0.42, 0.96, 0.02)
 WAYS = (
     "curves at the stage's V_CE",
@@ -184,7 +184,7 @@ def solve(case, seed):
     batch = bags.draw_batch(rng, case.kind, case.n, case.spread_K)
     idle, peak = case.points
     scale = len(bags.KINDS[case.kind])
-    start, stop, step = (scale * x for x in SWEEP)
+    start, stop, step = scale * SWEEP[0], scale * SWEEP[1], SWEEP[2]
     found = {"temp_C": batch.temp_C}
     volts = (LOW_VCE, BENCH_VCE, idle.vce_V)
     found["vbe"], found["ic"], found["ib"] = bags.curves(batch, volts, (start, stop, step))
