@@ -268,7 +268,10 @@ def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, s
             return ", ".join(nominal(v, unit) for v in many)
         if one.kind == "accuracy":
             return f"{100 * value[0]:g} % + {nominal(value[1], QUANTITIES[one.quantity][1])}"
-        return "yes" if value is True else ", ".join(value) if isinstance(value, tuple) else str(value)
+        if isinstance(value, tuple):  # sets fixed by hand are several lists
+            lists = [",".join(v) if isinstance(v, tuple) else v for v in value]
+            return ("; " if isinstance(value[0], tuple) else ", ").join(lists)
+        return "yes" if value is True else str(value)
 
     given = ((one, getattr(o, one.option)) for one in options if not one.cli)
     return tuple((one.option.replace("_", " "), text(one, value)) for one, value in given

@@ -9,17 +9,28 @@ from math import isnan, nan, sqrt
 
 import numpy as np
 
-from junction.amplifier.results import OperatingPoint, Stage
+from junction.amplifier.results import Stage
 from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, plain_name
-from junction.base.units import NORMAL_95, REFERENCE_TEMP_C
-from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, stage_ask, stage_types, types_of
+from junction.base.units import NORMAL_95
+from junction.jobs.job import (
+    Result,
+    bag_of,
+    entered,
+    job,
+    meter_of,
+    noise_of,
+    stage_ask,
+    stage_types,
+    types_of,
+)
+from junction.jobs.match_pair import as_dual, bare_pair, yardsticks
 from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
 from junction.judge.results import Device, PartVerdict, Verdict, say
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
-from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver, MatchedSet
+from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
 from junction.shelf.tables import Meter, cautions, rule
 from junction.sweeps.results import TransistorFits
 from junction.transistor.meter import with_meter_spots
@@ -84,8 +95,9 @@ def match(parts, o) -> Result:
     """
     two_lead = LAYOUTS[o.layout].of == "two-lead part"
     refuse_other_options(o)
+    told = entered(o, match.options)
     if two_lead:
-        return Result("match", two_lead_report(parts, o))
+        return Result("match", replace(two_lead_report(parts, o), entered=told))
     row = LAYOUTS[o.layout]
     two_rails, bare = row.rails == 2, row.held == "current at one V_BE"
     if o.channels is not None and not two_rails:
@@ -131,50 +143,18 @@ def match(parts, o) -> Result:
     )  # fmt: skip
     duals = yardsticks()
     if bare:
-        found = replace(found, sets=tuple(_as_dual(s, duals) for s in found.sets))
+        found = replace(found, sets=tuple(as_dual(s, duals) for s in found.sets))
     used = [name for s in found.sets for name in s.parts]
     named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
     report = replace(
         found, left_over=(*left_out, *found.left_over), warnings=warnings, bag=bag,
         assumptions=found.assumptions + ((say("match_undecided", parts=named),) if doubtful else ()),
-        parts_read=len(_parts(bag)), cautions=cautions("fitting", "power-up"),
+        parts_read=len(_parts(bag)), entered=told,
+        cautions=cautions("power-up") if bare else cautions("fitting", "power-up"),
         yardsticks=duals,
         draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
     )  # fmt: skip
     return Result("match", report)
-
-
-def bare_pair(ask: StageAsk, current_A: float | None, fits: TransistorFits) -> Stage:
-    """The surroundings of a differential pair or a mirror: one current, no heat of their own that matters.
-
-    Parameters
-    ----------
-    ask : StageAsk
-        ``vce_V``, ``temp_C`` and the resistors; nan where nothing was said.
-    current_A : float or None
-        Collector current of each part [A]; where the readings were taken by default.
-    fits : TransistorFits
-
-    Returns
-    -------
-    Stage
-        Both its points are the same.
-    """
-    said = []
-    if current_A is None:
-        with np.errstate(invalid="ignore"):
-            current_A = float(f"{np.nanmedian(np.sqrt(fits.ic_low_A * fits.ic_high_A)):.2g}")
-        said.append(say("match_pair_current", value=current_A))
-    vce = ask.vce_V
-    if isnan(vce):
-        vce = rule("stage_vce")
-        said.append(say("stage_vce", value=vce))
-    n, re, rb = ask.parallel, tuple(ask.re_ohm) or (0.0,), tuple(ask.rb_ohm) or (0.0,)
-    own = [ohms[0] if len(ohms) == 1 else ohms for ohms in (re, rb)]
-    temp = REFERENCE_TEMP_C if isnan(ask.temp_C) else ask.temp_C
-    idle = OperatingPoint("idle", n * current_A, vce, temp, *own)
-    drops = tuple(current_A * r for r in (re * n)[:n])
-    return Stage(n, re, rb, idle, replace(idle, name="peak"), drops, assumptions=tuple(said))
 
 
 def fit_bag(bag: Bag, ask: StageAsk, **known) -> TransistorFits:
@@ -347,28 +327,3 @@ def curves_on_grid(fits: TransistorFits, names: Sequence[str], stage: Stage) -> 
              for name in ("vbe_V", "u_vbe_V", "hfe", "u_hfe")}  # fmt: skip
     places = {name: row for row, name in enumerate(names)}
     return {"rows": places, "ic_A": ic, "vce_V": vce, "temp_C": stage.idle.temp_C, **shown}
-
-
-def _as_dual(s: MatchedSet, duals) -> MatchedSet:
-    """The set with the tightest registered dual whose limits it surely keeps."""
-    kept = [y for y in duals if s.dvbe_V.high <= y["dvbe_max_V"] and s.hfe_ratio.low >= y["hfe_ratio_min"]]
-    if not kept:
-        return s
-    best = min(kept, key=lambda y: (y["dvbe_max_V"], -y["hfe_ratio_min"]))
-    note = say("match_as_dual", type=best["type"], ratio=best["hfe_ratio_min"], vbe=1000 * best["dvbe_max_V"])
-    return replace(s, notes=(*s.notes, note))
-
-
-def yardsticks() -> tuple[dict, ...]:
-    """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
-    from junction.shelf.types import matched_duals
-
-    out = {}
-    for name, limits in matched_duals().items():
-        ratio = next((x for x in limits if x.symbol == "h_FE1/h_FE2" and not isnan(x.low)), None)
-        vbe = next((x for x in limits if x.symbol == "|V_BE1-V_BE2|" and not isnan(x.high)), None)
-        if ratio is not None and vbe is not None:  # one type for each pair of limits is enough
-            out.setdefault((ratio.low, vbe.high), {
-                "type": name, "hfe_ratio_min": ratio.low, "dvbe_max_V": vbe.high,
-                "at_A": vbe.at.get("ic_A", nan), "source": vbe.source})  # fmt: skip
-    return tuple(out.values())

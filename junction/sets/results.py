@@ -92,6 +92,7 @@ class MatchReport:
     parts_read: int = 0
     yardsticks: tuple[Mapping, ...] = ()  # what registered matched duals are held to
     draw: Callable[[], Mapping | None] = not_json(lambda: None)  # the parts' curves on one grid
+    entered: tuple[tuple[str, str], ...] = ()  # what was entered: option in words, as written
     cautions: tuple[SimpleNamespace, ...] = not_json(())
     bag: Bag = field(default_factory=Bag, metadata={"json": False})
 
@@ -146,5 +147,6 @@ class TwoLeadReport:
     assumptions: tuple[str, ...]
     warnings: tuple[str, ...] = ()
     parts_read: int = 0
+    entered: tuple[tuple[str, str], ...] = ()  # what was entered: option in words, as written
     cautions: tuple[SimpleNamespace, ...] = not_json(())
     bag: Bag = field(default_factory=Bag, metadata={"json": False})

@@ -119,7 +119,8 @@ def _overview(sets: Iterable[MatchedSet]) -> b.Block:
         ]  # fmt: skip
         return b.table(b.columns("set", *long, wrap=(long[0], *long[2:])), rows)
     facing = any(_rails(s) is not None for s in sets)
-    long = ("parts", "grade", "idle imbalance", "peak imbalance", *(["rails apart"] * facing), "V_BE apart")
+    sizes = ("idle", "peak", "rails apart") if facing else ("idle imbalance", "peak imbalance")
+    long = ("parts", "grade", *sizes, "V_BE apart")
     columns = b.columns("set", *long, "h_FE 1 to", right=("h_FE 1 to",), wrap=(long[0], *long[2:]))
     rows = [
         [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts),
@@ -323,6 +324,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
+        b.section("As entered", [b.facts(report.entered)]),
         b.section("The stage they were compared in", assumed), b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
     ]  # fmt: skip
@@ -362,7 +364,8 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
         blocks.append(b.table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
     elif s.kept:
         blocks.append(b.text("No single exchange betters this set."))
-    if curves is not None and k < MOST_PICTURED:
+    rows = [curves["vbe_V"][curves["rows"][p]] for p in s.parts] if curves is not None else []
+    if any(isfinite(v) for row in rows for v in row) and k < MOST_PICTURED:
         from junction.show.plots import set_pictures
 
         stage, n = report.stage, report.stage.parallel

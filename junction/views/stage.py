@@ -155,7 +155,7 @@ def _heat(stage: Stage, everything: bool = True) -> b.Block:
 
 
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
-    """Cautions first where something live is to be measured, then the drops, the stage and its heat.
+    """Cautions first where something live is to be measured, then the drops, or the stage and its heat.
 
     An alarm stands alone: what is to be done now is all that is read.
     """
@@ -180,12 +180,15 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
         yield from () if urgent else [bias]
         yield from (b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps)
         yield from (b.bullets(drops.next, "next, in this order"), "")
+        yield b.bullets(drops.assumptions, "assumed")
+        yield b.bullets(live[1:], "and before you power up")
+        return  # what was planned stands on the page
     yield from (_to_do(report), "", _short(stage))
     if stage.dissipation:
         yield from ("", b.text("heat in each device", "strong"), _heat(stage, False))
     yield b.bullets([c["text"] for c in stage.limits if c["verdict"] in ("close", "unknown")])
     yield b.bullets(stage.questions, "needed to know more")
-    yield b.bullets(_assumed(report), "assumed")
+    yield b.bullets(stage.assumptions, "assumed")
     yield b.bullets(live[1:], "and before you power up")
 
 
@@ -276,5 +279,6 @@ def _drops(drops: DropReport) -> b.Block:
     ]  # fmt: skip
     return b.section(f"Measured drops: {OVERALL[drops.overall]}", [
         b.text(drops.bias_text), b.bullets(drops.whole), b.table(columns, rows), b.bullets(drops.swaps),
+        b.text("Next, in this order:", "strong") if drops.next else "",
         *(b.text(text, "next") for text in drops.next),
     ])  # fmt: skip

@@ -209,6 +209,7 @@ def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Set by set", [_overview(report, report.sets), b.bullets(notes)]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
+        b.section("As entered", [b.facts(report.entered)]),
         b.section("What they were compared at", [b.bullets(report.assumptions)]),
         b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
