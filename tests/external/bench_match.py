@@ -483,7 +483,7 @@ def report(cases, benches=1, by_kind=False):
                 line += "  " + " ".join(str(grades.count(g)) for g in ("A", "B", "C", "none"))
                 if any("hand" in e for e in rows):
                     hand = [e["hand"] for e in rows if "hand" in e]
-                    line += f"  by hand {np.mean(hand):.2f}, factor {np.mean(np.array(hand) / ratio):.2f}"
+                    line += f"  by hand {np.mean(hand):.2f}, factor {np.nanmean(np.array(hand) / ratio):.2f}"
                 print(line)
     return found
 
