@@ -16,7 +16,8 @@ from junction.shelf.tables import rule
 from junction.sweeps.sense import highest, limited, lowest, resolution
 
 #: Why a point of a curve was left out, in the order they are looked for.
-REASONS = ("thinned", "over-range", "not complete", "current limit", "below the noise", "off the curve")
+REASONS = ("thinned", "over-range", "not complete", "current limit", "foot of a Darlington",
+           "below the noise", "off the curve")
 #: A floor is told from the law below this share of the largest current, by at least so many points; the
 #: points lie over the law by so much; of those below the highest of them, most do.
 _FOOT, _LEAST, _OVER, _MOST = 0.03, 2, 2.0, 0.7

@@ -117,7 +117,7 @@ def curve_notes(row: TransistorRow) -> list[str]:
         out.append(say("fit_curve_limit", limit=row.limit_A, points=left.get("current limit", 0)))
     if "zero_offset" in row.flags:
         out.append(say("fit_curve_offset", **offsets))
-    for reason in ("below the noise", "off the curve", "over-range", "not complete"):
+    for reason in ("foot of a Darlington", "below the noise", "off the curve", "over-range", "not complete"):
         if left.get(reason):
             out.append(say("fit_curve_left", points=b.count(left[reason], "point"), why=reason))
     if "n_impossible" in row.flags:
