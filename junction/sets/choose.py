@@ -400,7 +400,7 @@ def group_up(cost_of, coordinates, k: int, m: int, *, seconds: float = 20.0):
         number, at = np.unique(members[:, 0] * n + members[:, 1], return_index=True)
         first = np.searchsorted(number, pairs[:, 0] * n + pairs[:, 1])
         members = members[at]
-        sets, total, bound = pack_pairs(members, cost_of(members), order, m, first=first, seconds=seconds / 3)
+        sets, total, bound = pack_pairs(members, cost_of(members), order, m, first=first, seconds=seconds / 6)
         return (sets,), total, bound, "match_bound_near"
     members = all_sets(n, k)
     cost = cost_of(members)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from itertools import permutations, product
 from math import factorial
 
@@ -221,14 +222,19 @@ class Finisher:
 
         return interval_of(error(now), error(drawn))
 
-    def _mark(self, i: int) -> dict:
-        """V_BE and h_FE as they were read: where the data are nearest to the idle share, and as warm."""
+    @cached_property
+    def _marks(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Current, V_BE and h_FE of every part as it was read: nearest to the idle share, and as warm."""
         at = self.stage.idle.total_A / self.k
-        temp = float(self.fits.temp_C[i])
-        ic = float(np.clip(at, self.fits.ic_low_A[i], self.fits.ic_high_A[i]))
-        point = drive_point(self.devices.take(np.array([i])), np.log(ic), rule("reading_vce"), temp)
-        return {"type": self.fits.type[i], "ic_A": ic, "vbe_V": float(point.vbe_V[0]),
-                "hfe": ic / float(point.ib_A[0]), "temp_C": temp}  # fmt: skip
+        ic = np.clip(at, self.fits.ic_low_A, self.fits.ic_high_A)
+        with np.errstate(invalid="ignore"):  # a part without a fit is nan throughout
+            point = drive_point(self.devices, np.log(ic), rule("reading_vce"), self.fits.temp_C)
+            return ic, np.broadcast_to(point.vbe_V, ic.shape), np.broadcast_to(ic / point.ib_A, ic.shape)
+
+    def _mark(self, i: int) -> dict:
+        ic, vbe, hfe = (float(a[i]) for a in self._marks)
+        return {"type": self.fits.type[i], "ic_A": ic, "vbe_V": vbe, "hfe": hfe,
+                "temp_C": float(self.fits.temp_C[i])}  # fmt: skip
 
     def _facing(self, marks) -> list[str]:
         """What to say of a two-rail set whose types are not registered for each other."""

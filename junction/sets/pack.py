@@ -28,6 +28,8 @@ import numpy as np
 #: Reduced costs and violations below this count as zero, relative to the typical cost.
 _EPS = 1e-9
 _START_COLUMNS_PER_PART = 8
+#: Up to so many parts the odd prefixes of their line are cuts from the start; of more they take minutes.
+_MOST_PREFIXES = 1000
 #: So many columns within the gap: branch and bound would only burn the time.
 _HOPELESS = 100_000
 #: Parts a relaxation may leave undecided and still be rounded by solving again for them.
@@ -437,6 +439,7 @@ def pair_up(square, m: int, *, seconds: float = 20.0) -> tuple[np.ndarray, float
 def pack_pairs(members, cost, order, m: int, *, first, seconds: float) -> tuple[np.ndarray, float, float]:
     """`pack` for pairs whose costs are nearly distances along the line of the parts in `order`."""
     n = len(order)
-    cuts = [np.isin(np.arange(n), order[:length]) for length in range(3, n - 2, 2)]
+    lengths = range(3, n - 2, 2) if n <= _MOST_PREFIXES else ()
+    cuts = [np.isin(np.arange(n), order[:length]) for length in lengths]
     chosen, total, bound = pack(members, cost, n, m, first=first, cuts=cuts, seconds=seconds)
     return members[chosen], total, bound
