@@ -26,7 +26,7 @@ runs through the one across the output's junction, so that the driver adds its k
 
 from __future__ import annotations
 
-from math import cos, isfinite, isnan, nan, pi, radians, sqrt
+from math import cos, isfinite, isnan, log, nan, pi, radians, sqrt
 
 import numpy as np
 
@@ -257,7 +257,11 @@ def feedback(ask: StageAsk, half: Half, types, temp_C: float, notes: Notes) -> t
 
     # a gain rises as the device warms: base currents fall by this share per kelvin
     rise = (SILICON_LAW.XTB + SILICON_LAW.u_XTB) / (temp_C + ZERO_CELSIUS_K)
-    vbe, kelvin = warm(rule("stage_vbe_idle"))
+    # a larger die stands at a lower density: of several types the largest falls fastest
+    rated = [t.rating("I_C") for t in types if isfinite(t.rating("I_C"))]
+    usual = rule("stage_vbe_share") * max(rated) if rated else rule("stage_vbe_current")
+    cold = float(thermal_voltage(REFERENCE_TEMP_C)) * log(current / usual)
+    vbe, kelvin = warm(rule("stage_vbe_idle") + cold)
     volts_per_A = vt / current + own
     darlington = ask.darlington or any(t.kind == "darlington" for t in types)
     gain = rule("stage_hfe_darlington" if darlington else "stage_hfe") if isnan(ask.hfe) else ask.hfe
@@ -272,7 +276,7 @@ def feedback(ask: StageAsk, half: Half, types, temp_C: float, notes: Notes) -> t
     output, first = current / rule("stage_hfe"), sqrt(gain)
     driver, per_ampere = output + vbe / inner, output / current + vt / current / inner
     fall = kelvin / inner + output * rise
-    kelvin += warm(rule("stage_vbe_driver"))[1] + vt / driver * fall
+    kelvin += warm(rule("stage_vbe_driver") + cold)[1] + vt / driver * fall
     volts_per_A += vt / driver * per_ampere
     return kelvin + stopper / first * (fall + driver * rise), volts_per_A + stopper / first * per_ampere
 
