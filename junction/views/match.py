@@ -9,7 +9,7 @@ from junction.amplifier.results import Stage
 from junction.base.records import Interval
 from junction.base.units import interval, listed, nominal, percent, quantity, share
 from junction.judge.results import say
-from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport
+from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport, TwoLeadReport
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
@@ -20,13 +20,14 @@ MOST_SETS = 40
 MOST_PICTURED = 60
 
 
-def _graded(report: MatchReport) -> dict[str, int]:
+def _graded(report: MatchReport | TwoLeadReport) -> dict[str, int]:
     """Number of sets by what is said of their grade, best first."""
     found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
     return {g: n for g, n in found.items() if n}
 
 
-def _grade_words(word: str) -> str:
+def grade_words(word: str) -> str:
+    """A grade in words."""
     return "no grade" if word == "none" else f"grade {word}"
 
 
@@ -46,20 +47,21 @@ def _rails(s: MatchedSet) -> Interval | None:
     return max(both, key=lambda it: it.high, default=None)
 
 
-def summary(report: MatchReport) -> str:
+def summary(report: MatchReport | TwoLeadReport) -> str:
     """Sets and grades in one line."""
-    grades = ", ".join(f"{n} {_grade_words(g)}" for g, n in _graded(report).items())
+    grades = ", ".join(f"{n} {grade_words(g)}" for g, n in _graded(report).items())
     return f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
 
 
-def gap_words(report: MatchReport) -> str:
+def gap_words(report: MatchReport | TwoLeadReport) -> str:
     """How good the choice is proven to be."""
     if not report.sets:
         return "No set could be made."
     if all(s.kept for s in report.sets):
         return "Every set was fixed by hand; nothing was left to choose."
     if report.optimality_gap <= 0:
-        return "The choice of sets is proven best for this stage and these measurements."
+        where = "this stage and " if isinstance(report, MatchReport) else ""
+        return f"The choice of sets is proven best for {where}these measurements."
     return (f"The choice of sets is within {100 * report.optimality_gap:.2g} % of the best possible "
             f"({report.optimality_basis}).")  # fmt: skip
 
@@ -158,7 +160,7 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
         elif s.kept:
             yield b.text(f"set {number}: exchanges that would better it")
             yield b.bullets([
-                (f"{w['out']} out, {w['in']} in ({_origin(w, 'in ')}): idle ",
+                (f"{w['out']} out, {w['in']} in ({origin(w, 'in ')}): idle ",
                  percent(w["imbalance_idle"], 1), ", peak ", percent(w["imbalance_peak"], 1))
                 for w in s.swaps
             ])  # fmt: skip
@@ -187,7 +189,7 @@ def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[
     return {**about, NO_CANDIDATE: never} if never else about
 
 
-def _origin(swap: Mapping, word: str = "") -> str:
+def origin(swap: Mapping, word: str = "") -> str:
     """Where the part that an exchange would bring in is now."""
     where = swap["from_set"]
     return "left over" if where is None else f"{word}set {where}, which takes {swap['out']}"
@@ -281,7 +283,7 @@ def display(report: MatchReport) -> list[b.Block]:
 def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: where each part goes first, then the evidence set by set."""
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
-    counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {_grade_words(g)}"))
+    counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {grade_words(g)}"))
               for g, n in _graded(report).items()]  # fmt: skip
     lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
             b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
@@ -305,7 +307,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     means["A"] = f"the 95 % interval of the imbalance ends {_meaning('A')} of the sum of the currents"
     means["none"] = f"cannot be trusted to stay under {worst}"
     guide = [
-        b.facts([(b.Badge(g, _grade_words(g)), means[g]) for g in GRADES]),
+        b.facts([(b.Badge(g, grade_words(g)), means[g]) for g in GRADES]),
         b.text(say("guide_grade", worst=worst)),
     ]
     if report.yardsticks:
@@ -357,7 +359,7 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     if s.swaps:
         heads = ("out", "in", "from", "idle", "peak")
         rows = [
-            [w["out"], w["in"], _origin(w), percent(w["imbalance_idle"], 1),
+            [w["out"], w["in"], origin(w), percent(w["imbalance_idle"], 1),
              percent(w["imbalance_peak"], 1)]
             for w in s.swaps
         ]  # fmt: skip

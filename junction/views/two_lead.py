@@ -10,32 +10,7 @@ from junction.sets.results import GRADES, LAYOUTS, TwoLeadReport, TwoLeadSet
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
-
-#: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
-MOST_SETS = 40
-
-
-def _words(grade: str) -> str:
-    return "no grade" if grade == "none" else f"grade {grade}"
-
-
-def summary(report: TwoLeadReport) -> str:
-    """Sets and grades in one line."""
-    found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
-    grades = ", ".join(f"{n} {_words(g)}" for g, n in found.items() if n)
-    return f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
-
-
-def gap_words(report: TwoLeadReport) -> str:
-    """How good the choice is proven to be."""
-    if not report.sets:
-        return "No set could be made."
-    if all(s.kept for s in report.sets):
-        return "Every set was fixed by hand; nothing was left to choose."
-    if report.optimality_gap <= 0:
-        return "The choice of sets is proven best for these measurements."
-    return (f"The choice of sets is within {100 * report.optimality_gap:.2g} % of the best possible "
-            f"({report.optimality_basis}).")  # fmt: skip
+from junction.views.match import MOST_SETS, gap_words, grade_words, origin, summary
 
 
 def _volts(s: TwoLeadSet) -> str:
@@ -105,7 +80,7 @@ def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Bloc
             yield b.text(f"set {number}: no single exchange betters it.")
         elif s.kept:
             yield b.text(f"set {number}: exchanges that would better it")
-            yield b.bullets([(f"{w['out']} out, {w['in']} in ({_origin(w)}): ", percent(w["size"], 1))
+            yield b.bullets([(f"{w['out']} out, {w['in']} in ({origin(w, 'in ')}): ", percent(w["size"], 1))
                              for w in s.swaps])  # fmt: skip
     yield ""
     yield b.text(gap_words(report))
@@ -129,11 +104,6 @@ def _left_over(report: TwoLeadReport, named: int | None = None) -> dict[str, lis
         return about
     return {why: [b.count(len(parts), "part")] if why in never and len(parts) > named else parts
             for why, parts in about.items()}  # fmt: skip
-
-
-def _origin(swap) -> str:
-    where = swap["from_set"]
-    return "left over" if where is None else f"in set {where}, which takes {swap['out']}"
 
 
 SETS_HEADINGS = (
@@ -169,7 +139,7 @@ def files(report: TwoLeadReport) -> dict[str, str]:
         return tag(
             "div", tag("div", part, class_="name"), tag("div", s.places[k], class_="place"),
             tag("div", tag("span", f"set {number}"), tag("span", s.marks[k]["type"]),
-                tag("span", _words(s.grade)), class_="row"),
+                tag("span", grade_words(s.grade)), class_="row"),
             tag("div", f"{s.voltage_V[k]:.4g} V at {quantity(s.current_A, 'A')}", class_="with"),
             tag("div", f"with {partners}", class_="with"),
             class_="label long" if len(part) > 12 else "label",
@@ -193,14 +163,14 @@ def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
     for number, s in enumerate(report.sets, 1):
         for k, part in enumerate(s.parts):
             taken = percent(s.share[k], 1) if s.imbalance is not None else ""
-            first = (str(number), b.Badge(s.grade, _words(s.grade)), s.kind) if k == 0 else ("", "", "")
+            first = (str(number), b.Badge(s.grade, grade_words(s.grade)), s.kind) if k == 0 else ("", "", "")
             places.append([first[0], part, s.places[k], first[1], first[2], quantity(s.voltage_V[k], "V", 4),
                            taken])  # fmt: skip
     heads = ("set", "part", "place", "grade", "kind", "voltage", "share of the current")
     notes = [f"set {n}: {note}" for n, s in enumerate(report.sets, 1) for note in s.notes]
     means = grades_mean(report)
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
-    guide = [b.facts([(b.Badge(g, _words(g)), means[g]) for g in GRADES]), b.text(say("guide_two_lead"))]
+    guide = [b.facts([(b.Badge(g, grade_words(g)), means[g]) for g in GRADES]), b.text(say("guide_two_lead"))]
     return f"Matched sets: {len(report.sets)}", [
         b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
         b.text(summary(report)), b.text(gap_words(report)),
