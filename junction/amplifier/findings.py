@@ -138,6 +138,12 @@ class _Judgement:
             if self.words[side][k] == "resistor out of value":
                 off = self.would(side, k)[1].value / rails[side].re[k]
                 self.words[side][k] = _UNDECIDED if 1 / firm < off < firm else "resistor out of value"
+        # alone on its rail a drop has the other rail's current to be held against, and nothing else
+        for side, r in enumerate(self.rails):
+            if r.n == 1 and len(self.rails) == 2 and self.words[side][0] == _QUIET:
+                due, _, _ = self.expected(side, 0)
+                if not due.low <= r.d[0] <= due.high:
+                    self.words[side][0] = _UNDECIDED
         if self.dead and count > 1:
             self.words = [["not conducting"] * r.n for r in rails]
 
@@ -344,6 +350,8 @@ class _Judgement:
                 reason, sure = "drop_dead", self.decides
             elif self.whole[side] >= 0.5:
                 reason = "drop_rail"
+            elif word == "no drop" and r.n == 1 and len(self.rails) == 2:
+                reason = "drop_no_drop_alone"
             resistor = would if word.startswith("resistor") else None
             current = {"not conducting": nothing, "resistor out of value": amps, "unlike part": shown}.get(
                 word, replace(amps, low=0.0))  # fmt: skip

@@ -117,4 +117,6 @@ def verdict_of(stage) -> tuple[str, str]:
     name = worst["quantity"].partition(",")[0]
     symbol = name if name == "safe area" else name.split(" ")[0]
     told = {key: worst[key] for key in ("asked", "limit", "unit")}
+    if symbol == "safe area" and worst["ratio"] > 1:
+        return verdict, say("half_load_pulse", **told)
     return verdict, say("half_load_why", symbol=symbol, **told)

@@ -367,6 +367,8 @@ class ReadingCells:
         readings = self._agreeing(part, cells)
         kind, polarity = (self._agreed(part, _live(cells, name), name) for name in ("type", "polarity"))
         spots = self._spots(part, cells)
+        if polarity is None and any((c.value or 0) < 0 for name in ("vbe", "ic") for c in _live(cells, name)):
+            polarity = "PNP"  # logged with the signs of one
         told = {c.row for c in cells if c.name != "part" and (c.reason or c.value is not None)}
         if not readings and not spots:  # facts about a part nobody measured
             told = {c.row for c in cells if c.reason}

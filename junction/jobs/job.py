@@ -278,7 +278,7 @@ def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, s
                  if value not in (None, (), "", False, one.default))  # fmt: skip
 
 
-def stage_types(o: SimpleNamespace, find: Callable) -> tuple:
+def stage_types(o: SimpleNamespace, find: Callable, transistor: bool = True) -> tuple:
     """Registered types of the option ``type``.
 
     Raises
@@ -293,6 +293,8 @@ def stage_types(o: SimpleNamespace, find: Callable) -> tuple:
             near = type_shelf().near(name)
             hint = f"; near it: {', '.join(near)}" if near else ""
             raise UsageError(f"--type {name}: not on the shelf{hint}")
+        if transistor and find(name).device != "bjt":
+            raise UsageError(f"--type {name}: a {find(name).kind} diode, and a transistor is asked for")
     return tuple(find(name) for name in o.type or ())
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from junction.amplifier.results import Stage
 from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import InputError, UsageError
-from junction.base.records import Bag, plain_name
+from junction.base.records import Bag, PartReadings, plain_name
 from junction.base.units import NORMAL_95
 from junction.jobs.job import (
     Result,
@@ -127,8 +127,9 @@ def match(parts, o) -> Result:
     fit = partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
     bag = bag_of(parts, o.temperature).by_name()
     by_hand = [name for set_ in o.keep for name in set_]
+    made_A = (o.current or nan) if bare else made_for(ask)
     fits, left_out, doubtful, warnings = usable_parts(
-        bag, fit, find, meter, o.type or (), by_hand, made_for_A=made_for(ask), socket_ib_A=o.socket_current)
+        bag, fit, find, meter, o.type or (), by_hand, made_for_A=made_A, socket_ib_A=o.socket_current)
     high = fits.ic_high_A[np.isfinite(fits.ic_high_A)]
     if high.size:
         ask = replace(ask, data_high_A=float(np.median(high)))
@@ -145,12 +146,13 @@ def match(parts, o) -> Result:
     if bare:
         found = replace(found, sets=tuple(as_dual(s, duals) for s in found.sets))
     used = [name for s in found.sets for name in s.parts]
-    named = ", ".join(doubtful[:8]) + (f" and {len(doubtful) - 8} more" if len(doubtful) > 8 else "")
+    said = say("match_undecided", parts=", ".join(doubtful))
+    said = say("match_undecided_many", number=len(doubtful)) if len(doubtful) > 4 else said
     report = replace(
         found, left_over=(*left_out, *found.left_over), warnings=warnings, bag=bag,
-        assumptions=found.assumptions + ((say("match_undecided", parts=named),) if doubtful else ()),
+        assumptions=found.assumptions + ((said,) if doubtful else ()),
         parts_read=len(_parts(bag)), entered=told,
-        cautions=cautions("power-up") if bare else cautions("fitting", "power-up"),
+        cautions=() if bare else cautions("fitting", "power-up"),
         yardsticks=duals,
         draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
     )  # fmt: skip
@@ -188,6 +190,12 @@ def made_for(ask: StageAsk) -> float:
     """Collector current at the peak of each part [A]; nan where nothing says it."""
     peak_A = sqrt(2 * ask.power_W / ask.load_ohm) if isnan(ask.peak_A) else ask.peak_A
     return peak_A / ask.parallel
+
+
+def _with_polarity(r: PartReadings, find: Callable) -> PartReadings:
+    """Readings of a part with the polarity of its registered type, where no row says it."""
+    kind = find(r.type) if r.type and not r.polarity else None
+    return replace(r, polarity=kind.polarity) if kind is not None and kind.polarity else r
 
 
 def _with_meter(bag: Bag, verdicts: dict[str, PartVerdict], find: Callable, meter: Meter, made_for_A: float,
@@ -257,6 +265,7 @@ def usable_parts(
         swept = fit_sweeps(bag.sweeps) if len(bag.sweeps) else None
         verdicts = judge_bag(judged, swept, meter, find)
         bag = _with_meter(bag, {v.part: v for v in verdicts}, find, meter, made_for_A, socket_ib_A)
+    bag = replace(bag, readings=tuple(_with_polarity(r, find) for r in bag.readings))
     bad = {v.part: f"judged {v.verdict}: {next(iter(v.evidence), ', '.join(v.faults))}".rstrip(": ")
            for v in verdicts if v.verdict not in (Verdict.GOOD, Verdict.UNDECIDED)}  # fmt: skip
     fits = fit(bag)

@@ -75,7 +75,7 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
     """
     refuse_other_options(o)
     find = types_of(o)
-    stage_types(o, find)
+    stage_types(o, find, transistor=False)
     meter, row = meter_of(o), LAYOUTS[o.layout]
     reverse = row.held == "V_Z at one current"
     in_set = int(row.parts) if o.in_set is None else o.in_set

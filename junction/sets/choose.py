@@ -106,6 +106,14 @@ def expected_imbalance(size, u):
     return np.tanh(folded_mean(np.arctanh(size), u))
 
 
+def beyond_use(size, end: float):
+    """Cost of sets of that size: past `end`, where no set has a grade, it hardly matters how far.
+
+    A part that suits none must not tear good sets apart to spoil them all evenly.
+    """
+    return np.where(size > end, end + rule("match_weight_beyond") * (size - end), size)
+
+
 def type_labels(types: Sequence[str], complements: Mapping[str, str]) -> np.ndarray:
     """One number a part: equal for a type and its registered complement; `UNKNOWN` where no type is given.
 
@@ -196,7 +204,7 @@ class Weigher:
         """Cost of sets (c, k) of parts [1]."""
         if self.k == 1:
             return np.zeros(len(members))
-        total = _MIXED * mixed_within(self.labels[members])
+        total, end = np.zeros(len(members)), rule("grade_c")
         for at in range(0, len(members), _CHUNK):
             tell("weighing", at, len(members), "sets")
             piece = members[at : at + _CHUNK]
@@ -213,8 +221,9 @@ class Weigher:
                 size = share(gathered, point, start=start, tolerance_V=_TOLERANCE_V).imbalance
                 u = self.u_V[q, piece] / (self.slope_V[q] * self.k)
                 u = np.sqrt(2 * np.mean(u * u, axis=-1))
-                total[at : at + _CHUNK] += self.weights[point.name] * expected_imbalance(size, u)
-        return total
+                expected = beyond_use(expected_imbalance(size, u), end)
+                total[at : at + _CHUNK] += self.weights[point.name] * expected
+        return total + _MIXED * mixed_within(self.labels[members])
 
     def groups(self, members) -> np.ndarray:
         """Sets seen from outside: drive, its slope and uncertainty [V], base current [A], type; (5, 2, c)."""

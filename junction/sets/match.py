@@ -121,7 +121,7 @@ def match_parts(
     return MatchReport(
         layout, sets, left, gap_of(total, bound), say(basis), dict(weights),
         stage, tuple(refused), advice(finisher, sets, u_temp_K),
-        stage.assumptions + _assumed(fits, layout),
+        stage.assumptions + _assumed(fits, layout, u_temp_K),
     )  # fmt: skip
 
 
@@ -184,10 +184,11 @@ def _placed(sets: list[MatchedSet], layout: str):
         yield replace(s, places=tuple(places))
 
 
-def _assumed(fits: TransistorFits, layout: str) -> tuple[str, ...]:
+def _assumed(fits: TransistorFits, layout: str, u_temp_K=None) -> tuple[str, ...]:
     out = []
     unknown = int(np.sum(~np.asarray(fits.temp_known)))
-    if unknown:
+    side_by_side = u_temp_K is not None and u_temp_K[1] <= rule("side_by_side_temp")
+    if unknown and not side_by_side:
         out.append(say("match_no_temp", unknown=unknown, parts=len(fits)))
     if "spot" in fits.source:
         out.append(say("match_spot_defaults"))

@@ -19,7 +19,7 @@ from junction.base.errors import UsageError
 from junction.base.records import Interval
 from junction.base.units import NORMAL_95
 from junction.judge.results import say
-from junction.sets.choose import expected_imbalance, folded_mean, group_up
+from junction.sets.choose import beyond_use, expected_imbalance, folded_mean, group_up
 from junction.sets.junctions import Known, TwoLead, at_current, draws_for, kinds_of
 from junction.sets.pack import gap_of
 from junction.sets.results import GRADES, LAYOUTS, LeftOver, TwoLeadReport, TwoLeadSet
@@ -88,12 +88,13 @@ class Pool:
 
     def cost(self, members) -> np.ndarray:
         """Size to be expected of sets (c, k) [1]."""
+        end = rule("grade_c" if self.by_current else "grade_volts_c")
         total = np.empty(len(members))
         for at in range(0, len(members), _CHUNK):
             piece = members[at : at + _CHUNK]
             u = np.sqrt(2 * np.mean(self.known.u_V[piece] ** 2, axis=-1)) * self._per_volt(piece.shape[1])
             mean = expected_imbalance if self.by_current else folded_mean
-            total[at : at + _CHUNK] = mean(self.sizes(piece), u)
+            total[at : at + _CHUNK] = beyond_use(mean(self.sizes(piece), u), end)
         return total
 
     def _per_volt(self, k: int) -> float:

@@ -38,7 +38,8 @@ def _meaning(grade: str) -> str:
 
 
 def _with_meaning(s: MatchedSet, whole: bool = True) -> str:
-    return "runs away" if s.runs_away else f"{s.grades if whole else s.grade}: {_meaning(s.grade)}"
+    letters = s.grades if whole and s.grade != "none" else s.grade  # where one has none, the set has none
+    return "runs away" if s.runs_away else f"{letters}: {_meaning(s.grade)}"
 
 
 def _rails(s: MatchedSet) -> Interval | None:
@@ -113,7 +114,7 @@ def stage_words(stage: Stage) -> b.Inline:
 def _overview(sets: Iterable[MatchedSet]) -> b.Block:
     sets = list(sets)
     if any(s.base_current is not None for s in sets):
-        long = ("parts", "grade", "currents apart", "V_BE offset", "by base current")
+        long = ("parts", "grade", "imbalance", "V_BE offset", "by base current")
         rows = [
             [f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade, _with_meaning(s)),
              share(s.imbalance_idle), interval(s.dvbe_V, "V", even=True), share(s.base_current)]
@@ -139,6 +140,8 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
     shown = report.sets if everything else report.sets[:MOST_SETS]
     if shown:
         yield _overview(shown)
+    if shown:
+        yield b.text(say("guide_imbalance"), hang="  ")
     if len(shown) < len(report.sets):
         more = b.count(len(report.sets) - len(shown), "further set")
         yield b.text(f"{more} not listed; --all lists every set.")
@@ -250,7 +253,7 @@ def files(report: MatchReport) -> dict[str, str]:
             tag("div", s.places[k], class_="place"),
             tag("div", tag("span", f"set {number}"),
                 tag("span", " ".join(filter(None, (polarity, mark["type"])))),
-                tag("span", f"grade {_with_meaning(s)}"), class_="row"),
+                tag("span", f"grade {_with_meaning(s)}".replace("grade none", "no grade")), class_="row"),
             tag("div", known, class_="with") if figures else None,
             tag("div", f"with {partners}" if partners else "", class_="with"),
             class_="label long" if len(part) > 12 else "label",
@@ -294,10 +297,10 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
             number, grade = first if j == 0 else ("", "")
             drop = s.emitter_drop_idle_V[j]
             at_peak = [] if _bare(report) else [percent(s.share_peak[j], 1)]
-            places.append([number, part, s.places[j], grade, percent(s.share_idle[j], 1), *at_peak,
-                           quantity(drop, "V") if drop else ""])  # fmt: skip
-    shares = ["share"] if _bare(report) else ["share at idle", "at peak"]
-    heads = ("set", "part", "place", "grade", *shares, "drop" if _bare(report) else "drop at idle")
+            own = [] if _bare(report) else [quantity(drop, "V") if drop else ""]
+            places.append([number, part, s.places[j], grade, percent(s.share_idle[j], 1), *at_peak, *own])
+    shares = ["share"] if _bare(report) else ["share at idle", "at peak", "drop at idle"]
+    heads = ("set", "part", "place", "grade", *shares)
     curves = report.draw()
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
     assumed = [b.text(_surroundings(report)), b.text("Assumed:"), b.bullets(report.assumptions)]

@@ -69,7 +69,8 @@ def _to_do(report: StageReport) -> b.Block:
     if stage.resistor_rating_W:
         todo.append(("emitter resistors, at least", quantity(stage.resistor_rating_W, "W", 2)))
     if half:
-        words: tuple = (f"{_ALLOWED[half['verdict']]}: {half['text'] or 'which type? (--type)'}",)
+        allowed = "" if "pulse lines" in half["text"] else f"{_ALLOWED[half['verdict']]}: "
+        words: tuple = (f"{allowed}{half['text'] or 'which type? (--type)'}",)
         if half["verdict"] == "yes":
             words = "allowed, sink at most ", quantity(half["sink_needed_K_per_W"], "K/W")
         todo.append(((nominal(half["load_ohm"], "ohm"), " load"), words))
@@ -179,7 +180,7 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
             yield b.text(f"  {shown_verdict(v, drops)}: {v.says()}", hang="    ")
         yield from () if urgent else [bias]
         yield from (b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps)
-        yield from (b.bullets(drops.next, "next, in this order"), "")
+        yield b.bullets(drops.next, "next, in this order")
         yield b.bullets(drops.assumptions, "assumed")
         yield b.bullets(live[1:], "and before you power up")
         return  # what was planned stands on the page

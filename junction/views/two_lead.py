@@ -37,7 +37,7 @@ def grade_means(report: TwoLeadReport, grade: str) -> str:
 def _overview(report: TwoLeadReport, sets: Iterable[TwoLeadSet]) -> b.Block:
     uneven, row = by_current(report), LAYOUTS[report.layout]
     name = "V_Z" if row.held.startswith("V_Z") else "V"
-    decides = "currents differ" if uneven else f"{name} apart, of its mean"
+    decides = "imbalance" if uneven else f"{name} apart, of its mean"
     long = ("parts", "grade", decides, f"{name} apart", f"{name} of each", "at")
     columns = b.columns("set", *long, *(("in series",) if row.in_series else ()), wrap=(*long, "in series"))
     rows = [

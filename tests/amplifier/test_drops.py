@@ -385,3 +385,19 @@ def test_a_pair_with_known_curves_and_wild_drops_stays_cheap(parts):
     report = diagnose(0.1, 55.0, 500.0, 9.0, stage=TWO, devices=devices, drawn=drawn)
     assert perf_counter() - start < 10.0  # 0.3 s here; it was a minute and all the memory
     assert report.overall == "fault" and "undecided" in words(report)
+
+
+@pytest.mark.parametrize("drops", [(0.019, 0.022), (0.0195, 0.0221)])
+def test_single_devices_outside_what_the_other_rail_shows_are_not_as_predicted(drops):
+    """A ratio of 1.16 is more than two resistors of 5 % allow without a load."""
+    stage = plan_stage(StageAsk(re_ohm=(0.22,), idle_drop_V=0.02, supply_V=42.0))
+    report = diagnose_drops(stage, drops)
+    assert all(d.verdict == "undecided" for d in report.drops) and report.overall == "undecided"
+
+
+def test_no_drop_beside_a_conducting_rail_is_no_open_device():
+    """Without a load both rails carry one current, so a device that does not conduct would stop both."""
+    stage = plan_stage(StageAsk(re_ohm=(0.22,), idle_drop_V=0.02, supply_V=42.0))
+    lower = diagnose_drops(stage, (0.02, 0.0)).drops[1]
+    assert lower.verdict == "no drop" and "does not conduct" not in lower.says()
+    assert "shorted or bypassed" in lower.says() and "load" in lower.says()

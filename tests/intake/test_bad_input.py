@@ -62,10 +62,10 @@ def test_unknown_headings_list_what_is_understood():
 
 
 def test_an_unknown_column_among_known_ones_is_said_and_costs_nothing_else():
-    bag = bag_of("part,B-E,serial,typ,hFE,v_V\nQ1,0.6,4711,2N3055,100,3\n")
+    bag = bag_of("part,B-E,serial,tipe,hFE,v_V\nQ1,0.6,4711,2N3055,100,3\n")
     assert readings(bag, "Q1") == {"B-E": ("volt", 0.6)} and bag.rows_used == 1
     reasons = {s.column: s.reason for s in bag.set_aside}
-    assert "not understood" in reasons["serial"] and "nearest is 'type'" in reasons["typ"]
+    assert "not understood" in reasons["serial"] and "nearest is 'type'" in reasons["tipe"]
     assert "no place in wide readings" in reasons["v_V"]
     assert all(s.row == 1 and s.rows == 0 for s in bag.set_aside)
 

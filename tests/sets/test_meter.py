@@ -69,6 +69,28 @@ def test_parts_of_another_size_are_not_matched_for_the_stage():
     assert not found.sets and all("rated for 0.1 A" in x.why for x in found.left_over)
 
 
+def test_a_part_that_suits_none_does_not_tear_good_pairs_apart():
+    """Two pairs within a millivolt and a stray of 30 mV: the pairs stay."""
+    vbe = [0.660, 0.670, 0.6605, 0.6705, 0.665, 0.705]
+    parts = pd.DataFrame({"part": list("ABCDEF"), "polarity": "NPN", "ic_mA": 1, "vbe_V": vbe, "temp_C": 24})
+    found = junction.match(parts, layout="differential", side_by_side=True)
+    assert {frozenset(s.parts) for s in found.sets} == {frozenset("AC"), frozenset("BD"), frozenset("EF")}
+    assert set(found.sets[-1].parts) == set("EF") and found.sets[-1].grade == "none"
+
+
+def test_polarity_follows_from_the_type_and_from_the_sign():
+    """Two types registered as complements without a column of polarity; and a PNP logged with its signs."""
+    parts = pd.DataFrame({"part": list("ABCD"), "type": ["MJ15003"] * 2 + ["MJ15004"] * 2, "ic_mA": 100,
+                          "vbe_mV": [612, 618, 613, 617], "hFE": 90, "temp_C": 24})  # fmt: skip
+    stage = {"idle_current": "0.2A", "peak_current": "2A", "vce": "5V", "emitter_resistor": "0.22ohm"}
+    assert {s.polarity for s in junction.match(parts, layout="complementary", **stage).sets} == {"NPN + PNP"}
+    signs = parts.drop(columns="type").assign(ic_mA=[100, 100, -100, -100], vbe_mV=[612, 618, -613, -617],
+                                              polarity=["NPN", "NPN", "", ""])  # fmt: skip
+    found = junction.match(signs, **stage)
+    assert {(s.polarity, frozenset(s.parts)) for s in found.sets} == {
+        ("NPN", frozenset("AB")), ("PNP", frozenset("CD"))}  # fmt: skip
+
+
 def read(value, ic, vce, rng, temp):
     """Readings of the parts as a bench takes them: 1 mV, 2 % of gain, 1 % of current, a third of a kelvin."""
     vbe, hfe = sim.truth_at(value, ic, vce, temp)

@@ -94,6 +94,14 @@ def metered(layout="pairs", **more):
     return repr(junction.match(parts, layout=layout, **said).sets)
 
 
+def one_far_off():
+    """A part that suits none beside five that suit each other."""
+    parts = pd.DataFrame({
+        "part": list("ABCDEF"), "polarity": "NPN", "ic_mA": 1, "temp_C": 24, "hFE": [244, 249, 330, 120, 288, 291],
+        "vbe_V": [0.671, 0.671, 0.662, 0.702, 0.665, 0.664]})  # fmt: skip
+    return repr(junction.match(parts, layout="differential", side_by_side=True).sets)
+
+
 def too_many():
     try:
         return repr(by_options().sets)
@@ -105,12 +113,13 @@ def too_many():
 CASES = {
     "grade_a": (0.2, matched), "grade_b": (0.55, matched), "grade_c": (0.51, matched),
     "match_weight_idle": (0.1, lambda: matched("complementary")),
-    "match_weight_rails": (5, lambda: matched("complementary")),
+    "match_weight_rails": (0.01, lambda: matched("complementary")),
     "match_weight_base": (50, lambda: matched("complementary", 1)), "match_apart": (0.01, matched),
     "gain_below_type": (0.3, lambda: weak(8.0, "2N3055", 4.0)), "gain_below_kin": (0.5, lambda: weak(5.0)),
     "gain_doubtful": (0.5, lambda: weak(9.0)), "gain_reach": (2, lambda: weak(12.0, "2N3055", 1.2)),
     "gain_known": (0.01, lambda: weak(5.0)),
-    "match_parts_most": (1e-4, too_many), "advice_worth": (20, lambda: repr(by_options().advice)),
+    "match_parts_most": (1e-4, too_many), "match_weight_beyond": (10, one_far_off),
+    "advice_worth": (20, lambda: repr(by_options().advice)),
     **{f"diode_mode_{name}": (2, metered) for name in ("gain", "gain_between", "vce")},
     **{f"socket_{name}": (2, metered) for name in ("ib", "vce", "vce_u")},
     "diode_mode_base_most": (0.5, metered), "diode_mode_base_between": (3, metered),
