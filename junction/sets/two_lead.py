@@ -179,7 +179,7 @@ def match_two_lead(
             chosen += [(free[members], False) for members in found]
             total, bound = total + cost, bound + least
             basis = by if basis == "match_bound_exact" else basis
-        if wanted is not None and len(chosen) < wanted:
+        if wanted is not None and len(chosen) < wanted and len(own) >= in_set:
             refused.append(say("match_too_few", wanted=wanted, of=kind, made=len(chosen)))
         made = _finished(chosen, own, pool, kind)
         if why and made:
@@ -197,7 +197,7 @@ def match_two_lead(
     spare = say("match_spare" if wanted is None else "match_spare_complete")
     left = tuple(LeftOver(p.part, spare) for p in parts if p.part not in used)
     unknown = sum(not np.isfinite(p.temp_C) for p in parts)
-    if unknown:
+    if unknown and u_temp_K[1] > rule("side_by_side_temp"):
         assumed.append(say("match_no_temp", unknown=unknown, parts=len(parts)))
     if any(kind.startswith("unmarked") for kind in kinds):
         assumed.append(say("two_lead_unmarked"))

@@ -98,7 +98,8 @@ def one_far_off():
     """A part that suits none beside five that suit each other."""
     parts = pd.DataFrame({
         "part": list("ABCDEF"), "polarity": "NPN", "ic_mA": 1, "temp_C": 24,
-        "hFE": [244, 249, 330, 120, 288, 291], "vbe_V": [0.671, 0.671, 0.662, 0.702, 0.665, 0.664]})  # fmt: skip
+        "hFE": [244, 249, 330, 120, 288, 291],
+        "vbe_V": [0.671, 0.671, 0.662, 0.702, 0.665, 0.664]})  # fmt: skip
     return repr(junction.match(parts, layout="differential", side_by_side=True).sets)
 
 
