@@ -43,12 +43,14 @@ input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, v
 mixed as they come. A part may have several rows of readings, at idle and near the peak; one works, two
 work better, a curve up to the peak current best. A grade is given for idle and for the peak; none means
 that the readings cannot vouch for grade C, and the note at the set says where and what would help.
+With nothing better, B-E in diode mode and an hFE without a current (a meter's socket) are taken.
 diodes, LEDs, Zeners: diode-mode readings (part, A-K, temp_C), sweeps of AK (part, junction, v_V, i_A), or
 V read at a current of your own, as A-K or K-A with --meter-current; compared at --current.
 examples:
   junction match bag.csv --power 80W --load 8ohm --supply 42V --parallel 2 --emitter-resistor 0.22ohm
   junction match bag.csv --layout complementary --channels 2 --parallel 3 --idle-current 300mA \\
       --peak-current 10A --emitter-resistor 0.33ohm --type MJ15003,MJ15004 -o sets/
+  junction match small.csv --layout differential --current 1mA --side-by-side
   junction match diodes.csv --layout ring --current 1mA
 exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done."""
 
