@@ -11,7 +11,6 @@ from functools import cache
 import pytest
 
 from tests.external.bench_parts import (
-    after_lifting,
     as_it_stands,
     draw,
     failures,
@@ -34,6 +33,11 @@ def _judged():
     every = frozen()
     rows = as_it_stands(every)
     return every, rows, judged(rows)
+
+
+@cache
+def _lifted():
+    return lifting(*_judged())
 
 
 def test_the_frozen_parts_are_what_ngspice_gives():
@@ -103,8 +107,7 @@ def test_in_circuit_the_named_lead_decides():
     What is never judged good or bad (a thyristor, a MOSFET) is not decided by lifting either: not counted.
     At most 1 in 100 is confidently wrong after any lifting.
     """
-    every, rows, verdicts = _judged()
-    ends, counts = lifting(every, rows, verdicts)
+    ends, counts = _lifted()
     asked, one, _ = counts["decided when free"]
     wrong = [row["part"] for step, row, v in ends if step and outcome(row, v) in ("wrong", "crash")]
     assert len(wrong) <= 0.01 * counts["all"][0], wrong
@@ -113,8 +116,8 @@ def test_in_circuit_the_named_lead_decides():
 
 
 def test_nothing_is_replaced_while_it_stands_in_circuit():
-    every, rows, verdicts = _judged()
+    _, rows, verdicts = _judged()
     first = [(row, v) for row, v in zip(rows, verdicts, strict=True) if row["in_circuit"]]
-    later = [(row, v) for step, row, v in after_lifting(every, rows, verdicts) if step == 1]
+    later = [(row, v) for step, row, v in _lifted()[0] if step == 1]
     assert not [row["part"] for row, v in first if "eplace it" in v.next]
     assert len(later) > 50

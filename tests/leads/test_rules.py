@@ -160,15 +160,18 @@ def test_every_prior_moves_an_answer():
 
 
 def test_every_weight_of_an_assembly_moves_the_odds():
+    before = {}
     for row in records("assemblies").values():
         names = "1234" if row.numbered else row.leads.split(" | ")[0].split()
         if len(names) == 5:  # the fewest leads that fit are taken: all five must be there
             case = "A-K=1.1 B-E=0.7 B-C=0.7"
         else:
             case = f"{names[0]}-{names[1]}=0.6 {names[1]}-{names[-1]}=0.3"
+        if case not in before:
+            before[case] = answer(case)
         again = changed("assemblies", row.name, {"weight": str(2 * row.weight)}, lambda c=case: answer(c))
         alone = row.name in ("regulator", "triac", "optocoupler, base led out")
-        assert (again == answer(case)) == alone, row.name
+        assert (again == before[case]) == alone, row.name
 
 
 def test_every_weight_of_a_kind_or_fault_moves_the_odds():

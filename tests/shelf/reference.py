@@ -5,6 +5,7 @@ import functools
 import io
 import sys
 from contextlib import contextmanager
+from types import MappingProxyType
 
 from junction.shelf import tables
 
@@ -28,6 +29,20 @@ def read(table):
     return notes, heading, rows
 
 
+@functools.cache
+def _split(path, text, needed, known):
+    """Rows of one text, kept: reading the other tables again for each changed cell costs most of the time."""
+    found = _ROWS(path, needed, known)
+    return tuple(row._replace(cells=MappingProxyType(row.cells)) for row in found)
+
+
+_ROWS = tables.rows
+
+
+def _rows(path, needed=(), known=None):
+    return iter(_split(path, tables.content(path), tuple(needed), None if known is None else tuple(known)))
+
+
 @contextmanager
 def replaced(table, rows):
     """The package with other rows in one table."""
@@ -40,12 +55,12 @@ def replaced(table, rows):
     def content(path):
         return text.getvalue() if path == place else true(path)
 
-    tables.content = content
+    tables.content, tables.rows = content, _rows
     forget()
     try:
         yield
     finally:
-        tables.content = true
+        tables.content, tables.rows = true, _ROWS
         forget()
 
 
