@@ -68,6 +68,17 @@ def _lower_factor(matrix: np.ndarray, damping: np.ndarray | float):
     The problem runs along the last axis of everything here, so that each operation is one pass over
     contiguous numbers; the loops are over p, unrolled.  The diagonal is kept as its reciprocal.
     """
+    if len(matrix) > 5 and matrix.shape[2] <= 64:  # the same sums column by column: fewer, larger steps
+        left = matrix.copy()
+        diagonal = np.einsum("iin->in", left)
+        diagonal += damping
+        for i, row in enumerate(left):
+            below = left[i + 1 :, i]
+            below *= 1.0 / np.sqrt(np.maximum(row[i], RANK_TOL))
+            left[i + 1 :, i + 1 :] -= below[:, None] * below
+        pivots = diagonal.copy()
+        diagonal[...] = 1.0 / np.sqrt(np.maximum(pivots, RANK_TOL))
+        return left, pivots
     factor: list[list[np.ndarray]] = []
     pivots = np.einsum("iin->in", matrix) + damping
     for i, pivot in enumerate(pivots):
