@@ -12,6 +12,7 @@ import junction
 from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import UsageError
 from junction.base.records import CurveTable
+from junction.leads import verdict as leads
 from junction.sets.junctions import Point, TwoLead, at_current
 from junction.sets.match import low_gain, match_parts
 from junction.shelf import tables as rules
@@ -103,6 +104,22 @@ def one_far_off():
     return repr(junction.match(parts, layout="differential", side_by_side=True).sets)
 
 
+def default_sets():
+    return repr(by_options().sets)
+
+
+def side_by_side():
+    return repr(by_options(side_by_side=True).sets)
+
+
+def facing():
+    return metered("complementary")
+
+
+def at_10_mA():
+    return two_lead(current="10mA")
+
+
 def too_many():
     try:
         return repr(by_options().sets)
@@ -126,16 +143,16 @@ CASES = {
     "diode_mode_base_most": (0.5, metered), "diode_mode_base_between": (3, metered),
     "diode_mode_base_drop": (0.1, lambda: metered(peak_current="2A")),
     **dict.fromkeys(("diode_mode_gain_u", "diode_mode_base_u", "socket_hfe_shared"),
-                    (3, lambda: metered("complementary"))),
-    "temp_apart": (3, lambda: repr(by_options().sets)),
+                    (3, facing)),
+    "temp_apart": (3, default_sets),
     "temp_apart_missing": (3, lambda: repr(by_options(PARTS.drop(columns="temp_C")).sets)),
-    "side_by_side_temp": (3, lambda: repr(by_options(side_by_side=True).sets)),
-    "side_by_side_vce": (10, lambda: repr(by_options(side_by_side=True).sets)),
+    "side_by_side_temp": (3, side_by_side),
+    "side_by_side_vce": (10, side_by_side),
     "grade_volts_a": (0.3, equal_leads),
     "grade_volts_b": (5, two_lead), "grade_volts_c": (0.5, two_lead),
-    "two_lead_n_apart": (3, lambda: two_lead(current="10mA")),
-    "two_lead_rs_share": (3, lambda: two_lead(current="10mA")),
-    "two_lead_apart": (3, lambda: two_lead(current="10mA")), "two_lead_two_currents": (2, two_points),
+    "two_lead_n_apart": (3, at_10_mA),
+    "two_lead_rs_share": (3, at_10_mA),
+    "two_lead_apart": (3, at_10_mA), "two_lead_two_currents": (2, two_points),
     "two_lead_usual_current": (2, swept_leads),
     "kind_gap": (0.1, two_lead), "kind_gap_share": (0.1, two_lead),
     "zener_least": (1.14, zener), "zener_slope_low": (5, zener),
@@ -143,6 +160,20 @@ CASES = {
     "zener_tc_zero": (2, zener),
     "reading_vce_stated": (10, lambda: repr(by_options(reading_vce="42V").sets)),
 }  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def judged_once(monkeypatch):
+    """The same readings are judged once: a row that moved only their verdict would here move nothing."""
+    judge, kept = leads.judge_readings, {}
+
+    def once(readings, meter, *more, **others):
+        key = repr((readings, meter))
+        if key not in kept:
+            kept[key] = judge(readings, meter, *more, **others)
+        return kept[key]
+
+    monkeypatch.setattr(leads, "judge_readings", once)
 
 
 @pytest.fixture

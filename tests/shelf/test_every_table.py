@@ -168,8 +168,8 @@ _GOOD = "B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL"
 _MINE = ("type,polarity,material,P_tot_W,P_tot_at,V_CEO_V,I_C_A,source\n"
          "S1,NPN,silicon,1.8,ambient 25C,50,0.9,bench\n"
          "S2,NPN,germanium,4.5,case 25C,50,3,bench\n")  # fmt: skip
-_TWICE = ("part,red,black,value\nA,B,E,34 ohm\nA,B,E,34.3 ohm\nB,B,E,3 ohm\nB,B,E,3.2 ohm\n"
-          "C,B,E,0.612\nC,B,E,0.614\n")  # fmt: skip
+_TWICE = ("part,red,black,value\nA,A,K,34 ohm\nA,A,K,34.3 ohm\nB,A,K,3 ohm\nB,A,K,3.2 ohm\n"
+          "C,A,K,0.612\nC,A,K,0.614\n")  # fmt: skip
 _READ = "part,red,black,value\nA,{},{},{}\nA,{},{},{}\n"
 
 #: Name -> command line and the files it reads; a bag of tests/golden is named by itself and the command, and
