@@ -218,7 +218,9 @@ def _with_meter(bag: Bag, verdicts: dict[str, PartVerdict], find: Callable, mete
         device = v.device if v is not None else Device()
         kind = find(r.type) if r.type else None
         polarity = r.polarity or device.polarity or (kind.polarity if kind is not None else "")
-        if r.part not in curved and device.kind in ("bjt", "unknown"):
+        # of a Darlington the test current flows through the resistors inside
+        plain = device.kind in ("bjt", "unknown") and (kind is None or kind.kind != "darlington")
+        if r.part not in curved and plain:
             r = with_meter_spots(r, meter, polarity=polarity, leads=device.leads, made_for_A=made_for_A,
                                  socket_ib_A=own)  # fmt: skip
         readings.append(r)

@@ -34,8 +34,9 @@ def bare_pair(ask: StageAsk, current_A: float | None, fits: TransistorFits) -> S
     """
     said = []
     if current_A is None:
-        with np.errstate(invalid="ignore"):
-            current_A = float(f"{np.nanmedian(np.sqrt(fits.ic_low_A * fits.ic_high_A)):.2g}")
+        read_A = np.sqrt(fits.ic_low_A * fits.ic_high_A)
+        read_A = read_A[np.isfinite(read_A)]  # where no part is left to compare, any current will do
+        current_A = float(f"{np.median(read_A):.2g}") if read_A.size else rule("two_lead_usual_current")
         said.append(say("match_pair_current", value=current_A))
     vce = ask.vce_V
     if isnan(vce):

@@ -74,11 +74,11 @@ def _best(f: Finisher, sets, used: list[int], u_temp_K) -> list[str]:
                 np.array([getattr(s, f"imbalance_{w}").high for s in sets])) for w in POINTS}  # fmt: skip
 
     def ends(name: str, w: str) -> np.ndarray:
-        """Upper ends to expect: what is not known now shows in the imbalance then, half of it chosen away."""
+        """Upper ends to expect: what is not known now shows in the imbalance then, some of it chosen away."""
         value, high = size[w]
         share = np.clip(left[name][w], 0.0, 1.0)
         share = np.bincount(where, share, len(sets)) / np.bincount(where, minlength=len(sets))
-        shown = 0.5 * (high - value) / NORMAL_95 * np.sqrt(1 - share)
+        shown = rule("advice_shown") * (high - value) / NORMAL_95 * np.sqrt(1 - share)
         return folded_mean(value, shown) + (high - value) * np.sqrt(share)
 
     now = {w: float(np.median(size[w][1])) for w in POINTS}

@@ -172,7 +172,14 @@ def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]
     yield b.text(_surroundings(report))
     for sentence in _alarms(report):
         yield b.text(sentence, "alarm")
-    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
+    yield from closing(report, _left_over(report, named=4), everything)
+
+
+def closing(
+    report: MatchReport | TwoLeadReport, left_over: Mapping[str, Sequence[str]], everything: bool
+) -> Iterable[b.Block]:
+    """What the sets leave over, what would better them, and what was assumed."""
+    left = [f"{', '.join(parts)}: {why}" for why, parts in left_over.items()]
     if len(left) > MOST_SETS and not everything:
         left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
     yield b.bullets(left, "left over")

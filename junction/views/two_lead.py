@@ -10,7 +10,7 @@ from junction.sets.results import GRADES, LAYOUTS, TwoLeadReport, TwoLeadSet
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
-from junction.views.match import MOST_SETS, gap_words, grade_words, origin, summary
+from junction.views.match import MOST_SETS, closing, gap_words, grade_words, origin, summary
 
 
 def _volts(s: TwoLeadSet) -> str:
@@ -86,12 +86,7 @@ def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Bloc
     yield b.text(gap_words(report))
     for sentence in (*report.warnings, *report.refused):
         yield b.text(sentence, "alarm")
-    left = [f"{', '.join(parts)}: {why}" for why, parts in _left_over(report, named=4).items()]
-    if len(left) > MOST_SETS and not everything:
-        left = [*left[:MOST_SETS], f"and {len(left) - MOST_SETS} more; --all lists every one."]
-    yield b.bullets(left, "left over")
-    yield b.bullets(report.advice, "to do better")
-    yield b.bullets(report.assumptions, "assumed")
+    yield from closing(report, _left_over(report, named=4), everything)
 
 
 def _left_over(report: TwoLeadReport, named: int | None = None) -> dict[str, list[str]]:

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import junction
+from junction.base.errors import InputError
 from tests.transistor import transistor_simulation as sim
 
 #: A pair without emitter resistors, 1 mA each.
@@ -89,6 +90,21 @@ def test_polarity_follows_from_the_type_and_from_the_sign():
     found = junction.match(signs, **stage)
     assert {(s.polarity, frozenset(s.parts)) for s in found.sets} == {
         ("NPN", frozenset("AB")), ("PNP", frozenset("CD"))}  # fmt: skip
+
+
+def test_a_pair_without_any_usable_part_is_told_without_a_warning():
+    """No part is of the type asked for: nothing to take a current from (warnings are errors here)."""
+    parts = pd.DataFrame({"part": list("AB"), "polarity": "NPN", "type": "BC547B", "ic_mA": 1,
+                          "vbe_mV": [642, 643]})  # fmt: skip
+    found = junction.match(parts, layout="differential", type="2N3055")
+    assert not found.sets and "known" not in repr(found.assumptions)
+
+
+def test_the_diode_mode_of_a_darlington_is_no_reading_to_match_by():
+    """The resistors inside carry the test current, whatever the few readings let it be taken for."""
+    parts = pd.DataFrame({"part": list("AB"), "type": "TIP142", "B-E": [1.20, 1.21], "hFE": [2000, 2100]})
+    with pytest.raises(InputError):
+        junction.match(parts, idle_current="0.1A")
 
 
 def read(value, ic, vce, rng, temp):

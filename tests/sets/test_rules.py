@@ -137,6 +137,7 @@ CASES = {
     "gain_doubtful": (0.5, lambda: weak(9.0)), "gain_reach": (2, lambda: weak(12.0, "2N3055", 1.2)),
     "gain_known": (0.01, lambda: weak(5.0)),
     "match_parts_most": (1e-4, too_many), "match_weight_beyond": (10, one_far_off),
+    "advice_shown": (2, lambda: repr(by_options().advice)),
     "advice_worth": (20, lambda: repr(by_options().advice)),
     **{f"diode_mode_{name}": (2, metered) for name in ("gain", "gain_between", "vce")},
     **{f"socket_{name}": (2, metered) for name in ("ib", "vce", "vce_u")},
