@@ -22,8 +22,8 @@ from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
 from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, kinds, matches, prior
+from junction.shelf.names import number_family
 from junction.shelf.tables import PartType, rule
-from junction.shelf.types import number_family
 
 #: Parts that are weighed at once.
 _CHUNK = 200

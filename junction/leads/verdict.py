@@ -43,8 +43,9 @@ from junction.leads.explain import (
     weigh_parts,
 )
 from junction.leads.hypotheses import leak_limits_ohm, matches, prior
+from junction.shelf.names import number_family
 from junction.shelf.tables import Meter, PartType, families, rule
-from junction.shelf.types import near_types, number_family
+from junction.shelf.types import near_types
 
 
 def judge_readings(

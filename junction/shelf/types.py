@@ -18,7 +18,6 @@ hyperbola, by V_CEO, and by second breakdown where the type's test line for it i
 from __future__ import annotations
 
 import os
-import re
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -30,6 +29,7 @@ from types import MappingProxyType, SimpleNamespace
 from junction.base.errors import ShelfError, UnitError
 from junction.base.records import plain_name
 from junction.base.units import QUANTITIES, parse_quantity, unit_factor
+from junction.shelf.names import near_names, spellings
 from junction.shelf.tables import Limit, PartType, Row, columns, families, records, reference_rows, rows, rule
 
 
@@ -216,16 +216,6 @@ _TAKEN = (
 _NEEDED = {
     "types_bjt": ("type", "polarity"), "types_diode": ("type", "kind"), "limits_bjt": ("type", "symbol"),
 }  # fmt: skip
-#: ordering and packing suffixes that makers hang on a type number; they change no limit
-_SUFFIXES = (
-    "STU", "RLRAG", "RLRMG", "RLRPG", "RLRA", "RLRM", "TFR", "TAR", "TFRG", "BU", "TU", "TA", "TF", "TR",
-    "AP", "T/R", "RLG", "RL", "G",
-)  # fmt: skip
-#: Japanese parts go without the 2S of their registration (C1815 is 2SC1815).  Behind a dash stands the gain
-#: group, without one it is one of these letters; A and its like are versions.  From memory.
-_JAPANESE = re.compile(r"(?:2S)?([A-D][0-9]{2,4}[A-Z]*?)(|GR|BL|[OYRPQSV])")
-_GROUP = re.compile(r"[- ][A-Z]{1,2}\s*")
-_QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 
 
 @dataclass(eq=False)
@@ -428,23 +418,8 @@ class TypeShelf:
         return entry and entry.part
 
     def find(self, name: str) -> PartType | None:
-        """Type for a marking as it stands on the part, or None.
-
-        Tried in this order: the name itself; a military quality prefix taken as the JAN type of that
-        number and else as the number; an ordering suffix dropped; the 2S of a Japanese number
-        added and its gain group dropped.  Any other letter that may mean another selection (a gain group
-        of narrower limits, a voltage step) is never dropped.
-        """
-        written = plain_name(name)
-        prefix = next((x for x in _QUALITY if written.startswith(x) and written != x), "")
-        number_ = written.removeprefix(prefix)
-        heads = [written, "JAN" + number_, number_] if prefix else [written]
-        spellings = [*heads, *(h.removesuffix(s) for h in heads for s in _SUFFIXES if h.endswith(s))]
-        if japanese := _JAPANESE.fullmatch(written):
-            spellings += ["2S" + written, "2S" + japanese[1]]
-            if group := _GROUP.search(name.upper(), 1):
-                spellings.append("2S" + _JAPANESE.fullmatch(plain_name(name[: group.start()]))[1])
-        return next((found for found in map(self.get, spellings) if found is not None), None)
+        """Type for a marking as it stands on the part (`junction.shelf.names.spellings`), or None."""
+        return next((found for found in map(self.get, spellings(name)) if found is not None), None)
 
     def names(self, device: str = "") -> tuple[str, ...]:
         """Names of all types, or of all of one device ('bjt', 'diode'), in the order of the tables."""
@@ -458,24 +433,13 @@ class TypeShelf:
         return tuple(self._entries[plain_name(name)].part for name in self.names(device))
 
     def near_types(self, name: str, count: int = 4) -> list[PartType]:
-        """Types that a name not on the shelf may mean, the nearest first.
-
-        Those that differ by letters at the end (2N2907, 2N2907A); else those that go on before it (3055,
-        C547B); else those that look like it.
-        """
-        key, known = plain_name(name), self._entries
-        ends = re.compile(rf"{re.escape(key)}[A-Z]{{1,2}}|{re.escape(re.sub('[A-Z]{1,2}$', '', key))}[A-Z]?")
-        near = [k for k in known if len(key) > 2 and ends.fullmatch(k)]
-        near = near or [k for k in known if len(key) > 3 and k.endswith(key)]
-        names = dict.fromkeys([known[k].name for k in near] or self.near(name, count))
-        return [known[plain_name(n)].part for n in names][:count]
+        """Types that a name not on the shelf may mean, the nearest first."""
+        names = dict.fromkeys(self._entries[key].name for key in near_names(name, self._entries))
+        return [self._entries[plain_name(one)].part for one in names][:count]
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
-        """Names that look like `name`, for a message."""
-        import difflib  # only where something was not found
-
-        names = {plain_name(n): n for n in self.names()}
-        return tuple(names[k] for k in difflib.get_close_matches(plain_name(name), names, count, 0.75))
+        """Names of `near_types`, for a message."""
+        return tuple(part.name for part in self.near_types(name, count))
 
 
 @cache
@@ -536,28 +500,3 @@ def find_type(name: str, extra: Iterable[str | Path] = ()) -> PartType | None:
 def near_types(name: str, extra: Iterable[str | Path] = ()) -> list[PartType]:
     """`TypeShelf.near_types` on `type_shelf`; [] for an empty name."""
     return type_shelf(extra).near_types(name) if plain_name(name) else []
-
-
-def number_family(name: str) -> SimpleNamespace | None:
-    """What a type number says of a part of another kind (reference/numbers.csv), or None.
-
-    Returns
-    -------
-    namespace or None
-        ``says`` in words, ``kinds`` that readings are weighed against (a tuple), ``basis``, ``source``.
-    """
-    written = plain_name(name)
-    return next((row for row in _numbers().values() if re.fullmatch(row.name, written)), None)
-
-
-def _numbers() -> Mapping[str, SimpleNamespace]:
-    return records("numbers", finish=_kinds)
-
-
-def _kinds(row: Row, values: dict) -> None:
-    """A pattern that can be used, and the kinds one by one."""
-    try:
-        re.compile(values["name"])
-    except re.error as error:
-        raise row.fault("pattern", f"{values['name']!r} is no regular expression: {error}") from error
-    values["kinds"] = tuple(values["kinds"].split(" + "))

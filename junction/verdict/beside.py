@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from junction.base.records import SweepTable
+from junction.shelf.names import number_family
 from junction.shelf.tables import PartType, records, rule
-from junction.shelf.types import number_family
 from junction.sweeps.results import MODELS, SweepFits
 
 _DAMPER = "damper diode and base-emitter resistor"  # row of kinds.csv

@@ -1,7 +1,8 @@
 """What a number says by itself: near names, Japanese markings, and numbers of other kinds (from memory)."""
 
+from junction.shelf.names import number_family
 from junction.shelf.tables import records
-from junction.shelf.types import find_type, near_types, number_family, type_shelf
+from junction.shelf.types import find_type, near_types, type_shelf
 from tests.rows import every_row
 from tests.shelf.reference import read, replaced
 from tests.shelf.test_types import HEAD
