@@ -43,9 +43,13 @@ def not_json(default):
     return field(default=default, metadata={"json": False})
 
 
+#: blanks, dashes and underscores: they tell no type from another
+_NO_PART_OF_A_NAME = dict.fromkeys(map(ord, " -_\u2010\u2011\u2012\u2013\u00a0\t"))
+
+
 def plain_name(name: str) -> str:
     """Type number without case, blanks, dashes and underscores: ``bc 337-25`` is ``BC33725``."""
-    return "".join(c for c in name.upper() if c not in " -_\u2010\u2011\u2012\u2013\u00a0\t")
+    return name.upper().translate(_NO_PART_OF_A_NAME)
 
 
 @dataclass(frozen=True)

@@ -173,19 +173,67 @@ def rows(path: Path, needed: Collection[str] = (), known: Collection[str] | None
     heading: list[str] = []
     try:
         for cells in reader:
-            cells = [cell.strip() for cell in cells]
-            if not any(cells) or cells[0].startswith("#"):
+            cells = list(map(str.strip, cells))
+            if not any(cells) or cells[0][:1] == "#":
                 continue
             if not heading:
-                heading = cells
-                _check_heading(heading, path.name, reader.line_num, needed, known)
+                heading, name = cells, path.name
+                _check_heading(heading, name, reader.line_num, needed, known)
             elif len(cells) != len(heading):
                 reason = f"{len(cells)} cells where the heading has {len(heading)}"
-                raise ShelfError(reason, path.name, reader.line_num)
+                raise ShelfError(reason, name, reader.line_num)
             else:
-                yield Row(path.name, reader.line_num, dict(zip(heading, cells, strict=True)))
+                yield Row(name, reader.line_num, dict(zip(heading, cells)))  # noqa: B905 - as long, seen above
     except csv.Error as error:
         raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
+
+
+class Index:
+    """Lines of a reference table by the names in their first cells, parsed when asked for.
+
+    The tables of types hold thousands of lines, and a command wants a few of them.  A line is a row: no cell
+    of these tables holds a line break (tested).
+
+    Attributes
+    ----------
+    lines : dict of str to list of tuple
+        By the text of the first cell, the number of the line in the file and its text, in their order.
+    """
+
+    def __init__(self, table: str) -> None:
+        path = reference_folder() / f"{table}.csv"
+        self.file, self.heading, self.lines = path.name, [], {}
+        needed = [column.name for column in columns(table)]
+        for number, line in enumerate(content(path).splitlines(), 1):
+            if not line or line[0] == "#":
+                continue
+            if not self.heading:
+                self.heading = next(csv.reader([line]))
+                _check_heading(self.heading, self.file, number, needed, ())
+                continue
+            name = line[: line.find(",")].strip()
+            if name in self.lines:
+                self.lines[name].append((number, line))
+            else:
+                self.lines[name] = [(number, line)]
+
+    def rows(self, name: str) -> list[Row]:
+        """Rows of a name, [] where it has none."""
+        return [self.row(*line) for line in self.lines.get(name, ())]
+
+    def row(self, number: int, line: str) -> Row:
+        """A line as a row."""
+        cells = list(map(str.strip, next(csv.reader([line]))))
+        if len(cells) != len(self.heading):
+            reason = f"{len(cells)} cells where the heading has {len(self.heading)}"
+            raise ShelfError(reason, self.file, number)
+        return Row(self.file, number, dict(zip(self.heading, cells)))  # noqa: B905 - as long, seen above
+
+
+@cache
+def index(table: str) -> Index:
+    """`Index` of a reference table, made once."""
+    return Index(table)
 
 
 def _check_heading(heading: list[str], file: str, line: int, needed, known) -> None:
@@ -256,7 +304,7 @@ class PartType:
     leads: str = ""  # pin order for leads 1, 2, 3 seen as the sheet draws it, e.g. 'BCE'; '' unknown
     damper_diode: bool = False
     r_be_ohm: tuple[float, ...] = ()  # built-in base-emitter resistors, nominal
-    secondary: bool = False  # rests on reference pages only: never fails a part
+    secondary: bool = False  # rests on reference pages or on memory only: informs, never fails a part
     family: str = ""  # key of the family it belongs to
     complement: str = ""
     limits: tuple[Limit, ...] = ()
@@ -267,6 +315,12 @@ class PartType:
     leads_basis: str = ""  # what the lead order rests on: 'from memory', 'outline, from memory' ...
     case_to: str = ""  # lead the case or tab is joined to; 'none' insulated, '' unknown
     mounting: str = ""  # 'bolted' (to a heat sink) or 'board'
+    standing: str = "published"  # or 'secondary', 'from memory'
+    package_class: str = ""  # what it stands in: outlines of one place take each other's room
+    group_of: str = ""  # the type that it is a gain group of
+    leads_source: str = ""
+    complement_basis: str = ""
+    complement_source: str = ""
 
     def find(self, symbol: str) -> tuple[Limit, ...]:
         """All limits with that letter symbol."""

@@ -20,7 +20,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cache, cached_property
 from math import isnan, log, nan
 from pathlib import Path
@@ -30,7 +30,9 @@ from junction.base.errors import ShelfError, UnitError
 from junction.base.records import plain_name
 from junction.base.units import QUANTITIES, parse_quantity, unit_factor
 from junction.shelf.names import near_names, spellings
-from junction.shelf.tables import Limit, PartType, Row, columns, families, records, reference_rows, rows, rule
+from junction.shelf.tables import (
+    Limit, PartType, Row, columns, families, index, records, reference_rows, rows, rule,
+)  # fmt: skip
 
 
 @cache
@@ -210,7 +212,7 @@ def second_breakdown_line(part: PartType, vce_V: float) -> float:
 #: columns that a type takes from the one named under ``like`` where its own are empty, beside the limits
 _TAKEN = (
     "polarity", "material", "structure", "kind", "sections", "package", "leads", "leads_basis", "R_BE1_ohm",
-    "R_BE2_ohm", "damper_diode", "family", "source",
+    "R_BE2_ohm", "damper_diode", "family", "source", "leads_source",
 )  # fmt: skip
 #: table whose form a user's one has -> headings that tell it from the others, and must be there
 _NEEDED = {
@@ -218,15 +220,15 @@ _NEEDED = {
 }  # fmt: skip
 
 
-@dataclass(eq=False)
 class _Entry:
     """A type as its tables give it: its row (None: only limits, laid over a type below) and limit rows."""
 
-    name: str
-    device: str
     row: Row | None
-    base: _Entry | None = None  # the type that gives what this one leaves empty
-    limits: list[Row] = field(default_factory=list)
+    base: _Entry | None  # the type that gives what this one leaves empty
+    limits: list[Row]
+
+    def __init__(self, name: str, device: str, row: Row | None = None, base: _Entry | None = None) -> None:
+        self.name, self.device, self.row, self.base, self.limits = name, device, row, base, []
 
     def fault(self, column: str, reason: str) -> ShelfError:
         """Error at the row that named this entry."""
@@ -241,13 +243,21 @@ class _Entry:
         taken = self.base.words if self.base else {}
         return {name: cell for name, cell in taken.items() if name in _TAKEN} | given
 
+    @property
+    def group_of(self) -> str:
+        """Name of the type that it is a gain group of: its number goes on behind that, its h_FE alone differs."""
+        base = self.base
+        if not base or not self.row or plain_name(self.name) == plain_name(base.name):
+            return ""
+        goes_on = plain_name(self.name).startswith(plain_name(base.name))
+        return base.name if goes_on and all(row.cells["symbol"] == "h_FE" for row in self.limits) else ""
+
     @cached_property
     def part(self) -> PartType:
         """The type, checked."""
         base = self.base and self.base.part
         if self.row is None:
-            basis = "secondary" if base.secondary else "published"
-            return replace(base, limits=_limits(self, {}, base.source, basis))
+            return replace(base, limits=_limits(self, {}, base.source, base.standing))
         row = self.row._replace(cells=self.words)
         if not self.words.get("source"):
             raise row.fault(
@@ -256,14 +266,15 @@ class _Entry:
         own = row.values(f"types_{self.device}")
         if own["P_tot_at"] and isnan(own["P_tot_W"]) and base is None:
             raise row.fault("P_tot_at", "is given without a power")
-        standing = own["standing"] or ("secondary" if base and base.secondary else "published")
+        standing = own["standing"] or (base.standing if base else "published")
         outline = packages().get(own["package"])
         part = PartType(
             self.name, self.device, own.get("kind") or own["structure"].lower() or "plain",
-            material=own["material"], package=own["package"], secondary=standing == "secondary",
-            family=own["family"], limits=_limits(self, own, own["source"], standing), notes=own["notes"],
+            material=own["material"], package=own["package"], secondary=standing != "published",
+            family=own["family"] or (base.family if base else ""), limits=_limits(self, own, own["source"], standing), notes=own["notes"],
             source=own["source"], also=tuple(own["also"].split()),
-            mounting=outline.mounting if outline else "",
+            mounting=outline.mounting if outline else "", standing=standing,
+            package_class=outline.place if outline else "", group_of=self.group_of,
         )  # fmt: skip
         if self.device == "bjt":
             return _transistor(row, own, part, outline)
@@ -323,6 +334,8 @@ def _transistor(row: Row, own: Mapping, part: PartType, outline) -> PartType:
     return replace(
         part, polarity=own["polarity"], leads=leads, leads_basis=leads_basis, r_be_ohm=r_be,
         damper_diode=own["damper_diode"] == "yes", complement=own["complement"],
+        leads_source=row.cells.get("leads_source", ""), complement_basis=row.cells.get("complement_basis", ""),
+        complement_source=row.cells.get("complement_source", ""),
         sections=1 if isnan(own["sections"]) else int(own["sections"]),
         family=part.family or _family(own, part, r_be), case_to=outline.case_to if outline else "",
     )  # fmt: skip
@@ -335,8 +348,10 @@ def _family(own: Mapping, part: PartType, r_be: tuple[float, ...]) -> str:
         return "germanium power" if big else "germanium small-signal"
     if part.kind == "darlington":
         return "silicon Darlington with resistors" if r_be else "silicon Darlington B-E path"
-    big = own["P_tot_W"] > rule("family_power") or own["I_C_A"] > rule("family_current")
-    big = big or own["P_tot_at"].startswith("case")
+    at_case = own["P_tot_at"].startswith("case")
+    # the case of a small can or of a TO-92 held at 25 degC makes no power transistor of it
+    big = (at_case or own["P_tot_W"] > rule("family_power")) and not (at_case and part.mounting == "board")
+    big = big or own["I_C_A"] > rule("family_current")
     return "silicon power BJT" if big else "small-signal silicon BJT"
 
 
@@ -345,8 +360,12 @@ def _laid_over(below: Mapping[str, _Entry], tables: Iterable[tuple[str, Iterable
     found: dict[str, _Entry] = {}
     for table, content in tables:
         kind, _, device = table.partition("_")
+        last, entry = "", None
         for row in content:
             name = row.cells["type"]
+            if entry and kind == "limits" and name == last:
+                entry.limits.append(row)
+                continue
             if not name:
                 raise row.fault("type", "is empty; a value is needed here")
             if kind == "types":
@@ -362,7 +381,8 @@ def _laid_over(below: Mapping[str, _Entry], tables: Iterable[tuple[str, Iterable
                 owner = below[key]
                 entry = _Entry(owner.name, owner.device, None, owner)
                 found[key] = found.setdefault(plain_name(owner.name), entry)
-            found[key].limits.append(row)
+            last, entry = name, found[key]
+            entry.limits.append(row)
     for entry in found.values():
         like = entry.row.cells.get("like", "") if entry.row and not entry.base else ""
         if not like:
@@ -382,10 +402,75 @@ def _laid_over(below: Mapping[str, _Entry], tables: Iterable[tuple[str, Iterable
     return found
 
 
+class _Listed(_Entry):
+    """A type of the reference tables: its lines are read when something of it is asked for."""
+
+    def __init__(self, name: str, device: str, line: tuple[int, str], entries: Mapping[str, _Entry]) -> None:
+        self.name, self.device, self._line, self._entries = name, device, line, entries
+
+    @cached_property
+    def row(self) -> Row:
+        """Its row, with its lead order and its complement out of the tables that hold them, with sources."""
+        row = index(f"types_{self.device}").row(*self._line)
+        cells = dict(row.cells)
+        if said := index("lead_orders").rows(self.name):
+            stated = said[0].cells
+            cells |= {"leads": stated["leads"], "leads_basis": stated["basis"], "leads_source": stated["source"]}
+        return row._replace(cells=cells | _complement(self.name))
+
+    @cached_property
+    def base(self) -> _Entry | None:
+        """The type named under like."""
+        like = self.row.cells["like"]
+        base = self._entries.get(plain_name(like)) if like else None
+        if like and (base is None or base.device != self.device):
+            raise self.row.fault("like", f"no {self.device} {like!r} to take the rest from")
+        return base
+
+    @cached_property
+    def limits(self) -> list[Row]:
+        """Its rows in the table of limits."""
+        return index(f"limits_{self.device}").rows(self.name)
+
+    @cached_property
+    def words(self) -> dict[str, str]:
+        """As of any type; a gain group's complement is the same group of its type's, where there is one."""
+        words = super().words
+        if self.group_of and not words.get("complement") and (said := _complement(self.group_of)):
+            group = plain_name(self.name).removeprefix(plain_name(self.group_of))
+            same = self._entries.get(plain_name(said["complement"]) + group)
+            words |= said | ({"complement": same.name} if same else {})
+        return words
+
+
+@cache
+def _pairs() -> Mapping[str, dict[str, str]]:
+    """What complements.csv says of a type; the first line holds where there are several."""
+    found: dict[str, dict[str, str]] = {}
+    for row in reference_rows("complements"):
+        cells = row.cells
+        for one, other in ((cells["npn"], cells["pnp"]), (cells["pnp"], cells["npn"])):
+            said = {"complement": other, "complement_basis": cells["basis"], "complement_source": cells["source"]}
+            found.setdefault(one, said)
+    return found
+
+
+def _complement(name: str) -> dict[str, str]:
+    return _pairs().get(name, {})
+
+
 @cache
 def _reference_entries() -> dict[str, _Entry]:
-    tables = ("types_bjt", "types_diode", "limits_bjt", "limits_diode")
-    return _laid_over({}, ((table, reference_rows(table)) for table in tables))
+    found: dict[str, _Entry] = {}
+    for device in ("bjt", "diode"):
+        table = index(f"types_{device}")
+        for name, lines in table.lines.items():
+            entry = _Listed(name, device, lines[0], found)
+            also = lines[0][1].split(",", 2)[1].split()
+            for alias in (name, *also):
+                if len(lines) > 1 or found.setdefault(plain_name(alias), entry) is not entry:
+                    raise table.row(*lines[-1]).fault("type", f"{alias!r} stands twice")
+    return found
 
 
 def _user_tables(files: Iterable[Path]) -> list[tuple[str, Iterable[Row]]]:
