@@ -31,7 +31,16 @@ from junction.base.records import plain_name
 from junction.base.units import QUANTITIES, parse_quantity, unit_factor
 from junction.shelf.names import near_names, spellings
 from junction.shelf.tables import (
-    Limit, PartType, Row, columns, families, index, records, reference_rows, rows, rule,
+    Limit,
+    PartType,
+    Row,
+    columns,
+    families,
+    index,
+    records,
+    reference_rows,
+    rows,
+    rule,
 )  # fmt: skip
 
 
@@ -245,7 +254,7 @@ class _Entry:
 
     @property
     def group_of(self) -> str:
-        """Name of the type that it is a gain group of: its number goes on behind that, its h_FE alone differs."""
+        """The type it is a gain group of: its number goes on behind that one's, its h_FE alone differs."""
         base = self.base
         if not base or not self.row or plain_name(self.name) == plain_name(base.name):
             return ""
@@ -271,8 +280,8 @@ class _Entry:
         part = PartType(
             self.name, self.device, own.get("kind") or own["structure"].lower() or "plain",
             material=own["material"], package=own["package"], secondary=standing != "published",
-            family=own["family"] or (base.family if base else ""), limits=_limits(self, own, own["source"], standing), notes=own["notes"],
-            source=own["source"], also=tuple(own["also"].split()),
+            family=own["family"] or (base.family if base else ""), notes=own["notes"], source=own["source"],
+            limits=_limits(self, own, own["source"], standing), also=tuple(own["also"].split()),
             mounting=outline.mounting if outline else "", standing=standing,
             package_class=outline.place if outline else "", group_of=self.group_of,
         )  # fmt: skip
@@ -334,8 +343,8 @@ def _transistor(row: Row, own: Mapping, part: PartType, outline) -> PartType:
     return replace(
         part, polarity=own["polarity"], leads=leads, leads_basis=leads_basis, r_be_ohm=r_be,
         damper_diode=own["damper_diode"] == "yes", complement=own["complement"],
-        leads_source=row.cells.get("leads_source", ""), complement_basis=row.cells.get("complement_basis", ""),
-        complement_source=row.cells.get("complement_source", ""),
+        **{name: row.cells.get(name, "")
+           for name in ("leads_source", "complement_basis", "complement_source")},
         sections=1 if isnan(own["sections"]) else int(own["sections"]),
         family=part.family or _family(own, part, r_be), case_to=outline.case_to if outline else "",
     )  # fmt: skip
@@ -347,11 +356,14 @@ def _family(own: Mapping, part: PartType, r_be: tuple[float, ...]) -> str:
         big = own["P_tot_W"] >= rule("family_germanium_power")
         return "germanium power" if big else "germanium small-signal"
     if part.kind == "darlington":
-        return "silicon Darlington with resistors" if r_be else "silicon Darlington B-E path"
+        # a power Darlington has them whether or not its sheet gives their values (from memory)
+        inside = r_be or part.mounting == "bolted"
+        return "silicon Darlington with resistors" if inside else "silicon Darlington B-E path"
     at_case = own["P_tot_at"].startswith("case")
     # the case of a small can or of a TO-92 held at 25 degC makes no power transistor of it
     big = (at_case or own["P_tot_W"] > rule("family_power")) and not (at_case and part.mounting == "board")
     big = big or own["I_C_A"] > rule("family_current")
+    big = big or (part.mounting == "bolted" and isnan(own["P_tot_W"]) and isnan(own["I_C_A"]))
     return "silicon power BJT" if big else "small-signal silicon BJT"
 
 
@@ -414,8 +426,8 @@ class _Listed(_Entry):
         row = index(f"types_{self.device}").row(*self._line)
         cells = dict(row.cells)
         if said := index("lead_orders").rows(self.name):
-            stated = said[0].cells
-            cells |= {"leads": stated["leads"], "leads_basis": stated["basis"], "leads_source": stated["source"]}
+            order = said[0].cells
+            cells |= {"leads": order["leads"], "leads_basis": order["basis"], "leads_source": order["source"]}
         return row._replace(cells=cells | _complement(self.name))
 
     @cached_property
@@ -450,8 +462,8 @@ def _pairs() -> Mapping[str, dict[str, str]]:
     for row in reference_rows("complements"):
         cells = row.cells
         for one, other in ((cells["npn"], cells["pnp"]), (cells["pnp"], cells["npn"])):
-            said = {"complement": other, "complement_basis": cells["basis"], "complement_source": cells["source"]}
-            found.setdefault(one, said)
+            found.setdefault(one, {"complement": other, **{f"complement_{name}": cells[name]
+                                                           for name in ("basis", "source")}})  # fmt: skip
     return found
 
 

@@ -118,7 +118,9 @@ def test_test_limits():
 
 
 #: MIL-PRF-19500/379 derates these by 0.857 W/K (1.17 K/W) and states R_thJC 1.1 K/W as a separate limit.
-APART = {"2N3791": 0.07, "2N3792": 0.07}
+#: MJL2119x: 200 W in the headline and 0.7 K/W in the same sheet.  BC140, BC141: the lower power
+#: and the thermal resistance of different makers.
+APART = {"2N3791": 0.07, "2N3792": 0.07, "MJL21193": 0.12, "MJL21194": 0.12, "BC140": 0.17, "BC141": 0.17}
 
 
 def test_power_and_thermal_resistance_agree():
@@ -129,7 +131,8 @@ def test_power_and_thermal_resistance_agree():
         _, ref_C = power_reference(part)
         by_rth = (part.rating("T_j") - ref_C) / part.rating("R_thJC")
         # both are rounded to two or three digits in the sheets
-        assert by_rth == pytest.approx(part.rating("P_tot"), rel=APART.get(part.name, 0.03)), part.name
+        apart = APART.get(part.group_of or part.name, 0.03)
+        assert by_rth == pytest.approx(part.rating("P_tot"), rel=apart), part.name
 
 
 def test_zener_test_current_is_a_quarter_of_the_power():
@@ -157,7 +160,11 @@ def test_zener_range_is_its_tolerance():
         if part.kind == "Zener":
             found = part.find("V_Z")[0]
             wanted = (0.95 * found.typical, 1.05 * found.typical)
-            assert (found.low, found.high) == pytest.approx(wanted, rel=1e-6), part.name
+            # the ranges of the Pro Electron C grade are printed, rounded to the digits of their table:
+            # 2.28 to 2.56 V for 2.4 V, 12.4 to 14.1 V for 13 V
+            near = 0.035 if part.name.startswith("BZX") else 1e-6
+            assert (found.low, found.high) == pytest.approx(wanted, rel=near), part.name
+            assert found.low < found.typical < found.high
 
 
 def test_matched_dual_limits():
@@ -179,15 +186,19 @@ def test_matched_dual_limits():
 def test_complementary_pairs_have_the_same_ratings():
     """Makers offer them as complements because V_CEO, I_C and P_tot agree; exceptions are named."""
     differ = set()
-    by_name = {p.name: p for p in type_shelf().all("bjt")}
+    by_name = {p.name: p for p in type_shelf().all("bjt") if not p.secondary and not p.group_of}
     for part in by_name.values():
-        if part.complement and part.polarity == "NPN":
-            other = by_name[part.complement]
+        other = by_name.get(part.complement)
+        if other and part.polarity == "NPN":
             for symbol in ("V_CEO", "I_C", "P_tot"):
                 a, b = part.rating(symbol), other.rating(symbol)
-                if a != pytest.approx(b, rel=1e-9, nan_ok=True):
+                if a != b and not isnan(a) and not isnan(b):
                     differ.add(f"{part.name} {symbol}")
-    # registered so: 40 V and 60 V, 0.8 A and 0.6 A, and the powers of different sheets
+    # registered so: 40 V and 60 V, 0.8 A and 0.6 A; the others: figures of different makers' sheets
     assert differ == {
-        "2N2222A V_CEO", "2N2222A I_C", "2N2222A P_tot", "2N2219A V_CEO", "2N2219A I_C", "2N5551 V_CEO",
+        *(f"{name} {symbol}" for name in ("2N2222A", "S8050") for symbol in ("V_CEO", "I_C", "P_tot")),
+        "2N2219A V_CEO", "2N2219A I_C", "2N5551 V_CEO", "BC517 I_C", "BC517 P_tot", "BC108 V_CEO",
+        "BC140 P_tot", "BC141 P_tot", "2N5088 V_CEO", "2SC458LG P_tot", "2SC2310 P_tot", "MPS2222A V_CEO",
+        "MPSA42 I_C", "MPSA42 P_tot", "BC635 P_tot", "BC637 P_tot", "BC639 P_tot", "BF420 P_tot", "BF422 I_C",
+        "BF422 P_tot", "2SD661 I_C", "2SD661A I_C", "PN2222A V_CEO", "PN2222A P_tot",
     }  # fmt: skip

@@ -252,7 +252,7 @@ CASES = {
     "held short": ("sort BAG0", _sweep(2e-3 * _noise(0, 30), np.repeat([-0.1, 0.1], 15), "AK")),
     "noise": ("sort BAG0", _sweep(np.linspace(-1, 1, 20), 3e-5 * _noise(3, 20), "AK")),
     "ranked": ("substitute 2N3904",),
-    "ranked by power": ("substitute MJ15003",),
+    "ranked by power": ("substitute MJ15003 --most 90",),
     "leak unseen": ("sort BAG0 BAG1", _sweep(*_diode(shunt_ohm=8e3)),
                     _READ.format(*"BE", 0.655, *"EB", "OL")),
     "near a short": ("sort BAG0 BAG1", _ohmic(90, junction="AK"),
@@ -498,7 +498,11 @@ ONLY_LOOKED_UP = {
 }  # fmt: skip
 _THERMAL = {"case": "R_thJC", "ambient": "R_thJA", "lead": "R_thJL"}
 #: Further rows of a symbol at a current or voltage at which another row already speaks.
-SECOND = {("2N2219A", "h_FE"), ("2N2222A", "h_FE"), ("1N4448", "I_R"), ("1N914", "I_R"), ("1N4148", "I_R")}
+#: V_F of a transistor is that of its damper diode.
+SECOND = {
+    ("2N2369A", "h_FE"), ("BDW93C", "V_F"), ("BDW94C", "V_F"), ("2N2219A", "h_FE"), ("2N2222A", "h_FE"),
+    ("1N4448", "I_R"), ("1N914", "I_R"), ("1N4148", "I_R"),
+}  # fmt: skip
 
 
 def types():
@@ -577,6 +581,9 @@ def test_every_limit_made_ten_times_looser_is_noticed():
             other = replace(part, limits=(*part.limits[:k], loose, *part.limits[k + 1 :]))
             where = seen if noticed(part, other) != before else unseen
             where.add((part.name, limit.symbol))
-    unseen = {(name, symbol) for name, symbol in unseen if symbol not in ONLY_LOOKED_UP}
+    # by a leak that only a page or memory knows of, no part is judged
+    only_told = {part.name for part in types().values() if part.secondary}
+    unseen = {(name, symbol) for name, symbol in unseen if symbol not in ONLY_LOOKED_UP
+              and not (name in only_told and symbol in ("I_CBO", "I_CEO", "I_EBO"))}  # fmt: skip
     assert unseen == SECOND, f"a limit ten times as loose changes nothing: {sorted(unseen ^ SECOND)}"
     assert not ONLY_LOOKED_UP & {symbol for _, symbol in seen}

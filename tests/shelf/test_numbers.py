@@ -52,7 +52,7 @@ def test_no_registered_bipolar_or_diode_number_is_taken_for_another_kind():
 @every_row(
     ("written", "near"),
     [
-        ("2N2907", "2N2907A"), ("TIP41", "TIP41C"), ("2N3055H", "2N3055"),
+        ("2N2905B", "2N2905A"), ("TIP41", "TIP41C"), ("2N3055H", "2N3055"),
         ("BC547D", "BC547"), ("bc 548d", "BC548"), ("1N4728", "1N4728A"),
         ("3055", "2N3055"), ("C547B", "BC547B"), ("4148", "1N4148"),
         ("2N39O4", "2N3904"),
@@ -71,18 +71,18 @@ def test_what_is_near_nothing():
 
 JIS = HEAD + "".join(
     f"{name},{'PNP' if name[2] in 'AB' else 'NPN'},silicon,50,0.15,0.4,ambient 25C,125,TO-92,measured\n"
-    for name in ("2SC1815", "2SA1015", "2SD1047", "2SB688", "2SD669A")
+    for name in ("2SC9815", "2SA9015", "2SD9047", "2SB988", "2SD969A")
 )
 
 
 @every_row(
     ("written", "name"),
     [
-        ("C1815", "2SC1815"), ("c1815gr", "2SC1815"), ("C1815-Y", "2SC1815"), ("2SC1815 BL", "2SC1815"),
-        ("2SC1815", "2SC1815"), ("A1015", "2SA1015"), ("A1015-GR", "2SA1015"), ("D1047", "2SD1047"),
-        ("D1047-E", "2SD1047"), ("B688-O", "2SB688"), ("b 688", "2SB688"), ("D669A", "2SD669A"),
-        ("D669A-C", "2SD669A"), ("D669", None), ("C1815A", None), ("D1047X", None),
-        ("1815", None), ("SC1815", None),
+        ("C9815", "2SC9815"), ("c9815gr", "2SC9815"), ("C9815-Y", "2SC9815"), ("2SC9815 BL", "2SC9815"),
+        ("2SC9815", "2SC9815"), ("A9015", "2SA9015"), ("A9015-GR", "2SA9015"), ("D9047", "2SD9047"),
+        ("D9047-E", "2SD9047"), ("B988-O", "2SB988"), ("b 988", "2SB988"), ("D969A", "2SD969A"),
+        ("D969A-C", "2SD969A"), ("D969", None), ("C9815A", None), ("D9047X", None),
+        ("9815", None), ("SC9815", None),
     ],
 )  # fmt: skip
 def test_japanese_parts_drop_the_2s_and_gain_groups(tmp_path_factory, written, name):
