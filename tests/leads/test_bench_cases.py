@@ -85,7 +85,7 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         ("B-E=0.95 E-B=OL B-C=0.6 C-B=OL C-E=OL E-C=OL",
          {"type": "2N3055"}, "undecided", "darlington", "leaky"),
         # a near name, and a number of another kind
-        ("B-E=0.65 E-B=OL B-C=0.64 C-B=OL C-E=OL E-C=OL", {"type": "2N2907"}, "undecided", "near: 2n2907a",
+        ("B-E=0.65 E-B=OL B-C=0.64 C-B=OL C-E=OL E-C=OL", {"type": "2N2907B"}, "undecided", "near: 2n2907a",
          "replace"),
         ("1-2=0.002 2-1=0.002 1-3=OL 3-1=OL 2-3=OL 3-2=OL", {"type": "IRF540"},
          "undecided", "mosfet", "replace"),
