@@ -1,4 +1,4 @@
-"""Registered limits of forty types through `junction.sort`: sweeps well inside each and well outside.
+"""Registered limits of eighty types through `junction.sort`: sweeps well inside each and well outside.
 
 Outside truth: the figures of sweep_limits.csv, with the published sheet beside each.  The sweeps follow the
 junction law with a path, a resistance or a breakdown that puts them where they are to be; numbers of the
