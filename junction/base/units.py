@@ -311,6 +311,7 @@ K_OVER_Q_V_PER_K = BOLTZMANN_J_PER_K / ELEMENTARY_CHARGE_C
 REFERENCE_TEMP_C = 25.0
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(,[0-9]{3})+")  # a decimal comma, or one of thousands
 _LETTER_MARK = re.compile(r"([0-9]+(?=[kKMGT])|[0-9]*(?=R))([RkKMGT])([0-9]+)")  # IEC 60062: 4k7, 0R22, R22
 # Signs, micro, ohm and degree have several code points that look alike; one of each is kept.
 _ALIKE = str.maketrans(
@@ -512,7 +513,7 @@ def letter_marked(text: str) -> float:
     return float(f"{whole or 0}.{rest}") * (1.0 if letter == "R" else PREFIXES[letter])
 
 
-def parse_quantity(text: str, quantity: str, most: float = math.inf) -> float:
+def parse_quantity(text: str, quantity: str, most: float = math.inf, plain: bool = False) -> float:
     """Read a number with its unit, as every command-line option that is physical takes it.
 
     Parameters
@@ -523,6 +524,8 @@ def parse_quantity(text: str, quantity: str, most: float = math.inf) -> float:
         A key of `QUANTITIES`.
     most : float
         The largest that may be meant, in the SI unit: the example that a missing unit is answered with.
+    plain : bool
+        A bare number is in the SI unit; ``4,700``, which may be either of two, is asked about.
 
     Returns
     -------
@@ -537,6 +540,11 @@ def parse_quantity(text: str, quantity: str, most: float = math.inf) -> float:
     if quantity == "resistance" and math.isfinite(marked := letter_marked(text)):
         return marked
     value, unit = split_quantity(text)
+    if unit == "" and plain:
+        if _THOUSANDS.fullmatch(text.strip()):
+            without = text.strip().replace(",", "")
+            raise UnitError(f"{shown(text)} may be {value:g} or {without}; write {value:g} or {without}")
+        return value
     if unit == "" and quantity != "ratio":
         _, si_unit, prefixes = QUANTITIES[quantity]
         fitting = (p for p in ("", "m", "u", "n") if p in prefixes and value * PREFIXES[p] <= most)

@@ -92,7 +92,7 @@ class Option:
                 return _whole(given, self.least, self.most)
             case "accuracy":
                 return _accuracy(given, self.quantity)
-            case "quantity":
+            case "quantity" | "plain":
                 return self._number(given)
             case "quantities":
                 return _several(given, self._number)
@@ -101,11 +101,12 @@ class Option:
         return str(given)
 
     def _number(self, given) -> float:
-        return physical(given, self.quantity, self.above, self.least, self.most, self.below)
+        bounds = self.above, self.least, self.most, self.below
+        return physical(given, self.quantity, *bounds, plain=self.kind == "plain")
 
     def value(self, given):
         """Value of what was given to the function; the default for None."""
-        if given is None and self.kind == "quantity" and self.default:
+        if given is None and self.kind in ("quantity", "plain") and self.default:
             given = self.default
         if given is None:
             return () if self.again else self.default
@@ -151,8 +152,9 @@ def options_of(
 
 
 def physical(
-    given, quantity: str, above: float = nan, least: float = nan, most: float = nan, below: float = nan
-) -> float:
+    given, quantity: str, above: float = nan, least: float = nan, most: float = nan, below: float = nan, *,
+    plain: bool = False,
+) -> float:  # fmt: skip
     """A number from text with its unit, or from a plain number in the SI unit.
 
     Parameters
@@ -162,9 +164,11 @@ def physical(
         Key of `junction.base.units.QUANTITIES`; or a unit that is no quantity's, which may stand behind.
     above, least, most, below : float, optional
         Bounds in the SI unit; a value outside is refused.
+    plain : bool
+        A text without a unit is in the SI unit too: where no other unit can be meant.
     """
     if isinstance(given, str) and quantity in QUANTITIES:
-        value = parse_quantity(given, quantity, inf if isnan(most) else most)
+        value = parse_quantity(given, quantity, inf if isnan(most) else most, plain)
     else:
         try:
             value = float(given.strip().removesuffix(quantity) if isinstance(given, str) else given)
@@ -262,7 +266,7 @@ def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, s
     """What was entered, as words and text, for a sheet that goes into the job folder; defaults left out."""
 
     def text(one: Option, value) -> str:
-        if one.kind in ("quantity", "quantities"):
+        if one.kind in ("quantity", "plain", "quantities"):
             many = value if isinstance(value, tuple) else (value,)
             unit = QUANTITIES[one.quantity][1] if one.quantity in QUANTITIES else one.quantity
             return ", ".join(nominal(v, unit) for v in many)

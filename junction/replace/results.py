@@ -72,6 +72,34 @@ class Substitution:
 
 
 @dataclass(frozen=True)
+class NetworkFault:
+    """What a network becomes when one of its parts fails.
+
+    The heat of the others is that at the voltage, and at the current, which drive the sound network to its
+    power; nan where nothing flows, where no power was given, or where the fault shorts the source.
+    """
+
+    part_ohm: float  # the part that fails
+    kind: str  # 'open' or 'shorted'
+    ohm: float  # what is left; inf where `open`
+    open: bool
+    hottest_at_voltage_W: float = nan
+    hottest_at_current_W: float = nan
+    used_at_voltage: float = nan  # [1] largest share that a part then takes of its rating
+    used_at_current: float = nan
+
+
+@dataclass(frozen=True)
+class SearchBound:
+    """Which networks of so many parts were tried."""
+
+    parts: int
+    low_ohm: float  # the values tried
+    high_ohm: float
+    complete: bool  # no network of these values and so many parts is nearer than those found
+
+
+@dataclass(frozen=True)
 class ResistorNetwork:
     """Stock resistors put together to come near a wanted value.
 
@@ -87,6 +115,11 @@ class ResistorNetwork:
     tolerance_worst: float  # [1] all parts off the same way
     tolerance_likely: float  # [1] 95 % if errors are independent and even within the tolerance
     hottest_W: float = nan  # dissipation of the part that gets the most
+    parts_W: tuple[float, ...] = ()  # dissipation of each part ...
+    parts_V: tuple[float, ...] = ()  # ... and the voltage over it
+    rating_W: float = nan  # what the hottest part wants to be rated at, by the rule `resistor_power`
+    used: float = nan  # [1] largest share that a part takes of its rating
+    faults: tuple[NetworkFault, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -113,6 +146,8 @@ class ResistorVerdict:
     evidence: str
     next: str = ""
     parallel_ohm: float = nan  # path beside it that would explain a low reading in circuit
+    lead_zero_ohm: float = nan  # what the meter showed with its leads shorted ...
+    corrected_ohm: float = nan  # ... and the reading less that
 
 
 @dataclass(frozen=True)
@@ -147,3 +182,5 @@ class ResistorReport:
     effect: SharingEffect | None = None
     reading: ResistorVerdict | None = None
     cautions: tuple[SimpleNamespace, ...] = ()
+    searched: tuple[SearchBound, ...] = ()
+    given: bool = False  # the stock is the values at hand, not a series

@@ -2,38 +2,106 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from math import isinf, isnan
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from math import isfinite, isinf, isnan
 
-from junction.base.units import nominal, percent, quantity
+from junction.base.units import listed, nominal, percent, quantity
+from junction.judge.results import say
 from junction.replace.results import ResistorNetwork, ResistorReport
+from junction.shelf.tables import rule
 from junction.show import blocks as b
 
-_MOST_LINES = 12
+#: Lines of the table on a terminal.
+_MOST_LINES = 5
+#: Equal parts from which they are counted and not written out.
+_COUNTED = 5
 
 
 def parts_text(net: ResistorNetwork) -> str:
-    """A network with its values: ``0.1 + 0.22 ohm``, ``(1 | 2.2) + (4.7 | 10) kohm``."""
+    """A network with its values: ``(1 | 2.2) + (4.7 | 10) kohm``, ``8 x 1 ohm in series``."""
+    count, one = len(net.parts_ohm), nominal(net.parts_ohm[0], "ohm")
+    if count >= _COUNTED and len(set(net.parts_ohm)) == 1:
+        strings = 1 + net.arrangement.count("|")
+        if strings in (1, count):
+            return f"{count} x {one} in {'series' if strings == 1 else 'parallel'}"
+        return f"{count} x {one}, {strings} strings of {count // strings}"
     words = [nominal(r, "ohm") for r in net.parts_ohm]
     units = {word.rsplit(" ", 1)[1] for word in words}
     unit = ""
     if len(units) == 1:
         unit = f" {units.pop()}"
         words = [word.rsplit(" ", 1)[0] for word in words]
-    by_letter = dict(zip("ABCD", words, strict=False))
-    return "".join(by_letter.get(c, c) for c in net.arrangement) + unit
+    letters = iter(words)
+    return re.sub("[A-Z]+", lambda _: str(next(letters)), net.arrangement) + unit
 
 
-def _networks(networks: Iterable[ResistorNetwork]) -> b.Block:
+def _off(net: ResistorNetwork) -> str:
+    return "0 %" if abs(net.error) < 5e-6 else f"{100 * net.error:+.2g} %"
+
+
+def _value(net: ResistorNetwork):
+    return nominal(float(f"{net.ohm:.5g}"), "ohm")
+
+
+def _short(x: float, unit: str):
+    return nominal(float(f"{x:.3g}"), unit)
+
+
+def _over(net: ResistorNetwork) -> bool:
+    """Whether a part is run above what is common practice."""
+    return net.used * rule("resistor_power") > 1 + 1e-9
+
+
+def _nearest(report: ResistorReport) -> ResistorNetwork:
+    return min(report.networks, key=lambda n: round(abs(n.error), 9))
+
+
+def _note(report: ResistorReport, net: ResistorNetwork) -> str:
+    """What is to be said of a network beside its row."""
+    words = ["nearest"] if net is _nearest(report) and abs(net.error) > 5e-6 else []
+    return ", ".join([*words, f"{percent(net.used)} of rating"] if _over(net) else words)
+
+
+def _few(report: ResistorReport) -> list[ResistorNetwork]:
+    """Networks worth a line, in their order: those that no other betters in every way, then some more.
+
+    Better are fewer parts, nearer by more than the tolerance drowns, less of a rating that is short.
+    """
+    step = max(report.tolerance * rule("resistor_step"), 1e-4)
+
+    def merits(n: ResistorNetwork) -> tuple:
+        return round(abs(n.error) / step), len(n.parts_ohm), round(n.used, 3) if _over(n) else 0
+
+    nets = [n for n in report.networks if len(n.parts_ohm) > 1 or abs(n.error) < step]
+    seen: list[tuple] = []
+    first, more = [], []
+    for n in nets:
+        own = merits(n)
+        bettered = any(all(a <= b for a, b in zip(other, own, strict=True)) for other in map(merits, nets)
+                       if other != own) or own in seen  # fmt: skip
+        if not bettered:
+            first.append(n)
+        elif sum(m[1] == own[1] for m in seen) < 2:
+            more.append(n)
+        seen.append(own)
+    marked = [n for n in nets if n is _nearest(report)]
+    if nets:
+        marked = [nets[0], *marked]
+    chosen = [*marked, *[n for n in (*first, *more) if not any(n is m for m in marked)]]
+    chosen = [n for k, n in enumerate(chosen) if not any(n is m for m in chosen[:k])][:_MOST_LINES]
+    return [n for n in nets if any(n is m for m in chosen)]
+
+
+def _networks(report: ResistorReport, nets: Iterable[ResistorNetwork]) -> b.Block:
     right = ("value", "off by", "likely", "most heat")
-    columns = b.columns("parts", *right, right=right, wrap=("parts",))
-    rows = [
-        [parts_text(n), nominal(float(f"{n.ohm:.5g}"), "ohm"),
-         "0 %" if abs(n.error) < 5e-6 else f"{100 * n.error:+.2f} %", f"± {100 * n.tolerance_likely:.2g} %",
-         percent(max(n.power_shares)) if isnan(n.hottest_W) else quantity(n.hottest_W, "W")]
-        for n in networks
-    ]  # fmt: skip
-    return b.table(columns, rows)
+    columns = b.columns("parts", *right, "", right=right, wrap=("parts",))
+    return b.table(columns, [
+        [parts_text(n), _value(n), _off(n), f"± {100 * n.tolerance_likely:.2g} %",
+         percent(max(n.power_shares)) if isnan(n.hottest_W) else _short(n.hottest_W, "W"), _note(report, n)]
+        for n in nets
+    ])  # fmt: skip
 
 
 def _reading(report: ResistorReport) -> list[b.Block]:
@@ -42,6 +110,9 @@ def _reading(report: ResistorReport) -> list[b.Block]:
         return []
     read = "OL" if v.over_range else nominal(v.reading_ohm, "ohm")
     where = " in circuit" if v.in_circuit else ""
+    if not isnan(v.lead_zero_ohm):
+        less = nominal(float(f"{v.corrected_ohm:.6g}"), "ohm")
+        where += f", {less} without the leads' {nominal(v.lead_zero_ohm, 'ohm')}"
     marked = f"{nominal(v.nominal_ohm, 'ohm')} ± {100 * report.tolerance:g} %"
     lines = [f"{marked}, reading {read}{where}: {v.state}. It {v.evidence}."]
     if not isnan(v.probability_in_tolerance) and not isinf(v.reading_ohm):
@@ -53,25 +124,98 @@ def _reading(report: ResistorReport) -> list[b.Block]:
     return [b.text(x) for x in lines]
 
 
-def _stock(report: ResistorReport) -> list[b.Block]:
-    wanted = nominal(report.wanted_ohm, "ohm")
-    lines = [f"{wanted} from {report.stock}, ± {100 * report.tolerance:g} % parts."]
-    if len(report.nearest_ohm) == 1 and abs(report.nearest_ohm[0] / report.wanted_ohm - 1) < 1e-9:
-        lines.append("It is a stock value.")
-    elif report.nearest_ohm:
-        lines.append(f"Nearest stock: {' and '.join(nominal(x, 'ohm') for x in report.nearest_ohm)}.")
-    if not isnan(report.power_W):
-        lines.append(f"{nominal(report.power_W, 'W')} in all; a part is to run at"
-                     f" {percent(report.power_W / report.alone_rating_W)} of its rating at most (common"
-                     " practice, no source).")  # fmt: skip
-        part = nominal(report.part_power_W, "W") if not isnan(report.part_power_W) else ""
-        if report.alone_rating_W > report.part_power_W and len(report.nearest_ohm) == 1:
-            rating = nominal(report.alone_rating_W, "W")
-            lines.append(f"One {wanted} alone would carry all of it and need a rating of {rating}: as a"
-                         f" {part} part it is left out.")  # fmt: skip
-        if part and not report.networks:
-            lines.append(f"No network of {part} parts does: take larger ones.")
+def _one(report: ResistorReport) -> ResistorNetwork | None:
+    """The single part that does, where one does."""
+    best = report.networks[0] if report.networks else None
+    step = max(report.tolerance * rule("resistor_step"), 1e-4)
+    return best if best and len(best.parts_ohm) == 1 and abs(best.error) <= step else None
+
+
+def _answer(report: ResistorReport) -> list[b.Block]:
+    """What to take, in the first line; where it comes from; what it does under power."""
+    wanted, rated = nominal(report.wanted_ohm, "ohm"), ""
+    if not isnan(report.part_power_W):
+        rated = nominal(report.part_power_W, "W")
+    tolerance = f"± {100 * report.tolerance:g} %"
+    one, lines = _one(report), []
+    if one:
+        lines.append(say("resistor_one", wanted=nominal(one.parts_ohm[0], "ohm"), rated=rated,
+                         given=report.given))  # fmt: skip
+        if _over(one):
+            half = percent(1 / rule("resistor_power"))
+            lines.append(say("resistor_one_hot", used=percent(one.used), half=half,
+                             better=_short(one.rating_W, "W"), below=len(report.networks) > 1))  # fmt: skip
+    elif report.networks:
+        best = report.networks[0]
+        off = "exactly" if abs(best.error) < 5e-6 else f"which is {_value(best)} ({_off(best)})"
+        lines.append(f"{wanted}: {parts_text(best)}, {off}.")
+    else:
+        lines.append(say("resistor_none", rated=rated) if rated else say("resistor_nothing"))
+    source = f"From {report.stock}, {tolerance} parts"
+    if not one and report.nearest_ohm:
+        off = {x: x / report.wanted_ohm - 1 for x in report.nearest_ohm}
+        near = {x: e for x, e in off.items() if 1e-9 < abs(e) <= rule("resistor_far")}
+        # where no single part stands the power, the nearest ones are beside the point
+        if near and not report.alone_rating_W > report.part_power_W:
+            single = [f"{nominal(x, 'ohm')} ({100 * e:+.2g} %)" for x, e in near.items()]
+            source += f"; nearest {'value' if len(single) == 1 else 'values'} {listed(single)}"
+            if all(abs(e) <= report.tolerance for e in near.values()):
+                source += ", as much as a part may be off itself"
+    lines.append(f"{source}.")
+    if not one and report.wanted_ohm in report.nearest_ohm and not isnan(report.power_W):
+        rating = nominal(report.alone_rating_W, "W")
+        lines.append(say("resistor_alone", wanted=wanted, rating=rating))
+    for bound in report.searched:
+        gap = abs(_nearest(report).error) if report.networks else 0.0
+        if not bound.complete and gap > 5e-6:
+            lines.append(say("resistor_gap", parts=bound.parts, low=bound.low_ohm, high=bound.high_ohm,
+                             gap=f"{100 * gap:.1g} %"))  # fmt: skip
     return [b.text(x) for x in lines]
+
+
+def _heat(report: ResistorReport) -> list[b.Block]:
+    """Of the answer: what each part gets, and what is left when one fails."""
+    if not report.networks:
+        return []
+    best, lines = report.networks[0], []
+    many = len(best.parts_ohm) > 1
+    if many and not isnan(report.power_W):
+        groups = Counter(zip(best.parts_ohm, map(_short, best.parts_W, "W" * len(best.parts_W)), strict=True))
+        parts = sorted(groups.items(), key=lambda item: -item[0][1].pieces[0][1])
+        heat = listed([f"{nominal(x, 'ohm')} {w}{' each' if k > 1 else ''}" for (x, w), k in parts])
+        rating = _short(best.rating_W, "W")
+        lines.append(say("resistor_heat", heat=heat, alike=len(parts) == 1, rating=rating))
+    elif isnan(report.part_power_W) and isnan(best.used) and not isnan(report.power_W):
+        power = nominal(report.power_W, "W")
+        lines.append(say("resistor_heat_one", power=power, rating=_short(best.rating_W, "W")))
+    if not isnan(report.power_W):
+        volts, part = max(zip(best.parts_V, best.parts_ohm, strict=True))
+        if volts > rule("resistor_voltage"):
+            lines.append(say("resistor_voltage", part=nominal(part, "ohm"), volts=volts))
+    if many:
+        left = {kind: _left(sorted(float(f"{f.ohm:.3g}") for f in best.faults if f.kind == kind))
+                for kind in ("open", "shorted")}  # fmt: skip
+        lines.append(say("resistor_faults", alike=len(set(best.parts_ohm)) == 1, opened=left["open"],
+                         shorted=left["shorted"]))  # fmt: skip
+        worst = [(used, watts, f.kind, at) for f in best.faults
+                 for used, watts, at in ((f.used_at_voltage, f.hottest_at_voltage_W, "voltage"),
+                                         (f.used_at_current, f.hottest_at_current_W, "current"))
+                 if used > 1 + 1e-9]  # fmt: skip
+        if worst:
+            _, watts, kind, at = max(worst)
+            lines.append(say("resistor_fault_hot", kind=kind, watts=_short(watts, "W"), at=at))
+    return [b.text(x) for x in lines]
+
+
+def _left(ohms: Sequence[float]) -> str:
+    """What a fault leaves of the whole, in words."""
+    words = [str(_short(x, "ohm")) for x in dict.fromkeys(ohms) if isfinite(x) and x > 0]
+    if len(words) > 3:
+        words = [f"{words[0]} to {words[-1]}"]
+    if words:
+        words = [f"{' or '.join(words)} is left"]
+    edge = "open" if isinf(ohms[-1]) else "shorted" if ohms[0] == 0 else ""
+    return " or ".join([*words, f"the whole is {edge}"] if edge else words)
 
 
 def _effect(report: ResistorReport) -> list[b.Block]:
@@ -96,51 +240,81 @@ def summary(report: ResistorReport) -> str:
 
 
 def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Block]:
-    """Verdict, networks, effect and cautions."""
+    """Verdict, answer, networks, heat and faults, effect and cautions."""
     if report.reading:
         yield from (*_reading(report), "")
-    yield from _stock(report)
-    alone = all(len(n.parts_ohm) == 1 for n in report.networks)
-    if report.networks and not (report.reading and alone):
-        shown = report.networks if everything else report.networks[:_MOST_LINES]
-        yield from ("", _networks(shown), "", b.text(_legend(report)))
+    yield from _answer(report)
+    one = _one(report)
+    fine = one and not _over(one)
+    if report.networks and not everything and (fine or all(len(n.parts_ohm) == 1 for n in report.networks)):
+        pairs = [parts_text(n) for n in report.networks if len(n.parts_ohm) == 2 and abs(n.error) < 5e-6][:2]
+        if pairs and not report.reading:
+            yield b.text(f"Without it: {' or '.join(pairs)}.")
+        yield from _heat(report)
+    elif report.networks:
+        nets = report.networks if everything else _few(report)
+        yield from ("", _networks(report, nets), b.text(_legend(report)))
+        heat = _heat(report)
+        yield from (("", *heat) if heat else ())
     if report.effect:
         yield from ("", *_effect(report))
     yield ""
-    for caution in report.cautions:
+    hot = not isnan(report.power_W) or report.effect is not None
+    for caution in report.cautions if hot else (*report.cautions[:-2], *report.cautions[-1:]):
         yield b.text(f"Caution: {caution.text}", hang="  ")
 
 
 def _legend(report: ResistorReport) -> str:
-    return ("A + B in series, A | B in parallel. likely: 95 % if the parts are independent and even within"
-            f" ± {100 * report.tolerance:g} %; at worst it is the tolerance of the parts. most heat: what the"
-            " hottest part gets.")  # fmt: skip
+    return f"+ in series, | in parallel. likely: 95 % of such; at worst ± {100 * report.tolerance:g} %."
 
 
 def page(report: ResistorReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = f"Resistor of {nominal(report.wanted_ohm, 'ohm')}"
-    networks = [_networks(report.networks), b.text(_legend(report), "soft")] if report.networks else []
+    nets = report.networks
+    networks = [_networks(report, nets), b.text(_legend(report), "soft")] if nets else []
     return title, [
         b.text(title, "title"), b.cautions(report.cautions), b.section("The reading", _reading(report)),
-        b.section("From stock", _stock(report) + networks),
+        b.section("From stock", [*_answer(report), *_heat(report), *networks]),
+        b.section("When a part fails", _failures(report)),
         b.section("What the tolerance does", _effect(report)),
         *([b.text(f"Made {made}.", "soft")] if made else []),
     ]  # fmt: skip
 
 
+def _failures(report: ResistorReport) -> list[b.Block]:
+    """Every fault of the answer, one a row."""
+    best = report.networks[0] if report.networks else None
+    if not best or len(best.parts_ohm) == 1:
+        return []
+    right = ("left", "at the same voltage", "at the same current")
+    rows = []
+    for fault in best.faults:
+        heat = [_short(w, "W") if isfinite(w) else "" for w in (fault.hottest_at_voltage_W,
+                                                                  fault.hottest_at_current_W)]  # fmt: skip
+        left = "open" if fault.open else "shorted" if fault.ohm == 0 else _short(fault.ohm, "ohm")
+        rows.append([(nominal(fault.part_ohm, "ohm"), f" {fault.kind}"), left, *heat])
+    if isnan(report.power_W):
+        return [b.table(b.columns("fault", "left", right=right), [row[:2] for row in rows])]
+    return [b.table(b.columns("fault", *right, right=right), rows),
+            b.text("The heat of the hottest part then, at the voltage and at the current that drive the sound"
+                   f" network to {nominal(report.power_W, 'W')}.", "soft")]  # fmt: skip
+
+
 def display(report: ResistorReport) -> list[b.Block]:
     """What a notebook shows."""
-    return [*_reading(report), *_stock(report), _networks(report.networks[:_MOST_LINES]), *_effect(report)]
+    return [*_reading(report), *_answer(report), *_heat(report), _networks(report, _few(report)),
+            *_effect(report)]  # fmt: skip
 
 
 def tables(report: ResistorReport) -> dict:
     """``resistor``: all networks, numbers in SI units."""
     headings = ("arrangement", "parts_ohm", "value_ohm", "error", "tolerance_worst", "tolerance_likely",
-                "power_shares", "hottest_W")  # fmt: skip
+                "power_shares", "hottest_W", "parts_W", "rating_W")  # fmt: skip
     rows = [
         (n.arrangement, " ".join(f"{x:g}" for x in n.parts_ohm), n.ohm, n.error, n.tolerance_worst,
-         n.tolerance_likely, " ".join(f"{x:.6g}" for x in n.power_shares), n.hottest_W)
+         n.tolerance_likely, " ".join(f"{x:.6g}" for x in n.power_shares), n.hottest_W,
+         "" if isnan(n.hottest_W) else " ".join(f"{x:.6g}" for x in n.parts_W), n.rating_W)
         for n in report.networks
     ]  # fmt: skip
     return {"resistor": (headings, rows)}

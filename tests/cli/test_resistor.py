@@ -28,7 +28,7 @@ def answer(capsys, *words):
 
 def test_a_stock_value_is_said_to_be_one(capsys):
     status, out, err = run(capsys, "0.22ohm")
-    assert (status, err) == (0, "") and "It is a stock value." in out
+    assert (status, err) == (0, "") and out.startswith("0.22 ohm is a stock value: one part does.")
     assert max(map(len, out.splitlines())) <= 80 and "Caution:" in out
 
 
@@ -41,10 +41,80 @@ def test_nearest_and_networks(capsys):
 
 def test_power_and_a_drawer(capsys):
     data = answer(capsys, "8ohm", "--have", "8.2ohm,33ohm", "--power", "20W", "--part-power", "11W")
-    assert all(n["hottest_W"] <= 5.5 + 1e-9 for n in data["networks"])
+    assert all(n["hottest_W"] <= 11 + 1e-9 for n in data["networks"])
     assert {tuple(n["parts_ohm"]) for n in data["networks"]} >= {(8.2,) * 4, (33.0,) * 4}
-    _, out, _ = run(capsys, "8ohm", "--have", "8.2ohm", "--power", "20W", "--part-power", "5W")
+    assert data["networks"][0]["rating_W"] == pytest.approx(10) and data["networks"][0]["used"] < 0.5
+    _, out, _ = run(capsys, "8ohm", "--have", "3x8.2ohm", "--power", "20W", "--part-power", "5W")
     assert "No network of 5 W parts does" in out
+
+
+@pytest.mark.parametrize(
+    ("have", "parts"),
+    [("2x1ohm,0.47ohm", (1, 1, 0.47)), ("0.22,0.33", (0.22, 0.33)), ("0,22ohm;0,33ohm", (0.22, 0.33)),
+     ("47,56,220", (47, 56)), ("3R9,10R", (3.9, 10)), ("4,7k,10k", (4700, 10000)),
+     ("3,9ohm,10ohm", (3.9, 10)), ("2 x 4k7", (4700, 4700)), ("8,2;15", (8.2, 15))],
+)  # fmt: skip
+def test_lists_as_people_write_them(capsys, have, parts):
+    data = answer(capsys, f"{sum(parts):.6g}", "--have", have)
+    assert any(sorted(n["parts_ohm"]) == sorted(parts) and abs(n["error"]) < 1e-9 for n in data["networks"])
+
+
+def test_a_drawer_in_a_file(capsys, tmp_path):
+    drawer = tmp_path / "drawer.csv"
+    drawer.write_text("ohm;count;watt\n1;8;10\n4k7;;0,25\n", encoding="utf-8")
+    data = answer(capsys, "8", "--have", str(drawer), "--power", "50")
+    best = data["networks"][0]
+    assert best["parts_ohm"] == [1.0] * 8 and best["used"] == pytest.approx(0.625)
+    for text, said in (("ohm,count\n1,2\n1,3\n", "line 3, column 'ohm'"),
+                       ("ohm,count\n1,2.5\n", "column 'count'"), ("ohm,color\n1,red\n", "color"),
+                       ("ohm\n4.7A\n", "line 2"), ("ohm\n", "no resistor"),
+                       ("value\n3\n", "lacks ohm")):  # fmt: skip
+        drawer.write_text(text, encoding="utf-8")
+        status, out, err = run(capsys, "8", "--have", str(drawer))
+        assert (status, out) == (2, "") and said in err and "drawer.csv" in err, (text, err)
+
+
+def test_the_first_lines_answer(capsys):
+    """The class of: nested networks; a stock part at its rating; a dummy load of equal parts."""
+    one = "is a stock value: one part does."
+    for words, first, at_most in (
+        ("15.51", "15.51 ohm: 0.51 + 15 ohm, exactly.", 20),
+        ("0.33ohm --power 5W --part-power 5W", f"0.33 ohm 5 W {one}", 20),
+        ("0.33 --power 5 --part-power 10", f"0.33 ohm 10 W {one}", 10),
+        ("8ohm --power 50W --part-power 10W", "8 ohm: 10 x 20 ohm, 5 strings of 2, exactly.", 20),
+        ("8 --have 8x1 --power 50 --part-power 10", "8 ohm: 8 x 1 ohm in series, exactly.", 20),
+        ("100 --have 47,56,220 --most-parts 2", "100 ohm: 47 + 56 ohm, which is 103 ohm (+3 %).", 20),
+    ):
+        status, out, err = run(capsys, *words.split())
+        assert (status, err) == (0, "") and out.splitlines()[0] == first
+        assert len(out.splitlines()) <= at_most and max(map(len, out.splitlines())) <= 80, out
+
+
+def test_what_a_fault_leaves_is_told(capsys):
+    _, out, _ = run(capsys, "8", "--have", "8x1", "--power", "50", "--part-power", "10")
+    assert "If one opens, the whole is open; if one shorts, 7 ohm is left." in " ".join(out.split())
+    _, out, _ = run(capsys, *"8 --have 64ohm --most-parts 8 --power 50 --part-power 7W".split())
+    flat = " ".join(out.split())
+    # 64/7 = 9.14 ohm; 2.5 A^2 x 9.14 ohm over seven: 8.16 W
+    assert "If one opens, 9.14 ohm is left" in flat and "a part would get 8.16 W at the same current" in flat
+
+
+def test_the_voltage_over_a_part_is_told(capsys):
+    # 1 W in 1 Mohm: 1000 V across it
+    _, out, _ = run(capsys, "1M", "--power", "1", "--have", "1M")
+    assert "1 Mohm has 1000 V across it" in " ".join(out.split()) and "wants a rating of 2 W" in out
+    _, out, _ = run(capsys, "1k", "--power", "1", "--have", "1k")
+    assert "across it" not in out
+
+
+def test_leads_taken_off_the_reading(capsys):
+    status, out, _ = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.2")
+    flat = " ".join(out.split())
+    assert status == 0 and "reading 0.4 ohm, 0.2 ohm without the leads' 0.2 ohm: undecided." in flat
+    assert "at 1 A a good one drops 0.22 V" in flat
+    status, out, err = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.6")
+    assert (status, out) == (2, "") and "read both again" in err
+    assert answer(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.5")["reading"]["corrected_ohm"] == 0
 
 
 def test_sharing(capsys):
@@ -76,11 +146,14 @@ def test_files(capsys, tmp_path):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("5",), "no unit"), (("5V",), "voltage"), (("0ohm",), "above 0"), ((), "VALUE"),
-        (("5ohm", "--series", "E7"), "E24"), (("5ohm", "--tolerance", "5"), "percent sign"),
+        (("5V",), "voltage"), (("4,700",), "4700"), (("5", "--tolerance", "0.05"), "percent sign"),
+        (("5", "--have", "0,1,0,22"), "one value or two"), (("5", "--have", "4,7,10"), "semicolons"),
+        (("5", "--have", "0x1ohm"), "none of them"),
+        (("5", "--lead-zero", "0.1"), "--reading"), (("0ohm",), "above 0"), ((), "VALUE"),
+        (("5ohm", "--series", "E7"), "E24"), (("5ohm", "--tolerance", "0"), "percent sign"),
         (("5ohm", "--tolerance", "60%"), "below 50"), (("5ohm", "--part-power", "5W"), "--power"),
-        (("5ohm", "--have", "1"), "no unit"), (("5ohm", "--reading", "x"), "x"),
-        (("5ohm", "--most-parts", "5"), "--most-parts"),
+        (("5ohm", "--have", "1A"), "current"), (("5ohm", "--reading", "x"), "x"),
+        (("5ohm", "--most-parts", "101"), "--most-parts"), (("5", "--power", "5V"), "voltage"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said(capsys, words, message):
@@ -96,18 +169,18 @@ def test_readings_of_other_meters(capsys):
     assert answer(capsys, "0.22ohm", "--reading", "0.2ohm")["reading"]["state"] == "undecided"
 
 
-def test_why_the_stock_value_is_not_among_the_networks(capsys):
+def test_a_rating_exactly_met_is_allowed_and_said(capsys):
     words = ("0.33ohm", "--power", "5W", "--part-power")
     _, out, _ = run(capsys, *words, "5W")
     flat = " ".join(out.split())
     # half rating (common practice): 5 W in one part asks for 10 W
-    assert "One 0.33 ohm alone would carry all of it and need a rating of 10 W" in flat and "left out" in flat
-    assert answer(capsys, *words, "5W")["alone_rating_W"] == 10.0
+    assert "It runs at 100 % of its rating, which is allowed" in flat and "a 10 W part, or as below" in flat
+    data = answer(capsys, *words, "5W")
+    assert data["alone_rating_W"] == 10.0 and data["networks"][0]["parts_ohm"] == [0.33]
     _, out, _ = run(capsys, *words, "10W")
-    assert "left out" not in out and out.split("\n\n")[1].splitlines()[2].startswith("0.33 ohm")
-    # no stock value: nothing to say
-    _, out, _ = run(capsys, "0.34ohm", "--power", "5W", "--part-power", "5W")
-    assert "left out" not in out
+    assert "allowed" not in out and "parts " not in out
+    _, out, _ = run(capsys, *words, "4W")
+    assert "One 0.33 ohm alone would carry all of it and need a rating of 10 W" in " ".join(out.split())
 
 
 def test_an_emitter_resistor_read_high_in_circuit(capsys):

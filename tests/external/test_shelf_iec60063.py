@@ -6,7 +6,7 @@ the copy that the package eseries 1.2.1 (PyPI, MIT licence) carries, typed from 
 
 import pytest
 
-from junction.replace.resistor import stock_values
+from junction.replace.networks import stock_values
 from junction.shelf.tables import resistor_series
 from tests.rows import every_row
 

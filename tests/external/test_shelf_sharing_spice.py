@@ -3,7 +3,8 @@
 import pytest
 
 from junction.base.units import ZERO_CELSIUS_K, thermal_voltage
-from junction.replace.resistor import sharing_effect, value_and_shares
+from junction.replace.networks import value_and_shares
+from junction.replace.resistor import sharing_effect
 from tests.external.transistor_decks import NGSPICE_K_OVER_Q, OPTIONS, run
 
 pytestmark = pytest.mark.external

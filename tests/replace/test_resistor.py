@@ -1,6 +1,5 @@
-"""Resistor networks against brute force and against derivatives; readings against JCGM 106."""
+"""What a reading says of a resistor, against JCGM 106; what its tolerance does where it shares a current."""
 
-from itertools import combinations_with_replacement, product
 from math import inf, isnan, nan, sqrt
 
 import numpy as np
@@ -11,123 +10,17 @@ from hypothesis import strategies as st
 import junction
 from junction.base.errors import UsageError
 from junction.base.units import thermal_voltage
-from junction.replace.resistor import (
-    ARRANGEMENTS,
-    combinations,
-    judge_reading,
-    network,
-    sharing_effect,
-    stock_values,
-    value_and_shares,
-)
+from junction.replace.resistor import judge_reading, resolution_of, sharing_effect
 from tests.rows import every_row
 
-ohms = st.floats(0.01, 1e6)
 untimed = settings(deadline=None)  # shared machines stall; nothing here measures time
-
-
-def count(arrangement):
-    return sum(c.isalpha() for c in arrangement)
-
-
-@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
-@untimed
-@given(st.lists(ohms, min_size=4, max_size=4))
-def test_power_shares_are_relative_sensitivities(arrangement, values):
-    """Cohn: dR/dR_k = (i_k/i)^2, so R_k/R · dR/dR_k is the share of the dissipation; held by differences."""
-    parts = values[: count(arrangement)]
-    shares = value_and_shares(arrangement, parts)[1]
-    assert sum(shares) == pytest.approx(1.0, rel=1e-9)  # Euler: the value is homogeneous of degree one
-
-    def value(*parts):
-        return value_and_shares(arrangement, parts)[0]
-
-    for k, share in enumerate(shares):
-        h = 1e-6
-        up, down = list(parts), list(parts)
-        up[k] *= 1 + h
-        down[k] *= 1 - h
-        slope = (value(*up) - value(*down)) / (2 * h * value(*parts))
-        # central difference: rounding 1e-16/h = 1e-10, truncation h^2; 1e-8 leaves room for both
-        assert share == pytest.approx(slope, abs=1e-8)
-
-
-def test_power_shares_by_hand():
-    # 2 + (3 | 6): 1 A through 2 ohm is 2 W; the pair is 2 ohm, 2 V across it: 4/3 W and 2/3 W; 4 W in all
-    assert value_and_shares("A + (B | C)", (2, 3, 6))[1] == pytest.approx((1 / 2, 1 / 3, 1 / 6))
-    # 6 | (1 + 2): 6 V: 6 W in the 6 ohm, 2 A through 1 and 2 ohm: 4 W and 8 W
-    assert value_and_shares("A | (B + C)", (6, 1, 2))[1] == pytest.approx((6 / 18, 4 / 18, 8 / 18))
-
-
-SMALL = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
-
-
-@every_row("wanted", [0.3, 0.987, 1.0, 2.718, 5.55, 13.37])
-@every_row("arrangement", ARRANGEMENTS)
-def test_search_finds_what_brute_force_finds(arrangement, wanted):
-    everything = (
-        abs(np.log(value_and_shares(arrangement, parts)[0] / wanted))
-        for parts in product(SMALL, repeat=count(arrangement))
-    )
-    best = min(everything)
-    found = [n for n in combinations(wanted, SMALL, each=1) if n.arrangement == arrangement]
-    if not found:  # no left half leaves anything for the right one
-        assert arrangement not in ("A", "A + B", "A | B")
-        assert best > 0.1
-        return
-    assert abs(np.log(found[0].ohm / wanted)) == pytest.approx(best, abs=1e-12)
-
-
-@untimed
-@given(ohms)
-def test_more_parts_are_never_further_off(wanted):
-    stock = stock_values("E12", wanted / 50, wanted * 50)
-    best = [
-        min(abs(n.error) for n in combinations(wanted, stock, most_parts=k, each=1)) for k in (1, 2, 3, 4)
-    ]
-    assert all(b <= a + 1e-12 for a, b in zip(best, best[1:], strict=False))
-    # neighbours in E12 are at most 25 % apart (12 to 15): sqrt(15/12) - 1 is 11.8 %
-    assert best[0] <= 0.1181
-
-
-def test_no_network_twice():
-    found = combinations(3.0, SMALL, each=5)
-    keys = [(n.arrangement, n.parts_ohm) for n in found]
-    assert len(set(keys)) == len(keys)
-    pairs = [tuple(sorted(n.parts_ohm)) for n in found if n.arrangement == "A + B"]
-    assert len(set(pairs)) == len(pairs)
-
-
-def test_power_bounds_every_part():
-    for n in combinations(8.0, stock_values("E12", 0.1, 100), power_W=20.0, part_power_W=11.0, each=3):
-        assert n.hottest_W <= 5.5 * (1 + 1e-9)
-        assert n.hottest_W == pytest.approx(20 * max(n.power_shares))
-    # four equal parts of 8.2 ohm, two by two, share 20 W as 5 W each
-    assert any(
-        n.parts_ohm == (8.2,) * 4 for n in combinations(8.0, (8.2,), power_W=20.0, part_power_W=11.0)
-    )
-    assert combinations(8.0, (8.2,), power_W=20.0, part_power_W=9.0) == ()  # 4.5 W a part is not enough
-
-
-def test_tolerance_of_a_network_by_simulation():
-    """Worst case equals the parts'; the likely one holds 95 % of simulated networks."""
-    rng = np.random.default_rng(11)
-    cases = (("A + B", (1, 1)), ("A | B | C", (3, 5, 7)), ("(A + B) | (C + D)", (1, 1, 1, 1)))
-    for arrangement, parts in cases:
-        n = network(arrangement, parts, 1.0, 0.05)
-        draws = np.array(parts)[:, None] * (1 + rng.uniform(-0.05, 0.05, (len(parts), 200_000)))
-        off = value_and_shares(arrangement, draws)[0] / n.ohm - 1
-        assert np.abs(off).max() <= n.tolerance_worst * (1 + 1e-9)
-        inside = np.mean(np.abs(off) <= n.tolerance_likely)
-        # a sum of two uniforms by the normal approximation gives 96.3 %, of four 95.3 %; draws: ± 0.1 %
-        assert 0.945 <= inside <= 0.97
-    assert network("A", (1,), 1.0, 0.05).tolerance_likely == 0.05
 
 
 @every_row(
     ("value", "more"),
-    [(0, {}), (-1, {}), (inf, {}), (nan, {}), (1, {"have": (1, -2)}), (1, {"most_parts": 5}),
-     (1, {"most_parts": 0}), (1, {"reading": -1}), (1, {"reading": nan})],
+    [(0, {}), (-1, {}), (inf, {}), (nan, {}), (1, {"have": (1, -2)}), (1, {"most_parts": 101}),
+     (1, {"most_parts": 0}), (1, {"reading": -1}), (1, {"reading": nan}), (1, {"lead_zero": 0.1}),
+     (1, {"reading": 1, "lead_zero": 1.3}), (1, {"tolerance": 5}), (1, {"have": {1: 0}})],
 )  # fmt: skip
 def test_what_cannot_be_meant(value, more):
     with pytest.raises(UsageError):
@@ -208,13 +101,6 @@ def test_probability_is_that_of_jcgm_106():
     assert verdict.probability_in_tolerance == pytest.approx(want, rel=1e-9)
 
 
-def test_every_pair_of_a_small_drawer_is_seen():
-    sums = sorted({a + b for a, b in combinations_with_replacement(SMALL, 2)})
-    for wanted in sums:
-        best = min(combinations(wanted, SMALL, most_parts=2, each=1), key=lambda n: abs(n.error))
-        assert best.error == pytest.approx(0, abs=1e-12)
-
-
 def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
     """Other paths can only lower it (parallel resistances), so lifting a lead explains no excess."""
     high = judge_reading(0.22, 0.4, in_circuit=True)
@@ -230,14 +116,59 @@ def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
     assert "even at its nominal" not in fine_meter.evidence
 
 
-def test_with_a_power_even_networks_come_first():
-    stock = stock_values("E24", 0.0033, 33)
-    found = combinations(0.33, stock, power_W=5.0, part_power_W=5.0, each=2)
-    # of three parts that come out right, three equal ones share the heat best: a third of it each
-    assert found[0].parts_ohm == (0.11, 0.11, 0.11)
-    assert found[0].hottest_W == pytest.approx(5 / 3)
-    for a, b in zip(found, found[1:], strict=False):
-        steps = [round(abs(x.error) / 5e-3) for x in (a, b)]
-        same = len(a.parts_ohm) == len(b.parts_ohm) and steps[0] == steps[1]
-        assert not same or round(max(a.power_shares), 2) <= round(max(b.power_shares), 2)
-    assert all(min(n.parts_ohm) >= 0.05 for n in found[:8])  # no 20 mohm beside two 0.62 ohm
+# --- leads taken off ----------------------------------------------------------------------------------
+
+
+@every_row(
+    ("reading", "zero", "state", "corrected"),
+    [(0.42, 0.2, "undecided", 0.22),  # u = hypot(1 % of 0.22 + 2 x 0.01, 2 x 0.01)/sqrt(3) = 17 mohm on 11
+     (0.42, 0.05, "drifted", 0.37), (1.2, 0.2, "burnt", 1.0), (inf, 0.2, "open", inf),
+     (0.2, 0.21, "shorted", 0.0)],
+)  # fmt: skip
+def test_leads_are_taken_off(reading, zero, state, corrected):
+    v = judge_reading(0.22, reading, lead_zero_ohm=zero, resolution_ohm=0.01)
+    assert v.state == state and v.corrected_ohm == pytest.approx(corrected)
+    assert v.reading_ohm == reading and v.lead_zero_ohm == zero
+
+
+def test_both_readings_are_uncertain():
+    """JCGM 100: the gain error is that of the difference, the last digits of either are independent."""
+    from scipy.stats import norm
+
+    v = judge_reading(10.0, 10.9, lead_zero_ohm=0.5, resolution_ohm=0.1, tolerance=0.05)
+    u = np.hypot(0.104 + 0.2, 0.2) / sqrt(3)
+    want = norm.cdf((10.5 - 10.4) / u) - norm.cdf((9.5 - 10.4) / u)
+    assert v.probability_in_tolerance == pytest.approx(want, rel=1e-9)
+    assert v.probability_in_tolerance < judge_reading(10.0, 10.4, resolution_ohm=0.1).probability_in_tolerance
+
+
+@every_row(
+    ("value", "says"),
+    [(0.22, ("1 A", "0.22 V")), (4.7, ("100 mA", "0.47 V")), (1.0, ("1 A", "1 V"))],
+)  # fmt: skip
+def test_a_low_value_ends_in_the_drop_at_a_known_current(value, says):
+    """Ohm's law; the leads first, where they were not taken off."""
+    plain = judge_reading(value, value + 0.1)
+    assert "--lead-zero" in plain.next and "four wires" in plain.next
+    taken = judge_reading(value, value + 0.1, lead_zero_ohm=0.1)
+    assert "--lead-zero" not in taken.next
+    for v in (plain, taken):
+        assert v.state == "undecided" and all(word in v.next for word in says), v.next
+
+
+def test_leads_that_were_not_taken_off_condemn_nothing():
+    """0.1 ohm more than nominal is what leads add (0.2 ohm a pair: common practice, no source)."""
+    v = judge_reading(0.22, 0.32)
+    assert v.state == "undecided" and "--lead-zero" in v.next
+    assert judge_reading(0.22, 0.32, lead_zero_ohm=0.01).state == "drifted"
+    assert judge_reading(0.22, 0.62).state == "burnt"  # more than leads and steps of 0.01 ohm make
+    # a last digit of 1 mohm is that of a meter with four wires
+    assert judge_reading(0.22, 0.32, resolution_ohm=1e-3).state == "drifted"
+
+
+@every_row(
+    ("reading", "digit"),
+    [(0.4, 0.1), (0.42, 0.01), (0.2205, 0.0001), (131.0, 0.131), (inf, 0.1), (1234.56, 0.01), (12.3, 0.1)],
+)
+def test_a_reading_shows_its_last_digit(reading, digit):
+    assert resolution_of(reading) == pytest.approx(digit)

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
-from junction.replace.resistor import stock_values
+from junction.replace.networks import stock_values
 from junction.shelf.tables import Limit, PartType, resistor_series
 from junction.shelf.types import (
     find_type,
