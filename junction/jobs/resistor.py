@@ -30,7 +30,7 @@ _OVER_RANGE = ("OL", "O.L", "O.L.", "0L", "OFL", "---", "1.")
 _MOST_NETWORKS = 24
 _COUNTED = re.compile(r"\s*([0-9]+)\s*[x×*]\s*(.*)")
 _WHOLE = re.compile(r"\s*([0-9]+)\s*")
-_BOUNDS = {"above": 0.0, "most": 1e12}
+_BOUNDS = {"above": 0.0, "least": 1e-6, "most": 1e12}
 
 
 def _percent(given) -> float:

@@ -60,7 +60,8 @@ def _nearest(report: ResistorReport) -> ResistorNetwork:
 
 def _note(report: ResistorReport, net: ResistorNetwork) -> str:
     """What is to be said of a network beside its row."""
-    words = ["nearest"] if net is _nearest(report) and abs(net.error) > 5e-6 else []
+    nearest = net is _nearest(report) and (abs(net.error) > 5e-6 or net is not report.networks[0])
+    words = ["nearest"] if nearest else []
     return ", ".join([*words, f"{percent(net.used)} of rating"] if _over(net) else words)
 
 
@@ -94,13 +95,15 @@ def _few(report: ResistorReport) -> list[ResistorNetwork]:
     return [n for n in nets if any(n is m for m in chosen)]
 
 
-def _networks(report: ResistorReport, nets: Iterable[ResistorNetwork]) -> b.Block:
+def _networks(report: ResistorReport, nets: Sequence[ResistorNetwork]) -> b.Block:
     right = ("value", "off by", "likely", "most heat")
-    columns = b.columns("parts", *right, "", right=right, wrap=("parts",))
+    notes = [_note(report, n) for n in nets]
+    columns = b.columns("parts", *right, *[""] * any(notes), right=right, wrap=("parts",))
     return b.table(columns, [
         [parts_text(n), _value(n), _off(n), f"± {100 * n.tolerance_likely:.2g} %",
-         percent(max(n.power_shares)) if isnan(n.hottest_W) else _short(n.hottest_W, "W"), _note(report, n)]
-        for n in nets
+         percent(max(n.power_shares)) if isnan(n.hottest_W) else _short(n.hottest_W, "W"),
+         *[note] * any(notes)]
+        for n, note in zip(nets, notes, strict=True)
     ])  # fmt: skip
 
 
@@ -151,16 +154,14 @@ def _answer(report: ResistorReport) -> list[b.Block]:
         lines.append(f"{wanted}: {parts_text(best)}, {off}.")
     else:
         lines.append(say("resistor_none", rated=rated) if rated else say("resistor_nothing"))
-    source = f"From {report.stock}, {tolerance} parts"
+    source = f"{report.stock[0].upper()}{report.stock[1:]}, {tolerance} parts"
     if not one and report.nearest_ohm:
         off = {x: x / report.wanted_ohm - 1 for x in report.nearest_ohm}
         near = {x: e for x, e in off.items() if 1e-9 < abs(e) <= rule("resistor_far")}
         # where no single part stands the power, the nearest ones are beside the point
         if near and not report.alone_rating_W > report.part_power_W:
-            single = [f"{nominal(x, 'ohm')} ({100 * e:+.2g} %)" for x, e in near.items()]
-            source += f"; nearest {'value' if len(single) == 1 else 'values'} {listed(single)}"
-            if all(abs(e) <= report.tolerance for e in near.values()):
-                source += ", as much as a part may be off itself"
+            single = (f"{nominal(x, 'ohm')} ({100 * e:+.2g} %)" for x, e in near.items())
+            source += f"; nearest {', '.join(single)}"
     lines.append(f"{source}.")
     if not one and report.wanted_ohm in report.nearest_ohm and not isnan(report.power_W):
         rating = nominal(report.alone_rating_W, "W")
@@ -195,8 +196,7 @@ def _heat(report: ResistorReport) -> list[b.Block]:
     if many:
         left = {kind: _left(sorted(float(f"{f.ohm:.3g}") for f in best.faults if f.kind == kind))
                 for kind in ("open", "shorted")}  # fmt: skip
-        lines.append(say("resistor_faults", alike=len(set(best.parts_ohm)) == 1, opened=left["open"],
-                         shorted=left["shorted"]))  # fmt: skip
+        lines.append(say("resistor_faults", opened=left["open"], shorted=left["shorted"]))
         worst = [(used, watts, f.kind, at) for f in best.faults
                  for used, watts, at in ((f.used_at_voltage, f.hottest_at_voltage_W, "voltage"),
                                          (f.used_at_current, f.hottest_at_current_W, "current"))
@@ -287,7 +287,7 @@ def _failures(report: ResistorReport) -> list[b.Block]:
     best = report.networks[0] if report.networks else None
     if not best or len(best.parts_ohm) == 1:
         return []
-    right = ("left", "at the same voltage", "at the same current")
+    right = ("left", "hottest at the same voltage", "hottest at the same current")
     rows = []
     for fault in best.faults:
         heat = [_short(w, "W") if isfinite(w) else "" for w in (fault.hottest_at_voltage_W,

@@ -55,6 +55,9 @@ def test_power_shares_of_networks():
         "(A | B) + (C | D)": "r1 a m 1\nr2 a m 2.2\nr3 m 0 3.3\nr4 m 0 4.7\nr5 a x 1e12",
         "A | B | C | D": "r1 a 0 1\nr2 a 0 2.2\nr3 a 0 3.3\nr4 a 0 4.7\nr5 a x 1e12",
         "A + B + C + D": "r1 a m 1\nr2 m x 2.2\nr3 x y 3.3\nr4 y 0 4.7",
+        "A + (B | (C + D))": "r1 a m 1\nr2 m 0 2.2\nr3 m x 3.3\nr4 x 0 4.7",
+        "A | (B + (C | D))": "r1 a 0 1\nr2 a m 2.2\nr3 m 0 3.3\nr4 m 0 4.7\nr5 a x 1e12",
+        "A + (B | C | D)": "r1 a m 1\nr2 m 0 2.2\nr3 m 0 3.3\nr4 m 0 4.7\nr5 a x 1e12",
     }  # fmt: skip
     for arrangement, body in nets.items():
         count = sum(c.isalpha() for c in arrangement)
