@@ -81,6 +81,7 @@ def test_the_first_lines_answer(capsys):
         ("15.51", "15.51 ohm: 0.51 + 15 ohm, exactly.", 20),
         ("0.33ohm --power 5W --part-power 5W", f"0.33 ohm 5 W {one}", 20),
         ("0.33 --power 5 --part-power 10", f"0.33 ohm 10 W {one}", 10),
+        ("12,04", f"12.04 ohm: 12 ohm (-0.33 %) {one}", 10),
         ("8ohm --power 50W --part-power 10W", "8 ohm: 10 x 20 ohm, 5 strings of 2, exactly.", 20),
         ("8 --have 8x1 --power 50 --part-power 10", "8 ohm: 8 x 1 ohm in series, exactly.", 20),
         ("100 --have 47,56,220 --most-parts 2", "100 ohm: 47 + 56 ohm, which is 103 ohm (+3 %).", 20),
