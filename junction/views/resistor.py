@@ -143,8 +143,8 @@ def _answer(report: ResistorReport) -> list[b.Block]:
     one, lines = _one(report), []
     if one:
         exact = abs(one.error) < 5e-6
-        lines.append(say("resistor_one", asked="" if exact else wanted, off="" if exact else _off(one),
-                         wanted=nominal(one.parts_ohm[0], "ohm"), rated=rated, given=report.given))  # fmt: skip
+        told = {"asked": "" if exact else wanted, "off": "" if exact else _off(one), "rated": rated}
+        lines.append(say("resistor_one", wanted=nominal(one.parts_ohm[0], "ohm"), given=report.given, **told))
         if _over(one):
             half = percent(1 / rule("resistor_power"))
             lines.append(say("resistor_one_hot", used=percent(one.used), half=half,
