@@ -8,11 +8,12 @@ the answer is "not known".
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from math import inf, isnan, log, nan
 
 from junction.base.units import nominal
 from junction.replace.results import SubstituteLine
-from junction.shelf.tables import Limit, PartType, rule
+from junction.shelf.tables import Limit, PartType, records, rule
 from junction.shelf.types import power_at_W, power_reference, second_breakdown_A
 
 
@@ -50,6 +51,37 @@ def line(
 def amps(value: float) -> str:
     """A current as the name of a figure holds it, in letters of every keyboard: ``100 uA``."""
     return nominal(value, "A").replace("µ", "u")
+
+
+def gain_at(part: PartType, at_A: float) -> tuple[float, str]:
+    """Least registered h_FE of a part at a collector current, and a note on where it is from.
+
+    Between two registered currents the straight line on logarithmic axes is taken: gain over current bends
+    downwards there (it rises with recombination's end and falls with high injection), so that the line is on
+    the safe side.  Below the lowest one the gain registered there holds down to `gain_holds_below` of it;
+    above the highest one only within `comparable_current`.
+
+    Returns
+    -------
+    tuple of (float, str)
+        nan where nothing registered reaches that current.
+    """
+    known: dict[float, float] = {}
+    for limit in part.find("h_FE"):
+        if (ic_A := limit.at.get("ic_A", 0.0)) > 0 and not isnan(limit.low):
+            known[ic_A] = max(limit.low, known.get(ic_A, 0.0))
+    points = sorted(known.items())
+    for (i_low, low), (i_high, high) in zip(points, points[1:], strict=False):
+        if i_low < at_A < i_high and not 0.999 < at_A / i_low < 1.001 and not 0.999 < at_A / i_high < 1.001:
+            share = log(at_A / i_low) / log(i_high / i_low)
+            return low ** (1 - share) * high**share, f"candidate's between {amps(i_low)} and {amps(i_high)}"
+    if not points or not at_A > 0:
+        return nan, ""
+    nearest_A, value = min(points, key=lambda point: abs(log(point[0] / at_A)))
+    reach = rule("gain_holds_below") if nearest_A > at_A else rule("comparable_current")
+    if abs(log(nearest_A / at_A)) > log(reach) * (1 + 1e-9):
+        return nan, ""
+    return value, "" if nearest_A == at_A else f"candidate's at {amps(nearest_A)}"
 
 
 def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
@@ -100,6 +132,31 @@ class Lines:
         wanted, has = (getattr(_first(part, symbol), side) for part in (self.a, self.b))
         return line(symbol, wanted, has, unit, soft=self.soft, **how)
 
+    def speed(self, symbol: str, unit: str, side: str, **how) -> SubstituteLine:
+        """Line of f_T (`side` low) or t_rr (high), from typical figures where a sheet has no others.
+
+        Far too slow settles the result: below `speed_short` of the original where speed is what the place
+        wants the part for, below `speed_short_any` anywhere.
+        """
+        firsts = [_first(part, symbol) for part in (self.a, self.b)]
+        limits = [getattr(limit, side) for limit in firsts]
+        values = [limit.typical if isnan(x) else x for x, limit in zip(limits, firsts, strict=True)]
+        typical = [who for who, x, v in zip(("original", "candidate"), limits, values, strict=True)
+                   if isnan(x) and not isnan(v)]  # fmt: skip
+        note = f"typical of the {' and the '.join(typical)}" if typical else _basis(*firsts)
+        found = line(symbol, *values, unit, most=side == "high", soft=self.soft, note=note, **how)
+        least = rule("speed_short" if self.fast() else "speed_short_any")
+        return replace(found, must=found.result == "falls short" and found.margin < least)
+
+    def fast(self) -> bool:
+        """Whether the original is there for its speed: RF, video, and every diode that states its recovery."""
+        if self.a.device != "bjt":
+            return True
+        limit = _first(self.a, "f_T")
+        f_t_Hz = limit.typical if isnan(limit.low) else limit.low
+        video = self.a.rating("V_CEO") >= rule("speed_video_voltage") and f_t_Hz >= rule("speed_video")
+        return f_t_Hz >= rule("speed_rf") or video
+
     def power(self) -> list[SubstituteLine]:
         """Power where the original's rating holds, and again at the temperature asked for."""
         a, b = self.a, self.b
@@ -143,34 +200,38 @@ class Lines:
             self.held("R_thJC", "K/W", most=True),
             self.held("T_j", "C"),
             *self.gain(),
-            self.held("f_T", "Hz", "low", note=_basis(_first(a, "f_T"), _first(b, "f_T"))),
+            self.speed("f_T", "Hz", "low"),
             self.held("C_ob", "F", most=True, note=_basis(_first(a, "C_ob"), _first(b, "C_ob"))),
             *self.safe_area(bolted),
-            word("package", a.package, b.package),
+            _package(a, b),
             word("lead order", a.leads, b.leads, note="from memory" if remembered else ""),
             *([_tab(a.case_to, b.case_to)] if bolted else []),
             _complement(a.complement, b.complement),
         ]  # fmt: skip
 
     def gain(self) -> list[SubstituteLine]:
-        """h_FE at each registered current of the original where the candidate has one comparable."""
-        own = tuple(x for x in self.b.find("h_FE") if not isnan(x.low))
+        """h_FE at each registered current of the original, by what the candidate has there (`gain_at`).
+
+        Far less of it settles the result: a stage is laid out for the least gain of its parts.
+        """
         lines: dict[float, SubstituteLine] = {}
         for limit in self.a.find("h_FE"):
             at_A = limit.at.get("ic_A", nan)
             if isnan(limit.low) or at_A in lines:
                 continue
-            match = nearest(own, "ic_A", at_A)
+            has, where = gain_at(self.b, at_A)
+            match = nearest(self.b.find("h_FE"), "ic_A", at_A)
             if isnan(at_A):  # neither sheet says the current: like with like, else nothing
-                match = next((x for x in own if "ic_A" not in x.at), None)
-            note = _basis(limit, match)
-            if match and match.at.get("ic_A", at_A) != at_A and not isnan(at_A):
-                note = ", ".join(x for x in (f"candidate's at {amps(match.at['ic_A'])}", note) if x)
-            found = line(
-                "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low,
-                match.low if match else nan, "", note=note, soft=self.soft,
-            )  # fmt: skip
-            lines[at_A] = replace(found, wanted_text=_range(limit), has_text=_range(match) if match else "")
+                match = next((x for x in self.b.find("h_FE") if "ic_A" not in x.at), None)
+                has = match.low if match else nan
+            if match and match.low != has:
+                match = replace(match, low=has, high=nan)
+            note = ", ".join(x for x in (where, _basis(limit, match or Limit("", has))) if x)
+            found = line("h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low, has, "",
+                         note=note, soft=self.soft)  # fmt: skip
+            far = found.result == "falls short" and found.margin < rule("gain_short")
+            says = "" if isnan(has) else _range(match or Limit("", has))
+            lines[at_A] = replace(found, must=far, wanted_text=_range(limit), has_text=says)
         return list(lines.values())
 
     def safe_area(self, bolted: bool) -> list[SubstituteLine]:
@@ -190,50 +251,137 @@ class Lines:
     def diode(self) -> list[SubstituteLine]:
         """All lines of two diodes."""
         a, b = self.a, self.b
-        special = any(part.kind in ("Zener", "Schottky") for part in (a, b))
-        lines = [word("kind", a.kind, b.kind, must=special),
-                 word("material", a.material, b.material, must=True)]  # fmt: skip
+        kind, alike = self.kind(), a.kind == b.kind or "Schottky" not in (a.kind, b.kind)
+        # of a Schottky part in the place of another kind the material is what its kind says
+        lines = [kind, *([word("material", a.material, b.material, must=True)] if alike else [])]
         if a.kind != "Zener":
             lines += [self.held("V_RRM", "V", must=True), self.held("I_F", "A", must=True),
                       self.held("I_FSM", "A")]  # fmt: skip
         elif a.find("V_Z"):
-            lines += [self.zener(), self.held("Z_ZT", "ohm", most=True), self.held("I_ZM", "A")]
+            lines += [self.zener(), self.test_current(), self.held("Z_ZT", "ohm", most=True),
+                      self.held("I_ZM", "A")]  # fmt: skip
         if not isnan(a.rating("P_tot")):
             lines += self.power()
         lines.append(self.held("T_j", "C"))
         for limit in a.find("V_F"):
             at_A = limit.at.get("if_A", nan)
-            match = nearest(b.find("V_F"), "if_A", at_A)
+            # V_F rises with the current: what holds at a higher one holds here
+            higher = [x for x in b.find("V_F") if x.at.get("if_A", nan) >= 0.999 * at_A]
+            match = min(higher, key=lambda x: x.high, default=nearest(b.find("V_F"), "if_A", at_A))
             other = match and match.at["if_A"] != at_A
             note = f"candidate's at {amps(match.at['if_A'])}" if other else ""
             lines.append(line(f"V_F at {amps(at_A)}", limit.high, match.high if match else nan, "V",
                               most=True, note=note, soft=self.soft))  # fmt: skip
-        minor = (("t_rr", "s"), ("C", "F"))
-        lines += [self.held(symbol, unit, most=True) for symbol, unit in minor if a.find(symbol)]
-        return [*lines, word("package", a.package, b.package)]
+        if a.find("t_rr") or b.find("t_rr"):
+            lines.append(self.speed("t_rr", "s", "high"))
+        if a.find("C"):
+            lines.append(self.held("C", "F", most=True))
+        return [*lines, _package(a, b)]
+
+    def kind(self) -> SubstituteLine:
+        """What a diode is for: the same, or one that may stand in for it (reference/stand_ins.csv)."""
+        a, b = self.a, self.b
+        found, row = word("kind", a.kind, b.kind, must=True), stands_in(a.kind, b.kind)
+        if row:
+            found = replace(found, must=False, result="exceeds" if row.as_good else "falls short")
+        return found
 
     def zener(self) -> SubstituteLine:
-        """The candidate's voltage range must lie inside the original's."""
+        """The original's voltage must lie in the candidate's range; the nearer the nominal, the better.
+
+        At another test current the candidate's voltage is another one, lower at a lower current.  By how much
+        at the most follows from its greatest impedance, which is taken to rise as the current falls, as that
+        of a junction does: Z_ZT I_ZT ln(I_ZT/I).
+        """
         mine, other, known = _first(self.a, "V_Z"), _first(self.b, "V_Z"), bool(self.b.find("V_Z"))
         result, note = "not known", ""
+        nominal_V, has_V = (_middle(x) for x in (mine, other))
         if known:
             ends = [(rounded(x.low), rounded(x.high)) for x in (mine, other)]
             inside = ends[1][0] >= ends[0][0] and ends[1][1] <= ends[0][1]
-            result = "meets" if ends[0] == ends[1] else "exceeds" if inside else "falls short"
-            here, there = mine.at.get("iz_A"), other.at.get("iz_A")
-            if here != there:
-                stated = here and there
-                note = "test current not stated"
-                if stated:
-                    note = f"tested at {amps(here)} and {amps(there)}"
-                if not stated or abs(log(there / here)) > log(rule("comparable_current")):
-                    result, note = "not known", f"{note}: the voltage moves with the current"
+            holds = ends[1][0] <= rounded(nominal_V) <= ends[1][1]
+            result = "meets" if holds or ends[0] == ends[1] else "falls short"
+            result = "exceeds" if inside and result == "meets" and ends[0] != ends[1] else result
+            note = "" if inside or result != "meets" else f"wider: {_range(other, 'V')}"
         if result == "falls short" and self.soft:
             result, note = "not known", "rests on a reference page: fails no part"
         return SubstituteLine(
-            "V_Z", result, mine.typical, other.typical, "V", _range(mine, "V"),
-            _range(other, "V") if known else "", must=True, note=note,
+            "V_Z", result, nominal_V, has_V, "V", _range(mine, "V"), _range(other, "V") if known else "",
+            must=True, note=note,
         )  # fmt: skip
+
+    def test_current(self) -> SubstituteLine:
+        """The currents at which two Zeners are tested, and how far apart their voltages may be for that."""
+        mine, other = _first(self.a, "V_Z"), _first(self.b, "V_Z")
+        here, there = mine.at.get("iz_A", nan), other.at.get("iz_A", nan)
+        if isnan(here) or isnan(there):
+            return SubstituteLine("test current", "not known", here, there, "A", note="not stated")
+        ratio = there / here
+        if abs(log(ratio)) <= log(rule("comparable_current")):
+            return SubstituteLine("test current", "meets", here, there, "A", margin=ratio)
+        note, impedance = "", _first(self.b, "Z_ZT").high
+        if ratio > 1 and not isnan(impedance):
+            lower_V = impedance * there * log(ratio)
+            note = f"at {amps(here)} its voltage is up to {lower_V:.2g} V lower"
+        return SubstituteLine("test current", "falls short", here, there, "A", margin=ratio, note=note)
+
+
+@cache
+def _stand_ins() -> dict:
+    return {(row.original, row.candidate): row for row in records("stand_ins").values()}
+
+
+def stands_in(kind: str, candidate: str):
+    """Row of reference/stand_ins.csv for a kind of diode in the place of another, or None."""
+    return _stand_ins().get((kind, candidate))
+
+
+def kinds_for(kind: str) -> tuple[str, ...]:
+    """Kinds of diodes that may stand in the place of a kind, itself first."""
+    return (kind, *(candidate for original, candidate in _stand_ins() if original == kind))
+
+
+def fit(package: str, place: str, candidate: str, candidate_place: str) -> str:
+    """Whether an outline fits the place of another.
+
+    Parameters
+    ----------
+    package, candidate : str
+        Outlines (reference/packages.csv) of the original and the candidate.
+    place, candidate_place : str
+        The places of those outlines.
+
+    Returns
+    -------
+    str
+        'same', 'work' (leads bent, holes drilled), 'no', or '' where one is not known.
+    """
+    if not package or not candidate:
+        return ""
+    if package == candidate:
+        return "same"
+    table = records("places")
+    if package in table and candidate in table:
+        place, candidate_place = package, candidate  # axial parts share a place and differ in their leads
+    if place == candidate_place:
+        return "same"
+    row = table.get(place)
+    return "work" if row and candidate_place in row.work.split(", ") else "no"
+
+
+def _package(a: PartType, b: PartType) -> SubstituteLine:
+    """Line of the outline: of the same place, fits with work, or does not fit."""
+    found = word("package", a.package, b.package)
+    how = fit(a.package, a.package_class, b.package, b.package_class)
+    if how == "same":
+        return replace(found, result="meets", note="" if a.package == b.package else "fits the same place")
+    notes = {"work": "fits with work", "no": "does not fit the place"}
+    return replace(found, note=notes[how]) if how else found
+
+
+def _middle(limit: Limit) -> float:
+    """Nominal voltage of a Zener, else the middle of its range."""
+    return (limit.low + limit.high) / 2 if isnan(limit.typical) else limit.typical
 
 
 def _tab(wanted: str, has: str) -> SubstituteLine:

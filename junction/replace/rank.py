@@ -1,0 +1,120 @@
+"""Substitutes in the order in which a technician would take them.
+
+First what does the job, then what may, then what falls short; an outline that does not fit the place comes
+after those that do.  Among these the least cost is first: what every figure that is less, missing or far
+above the original counts (reference/weights.csv).  A part with ratings far above the original is not
+better: it is dearer, larger and often slower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cache
+from math import isnan, log2
+from types import SimpleNamespace
+
+from junction.replace.lines import fit
+from junction.replace.results import SubstituteLine, Substitution
+from junction.shelf.tables import PartType, records, rule
+
+#: Stands for the original where a candidate is held against the needs of a place.
+PLACE = "the place"
+_RESULTS = {"exceeds": 0, "meets": 0, "not known": 1, "falls short": 2}
+_NOTHING = SimpleNamespace(short=0.0, over=0.0, unknown=0.0)
+
+
+@cache
+def _weights() -> Mapping[str, SimpleNamespace]:
+    return records("weights")
+
+
+def _figure(line: SubstituteLine) -> str:
+    """Name of a line without the conditions it holds at: ``h_FE`` of ``h_FE at 10 mA``."""
+    return line.figure.partition(" at ")[0]
+
+
+def _counts(line: SubstituteLine, weight: SimpleNamespace) -> float:
+    """What one line counts."""
+    margin = line.margin
+    if isnan(margin):
+        if line.result == "falls short":
+            return weight.short
+        asked = line.result == "not known" and (line.wanted_text or not isnan(line.wanted))
+        return weight.unknown if asked else weight.over if line.result == "exceeds" else 0.0
+    if margin <= 0:
+        return weight.short * log2(rule("shortfall_most"))
+    octaves = min(abs(log2(margin)), log2(rule("shortfall_most")))
+    return (weight.short if margin < 1 else weight.over) * octaves
+
+
+def cost(
+    lines: Iterable[SubstituteLine], original: PartType | None = None, candidate: PartType | None = None,
+) -> float:  # fmt: skip
+    """What a candidate's lines count, the least is best; with what its figures rest on.
+
+    Lines of one figure (h_FE at several currents) count as one, by their mean.
+    """
+    groups: dict[str, list[float]] = {}
+    board = original is not None and original.mounting != "bolted"
+    for line in lines:
+        figure = _figure(line)
+        weight = _weights().get(figure, _NOTHING)
+        if figure == "complement" and board:
+            continue
+        if figure == "V_Z" and not isnan(line.has) and line.has > 0:  # a window: off to either side is as bad
+            value = weight.short * abs(log2(line.has / line.wanted))
+        else:
+            # of the upper side of a gain its mean tells (`mean_gain`), not its minimum
+            value = 0.0 if figure == "h_FE" and line.margin > 1 else _counts(line, weight)
+        groups.setdefault(figure, []).append(value)
+    found = sum(sum(values) / len(values) for values in groups.values())
+    if candidate is not None:
+        found += _weights()[candidate.standing].unknown if candidate.standing != "published" else 0.0
+    if original is not None and candidate is not None:
+        higher = mean_gain(original, candidate)
+        found += _weights()["h_FE"].over * log2(higher) if higher > 1 else 0.0
+    return found
+
+
+def mean_gain(a: PartType, b: PartType) -> float:
+    """How many times the mean registered gain of `a` that of `b` is, by the worst current; 1 at the least.
+
+    Means are geometric, of ranges whose both ends are known; nearest currents are compared.
+    """
+    from junction.replace.lines import nearest
+
+    gains, higher = b.find("h_FE"), 1.0
+    for limit in a.find("h_FE"):
+        match = nearest(gains, "ic_A", limit.at.get("ic_A", 0.0))
+        # nan, which is not larger, where one is open
+        mean = ((match.low * match.high) / (limit.low * limit.high)) ** 0.5 if match else 0.0
+        higher = mean if mean > higher else higher
+    return higher
+
+
+def place_of(original: PartType, candidate: PartType) -> str:
+    """How the candidate's outline fits: 'same', 'work', 'no', or '' where one is not known."""
+    return fit(original.package, original.package_class, candidate.package, candidate.package_class)
+
+
+def short(result: Substitution) -> bool:
+    """Whether a figure that must hold is less, even where it rests on a reference page and fails no part."""
+    return result.result == "falls short" or any(x.must and x.margin < 1 for x in result.lines)
+
+
+def tight(lines: Iterable[SubstituteLine]) -> list[SubstituteLine]:
+    """Lines that must hold, hold, and leave less than the usual headroom."""
+    return [x for x in lines if x.must and 1 <= x.margin < rule("place_headroom")]
+
+
+def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
+    """Best first: what does the job, fits the place (with the usual headroom), and costs the least."""
+
+    def key(result: Substitution) -> tuple:
+        return (
+            2 if short(result) else _RESULTS[result.result], result.place == "no",
+            len(tight(result.lines)) if result.original == PLACE else 0,
+            round(result.cost, 9), result.candidate, result.tag,
+        )  # fmt: skip
+
+    return tuple(sorted(results, key=key))
