@@ -13,8 +13,10 @@ from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, SetAside
 from junction.base.units import REFERENCE_TEMP_C
 from junction.jobs.job import Result, job, physical
+from junction.replace.rank import rank
 from junction.replace.results import Needs, SubstituteReport
-from junction.replace.substitute import compare, rank, suggest
+from junction.replace.substitute import compare
+from junction.replace.suggest import suggest
 from junction.shelf.tables import PartType, cautions
 from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf
 
@@ -116,9 +118,8 @@ def substitute(*types_named, o) -> Result:
         ranked = rank(compare(asked, part, case_temp_C, tag) for part, tag in found)
         searched = len(found)
     else:
-        others = shelf.all(device)
-        ranked = suggest(asked, others, case_temp_C, o.most)
-        searched = len(others) - (original is not None)
+        ranked = suggest(asked, shelf, o.most, case_temp_C, device)
+        searched = len(shelf.names(device)) - (original is not None)
     types = [shelf.find(one.candidate) for one in ranked]
     drawn = {part.name: part for part in (original, *types) if part is not None}
     fitting = ("fitting",) if any(part.mounting == "bolted" for part in types) else ()

@@ -97,9 +97,13 @@ def place_of(original: PartType, candidate: PartType) -> str:
     return fit(original.package, original.package_class, candidate.package, candidate.package_class)
 
 
-def short(result: Substitution) -> bool:
-    """Whether a figure that must hold is less, even where it rests on a reference page and fails no part."""
-    return result.result == "falls short" or any(x.must and x.margin < 1 for x in result.lines)
+def level(result: Substitution) -> int:
+    """0: does the job; 1: not known; 2: falls short, even where that rests on a reference page and fails none.
+
+    Of a pair the worse of both.
+    """
+    less = any(x.must and x.margin < 1 for x in result.lines)
+    return max(2 if less else _RESULTS[result.result], _RESULTS.get(result.pair_result, 0))
 
 
 def tight(lines: Iterable[SubstituteLine]) -> list[SubstituteLine]:
@@ -112,7 +116,7 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
 
     def key(result: Substitution) -> tuple:
         return (
-            2 if short(result) else _RESULTS[result.result], result.place == "no",
+            level(result), result.place == "no",
             len(tight(result.lines)) if result.original == PLACE else 0,
             round(result.cost, 9), result.candidate, result.tag,
         )  # fmt: skip

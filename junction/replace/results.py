@@ -63,6 +63,12 @@ class Substitution:
     notes: str = ""
     source: str = ""
     secondary: bool = False
+    standing: str = "published"  # what the candidate's figures rest on; or 'secondary', 'from memory'
+    place: str = ""  # how its outline fits: 'same' place, fits with 'work', 'no'; '' not known
+    cost: float = nan  # what stands against it (reference/weights.csv), the least is best
+    why: str = ""  # it beside the original in a line
+    pair: str = ""  # complement that goes with it where both sides of a pair are replaced
+    pair_result: str = ""  # how that one does in the place of the original's complement
 
     def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
         """Names of the lines with a result, of the musts alone or of the others alone."""

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 from math import isnan, log, nan
@@ -252,14 +252,23 @@ class _Entry:
         taken = self.base.words if self.base else {}
         return {name: cell for name, cell in taken.items() if name in _TAKEN} | given
 
+    def cells(self, wanted: Sequence[str]) -> list[str]:
+        """Cells under headings as they are written; what its row leaves empty is its base's, ratings too."""
+        own = [self.row.cells.get(name, "") for name in wanted] if self.row else [""] * len(wanted)
+        return [a or b for a, b in zip(own, self.base.cells(wanted), strict=True)] if self.base else own
+
     @property
     def group_of(self) -> str:
         """The type it is a gain group of: its number goes on behind that one's, its h_FE alone differs."""
-        base = self.base
-        if not base or not self.row or plain_name(self.name) == plain_name(base.name):
-            return ""
-        goes_on = plain_name(self.name).startswith(plain_name(base.name))
-        return base.name if goes_on and all(row.cells["symbol"] == "h_FE" for row in self.limits) else ""
+        return self.group(self.base.name) if self.base and self.row else ""
+
+    def group(self, like: str) -> str:
+        """`group_of` for the name of the type that its row is like."""
+        own, base = plain_name(self.name), plain_name(like)
+        return like if base and own != base and own.startswith(base) and self._gain_alone() else ""
+
+    def _gain_alone(self) -> bool:
+        return all(row.cells["symbol"] == "h_FE" for row in self.limits)
 
     @cached_property
     def part(self) -> PartType:
@@ -444,6 +453,21 @@ class _Listed(_Entry):
         """Its rows in the table of limits."""
         return index(f"limits_{self.device}").rows(self.name)
 
+    def cells(self, wanted: Sequence[str]) -> list[str]:
+        """As of any type, without reading more of its line than is wanted."""
+        places, last = _places(self.device, (*wanted, "like"))
+        line = self._line[1]
+        written = line.split(",", last + 1)
+        if -1 < line.find('"') < len(line) - len(written[-1]):
+            written = list(self.row.cells.values())
+        *own, like = [written[k] for k in places]
+        base = self._entries.get(plain_name(like)) if like else None
+        return [a or b for a, b in zip(own, base.cells(wanted), strict=True)] if base else own
+
+    def _gain_alone(self) -> bool:
+        lines = index(f"limits_{self.device}").lines.get(self.name, ())
+        return all(line.split(",", 2)[1].strip() == "h_FE" for _, line in lines)
+
     @cached_property
     def words(self) -> dict[str, str]:
         """As of any type; a gain group's complement is the same group of its type's, where there is one."""
@@ -453,6 +477,14 @@ class _Listed(_Entry):
             same = self._entries.get(plain_name(said["complement"]) + group)
             words |= said | ({"complement": same.name} if same else {})
         return words
+
+
+@cache
+def _places(device: str, wanted: Sequence[str]) -> tuple[list[int], int]:
+    """Places of headings in the table of types, and the last of them."""
+    heading = index(f"types_{device}").heading
+    places = [heading.index(name) for name in wanted]
+    return places, max(places)
 
 
 @cache
@@ -528,6 +560,26 @@ class TypeShelf:
     def all(self, device: str) -> tuple[PartType, ...]:
         """All types of one device, 'bjt' or 'diode'."""
         return tuple(self._entries[plain_name(name)].part for name in self.names(device))
+
+    def cells(self, device: str, wanted: Sequence[str]) -> Iterator[tuple[str, str, list[str]]]:
+        """What the tables state of every type of a device, unchecked: to find the few that are worth reading.
+
+        Parameters
+        ----------
+        device : str
+            'bjt' or 'diode'.
+        wanted : sequence of str
+            Headings of the table of types.
+
+        Yields
+        ------
+        tuple of (str, str, list of str)
+            Name, the type that it is a gain group of or '', and its cells.
+        """
+        for key, entry in self._entries.items():
+            if entry.device == device and key == plain_name(entry.name):
+                like, *cells = entry.cells(("like", *wanted))
+                yield entry.name, entry.group(like), cells
 
     def near_types(self, name: str, count: int = 4) -> list[PartType]:
         """Types that a name not on the shelf may mean, the nearest first."""

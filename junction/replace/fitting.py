@@ -1,0 +1,172 @@
+"""A substitute beside its original in words: why it is one, and what has to be changed to fit it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isnan, log, nan
+
+from junction.base.units import listed, nominal
+from junction.judge.results import say
+from junction.replace.lines import amps, stands_in
+from junction.replace.rank import mean_gain
+from junction.replace.results import Needs, SubstituteLine
+from junction.shelf.tables import PartType, rule
+
+#: What a line of reasons shows of either part, where both are known.
+_BESIDE = {"V_CEO": "V", "V_RRM": "V", "I_C": "A", "I_F": "A", "P_tot": "W", "t_rr": "s"}
+#: What is missing, and worth a word in a line of reasons.
+_MISSED = ("V_CEO", "V_CBO", "I_C", "P_tot", "V_RRM", "I_F", "h_FE", "f_T", "t_rr", "V_Z")
+_MOST_REASONS = 3
+
+
+def short_text(value: float, unit: str) -> str:
+    """A figure in as many digits as a sheet gives it: ``2.5 MHz``."""
+    return str(nominal(float(f"{value:.3g}"), unit))
+
+
+def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine], place: str) -> str:
+    """The candidate beside what was asked for, in a line: outline, ratings, and what is less or not known."""
+    figures: dict[str, SubstituteLine] = {}
+    for x in lines:
+        figures.setdefault(x.figure.partition(" at ")[0], x)
+    own = isinstance(asked, PartType)
+    said = [part.package + {"same": "", "work": ", fits with work", "no": ", does not fit the place"}.get(place, "")]
+    pairs = [(figures[name], unit) for name, unit in _BESIDE.items() if name in figures]
+    pairs = [(x, unit) for x, unit in pairs if not isnan(x.has)]
+    if "V_Z" in figures and not isnan(figures["V_Z"].has):
+        pairs.insert(0, (figures["V_Z"], "V"))
+    if pairs:
+        has = ", ".join(short_text(x.has, unit) for x, unit in pairs)
+        wanted = ", ".join(short_text(x.wanted, unit) if not isnan(x.wanted) else "?" for x, unit in pairs)
+        said.append(f"{has} for {wanted}")
+    buts = []
+    worst: dict[str, SubstituteLine] = {}
+    for x in lines:
+        name = x.figure.partition(" at ")[0]
+        if x.margin < 1 and x.margin < worst.get(name, x).margin + 1e-12:
+            worst[name] = x
+    for name, x in worst.items():
+        if name in _BESIDE and name != "t_rr":
+            buts.append(f"{name} less")
+        elif name in ("h_FE", "f_T"):
+            unit = {"f_T": "Hz"}.get(name, "")
+            buts.append(f"{x.figure} {short_text(x.has, unit)} for {short_text(x.wanted, unit)}")
+    unknown = dict.fromkeys(
+        x.figure.partition(" at ")[0] for x in lines
+        if x.result == "not known" and isnan(x.has) and not isnan(x.wanted)
+    )  # fmt: skip
+    buts += [f"{name} not known" for name in unknown if name in _MISSED and name not in worst]
+    if own and asked.device == "diode" and part.kind != asked.kind:
+        said.insert(0, part.kind)
+    if own and asked.leads and part.leads and place == "same" and asked.leads == part.leads:
+        said[0] += ", same leads" if asked.mounting == "board" else ""
+    if part.standing != "published":
+        buts.append({"secondary": "figures from reference pages"}.get(part.standing, "figures from memory"))
+    text = "; ".join(x for x in said if x)
+    return text + (f"; but {listed(buts[:_MOST_REASONS])}" if buts else "")
+
+
+def to_fit(a: PartType, b: PartType, lines: Sequence[SubstituteLine], place: str) -> list[str]:
+    """What to change and to look after where `b` goes in the place of `a`, in the order of the work."""
+    said = [
+        say("substitute_memory" if part.standing == "from memory" else "substitute_secondary", part=part.name)
+        for part in (b, a) if part.standing != "published"
+    ]  # fmt: skip
+    if place in ("work", "no"):
+        row = "substitute_work" if place == "work" else "substitute_no_fit"
+        said.append(say(row, was=a.package, now=b.package, bolted="bolted" in (a.mounting, b.mounting)))
+    if a.device == "bjt":
+        return said + _bjt(a, b, {x.figure: x for x in lines}, lines, place)
+    return said + _diode(a, b, lines)
+
+
+def _diode(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
+    """What to look after with a diode."""
+    said, row = [], stands_in(a.kind, b.kind)
+    if row and row.says:
+        said.append(say(row.says, original=a.name, candidate=b.name))
+    elif a.kind != b.kind and "rectifier" in b.kind and b.kind != "fast rectifier":
+        said.append(say("substitute_slow", original=a.name, candidate=b.name))
+    for x in lines:
+        if x.figure == "test current" and x.result == "falls short":
+            impedance = next((limit.high for limit in b.find("Z_ZT")), nan)
+            lower = impedance * x.has * log(x.margin) if x.margin > 1 else nan
+            said.append(say("substitute_zener_current", now=amps(x.has), was=amps(x.wanted), original=a.name,
+                            lower=lower))  # fmt: skip
+        if x.figure == "V_Z" and not abs(x.has / x.wanted - 1) < 1e-6 and not isnan(x.has):
+            said.append(say("substitute_zener_other", now=x.has, was=x.wanted))
+    return said
+
+
+def _bjt(
+    a: PartType, b: PartType, by_name: dict[str, SubstituteLine], lines: Sequence[SubstituteLine], place: str
+) -> list[str]:
+    """What to change and to look after with a transistor."""
+    said, margins = [], {name: x.margin for name, x in by_name.items()}
+    if a.leads and b.leads and a.leads != b.leads:
+        remembered = [p for p in (a, b) if p.leads_basis != "published"]
+        said.append(say("substitute_leads", was=a.leads, now=b.leads, how=_crossed(a, b, place),
+                        basis="from memory" if remembered else ""))  # fmt: skip
+    elif not b.leads and a.name != b.name:
+        said.append(say("substitute_leads_unknown", part=b.name))
+    if "bolted" in (a.mounting, b.mounting):
+        if a.case_to == "none" and b.case_to not in ("none", ""):
+            said.append(say("substitute_live", original=a.name))
+        elif b.case_to == "none" and a.case_to not in ("none", ""):
+            said.append(say("substitute_insulated"))
+    if a.complement and b.complement and a.name != b.name:
+        if a.complement != b.complement:
+            said.append(say("substitute_both_sides", was=a.complement, now=b.complement))
+    elif a.complement and not b.complement and a.mounting == "bolted":
+        said.append(say("substitute_no_complement", part=b.name, was=a.complement))
+    if a.kind != b.kind:
+        said.append(say("substitute_structure"))
+    elif a.kind == "darlington" and a.r_be_ohm != b.r_be_ohm:
+        said.append(say("substitute_base_resistors"))
+    if a.material != b.material:
+        said.append(say("substitute_material", was=a.material, now=b.material))
+    if a.damper_diode and not b.damper_diode:
+        said.append(say("substitute_damper", original=a.name, candidate=b.name))
+    heat, per_W = by_name.get("R_thJC"), max(a.rating("P_tot") / 10, 1e-3)
+    if heat and heat.has > rule("heat_hotter") * heat.wanted and a.mounting == "bolted":
+        per_W = 10.0 if a.rating("P_tot") >= 20 else 1.0
+        said.append(say("substitute_hotter", now=heat.has, was=heat.wanted, where="case", per=per_W,
+                        rise=per_W * (heat.has - heat.wanted)))  # fmt: skip
+    if margins.get("f_T", nan) >= rule("ft_much_faster"):
+        said.append(say("substitute_faster", times=margins["f_T"], original=a.name))
+    if margins.get("C_ob", nan) <= 1 / rule("cob_larger"):
+        said.append(say("substitute_capacitance", times=1 / margins["C_ob"]))
+    less = [x.margin for x in lines if x.figure.startswith("h_FE") and x.margin < 1]
+    if less:
+        said.append(say("substitute_less_gain", share=min(less), original=a.name))
+    higher = mean_gain(a, b)
+    if higher >= rule("hfe_differs"):
+        said.append(say("substitute_more_gain", times=higher, original=a.name))
+    return said + _spread(b)
+
+
+def _spread(b: PartType) -> list[str]:
+    """What a pair of it would need."""
+    gains = b.find("h_FE")
+    spreads = [(x.high / x.low, x) for x in gains if x.low > 0 and not isnan(x.high)]
+    ratio, widest = max(spreads, key=lambda spread: spread[0], default=(nan, None))
+    if ratio > 1 / rule("hfe_matched"):
+        at = amps(widest.at["ic_A"]) if "ic_A" in widest.at else ""
+        return [say("substitute_spread", part=b.name, low=widest.low, high=widest.high, at=at)]
+    if widest is None and gains:
+        return [say("substitute_no_upper_gain", part=b.name)]
+    return []
+
+
+def _crossed(a: PartType, b: PartType, place: str) -> str:
+    """Which lead goes where: turned round, two of them crossed, or each by its name."""
+    was, now = a.leads, b.leads
+    if place != "same":
+        return "each lead to its own hole by its letter"
+    moved = [k for k in range(3) if was[k] != now[k]]
+    if now == was[::-1] and a.mounting == b.mounting == "board":
+        return "turn it round, its flat the other way"
+    if len(moved) == 2:
+        return f"cross its {listed([now[k] for k in moved])}, sleeved; its {now[3 - sum(moved)]} stays"
+    holes = [f"{now[k]} to hole {was.index(now[k]) + 1}" for k in moved]
+    return f"bend {listed(holes)}, sleeved"
