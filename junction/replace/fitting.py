@@ -17,6 +17,7 @@ _BESIDE = {"V_CEO": "V", "V_RRM": "V", "I_C": "A", "I_F": "A", "P_tot": "W", "t_
 #: What is missing, and worth a word in a line of reasons.
 _MISSED = ("V_CEO", "V_CBO", "I_C", "P_tot", "V_RRM", "I_F", "h_FE", "f_T", "t_rr", "V_Z")
 _MOST_REASONS = 3
+_FITS = {"work": ", fits with work", "no": ", does not fit the place"}
 
 
 def short_text(value: float, unit: str) -> str:
@@ -30,7 +31,7 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
     for x in lines:
         figures.setdefault(x.figure.partition(" at ")[0], x)
     own = isinstance(asked, PartType)
-    said = [part.package + {"same": "", "work": ", fits with work", "no": ", does not fit the place"}.get(place, "")]
+    said = [part.package + _FITS.get(place, "")]
     pairs = [(figures[name], unit) for name, unit in _BESIDE.items() if name in figures]
     pairs = [(x, unit) for x, unit in pairs if not isnan(x.has)]
     if "V_Z" in figures and not isnan(figures["V_Z"].has):
@@ -50,7 +51,9 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
             buts.append(f"{name} less")
         elif name in ("h_FE", "f_T"):
             unit = {"f_T": "Hz"}.get(name, "")
-            buts.append(f"{x.figure} {short_text(x.has, unit)} for {short_text(x.wanted, unit)}")
+            at = x.figure.partition(" at ")[2]
+            beside = f"{name} {short_text(x.has, unit)} for {short_text(x.wanted, unit)}"
+            buts.append(f"{beside} at {at}" if at else beside)
     unknown = dict.fromkeys(
         x.figure.partition(" at ")[0] for x in lines
         if x.result == "not known" and isnan(x.has) and not isnan(x.wanted)
@@ -114,11 +117,11 @@ def _bjt(
             said.append(say("substitute_live", original=a.name))
         elif b.case_to == "none" and a.case_to not in ("none", ""):
             said.append(say("substitute_insulated"))
-    if a.complement and b.complement and a.name != b.name:
-        if a.complement != b.complement:
+    if a.mounting == "bolted" and a.complement and a.name != b.name:
+        if b.complement and b.complement != a.complement:
             said.append(say("substitute_both_sides", was=a.complement, now=b.complement))
-    elif a.complement and not b.complement and a.mounting == "bolted":
-        said.append(say("substitute_no_complement", part=b.name, was=a.complement))
+        elif not b.complement:
+            said.append(say("substitute_no_complement", part=b.name, was=a.complement))
     if a.kind != b.kind:
         said.append(say("substitute_structure"))
     elif a.kind == "darlington" and a.r_be_ohm != b.r_be_ohm:
@@ -127,7 +130,7 @@ def _bjt(
         said.append(say("substitute_material", was=a.material, now=b.material))
     if a.damper_diode and not b.damper_diode:
         said.append(say("substitute_damper", original=a.name, candidate=b.name))
-    heat, per_W = by_name.get("R_thJC"), max(a.rating("P_tot") / 10, 1e-3)
+    heat = by_name.get("R_thJC")
     if heat and heat.has > rule("heat_hotter") * heat.wanted and a.mounting == "bolted":
         per_W = 10.0 if a.rating("P_tot") >= 20 else 1.0
         said.append(say("substitute_hotter", now=heat.has, was=heat.wanted, where="case", per=per_W,

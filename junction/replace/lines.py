@@ -84,6 +84,12 @@ def gain_at(part: PartType, at_A: float) -> tuple[float, str]:
     return value, "" if nearest_A == at_A else f"candidate's at {amps(nearest_A)}"
 
 
+def gain_anywhere(part: PartType, at_A: float) -> float:
+    """Least registered h_FE at the current nearest to `at_A`, however far off; nan where there is none."""
+    known = [x for x in part.find("h_FE") if not isnan(x.low)]
+    return min(known, key=lambda x: abs(log(x.at.get("ic_A", at_A) / at_A)), default=Limit("")).low
+
+
 def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
     """Limit whose condition `key` is nearest to `at`, within the ratio ``comparable_current``; or None."""
     known = [limit for limit in limits if limit.at.get(key, 0.0) > 0 and at > 0]
@@ -149,7 +155,7 @@ class Lines:
         return replace(found, must=found.result == "falls short" and found.margin < least)
 
     def fast(self) -> bool:
-        """Whether the original is there for its speed: RF, video, and every diode that states its recovery."""
+        """Whether the original is there for its speed: RF, video, and every diode with a recovery time."""
         if self.a.device != "bjt":
             return True
         limit = _first(self.a, "f_T")
@@ -168,11 +174,19 @@ class Lines:
         other, other_C = power_reference(b)
         first = max(ref_C, other_C) if other == where else ref_C
         note = "" if other == where else f"candidate's from T_j and R_th to {where}"
-        return [
-            line(f"P_tot at {where} {at_C:g} °C", power_at_W(a, where, at_C), power_at_W(b, where, at_C), "W",
-                 must=True, note=note, soft=self.soft)
-            for at_C in sorted({first, max(first, self.temp_C)})
-        ]  # fmt: skip
+        lines = []
+        for at_C in sorted({first, max(first, self.temp_C)}):
+            wanted, has = power_at_W(a, where, at_C), power_at_W(b, where, at_C)
+            free, soft, usual = note, self.soft, isnan(has) and where == "ambient"
+            if usual:
+                # without a sink the outline decides; a usual figure may let a part pass, and fails none
+                has = (b.rating("T_j") - at_C) / _free_air(b)
+                free, soft = ("by what its outline usually carries without a sink, from memory", True)
+            if isnan(has) and b.rating("P_tot") < rule("power_far_less") * a.rating("P_tot"):
+                has, free, soft = b.rating("P_tot"), f"candidate's at {other} {other_C:g} °C", True
+            lines.append(line(f"P_tot at {where} {at_C:g} °C", wanted, has, "W", must=True,
+                              note="" if isnan(has) and usual else free, soft=soft))  # fmt: skip
+        return lines
 
     def bjt(self) -> list[SubstituteLine]:
         """All lines of two transistors."""
@@ -231,7 +245,7 @@ class Lines:
                          note=note, soft=self.soft)  # fmt: skip
             far = found.result == "falls short" and found.margin < rule("gain_short")
             says = "" if isnan(has) else _range(match or Limit("", has))
-            lines[at_A] = replace(found, must=far, wanted_text=_range(limit), has_text=says)
+            lines[at_A] = replace(found, must=far, wanted_at=at_A, wanted_text=_range(limit), has_text=says)
         return list(lines.values())
 
     def safe_area(self, bolted: bool) -> list[SubstituteLine]:
@@ -295,7 +309,7 @@ class Lines:
         """
         mine, other, known = _first(self.a, "V_Z"), _first(self.b, "V_Z"), bool(self.b.find("V_Z"))
         result, note = "not known", ""
-        nominal_V, has_V = (_middle(x) for x in (mine, other))
+        nominal_V, has_V = (middle(x) for x in (mine, other))
         if known:
             ends = [(rounded(x.low), rounded(x.high)) for x in (mine, other)]
             inside = ends[1][0] >= ends[0][0] and ends[1][1] <= ends[0][1]
@@ -369,6 +383,13 @@ def fit(package: str, place: str, candidate: str, candidate_place: str) -> str:
     return "work" if row and candidate_place in row.work.split(", ") else "no"
 
 
+def _free_air(part: PartType) -> float:
+    """Usual thermal resistance of an outline to the ambient, without a sink [K/W]; nan where none is listed."""
+    table = records("places")
+    row = table.get(part.package) or table.get(part.package_class)
+    return row.R_thJA_K_per_W if row else nan
+
+
 def _package(a: PartType, b: PartType) -> SubstituteLine:
     """Line of the outline: of the same place, fits with work, or does not fit."""
     found = word("package", a.package, b.package)
@@ -379,7 +400,7 @@ def _package(a: PartType, b: PartType) -> SubstituteLine:
     return replace(found, note=notes[how]) if how else found
 
 
-def _middle(limit: Limit) -> float:
+def middle(limit: Limit) -> float:
     """Nominal voltage of a Zener, else the middle of its range."""
     return (limit.low + limit.high) / 2 if isnan(limit.typical) else limit.typical
 

@@ -13,13 +13,14 @@ from functools import cache
 from math import isnan, log2
 from types import SimpleNamespace
 
-from junction.replace.lines import fit
+from junction.replace.lines import fit, gain_anywhere, nearest
 from junction.replace.results import SubstituteLine, Substitution
 from junction.shelf.tables import PartType, records, rule
 
 #: Stands for the original where a candidate is held against the needs of a place.
 PLACE = "the place"
-_RESULTS = {"exceeds": 0, "meets": 0, "not known": 1, "falls short": 2}
+#: Without these nothing can be said for a part.
+_MAIN = ("V_CEO", "I_C", "V_RRM", "I_F", "V_Z")
 _NOTHING = SimpleNamespace(short=0.0, over=0.0, unknown=0.0)
 
 
@@ -66,6 +67,10 @@ def cost(
         else:
             # of the upper side of a gain its mean tells (`mean_gain`), not its minimum
             value = 0.0 if figure == "h_FE" and line.margin > 1 else _counts(line, weight)
+        if figure == "h_FE" and isnan(line.has) and candidate is not None:
+            # what it has at the nearest current, however far, is no figure to go by, and yet tells something
+            far = gain_anywhere(candidate, line.wanted_at)
+            value += weight.short * max(log2(line.wanted / far), 0.0) if far > 0 else 0.0
         groups.setdefault(figure, []).append(value)
     found = sum(sum(values) / len(values) for values in groups.values())
     if candidate is not None:
@@ -81,8 +86,6 @@ def mean_gain(a: PartType, b: PartType) -> float:
 
     Means are geometric, of ranges whose both ends are known; nearest currents are compared.
     """
-    from junction.replace.lines import nearest
-
     gains, higher = b.find("h_FE"), 1.0
     for limit in a.find("h_FE"):
         match = nearest(gains, "ic_A", limit.at.get("ic_A", 0.0))
@@ -98,12 +101,20 @@ def place_of(original: PartType, candidate: PartType) -> str:
 
 
 def level(result: Substitution) -> int:
-    """0: does the job; 1: not known; 2: falls short, even where that rests on a reference page and fails none.
+    """How far a candidate is from doing the job; of a pair the worse of both.
 
-    Of a pair the worse of both.
+    0: does it; 1: a figure is missing; 2: falls short by little, even where that rests on a reference page
+    and fails no part; 3: falls far short, is of another kind, or what counts most is missing.
     """
-    less = any(x.must and x.margin < 1 for x in result.lines)
-    return max(2 if less else _RESULTS[result.result], _RESULTS.get(result.pair_result, 0))
+    found = result.pair_level
+    for x in result.lines:
+        if x.must and x.margin < 1:
+            found = max(found, 2 if x.margin >= rule("near_miss") else 3)
+        elif x.must and x.result == "falls short":
+            found = 3
+        elif x.must and x.result == "not known" and not (isnan(x.wanted) and not x.wanted_text):
+            found = max(found, 3 if x.figure in _MAIN else 1)
+    return max(found, 1) if result.result == "not known" else found
 
 
 def tight(lines: Iterable[SubstituteLine]) -> list[SubstituteLine]:
@@ -115,10 +126,13 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
     """Best first: what does the job, fits the place (with the usual headroom), and costs the least."""
 
     def key(result: Substitution) -> tuple:
+        far = level(result)
+        less = rule("shortfall_counts") if far == 2 else 0.0
         return (
-            level(result), result.place == "no",
+            # a little less and a figure that is missing: which is the worse is for the cost to say
+            (0, 1, 1, 3)[far], result.place == "no",
             len(tight(result.lines)) if result.original == PLACE else 0,
-            round(result.cost, 9), result.candidate, result.tag,
+            round(result.cost + less, 9), result.candidate, result.tag,
         )  # fmt: skip
 
     return tuple(sorted(results, key=key))

@@ -44,6 +44,7 @@ class SubstituteLine:
     wanted_text: str = ""  # word or range; '' where the number says it
     has_text: str = ""
     margin: float = nan  # [1] how far the candidate exceeds, 1 is equal; for 'at most' figures turned over
+    wanted_at: float = not_json(nan)  # current at which a gain is wanted [A]
     must: bool = False  # a rating: falling short in it settles the matter
     note: str = ""
 
@@ -68,7 +69,7 @@ class Substitution:
     cost: float = nan  # what stands against it (reference/weights.csv), the least is best
     why: str = ""  # it beside the original in a line
     pair: str = ""  # complement that goes with it where both sides of a pair are replaced
-    pair_result: str = ""  # how that one does in the place of the original's complement
+    pair_level: int = not_json(0)  # how far that one is from doing the job of the original's complement
 
     def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
         """Names of the lines with a result, of the musts alone or of the others alone."""

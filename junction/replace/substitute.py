@@ -90,7 +90,7 @@ def compare(
 
 
 def worded(asked: PartType | Needs, candidate: PartType, found: Substitution) -> Substitution:
-    """A comparison with what is said of it: why in a line, and what has to be changed to fit the candidate."""
+    """A comparison with what is said of it: why in a line, and what has to be changed to fit it."""
     lines, place = found.lines, found.place
     own = isinstance(asked, PartType)
     said = to_fit(asked, candidate, lines, place) if own else _said_of_a_place(asked, candidate, lines)

@@ -7,29 +7,47 @@ by line from there, until enough of them do the job and the next ones can hardly
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
-from math import isnan, nan
+from itertools import islice
+from math import isnan, log2, nan
 from types import SimpleNamespace
 
 import numpy as np
 
 from junction.base.errors import UnitError
 from junction.base.units import REFERENCE_TEMP_C, parse_number
-from junction.replace.lines import fit, kinds_for
+from junction.replace.lines import Lines, fit, kinds_for, middle, nearest
 from junction.replace.rank import cost, level, rank
 from junction.replace.results import Needs, Substitution
 from junction.replace.substitute import compare, worded
-from junction.shelf.tables import PartType, records
+from junction.shelf.tables import PartType, records, rule
 from junction.shelf.types import TypeShelf, packages
 
 _WORDS = {"bjt": ("polarity", "material", "structure", "sections", "package", "standing"),
           "diode": ("kind", "material", "package", "standing")}  # fmt: skip
 _RATINGS = {"bjt": ("V_CEO", "I_C", "P_tot"), "diode": ("V_RRM", "I_F", "P_tot")}
 _UNITS = {"V_CEO": "V", "I_C": "A", "P_tot": "W", "V_RRM": "V", "I_F": "A"}
+_GROUP = re.compile(r"-?(?:[A-Z]|GR|BL|[0-9]{1,2})$")
 #: So many types (a type with its gain groups counts once) are compared in full at a time.
 _AT_A_TIME = 24
+
+
+def completed(part: PartType, shelf: TypeShelf) -> PartType:
+    """A type with the main ratings that its own row does not give taken from its complement.
+
+    Makers offer a pair for the two sides of one stage, with the same ratings.  They are marked as common
+    practice, not as published.
+    """
+    other = shelf.get(part.complement) if part.complement else None
+    missing = [name for name in ("V_CEO", "I_C", "P_tot") if isnan(part.rating(name))]
+    taken = [replace(limit, basis="common practice, no source") for name in missing if other
+             for limit in other.find(name)]  # fmt: skip
+    if not taken:
+        return part
+    return replace(part, secondary=True, standing="secondary", limits=(*part.limits, *taken))
 
 
 @cache
@@ -42,9 +60,24 @@ def _table(shelf: TypeShelf, device: str) -> SimpleNamespace:
     found |= {name: np.array([_number(cell) for cell in column], float)
               for name, column in zip(ratings, columns[len(words) :], strict=True)}  # fmt: skip
     groups: dict[str, list[int]] = {}
-    for k, (name, group_of, _) in enumerate(read):
-        groups.setdefault(group_of or name, []).append(k)
-    return SimpleNamespace(names=[name for name, _, _ in read], groups=list(groups.values()), **found)
+    known, root = {name: cells for name, _, cells in read}, []
+    for k, (name, group_of, cells) in enumerate(read):
+        # a group that was entered as a type of its own: the same number and ratings, a letter behind it
+        bare = _GROUP.sub("", name)
+        group_of = group_of or (bare if bare != name and known.get(bare) == cells else name)
+        groups.setdefault(group_of, []).append(k)
+        root.append(group_of)
+    return SimpleNamespace(names=[*known], root=root, groups=groups, **found)
+
+
+@cache
+def _zener_volts(shelf: TypeShelf) -> np.ndarray:
+    """Nominal voltages of all diodes of the table [V]; nan where none is stated."""
+    table, volts = _table(shelf, "diode"), []
+    for k, name in enumerate(table.names):
+        limits = shelf.limits(name, "V_Z") if table.kind[k] == "Zener" else ()
+        volts.append(middle(limits[0]) if limits else nan)
+    return np.array(volts)
 
 
 def _number(cell: str) -> float:
@@ -57,10 +90,10 @@ def _number(cell: str) -> float:
             return nan  # a fault is told where the type is read
 
 
-def _near(asked: PartType | Needs, table: SimpleNamespace, device: str) -> list[int]:
-    """Types that can be the kind and are not plainly too weak, likeliest first, by their places in the table."""
+def _near(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> list[int]:
+    """Types that can be the kind, likeliest first, by their places in the table; the plainly `weak` or not."""
+    table, own = _table(shelf, device), isinstance(asked, PartType)
     size = len(table.names)
-    own = isinstance(asked, PartType)
     may = np.ones(size, bool)
     if own and device == "bjt":
         for column, value in (("polarity", asked.polarity), ("material", asked.material)):
@@ -77,17 +110,27 @@ def _near(asked: PartType | Needs, table: SimpleNamespace, device: str) -> list[
     counts = np.zeros(size)
     wanted = dict(zip(_RATINGS[device], _asked_for(asked, device), strict=True))
     weights = records("weights")
+    if own and asked.kind == "Zener" and asked.find("V_Z"):
+        volts = _zener_volts(shelf)
+        off = np.abs(np.log2(volts / middle(asked.find("V_Z")[0])))
+        may &= off < rule("zener_window")
+        counts += np.where(np.isnan(off), 0.0, weights["V_Z"].short * off)
     for name, least in wanted.items():
         if isnan(least):
             continue
         octaves = np.log2(getattr(table, name) / least)
+        # powers hold at the case or in free air: only one that is far below tells without a closer look
+        bound = log2(rule("near_miss" if name != "P_tot" else "power_far_less"))
+        enough = octaves >= bound - 1e-9
+        may &= weak | enough if name != "P_tot" else weak | enough | np.isnan(octaves)
         counts += np.where(octaves < 0, -weights[name].short * octaves, weights[name].over * octaves)
         counts[np.isnan(octaves)] += weights[name].unknown
     counts[np.isnan(counts)] = 0.0
     if own and asked.package:
         outlines, places = packages(), {}
         for package in set(table.package[may]):
-            how = fit(asked.package, asked.package_class, package, outlines[package].place if package in outlines else "")
+            outline = outlines.get(package)
+            how = fit(asked.package, asked.package_class, package, outline.place if outline else "")
             places[package] = {"same": 0.0, "work": weights["package"].short, "no": 99.0}.get(
                 how, weights["package"].unknown)  # fmt: skip
         counts += np.array([places.get(package, 0.0) for package in table.package])
@@ -133,41 +176,34 @@ def suggest(
             one for side, count in zip(("NPN", "PNP"), halves, strict=True) if count
             for one in suggest(replace(asked, polarity=side), shelf, count, case_temp_C, "bjt")
         )  # fmt: skip
-    device = asked.device if isinstance(asked, PartType) else device or "bjt"
-    table = _table(shelf, device)
-    found: list[Substitution] = []
-    for batch in _batches(_candidates(asked, table, shelf, device)):
-        found += [_held(asked, part, case_temp_C, shelf) for part in batch]
-        if sum(level(one) == 0 and one.place != "no" for one in found) >= most:
+    if isinstance(asked, PartType):
+        device, asked = asked.device, completed(asked, shelf)
+    device = device or "bjt"
+    # what misses by little fills up a short list; what misses by far stands in no list but an empty one
+    for weak in (False, True):
+        found = []
+        candidates = _candidates(asked, shelf, device, weak)
+        while batch := [*islice(candidates, _AT_A_TIME)]:
+            found += [_held(asked, part, case_temp_C, shelf) for part in batch]
+            if weak or sum(level(one) == 0 and one.place != "no" for one in found) >= most:
+                break
+        best = [one for one in rank(found) if level(one) < 3 and one.place != "no"]
+        best = best or [one for one in rank(found) if level(one) < 3]
+        if best:
             break
-    ranked = rank(found)
-    best = [one for one in ranked if level(one) < 2] or ranked
+    best = best or [one for one in rank(found) if one.result == "falls short"]
     return tuple(worded(asked, shelf.get(one.candidate), one) for one in best[:most])
 
 
-def _batches(candidates: Iterator[PartType]) -> Iterator[list[PartType]]:
-    batch: list[PartType] = []
-    for part in candidates:
-        batch.append(part)
-        if len(batch) == _AT_A_TIME:
-            yield batch
-            batch = []
-    if batch:
-        yield batch
-
-
-def _candidates(
-    asked: PartType | Needs, table: SimpleNamespace, shelf: TypeShelf, device: str
-) -> Iterator[PartType]:  # fmt: skip
+def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> Iterator[PartType]:
     """Types to compare, likeliest first; of a type and its gain groups the one whose gain fits best."""
     own = (asked.name, *asked.also) if isinstance(asked, PartType) else ()
-    group_of = {k: group for group in table.groups for k in group}
-    seen: set[int] = set()
-    for k in _near(asked, table, device):
-        if k in seen:
+    table, seen = _table(shelf, device), set()
+    for k in _near(asked, shelf, device, weak):
+        if table.root[k] in seen:
             continue
-        seen.update(group_of[k])
-        parts = [shelf.get(table.names[j]) for j in group_of[k] if table.names[j] not in own]
+        seen.add(table.root[k])
+        parts = [shelf.get(table.names[j]) for j in table.groups[table.root[k]] if table.names[j] not in own]
         if parts:
             yield min(parts, key=lambda part: _gain_off(asked, part))
 
@@ -176,9 +212,12 @@ def _gain_off(asked: PartType | Needs, part: PartType) -> tuple[float, bool, str
     """How far the gain of a part is from what was asked for."""
     if isinstance(asked, Needs):
         return 0.0, bool(part.group_of), part.name
-    from junction.replace.lines import Lines
-
-    return cost(Lines(asked, part, nan).gain(), asked, part), bool(part.group_of), part.name
+    lines = Lines(asked, part, nan).gain()
+    # of those that are as good the one whose mean gain is nearest, to either side
+    pairs = [(x, nearest(part.find("h_FE"), "ic_A", x.at.get("ic_A", 0.0))) for x in asked.find("h_FE")]
+    means = [(y.low * y.high / (x.low * x.high)) ** 0.5 for x, y in pairs if y]
+    off = [abs(log2(mean)) for mean in means if mean > 0]
+    return round(cost(lines, asked, part), 9), max(off, default=9.0), part.name
 
 
 def _held(asked: PartType | Needs, part: PartType, case_temp_C: float, shelf: TypeShelf) -> Substitution:
@@ -190,5 +229,4 @@ def _held(asked: PartType | Needs, part: PartType, case_temp_C: float, shelf: Ty
     if other is None or others is None or others.name == other.name:
         return one
     facing = compare(other, others, case_temp_C, words=False)
-    result = "falls short" if level(facing) == 2 else facing.result
-    return replace(one, cost=max(one.cost, facing.cost), pair=others.name, pair_result=result)
+    return replace(one, cost=max(one.cost, facing.cost), pair=others.name, pair_level=level(facing))

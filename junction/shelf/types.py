@@ -270,6 +270,10 @@ class _Entry:
     def _gain_alone(self) -> bool:
         return all(row.cells["symbol"] == "h_FE" for row in self.limits)
 
+    def stated(self, symbol: str) -> list[Row]:
+        """Its own rows of a symbol in the table of limits."""
+        return [row for row in self.limits if row.cells["symbol"] == symbol]
+
     @cached_property
     def part(self) -> PartType:
         """The type, checked."""
@@ -464,6 +468,12 @@ class _Listed(_Entry):
         base = self._entries.get(plain_name(like)) if like else None
         return [a or b for a, b in zip(own, base.cells(wanted), strict=True)] if base else own
 
+    def stated(self, symbol: str) -> list[Row]:
+        """As of any type, without reading its other rows."""
+        table = index(f"limits_{self.device}")
+        lines = table.lines.get(self.name, ())
+        return [table.row(*line) for line in lines if line[1].split(",", 2)[1].strip() == symbol]
+
     def _gain_alone(self) -> bool:
         lines = index(f"limits_{self.device}").lines.get(self.name, ())
         return all(line.split(",", 2)[1].strip() == "h_FE" for _, line in lines)
@@ -580,6 +590,15 @@ class TypeShelf:
             if entry.device == device and key == plain_name(entry.name):
                 like, *cells = entry.cells(("like", *wanted))
                 yield entry.name, entry.group(like), cells
+
+    def limits(self, name: str, symbol: str) -> tuple[Limit, ...]:
+        """Limits of a symbol in the table of limits, for a type of exactly that name, no other row read."""
+        entry = self._entries.get(plain_name(name))
+        while entry:
+            if found := entry.stated(symbol):
+                return tuple(limit_of(row, "", "published") for row in found)
+            entry = entry.base
+        return ()
 
     def near_types(self, name: str, count: int = 4) -> list[PartType]:
         """Types that a name not on the shelf may mean, the nearest first."""

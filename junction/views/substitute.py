@@ -8,6 +8,7 @@ from math import isnan
 import numpy as np
 
 from junction.base.units import listed, nominal
+from junction.judge.results import say
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
@@ -111,33 +112,93 @@ def summary(report: SubstituteReport) -> str:
     return f"{_name(best)} for {what}: {best.result}" if best else f"nothing for {what}"
 
 
+#: Of the shelf's own list so many are shown, and so much of what has to be done to fit the best of them.
+_SHOWN, _SHOWN_WORK = 3, 5
+
+
+def answer(report: SubstituteReport) -> str:
+    """What to take, in a sentence: the first thing that is said where the shelf was searched."""
+    part = report.original
+    if part is not None:
+        kind = part.kind if part.device == "diode" or part.kind == "darlington" else ""
+        what = [part.polarity, part.material, kind, part.package]
+    else:
+        what = [str(_asked(report.needs))]
+    named = part.name if part else "the place"
+    what = ", ".join(x for x in what if x)
+    if not report.candidates:
+        return say("substitute_none", original=named, what=what)
+    best = report.candidates[0]
+    does = best.result in ("exceeds", "meets")
+    verdict = _verdict(best).partition(";")[0]
+    pair = best.pair if part and best.pair != part.complement else ""
+    return say(
+        "substitute_answer" if does or best.result == "not known" else "substitute_miss", original=named,
+        what=what, best=_name(best), pair=pair, facing=part.complement if part else "", verdict=verdict,
+    )  # fmt: skip
+
+
+def _short_list(report: SubstituteReport, most: int | None) -> b.Block:
+    """The best candidates, each with why in a line; with their polarity where the place does not say which."""
+    open_side = report.needs is not None and not report.needs.polarity
+    shown = report.candidates
+    if most and open_side:  # the list holds one polarity after the other: the best of both
+        sides = dict.fromkeys(r.polarity for r in shown)
+        shown = [r for side in sides for r in [x for x in shown if x.polarity == side][: most - 1]]
+    rows = []
+    for r in shown[:most] if most and not open_side else shown:
+        pair = f" + {r.pair}" if r.pair else ""
+        mark = "" if r.result in ("exceeds", "meets") else f"{r.result}: "
+        rows.append([_name(r) + pair, *([r.polarity] if open_side else []), mark + r.why])
+    return b.table(b.columns("candidate", *(["polarity"] if open_side else []), "why", wrap=("why",)), rows)
+
+
+def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Block]:
+    """The answer, two or three of the best, and what has to be changed to fit the first."""
+    yield from (b.text(answer(report), "strong"), "")
+    if report.candidates:
+        best, part = report.candidates[0], report.original
+        yield from (_short_list(report, None if everything else _SHOWN), "")
+        more = 0 if everything else max(len(report.candidates) - _SHOWN, 0)
+        searched = b.count(report.searched, "type")
+        if part:
+            other = report.candidates[min(1, len(report.candidates) - 1)].candidate
+            example = f"junction substitute {part.name} {other}"
+            yield b.text(say("substitute_searched", searched=searched, more=more or "", example=example), "quiet")
+        if everything:
+            yield from ("", b.text(f"{_name(best)}: {_verdict(best)}", "strong"), _lines(best, report))
+            yield b.text(_STARRED, "quiet")
+        work = list(best.warnings[: None if everything else _SHOWN_WORK])
+        if work or part:
+            yield b.bullets(work or [say("substitute_nothing_to_do")], f"to fit {_name(best)}")
+    yield ""
+
+
 def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:
-    """Ranked table, then the lines of the candidates the user named, then the cautions."""
+    """The answer of the shelf; or the candidates that the user named, ranked, then line by line; cautions."""
+    if report.from_shelf:
+        yield from _of_the_shelf(report, everything)
+    else:
+        yield from _named(report, everything)
+    for caution in report.brief:
+        yield b.text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
+
+
+def _named(report: SubstituteReport, everything: bool) -> Iterable[b.Block]:
+    """Ranked table of the candidates that the user named, then their lines."""
     yield from (b.text(_heading(report)), "")
-    if len(report.candidates) > 1 or report.from_shelf:
+    if len(report.candidates) > 1:
         table = _overview(report)
         yield from (table, "")
         if any(b.words(row[-2]).endswith(" *") or " *," in b.words(row[-2]) for row in table.body):
             yield from (b.text(_STARRED, "quiet"), "")
-    if report.from_shelf and not report.candidates:
-        yield from ("Nothing on the shelf comes near. Add types with --types FILE.", "")
-    elif report.from_shelf and all(r.result == "falls short" for r in report.candidates):
-        yield from (b.text("Nothing on the shelf does: these miss by the least."), "")
-    most = None if everything else 1 if report.from_shelf else _DETAIL_UP_TO
-    for r in report.candidates[:most]:
+    for r in report.candidates[: None if everything else _DETAIL_UP_TO]:
         yield from (b.text(f"{_name(r)}: {_verdict(r)}", "strong"), _lines(r, report))
         if any(not x.must for x in r.lines):
             yield b.text(_STARRED, "quiet")
         for text in r.warnings:
             yield b.text(f"! {text}", hang="  ")
-        if r.notes:
-            yield b.text(f"Sheet of {r.candidate}: {r.notes}", hang="  ")
         yield ""
-    if report.from_shelf and report.original and len(report.candidates) > 1:
-        example = f"junction substitute {report.original.name} {report.candidates[1].candidate}"
-        yield from (b.text(f"The lines of another one: {example}"), "")
-    for caution in report.brief:
-        yield b.text(f"Caution: {caution.text} All cautions: the page (-o FOLDER).", hang="  ")
 
 
 def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
@@ -157,13 +218,13 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
             " before you rely on its right-hand part."
         ))]  # fmt: skip
+    said = [b.text(answer(report), "strong"), _short_list(report, None)] if report.from_shelf else []
     blocks: list[b.Block] = [
         b.text("Substitutes", "title"), b.text(f"{_heading(report)} {made}".strip(), "lead"),
-        b.cautions(report.cautions), b.section("Best first", [_overview(report), *pictures]),
+        b.cautions(report.cautions), b.section("Best first", [*said, _overview(report), *pictures]),
     ]  # fmt: skip
     for r in report.candidates:
-        notes = [b.text(f"Sheet: {r.notes}", "soft")] if r.notes else []
-        inside = [_lines(r, report), b.bullets(r.warnings), *notes, b.text(f"Source: {r.source}", "soft")]
+        inside = [_lines(r, report), b.bullets(r.warnings), b.text(f"Source: {r.source}", "soft")]
         blocks.append(b.section(f"{_name(r)}: {_verdict(r)}", inside))
     footer = (
         "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
