@@ -73,7 +73,7 @@ def to_fit(a: PartType, b: PartType, lines: Sequence[SubstituteLine], place: str
     """What to change and to look after where `b` goes in the place of `a`, in the order of the work."""
     said = [
         say("substitute_memory" if part.standing == "from memory" else "substitute_secondary", part=part.name)
-        for part in (b, a) if part.standing != "published"
+        for part in (b, a) if part.secondary
     ]  # fmt: skip
     if place in ("work", "no"):
         row = "substitute_work" if place == "work" else "substitute_no_fit"

@@ -384,7 +384,7 @@ def fit(package: str, place: str, candidate: str, candidate_place: str) -> str:
 
 
 def _free_air(part: PartType) -> float:
-    """Usual thermal resistance of an outline to the ambient, without a sink [K/W]; nan where none is listed."""
+    """Usual thermal resistance of an outline to the ambient, without a sink [K/W]; nan if not listed."""
     table = records("places")
     row = table.get(part.package) or table.get(part.package_class)
     return row.R_thJA_K_per_W if row else nan

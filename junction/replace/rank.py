@@ -131,7 +131,7 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
         return (
             # a little less and a figure that is missing: which is the worse is for the cost to say
             (0, 1, 1, 3)[far], result.place == "no",
-            len(tight(result.lines)) if result.original == PLACE else 0,
+            len(tight(result.lines)) if result.original == PLACE and far == 0 else 0,
             round(result.cost + less, 9), result.candidate, result.tag,
         )  # fmt: skip
 

@@ -133,7 +133,7 @@ def _said_of_a_place(needs: Needs, candidate: PartType, lines: Sequence[Substitu
     warnings = []
     if bare := [f"{x.figure} x {x.margin:.2f}" for x in tight(lines)]:
         warnings.append(say("place_headroom", figures=", ".join(bare), usual=rule("place_headroom")))
-    if candidate.standing != "published":
+    if candidate.secondary:
         row = "substitute_memory" if candidate.standing == "from memory" else "substitute_secondary"
         warnings.append(say(row, part=candidate.name))
     if needs.load_line and not candidate.find("I_S/b"):

@@ -20,7 +20,7 @@ import numpy as np
 from junction.base.errors import UnitError
 from junction.base.units import REFERENCE_TEMP_C, parse_number
 from junction.replace.lines import Lines, fit, kinds_for, middle, nearest
-from junction.replace.rank import cost, level, rank
+from junction.replace.rank import PLACE, cost, level, rank, tight
 from junction.replace.results import Needs, Substitution
 from junction.replace.substitute import compare, worded
 from junction.shelf.tables import PartType, records, rule
@@ -91,7 +91,7 @@ def _number(cell: str) -> float:
 
 
 def _near(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> list[int]:
-    """Types that can be the kind, likeliest first, by their places in the table; the plainly `weak` or not."""
+    """Types that can be the kind, likeliest first, by their places in the table; plainly `weak` ones too."""
     table, own = _table(shelf, device), isinstance(asked, PartType)
     size = len(table.names)
     may = np.ones(size, bool)
@@ -185,7 +185,7 @@ def suggest(
         candidates = _candidates(asked, shelf, device, weak)
         while batch := [*islice(candidates, _AT_A_TIME)]:
             found += [_held(asked, part, case_temp_C, shelf) for part in batch]
-            if weak or sum(level(one) == 0 and one.place != "no" for one in found) >= most:
+            if weak or sum(map(_does, found)) >= most:
                 break
         best = [one for one in rank(found) if level(one) < 3 and one.place != "no"]
         best = best or [one for one in rank(found) if level(one) < 3]
@@ -193,6 +193,11 @@ def suggest(
             break
     best = best or [one for one in rank(found) if one.result == "falls short"]
     return tuple(worded(asked, shelf.get(one.candidate), one) for one in best[:most])
+
+
+def _does(one: Substitution) -> bool:
+    """Whether nothing stands against a candidate: it does the job, fits, and leaves the usual headroom."""
+    return level(one) == 0 and one.place != "no" and not (one.original == PLACE and tight(one.lines))
 
 
 def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> Iterator[PartType]:

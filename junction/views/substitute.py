@@ -124,7 +124,7 @@ def answer(report: SubstituteReport) -> str:
         what = [part.polarity, part.material, kind, part.package]
     else:
         what = [str(_asked(report.needs))]
-    named = part.name if part else "the place"
+    named = part.name if part else ""
     what = ", ".join(x for x in what if x)
     if not report.candidates:
         return say("substitute_none", original=named, what=what)
@@ -139,7 +139,7 @@ def answer(report: SubstituteReport) -> str:
 
 
 def _short_list(report: SubstituteReport, most: int | None) -> b.Block:
-    """The best candidates, each with why in a line; with their polarity where the place does not say which."""
+    """The best candidates, each with why in a line; with their polarity where the place takes both."""
     open_side = report.needs is not None and not report.needs.polarity
     shown = report.candidates
     if most and open_side:  # the list holds one polarity after the other: the best of both
@@ -164,7 +164,8 @@ def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Bloc
         if part:
             other = report.candidates[min(1, len(report.candidates) - 1)].candidate
             example = f"junction substitute {part.name} {other}"
-            yield b.text(say("substitute_searched", searched=searched, more=more or "", example=example), "quiet")
+            said = say("substitute_searched", searched=searched, more=more or "", example=example)
+            yield b.text(said, "quiet")
         if everything:
             yield from ("", b.text(f"{_name(best)}: {_verdict(best)}", "strong"), _lines(best, report))
             yield b.text(_STARRED, "quiet")

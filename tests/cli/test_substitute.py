@@ -25,7 +25,7 @@ def run(capsys, *words):
 def test_the_shelfs_list(capsys):
     status, out, err = run(capsys, "2N3055")
     assert (status, err) == (0, "")
-    assert "170 types searched" in out and "MJ15003" in out
+    assert "types searched" in out and "MJ15003 + MJ15004" in out
     assert max(map(len, out.splitlines())) <= 80
     assert "beryllia" in out and "Mains voltage kills" in out
 
@@ -85,8 +85,8 @@ NEEDS = ("--voltage", "80V", "--current", "5A", "--power", "60W", "--case-temper
 def test_needs_of_a_place_without_candidates(capsys):
     status, out, _ = run(capsys, *NEEDS, "--polarity", "PNP", "--load-point", "40V,1A", "--gain", "15",
                          "--gain-current", "5A")  # fmt: skip
-    assert status == 0 and "for the place: PNP, 80 V, 5 A, 60 W at case 80 °C" in out
-    assert "least margin" in out and max(map(len, out.splitlines())) <= 80
+    assert status == 0 and "For the place (PNP, 80 V, 5 A, 60 W at case 80 °C" in out
+    assert max(map(len, out.splitlines())) <= 80
 
 
 def test_needs_with_a_bag_of_candidates(capsys):
@@ -184,7 +184,7 @@ def test_a_users_type(capsys, tmp_path):
         (("2N3055", "--strange"), "--strange"),
         (("TIP", "41C"), "did you mean TIP41C? write it without the space"),
         (("2N3055", "TIP", "41C"), "did you mean TIP41C?"),
-        (("2SC5200",), "types is spelled like it"),
+        (("QXZ99999",), "types is spelled like it"),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line(capsys, words, message):

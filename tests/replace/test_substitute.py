@@ -9,12 +9,15 @@ from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
 from junction.replace.results import Needs
-from junction.replace.substitute import compare, overall, rank, suggest
+from junction.replace.rank import rank
+from junction.replace.substitute import compare, overall
+from junction.replace.suggest import suggest
 from junction.shelf.tables import Limit, PartType
 from junction.shelf.types import find_type, type_shelf
 from tests.rows import every_row
 
-BJTS, DIODES = type_shelf().all("bjt"), type_shelf().all("diode")
+SHELF = type_shelf()
+BJTS, DIODES = SHELF.all("bjt"), SHELF.all("diode")
 
 AT = {"P_tot": {"case_C": 25.0}}
 
@@ -106,7 +109,28 @@ def test_v_cbo_is_at_least_v_ceo():
 def test_gain_at_a_comparable_current_only():
     near = compare(made(), made(hfe=((1.9, 20.0, 70.0),)))
     assert line(near, "h_FE at 1 A").result == "meets" and "1.9 A" in line(near, "h_FE").note
-    assert line(compare(made(), made(hfe=((2.1, 20.0, 70.0),))), "h_FE").result == "not known"
+    # a gain registered at a higher current holds down to a fifth of it, at a lower one up to twice
+    assert line(compare(made(), made(hfe=((4.9, 20.0, 70.0),))), "h_FE").result == "meets"
+    assert line(compare(made(), made(hfe=((5.1, 20.0, 70.0),))), "h_FE").result == "not known"
+    assert line(compare(made(), made(hfe=((0.49, 20.0, 70.0),))), "h_FE").result == "not known"
+
+
+def test_gain_between_two_registered_currents():
+    # on logarithmic axes: 80 at 0.1 A and 20 at 10 A give the geometric mean 40 at 1 A
+    found = line(compare(made(), made(hfe=((0.1, 80.0, 200.0), (10.0, 20.0, 60.0)))), "h_FE at 1 A")
+    assert found.has == pytest.approx(40.0) and found.result == "exceeds" and "between" in found.note
+
+
+def test_far_less_gain_or_speed_settles_the_result():
+    assert compare(made(), made(hfe=((1.0, 10.0, 70.0),))).result == "meets"
+    assert compare(made(), made(hfe=((1.0, 9.9, 70.0),))).result == "falls short"
+    assert compare(made(), made(ft=0.2e6)).result == "meets"
+    assert compare(made(), made(ft=0.19e6)).result == "falls short"
+    # of an RF type half is the least, and of a video driver
+    assert compare(made(ft=5e8), made(ft=2.4e8)).result == "falls short"
+    video = {"V_CEO": 300.0, "V_CBO": 300.0}
+    assert compare(made(ft=6e7, **video), made(ft=2.9e7, **video)).result == "falls short"
+    assert compare(made(ft=4e7, **video), made(ft=1.9e7, **video)).result == "meets"
 
 
 def test_insulated_tab_stands_in_for_a_live_one_not_the_other_way():
@@ -126,9 +150,9 @@ def test_a_secondary_row_never_fails_a_part():
         numeric = [x for x in result.lines if not isnan(x.wanted)]
         assert "falls short" not in {x.result for x in numeric}
     assert compare(made(), weak).result == "not known"
-    for part in BJTS:
+    for part in BJTS[::3]:
         if part.secondary:
-            for other in BJTS:
+            for other in BJTS[::40]:
                 lines = compare(other, part).lines
                 assert not [x for x in lines if x.result == "falls short" and not isnan(x.wanted)]
 
@@ -202,13 +226,15 @@ def test_every_type_of_the_shelf_meets_itself():
 
 
 def test_the_relation_is_transitive_on_the_shelf_where_it_is_known():
-    shelf = [p for p in BJTS if p.package == "TO-3"]
-    table = {(a.name, b.name): compare(a, b).result for a in shelf for b in shelf}
+    shelf = [p for p in BJTS if p.package == "TO-3" and p.polarity == "NPN"]
+    table = {(a.name, b.name): compare(a, b, words=False) for a in shelf for b in shelf}
     for a in shelf:
         for b in shelf:
             for c in shelf:
-                if ok(table[a.name, b.name]) and ok(table[b.name, c.name]):
-                    assert table[a.name, c.name] != "falls short", (a.name, b.name, c.name)
+                if ok(table[a.name, b.name].result) and ok(table[b.name, c.name].result):
+                    # gain and speed have a bound that is a share: two steps may pass it
+                    short = {x.partition(" ")[0] for x in table[a.name, c.name].figures("falls short", True)}
+                    assert short <= {"h_FE", "f_T"}, (a.name, b.name, c.name)
 
 
 # --- warnings -----------------------------------------------------------------------------------------
@@ -260,8 +286,10 @@ def test_diodes():
     assert compare(d("1N4007"), d("1N4001")).result == "falls short"
     assert compare(d("1N4742A"), d("1N4743A")).result == "falls short"  # 12 V and 13 V
     assert compare(d("1N5242B"), d("1N4742A")).figures("falls short", True) == ()  # 0.5 W by 1 W, both 12 V
-    # 5.1 V at 20 mA and 5.1 V at 240 mA are not the same Zener
-    assert line(compare(d("1N5231B"), d("1N5338B")), "V_Z").result == "not known"
+    # 5.1 V at 20 mA and 5.1 V at 240 mA: at 20 mA up to 1.5 ohm · 240 mA · ln 12 = 0.89 V lower
+    found = compare(d("1N5231B"), d("1N5338B"))
+    assert line(found, "V_Z").result == "meets" and "0.89 V lower" in line(found, "test current").note
+    assert "tested at 240 mA" in " ".join(found.warnings)
     with pytest.raises(UsageError, match="diode"):
         compare(d("2N3055"), d("1N4007"))
 
@@ -282,7 +310,8 @@ def test_the_weakest_margin_of_a_place():
     [({}, "exceeds"), ({"polarity": "PNP"}, "falls short"), ({"voltage_V": 81.0}, "falls short"),
      ({"current_A": 10.0}, "meets"), ({"current_A": 9.9}, "exceeds"), ({"power_W": 100.1}, "falls short"),
      ({"hfe_low": 21.0}, "falls short"), ({"hfe_low": 20.0, "hfe_at_A": 0.5}, "meets"),
-     ({"hfe_low": 20.0, "hfe_at_A": 1.5}, "not known"),
+     ({"hfe_low": 20.0, "hfe_at_A": 1.9}, "meets"), ({"hfe_low": 20.0, "hfe_at_A": 2.1}, "not known"),
+     ({"hfe_low": 20.0, "hfe_at_A": 0.19}, "not known"),
      ({"f_t_Hz": 2e6}, "falls short"), ({"load_line": ((50.0, 2.0),)}, "meets"),
      ({"load_line": ((40.0, 2.1),)}, "falls short")],
 )  # fmt: skip
@@ -294,7 +323,7 @@ def test_each_need(change, result):
 
 def test_a_place_on_the_shelf():
     needs = Needs("NPN", voltage_V=90.0, current_A=4.0, power_W=40.0, case_temp_C=80.0)
-    found = suggest(needs, BJTS, most=5)
+    found = suggest(needs, SHELF, most=5)
     assert len(found) == 5
     for result in found:
         part = find_type(result.candidate)
@@ -312,16 +341,16 @@ def test_rank_puts_what_falls_short_last_and_the_nearest_first():
 
 
 def test_the_shelfs_own_list():
-    found = suggest(find_type("2N3055"), BJTS)
+    found = suggest(find_type("2N3055"), SHELF, 10)
     names = [r.candidate for r in found]
     assert "MJ15003" in names and "2N3055" not in names and "MJ2955" not in names
     assert all(ok(r.result) for r in found)
-    assert suggest(find_type("1N914"), DIODES, most=1)[0].candidate in ("1N4148", "1N4448")
+    assert suggest(find_type("1N914"), SHELF, most=1)[0].candidate in ("1N4148", "1N4448")
 
 
 def test_nothing_fits_gives_the_nearest_misses():
     giant = made("GIANT", V_CEO=2000.0, V_CBO=2000.0)
-    found = suggest(giant, BJTS, most=3)
+    found = suggest(giant, SHELF, most=3)
     assert len(found) == 3 and all(r.result == "falls short" for r in found)
 
 
@@ -337,8 +366,8 @@ def test_exceeds_means_every_rating_and_its_least_margin_shows_it():
         assert (result.result, result.weakest["margin"]) == ("meets", 1.0), symbol
     # what is shown as x 1.00 is no excess
     assert compare(made(), made(**{**up, "I_C": 10.04})).result == "meets"
-    for part in BJTS:
-        for other in BJTS[::7]:
+    for part in BJTS[::9]:
+        for other in BJTS[::70]:
             result = compare(other, part)
             assert result.result != "exceeds" or f"{result.weakest['margin']:.2f}" != "1.00"
 
@@ -347,7 +376,7 @@ def test_a_large_shortfall_ranks_behind_a_small_one():
     slow, weak = made("SLOW", ft=0.32e6), made("WEAK", V_EBO=5.0)
     assert [r.candidate for r in rank(compare(made(), x) for x in (slow, weak))] == ["WEAK", "SLOW"]
     # the military selection is guaranteed at a third of the speed: not the first thing to fit
-    names = [r.candidate for r in suggest(find_type("2N3055"), BJTS)]
+    names = [r.candidate for r in suggest(find_type("2N3055"), SHELF, 10)]
     assert names.index("MJ15003") < names.index("JAN2N3055")
 
 
@@ -359,13 +388,14 @@ def test_a_place_wants_headroom_first():
     assert "little headroom: V_CEO x 1.00" in " ".join(ranked[1].warnings)
     assert not ranked[0].warnings
     # on the shelf: 60 V parts come behind 140 V parts where the rails are 60 V apart
-    found = suggest(Needs("NPN", voltage_V=60.0, current_A=3.0, power_W=20.0), BJTS, most=60)
-    names = [r.candidate for r in found]
-    assert names.index("2N3773") < names.index("2N3055")
+    needs = Needs("NPN", voltage_V=60.0, current_A=3.0, power_W=20.0)
+    ranked = rank(compare(needs, find_type(name)) for name in ("2N3055", "2N3773"))
+    assert [r.candidate for r in ranked] == ["2N3773", "2N3055"]
+    assert not any("little headroom" in " ".join(r.warnings) for r in suggest(needs, SHELF))
 
 
 def test_a_place_without_polarity_gets_both_sides_apart():
-    found = suggest(Needs(voltage_V=60.0, current_A=3.0, power_W=20.0), BJTS, most=7)
+    found = suggest(Needs(voltage_V=60.0, current_A=3.0, power_W=20.0), SHELF, most=7)
     assert [find_type(r.candidate).polarity for r in found] == ["NPN"] * 4 + ["PNP"] * 3
-    diodes = suggest(Needs(voltage_V=60.0, current_A=0.5), DIODES, most=4)
+    diodes = suggest(Needs(voltage_V=60.0, current_A=0.5), SHELF, most=4)
     assert len(diodes) == 4
