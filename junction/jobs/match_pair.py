@@ -62,7 +62,7 @@ def as_dual(s: MatchedSet, duals) -> MatchedSet:
 
 def yardsticks() -> tuple[dict, ...]:
     """Registered matched duals that limit both the h_FE ratio and the V_BE difference."""
-    from junction.shelf.types import matched_duals
+    from junction.shelf.limits import matched_duals
 
     out = {}
     for name, limits in matched_duals().items():

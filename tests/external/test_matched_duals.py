@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import junction
-from junction.shelf.types import matched_duals
+from junction.shelf.limits import matched_duals
 from tests.rows import every_row
 
 pytestmark = pytest.mark.external

@@ -10,7 +10,8 @@ from math import isnan
 
 import pytest
 
-from junction.shelf.types import find_type, matched_duals, power_reference, type_shelf
+from junction.shelf.limits import matched_duals
+from junction.shelf.types import find_type, power_reference, type_shelf
 
 pytestmark = pytest.mark.external
 

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from junction.base.errors import UsageError
-from junction.replace.results import Needs
 from junction.replace.rank import rank
+from junction.replace.results import Needs
 from junction.replace.substitute import compare, overall
 from junction.replace.suggest import suggest
 from junction.shelf.tables import Limit, PartType

@@ -15,8 +15,9 @@ from junction.cli.main import main
 from junction.judge.results import LEAK_SYMBOLS, registered_leak
 from junction.replace.substitute import compare
 from junction.shelf import tables
+from junction.shelf.limits import matched_duals
 from junction.shelf.tables import columns, records, reference_folder, rules
-from junction.shelf.types import matched_duals, power_at_W, power_reference, type_shelf
+from junction.shelf.types import power_at_W, power_reference, type_shelf
 from tests.golden.frozen_bags import bags
 from tests.leads import test_rules as leads
 from tests.sets import test_rules as sets

@@ -6,6 +6,7 @@ from math import isnan
 import pytest
 
 from junction.base.errors import ShelfError, UsageError
+from junction.shelf.limits import matched_duals, symbols
 from junction.shelf.tables import (
     Column,
     cautions,
@@ -19,7 +20,7 @@ from junction.shelf.tables import (
     rule,
     rules,
 )
-from junction.shelf.types import matched_duals, packages, symbols
+from junction.shelf.types import packages
 from tests.shelf.reference import changed
 
 

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from junction.base.errors import ShelfError
 from junction.base.records import plain_name
+from junction.shelf.limits import symbols
 from junction.shelf.tables import columns, families
-from junction.shelf.types import find_type, packages, symbols, type_shelf
+from junction.shelf.types import find_type, packages, type_shelf
 
 HEAD = "type,polarity,material,V_CEO_V,I_C_A,P_tot_W,P_tot_at,T_j_C,package,source\n"
 ALL = type_shelf().all("bjt"), type_shelf().all("diode")
