@@ -142,7 +142,7 @@ class Lines:
         """Line of f_T (`side` low) or t_rr (high), from typical figures where a sheet has no others.
 
         Far too slow settles the result: below `speed_short` of the original where speed is what the place
-        wants the part for, below `speed_short_any` anywhere.
+        wants the part for, below `speed_short_any` of a transistor that is not slow anyway.
         """
         firsts = [_first(part, symbol) for part in (self.a, self.b)]
         limits = [getattr(limit, side) for limit in firsts]
@@ -152,7 +152,8 @@ class Lines:
         note = f"typical of the {' and the '.join(typical)}" if typical else _basis(*firsts)
         found = line(symbol, *values, unit, most=side == "high", soft=self.soft, note=note, **how)
         least = rule("speed_short" if self.fast() else "speed_short_any")
-        return replace(found, must=found.result == "falls short" and found.margin < least)
+        slow = self.a.device == "bjt" and values[0] < rule("speed_matters")
+        return replace(found, must=found.result == "falls short" and found.margin < least and not slow)
 
     def fast(self) -> bool:
         """Whether the original is there for its speed: RF, video, and every diode with a recovery time."""

@@ -124,8 +124,11 @@ def test_gain_between_two_registered_currents():
 def test_far_less_gain_or_speed_settles_the_result():
     assert compare(made(), made(hfe=((1.0, 10.0, 70.0),))).result == "meets"
     assert compare(made(), made(hfe=((1.0, 9.9, 70.0),))).result == "falls short"
-    assert compare(made(), made(ft=0.2e6)).result == "meets"
-    assert compare(made(), made(ft=0.19e6)).result == "falls short"
+    assert compare(made(ft=2e7), made(ft=0.4e7)).result == "meets"
+    assert compare(made(ft=2e7), made(ft=0.39e7)).result == "falls short"
+    # a slow power part in the place of another: said, and it settles nothing (2N3773 for 2N3055)
+    slow = compare(made(ft=2.5e6), made(ft=0.2e6))
+    assert slow.result == "meets" and "f_T" in slow.figures("falls short")
     # of an RF type half is the least, and of a video driver
     assert compare(made(ft=5e8), made(ft=2.4e8)).result == "falls short"
     video = {"V_CEO": 300.0, "V_CBO": 300.0}

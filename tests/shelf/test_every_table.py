@@ -20,6 +20,7 @@ from junction.shelf.tables import columns, records, reference_folder, rules
 from junction.shelf.types import power_at_W, power_reference, type_shelf
 from tests.golden.frozen_bags import bags
 from tests.leads import test_rules as leads
+from tests.replace import test_rules as replaced_by
 from tests.sets import test_rules as sets
 from tests.shelf.odd_sweeps import odd_sweep
 from tests.shelf.reference import changed, forget, read, replaced
@@ -350,8 +351,6 @@ SHOWN_BY = {
     "drawn 45": {"fit_light": 1.5, "fit_light_share": 4, "ceo_gain": 1.5},
     "shelf 6 substitute": {"substitute_exceeds": 1.3, "comparable_current": 1.3},
     "gain asked": {"gain_holds_below": 0.7},
-    "ranked": {"shortfall_counts": 0.5},
-    "ranked by power": {"shortfall_most": 1.5},
     "hot place": {"germanium_hot": 1.3, "germanium_end": 1.3},
     "far off": {"resistor_far": 1.3},
     "shorted": {"resistor_shorted": 0.7},
@@ -442,7 +441,8 @@ def answer(tmp_path):
 
 
 def test_every_rule_moves_an_answer(answer):
-    elsewhere = {*leads.RULES, "leads_settled", *sets.CASES, *show.CASES, *transistor.rows(), *verdict.rows()}
+    elsewhere = {*leads.RULES, "leads_settled", *replaced_by.CASES, *sets.CASES, *show.CASES,
+                 *transistor.rows(), *verdict.rows()}  # fmt: skip
     here = [name for rows in SHOWN_BY.values() for name in rows]
     assert len(here) == len({*here}) and not elsewhere & {*here}
     nowhere = rules().keys() - elsewhere - {*here}
