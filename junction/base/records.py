@@ -43,13 +43,16 @@ def not_json(default):
     return field(default=default, metadata={"json": False})
 
 
-#: blanks, dashes and underscores: they tell no type from another
-_NO_PART_OF_A_NAME = dict.fromkeys(map(ord, " -_\u2010\u2011\u2012\u2013\u00a0\t"))
+#: dashes and blanks of every kind, and what a gain group stands in
+_NO_SIGNS = str.maketrans(
+    "", "", " -_()\t\n\u00a0\u00ad\u2002\u2003\u2007\u2008\u2009\u200a\u200b\u202f\u3000"
+    "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d\u30fc",
+)  # fmt: skip
 
 
 def plain_name(name: str) -> str:
-    """Type number without case, blanks, dashes and underscores: ``bc 337-25`` is ``BC33725``."""
-    return name.upper().translate(_NO_PART_OF_A_NAME)
+    """Type number without case, blanks, dashes, brackets and underscores: ``bc 337-25`` is ``BC33725``."""
+    return name.upper().translate(_NO_SIGNS)
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from junction.cli.record import Record, Rows, cell_of, checked_tag, next_tag
 from junction.intake.cells import parse_reading, reading_cell
 from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of, types_of
-from junction.judge.results import PartVerdict
+from junction.judge.results import PartVerdict, type_note
 from junction.judge.results import say as sentence
 from junction.show.blocks import count, paragraph
 from junction.views.check import device_line, running_line, verdict_pieces
@@ -208,12 +208,8 @@ class _Desk:
         while problem := _no_tag(text := self.ask(f"type on it (Enter = {before or 'none'}{none}): ")):
             self.say(f"{problem}; first the type number, or Enter")
         name = "" if text == "-" else text or before
-        if text and name and self._types()(name) is None:
-            from junction.shelf.types import type_shelf
-
-            near = type_shelf((self.o.types,) if self.o.types else ()).near(name)
-            self.say(f"{name} is not on the shelf{'; near it: ' + ', '.join(near) if near else ''}"
-                     " (undo starts this part again)")  # fmt: skip
+        if text and (note := type_note(name, self._types()(name), self._types(), reason="sitting_type")):
+            self.say(note)
         return name
 
     def _types(self):

@@ -16,6 +16,7 @@ from junction.base.records import Bag, PartReadings, plain_name
 from junction.base.units import NORMAL_95
 from junction.jobs.job import (
     Result,
+    as_registered,
     bag_of,
     entered,
     job,
@@ -23,11 +24,12 @@ from junction.jobs.job import (
     noise_of,
     stage_ask,
     stage_types,
+    types_asked,
     types_of,
 )
 from junction.jobs.match_pair import as_dual, bare_pair, yardsticks
 from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
-from junction.judge.results import Device, PartVerdict, Verdict, say
+from junction.judge.results import Device, PartVerdict, Verdict, say, type_notes
 from junction.sets.choose import weights_for
 from junction.sets.match import low_gain, match_parts
 from junction.sets.results import LAYOUTS, NO_CANDIDATE, LeftOver
@@ -127,7 +129,7 @@ def match(parts, o) -> Result:
         u_temp_K = (rule("side_by_side_temp"),) * 2
         spot["u_vce_V"] = min(spot["u_vce_V"], rule("side_by_side_vce"))
     fit = partial(fit_bag, ask=ask, noise=noise_of(o), spot=spot, u_temp_K=u_temp_K)
-    bag = bag_of(parts, o.temperature).by_name()
+    bag = as_registered(bag_of(parts, o.temperature).by_name(), find)
     by_hand = [name for set_ in o.keep for name in set_]
     made_A = (o.current or nan) if bare else made_for(ask)
     fits, left_out, doubtful, warnings = usable_parts(
@@ -151,7 +153,8 @@ def match(parts, o) -> Result:
     said = say("match_undecided", parts=", ".join(doubtful))
     said = say("match_undecided_many", number=len(doubtful)) if len(doubtful) > 4 else said
     report = replace(
-        found, left_over=(*left_out, *found.left_over), warnings=warnings, bag=bag,
+        found, left_over=(*left_out, *found.left_over), bag=bag,
+        warnings=(*type_notes(dict.fromkeys([*(o.type or ()), *fits.type]), find), *warnings),
         assumptions=found.assumptions + ((said,) if doubtful else ()),
         parts_read=len(_parts(bag)), entered=told,
         cautions=() if bare else cautions("fitting", "power-up"),
@@ -273,7 +276,7 @@ def usable_parts(
     bad = {v.part: f"judged {v.verdict}: {next(iter(v.evidence), ', '.join(v.faults))}".rstrip(": ")
            for v in verdicts if v.verdict not in (Verdict.GOOD, Verdict.UNDECIDED)}  # fmt: skip
     fits = fit(bag)
-    wanted = {plain_name(name) for name in (*type_names, *(find(name).name for name in type_names))}
+    wanted = types_asked(type_names, find, fits.type)
     for part, kind in zip(fits.part, fits.type, strict=True):
         own = find(kind) if kind and wanted else None
         if kind and wanted and not wanted & {plain_name(kind), plain_name(own.name if own else kind)}:

@@ -11,8 +11,8 @@ import numpy as np
 
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, PartReadings, plain_name
-from junction.jobs.job import bag_of, meter_of, noise_of, stage_types, types_of
-from junction.judge.results import PartVerdict, Verdict, say
+from junction.jobs.job import as_registered, bag_of, meter_of, noise_of, stage_types, types_asked, types_of
+from junction.judge.results import PartVerdict, Verdict, say, type_notes
 from junction.sets.junctions import TwoLead, meter_point
 from junction.sets.results import LAYOUTS, LeftOver, TwoLeadReport
 from junction.sets.two_lead import match_two_lead
@@ -79,12 +79,13 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
     meter, row = meter_of(o), LAYOUTS[o.layout]
     reverse = row.held == "V_Z at one current"
     in_set = int(row.parts) if o.in_set is None else o.in_set
-    bag = bag_of(parts, o.temperature)
+    bag = as_registered(bag_of(parts, o.temperature), find)
+    marks = [*dict.fromkeys([*(r.type for r in bag.readings), *bag.sweeps.type])]
     swept = fit_sweeps(bag.sweeps, noise_of(o)) if len(bag.sweeps) else None
     verdicts = {v.part: v for v in judge_bag(bag, swept, meter, find)}
     found, left, doubtful = [], [], []
     for name in dict.fromkeys([*(r.part for r in bag.readings), *bag.sweeps.part, *bag.curves.part]):
-        one, why = _measured(name, bag, swept, verdicts.get(name), meter, find, o.type or (), reverse)
+        one, why = _measured(name, bag, swept, verdicts.get(name), meter, find, o.type or (), marks, reverse)
         if why:
             left.append(LeftOver(name, why, one is not None))
         else:
@@ -108,13 +109,16 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
         said = (say("match_undecided", parts=named),)
     if reverse and any(p.source == "reading" for p in found):
         said += (say("two_lead_zener_taken"),)
-    return replace(report, left_over=(*left, *report.left_over), bag=bag, parts_read=len(left) + len(found),
-                   assumptions=report.assumptions + said)  # fmt: skip
+    notes = type_notes(dict.fromkeys([*(o.type or ()), *marks]), find)
+    return replace(
+        report, warnings=(*notes, *report.warnings), left_over=(*left, *report.left_over), bag=bag,
+        parts_read=len(left) + len(found), assumptions=report.assumptions + said,
+    )  # fmt: skip
 
 
 def _measured(
     name: str, bag: Bag, fits, verdict: PartVerdict | None, meter, find: Callable, wanted: Sequence[str],
-    reverse: bool,
+    marks: Sequence[str], reverse: bool,
 ) -> tuple[TwoLead | None, str]:  # fmt: skip
     """A part as it can be matched, and why it cannot; a part without is no candidate at all."""
     table = bag.sweeps
@@ -151,8 +155,8 @@ def _measured(
     if told is not None and told.in_circuit:
         return one, say("two_lead_in_circuit")
     if wanted:
-        names = {plain_name(x) for w in wanted for x in (w, find(w).name)}
-        if type_ and not names & {plain_name(type_), plain_name(own.name if own else type_)}:
+        names = types_asked(wanted, find, marks)
+        if type_ and names and not names & {plain_name(type_), plain_name(own.name if own else type_)}:
             return one, say("match_other_type", type=type_, wanted=", ".join(wanted))
     return one, ""
 

@@ -7,7 +7,7 @@ from math import isnan, nan
 
 from junction.base.errors import InputError
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, types_of
-from junction.judge.results import SortReport, worst_first
+from junction.judge.results import SortReport, type_notes, worst_first
 from junction.shelf.tables import cautions
 from junction.verdict.parts import judge_bag
 
@@ -82,11 +82,15 @@ def sort(parts, o) -> Result:
     warm = {p.part for p in judged.readings if not isnan(p.temp_C)}
     for table in (bag.sweeps, bag.curves):
         warm.update(part for part, t in zip(table.part, table.temp_C, strict=True) if not isnan(t))
+    marks = {part: mark for table in (bag.sweeps, bag.curves)
+             for part, mark in zip(table.part, table.type, strict=True) if mark}  # fmt: skip
+    marks |= {p.part: p.type for p in judged.readings if p.type}
     report = SortReport(
         worst_first(judge_bag(judged, found and found.fits, meter, types, found)), meter, bag,
         cautions(*places, "power-up"),
         parts_without_temp=len({p.part for p in judged.readings}.union(swept, curved) - warm),
         spots_only=len({p.part for p in bag.readings if not p.readings} - swept - curved),
+        type_notes=type_notes(marks.values(), types, reason="part_type_unknown"),
         plots=o.plots, input_ohm=found.input_ohm if found else nan, draw=draw,
     )  # fmt: skip
     return Result("sort", report)

@@ -16,6 +16,7 @@ from junction.base.errors import UsageError
 from junction.base.records import Bag
 from junction.jobs.job import Result, bag_of, entered, job, stage_ask, stage_types, types_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
+from junction.judge.results import type_notes
 from junction.sets.match import match_parts
 from junction.shelf.tables import cautions, default_meter
 from junction.shelf.types import safe_current_A
@@ -82,6 +83,8 @@ def stage(curves=None, *, o) -> Result:
         fits, *_ = usable_parts(bag, partial(fit_bag, ask=ask), find, default_meter(), by_hand=o.parts or ())
     types = stage_types(o, find) or types_used(fits, find)
     planned = plan_stage(ask, types)
+    unknown = type_notes(dict.fromkeys([*(o.type or ()), *(fits.type if fits is not None else ())]), find)
+    planned = replace(planned, findings=(*unknown, *planned.findings))
     devices = drawn = predicted = report = None
     if fits is not None:
         if not o.parts:

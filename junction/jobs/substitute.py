@@ -17,8 +17,9 @@ from junction.replace.rank import rank
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare
 from junction.replace.suggest import suggest
+from junction.shelf.names import number_says
 from junction.shelf.tables import PartType, cautions
-from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf
+from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf, unknown_words
 
 EPILOG = """Each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds
 when every rating does, and meets when none is less.
@@ -107,7 +108,7 @@ def substitute(*types_named, o) -> Result:
         if asked is None:
             raise UsageError(
                 f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}. Add its figures with"
-                " --types FILE, or say what the place needs (--voltage, --current, --power ...)"
+                f" --types FILE, or say what the place needs ({_go_on(words[0])})"
             )
         named, device = named[1:], asked.device
         case_temp_C = REFERENCE_TEMP_C if o.case_temperature is None else o.case_temperature
@@ -154,10 +155,19 @@ def _hint(name: str, words: Sequence[str], shelf: TypeShelf) -> str:
         for joined in ("".join(words[k : k + 2]), "".join(words[max(k - 1, 0) : k + 1])):
             if word == name != joined and shelf.find(joined):
                 return f"; did you mean {joined}? write it without the space, or in quotes"
-    near = shelf.near(name)
-    if near:
-        return f"; on the shelf there is {', '.join(near)}"
-    return f"; none of its {len(shelf.names())} types is spelled like it"
+    said = unknown_words(name, shelf)
+    told = f"; by its number {said['says']}" if said["says"] else ""
+    if said["near"]:
+        return f"{told}; on the shelf there is {said['near']}"
+    return told or f"; none of its {len(shelf.names())} types is spelled like it"
+
+
+def _go_on(name: str) -> str:
+    """Options that go on without a type, as far as its number says what they must be."""
+    told = number_says(name)
+    if told is not None and told.polarity:
+        return f"--polarity {told.polarity} --voltage, --current, --power ..."
+    return "--voltage, --current, --power ..."
 
 
 def _split(

@@ -23,7 +23,9 @@ from typing import TYPE_CHECKING
 
 from junction.base.records import Bag, Interval, not_json
 from junction.base.units import REFERENCE_TEMP_C, si
+from junction.shelf.names import dropped_group
 from junction.shelf.tables import Meter, PartType, families, records, rule
+from junction.shelf.types import unknown_words
 
 _INCLUDED = re.compile(r"\{>(\w+)\}")
 _RULE = re.compile(r"\{=(\w+):([^}]*)\}")
@@ -103,6 +105,29 @@ def say(reason: str, **numbers) -> str:
 def next_step(reason: str, **numbers) -> str:
     """What to do, measure or find out next for a reason, '' where there is nothing; see `fill`."""
     return fill(reason, "next", numbers)
+
+
+def type_note(mark: str, found: PartType | None, types: Callable | None = None, *, reason: str) -> str:
+    """What is said of a marking and the type found for it (None: none), '' where there is nothing to say.
+
+    That the shelf has not its gain group; or that it has not the type at all, in the words of `reason`, with
+    names near it and what its number says.  `types` is the shelf it was looked up on.
+    """
+    if not mark:
+        return ""
+    if found is None:
+        return say(reason, **unknown_words(mark, types))
+    group = next(filter(None, (dropped_group(mark, name) for name in (found.name, *found.also))), "")
+    return say("type_group", type=found.name, group=group) if group else ""
+
+
+def type_notes(
+    marks: Iterable[str], types: Callable[[str], PartType | None], *, reason: str = "type_unknown"
+) -> tuple[str, ...]:
+    """`type_note` of the markings of many parts, one sentence a marking, with the number of parts."""
+    found = Counter(filter(None, marks))
+    notes = ((type_note(mark, types(mark), types, reason=reason), n) for mark, n in found.items())
+    return tuple(f"{note} ({n} parts)" if n > 1 else note for note, n in notes if note)
 
 
 if TYPE_CHECKING:  # a check of readings makes no fit and does not wait for its records
@@ -390,6 +415,7 @@ class SortReport:
     parts_without_temp: int = 0
     spots_only: int = 0
     plots: int = 0
+    type_notes: tuple[str, ...] = ()  # of the types that are not on the shelf, one sentence each
     input_ohm: float = nan  # input of the instrument that stood across every part and was taken out [ohm]
     draw: Callable[[Iterable[int]], Mapping[int, SweepPlot]] | None = None
 

@@ -20,6 +20,7 @@ from junction.judge.results import (
     part_verdict,
     registered_leak,
     say,
+    type_note,
 )
 from junction.leads.ask import decided, decided_by, lift, next_placement, unproven, unread
 from junction.leads.bench import (
@@ -305,7 +306,8 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     no_transistor = first is top and top.kind.device == "unknown"
     moving = any(r.settling for r in part.readings)
     germanium, unknown = _germanium(w), part.type and w.type_ is None
-    family, near = (number_family(part.type), near_types(part.type)) if unknown else (None, [])
+    family = number_family(part.type) if unknown else None
+    note = "" if unknown and family else type_note(part.type, w.type_, reason="leads_type_unknown")
     words = {f"{path[0]}-{path[1]}": decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
     told = words.items() if not moving and w.odd <= 0.5 else ()
@@ -317,7 +319,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_gain_low": not two and doubt,
         "leads_gain_socket": not two and not doubt and part.hfe < least,
         "leads_type_number": family is not None,
-        "leads_type_unknown": part.type and w.type_ is None and family is None,
+        note: note,
         "leads_not_bipolar": likely and no_transistor,
         "leads_reads_like": likely and not no_transistor,
         "leads_in_circuit": part.in_circuit,
@@ -328,12 +330,13 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     values = {
         "names": "; ".join(part.refused_why or part.refused), "hfe": part.hfe, "least": least,
         "type": part.type,
-        "near": listed([t.name for t in near]), "says": family.says if family else "",
+        "says": family.says if family else "",
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
         "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
         "loose": ", ".join(loose),
     } | germanium  # fmt: skip
-    return [*contradiction, *(say(reason, **values) for reason, holds in reasons.items() if holds)]
+    said = (reason if reason == note else say(reason, **values) for reason, holds in reasons.items() if holds)
+    return [*contradiction, *said]
 
 
 def _germanium(w: Weighed) -> dict[str, object]:

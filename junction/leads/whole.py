@@ -28,6 +28,7 @@ from junction.judge.results import (
     neighbours,
     part_verdict,
     say,
+    type_note,
 )
 from junction.leads.assemblies import (
     Faults,
@@ -220,13 +221,15 @@ class _Judged:
         if apart:
             cannot_see = f"{say('whole_blind_apart', pairs=listed(apart))}, {cannot_see}"
         registered = types(part.type) if types is not None and part.type else None
+        note = type_note(part.type, registered, types, reason="leads_type_unknown")
         reasons = {
-            "leads_refused": part.refused, "leads_type_unknown": part.type and registered is None,
+            "leads_refused": part.refused, note: note,
             "leads_in_circuit": part.in_circuit, "leads_red_negative": self.meter.red_lead != "positive",
             "leads_falling": any(r.settling for r in part.readings),
         }  # fmt: skip
-        words = {"names": ", ".join(part.refused), "type": part.type, "near": "", "firm": "", "loose": ""}
-        warnings = [say(reason, **words) for reason, holds in reasons.items() if holds]
+        words = {"names": ", ".join(part.refused), "type": part.type, "firm": "", "loose": ""}
+        warnings = [reason if reason == note else say(reason, **words)
+                    for reason, holds in reasons.items() if holds]  # fmt: skip
         if moved := self._moved():
             warnings.insert(0, say("leads_moved", moved=", ".join(moved)))
         same = sum(p for cell, p in self.explained if top and self._faults(cell) == self._faults(top))

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 from math import isnan, log, nan
@@ -25,9 +25,9 @@ from types import SimpleNamespace
 
 from junction.base.errors import ShelfError, UnitError
 from junction.base.records import plain_name
-from junction.base.units import parse_quantity
+from junction.base.units import listed, parse_quantity
 from junction.shelf.limits import limit_of
-from junction.shelf.names import near_names, spellings
+from junction.shelf.names import near_names, number_says, spellings
 from junction.shelf.tables import (
     Limit,
     PartType,
@@ -474,6 +474,12 @@ class TypeShelf:
 
     def __init__(self, entries: Mapping[str, _Entry]) -> None:
         self._entries = entries
+        self._found: dict[str, PartType | None] = {}
+        self._near: dict[str, list[str]] = {}
+
+    def __call__(self, name: str) -> PartType | None:
+        """`find`, so that a shelf is what leads from a marking to its type."""
+        return self.find(name)
 
     def get(self, name: str) -> PartType | None:
         """Type of exactly that name (case, blanks and dashes aside), or None."""
@@ -482,7 +488,10 @@ class TypeShelf:
 
     def find(self, name: str) -> PartType | None:
         """Type for a marking as it stands on the part (`junction.shelf.names.spellings`), or None."""
-        return next((found for found in map(self.get, spellings(name)) if found is not None), None)
+        if name not in self._found:
+            keys = (key for key in spellings(name) if key in self._entries)
+            self._found[name] = next((self._entries[key].part for key in keys), None)
+        return self._found[name]
 
     def names(self, device: str = "") -> tuple[str, ...]:
         """Names of all types, or of all of one device ('bjt', 'diode'), in the order of the tables."""
@@ -525,9 +534,14 @@ class TypeShelf:
         return ()
 
     def near_types(self, name: str, count: int = 4) -> list[PartType]:
-        """Types that a name not on the shelf may mean, the nearest first."""
-        names = dict.fromkeys(self._entries[key].name for key in near_names(name, self._entries))
-        return [self._entries[plain_name(one)].part for one in names][:count]
+        """Types that a name not on the shelf may mean, the nearest first; Zeners of the voltage it states."""
+        if name not in self._near:
+            keys, told = near_names(name, self._entries), number_says(name)
+            self._near[name] = [*dict.fromkeys(self._entries[key].name for key in keys)]
+            if not keys and told is not None and not isnan(told.volts):
+                volts = ((one, limit.typical) for one in self.names("diode") for limit in self.limits(one, "V_Z"))
+                self._near[name] = [one for one, typical in volts if typical == told.volts]
+        return [self._entries[plain_name(one)].part for one in self._near[name][:count]]
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
         """Names of `near_types`, for a message."""
@@ -592,3 +606,13 @@ def find_type(name: str, extra: Iterable[str | Path] = ()) -> PartType | None:
 def near_types(name: str, extra: Iterable[str | Path] = ()) -> list[PartType]:
     """`TypeShelf.near_types` on `type_shelf`; [] for an empty name."""
     return type_shelf(extra).near_types(name) if plain_name(name) else []
+
+
+def unknown_words(name: str, types: Callable[[str], PartType | None] | None = None) -> dict[str, str]:
+    """What sentences say of a type that is not on the shelf: ``type``, ``near``, what its number ``says``.
+
+    `types` is the shelf it was looked up on; the reference and the user's folder where that is none.
+    """
+    shelf, told = types if isinstance(types, TypeShelf) else type_shelf(), number_says(name)
+    near = shelf.near(name) if plain_name(name) and not (told and told.kinds) else ()
+    return {"type": name, "near": listed(near), "says": told.says if told else ""}

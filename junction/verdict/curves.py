@@ -29,6 +29,7 @@ from junction.judge.results import (
     next_step,
     part_verdict,
     say,
+    type_note,
     worst_of,
 )
 from junction.physics.temperature import leakage_factor
@@ -427,8 +428,8 @@ class _Part(Checks):
             self.warnings.append(say("part_marked_twice", marks=" in one place and ".join(self.marks)))
         if self.other_kind:
             self.warnings.append(say("part_other_kind", type=self.mark, kind="diode", where="CE"))
-        elif self.mark and self.type is None:
-            self.warnings.append(say("part_type_unknown", type=self.mark))
+        elif note := type_note(self.mark, self.type, reason="part_type_unknown"):
+            self.warnings.append(note)
         if self.limited.any():
             n = int(self.limited.sum())
             self.warnings.append(say("curve_limit", n=n, amps=self.top_A))

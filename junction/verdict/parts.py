@@ -29,6 +29,7 @@ from junction.judge.results import (
     next_step,
     part_verdict,
     say,
+    type_note,
     worst_first,
     worst_of,
 )
@@ -152,7 +153,9 @@ def _swept_part(
         kind = "diode" if type_.device == "diode" else "transistor"
         warnings.append(say("part_other_kind", type=mark, kind=kind, where=lead.junction))
     elif mark and not seen["typed"]:
-        warnings.append(say("part_type_unknown", type=mark))
+        warnings.append(type_note(mark, None, reason="part_type_unknown"))
+    elif note := type_note(mark, type_, reason="part_type_unknown"):
+        warnings.append(note)
     if logged and device.polarity and logged != device.polarity:
         warnings.append(say("part_other_polarity", logged=logged, type=mark, polarity=device.polarity))
     good_next = "part_good_diode" if is_diode else "part_good_transistor"

@@ -68,7 +68,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
 
 def notes(report: SortReport) -> list[str]:
     """What a reader of the table must know: temperatures that were taken, and what goods do not show."""
-    out = [report.label] if report.label else []
+    out = [*([report.label] if report.label else []), *report.type_notes]
     if report.parts_without_temp and report.verdicts:
         out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
     if not isnan(report.input_ohm):
