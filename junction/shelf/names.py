@@ -47,8 +47,9 @@ _GROUPS = (
 _SET_OFF = r"[-_ /(,]+"
 #: Letters for digits, which a worn print and a hand confuse: tried last, where only one can be meant.
 _SLIPS = (
-    (re.compile(r"(?<=[0-9])O(?=O*[0-9])"), "0"), (re.compile(r"(?<=[0-9])I(?=[0-9])"), "1"),
-    (re.compile(r"^[IL](?=N[0-9]{2,4})"), "1"), (re.compile(r"^25(?=[A-D][0-9]{2,4})"), "2S"),
+    (re.compile(r"(?<=[0-9])O+(?=[0-9])"), lambda found: "0" * len(found[0])),
+    (re.compile(r"(?<=[0-9])I(?=[0-9])|^[IL](?=N[0-9]{2,4})"), "1"),
+    (re.compile(r"^25(?=[A-D][0-9]{2,4})"), "2S"),
     (re.compile(r"^8(?=[CDF][0-9]{3})"), "B"),
     (re.compile(r"^((?!2S|[A-D][0-9]|K[ST]|S?S[89]).*[0-9])O$"), r"\g<1>0"),
 )  # fmt: skip
@@ -150,6 +151,8 @@ def near_names(name: str, known: Collection[str]) -> list[str]:
     keys = [key for form in ([name, " ".join(words[:-1])] if len(words) > 1 else [name])
             for key in spellings(form) if len(key) > 2]  # fmt: skip
     for key in keys:
+        if key.isdigit():
+            continue  # the letters before it are what is missing
         stem = re.sub("[A-Z]{1,2}$", "", key)
         ends = re.compile(rf"{re.escape(key)}[A-Z]{{1,2}}|{re.escape(stem)}[A-Z]?")
         if near := [k for k in known if ends.fullmatch(k)]:
@@ -158,7 +161,7 @@ def near_names(name: str, known: Collection[str]) -> list[str]:
         number = re.search("[A-Z]?([0-9]{3,}[A-Z]*)$", key)
         for tail in (key, number[0], number[1]) if number else (key,):
             like = re.compile(rf"(.*[A-Z])?{re.escape(tail)}[A-Z]{{0,2}}")
-            if len(tail) > 3 and (near := [k for k in known if like.fullmatch(k)]):
+            if len(tail) > (2 if tail == key else 3) and (near := [k for k in known if like.fullmatch(k)]):
                 return sorted(near, key=len)
     found: dict[str, tuple] = {}
     for key in keys:

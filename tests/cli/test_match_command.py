@@ -141,7 +141,7 @@ def test_rows_set_aside_give_status_one(tmp_path, capsys):
     (("--keep", "N01,X7"), "X7 is not among the parts read"),
     (("--idle-current", "0.1A", "--idle-drop", "20mV"), "not both"),
     (("--emitter-resistor", "0.22ohm,0.22ohm,0.22ohm"), "3 emitter resistors for 2 devices"),
-    (("--type", "2N3O55"), "not on the shelf"),
+    (("--type", "1N4148"), "a transistor is asked for"),
     (("--voltage-accuracy", "1%"), "belong together"),
 ])  # fmt: skip
 def test_what_cannot_be_is_one_line_and_status_two(bag, capsys, words, says):

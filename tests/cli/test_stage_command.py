@@ -107,12 +107,26 @@ def test_own_resistors_by_position(capsys):
     (("--parts", "A,B"), "--parts needs the files"),
     (("--drop-accuracy", "1%"), "belong to --measured-drops"),
     (("curves.csv",), "files are for --measured-drops"),
-    (("--type", "2N9999X"), "not on the shelf"),
+    (("--type", "1N4148"), "a transistor is asked for"),
 ])  # fmt: skip
 def test_what_cannot_be_is_one_line_and_status_two(capsys, words, says):
     assert main(["stage", *words, *RATING]) == 2
     out, err = capsys.readouterr()
     assert out == "" and says in err and err.count("\n") == 1
+
+
+def test_an_unknown_type_is_told_once_and_done_without(capsys):
+    main(["stage", *RATING, "--json", "-"])
+    without = json.loads(capsys.readouterr().out)["stage"]
+    assert main(["stage", *RATING, "--type", "2SC9999,2SC9999-GR", "--json", "-"]) == 0
+    told = json.loads(capsys.readouterr().out)["stage"]
+    first, second = (x for x in told["findings"] if "not on the shelf" in x)
+    assert "2SC9999 is" in first and "NPN" in first and "2SC9999-GR is" in second
+    assert told["currents"] == without["currents"] if "currents" in told else told["idle"] == without["idle"]
+    # of two types the known one is checked: 84 V across a device of 60 V
+    main(["stage", *RATING, "--type", "2N3O55,2SA9999", "--json", "-"])
+    known = json.loads(capsys.readouterr().out)["stage"]["findings"]
+    assert sum("not on the shelf" in x for x in known) == 1
 
 
 def test_an_alarm_stands_alone(capsys, tmp_path):

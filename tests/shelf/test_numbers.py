@@ -1,11 +1,10 @@
-"""What a number says by itself: near names, Japanese markings, and numbers of other kinds (from memory)."""
+"""What a number says by itself, whether the type is on the shelf or not (from memory)."""
 
-from junction.shelf.names import number_family
+from junction.shelf.names import number_family, number_says
 from junction.shelf.tables import records
-from junction.shelf.types import find_type, near_types, type_shelf
+from junction.shelf.types import near_types, type_shelf
 from tests.rows import every_row
 from tests.shelf.reference import read, replaced
-from tests.shelf.test_types import HEAD
 
 FET, MOSFET, IC, GATE = "junction FET", "MOSFET", "regulator or other IC", "thyristor or triac gate"
 PREBIASED = "built-in base resistors"
@@ -23,6 +22,16 @@ NUMBERS = (
     ("optocoupler", "4N25 4N35 4N28 H11A1"), ("optocoupler", "PC817 CNY17-3 TLP521 LTV817 MOC3041"),
     ("bridge", "KBP206 KBL04 KBPC3510 GBU4J W04M W10"), ("bridge", "DB107 B40C1500 B80C800 MB6S"),
     ("damper diode and base-emitter resistor", "BU508D BU2508DF BUH615D 2SD1555 D1877"),
+    (MOSFET, "FGA25N120ANTD IRG4PC50U IKW40N120 GT60N321 STGW30NC60"), (GATE, "2N2646 2N6027"),
+    (IC, "ULN2003A CA3046 LM394"), ("", "2SC3381 BCV61 2N2920 BC847BS"), (MOSFET, "3N140"),
+    (GATE, "2SF102 CR3AM"), ("", "2SA1015 A1015-GR A733 2SA12"), ("", "2SB772 B772"), ("", "C1815 2SC9999"),
+    ("", "2SD882 D882-Y"), ("", "KSA992 KTA1266"), ("", "KSC1845 KTC3198 KTD1047"), ("", "1SS133 1S1588"),
+    ("", "1N4148 1N34A"), ("", "2N3055 2N9999"), ("", "BZX79C5V1 BZX55C12 BZY88C5V6 ZPD10 BZX85C3V3"),
+    ("", "BZX84"), ("", "AC128 ACY21"), ("", "AD149 AU106"), ("", "AF127 ASY27"), ("", "AA119 OA90"),
+    ("", "OC71 OC140"), ("", "BC999 BCY71"), ("", "BD777 BDX33"), ("", "BF459 BFR90"), ("", "BU208A BSX20"),
+    ("", "BAT43"), ("", "BAV21 BA157"), ("", "BB112"), ("", "BY229 BYX10"), ("", "UF4007 MUR120"),
+    ("", "MBR1045 SS14"), ("", "TIP48 MJE13007 MJ802"), ("", "D44C8"), ("", "D45C8"), ("", "MP42 GT402"),
+    ("", "2STA1962"), ("", "MPSA42 PN2222 MMBT3904 SS9014"),
 )  # fmt: skip
 
 
@@ -30,13 +39,14 @@ def test_every_row_says_its_kind_and_moves_an_answer():
     _, _, rows = read("numbers")
     assert len(rows) == len(NUMBERS)
     for k, (kind, numbers) in enumerate(NUMBERS):
-        told = {number: number_family(number) for number in numbers.split()}
+        told = {number: number_says(number) for number in numbers.split()}
         for number, row in told.items():
-            assert row and kind in row.kinds and row.says and row.basis == "from memory", number
+            assert row and row.says and row.basis == "from memory", number
+            assert kind in row.kinds if kind else not row.kinds, number
             assert row.name == rows[k][0], f"{number} is found by {row.name}"
         with replaced("numbers", [*rows[:k], *rows[k + 1 :]]):
-            lost = [n for n in told if (other := number_family(n)) is None or other.says != told[n].says]
-            assert lost or any(number_family(n).name != told[n].name for n in told), rows[k][0]
+            lost = [n for n in told if (other := number_says(n)) is None or other.says != told[n].says]
+            assert lost or any(number_says(n).name != told[n].name for n in told), rows[k][0]
 
 
 def test_no_registered_bipolar_or_diode_number_is_taken_for_another_kind():
@@ -50,46 +60,39 @@ def test_no_registered_bipolar_or_diode_number_is_taken_for_another_kind():
 
 
 @every_row(
-    ("written", "near"),
+    ("number", "polarity", "volts", "words"),
     [
-        ("2N2905B", "2N2905A"), ("TIP41", "TIP41C"), ("2N3055H", "2N3055"),
-        ("BC547D", "BC547"), ("bc 548d", "BC548"), ("1N4728", "1N4728A"),
-        ("3055", "2N3055"), ("C547B", "BC547B"), ("4148", "1N4148"),
-        ("2N39O4", "2N3904"),
+        ("2SA9999", "PNP", "", "germanium"), ("b772", "PNP", "", "PNP"), ("2SC9999-GR", "NPN", "", "silicon"),
+        ("D1555", "", "", "damper"), ("KTC9999", "NPN", "", "silicon"), ("BC999", "", "", "small silicon"),
+        ("AD149", "", "", "germanium power"), ("BZX79C5V1", "", 5.1, "of 5.1 V"),
+        ("BZX79-C12", "", 12, "12 V"),
+        ("BZX55 C5.6", "", 5.6, "5.6 V"), ("BZX55C9,1", "", 9.1, "9.1 V"), ("BZT03C100", "", 100, "100 V"),
+        ("1N9999", "", "", "a diode"), ("IRF54O", "", "", "MOSFET"),
     ],
 )  # fmt: skip
-def test_the_nearest_type_comes_first_and_is_not_taken_for_it(written, near):
-    assert find_type(written) is None
-    found = near_types(written)
-    assert found[0] is find_type(near) and len(found) <= 4
+def test_what_a_number_states(number, polarity, volts, words):
+    told = number_says(number)
+    assert told.polarity == polarity and words in told.says
+    assert told.volts == volts if volts else told.volts != told.volts
+
+
+def test_no_number_on_the_shelf_says_otherwise_than_its_row():
+    shelf = type_shelf()
+    for device in ("bjt", "diode"):
+        for part in shelf.all(device):
+            told = number_says(part.name)
+            assert told is not None and told.polarity in ("", part.polarity), part.name
+            says_diode = any(word in told.says for word in ("diode", "rectifier"))
+            assert says_diode == (device == "diode"), f"{part.name}: {told.says}"
+            if "germanium" in told.says and "oldest" not in told.says:
+                assert part.material == "germanium", part.name
+            if told.volts == told.volts:
+                assert part.find("V_Z")[0].typical == told.volts, part.name
 
 
 def test_what_is_near_nothing():
     for written in ("", " ", "Q", "?", "-", "XYZ", "(", "[A", "1N", "$"):
         assert near_types(written) == []
-
-
-JIS = HEAD + "".join(
-    f"{name},{'PNP' if name[2] in 'AB' else 'NPN'},silicon,50,0.15,0.4,ambient 25C,125,TO-92,measured\n"
-    for name in ("2SC9815", "2SA9015", "2SD9047", "2SB988", "2SD969A")
-)
-
-
-@every_row(
-    ("written", "name"),
-    [
-        ("C9815", "2SC9815"), ("c9815gr", "2SC9815"), ("C9815-Y", "2SC9815"), ("2SC9815 BL", "2SC9815"),
-        ("2SC9815", "2SC9815"), ("A9015", "2SA9015"), ("A9015-GR", "2SA9015"), ("D9047", "2SD9047"),
-        ("D9047-E", "2SD9047"), ("B988-O", "2SB988"), ("b 988", "2SB988"), ("D969A", "2SD969A"),
-        ("D969A-C", "2SD969A"), ("D969", None), ("C9815A", None), ("D9047X", None),
-        ("9815", None), ("SC9815", None),
-    ],
-)  # fmt: skip
-def test_japanese_parts_drop_the_2s_and_gain_groups(tmp_path_factory, written, name):
-    path = tmp_path_factory.mktemp("types") / "mine.csv"
-    path.write_text(JIS, encoding="utf-8")
-    found = find_type(written, (path,))
-    assert (found and found.name) == name
 
 
 def test_a_pattern_that_is_none_is_named_by_line():
