@@ -23,7 +23,8 @@ from junction.cli.output import Outputs, say
 from junction.cli.record import Record, Rows, cell_of, checked_tag, next_tag
 from junction.intake.cells import parse_reading, reading_cell
 from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
-from junction.jobs.job import Result, meter_of, types_of
+from junction.jobs.job import Result, meter_of
+from junction.jobs.marks import types_of
 from junction.judge.results import PartVerdict, type_note
 from junction.judge.results import say as sentence
 from junction.show.blocks import count, paragraph

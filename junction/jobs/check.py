@@ -9,7 +9,8 @@ from math import nan
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
-from junction.jobs.job import Result, job, meter_of, types_of
+from junction.jobs.job import Result, job, meter_of
+from junction.jobs.marks import types_of
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.ask import next_placement, settled
 from junction.leads.bench import LEAD_SETS, Types, bench_for

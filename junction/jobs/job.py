@@ -14,7 +14,7 @@ import inspect
 import os
 import textwrap
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import inf, isfinite, isnan, nan
@@ -24,9 +24,8 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.errors import UnitError, UsageError
-from junction.base.records import Bag, PartReadings, plain_name
+from junction.base.records import Bag, PartReadings
 from junction.base.units import QUANTITIES, nominal, parse_number, parse_quantity, parse_swing, si
-from junction.shelf.names import dropped_group
 from junction.shelf.tables import records, reference_rows
 
 
@@ -283,47 +282,6 @@ def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, s
                  if value not in (None, (), "", False, one.default))  # fmt: skip
 
 
-def stage_types(o: SimpleNamespace, find: Callable, transistor: bool = True) -> tuple:
-    """Registered types of the option ``type``; one that is not on the shelf is done without (`type_notes`).
-
-    Raises
-    ------
-    UsageError
-        A diode where a transistor is asked for.
-    """
-    found = [kind for kind in map(find, o.type or ()) if kind is not None]
-    for kind in found:
-        if transistor and kind.device != "bjt":
-            raise UsageError(f"--type {kind.name}: a {kind.kind} diode, and a transistor is asked for")
-    return tuple(found)
-
-
-def types_asked(names: Sequence[str], find: Callable, marks: Iterable[str]) -> set[str]:
-    """Plain names of the types that alone may be used, empty where any may.
-
-    A type that is not on the shelf and that no part bears is a slip, and leaves no other out.
-    """
-    borne = {*map(plain_name, marks)}
-    known = {name: find(name) for name in names}
-    found = {name: kind for name, kind in known.items() if kind or plain_name(name) in borne}
-    return {plain_name(x) for name, kind in found.items() for x in (name, kind.name if kind else name)}
-
-
-def as_registered(bag: Bag, find: Callable) -> Bag:
-    """The bag with one spelling of a type: C1815 GR and 2SC1815-GR are parts of one type."""
-
-    @functools.cache
-    def name_of(mark: str) -> str:
-        kind = find(mark) if mark else None
-        if kind is None or plain_name(mark) in map(plain_name, (kind.name, *kind.also)):
-            return mark
-        return kind.name + dropped_group(mark, kind.name)
-
-    readings = tuple(replace(r, type=name_of(r.type)) for r in bag.readings)
-    sweeps, curves = (replace(t, type=tuple(map(name_of, t.type))) for t in (bag.sweeps, bag.curves))
-    return replace(bag, readings=readings, sweeps=sweeps, curves=curves)
-
-
 def meter_of(o: SimpleNamespace):
     """Meter that the options describe.
 
@@ -369,13 +327,6 @@ def meter_of(o: SimpleNamespace):
             raise UsageError("--meter-over-range is above the open voltage: no reading gets there")
         changes["over_range_V"] = over
     return replace(meter, **changes)
-
-
-def types_of(o: SimpleNamespace) -> Callable:
-    """From a marking to its registered type: the reference tables and the user's own file."""
-    from junction.shelf.types import type_shelf
-
-    return type_shelf((o.types,) if o.types else ())  # a fault in the user's file is said before any work
 
 
 def noise_of(o: SimpleNamespace):

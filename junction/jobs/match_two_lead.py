@@ -11,7 +11,8 @@ import numpy as np
 
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, PartReadings, plain_name
-from junction.jobs.job import as_registered, bag_of, meter_of, noise_of, stage_types, types_asked, types_of
+from junction.jobs.job import bag_of, meter_of, noise_of
+from junction.jobs.marks import as_registered, stage_types, types_asked, types_of
 from junction.judge.results import PartVerdict, Verdict, say, type_notes
 from junction.sets.junctions import TwoLead, meter_point
 from junction.sets.results import LAYOUTS, LeftOver, TwoLeadReport

@@ -6,7 +6,8 @@ from dataclasses import replace
 from math import isnan, nan
 
 from junction.base.errors import InputError
-from junction.jobs.job import Result, bag_of, job, meter_of, noise_of, types_of
+from junction.jobs.job import Result, bag_of, job, meter_of, noise_of
+from junction.jobs.marks import types_of
 from junction.judge.results import SortReport, type_notes, worst_first
 from junction.shelf.tables import cautions
 from junction.verdict.parts import judge_bag

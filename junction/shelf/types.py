@@ -539,8 +539,9 @@ class TypeShelf:
             keys, told = near_names(name, self._entries), number_says(name)
             self._near[name] = [*dict.fromkeys(self._entries[key].name for key in keys)]
             if not keys and told is not None and not isnan(told.volts):
-                volts = ((one, limit.typical) for one in self.names("diode") for limit in self.limits(one, "V_Z"))
-                self._near[name] = [one for one, typical in volts if typical == told.volts]
+                zeners = ((one, self.limits(one, "V_Z")) for one in self.names("diode"))
+                volts = told.volts
+                self._near[name] = [one for one, found in zeners if any(x.typical == volts for x in found)]
         return [self._entries[plain_name(one)].part for one in self._near[name][:count]]
 
     def near(self, name: str, count: int = 4) -> tuple[str, ...]:
