@@ -54,11 +54,14 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
             at = x.figure.partition(" at ")[2]
             beside = f"{name} {short_text(x.has, unit)} for {short_text(x.wanted, unit)}"
             buts.append(f"{beside} at {at}" if at else beside)
-    unknown = dict.fromkeys(
-        x.figure.partition(" at ")[0] for x in lines
-        if x.result == "not known" and isnan(x.has) and not isnan(x.wanted)
-    )  # fmt: skip
-    buts += [f"{name} not known" for name in unknown if name in _MISSED and name not in worst]
+    missing: dict[str, list[str]] = {}
+    for x in lines:
+        name, _, at = x.figure.partition(" at ")
+        if x.result == "not known" and isnan(x.has) and not isnan(x.wanted):
+            missing.setdefault(name, []).append(at)
+    known = {x.figure.partition(" at ")[0] for x in lines if not isnan(x.has)}
+    buts += [f"{name} not known" + (f" at {listed(at)}" if name in known else "")
+             for name, at in missing.items() if name in _MISSED and name not in worst]  # fmt: skip
     if own and asked.device == "diode" and part.kind != asked.kind:
         said.insert(0, part.kind)
     if own and asked.leads and part.leads and place == "same" and asked.leads == part.leads:

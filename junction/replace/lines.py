@@ -150,10 +150,16 @@ class Lines:
         typical = [who for who, x, v in zip(("original", "candidate"), limits, values, strict=True)
                    if isnan(x) and not isnan(v)]  # fmt: skip
         note = f"typical of the {' and the '.join(typical)}" if typical else _basis(*firsts)
-        found = line(symbol, *values, unit, most=side == "high", soft=self.soft, note=note, **how)
-        least = rule("speed_short" if self.fast() else "speed_short_any")
-        slow = self.a.device == "bjt" and values[0] < rule("speed_matters")
-        return replace(found, must=found.result == "falls short" and found.margin < least and not slow)
+        asked = values[0]
+        if typical == ["original"] and side == "low":
+            asked *= rule("speed_typical")  # what a limit beside it would be
+        found = line(symbol, asked, values[1], unit, most=side == "high", soft=self.soft, note=note, **how)
+        found = replace(found, wanted=values[0])
+        fast, bjt = self.fast(), self.a.device == "bjt"
+        least = rule("speed_short" if fast else "speed_short_any")
+        far = found.result == "falls short" and found.margin < least
+        missing = fast and bjt and not isnan(values[0]) and isnan(values[1])
+        return replace(found, must=missing or far and not (bjt and values[0] < rule("speed_matters")))
 
     def fast(self) -> bool:
         """Whether the original is there for its speed: RF, video, and every diode with a recovery time."""
@@ -373,15 +379,12 @@ def fit(package: str, place: str, candidate: str, candidate_place: str) -> str:
     """
     if not package or not candidate:
         return ""
-    if package == candidate:
-        return "same"
     table = records("places")
-    if package in table and candidate in table:
-        place, candidate_place = package, candidate  # axial parts share a place and differ in their leads
-    if place == candidate_place:
+    # axial parts share a place that has no row: their outlines differ in their leads
+    if package == candidate or place == candidate_place and (place in table or package not in table):
         return "same"
-    row = table.get(place)
-    return "work" if row and candidate_place in row.work.split(", ") else "no"
+    row = table.get(package) or table.get(place)
+    return "work" if row and {candidate, candidate_place} & {*row.work.split(", ")} else "no"
 
 
 def _free_air(part: PartType) -> float:

@@ -21,6 +21,7 @@ from junction.shelf.tables import PartType, records, rule
 PLACE = "the place"
 #: Without these nothing can be said for a part.
 _MAIN = ("V_CEO", "I_C", "V_RRM", "I_F", "V_Z")
+_STRENGTH = ("V_CEO", "I_C", "P_tot", "I_F")
 _NOTHING = SimpleNamespace(short=0.0, over=0.0, unknown=0.0)
 
 
@@ -29,7 +30,7 @@ def _weights() -> Mapping[str, SimpleNamespace]:
     return records("weights")
 
 
-def _figure(line: SubstituteLine) -> str:
+def figure_of(line: SubstituteLine) -> str:
     """Name of a line without the conditions it holds at: ``h_FE`` of ``h_FE at 10 mA``."""
     return line.figure.partition(" at ")[0]
 
@@ -45,7 +46,11 @@ def _counts(line: SubstituteLine, weight: SimpleNamespace) -> float:
     if margin <= 0:
         return weight.short * log2(rule("shortfall_most"))
     octaves = min(abs(log2(margin)), log2(rule("shortfall_most")))
-    return (weight.short if margin < 1 else weight.over) * octaves
+    if margin < 1:
+        return weight.short * octaves
+    # far above it is another class of part: its charge and capacitance are those of its size
+    beyond = max(log2(margin / rule("over_much")), 0.0) if figure_of(line) in _STRENGTH else 0.0
+    return weight.over * octaves + rule("over_counts") * min(beyond, log2(rule("shortfall_most")))
 
 
 def cost(
@@ -58,7 +63,7 @@ def cost(
     groups: dict[str, list[float]] = {}
     board = original is not None and original.mounting != "bolted"
     for line in lines:
-        figure = _figure(line)
+        figure = figure_of(line)
         weight = _weights().get(figure, _NOTHING)
         if figure == "complement" and board:
             continue
@@ -109,12 +114,23 @@ def level(result: Substitution) -> int:
     found = result.pair_level
     for x in result.lines:
         if x.must and x.margin < 1:
-            found = max(found, 2 if x.margin >= rule("near_miss") else 3)
+            current = figure_of(x) in ("I_C", "I_F", "P_tot")
+            found = max(found, 2 if x.margin >= rule("near_miss_current" if current else "near_miss") else 3)
         elif x.must and x.result == "falls short":
             found = 3
         elif x.must and x.result == "not known" and not (isnan(x.wanted) and not x.wanted_text):
-            found = max(found, 3 if x.figure in _MAIN else 1)
-    return max(found, 1) if result.result == "not known" else found
+            found = max(found, 1)
+    return 3 if lacking(result) else max(found, 1) if result.result == "not known" else found
+
+
+def lacking(result: Substitution) -> bool:
+    """Whether a figure without which nothing can be said for a part is not known."""
+    return any(x.figure in _MAIN and isnan(x.has) and not isnan(x.wanted) for x in result.lines)
+
+
+def extra(result: Substitution) -> float:
+    """What a candidate that misses a figure by little counts beside one that lacks a figure."""
+    return rule("shortfall_counts") if level(result) == 2 else 0.0
 
 
 def tight(lines: Iterable[SubstituteLine]) -> list[SubstituteLine]:
@@ -127,12 +143,11 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
 
     def key(result: Substitution) -> tuple:
         far = level(result)
-        less = rule("shortfall_counts") if far == 2 else 0.0
         return (
             # a little less and a figure that is missing: which is the worse is for the cost to say
             (0, 1, 1, 3)[far], result.place == "no",
             len(tight(result.lines)) if result.original == PLACE and far == 0 else 0,
-            round(result.cost + less, 9), result.candidate, result.tag,
+            round(result.cost + extra(result), 9), result.candidate, result.tag,
         )  # fmt: skip
 
     return tuple(sorted(results, key=key))

@@ -20,7 +20,7 @@ import numpy as np
 from junction.base.errors import UnitError
 from junction.base.units import REFERENCE_TEMP_C, parse_number
 from junction.replace.lines import Lines, fit, kinds_for, middle, nearest
-from junction.replace.rank import PLACE, cost, level, rank, tight
+from junction.replace.rank import PLACE, cost, extra, lacking, level, rank, tight
 from junction.replace.results import Needs, Substitution
 from junction.replace.substitute import compare, worded
 from junction.shelf.tables import PartType, records, rule
@@ -187,12 +187,17 @@ def suggest(
             found += [_held(asked, part, case_temp_C, shelf) for part in batch]
             if weak or sum(map(_does, found)) >= most:
                 break
-        best = [one for one in rank(found) if level(one) < 3 and one.place != "no"]
-        best = best or [one for one in rank(found) if level(one) < 3]
+        near = [one for one in rank(found) if _near_enough(one)]
+        best = [one for one in near if one.place != "no"] or near
         if best:
             break
-    best = best or [one for one in rank(found) if one.result == "falls short"]
+    best = best or [one for one in rank(found) if one.result == "falls short" and not lacking(one)]
     return tuple(worded(asked, shelf.get(one.candidate), one) for one in best[:most])
+
+
+def _near_enough(one: Substitution) -> bool:
+    """Whether a candidate is worth offering: it does the job, or not much stands against it."""
+    return level(one) == 0 or level(one) < 3 and one.cost + extra(one) <= rule("cost_most")
 
 
 def _does(one: Substitution) -> bool:
@@ -203,6 +208,7 @@ def _does(one: Substitution) -> bool:
 def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> Iterator[PartType]:
     """Types to compare, likeliest first; of a type and its gain groups the one whose gain fits best."""
     own = (asked.name, *asked.also) if isinstance(asked, PartType) else ()
+    alike = {asked.name, asked.group_of} - {""} if isinstance(asked, PartType) else set()
     table, seen = _table(shelf, device), set()
     for k in _near(asked, shelf, device, weak):
         if table.root[k] in seen:
@@ -210,7 +216,11 @@ def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bo
         seen.add(table.root[k])
         parts = [shelf.get(table.names[j]) for j in table.groups[table.root[k]] if table.names[j] not in own]
         if parts:
-            yield min(parts, key=lambda part: _gain_off(asked, part))
+            best = min(parts, key=lambda part: _gain_off(asked, part))
+            # a group of the same type is another choice only where its gain is no less
+            same = alike & {best.name, best.group_of}
+            if not same or not any(x.margin < 1 for x in Lines(asked, best, nan).gain()):
+                yield best
 
 
 def _gain_off(asked: PartType | Needs, part: PartType) -> tuple[float, bool, str]:
@@ -231,6 +241,8 @@ def _held(asked: PartType | Needs, part: PartType, case_temp_C: float, shelf: Ty
     if not isinstance(asked, PartType) or asked.mounting != "bolted" or not asked.complement:
         return one
     other, others = shelf.get(asked.complement), shelf.get(part.complement) if part.complement else None
+    if others is None and part.complement:  # named by its maker, and not to be compared
+        return replace(one, cost=one.cost + records("weights")["complement"].unknown)
     if other is None or others is None or others.name == other.name:
         return one
     facing = compare(other, others, case_temp_C, words=False)

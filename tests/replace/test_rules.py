@@ -34,6 +34,11 @@ def names(type_):
     return lambda: [one.candidate for one in suggest(find_type(type_), type_shelf(), 8)]
 
 
+def typical_speed():
+    limits = [Limit("f_T", typical=x.low) if x.symbol == "f_T" else x for x in made(ft=5e6).limits]
+    return replace(made(), limits=tuple(limits))
+
+
 VIDEO = {"V_CEO": 200.0, "V_CBO": 200.0}
 #: Rule -> factor on its value, and the answer that it moves.
 CASES = {
@@ -45,7 +50,10 @@ CASES = {
     "speed_video": (1.3, settled(made(ft=6e7, **VIDEO), made(ft=2e7, **VIDEO))),
     "speed_video_voltage": (1.4, settled(made(ft=6e7, **VIDEO), made(ft=2e7, **VIDEO))),
     "heat_hotter": (1.3, settled(made(), made(R_thJC=1.8))),
-    "near_miss": (1.3, leveled(I_C=8.0)),
+    "near_miss": (1.3, leveled(V_CEO=60.0)), "near_miss_current": (1.3, leveled(I_C=6.0)),
+    "speed_typical": (2, lambda: compare(typical_speed(), made(ft=3e6)).lines),
+    "over_much": (2, costs(I_C=80.0)), "over_counts": (2, costs(I_C=80.0)),
+    "cost_most": (0.3, names("MJE340")),
     "power_far_less": (0.1, lambda: compare(with_power(100.0, "case_C"), with_power(20.0, "lead_C")).lines),
     "shortfall_most": (2, costs(V_EBO=0.5)),
     "shortfall_counts": (3, names("2N5551")),

@@ -63,7 +63,9 @@ def test_secondary_rows_are_marked():
     for part in (*ALL[0], *ALL[1]):
         assert part.secondary == (part.standing != "published"), part.name
         if part.secondary:
-            assert {limit.basis for limit in part.limits} == {part.standing}, part.name
+            # a typical figure may be from memory on any row
+            limits = [x for x in part.limits if not (isnan(x.low) and isnan(x.high))]
+            assert {limit.basis for limit in limits} == {part.standing}, part.name
     names = {part.name for part in (*ALL[0], *ALL[1]) if part.standing == "secondary"}
     assert names >= {"AC128", "AD162", "OC72", "1N34A", "2SC945", "2SC2073"} and len(names) == 71
 
