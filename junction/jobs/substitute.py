@@ -21,10 +21,11 @@ from junction.shelf.names import number_says
 from junction.shelf.tables import PartType, cautions
 from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf, unknown_words
 
-EPILOG = """Each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds
-when every rating does, and meets when none is less.
-Without candidates the shelf's own list is ranked; with --voltage, --current, --power ... the place is the
-yardstick instead of an original, and every type named is a candidate.
+EPILOG = """Without candidates: what to take from the shelf, two or three parts with why, and what has to be
+changed to fit the best of them; of an output transistor the pair, to replace both sides.  With candidates:
+each figure is answered with exceeds, meets, falls short or not known; a candidate exceeds when every rating
+does, and meets when none is less.  With --voltage, --current, --power ... the place is the yardstick instead
+of an original, and every type named is a candidate.
 exit status: 0 all candidates compared; 1 done, but some are not on the shelf; 2 nothing done.
 examples:
   junction substitute 2N3055

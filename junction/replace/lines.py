@@ -30,11 +30,12 @@ def word(figure: str, wanted: str, has: str, *, must: bool = False, note: str = 
 
 def line(
     figure: str, wanted: float, has: float, unit: str, *, most: bool = False, must: bool = False,
-    note: str = "", soft: bool = False,
+    note: str = "", soft: bool = False, **more,
 ) -> SubstituteLine:  # fmt: skip
     """Line of a figure that should not be smaller (`most`: not larger).
 
-    `soft` turns a shortfall into not known: one of the two rests on reference pages.
+    `soft` turns a shortfall into not known: one of the two rests on reference pages.  `more` are further
+    fields of the line.
     """
     over, under = (rounded(wanted), rounded(has)) if most else (rounded(has), rounded(wanted))
     margin = 1.0 if over == under else over / under if under else nan if isnan(over) else inf
@@ -45,7 +46,7 @@ def line(
         result = "meets" if rounded(margin) == 1.0 else "exceeds" if margin > 1 else "falls short"
     if result == "falls short" and soft:
         result, note = "not known", (f"{note}; " if note else "") + "rests on a reference page: fails no part"
-    return SubstituteLine(figure, result, wanted, has, unit, margin=margin, must=must, note=note)
+    return SubstituteLine(figure, result, wanted, has, unit, margin=margin, must=must, note=note, **more)
 
 
 def amps(value: float) -> str:
@@ -248,11 +249,12 @@ class Lines:
             if match and match.low != has:
                 match = replace(match, low=has, high=nan)
             note = ", ".join(x for x in (where, _basis(limit, match or Limit("", has))) if x)
-            found = line("h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low, has, "",
-                         note=note, soft=self.soft)  # fmt: skip
-            far = found.result == "falls short" and found.margin < rule("gain_short")
-            says = "" if isnan(has) else _range(match or Limit("", has))
-            lines[at_A] = replace(found, must=far, wanted_at=at_A, wanted_text=_range(limit), has_text=says)
+            far = not self.soft and has < rule("gain_short") * limit.low
+            says = "" if isnan(has) else _range(replace(match or Limit(""), low=float(f"{has:.3g}")))
+            lines[at_A] = line(
+                "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low, has, "", note=note,
+                soft=self.soft, must=far, wanted_at=at_A, wanted_text=_range(limit), has_text=says,
+            )  # fmt: skip
         return list(lines.values())
 
     def safe_area(self, bolted: bool) -> list[SubstituteLine]:

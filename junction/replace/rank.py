@@ -78,6 +78,8 @@ def cost(
             value += weight.short * max(log2(line.wanted / far), 0.0) if far > 0 else 0.0
         groups.setdefault(figure, []).append(value)
     found = sum(sum(values) / len(values) for values in groups.values())
+    if original is None and candidate is not None and candidate.kind == "darlington":
+        found += _weights()["Darlington"].unknown  # a place that does not say so is taken for a plain part's
     if candidate is not None:
         found += _weights()[candidate.standing].unknown if candidate.standing != "published" else 0.0
     if original is not None and candidate is not None:

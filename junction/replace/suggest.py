@@ -32,7 +32,7 @@ _RATINGS = {"bjt": ("V_CEO", "I_C", "P_tot"), "diode": ("V_RRM", "I_F", "P_tot")
 _UNITS = {"V_CEO": "V", "I_C": "A", "P_tot": "W", "V_RRM": "V", "I_F": "A"}
 _GROUP = re.compile(r"-?(?:[A-Z]|GR|BL|[0-9]{1,2})$")
 #: So many types (a type with its gain groups counts once) are compared in full at a time.
-_AT_A_TIME = 24
+_AT_A_TIME = 16
 
 
 def completed(part: PartType, shelf: TypeShelf) -> PartType:

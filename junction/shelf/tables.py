@@ -19,7 +19,7 @@ import csv
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from math import nan
 from pathlib import Path
 from types import MappingProxyType, SimpleNamespace
@@ -324,11 +324,19 @@ class PartType:
 
     def find(self, symbol: str) -> tuple[Limit, ...]:
         """All limits with that letter symbol."""
-        return tuple(limit for limit in self.limits if limit.symbol == symbol)
+        return self._by_symbol.get(symbol, ())
 
     def rating(self, symbol: str) -> float:
         """Maximum rating with that letter symbol in its SI unit (T_j in degC); nan where not known."""
-        return next((limit.high for limit in self.limits if limit.symbol == symbol), nan)
+        found = self._by_symbol.get(symbol)
+        return found[0].high if found else nan
+
+    @cached_property
+    def _by_symbol(self) -> dict[str, tuple[Limit, ...]]:
+        found: dict[str, tuple[Limit, ...]] = {}
+        for limit in self.limits:
+            found[limit.symbol] = (*found.get(limit.symbol, ()), limit)
+        return found
 
 
 @dataclass(frozen=True)

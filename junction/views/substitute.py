@@ -158,21 +158,21 @@ def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Bloc
     yield from (b.text(answer(report), "strong"), "")
     if report.candidates:
         best, part = report.candidates[0], report.original
-        yield from (_short_list(report, None if everything else _SHOWN), "")
+        yield _short_list(report, None if everything else _SHOWN)
         more = 0 if everything else max(len(report.candidates) - _SHOWN, 0)
         searched = b.count(report.searched, "type")
         if part:
             other = report.candidates[min(1, len(report.candidates) - 1)].candidate
             example = f"junction substitute {part.name} {other}"
             said = say("substitute_searched", searched=searched, more=more or "", example=example)
-            yield b.text(said, "quiet")
+            yield from ("", b.text(said, "quiet"))
         if everything:
             yield from ("", b.text(f"{_name(best)}: {_verdict(best)}", "strong"), _lines(best, report))
             yield b.text(_STARRED, "quiet")
         work = list(best.warnings[: None if everything else _SHOWN_WORK])
         if work or part:
             yield b.bullets(work or [say("substitute_nothing_to_do")], f"to fit {_name(best)}")
-    yield ""
+        yield ""
 
 
 def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:

@@ -97,6 +97,7 @@ def test_every_weight_counts(monkeypatch):
     large = [Limit("C", high=9e-12) if x.symbol == "C" else x for x in find_type("1N4148").limits]
     pairs += [(find_type("1N4148"), replace(find_type("1N4148"), limits=tuple(large)))]
     found = [(compare(a, b, words=False).lines, a, b) for a, b in pairs]
+    found.append(((), None, made(kind="darlington")))
     before, table = [rank.cost(*one) for one in found], dict(tables.records("weights"))
     idle = []
     for name, weight in table.items():
