@@ -160,7 +160,9 @@ class Lines:
         least = rule("speed_short" if fast else "speed_short_any")
         far = found.result == "falls short" and found.margin < least
         missing = fast and bjt and not isnan(values[0]) and isnan(values[1])
-        return replace(found, must=missing or far and not (bjt and values[0] < rule("speed_matters")))
+        slow = bjt and values[0] < rule("speed_matters")
+        remembered = "from memory" in (firsts[0].basis, firsts[1].basis)  # informs, and condemns no part
+        return replace(found, must=(missing or far and not slow) and not remembered)
 
     def fast(self) -> bool:
         """Whether the original is there for its speed: RF, video, and every diode with a recovery time."""

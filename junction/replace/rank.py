@@ -146,8 +146,8 @@ def rank(results: Iterable[Substitution]) -> tuple[Substitution, ...]:
     def key(result: Substitution) -> tuple:
         far = level(result)
         return (
-            # a little less and a figure that is missing: which is the worse is for the cost to say
-            (0, 1, 1, 3)[far], result.place == "no",
+            # a little less, a figure that is missing, much that settles nothing: the cost says what is worst
+            1 if far == 0 and result.cost > rule("cost_clear") else (0, 1, 1, 3)[far], result.place == "no",
             len(tight(result.lines)) if result.original == PLACE and far == 0 else 0,
             round(result.cost + extra(result), 9), result.candidate, result.tag,
         )  # fmt: skip

@@ -202,7 +202,8 @@ def _near_enough(one: Substitution) -> bool:
 
 def _does(one: Substitution) -> bool:
     """Whether nothing stands against a candidate: it does the job, fits, and leaves the usual headroom."""
-    return level(one) == 0 and one.place != "no" and not (one.original == PLACE and tight(one.lines))
+    clear = level(one) == 0 and one.cost <= rule("cost_clear")
+    return clear and one.place != "no" and not (one.original == PLACE and tight(one.lines))
 
 
 def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> Iterator[PartType]:

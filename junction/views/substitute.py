@@ -129,7 +129,7 @@ def answer(report: SubstituteReport) -> str:
     if not report.candidates:
         return say("substitute_none", original=named, what=what)
     best = report.candidates[0]
-    does = best.result in ("exceeds", "meets")
+    does = any(one.result in ("exceeds", "meets") for one in report.candidates)
     verdict = _verdict(best).partition(";")[0]
     pair = best.pair if part and best.pair != part.complement else ""
     return say(

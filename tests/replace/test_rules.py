@@ -53,7 +53,7 @@ CASES = {
     "near_miss": (1.3, leveled(V_CEO=60.0)), "near_miss_current": (1.3, leveled(I_C=6.0)),
     "speed_typical": (2, lambda: compare(typical_speed(), made(ft=3e6)).lines),
     "over_much": (2, costs(I_C=80.0)), "over_counts": (2, costs(I_C=80.0)),
-    "cost_most": (0.3, names("MJE340")),
+    "cost_clear": (2, names("2N5401")), "cost_most": (0.3, names("MJE340")),
     "power_far_less": (0.1, lambda: compare(with_power(100.0, "case_C"), with_power(20.0, "lead_C")).lines),
     "shortfall_most": (2, costs(V_EBO=0.5)),
     "shortfall_counts": (3, names("2N5551")),
