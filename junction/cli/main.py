@@ -72,6 +72,10 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Parser of the whole command line; with `only`, just that command's module is imported."""
     parser = _Parser(prog="junction", description=junction.__doc__, allow_abbrev=False)
     parser.add_argument("--version", action="version", version=f"junction {junction.__version__}")
+    if not only:  # the help of the whole
+        from junction.shelf.types import user_folder
+
+        parser.epilog = f"Types of your own: CSV files in {user_folder() / 'types'} (reference/README.md)."
     parser.of_command = {}
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, (module, summary) in COMMANDS.items():

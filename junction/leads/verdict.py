@@ -44,7 +44,7 @@ from junction.leads.explain import (
     weigh_parts,
 )
 from junction.leads.hypotheses import leak_limits_ohm, matches, prior
-from junction.shelf.names import number_family
+from junction.shelf.names import number_says
 from junction.shelf.tables import Meter, PartType, families, rule
 from junction.shelf.types import near_types
 
@@ -306,8 +306,10 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     no_transistor = first is top and top.kind.device == "unknown"
     moving = any(r.settling for r in part.readings)
     germanium, unknown = _germanium(w), part.type and w.type_ is None
-    family = number_family(part.type) if unknown else None
-    note = "" if unknown and family else type_note(part.type, w.type_, reason="leads_type_unknown")
+    told = number_says(part.type) if unknown else None
+    family = told if told and told.kinds else None
+    stated = told.polarity if told and not contradiction else ""  # said, and judges nothing
+    note = "" if family else type_note(part.type, w.type_, reason="leads_type_unknown")
     words = {f"{path[0]}-{path[1]}": decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
     told = words.items() if not moving and w.odd <= 0.5 else ()
@@ -320,6 +322,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_gain_socket": not two and not doubt and part.hfe < least,
         "leads_type_number": family is not None,
         note: note,
+        "leads_not_polarity": stated and w.device.polarity and stated != w.device.polarity,
         "leads_not_bipolar": likely and no_transistor,
         "leads_reads_like": likely and not no_transistor,
         "leads_in_circuit": part.in_circuit,
@@ -330,7 +333,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     values = {
         "names": "; ".join(part.refused_why or part.refused), "hfe": part.hfe, "least": least,
         "type": part.type,
-        "says": family.says if family else "",
+        "says": family.says if family else "", "polarity": w.device.polarity, "written": stated,
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
         "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
         "loose": ", ".join(loose),

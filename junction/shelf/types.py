@@ -596,7 +596,13 @@ def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
     ShelfError
         A file that cannot be read or a fault in a user's table, with line and column.
     """
-    return _shelf(tuple(Path(path) for path in extra), user_folder() / "types")
+    own, given = user_folder() / "types", tuple(Path(path) for path in extra)
+    try:
+        return _shelf(given, own)
+    except ShelfError as error:  # a file that nobody named on this call is told with its folder
+        if not (error.file and (own / error.file).is_file()) or error.file in [path.name for path in given]:
+            raise
+        raise ShelfError(error.reason, str(own / error.file), error.row, error.column) from error
 
 
 def find_type(name: str, extra: Iterable[str | Path] = ()) -> PartType | None:
