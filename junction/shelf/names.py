@@ -16,42 +16,43 @@ from types import SimpleNamespace
 from junction.base.records import plain_name
 from junction.shelf.tables import Row, records
 
+# Patterns are text: one that is not asked for is not compiled, and a check without a type asks for none.
 #: ordering and packing suffixes that makers hang on a type number; they change no limit
 _SUFFIXES = (
     "STU", "RLRAG", "RLRMG", "RLRPG", "RLRA", "RLRM", "TFR", "TAR", "TFRG", "BU", "TU", "TA", "TF", "TR",
     "AP", "T/R", "RLG", "RL", "G",
 )  # fmt: skip
 #: the same where a dash or a comma sets them off, or in brackets behind a gain group: BC547B,112, C5200-O(Q)
-_PACKING = re.compile(r"(,[0-9]{3}|-(T|TP|TB|AP|E3/?[0-9]*)|(?<=[A-Z)])\([A-Z0-9,]*\))$")
+_PACKING = r"(,[0-9]{3}|-(T|TP|TB|AP|E3/?[0-9]*)|(?<=[A-Z)])\([A-Z0-9,]*\))$"
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 #: A lot or date code behind a blank: digits first, so that no gain group and no version is taken for one.
-_LOT = re.compile(r"(.*\S) ([0-9]{2,6}|[0-9]{1,4}[A-Z]{1,2}[0-9]?)")
+_LOT = r"(.*\S) ([0-9]{2,6}|[0-9]{1,4}[A-Z]{1,2}[0-9]?)"
 #: A maker's word before a number that says by itself what it is.
-_MAKER = re.compile(r"[A-Z]{2,} ([12][NS] ?[A-D]?-?[0-9]{2,4}.*)")
+_MAKER = r"[A-Z]{2,} ([12][NS] ?[A-D]?-?[0-9]{2,4}.*)"
 #: Japanese parts go without the 2S of their registration (C1815 is 2SC1815); makers there and nearby number
 #: their own after it (KSC, KTA ...).
-_JAPANESE = re.compile(r"(?:2S(?=.))?([A-D][0-9]{2,4}[A-Z]*?)")
-_NEARBY = re.compile(r"(?:K[ST]|FH|2S)[A-D]?[A-D][0-9]{2,4}[A-Z]*?|FHT[0-9]{3,4}[A-Z]*?|2ST[A-D][0-9]{4}")
+_JAPANESE = r"(?:2S(?=.))?([A-D][0-9]{2,4}[A-Z]*?)"
+_NEARBY = r"K[ST][A-D][0-9]{2,4}[A-Z]*?|FHT[0-9]{3,4}[A-Z]*?|2ST[A-D][0-9]{4}"
 #: Series and the gain groups in it: set off (by dash, blank, slash or brackets), and behind the number.
 #: A and its like are versions in Japan, gain groups of small European parts; B and C behind a Japanese number
 #: may be either and L, N, S behind others a lead order or a case, so that they must be set off or stay.
 _GROUPS = (
     (_JAPANESE, "GR|BL|[B-HKMO-TVY0]", "GR|BL|[OYRQPSTVEFD]"),
     (_NEARBY, "GR|BL|[B-HKLMO-TVY]", "GR|BL|[OYRQPF]"),
-    (re.compile(r"BC(10[7-9]|1[467][7-9]|17[1-4]|18[2-4]|20[4-9]|21[2-4]|2[35][1-9]|26[1-3]|30[7-9]|31[78]"
-                r"|41[3-6]|4[67][79]|5[45][6-9]|5[56]0|8[45][6-9]|8[56]0)|BCY[57][6-9]"), "[A-D]", "[ABC]"),
-    (re.compile(r"BC(1[46][01]|3[23][78]|36[89]|63[5-9]|640|80[78]|81[78]|86[89])|BC[PX]5[1-6]"
-                r"|BD(13[5-9]|140|22[6-9]|23[01])"), "6|10|16|25|40|63|100", "10|16|25|40"),
-    (re.compile(r"S?S90(1[0-8]|2[01])|H?S?S?8[05]50S?S?"), "[A-L]", "[A-L]"),
+    (r"BC(10[7-9]|1[4567][7-9]|17[1-4]|18[2-4]|20[4-9]|21[2-4]|23[7-9]|25[1-9]|26[1-3]|30[7-9]|31[78]"
+     r"|41[3-6]|5[45][6-9]|5[56]0|8[45][6-9]|8[56]0)|BCY[57][7-9]", "[ABC]", "[ABC]"),
+    (r"BC(1[46][01]|3[23][78]|36[89]|63[5-9]|640|80[78]|81[78]|86[89])|BC[PX]5[1-6]"
+     r"|BD(13[5-9]|140|22[6-9]|23[01])", "6|10|16|25|40|63|100", "10|16|25|40"),
+    (r"S?S90(1[0-8]|2[01])|H?S?S?8[05]50S?S?", "[A-L]", "[A-L]"),
 )  # fmt: skip
 _SET_OFF = r"[-_ /(,]+"
 #: Letters for digits, which a worn print and a hand confuse: tried last, where only one can be meant.
 _SLIPS = (
-    (re.compile(r"(?<=[0-9])O+(?=[0-9])"), lambda found: "0" * len(found[0])),
-    (re.compile(r"(?<=[0-9])I(?=[0-9])|^[IL](?=N[0-9]{2,4})"), "1"),
-    (re.compile(r"^25(?=[A-D][0-9]{2,4})"), "2S"),
-    (re.compile(r"^8(?=[CDF][0-9]{3})"), "B"),
-    (re.compile(r"^((?!2S|[A-D][0-9]|K[ST]|S?S[89]).*[0-9])O$"), r"\g<1>0"),
+    (r"(?<=[0-9])O+(?=[0-9])", lambda found: "0" * len(found[0])),
+    (r"(?<=[0-9])I(?=[0-9])|^[IL](?=N[0-9]{2,4})", "1"),
+    (r"^25(?=[A-D][0-9]{2,4})", "2S"),
+    (r"^8(?=[CDF][0-9]{3})", "B"),
+    (r"^((?!2S|[A-D][0-9]|K[ST]|S?S[89]).*[0-9])O$", r"\g<1>0"),
 )  # fmt: skip
 _LOOK_ALIKE = frozenset("O0 0O I1 1I S5 5S B8 8B Z2 2Z 38 83 17 71 56 65 68 86 08 80".split())
 
@@ -82,18 +83,18 @@ def spellings(name: str) -> dict[str, str]:
     text = clean_name(name)
     forms = [text]
     # a code that the number could go on with is none: 2SA12 34 may be 2SA1234
-    if lot := _LOT.fullmatch(text):
+    if lot := re.fullmatch(_LOT, text):
         own, longer = len(re.search("[0-9]*$", lot[1])[0]), re.match("(?:[12]S)?[A-D][0-9]|[123]N", lot[1])
         if own in (0, 4, 5) or (own == 3 and (not longer or re.match("[0-9]{3}", lot[2]))):
             forms.append(lot[1])
-    forms += [maker[1] for form in [*forms] if (maker := _MAKER.fullmatch(form))]
+    forms += [maker[1] for form in [*forms] if (maker := re.fullmatch(_MAKER, form))]
     found: dict[str, str] = {}
     for form in forms:
         _add(found, form)
     for key in [*found][:1]:
         slipped = key
         for pattern, right in _SLIPS:
-            slipped = pattern.sub(right, slipped)
+            slipped = re.sub(pattern, right, slipped)
         # five digits are no Japanese number: the last is the gain group O
         slipped = re.sub(r"^((?:2S)?[A-D][0-9]{4})0$", r"\1O", slipped)
         if slipped != key:
@@ -103,7 +104,7 @@ def spellings(name: str) -> dict[str, str]:
 
 def _add(found: dict[str, str], text: str) -> None:
     """Spellings of one form of a marking."""
-    bare = _PACKING.sub("", text)
+    bare = re.sub(_PACKING, "", text)
     for form in dict.fromkeys((text, bare)):
         written = plain_name(form)
         prefix = next((x for x in _QUALITY if written.startswith(x) and written != x), "")
@@ -112,7 +113,7 @@ def _add(found: dict[str, str], text: str) -> None:
         heads += [re.sub(r"([0-9])[.,]([0-9])", r"\1V\2", h) for h in heads]  # a Zener's volts
         for key in (*heads, *(h.removesuffix(s) for h in heads for s in _SUFFIXES if h.endswith(s))):
             found.setdefault(key, "")
-        if _JAPANESE.fullmatch(written) and not written.startswith("2S"):
+        if re.fullmatch(_JAPANESE, written) and not written.startswith("2S"):
             found.setdefault("2S" + written, "")
     for stem, group in _grouped(bare):
         found.setdefault(stem + group, "")
@@ -125,7 +126,7 @@ def _grouped(text: str) -> Iterator[tuple[str, str]]:
         set_off = re.fullmatch(rf"(.*?){_SET_OFF}({apart})\)?", text)
         for split in (set_off, re.fullmatch(rf"(.*?)({joined})", plain_name(text))):
             stem = plain_name(split[1]) if split else ""
-            if split and series.fullmatch(stem):
+            if split and re.fullmatch(series, stem):
                 lone = series is _JAPANESE and not stem.startswith("2S")
                 yield "2S" * lone + stem, split[2].replace("0", "O") if series is _JAPANESE else split[2]
 

@@ -56,7 +56,8 @@ def test_a_marking_finds_its_type(written, name, group):
         # a voltage step, a version, a tolerance, another process or lead order is not guessed
         ("TIP41", "TIP41C"), ("TIP41A", "TIP41C"), ("2SC2240A", "2SC2240"), ("D669", "2SD669A"),
         ("C1815A", "2SC1815"),
-        ("2SA1015L", "2SA1015"), ("2SC5200N", "2SC5200"), ("D1047X", "2SD1047"), ("2N3055H", "2N3055"),
+        ("2SA1015L", "2SA1015"), ("2SA1015-L", "2SA1015"), ("BC547-D", "BC547"),
+        ("2SC5200N", "2SC5200"), ("D1047X", "2SD1047"), ("2N3055H", "2N3055"),
         ("2SC2240 A", "2SC2240"), ("BC182L", "BC182"), ("BC182LB", "BC182"), ("BC547D", "BC547"),
         ("bc 548d", "BC548"), ("BC337A", "BC337"), ("1N4728", "1N4728A"), ("BC547 B331", "BC547"),
         ("2SB631L", "2SB631"),
