@@ -24,7 +24,7 @@ from junction.cli.record import Record, Rows, cell_of, checked_tag, next_tag
 from junction.intake.cells import parse_reading, reading_cell
 from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of
-from junction.jobs.marks import types_of
+from junction.jobs.marks import types_of, with_order
 from junction.judge.results import PartVerdict, type_note
 from junction.judge.results import say as sentence
 from junction.show.blocks import count, paragraph
@@ -142,7 +142,7 @@ class _Desk:
             self.say(f"the readings of {self.tag} are in {self.record.file}")
         self.say()
         report = checked(part, self.meter, self.sitting.types, ask=False)
-        outputs.finish(Result("check", report))
+        outputs.finish(Result("check", with_order(report, self.sitting.types)))
         if not self.record or self.unsaved:
             self.say(paragraph(f"the same again: {same_again(self.args, part)}", 80, "", "  "))
         return 2 if self.unsaved else 0

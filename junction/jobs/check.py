@@ -10,7 +10,7 @@ from math import nan
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
 from junction.jobs.job import Result, job, meter_of
-from junction.jobs.marks import types_of
+from junction.jobs.marks import types_of, with_order
 from junction.judge.results import PartVerdict, SortReport
 from junction.leads.ask import next_placement, settled
 from junction.leads.bench import LEAD_SETS, Types, bench_for
@@ -61,7 +61,7 @@ def check(readings, o) -> Result:
     """
     meter = meter_of(o)
     types = types_of(o) if o.type else None
-    return Result("check", checked(part_of(readings, o), meter, types))
+    return Result("check", with_order(checked(part_of(readings, o), meter, types), types))
 
 
 def part_of(readings, o) -> PartReadings:

@@ -1,4 +1,7 @@
-"""Types as options and rows name them, looked up on the shelf; one that it does not hold is done without."""
+"""Types as options and rows name them, looked up on the shelf, and what of them is ordered.
+
+A type that the shelf does not hold is done without.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ from types import SimpleNamespace
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, plain_name
+from junction.judge.results import SortReport
 from junction.shelf.names import dropped_group
 from junction.shelf.types import type_shelf
 
@@ -57,3 +61,12 @@ def as_registered(bag: Bag, find: Callable) -> Bag:
     readings = tuple(replace(r, type=name_of(r.type)) for r in bag.readings)
     sweeps, curves = (replace(t, type=tuple(map(name_of, t.type))) for t in (bag.sweeps, bag.curves))
     return replace(bag, readings=readings, sweeps=sweeps, curves=curves)
+
+
+def with_order(report: SortReport, types: Callable | None) -> SortReport:
+    """A report of judged parts with what to order for the bad ones, where there are any."""
+    if not any(v.verdict in ("shorted", "open", "leaky") for v in report.verdicts):
+        return report
+    from junction.replace.order import order_of
+
+    return replace(report, order=order_of(report.verdicts, types))

@@ -7,7 +7,7 @@ from math import isnan, nan
 
 from junction.base.errors import InputError
 from junction.jobs.job import Result, bag_of, job, meter_of, noise_of
-from junction.jobs.marks import types_of
+from junction.jobs.marks import types_of, with_order
 from junction.judge.results import SortReport, type_notes, worst_first
 from junction.shelf.tables import cautions
 from junction.verdict.parts import judge_bag
@@ -23,7 +23,7 @@ _ONLY_SPOTS = (
 
 @job(
     inputs=("files", "+", "FILE", "CSV with meter readings, sweeps or curves"),
-    writes="a page, verdicts.csv, set_aside.csv and sort.json", epilog=EPILOG,
+    writes="a page, verdicts.csv, order.csv, set_aside.csv and sort.json", epilog=EPILOG,
 )  # fmt: skip
 def sort(parts, o) -> Result:
     """Sort a bag of parts: readings, sweeps and curves to verdicts, worst first.
@@ -36,7 +36,8 @@ def sort(parts, o) -> Result:
     Returns
     -------
     Result
-        ``verdicts`` in the order a technician reads them; tables ``verdicts`` and ``set_aside``.
+        ``verdicts`` in the order a technician reads them; tables ``verdicts``, ``order`` and
+        ``set_aside``.
 
     Raises
     ------
@@ -94,4 +95,4 @@ def sort(parts, o) -> Result:
         type_notes=type_notes(marks.values(), types, reason="part_type_unknown"),
         plots=o.plots, input_ohm=found.input_ohm if found else nan, draw=draw,
     )  # fmt: skip
-    return Result("sort", report)
+    return Result("sort", with_order(report, types))

@@ -418,6 +418,7 @@ class SortReport:
     type_notes: tuple[str, ...] = ()  # of the types that are not on the shelf, one sentence each
     input_ohm: float = nan  # input of the instrument that stood across every part and was taken out [ohm]
     draw: Callable[[Iterable[int]], Mapping[int, SweepPlot]] | None = None
+    order: object = None  # `junction.replace.results.Order`: what to order; None where nothing is
 
     def counts(self) -> dict[str, int]:
         """Number of parts by verdict, worst first, verdicts that do not occur left out."""

@@ -79,6 +79,33 @@ class Substitution:
 
 
 @dataclass(frozen=True)
+class OrderRow:
+    """One type to order, for the parts of it that were found bad."""
+
+    type: str  # number and gain group as registered; as written where it is not on the shelf
+    parts: tuple[str, ...]
+    faults: tuple[str, ...]  # of each part
+    undecided: int = 0  # further parts of the type that wait for their next test
+    what: str = ""  # what it is, to buy by: polarity or kind, main ratings, package
+    complement: str = ""  # of an output device: other side of the pair, to be replaced with it
+    substitutes: tuple[Substitution, ...] = ()  # best first
+    notes: tuple[str, ...] = ()
+    test_first: tuple[str, ...] = ()  # shorted power transistors: what stands beside them may have gone too
+    on_shelf: bool = True
+
+
+@dataclass(frozen=True)
+class Order:
+    """What to order for the bad parts of a bag, and which of its parts wait for something first."""
+
+    rows: tuple[OrderRow, ...] = ()
+    undecided: tuple[str, ...] = ()  # the next test decides
+    in_circuit: tuple[str, ...] = ()  # a lead has to be lifted, or the part taken out
+    untyped: tuple[str, ...] = ()  # bad, and their type is not given
+    misread: tuple[str, ...] = ()  # bad, and read as another kind of part than their marking
+
+
+@dataclass(frozen=True)
 class NetworkFault:
     """What a network becomes when one of its parts fails.
 

@@ -9,6 +9,7 @@ from junction.base.units import listed
 from junction.judge.results import PartVerdict, SortReport, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
+from junction.views.order import one_line
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
 _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
@@ -111,6 +112,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         told = dict.fromkeys(a.decided_by for a in v.alternatives if a.decided_by and a.faults != v.faults)
         more = [f"To tell the rest apart: {t}." for t in told if t.lower() not in v.next.lower()]
         yield b.labelled("", more[:1])
+    yield b.labelled("to order", [line] if (line := one_line(report.order)) else [])
     yield b.labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
     # what was taken for granted: the meter and the temperature
     meter = report.meter
@@ -177,4 +179,6 @@ def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     from junction.views.part import part_card
 
-    return [part_card(report.verdicts[0], report.bag.readings[0])]
+    line = one_line(report.order)
+    return [part_card(report.verdicts[0], report.bag.readings[0]),
+            *([b.text(f"To order: {line}")] if line else [])]  # fmt: skip

@@ -11,6 +11,7 @@ from junction.judge.results import QUALITIES, SortReport, Verdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
+from junction.views import order
 from junction.views.part import (
     blind_words,
     curve_sources,
@@ -64,6 +65,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         yield b.text(f"{' and '.join(unlisted)} not listed; --all lists every part.")
     for note in notes(report):
         yield b.text(note)
+    yield from order.short_list(report.order, everything)
 
 
 def notes(report: SortReport) -> list[str]:
@@ -107,7 +109,7 @@ VERDICT_HEADINGS = (
 
 
 def tables(report: SortReport) -> dict:
-    """``verdicts``, one row a part, worst first, and the set-aside list."""
+    """``verdicts``, one row a part, worst first, ``order``, one row a type, and the set-aside list."""
     rows = (
         (v.part, v.verdict, sureness(v), *(v.probability.get(q) for q in QUALITIES),
          "; ".join(v.faults), v.device.kind, v.device.polarity, v.device.material, leads_words(v.device),
@@ -115,7 +117,8 @@ def tables(report: SortReport) -> dict:
          v.cannot_see, "; ".join(v.warnings), "; ".join(v.neighbours))
         for v in report.verdicts
     )  # fmt: skip
-    return {"verdicts": (VERDICT_HEADINGS, rows), "set_aside": set_aside_table(report.bag.set_aside)}
+    return {"verdicts": (VERDICT_HEADINGS, rows), "order": order.table(report.order),
+            "set_aside": set_aside_table(report.bag.set_aside)}  # fmt: skip
 
 
 def document(report: SortReport) -> dict:
@@ -137,6 +140,7 @@ def document(report: SortReport) -> dict:
         "default_temp_C": report.default_temp_C, "parts_without_temp": report.parts_without_temp,
         "parts_plotted": min(report.plots, len(sources)), "parts_with_sweeps": len(sources),
         "notes": notes(report), "parts_in_detail": min(MOST_SECTIONS, len(report.verdicts)),
+        "order": order.document(report.order),
     }  # fmt: skip
 
 
@@ -174,7 +178,8 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     cards += [part_card(v, readings.get(v.part), sources.get(v.part), svgs, f"p{k}")
               for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
     if report.verdicts:
-        blocks += [b.section("Worst first", [_overview(report)]), b.section("Part by part", cards)]
+        blocks += [b.section("Worst first", [_overview(report)]), *order.section(report.order),
+                   b.section("Part by part", cards)]  # fmt: skip
     else:
         blocks.append(b.text("No part could be judged."))
     drive = (nominal(meter.test_current_A, "A") if meter.source_kind == "constant current"
@@ -196,7 +201,8 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     table = _overview(report, link=False)
-    return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft")]
+    return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft"),
+            *order.section(report.order)]  # fmt: skip
 
 
 def _overview(report: SortReport, link: bool = True) -> b.Block:
