@@ -49,6 +49,7 @@ def line(
     return SubstituteLine(figure, result, wanted, has, unit, margin=margin, must=must, note=note, **more)
 
 
+@cache
 def amps(value: float) -> str:
     """A current as the name of a figure holds it, in letters of every keyboard: ``100 uA``."""
     return nominal(value, "A").replace("µ", "u")
@@ -101,7 +102,13 @@ def nearest(limits: tuple[Limit, ...], key: str, at: float) -> Limit | None:
 
 def _first(part: PartType, symbol: str) -> Limit:
     """First limit of that symbol; one that says nothing where there is none."""
-    return next(iter(part.find(symbol)), Limit(symbol))
+    found = part.find(symbol)
+    return found[0] if found else _unsaid(symbol)
+
+
+@cache
+def _unsaid(symbol: str) -> Limit:
+    return Limit(symbol)
 
 
 def _basis(wanted: Limit, has: Limit | None) -> str:

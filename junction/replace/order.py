@@ -46,7 +46,7 @@ def order_of(
         ordered and none would be if its type were known.
     """
     shelf = types if isinstance(types, TypeShelf) else type_shelf()
-    find = types or shelf.find
+    find = shelf.find if types is shelf or types is None else types
     found: dict[str, tuple[PartType | None, list[PartVerdict]]] = {}
     kept: dict[str, list[str]] = {"undecided": [], "in_circuit": [], "untyped": [], "misread": []}
     unsure: dict[str, int] = {}

@@ -32,7 +32,7 @@ class Needs:
     source: str = ""  # where the needs come from, in words
 
 
-@dataclass(frozen=True)
+@dataclass  # not frozen: thousands are made for a short list
 class SubstituteLine:
     """One figure of original (or need) and candidate, compared."""
 

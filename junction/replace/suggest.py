@@ -217,7 +217,7 @@ def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bo
         seen.add(table.root[k])
         parts = [shelf.get(table.names[j]) for j in table.groups[table.root[k]] if table.names[j] not in own]
         if parts:
-            best = min(parts, key=lambda part: _gain_off(asked, part))
+            best = min(parts, key=lambda part: _gain_off(asked, part)) if len(parts) > 1 else parts[0]
             # a group of the same type is another choice only where its gain is no less
             same = alike & {best.name, best.group_of}
             if not same or not any(x.margin < 1 for x in Lines(asked, best, nan).gain()):
