@@ -1,13 +1,16 @@
-"""What to order, as the views of judged parts show it: a short list, a section, a table, a part of the JSON."""
+"""What to order, as the views of judged parts show it: short list, line, section, table, part of the JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from junction.base.units import listed
 from junction.judge.results import say
-from junction.replace.results import Order, OrderRow, Substitution
 from junction.show import blocks as b
+
+if TYPE_CHECKING:  # a check of a good part does not wait for the records of replacement
+    from junction.replace.results import Order, OrderRow, Substitution
 
 #: Types listed on a terminal, unless all are asked for; columns of a cell that may hold many names.
 MOST_TYPES, MOST_PARTS_TEXT, MOST_OTHERS_TEXT = 8, 16, 42
@@ -65,10 +68,9 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
     if not order.rows:
         yield b.text(say("order_no_types"))
         return
-    rows = [
-        [_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}"), _fitting(_others(row), MOST_OTHERS_TEXT)]
-        for row in (order.rows if everything else order.rows[:MOST_TYPES])
-    ]
+    shown = order.rows if everything else order.rows[:MOST_TYPES]
+    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}"),
+             _fitting(_others(row), MOST_OTHERS_TEXT)] for row in shown]  # fmt: skip
     yield b.table(b.columns("to order", "for", "or", wrap=("or",)), rows)
     if len(order.rows) > len(rows):
         yield b.text(f"{b.count(len(order.rows) - len(rows), 'more type')}: order.csv")
@@ -92,7 +94,7 @@ def remarks(order: Order) -> list[str]:
 
 
 def one_line(order: Order | None) -> str:
-    """What to order for one part, with the two best substitutes; '' where nothing is, or its type is not on the shelf."""
+    """What to order for one part, with the two best substitutes; '' where its type is not on the shelf."""
     row = order.rows[0] if order is not None and order.rows else None
     if row is None or not row.on_shelf:
         return ""

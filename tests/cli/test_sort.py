@@ -32,7 +32,7 @@ def test_the_whole_job(tmp_path, files, capsys):
     lines = out.rstrip("\n").split("\n")
     assert err == "" and lines[-1] == f"page: {folder}/sort.html" and max(map(len, lines[:-1])) <= 80
     names = {p.name for p in folder.iterdir()}
-    assert names == {"set_aside.csv", "sort.html", "sort.json", "verdicts.csv"}
+    assert names == {"order.csv", "set_aside.csv", "sort.html", "sort.json", "verdicts.csv"}
     text = (tmp_path / "r.json").read_text()
     assert text == (folder / "sort.json").read_text()
     report = json.loads(text)

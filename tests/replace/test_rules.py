@@ -4,11 +4,13 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 from junction.replace import rank
+from junction.replace.order import order_of
 from junction.replace.substitute import compare
 from junction.replace.suggest import suggest
 from junction.shelf import tables
 from junction.shelf.tables import Limit
 from junction.shelf.types import find_type, type_shelf
+from tests.replace.test_order import bad
 from tests.replace.test_substitute import made
 
 
@@ -58,6 +60,7 @@ CASES = {
     "shortfall_most": (2, costs(V_EBO=0.5)),
     "shortfall_counts": (3, names("2N5551")),
     "zener_window": (0.3, names("1N5338B")),
+    "order_both_W": (0.5, lambda: order_of([bad("Q1", "BD139")]).rows[0].complement),  # 12.5 W: a driver
 }  # fmt: skip
 
 
