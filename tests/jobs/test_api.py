@@ -123,7 +123,7 @@ def test_frames_hold_numbers(demo):
     frame = junction.sort(demo).to_frame()
     assert frame["p_good"].dtype == float and frame["part"].is_unique
     np.testing.assert_allclose(frame[["p_good", "p_leaky", "p_shorted", "p_open"]].sum(axis=1), 1, atol=1e-9)
-    with pytest.raises(KeyError, match="there are verdicts, set_aside"):
+    with pytest.raises(KeyError, match="there are verdicts, order, set_aside"):
         junction.sort(demo).to_frame("sets")
 
 
