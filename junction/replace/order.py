@@ -10,15 +10,15 @@ from collections.abc import Callable, Iterable, Sequence
 from math import isnan
 
 from junction.base.records import plain_name
-from junction.base.units import listed, nominal
+from junction.base.units import nominal
 from junction.judge.results import PartVerdict, Verdict, say
 from junction.replace.lines import middle
 from junction.replace.rank import level
 from junction.replace.results import Order, OrderRow
 from junction.replace.suggest import suggest
-from junction.shelf.names import number_family
+from junction.shelf.names import dropped_group
 from junction.shelf.tables import PartType, rule
-from junction.shelf.types import TypeShelf, type_shelf
+from junction.shelf.types import TypeShelf, type_shelf, unknown_words
 
 #: Substitutes named for a type at the most.
 MOST_SUBSTITUTES = 3
@@ -46,20 +46,21 @@ def order_of(
         ordered and none would be if its type were known.
     """
     shelf = types if isinstance(types, TypeShelf) else type_shelf()
-    find = shelf.find if types is shelf or types is None else types
+    find = types or shelf
     found: dict[str, tuple[PartType | None, list[PartVerdict]]] = {}
     kept: dict[str, list[str]] = {"undecided": [], "in_circuit": [], "untyped": [], "misread": []}
     unsure: dict[str, int] = {}
     spelled: dict[str, str] = {}
-    known: dict[str, PartType | None] = {}
+    known: dict[str, tuple[str, PartType | None]] = {}
     for v in verdicts:
         if v.verdict == Verdict.GOOD:
             continue
         if v.type not in known:
-            known[v.type] = find(v.type) if v.type else None
-        part = known[v.type]
-        # of what is not on the shelf the first way in which it is written stands for all
-        name = part.name if part else spelled.setdefault(plain_name(v.type), v.type)
+            part = find(v.type) if v.type else None
+            # of what is not on the shelf the first way in which it is written stands for all
+            name = part.name + _group(v.type, part) if part else v.type
+            known[v.type] = spelled.setdefault(plain_name(name), name), part
+        name, part = known[v.type]
         if v.in_circuit:
             kept["in_circuit"].append(v.part)
         elif v.verdict not in _BAD:
@@ -78,6 +79,11 @@ def order_of(
     return Order(tuple(rows), **{name: tuple(parts) for name, parts in kept.items()})
 
 
+def _group(mark: str, part: PartType) -> str:
+    """Gain group of a marking that the type found for it has not, '' where there is none."""
+    return next(filter(None, (dropped_group(mark, name) for name in (part.name, *part.also))), "")
+
+
 def _fits(v: PartVerdict, part: PartType) -> bool:
     """Whether a part reads as what its marking says: only then is the marking what to order by."""
     d = v.device
@@ -91,12 +97,12 @@ def _row(
     """One type with its bad parts."""
     parts, faults = tuple(v.part for v in bad), tuple(", ".join(v.faults) or v.verdict for v in bad)
     if part is None:
-        says = number_family(name)
-        near = () if says else shelf.near(name)
-        note = say("order_unknown", near=listed(near), says=says.says if says else "")
+        note = say("order_unknown", **unknown_words(name, shelf))
         return OrderRow(name, parts, faults, undecided, on_shelf=False, notes=(note,))
     pair = part.complement if _is_output(part) else ""
-    notes = [say("order_both_sides", type=name, complement=pair)] if pair else []
+    group = name.removeprefix(part.name)
+    notes = [say("type_group", type=part.name, group=group)] if group else []
+    notes += [say("order_both_sides", type=name, complement=pair)] if pair else []
     power = part.device == "bjt" and part.mounting == "bolted"
     first = tuple(v.part for v in bad if v.verdict == Verdict.SHORTED and power)
     notes += [say("order_neighbours")] if first else []

@@ -64,6 +64,12 @@ def test_each_gain_group_is_a_row_and_spellings_of_a_type_are_one():
     }  # fmt: skip
 
 
+def test_a_gain_group_that_the_shelf_has_not_is_ordered_all_the_same():
+    order = order_of([bad("Q1", "BC547"), bad("Q2", "2SC5200-O"), bad("Q3", "C5200 (O)")])
+    assert [(row.type, row.parts) for row in order.rows] == [("2SC5200O", ("Q2", "Q3")), ("BC547", ("Q1",))]
+    assert "The gain group O of 2SC5200 is not on the shelf" in order.rows[0].notes[0]
+
+
 # registered types of the shelf: what must be said of each, and what its first substitute must keep
 @pytest.mark.parametrize(("type_", "what", "complement", "first"), [
     ("2N3055", "NPN 60 V 15 A 115 W, TO-3", "MJ2955", ("V_CEO", "I_C", "P_tot")),
