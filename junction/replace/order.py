@@ -99,10 +99,12 @@ def _row(
     if part is None:
         note = say("order_unknown", **unknown_words(name, shelf))
         return OrderRow(name, parts, faults, undecided, on_shelf=False, notes=(note,))
-    pair = part.complement if _is_output(part) else ""
+    other = shelf.get(part.complement) if _is_output(part) else None
+    sides = sorted((part, other), key=lambda side: side.polarity) if other else ()
+    pair = " with ".join(side.group_of or side.name for side in sides)
     group = name.removeprefix(part.name)
     notes = [say("type_group", type=part.name, group=group)] if group else []
-    notes += [say("order_both_sides", type=name, complement=pair)] if pair else []
+    notes += [say("order_both_sides", pair=pair)] if pair else []
     power = part.device == "bjt" and part.mounting == "bolted"
     first = tuple(v.part for v in bad if v.verdict == Verdict.SHORTED and power)
     notes += [say("order_neighbours")] if first else []
@@ -110,7 +112,10 @@ def _row(
     if part.secondary:
         notes.append(say("order_memory" if part.standing == "from memory" else "order_secondary"))
     nearest = [one for one in suggest(part, shelf, MOST_SUBSTITUTES) if level(one) < 3 and one.place != "no"]
-    return OrderRow(name, parts, faults, undecided, what_of(part), pair, tuple(nearest), tuple(notes), first)
+    return OrderRow(
+        name, parts, faults, undecided, what_of(part), other.name if other else "", pair, tuple(nearest),
+        tuple(notes), first,
+    )  # fmt: skip
 
 
 def what_of(part: PartType) -> str:

@@ -87,7 +87,8 @@ class OrderRow:
     faults: tuple[str, ...]  # of each part
     undecided: int = 0  # further parts of the type that wait for their next test
     what: str = ""  # what it is, to buy by: polarity or kind, main ratings, package
-    complement: str = ""  # of an output device: other side of the pair, to be replaced with it
+    complement: str = ""  # of an output device: other side of the pair, to be replaced with it ...
+    pair: str = ""  # ... and both by the numbers of their types, NPN first: '2N3055 with MJ2955'
     substitutes: tuple[Substitution, ...] = ()  # best first
     notes: tuple[str, ...] = ()
     test_first: tuple[str, ...] = ()  # shorted power transistors: what stands beside them may have gone too

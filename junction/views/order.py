@@ -12,8 +12,8 @@ from junction.show import blocks as b
 if TYPE_CHECKING:  # a check of a good part does not wait for the records of replacement
     from junction.replace.results import Order, OrderRow, Substitution
 
-#: Types listed on a terminal, unless all are asked for; columns of a cell that may hold many names.
-MOST_TYPES, MOST_PARTS_TEXT, MOST_OTHERS_TEXT = 8, 16, 42
+#: Types listed on a terminal, unless all are asked for; characters of tags in a cell and in a sentence.
+MOST_TYPES, MOST_PARTS_TEXT, MOST_TAGS_TEXT = 8, 16, 42
 
 
 def short_of(one: Substitution) -> str:
@@ -56,7 +56,7 @@ def _ordered(row: OrderRow) -> str:
 
 def _others(row: OrderRow) -> list[str]:
     if not row.on_shelf:
-        return [*row.notes]
+        return row.notes[0].split("; ")
     return [named(one) for one in row.substitutes] or [say("order_none")]
 
 
@@ -69,9 +69,12 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
         yield b.text(say("order_no_types"))
         return
     shown = order.rows if everything else order.rows[:MOST_TYPES]
-    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}"),
-             _fitting(_others(row), MOST_OTHERS_TEXT)] for row in shown]  # fmt: skip
-    yield b.table(b.columns("to order", "for", "or", wrap=("or",)), rows)
+    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}")] for row in shown]
+    heads = ("to order", "for")
+    room = b.WIDTH - sum(max(map(len, (head, *cells))) + len(b.GAP)
+                         for head, *cells in zip(heads, *rows, strict=True))  # fmt: skip
+    rows = [[*cells, _fitting(_others(row), room)] for cells, row in zip(rows, shown, strict=True)]
+    yield b.table(b.columns(*heads, "or", wrap=("or",)), rows)
     if len(order.rows) > len(rows):
         yield b.text(f"{b.count(len(order.rows) - len(rows), 'more type')}: order.csv")
     for text in remarks(order):
@@ -80,15 +83,14 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
 
 def remarks(order: Order) -> list[str]:
     """What goes with the list: pairs, neighbours, and what was not ordered."""
-    pairs = dict.fromkeys(f"{one} with {other}" for one, other in dict.fromkeys(
-        tuple(sorted((row.type, row.complement))) for row in order.rows if row.complement))  # fmt: skip
+    pairs = dict.fromkeys(row.pair for row in order.rows if row.pair)
     out = [say("order_pairs", pairs=", ".join(pairs))] if pairs else []
     test = [part for row in order.rows for part in row.test_first]
-    out += [say("order_test", parts=_fitting(test, MOST_OTHERS_TEXT, " and {} more"))] if test else []
+    out += [say("order_test", parts=_fitting(test, MOST_TAGS_TEXT, " and {} more"))] if test else []
     waiting = [say(f"order_{name}", n=len(parts)) for name in ("undecided", "in_circuit", "untyped")
                if (parts := getattr(order, name))]  # fmt: skip
     if order.misread:
-        parts = _fitting(order.misread, MOST_OTHERS_TEXT, " and {} more")
+        parts = _fitting(order.misread, MOST_TAGS_TEXT, " and {} more")
         waiting.append(say("order_misread", parts=parts))
     return [*out, say("order_waiting", waiting="; ".join(waiting))] if waiting else out
 

@@ -96,9 +96,10 @@ def test_substitutes_of_an_output_device_come_with_their_other_side():
 
 
 def test_a_pair_is_said_once_and_neighbours_of_shorted_power_transistors():
-    order = order_of([bad("Q1", "MJ2955", "open"), bad("Q2", "2N3055"), bad("Q3", "BC547B")])
+    order = order_of([bad("Q1", "MJ2955", "open"), bad("Q2", "2N3055"), bad("Q3", "BC547B"),
+                      bad("Q4", "2SA1943-O", "open"), bad("Q5", "2SC5200-O", "open")])  # fmt: skip
     assert view.remarks(order) == [
-        "Fit both sides new and matched: 2N3055 with MJ2955.",
+        "Fit both sides new and matched: 2N3055 with MJ2955, 2SC5200 with 2SA1943.",
         "Before a power transistor goes in, test the neighbours of Q2 (page, verdicts.csv).",
     ]
 
