@@ -276,7 +276,7 @@ def _log_factor(bench: Bench, part: PartReadings, type_: PartType | None) -> np.
         mass = sum(k.weight for k in distinct if matches(k, type_)) / sum(k.weight for k in distinct)
         cells += _marked(fits, mass, wrong)
     elif part.type and (family := number_family(part.type)):  # its number is that of another kind of part
-        fits = np.array([_is_called(k, family.kinds) for k in weighed])
+        fits = np.array([is_called(k, family.kinds) for k in weighed])
         shares = {k.name: (k.weight, fit) for k, fit in zip(weighed, fits, strict=True)}.values()
         mass = sum(weight for weight, fit in shares if fit) / sum(weight for weight, _ in shares)
         cells += _marked(fits, mass, wrong)
@@ -292,7 +292,7 @@ def _marked(fits: np.ndarray, mass: float, wrong: float):
     return np.where(fits, log((1 - wrong) / mass), log(wrong / (1 - mass))) if 0 < mass < 1 else 0.0
 
 
-def _is_called(kind: SimpleNamespace, names: Sequence[str]) -> bool:
+def is_called(kind: SimpleNamespace, names: Sequence[str]) -> bool:
     """Whether a kind is one of those that a number belongs to, or is shown by the same test."""
     named = [k for k in (*kinds(2), *kinds(3)) if k.name in names]
     return any(kind.name.startswith(k.name) or (k.test and kind.test == k.test) for k in named)

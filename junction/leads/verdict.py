@@ -40,6 +40,7 @@ from junction.leads.explain import (
     explanation_words,
     fault_words,
     gain_kind,
+    is_called,
     ohm_words,
     weigh_parts,
 )
@@ -276,8 +277,14 @@ def _contradiction(w: Weighed) -> list[str]:
     bench, part, top, out = w.bench, w.readings, w.explanations[0], []
     if top.hypothesis < 0:
         return []
-    written = part.polarity or (w.type_.polarity if w.type_ else "")
+    numbered = number_says(part.type) if part.type and w.type_ is None else None
+    # a bare letter and digits may be another maker's number; written in full, 2SA says PNP
+    full = numbered and not plain_name(part.type)[1:].isdigit()
+    written = part.polarity or (w.type_.polarity if w.type_ else numbered.polarity if full else "")
     if w.type_ is not None and not matches(top.kind, w.type_) and top.probability > 0.5:
+        words = explanation_words(replace(top, faults=()))
+        out.append(say("leads_not_type", explanation=words, type=part.type))
+    elif (numbered and numbered.kinds and not is_called(top.kind, numbered.kinds)) and top.probability > 0.5:
         words = explanation_words(replace(top, faults=()))
         out.append(say("leads_not_type", explanation=words, type=part.type))
     elif written and w.device.polarity and written != w.device.polarity:

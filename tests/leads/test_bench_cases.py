@@ -85,8 +85,15 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         ("B-E=0.95 E-B=OL B-C=0.6 C-B=OL C-E=OL E-C=OL",
          {"type": "2N3055"}, "undecided", "darlington", "leaky"),
         # a near name, and a number of another kind
-        ("B-E=0.65 E-B=OL B-C=0.64 C-B=OL C-E=OL E-C=OL", {"type": "2N2907B"}, "undecided", "near: 2n2907a",
+        ("B-E=0.65 E-B=OL B-C=0.64 C-B=OL C-E=OL E-C=OL", {"type": "TIP42"}, "undecided", "near: tip42c",
          "replace"),
+        # what a number says, from memory, is never a verdict of good for another part
+        ("B-E=0.66 E-B=OL B-C=0.65 C-B=OL C-E=OL E-C=OL", {"type": "IRF540"}, "undecided",
+         "the marking irf540 does not fit", "over 99"),
+        ("B-E=0.66 E-B=OL B-C=0.65 C-B=OL C-E=OL E-C=OL", {"type": "2SA9999"}, "undecided",
+         "reads as npn, not pnp", "over 99"),
+        ("B-E=0.66 E-B=OL B-C=0.65 C-B=OL C-E=OL E-C=OL", {"type": "2SC9999"}, "good", "by its number an npn",
+         "marking"),
         ("1-2=0.002 2-1=0.002 1-3=OL 3-1=OL 2-3=OL 3-2=OL", {"type": "IRF540"},
          "undecided", "mosfet", "replace"),
         # ohms are readings
