@@ -281,10 +281,10 @@ def _contradiction(w: Weighed) -> list[str]:
     # a bare letter and digits may be another maker's number; written in full, 2SA says PNP
     full = numbered and not plain_name(part.type)[1:].isdigit()
     written = part.polarity or (w.type_.polarity if w.type_ else numbered.polarity if full else "")
-    if w.type_ is not None and not matches(top.kind, w.type_) and top.probability > 0.5:
-        words = explanation_words(replace(top, faults=()))
-        out.append(say("leads_not_type", explanation=words, type=part.type))
-    elif (numbered and numbered.kinds and not is_called(top.kind, numbered.kinds)) and top.probability > 0.5:
+    other = not matches(top.kind, w.type_) if w.type_ else False
+    if numbered and numbered.kinds:
+        other = not is_called(top.kind, numbered.kinds)
+    if other and top.probability > 0.5:
         words = explanation_words(replace(top, faults=()))
         out.append(say("leads_not_type", explanation=words, type=part.type))
     elif written and w.device.polarity and written != w.device.polarity:
@@ -315,7 +315,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     germanium, unknown = _germanium(w), part.type and w.type_ is None
     told = number_says(part.type) if unknown else None
     family = told if told and told.kinds else None
-    stated = told.polarity if told and not contradiction else ""  # said, and judges nothing
+    stated = told.polarity if told and not contradiction else ""
     note = "" if family else type_note(part.type, w.type_, reason="leads_type_unknown")
     words = {f"{path[0]}-{path[1]}": decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
