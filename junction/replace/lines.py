@@ -162,14 +162,15 @@ class Lines:
         if typical == ["original"] and side == "low":
             asked *= rule("speed_typical")  # what a limit beside it would be
         found = line(symbol, asked, values[1], unit, most=side == "high", soft=self.soft, note=note, **how)
-        found = replace(found, wanted=values[0])
+        found.wanted = values[0]
         fast, bjt = self.fast(), self.a.device == "bjt"
         least = rule("speed_short" if fast else "speed_short_any")
         far = found.result == "falls short" and found.margin < least
         missing = fast and bjt and not isnan(values[0]) and isnan(values[1])
         slow = bjt and values[0] < rule("speed_matters")
         remembered = "from memory" in (firsts[0].basis, firsts[1].basis)  # informs, and condemns no part
-        return replace(found, must=(missing or far and not slow) and not remembered)
+        found.must = (missing or far and not slow) and not remembered
+        return found
 
     def fast(self) -> bool:
         """Whether the original is there for its speed: RF, video, and every diode with a recovery time."""
