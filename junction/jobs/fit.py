@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
 from junction.base.errors import InputError
 from junction.base.records import CurveTable
+from junction.base.units import interval, quantity
 from junction.jobs.job import Result, bag_of, job, noise_of
+from junction.judge.results import registered_leak
 from junction.shelf.tables import cautions
+from junction.shelf.types import find_type
 from junction.sweeps.derived import derived_values, sweep_plot
 from junction.sweeps.results import (
     FitReport,
@@ -29,8 +33,8 @@ example: junction fit sweeps.csv -o fits/ --voltage-accuracy 0.1%+1mV --current-
 
 #: Flags that tell nothing of what is wrong.
 _PLAIN = ("converged", "taught")
-#: Points of a drawn transistor curve.
-_CURVE_POINTS = 80
+#: Points of a drawn transistor curve; of the least line of I_C against V_CE.
+_CURVE_POINTS, _LINE_POINTS = 80, 4
 
 
 @job(
@@ -82,13 +86,12 @@ def fit(parts, o) -> Result:
 
     @cache
     def draw():
-        from junction.show.plots import Sheets
-
-        some = range(min(o.plots, len(bag.sweeps)))
-        sheets = Sheets()
-        sweeps = {k: sheets.svgs(sweep_plot(bag.sweeps, fits, k, noise)) for k in some}
-        good = _plots(bag.curves, curves, o.plots) if curves is not None else {}
-        return sweeps, {part: sheets.svgs(plot) for part, plot in good.items()}
+        sweeps = {}
+        for k in range(min(o.plots, len(bag.sweeps))):
+            limit = registered_leak(find_type(bag.sweeps.type[k]), bag.sweeps.junction[k])
+            held = dict(zip(("limit_A", "limit_V"), limit or (), strict=False))
+            sweeps[k] = replace(sweep_plot(bag.sweeps, fits, k, noise), **held)
+        return sweeps, _plots(bag.curves, curves, o.plots) if curves is not None else {}
 
     note = "Uncertainty from the scatter of each sweep; a scale error of the instruments is not in it."
     if noise is not None:
@@ -130,10 +133,36 @@ def _plots(table: CurveTable, fits: TransistorFits, most: int) -> dict[str, Tran
     curve = evaluate(fits, grid, vce, fits.temp_C[:, None])
     with np.errstate(divide="ignore", invalid="ignore"):
         hfe = np.where((table.ib_A > 0) & (table.ic_A > 0), table.ic_A / table.ib_A, np.nan)
-    return {
-        fits.part[k]: TransistorPlot(
+    found = {}
+    for k, at in points.items():
+        family = _family(fits, k, table.vce_V[at], table.vbe_V[at], table.ib_A[at], table.ic_A[at])
+        early = parameter_intervals(fits, k).get("VAF") if family else None
+        found[fits.part[k]] = TransistorPlot(
             table.ic_A[at], table.vbe_V[at], hfe[at], grid[k], curve.vbe_V[k], curve.hfe[k], curve.hfe_low[k],
-            curve.hfe_high[k],
-        )
-        for k, at in points.items()
-    }  # fmt: skip
+            curve.hfe_high[k], table.ib_A[at], curve.vbe_low_V[k], curve.vbe_high_V[k], family,
+            f"V_A {interval(early, 'V')}" if early is not None else "",
+        )  # fmt: skip
+    return found
+
+
+def _family(fits: TransistorFits, k: int, vce_V, vbe_V, ib_A, ic_A) -> tuple[dict, ...]:
+    """Lines of I_C against V_CE at one V_BE or one I_B, points and fitted curve, where such were swept."""
+    lines = []
+    for held, near, unit, name in ((ib_A, 0.02 * np.abs(ib_A), "A", "I_B"), (vbe_V, 1.5e-3, "V", "V_BE")):
+        step = (np.abs(np.diff(held, prepend=np.nan)) <= near) & (np.diff(vce_V, prepend=np.nan) != 0)
+        for run in np.split(np.arange(held.size), np.flatnonzero(~step)):
+            if np.unique(vce_V[run]).size < _LINE_POINTS or not (ic_A[run] > 0).all():
+                continue
+            run, at = run[np.argsort(vce_V[run])], float(np.median(held[run]))
+            v = np.linspace(max(vce_V[run[0]], 0.3), vce_V[run[-1]], 16)
+            i = np.geomspace(ic_A[run].min() / 3, ic_A[run].max() * 3, 60)
+            there = evaluate(fits.take([k]), np.tile(i, v.size), np.repeat(v, i.size), fits.temp_C[k])
+            of = (np.tile(i, v.size) / there.hfe if unit == "A" else there.vbe_V).reshape(v.size, i.size)
+            known = [np.isfinite(row) for row in of]
+            fit = [float(np.interp(at, row[ok], i[ok])) if ok.any() else np.nan
+                   for row, ok in zip(of, known, strict=True)]  # fmt: skip
+            lines.append({"vce_V": vce_V[run], "ic_A": ic_A[run], "vce_fit_V": v, "ic_fit_A": np.array(fit),
+                          "at": f"{name} {quantity(at, unit)}"})  # fmt: skip
+        if lines:
+            break
+    return tuple(lines)

@@ -90,6 +90,10 @@ class Option:
                 return found
             case "whole":
                 return _whole(given, self.least, self.most)
+            case "pictures":
+                from junction.show.canvas import asked_for
+
+                return asked_for(given, self.default)
             case "accuracy":
                 return _accuracy(given, self.quantity)
             case "quantity" | "plain":
@@ -376,8 +380,14 @@ def job(
                     hint = f"; did you mean {near[0]}?" if near else f"; there are {', '.join(known)}"
                     raise UsageError(f"{function.__name__} has no option {name!r}{hint}")
             values = {name: one.value(words.pop(name, None)) for name, one in known.items()}
+            form = ""
+            if "plots" in values:
+                values["plots"], form = known["plots"].read(values["plots"])
             with collector_off():
-                return function(*inputs, **words, o=SimpleNamespace(**values))
+                result = function(*inputs, **words, o=SimpleNamespace(**values))
+            if form:
+                result.picture_form = form
+            return result
 
         only = inspect.Parameter.KEYWORD_ONLY
         kinds = [inspect.Parameter(name, only, default=one.default) for name, one in known.items()]
@@ -411,10 +421,13 @@ class Result:
     -----
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
     ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
-    also ``document(report)``, the body of the JSON where it is not the report's record, ``display(report)``
-    and ``files(report)``.
+    also ``pictures(report, made)``, ``document(report)``, the body of the JSON where it is not the report's
+    record, ``display(report)`` and ``files(report)``.
     ``print(result)`` gives what the command line prints.
     """
+
+    #: Kind of files that pictures are written as beside the page, '' for none.
+    picture_form = ""
 
     def __init__(self, command: str, report: object) -> None:
         self.command, self.report = command, report
@@ -497,7 +510,42 @@ class Result:
             files[f"{name}.csv"] = csv_text(headings, rows)
         if hasattr(self._view, "files"):
             files |= self._view.files(self.report)
+        if form := self.picture_form:
+            files |= {f"plots/{name}.{form}": one.content(form) for name, one in self._pictures().items()}
         return files
+
+    def _pictures(self) -> Mapping[str, object]:
+        return getattr(self._view, "pictures", lambda report, made: {})(self.report, self.made)
+
+    @property
+    def pictures(self) -> tuple[str, ...]:
+        """Names of the pictures that `plot` gives and ``--plots png`` writes."""
+        return tuple(self._pictures())
+
+    def plot(self, picture: str = ""):
+        """One of the result's pictures, the first unless another is named; a notebook shows it.
+
+        Parameters
+        ----------
+        picture : str, optional
+            Its name or the beginning of it, as `pictures` lists them.
+
+        Returns
+        -------
+        junction.show.canvas.Picture
+            ``save("name.png")`` writes it as PNG, SVG or PDF.
+
+        Raises
+        ------
+        UsageError
+            There is no such picture.
+        """
+        found = self._pictures()
+        name = next((n for n in found if n.startswith(picture)), None)
+        if name is None:
+            there = f"; there are {', '.join(found)}" if found else "; this result has none"
+            raise UsageError(f"no picture {picture!r}{there}")
+        return found[name]
 
     def save(self, folder: str | os.PathLike) -> list[Path]:
         """Write the page, the CSV files and the JSON into a folder: all of them or none.

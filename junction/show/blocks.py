@@ -119,8 +119,8 @@ def cautions(items: Sequence) -> Block:
     return Block("cautions", items)
 
 
-def pictures(pictures: Sequence[tuple[str, str]], caption: Inline = "") -> Block:
-    """Pictures side by side, each (alternative text, its SVG text); on pages only."""
+def pictures(pictures: Sequence, caption: Inline = "") -> Block:
+    """Pictures (`junction.show.canvas.Picture`) side by side where there is room; on pages only."""
     return Block("pictures", pictures, caption)
 
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 import base64
 import html
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from junction.show import blocks as b
+from junction.show.canvas import beside
 
 _VOID = frozenset(("br", "col", "hr", "img", "meta"))
 
@@ -104,6 +106,15 @@ def _table(block: b.Block) -> Html:
     return tag("table", tag("thead", head), rows, class_=style)
 
 
+def _data(form: str, content: bytes) -> str:
+    return f"data:image/{form};base64,{base64.b64encode(content).decode()}"
+
+
+def _size(drawn) -> dict[str, int]:
+    """Pixels that a drawing is shown at where nothing makes it smaller."""
+    return {"width": round(1.3 * drawn.width), "height": round(1.3 * drawn.height)}
+
+
 def block_html(block: b.Block | Html | str) -> Html | None:
     """One block as markup."""
     if isinstance(block, str):
@@ -127,9 +138,8 @@ def block_html(block: b.Block | Html | str) -> Html | None:
             return found and tag("aside", heading, found, class_="caution", role="note")
         case "pictures":
             # as an image inside the page its ids cannot clash with another's
-            sources = [(alt, base64.b64encode(svg.encode()).decode()) for alt, svg in body]
-            views = [tag("img", src=f"data:image/svg+xml;base64,{code}", alt=alt, width=336, height=250)
-                     for alt, code in sources]  # fmt: skip
+            views = [tag("img", src=_data("svg+xml", svg.encode()), alt=alt, **_size(column))
+                     for one in body for (alt, svg), column in zip(one.svgs(), one.columns, strict=True)]
             views = tag("div", views, class_="views")
             return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None)
         case "code":
@@ -164,5 +174,21 @@ def page(title: str, blocks: Iterable[b.Block]) -> str:
 
 
 def fragment(blocks: Iterable[b.Block]) -> str:
-    """Blocks as markup without a page around them, for a notebook."""
-    return tag("div", map(block_html, blocks))
+    """Blocks as markup without a page around them, for a notebook.
+
+    Pictures are PNG there: what shows notebooks strips SVG out of markup, as it may hold a script.
+    """
+    return tag("div", map(_without_svg, blocks))
+
+
+def _without_svg(block: b.Block) -> Html | None:
+    if block.kind == "section":
+        return block_html(replace(block, body=[_without_svg(one) for one in block.body if one]))
+    if block.kind != "pictures":
+        return block_html(block)
+    images = [
+        tag("img", src=_data("png", one.content("png")), alt=one.alt, style="max-width:100%;height:auto",
+            **_size(beside(one.columns)))
+        for one in block.body
+    ]  # fmt: skip
+    return tag("figure", images, tag("figcaption", markup(block.heading)) if block.heading else None)

@@ -1,377 +1,252 @@
-"""Drawings of sweeps, transistors and matched sets: functions of data and an axes, which they return.
+"""Pictures of one sweep and of one transistor's curves: data in, columns of shapes out.
 
-Those of sweeps and transistors, called again on the same axes, move the artists that stand there instead
-of making new ones, which is what makes a page of many sweeps affordable.  Nothing here touches pyplot or
-the global settings.
+A picture of a sweep has the forward branch in linear and in logarithmic view on one axis of voltage, the
+reverse branch on a scale of its own with the limit it is held to, and what the fit leaves over, by point.
 """
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Mapping, Sequence
-from functools import partial
-from itertools import cycle
-from math import ceil, floor, log10
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite, nan
 
 import numpy as np
 
-from junction.base.units import NORMAL_95, quantity
+from junction.base.units import NORMAL_95, nominal, quantity
+from junction.show.canvas import Canvas, Panel, Picture, Scale, short, spanning
 from junction.sweeps.results import SweepPlot, TransistorPlot
 
-INK, SOFT, FIT, LEFT_OUT = "#1d2430", "#8a93a0", "#2c4a6e", "#a0683a"
-FIGURE_INCHES = (3.5, 2.6)
-_TEXT = 8.0
+_DASHED = dict(dash=(4.0, 2.5), width=0.8)
+#: Where the limit (or the usual current) is further than this from the largest, the reverse scale is
+#: logarithmic.
+_LOG_FROM = 20.0
 
 
-def new_axes():
-    """A fresh figure of its own with one axes, in the size the page uses."""
-    from matplotlib.figure import Figure
-    from matplotlib.ticker import MaxNLocator
+@dataclass(frozen=True)
+class Around:
+    """What a picture of a sweep says beside its points: date, and lines of words for each branch.
 
-    axes = Figure(figsize=FIGURE_INCHES, facecolor="none").add_axes((0.17, 0.17, 0.79, 0.73))
-    axes.set_facecolor("none")
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set(color=SOFT, linewidth=0.8)
-    axes.tick_params(labelsize=_TEXT - 1, colors=INK, length=3, width=0.6, color=SOFT)
-    axes.grid(True, color="#e3e6ea", linewidth=0.6)
-    axes.set_axisbelow(True)
-    axes.xaxis.set_major_locator(MaxNLocator(5))
-    axes.yaxis.set_major_locator(MaxNLocator(6))
-    return axes
+    ``breakdown_V`` is where the fit puts it, without its sign; ``temp_taken``: the temperature was not
+    measured.
+    """
+
+    date: str = ""
+    forward: Sequence[str] = ()
+    reverse: Sequence[str] = ()
+    breakdown_V: float = nan
+    temp_taken: bool = False
 
 
-def series(axes, name: str, x, y, **style):
-    """Line `name` of an axes, made on the first call and moved on later ones."""
-    for line in axes.lines:
-        if line.get_gid() == name:
-            line.set_data(x, y)
-            return line
-    (line,) = axes.plot(x, y, gid=name, **style)
-    return line
+def heading(canvas: Canvas, name: str, about: Sequence[str]) -> None:
+    """The first line of a picture: whose it is, and at the right end what goes with it."""
+    canvas.words(5, 12, short(name, 24), bold=True)
+    canvas.words(canvas.width - 8, 12, " · ".join(filter(None, about)), anchor="end", colour="soft")
 
 
-def label(axes, title: str, x: str, y: str) -> None:
-    """Title at the left and the names of both axes."""
-    axes.set_title(title, fontsize=_TEXT, color=INK, loc="left", pad=4)
-    axes.set_xlabel(x, fontsize=_TEXT, color=INK, labelpad=2)
-    axes.set_ylabel(y, fontsize=_TEXT, color=INK, labelpad=2)
-
-
-def span(values: np.ndarray, pad: float = 0.05) -> tuple[float, float]:
-    """Lowest and highest finite value, with a margin; never of no width."""
-    values = values[np.isfinite(values)]
-    if not values.size:
-        return -1.0, 1.0
-    low, high = float(values.min()), float(values.max())
-    margin = pad * (high - low) or 0.05 * abs(high) or 1.0
-    return low - margin, high + margin
-
-
-def current_scale(i_A: np.ndarray) -> tuple[float, str]:
-    """Factor and unit in which the largest of some currents [A] reads as 1 to 1000."""
-    size = float(np.max(np.abs(i_A), initial=0.0))
-    for power, unit in ((0, "A"), (-3, "mA"), (-6, "µA"), (-9, "nA"), (-12, "pA")):
-        if size >= 10.0**power:
-            return 10.0**-power, unit
-    return 1e15, "fA"
-
-
-POINTS = dict(
-    marker="o", markersize=3.2, linestyle="none", markerfacecolor="none", color=INK, markeredgewidth=0.8
-)
-_OUT = dict(marker="x", markersize=3.6, linestyle="none", color=LEFT_OUT, markeredgewidth=0.9)
-CURVE = dict(color=FIT, linewidth=1.2)
-_ZERO = dict(color=FIT, linewidth=1.0)
-_BAND = dict(color=SOFT, linewidth=0.8, linestyle=(0, (4, 3)))
-
-
-def draw_linear(plot: SweepPlot, axes):
-    """Current against voltage on linear scales: points, points left out, fitted curve.
+def sweep_columns(plot: SweepPlot, around: Around | None = None) -> list[Canvas]:
+    """Columns of the picture of one sweep: forward branch, then reverse branch and residuals.
 
     Parameters
     ----------
     plot : SweepPlot
-    axes : matplotlib Axes
+    around : Around, optional
 
     Returns
     -------
-    Axes
+    list of Canvas
+        One where the sweep has neither a reverse branch nor residuals.
     """
-    factor, unit = current_scale(plot.i_A)
-    low, high = span(plot.i_A, 0.06)
-    inside = (plot.i_fit_A >= low) & (plot.i_fit_A <= high)  # a curve may run far out
-    series(axes, "fit", plot.v_fit_V[inside], factor * plot.i_fit_A[inside], **CURVE)
-    series(axes, "points", plot.v_V[plot.used], factor * plot.i_A[plot.used], **POINTS)
-    series(axes, "left out", plot.v_V[~plot.used], factor * plot.i_A[~plot.used], **_OUT)
-    # a long reverse branch that carries next to nothing is not framed: it would squeeze the knee into a
-    # corner, and the logarithmic view shows every point
-    top, size = float(plot.v_V.max(initial=0.0)), np.abs(plot.i_A)
-    quiet = size[plot.v_V < 0].max(initial=0.0) < 0.02 * size.max(initial=0.0)
-    axes.set_xlim(*span(plot.v_V[plot.v_V > -0.25 * top] if top > 0 and quiet else plot.v_V))
-    axes.set_ylim(*span(factor * plot.i_A))
-    label(axes, "linear", "voltage (V)", f"current ({unit})")
-    return axes
+    a = around or Around()
+    temp = str(nominal(plot.temp_C, "degC")) if isfinite(plot.temp_C) else ""
+    temp += " taken" if a.temp_taken and temp else ""
+    forward, backward = plot.v_V >= 0, plot.v_V < 0
+    columns: list[Canvas] = []
+    if forward.any() and (plot.v_V > 0).any():
+        columns.append(_forward(plot, a))
+    residual = np.isfinite(plot.residual).any()
+    if backward.any() or residual or not columns:
+        shown = ["reverse current"] * bool(backward.any()) + ["residuals by point"] * bool(residual)
+        second = Canvas(350.0, alt=f"{plot.part} {plot.junction}: {' and '.join(shown)}")
+        if backward.any() or not columns:
+            _reverse(second, plot, a, 150 if residual else 320)
+        if residual:
+            _residuals(second, plot, 205 if backward.any() else 40)
+        columns.append(second)
+    heading(columns[0], f"{plot.part} {plot.junction}", (short(plot.type, 16), temp, a.date))
+    if len(columns) > 1:
+        said = "dots used, crosses left out" if not plot.used.all() else ""
+        said = "; ".join(filter(None, (said, "bars and band 95 %" if plot.v_fit_V.size else "")))
+        columns[1].words(columns[1].width - 8, 12, said, anchor="end", colour="soft")
+    return columns
 
 
-def draw_log(plot: SweepPlot, axes):
-    """Size of the current on a logarithmic scale; reverse currents as open squares."""
-    size = np.abs(plot.i_A)
-    forward = plot.used & (plot.i_A > 0)
-    reverse = plot.used & (plot.i_A < 0)
-    out = ~plot.used & (size > 0)
-    seen = size[size > 0]
-    low, high = (float(seen.min()), float(seen.max())) if seen.size else (1e-12, 1e-3)
-    bottom, top = floor(log10(low)), ceil(log10(high) + 1e-9)
-    top = max(top, bottom + 1)
-    _decades(axes, "y", bottom, top, 6)
-    lit = np.abs(plot.i_fit_A) > 0
-    series(axes, "fit", plot.v_fit_V[lit], np.abs(plot.i_fit_A[lit]), **CURVE)
-    series(axes, "points", plot.v_V[forward], size[forward], **POINTS)
-    series(axes, "reverse", plot.v_V[reverse], size[reverse], **{**POINTS, "marker": "s"})
-    series(axes, "left out", plot.v_V[out], size[out], **_OUT)
-    axes.set_ylim(10.0**bottom * 0.7, 10.0**top)
-    axes.set_xlim(*span(plot.v_V))
-    label(axes, "logarithmic (squares: reverse)" if reverse.any() else "logarithmic", "voltage (V)",
-           "size of current")  # fmt: skip
-    return axes
+def _drawn(panel: Panel, plot: SweepPlot, v, i, low, high, where, sign: float = 1.0) -> None:
+    """Band, curve, bars and points of a part of a sweep, turned by `sign`."""
+    keep = np.isfinite(v)
+    panel.band("band", v[keep], low[keep], high[keep])
+    panel.curve("fit", v[keep], i[keep])
+    used, out = where & plot.used, where & ~plot.used
+    x, y = sign * plot.v_V, sign * plot.i_A
+    if plot.u_A is not None:
+        far = NORMAL_95 * plot.u_A
+        known = used & np.isfinite(far)
+        panel.bars("bars", x[known], y[known] - far[known], y[known] + far[known])
+    panel.points("points", x[used], y[used])
+    if out.any():
+        panel.points("out", x[out], y[out], "cross", colour="out", size=2.2)
+    if panel.y.log and (lost := used & ~(y > 0)).any():  # no place on a logarithmic scale: at its lower edge
+        panel.points("below", x[lost], np.full(lost.sum(), panel.y.low * 1.04), "below", size=2.0)
 
 
-def _decades(axes, which: str, bottom: int, top: int, most: int) -> None:
-    """Logarithmic axis of currents [A], ``x`` or ``y``, with about `most` ticks at decades."""
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
-
-    axis = getattr(axes, f"{which}axis")
-    if axis.get_scale() != "log":
-        axes.set(**{f"{which}scale": "log"})
-    ticks = [10.0**k for k in range(bottom, top + 1, max(1, ceil((top - bottom) / most)))]
-    axis.set_major_locator(FixedLocator(ticks))
-    axis.set_major_formatter(FixedFormatter([quantity(x, "A", 1) for x in ticks]))
-    axis.set_minor_locator(NullLocator())
+def _fitted(plot: SweepPlot, sign: float, inside) -> tuple[np.ndarray, ...]:
+    """Fitted curve and band over a part of the sweep, turned by `sign`."""
+    ends = (plot.fit_low_A, plot.fit_high_A)
+    known = ends[0] is not None and ends[0].size == plot.v_fit_V.size
+    low, high = ends if known else (np.full(plot.v_fit_V.size, nan),) * 2
+    low, high = (low, high) if sign > 0 else (high, low)
+    keep = inside(plot.v_fit_V) if plot.v_fit_V.size else np.zeros(0, bool)
+    return tuple(sign * np.asarray(z)[keep] for z in (plot.v_fit_V, plot.i_fit_A, low, high))
 
 
-def draw_residuals(plot: SweepPlot, axes):
-    """Measured minus fitted, in standard uncertainties, with lines at plus and minus two."""
-    v_span = span(plot.v_V)
+def _forward(plot: SweepPlot, a: Around) -> Canvas:
+    where = plot.v_V >= 0
+    v, i = plot.v_V[where], plot.i_A[where]
+    canvas, x = Canvas(350.0), spanning(v, "forward voltage", "V", pad=0.03)
+    curve = _fitted(plot, 1.0, lambda v: v >= 0)
+    y = spanning(i, "current", "A", pad=0.06)
+    linear = Panel(canvas, "linear", 40, 168, x, y, "linear", x_ticks=False)
+    _drawn(linear, plot, *curve, where)
+    linear.notes(a.forward)
+    log = Panel(canvas, "log", 190, 318, x, spanning(i, "current", "A", log=True), "logarithmic")
+    _drawn(log, plot, *curve, where)
+    return canvas
+
+
+def _reverse(canvas: Canvas, plot: SweepPlot, a: Around, bottom: float) -> None:
+    where = plot.v_V < 0
+    if not where.any():  # a sweep that never left zero
+        where = np.ones(plot.v_V.size, bool)
+    i = -plot.i_A[where]
+    high = float(np.nanmax(i, initial=0.0))
+    usual = plot.limit_A if isfinite(plot.limit_A) else float(np.median(np.abs(i)))
+    log = high > 0 and usual > 0 and not 1 / _LOG_FROM < usual / high < _LOG_FROM
+    x = spanning(-plot.v_V[where], "reverse voltage", "V", pad=0.03)
+    y = spanning(np.append(i, plot.limit_A), "reverse current", "A", log=log, pad=0.08)
+    panel = Panel(canvas, "reverse", 40, bottom, x, y, "")
+    _drawn(panel, plot, *_fitted(plot, -1.0, lambda v: v < 0), where, -1.0)
+    if isfinite(plot.limit_A):
+        words = f"limit {nominal(plot.limit_A, 'A')} at {nominal(plot.limit_V, 'V')}"
+        panel.level("limit", plot.limit_A, words)
+    if isfinite(a.breakdown_V) and x.low < a.breakdown_V < x.high:
+        panel.upright("breakdown", a.breakdown_V)
+    panel.notes(a.reverse)
+
+
+def _residuals(canvas: Canvas, plot: SweepPlot, top: float) -> None:
     shown = np.isfinite(plot.residual)
-    for level in (-2.0, 0.0, 2.0):
-        style = _ZERO if level == 0 else _BAND
-        series(axes, f"level {level:g}", v_span, (level, level), **style)
-    series(axes, "residual", plot.v_V[shown], plot.residual[shown], **POINTS)
-    reach = max(3.5, 1.15 * float(np.max(np.abs(plot.residual[shown]), initial=0.0)))
-    axes.set_xlim(*v_span)
-    axes.set_ylim(-reach, reach)
-    label(axes, "measured - fitted (dashed: 2 u)", "voltage (V)", "in standard uncertainties u")
-    return axes
+    reach = max(3.5, 1.15 * float(np.abs(plot.residual[shown]).max()))
+    number = np.arange(1.0, plot.v_V.size + 1)
+    panel = Panel(canvas, "residuals", top, 318, Scale(0, number[-1] + 1, "point, in the order measured"),
+                  Scale(-reach, reach), "measured less fitted, in standard uncertainties u")  # fmt: skip
+    for value in (-2.0, 2.0):
+        panel.level(f"level{value:+g}", value, "2 u" if value > 0 else "", colour="soft", **_DASHED)
+    panel.level("level0", 0.0, colour="fit", dash=())
+    panel.points("points", number[shown], plot.residual[shown])
 
 
-def draw_transistor(plot: TransistorPlot, axes, gain: bool):
-    """V_BE, or h_FE with its 95 % band, against collector current: points and fitted curve."""
-    measured, fitted = (plot.hfe, plot.hfe_fit) if gain else (plot.vbe_V, plot.vbe_fit_V)
-    shown, lit = np.isfinite(measured) & (plot.ic_A > 0), plot.ic_A[plot.ic_A > 0]
-    low, high = (float(lit.min()), float(lit.max())) if lit.size else (1e-6, 1e-3)
-    bottom = floor(log10(low))
-    _decades(axes, "x", bottom, max(ceil(log10(high)), bottom + 1), 4)
-    axes.set_xlim(low * 0.8, high * 1.25)
-    series(axes, "fit", plot.ic_fit_A, fitted, **CURVE)
-    for name, edge in (("low", plot.hfe_low), ("high", plot.hfe_high)) if gain else ():
-        series(axes, name, plot.ic_fit_A, edge, color=FIT, linewidth=0.7, linestyle=(0, (4, 3)))
-    series(axes, "points", plot.ic_A[shown], measured[shown], **POINTS)
-    drawn = np.r_[measured[shown], fitted]
-    axes.set_ylim(*((0.0, 1.15 * float(np.nanmax(np.r_[drawn, 1.0]))) if gain else span(drawn)))
-    title, y = ("current gain (dashed: 95 %)", "h_FE") if gain else ("base-emitter voltage", "V_BE (V)")
-    label(axes, title, "collector current", y)
-    return axes
+def sweep_picture(name: str, plot: SweepPlot, around: Around | None = None) -> Picture:
+    """Picture of one sweep; its alternative text says what is in it."""
+    a, columns = around or Around(), sweep_columns(plot, around)
+    limit = ""
+    if isfinite(plot.limit_A):
+        limit = f"limit {nominal(plot.limit_A, 'A')} at {nominal(plot.limit_V, 'V')}"
+    what = [f"{plot.part} {plot.junction}: {plot.v_V.size} points from {quantity(plot.v_V.min(), 'V')} to"
+            f" {quantity(plot.v_V.max(), 'V')}", "with the fitted curve" if plot.v_fit_V.size else "no fit",
+            *a.forward, *a.reverse, limit]  # fmt: skip
+    return Picture(name, "; ".join(filter(None, what)), columns)
 
 
-#: By kind of data: name of a view -> (drawing, array it cannot do without).
-VIEWS = {
-    SweepPlot: {
-        "linear": (draw_linear, "v_V"), "logarithmic": (draw_log, "v_V"),
-        "residuals": (draw_residuals, "residual"),
-    },
-    TransistorPlot: {
-        "V_BE against collector current": (partial(draw_transistor, gain=False), "vbe_V"),
-        "h_FE against collector current": (partial(draw_transistor, gain=True), "hfe"),
-    },
-}  # fmt: skip
+def transistor_picture(
+    name: str, part: str, plot: TransistorPlot, about: Sequence[str] = ()
+) -> Picture | None:
+    """Picture of one transistor: currents against V_BE, gain against I_C, and I_C against V_CE where swept.
 
-
-class Sheets:
-    """Axes that are drawn on again and again, one a view."""
-
-    def __init__(self) -> None:
-        self._axes: dict = {}
-
-    def svgs(self, plot: SweepPlot | TransistorPlot) -> dict[str, str]:
-        """SVG text of each view that the points allow; without a fit there are no residuals."""
-        found = {}
-        for name, (draw, needed) in VIEWS[type(plot)].items():
-            if np.isfinite(getattr(plot, needed)).any():
-                self._axes[name] = draw(plot, self._axes.get(name) or new_axes())
-                found[name] = svg_text(self._axes[name].figure)
-        return found
-
-
-def svg_text(figure) -> str:
-    """A figure as SVG, the same text for the same drawing, letters kept as letters."""
-    from matplotlib import rc_context
-
-    buffer = io.StringIO()
-    with rc_context({"svg.fonttype": "none", "svg.hashsalt": "junction", "path.simplify": True}):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
-    text = text[text.index("<svg") :]
-    # a marker's style is said once, with its definition, and a hundredth of a point is fine enough
-    said = dict(re.findall(r'<use xlink:href="#(\w+)"[^>]*? style="([^"]*)"', text))
-    for marker, style in said.items():
-        text = re.sub(rf'(<path id="{marker}"[^>]*?style=")', rf"\g<1>{style}; ", text)
-    text = re.sub(r'(<use xlink:href="#\w+"[^>]*?) style="[^"]*"', r"\1", text)
-    return re.sub(r' (?:x|y|d)="[^"]*"', lambda m: re.sub(r"(\.\d\d)\d+", r"\1", m.group()), text)
-
-
-#: Line styles for the parts of a set, told apart without colour.
-_STYLES = (
-    dict(color=INK, linestyle="-"), dict(color=FIT, linestyle=(0, (6, 2))),
-    dict(color=LEFT_OUT, linestyle="-."), dict(color=SOFT, linestyle=":"),
-    dict(color=INK, linestyle=(0, (1, 1))), dict(color=FIT, linestyle="-"),
-)  # fmt: skip
-
-
-def _plain_numbers(*axes) -> None:
-    """Plain numbers on logarithmic axes."""
-    from matplotlib.ticker import FuncFormatter, NullFormatter
-
-    for axis in axes:
-        axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
-        axis.set_minor_formatter(NullFormatter())
-
-
-def _frame(axes, curves: Mapping, parts: Sequence[str], title: str, y: str, shares_A) -> None:
-    """The whole range of currents, with idle and peak; where no part's data speak, the picture says so."""
-    ic = curves["ic_A"]
-    axes.set_xscale("log")
-    _plain_numbers(axes.xaxis)
-    axes.set_xlim(ic[0], ic[-1])
-    label(axes, title, "collector current (A)", y)
-    words = dict(fontsize=6.5, color=SOFT)
-    for at, word in zip(shares_A, ("idle", "peak"), strict=True):
-        axes.axvline(at, color=SOFT, linewidth=0.7, linestyle=(0, (2, 2)))
-        axes.annotate(word, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(2, -8),
-                      textcoords="offset points", **words)  # fmt: skip
-    known = np.isfinite(curves["vbe_V"][[curves["rows"][name] for name in parts]]).any(axis=0)
-    if not known.any():
-        axes.text(0.5, 0.5, "no data here", transform=axes.transAxes, ha="center", **words)
-    elif ic[known][-1] < ic[-1] / 1.5:
-        middle = np.sqrt(ic[known][-1] * ic[-1])
-        axes.annotate("no data", (middle, 0.5), xycoords=("data", "axes fraction"), ha="center", **words)
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 14 else name[:13] + "…"
-
-
-def draw_curves(parts: Sequence[str], curves: Mapping, shares_A, axes):
-    """V_BE of every part against its collector current.
+    Each with the 95 % band of the fit.
 
     Parameters
     ----------
-    parts : sequence of str
-        Parts of the set.
-    curves : mapping
-        As `junction.sets.match.curves_on_grid` gives them.
-    shares_A : (float, float)
-        A device's share at idle and at the peak [A].
-    axes : matplotlib Axes
-
-    Returns
-    -------
-    Axes
+    name : str
+        Stem of its file.
+    part : str
+    plot : TransistorPlot
+    about : sequence of str
+        Type, temperature, date.
     """
-    for name, style in zip(parts, cycle(_STYLES), strict=False):
-        axes.plot(curves["ic_A"], curves["vbe_V"][curves["rows"][name]], linewidth=1.2, label=_short(name),
-                  **style)  # fmt: skip
-    axes.legend(fontsize=6.5, frameon=False, loc="upper left", handlelength=2.2, borderaxespad=0.8)
-    title = f"V_BE at V_CE {curves['vce_V']:.0f} V, {curves['temp_C']:.0f} °C"
-    _frame(axes, curves, parts, title, "V_BE (V)", shares_A)
-    return axes
+    columns = [draw(plot) for draw, needed in ((_gummel, "vbe_V"), (_gain, "hfe"), (_family, "family"))
+               if _any(getattr(plot, needed))]  # fmt: skip
+    if not columns:
+        return None
+    heading(columns[0], part, about)
+    for column in columns:
+        column.alt = f"{part}: {column.alt}"
+    words = f"{part}: collector and base current against V_BE, gain against collector current"
+    return Picture(name, words + (", collector current against V_CE" if plot.family else ""), columns)
 
 
-def draw_compared(parts: Sequence[str], curves: Mapping, shares_A, axes, ratio: bool):
-    """What every further part has beside the first, with its 95 % band; as `draw_curves`.
-
-    ``ratio``: the ratio of h_FE, else the difference of V_BE in mV.
-    """
-    ic, (first, *others) = curves["ic_A"], (curves["rows"][name] for name in parts)
-    if ratio:  # the difference of logarithms
-        values, u, shown = np.log(curves["hfe"]), curves["u_hfe"] / curves["hfe"], np.exp
-        title, unit, sign = "ratio of h_FE, 95 % band", "ratio", "/"
-    else:
-        values, u, shown = 1000 * curves["vbe_V"], 1000 * curves["u_vbe_V"], np.positive
-        title, unit, sign = "difference of V_BE, 95 % band", "mV", "-"
-    for row, name, style in zip(others, parts[1:], cycle(_STYLES[1:] + _STYLES[:1]), strict=False):
-        between, wide = values[row] - values[first], NORMAL_95 * np.hypot(u[row], u[first])
-        middle, low, high = shown(between), shown(between - wide), shown(between + wide)
-        axes.plot(ic, middle, linewidth=1.2, label=f"{_short(name)} {sign} {_short(parts[0])}", **style)
-        known = np.isfinite(low) & np.isfinite(high)
-        # one polygon: a collection would lose its style when the SVG is made small
-        axes.fill(np.r_[ic[known], ic[known][::-1]], np.r_[low[known], high[known][::-1]],
-                  facecolor=style["color"], alpha=0.14, linewidth=0, gid="band")  # fmt: skip
-    axes.axhline(shown(0.0), color=SOFT, linewidth=0.8)
-    axes.legend(fontsize=6.5, frameon=False, loc="best", handlelength=2.2)
-    _frame(axes, curves, parts, title, unit, shares_A)
-    return axes
+def _any(values) -> bool:
+    return bool(values) if isinstance(values, tuple) else bool(np.isfinite(values).any())
 
 
-def set_pictures(parts: Sequence[str], curves: Mapping, shares_A) -> dict[str, str]:
-    """SVG text of the three pictures of one set, by what they show; as `draw_curves`."""
-    draws = {
-        "V_BE of the parts against current": draw_curves,
-        "difference of V_BE": partial(draw_compared, ratio=False),
-        "ratio of h_FE": partial(draw_compared, ratio=True),
-    }  # fmt: skip
-    return {alt: svg_text(draw(parts, curves, shares_A, new_axes()).figure) for alt, draw in draws.items()}
+def _gummel(plot: TransistorPlot) -> Canvas:
+    canvas, lit = Canvas(250.0, alt="collector and base current against V_BE"), plot.ic_A > 0
+    ib = plot.ib_A if plot.ib_A is not None else np.full(plot.ic_A.shape, nan)
+    x = spanning(plot.vbe_V, "V_BE", "V", pad=0.03)
+    seen = np.concatenate([plot.ic_A[lit], ib[ib > 0]])
+    y = spanning(seen, "", "A", log=True)
+    panel = Panel(canvas, "gummel", 40, 218, x, y, "collector and base current", right=24)
+    ends = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        curves = (("ic", plot.ic_fit_A, "I_C", "fit"), ("ib", plot.ic_fit_A / plot.hfe_fit, "I_B", "out"))
+        for id_, current, word, colour in curves:
+            if not np.isfinite(current * plot.vbe_fit_V).any():
+                continue
+            if plot.vbe_low_V is not None:  # the band lies across: V_BE is what is unsure at a current
+                known = np.isfinite(plot.vbe_low_V) & np.isfinite(current)
+                px = np.r_[plot.vbe_low_V[known], plot.vbe_high_V[known][::-1]]
+                panel.region(f"{id_}-band", px, np.r_[current[known], current[known][::-1]], colour=colour)
+            panel.curve(f"{id_}-fit", plot.vbe_fit_V, current, colour=colour)
+            ends.append((word, current[np.isfinite(current)][-1], colour))
+    panel.points("ic", plot.vbe_V[lit], plot.ic_A[lit])
+    panel.points("ib", plot.vbe_V[ib > 0], ib[ib > 0], "square", size=1.4)
+    if ends:
+        panel.ends(*zip(*ends, strict=True))
+    return canvas
 
 
-def draw_safe_areas(areas, axes, loci: Mapping | None = None):
-    """Dc safe areas of types, and load lines of one device against them.
+def _gain(plot: TransistorPlot) -> Canvas:
+    canvas = Canvas(250.0, alt="gain against collector current with its 95 % band")
+    shown = np.isfinite(plot.hfe) & (plot.ic_A > 0)
+    top = 1.15 * float(np.nanmax(np.concatenate([plot.hfe[shown], plot.hfe_fit, [1.0]])))
+    x = spanning(plot.ic_A[plot.ic_A > 0], "collector current", "A", log=True)
+    panel = Panel(canvas, "gain", 40, 218, x, Scale(0.0, top, "h_FE"), "current gain with its 95 % band")
+    panel.band("band", plot.ic_fit_A, plot.hfe_low, plot.hfe_high)
+    panel.curve("fit", plot.ic_fit_A, plot.hfe_fit)
+    panel.points("points", plot.ic_A[shown], plot.hfe[shown])
+    return canvas
 
-    Parameters
-    ----------
-    areas : mapping of str to (ndarray, ndarray)
-        V_CE [V] and the largest dc collector current there [A], by type.
-    axes : matplotlib Axes
-    loci : mapping of str to (ndarray, ndarray), optional
-        V_CE [V] and I_C [A] over the conducting half cycle.
 
-    Returns
-    -------
-    Axes
-    """
-    lines = list((loci or areas).values())
-    top_v, top_i = (max(float(np.nanmax(line[k])) for line in lines) for k in (0, 1))
-    low_v, low_i = 1.0, min(float(ic[ic > 0].min()) for _, ic in lines) / 2
-    for (name, (vce, ic)), style in zip((loci or {}).items(), cycle(_STYLES), strict=False):
-        shown = ic > 0.01 * top_i  # a logarithmic scale has no zero
-        axes.plot(vce[shown], ic[shown], linewidth=1.2, label=name, **style)
-        low_v, low_i = 2.0, 0.03 * top_i
-    for k, (name, (vce, ic)) in enumerate(areas.items()):
-        style = dict(color=LEFT_OUT, linewidth=0.9, linestyle=(0, (2 + 3 * k, 2)),
-                     label=f"dc safe area, {_short(name)}")  # fmt: skip
-        if not loci:
-            style = dict(linewidth=2.0 if k == 0 else 1.2, label=_short(name), **_STYLES[k % len(_STYLES)])
-        axes.plot(vce, np.where(ic > 0, ic, 1e-3 * low_i), **style)
-    from matplotlib.ticker import LogLocator
-
-    high_i = max([2.0 * top_i, *(1.4 * float(np.nanmax(ic)) for _, ic in areas.values())])
-    high_v = max([1.35 * top_v, *(float(np.nanmax(v[ic > 0], initial=0.0)) for v, ic in areas.values())])
-    axes.set(xscale="log", yscale="log", xlim=(low_v, 1.2 * high_v), ylim=(low_i, high_i))
-    _plain_numbers(axes.xaxis, axes.yaxis)
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
-    axes.legend(fontsize=6.5, frameon=False, loc="lower left", handlelength=2.2)
-    title = "load lines of one device" if loci else "dc safe areas"
-    label(axes, title, "V_CE (V)", "collector current (A)")
-    return axes
+def _family(plot: TransistorPlot) -> Canvas:
+    """Collector current against V_CE at each V_BE that was swept, as fitted and as measured."""
+    canvas = Canvas(250.0, alt=f"collector current against V_CE, {plot.early}".removesuffix(", "))
+    every = [np.concatenate([line["vce_V"] for line in plot.family]),
+             np.concatenate([line["ic_A"] for line in plot.family])]  # fmt: skip
+    x = spanning(np.append(every[0], 0.0), "V_CE", "V", pad=0.03)
+    panel = Panel(canvas, "family", 40, 218, x, spanning(np.append(every[1], 0.0), "collector current", "A"),
+                  plot.early, right=46)  # fmt: skip
+    for k, line in enumerate(plot.family):
+        if "vce_fit_V" in line:
+            panel.curve(f"fit{k}", line["vce_fit_V"], line["ic_fit_A"])
+        panel.points(f"points{k}", line["vce_V"], line["ic_A"])
+    panel.ends([line["at"] for line in plot.family], [float(line["ic_A"][-1]) for line in plot.family],
+               ["soft"] * len(plot.family))  # fmt: skip
+    return canvas

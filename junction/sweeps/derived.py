@@ -26,8 +26,9 @@ _TWO_SLOPES = np.array(["recombination" in m for m in MODELS])
 _FORWARD_A = np.array([1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0])
 _ROUND_A = np.array([m * 10.0**k for k in range(-6, 1) for m in (1, 2, 5)])
 _REVERSE_V = -np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0])
-#: Points of the drawn curve; enough that a knee looks round at page size.
-_CURVE_POINTS = 160
+#: The drawn curve: points to begin with, how often stretches between points are cut in four, and how far the
+#: curve may leave the straight line there, as a share of the height of a panel (a quarter of a point).
+_CURVE_POINTS, _QUARTERINGS, _STRAIGHT = 25, 7, 2e-3
 #: Newton's steps to the voltage of a breakdown current; convex, so that each halves what is left at least.
 _NEWTON = 30
 #: A sweep of more points than this is thinned for drawing: a page cannot show more.
@@ -390,28 +391,64 @@ def sweep_plot(table: SweepTable, fits: SweepFits, k: int, noise: Noise | None =
     """
     points = table.points(k)
     v, i, used = table.v_V[points], table.i_A[points], fits.used[points]
-    grid, curve_A, residual = np.empty(0), np.empty(0), np.full(v.size, np.nan)
+    step = max(1, -(-v.size // MOST_POINTS))
+    grid, curve_A, nothing = np.empty(0), np.empty(0), np.full(v.size, np.nan)
+    residual, u_A, low, high = nothing, nothing.copy(), grid, grid
     if fits.model[k]:
-        grid = np.linspace(v.min(), v.max(), _CURVE_POINTS)
-        at = np.concatenate([grid, v[used]])[None]
-        model, _, slope = (a[0] for a in current_of(fits.theta[k : k + 1], fits.temp_C[k : k + 1], at))
-        curve_A, model, slope = model[: grid.size], model[grid.size :], slope[grid.size :]
+        theta, temp_C = fits.theta[k : k + 1], fits.temp_C[k : k + 1]
+
+        def current(at):
+            return current_of(theta, temp_C, at[None])
+
+        grid = _where_it_bends(lambda at: current(at)[0][0], v[::step], i)
+        model, by, slope = current(np.concatenate([grid, v]))
+        inner = np.nan_to_num(by[:, :, : grid.size])
+        far = np.einsum("niq,nij,njq->q", inner, fits.theta_covariance[k : k + 1], inner)
+        half = np.nan_to_num(fits.quantile[k], nan=NORMAL_95) * np.sqrt(np.maximum(far, 0.0))
+        curve_A, model, slope = model[0, : grid.size], model[0, grid.size :], slope[0, grid.size :]
+        low, high = curve_A - half, curve_A + half
         parts = np.nan_to_num(fits.noise[k])
         if noise is None:
             parts[:2] = np.maximum(parts[:2], floors()[:2] ** 2)
         ui2, uv2 = parts[0] + parts[2] * model**2, parts[1]
         if noise is not None:
-            uv2, ui2 = uv2 + noise.variances(v[used], 0.0)[0], ui2 + noise.variances(0.0, model)[1]
-        residual[used] = (i[used] - model) / np.sqrt(ui2 + slope**2 * uv2)
-    step = max(1, -(-v.size // MOST_POINTS))
+            uv2, ui2 = uv2 + noise.variances(v, 0.0)[0], ui2 + noise.variances(0.0, model)[1]
+        u_A[used] = np.sqrt(ui2 + slope**2 * uv2)[used]
+        residual[used] = (i[used] - model[used]) / u_A[used]
     return SweepPlot(
-        table.part[k],
-        table.junction[k],
-        v[::step],
-        i[::step],
-        used[::step],
-        grid,
-        curve_A,
-        residual[::step],
-        fits.model_name(k),
-    )
+        table.part[k], table.junction[k], v[::step], i[::step], used[::step], grid, curve_A, residual[::step],
+        fits.model_name(k), u_A[::step], low, high, table.type[k], float(fits.temp_C[k]),
+    )  # fmt: skip
+
+
+def _where_it_bends(current, v_V, i_A):
+    """Voltages to draw a curve through: every one of the points, and between them as many as its bends need.
+
+    A stretch is cut in four while it is off the straight line between its ends in any of the panels it is
+    drawn in: current of either sign over its range, and its logarithm over that of the points.
+    """
+    size = np.abs(i_A)
+    floor = max(float(size[size > 0].min(initial=1.0)), 1e-18) / 10
+    heights = [max(float((sign * i_A).max()), floor) for sign in (1.0, -1.0)]
+    decades = max(np.log10(max(heights) / floor), 1.0)
+
+    def panels(i):
+        held = (np.clip(sign * i, -0.1 * h, 1.1 * h) / h for sign, h in zip((1, -1), heights, strict=True))
+        return np.stack([*held, np.log10(np.clip(np.abs(i), floor, 2 * max(heights))) / decades])
+
+    x = np.unique(np.concatenate([v_V, np.linspace(v_V.min(), v_V.max(), _CURVE_POINTS)]))
+    i, quarters = current(x), np.array([[0.25], [0.5], [0.75]])
+    for _ in range(_QUARTERINGS):
+        between = x[:-1] + quarters * np.diff(x)
+        at = current(between.ravel())
+        drawn = panels(i)[:, None]
+        straight = drawn[..., :-1] + quarters * np.diff(drawn)
+        off = np.abs(panels(at).reshape(straight.shape) - straight).max((0, 1))
+        split = (off > _STRAIGHT) & (np.diff(x) > 1e-9 * np.abs(x).max())
+        if not split.any():
+            break
+        x = np.concatenate([x, between[:, split].ravel()])
+        i = np.concatenate([i, at.reshape(between.shape)[:, split].ravel()])
+        order = np.argsort(x, kind="stable")
+        x, i = x[order], i[order]
+    return x

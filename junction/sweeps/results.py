@@ -256,7 +256,9 @@ class SweepPlot:
     """Points and fitted curve of one sweep, ready to draw.
 
     ``residual`` is measured minus fitted current at each point in its standard uncertainty [1], nan where the
-    fit left the point out; the fitted curve is empty where there is no fit.
+    fit left the point out; ``u_A`` is that uncertainty as one of the current, that of the voltage in it [A].
+    The fitted curve has a point at every voltage that is drawn and as many between as its bends need, with
+    the ends of its 95 % band; it is empty where there is no fit.
     """
 
     part: str
@@ -268,6 +270,13 @@ class SweepPlot:
     i_fit_A: np.ndarray
     residual: np.ndarray
     model: str = ""
+    u_A: np.ndarray | None = None
+    fit_low_A: np.ndarray | None = None
+    fit_high_A: np.ndarray | None = None
+    type: str = ""
+    temp_C: float = nan
+    limit_A: float = nan  # largest reverse current allowed, and the reverse voltage it holds at [V]
+    limit_V: float = nan
 
 
 @dataclass(frozen=True)
@@ -332,7 +341,9 @@ class TransistorRow:
 class TransistorPlot:
     """Points and fitted curve of one transistor, ready to draw; the curve at the usual V_CE of the points.
 
-    ``vbe_V`` or ``hfe`` is nan where a file lacks it; the h_FE band is a 95 % interval.
+    ``vbe_V`` or ``hfe`` is nan where a file lacks it; bands are 95 % intervals.  ``family`` holds the lines
+    of I_C against V_CE at one V_BE or I_B: points ``vce_V``, ``ic_A``, the fitted ``vce_fit_V``, ``ic_fit_A``
+    and ``at``, what was held, in words; ``early`` says V_A in words.
     """
 
     ic_A: np.ndarray
@@ -343,17 +354,19 @@ class TransistorPlot:
     hfe_fit: np.ndarray
     hfe_low: np.ndarray
     hfe_high: np.ndarray
-
-
-#: Pictures as SVG text by view, of each sweep (its index) or transistor (its part).
-Pictures = Mapping[int | str, Mapping[str, str]]
+    ib_A: np.ndarray | None = None
+    vbe_low_V: np.ndarray | None = None
+    vbe_high_V: np.ndarray | None = None
+    family: tuple[Mapping, ...] = ()
+    early: str = ""
 
 
 @dataclass(frozen=True, eq=False)
 class FitReport:
     """Fits of all sweeps and curves of one call, in the order read.
 
-    ``plots`` sweeps, and as many transistors, are drawn; ``draw`` makes their pictures.
+    ``plots`` sweeps, and as many transistors, are drawn; ``draw`` gives what is drawn of each sweep, by its
+    index, and of each transistor, by its part.
     """
 
     rows: tuple[FitRow, ...]
@@ -363,7 +376,7 @@ class FitReport:
     default_temp_C: float = REFERENCE_TEMP_C
     noise_note: str = ""
     plots: int = 0
-    draw: Callable[[], tuple[Pictures, Pictures]] = lambda: ({}, {})
+    draw: Callable[[], tuple[Mapping[int, SweepPlot], Mapping[str, TransistorPlot]]] = lambda: ({}, {})
 
     @property
     def set_aside(self) -> tuple[SetAside, ...]:

@@ -9,11 +9,19 @@ second ideal diode: the ISR of a diode card is scaled by the depletion width and
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from math import isfinite, nan
+from typing import TYPE_CHECKING
 
 from junction.base.records import Interval
-from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, interval, quantity, value_and_ends
+from junction.base.units import (
+    REFERENCE_TEMP_C,
+    ZERO_CELSIUS_K,
+    interval,
+    nominal,
+    quantity,
+    value_and_ends,
+)
 from junction.judge.results import say
 from junction.show import blocks as b
 from junction.show.write import ends, record, set_aside_table
@@ -26,6 +34,9 @@ from junction.views.part import (
     sweep_pictures,
     temperature_note,
 )
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
@@ -291,19 +302,37 @@ def cards(report: FitReport) -> dict[tuple[str, str], str]:
 
 
 def files(report: FitReport) -> dict[str, str]:
-    """SPICE cards, and each picture by itself."""
+    """SPICE cards."""
     head = "* SPICE model cards from measured sweeps; each holds over the currents that were measured only."
-    out = {"models.lib": "\n".join([head, "\n\n".join(cards(report).values()), ""])}
-    for k, views in report.draw()[0].items():
-        stem = f"{k + 1:03d}_{b.file_stem(report.rows[k].part)}_{report.rows[k].junction}"
-        out |= {f"plots/{stem}_{view}.svg": text for view, text in views.items()}
-    return out
+    return {"models.lib": "\n".join([head, "\n\n".join(cards(report).values()), ""])}
+
+
+def pictures(report: FitReport, made: str = "") -> dict[str, Picture]:
+    """Every picture of the page by the name of its file."""
+    return {one.name: one for group in _drawn(report, made) for one in group.values()}
+
+
+def _drawn(report: FitReport, made: str) -> tuple[dict[int, Picture], dict[str, Picture]]:
+    """Pictures of sweeps by index and of transistors by part."""
+    sweeps, curves = report.draw()
+    transistors = {}
+    if curves:
+        from junction.show.plots import transistor_picture
+
+        of = {t.part: t for t in report.transistors}
+        for part, plot in curves.items():
+            t = of[part]
+            temp = f"{nominal(t.temp_C, 'degC')}{'' if t.temp_known else ' taken'}"
+            name = f"{b.file_stem(part)}_curves"
+            found = transistor_picture(name, part, plot, (t.type, t.polarity, temp, made[:10]))
+            transistors |= {part: found} if found else {}
+    return sweep_pictures({k: (plot, report.rows[k].fit) for k, plot in sweeps.items()}, made), transistors
 
 
 def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, then each sweep and transistor with its pictures, values and card."""
     bag, texts = report.bag, cards(report)
-    sweeps, curves = report.draw()
+    sweeps, curves = _drawn(report, made)
     lead = (b.count(len(report.rows), "sweep"), " and ", b.count(len(report.transistors), "transistor"),
             " from ", b.count(bag.rows_read, "row"), f" of {', '.join(bag.files[:6])}" if bag.files else "",
             f". {made}")  # fmt: skip
@@ -312,7 +341,7 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.bullets(notes(report), role="soft"),
     ]  # fmt: skip
     if report.rows:
-        shown = [_sweep(r, sweeps.get(k, {}), texts.get((r.part, r.junction), ""))
+        shown = [_sweep(r, sweeps.get(k), texts.get((r.part, r.junction), ""))
                  for k, r in enumerate(report.rows[:MOST_SECTIONS])]  # fmt: skip
         caps = []
         if len(report.rows) > MOST_SECTIONS:
@@ -322,7 +351,7 @@ def page(report: FitReport, made: str = "") -> tuple[str, list[b.Block]]:
                                 " drawn; --plots draws more."), "soft"))  # fmt: skip
         blocks.append(b.section("Sweeps", [*caps, *shown]))
     if report.transistors:
-        shown = [_transistor(t, curves.get(t.part, {}), texts.get((t.part, ""), ""))
+        shown = [_transistor(t, curves.get(t.part), texts.get((t.part, ""), ""))
                  for t in report.transistors[:MOST_SECTIONS]]  # fmt: skip
         blocks.append(b.section("Transistors from curves", shown))
     return "Fitted parameters", [*blocks, b.set_aside(bag.set_aside)]
@@ -335,9 +364,9 @@ def display(report: FitReport) -> list[b.Block]:
     return [block for block in terminal(report) if block]
 
 
-def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
-    blocks: list[b.Block] = [sweep_pictures(svgs, row.part, row.junction, vars(row)) if svgs
-                           else b.text(source_caption(vars(row)), "soft")]  # fmt: skip
+def _sweep(row: FitRow, picture: Picture | None, card: str) -> b.Block:
+    source = source_caption(vars(row))
+    blocks: list[b.Block] = [b.pictures([picture], source) if picture else b.text(source, "soft")]
     blocks += [b.text(f"No fit: {row.why_not}")] if row.why_not else fit_blocks(row.fit)
     if row.heating_K == row.heating_K:
         blocks.append(b.text(("Warmed by about ", quantity(row.heating_K, "K", 2),
@@ -348,14 +377,14 @@ def _sweep(row: FitRow, svgs: Mapping[str, str], card: str) -> b.Block:
     return b.section(f"{row.part} {row.junction}", kind + blocks, level=3, role="part")
 
 
-def _transistor(row: TransistorRow, svgs: Mapping[str, str], card: str) -> b.Block:
+def _transistor(row: TransistorRow, picture: Picture | None, card: str) -> b.Block:
     blocks: list[b.Block] = [b.text(f"{row.type} {row.polarity}".strip(), "what")]
     if row.why_not:
         return b.section(row.part, [*blocks, b.text(f"No fit: {row.why_not}")], level=3, role="part short")
     span = ("Curves from ", quantity(row.ic_low_A, "A"), " to ",
             quantity(row.ic_high_A, "A"), "; values referred to 25 °C.")  # fmt: skip
     values = [[name, interval(it)] for name, it in (*_first(row), *row.parameters.items())]
-    blocks += [b.pictures([(f"{row.part}: {view}", svg) for view, svg in svgs.items()])] if svgs else []
+    blocks += [b.pictures([picture])] if picture else []
     columns = b.columns("quantity", "value and its interval")
     blocks += [b.text(span, "soft"), b.table(columns, values, style="values")]
     if row.held:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite, nan
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from junction.amplifier.results import Stage
 from junction.base.records import Interval
@@ -13,6 +16,9 @@ from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, Mat
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
@@ -308,7 +314,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
             places.append([number, part, s.places[j], grade, percent(s.share_idle[j], 1), *at_peak, *own])
     shares = ["share"] if _bare(report) else ["share at idle", "at peak", "drop at idle"]
     heads = ("set", "part", "place", "grade", *shares)
-    curves = report.draw()
+    curves, apart = report.draw(), _imbalances(report)
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
     assumed = [b.text(_surroundings(report)), b.text("Assumed:"), b.bullets(report.assumptions)]
     # what the grades mean, from the rules they are given by
@@ -332,7 +338,8 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
         b.bullets(counts, role="counts"), b.text(gap_words(report)),
         *(b.text(sentence, "next") for sentence in _alarms(report)),
-        b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[4:]), places)]),
+        b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[4:]), places),
+                                           *([b.pictures([apart])] if apart else [])]),
         b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
@@ -340,6 +347,43 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("The stage they were compared in", assumed), b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
     ]  # fmt: skip
+
+
+def _pictured(report: MatchReport, curves: Mapping | None) -> list[int]:
+    """Sets whose curves are drawn: those with any, the first of many."""
+    if curves is None:
+        return []
+    known = np.isfinite(curves["vbe_V"]).any(axis=1)
+    return [k for k, s in enumerate(report.sets[:MOST_PICTURED])
+            if any(known[curves["rows"][p]] for p in s.parts)]  # fmt: skip
+
+
+def _picture(report: MatchReport, curves: Mapping, k: int) -> Picture:
+    from junction.show.plots_sets import set_picture
+
+    stage, n = report.stage, report.stage.parallel
+    shares = stage.idle.total_A / n, stage.peak.total_A / n
+    return set_picture(f"set_{k + 1:03d}", report.sets[k].parts, curves, shares)
+
+
+def _imbalances(report: MatchReport) -> Picture | None:
+    """Imbalance of the first sets against the lines of the grades."""
+    from junction.show.plots_sets import imbalance_picture
+
+    if not report.sets:
+        return None
+    words = ["at one V_BE"] if _bare(report) else ["idle", "peak"]
+    sets = [(f"set {k}", [s.imbalance_idle, s.imbalance_peak][: len(words)])
+            for k, s in enumerate(report.sets[:MOST_PICTURED], 1)]  # fmt: skip
+    bars = [(g, rule(f"grade_{g.lower()}")) for g in GRADES[:-1]]
+    return imbalance_picture("imbalance", sets, words, bars)
+
+
+def pictures(report: MatchReport, made: str = "") -> dict[str, Picture]:
+    """Every picture of the page by the name of its file."""
+    curves = report.draw()
+    found = [_imbalances(report), *(_picture(report, curves, k) for k in _pictured(report, curves))]
+    return {one.name: one for one in found if one}
 
 
 def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
@@ -376,13 +420,8 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
         blocks.append(b.table(b.columns(*heads, right=heads[3:]), rows, "Exchanges that would better it"))
     elif s.kept:
         blocks.append(b.text("No single exchange betters this set."))
-    rows = [curves["vbe_V"][curves["rows"][p]] for p in s.parts] if curves is not None else []
-    if any(isfinite(v) for row in rows for v in row) and k < MOST_PICTURED:
-        from junction.show.plots import set_pictures
-
-        stage, n = report.stage, report.stage.parallel
-        svgs = set_pictures(s.parts, curves, (stage.idle.total_A / n, stage.peak.total_A / n))
-        blocks.append(b.pictures([(f"set {k + 1}: {alt}", svg) for alt, svg in svgs.items()]))
+    if k in _pictured(report, curves):
+        blocks.append(b.pictures([_picture(report, curves, k)]))
     types = " and ".join(dict.fromkeys(m["type"] for m in s.marks if m["type"]))
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
 from junction.base.records import CurveTable, PartReadings, SweepTable, split_placement
 from junction.base.units import interval, nominal, percent, reading
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.sweeps.results import PARAMETER_KEYS, FitSummary
+from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepPlot
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 #: Name of a fitted parameter -> how it is called in front of people.
 #: Flags of a good fit, and those that the count of points left out tells.
@@ -149,15 +153,29 @@ def source_caption(source: Mapping) -> b.Inline:
             b.count(source["last_line"], ""), " (", b.count(source["points"], "point"), ")")  # fmt: skip
 
 
-def sweep_pictures(svgs: Mapping[str, str], part: str, junction: str, source: Mapping | None):
-    """Views of one sweep side by side."""
-    pictures = [(f"{part} {junction}: {view} view of the sweep", svg) for view, svg in svgs.items()]
-    return b.pictures(pictures, source_caption(source) if source else "")
+def sweep_pictures(plots: Mapping[int, tuple[SweepPlot, FitSummary | None]], made: str) -> dict[int, Picture]:
+    """Picture of each sweep, by its index, from what is drawn and its fit."""
+    from junction.show.plots import Around, sweep_picture
+
+    found = {}
+    for k, (plot, fit) in plots.items():
+        p, date = fit.parameters if fit else {}, made[:10]
+        forward = [f"{PARAMETER_WORDS.get(name, name)} {interval(p[name], ends=False)}"
+                   for name in ("N", "NR", "RS_ohm", "R_ohm") if name in p]  # fmt: skip
+        leak = PARAMETER_WORDS["RSH_ohm"]
+        reverse = [f"{leak} {interval(p['RSH_ohm'], ends=False)}"] if "RSH_ohm" in p else []
+        broken = p["BV_V"].value if "BV_V" in p else float("nan")
+        reverse += [f"breakdown {interval(p['BV_V'], ends=False)} at 1 mA"] if broken == broken else []
+        taken = bool(fit) and not fit.temp_known
+        around = Around(date, forward, reverse, broken, taken)
+        name = f"{k + 1:03d}_{b.file_stem(plot.part)}_{plot.junction}"
+        found[k] = sweep_picture(name, plot, around)
+    return found
 
 
 def part_card(
     v: PartVerdict, readings: PartReadings | None = None, sources: Mapping[int, Mapping] | None = None,
-    svgs: Mapping[int, Mapping[str, str]] | None = None, anchor: str = "",
+    pictures: Mapping[int, Picture] | None = None, anchor: str = "",
 ) -> b.Block:  # fmt: skip
     """All that is known of one part.
 
@@ -167,12 +185,12 @@ def part_card(
     readings : PartReadings, optional
     sources : mapping of int to mapping, optional
         Where its sweeps came from, by index of the sweep.
-    svgs : mapping of int to mapping of str to str, optional
-        By index of the sweep: SVG text of each view.
+    pictures : mapping of int to Picture, optional
+        By index of the sweep.
     anchor : str
         Id of the section.
     """
-    svgs, sources = svgs or {}, sources or {}
+    pictures, sources = pictures or {}, sources or {}
     what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
     said = evidence_of(v)
     blocks: list[b.Block] = [b.text(what, "what")]
@@ -193,7 +211,7 @@ def part_card(
         columns = b.columns("", *(f"black on {black}" for black in leads))
         beside.append(b.table(columns, rows, style="grid"))
     limit = {j.junction: f"{j.family}: {j.limit}" if j.family else j.limit for j in v.junctions if j.limit}
-    read = [j for j in v.junctions if j.fit is None and j.sweep not in svgs]
+    read = [j for j in v.junctions if j.fit is None and j.sweep not in pictures]
     if read:
         path = [interval(j.leak_ohm, "ohm") if j.leak_ohm is not None else "" for j in read]
         heads = ("junction", "verdict", "sure", *(["path resistance"] if any(path) else []))
@@ -211,8 +229,9 @@ def part_card(
         if j in read:
             blocks += inner
             continue
-        if svgs.get(j.sweep):
-            inner.append(sweep_pictures(svgs[j.sweep], v.part, j.junction, sources.get(j.sweep)))
+        if j.sweep in pictures:
+            source = sources.get(j.sweep)
+            inner.append(b.pictures([pictures[j.sweep]], source_caption(source) if source else ""))
         inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
         inner += fit_blocks(j.fit) if j.fit is not None else []
         inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []
@@ -228,5 +247,5 @@ def part_card(
         blocks.append(b.table(columns, rows, "What else could explain it"))
     blocks.append(b.bullets(v.neighbours, "Test before power-up", "two"))
     blocks += [b.text(blind_words(v), "soft")] if v.cannot_see else []
-    role = "part" if any(j.sweep in svgs for j in v.junctions) else "part short"
+    role = "part" if any(j.sweep in pictures for j in v.junctions) else "part short"
     return b.section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from dataclasses import replace
 from math import isnan
+from typing import TYPE_CHECKING
 
 from junction.base.units import nominal
 from junction.judge.results import QUALITIES, SortReport, Verdict, say
@@ -22,9 +24,13 @@ from junction.views.part import (
     part_card,
     sure,
     sureness,
+    sweep_pictures,
     sweep_sources,
     temperature_note,
 )
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 #: Up to so many parts, a terminal shows every one; beyond, good ones are only counted.
 SHOW_ALL_UP_TO = 40
@@ -148,14 +154,7 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, counts, table, then each part with its evidence."""
     bag, meter = report.bag, report.meter
     sources = sweep_sources(bag.sweeps)
-    drawn = [k for v in [v for v in report.verdicts if v.part in sources][: report.plots]
-             for k in sources[v.part]]  # fmt: skip
-    svgs: Mapping[int, Mapping[str, str]] = {}
-    if drawn:
-        from junction.show.plots import Sheets
-
-        sheets = Sheets()
-        svgs = {k: sheets.svgs(plot) for k, plot in report.draw(drawn).items()}
+    drawn = _drawn(report, made)
     named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
     named += " and others" if len(bag.files) > 6 else ""
     left = ("; ", b.count(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
@@ -175,7 +174,7 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
                              b.count(len(sources), "part"), " with sweeps; --plots draws more."),
                             "soft"))  # fmt: skip
     readings = {p.part: p for p in bag.readings}
-    cards += [part_card(v, readings.get(v.part), sources.get(v.part), svgs, f"p{k}")
+    cards += [part_card(v, readings.get(v.part), sources.get(v.part), drawn, f"p{k}")
               for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
     if report.verdicts:
         blocks += [b.section("Worst first", [_overview(report)]), *order.section(report.order),
@@ -196,6 +195,28 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     ]  # fmt: skip
     blocks += [b.set_aside(bag.set_aside), b.section("How to read this sheet", guide, role="guide")]
     return f"Sorted bag: {b.count(len(report.verdicts), 'part')}", blocks
+
+
+def _drawn(report: SortReport, made: str) -> dict[int, Picture]:
+    """Pictures of the sweeps of the worst parts, by index of the sweep, each with its limit."""
+    sources = sweep_sources(report.bag.sweeps)
+    worst = [v for v in report.verdicts if v.part in sources][: report.plots]
+    wanted = [k for v in worst for k in sources[v.part]]
+    if not wanted:
+        return {}
+    judged = {j.sweep: j for v in worst for j in v.junctions if j.sweep is not None}
+    plots = {}
+    for k, plot in report.draw(wanted).items():
+        found = judged[k].finding if k in judged else None
+        if found is not None and "held_A" in found.numbers:
+            plot = replace(plot, limit_A=found.numbers["held_A"], limit_V=found.numbers["held_V"])
+        plots[k] = plot, judged[k].fit if k in judged else None
+    return sweep_pictures(plots, made)
+
+
+def pictures(report: SortReport, made: str = "") -> dict[str, Picture]:
+    """Every picture of the page by the name of its file."""
+    return {one.name: one for one in _drawn(report, made).values()}
 
 
 def display(report: SortReport) -> list[b.Block]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import isfinite, nan
+from typing import TYPE_CHECKING
 
 from junction.amplifier.results import DropReport, DropVerdict, Stage, StageReport
 from junction.base.units import nominal, quantity
@@ -12,6 +13,9 @@ from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
 from junction.views.match import celsius, resistors
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 OVERALL = {
     "as predicted": "as predicted",
@@ -241,10 +245,7 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     amplifier = dict(report.entered).get("amplifier", "")
     loci, areas = report.draw()
     if loci:
-        from junction.show.plots import draw_safe_areas, new_axes, svg_text
-
-        svg = svg_text(draw_safe_areas(areas, new_axes(), loci).figure)
-        asked.append(b.pictures([("load lines of one device, driven to clipping", svg)], (
+        asked.append(b.pictures([_load_lines(areas, loci)], (
             "A loop that leaves the dc safe area is allowed only by the pulse lines of the type's own chart; "
             "its second-breakdown line is drawn only where the shelf holds it."
         )))  # fmt: skip
@@ -264,6 +265,20 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Assumed", [b.bullets((*_assumed(report), *stage.model))]),
         b.set_aside(report.bag.set_aside),
     ]  # fmt: skip
+
+
+def _load_lines(areas: Mapping, loci: Mapping) -> Picture:
+    from junction.show.plots_sets import safe_area_picture
+
+    alt = "load lines of one device, driven to clipping"
+    alt += f", against the dc safe area of {', '.join(areas)}" if areas else ""
+    return safe_area_picture("load_lines", alt, areas, loci)
+
+
+def pictures(report: StageReport, made: str = "") -> dict[str, Picture]:
+    """Every picture of the page by the name of its file."""
+    loci, areas = report.draw()
+    return {"load_lines": _load_lines(areas, loci)} if loci else {}
 
 
 def _drops(drops: DropReport) -> b.Block:

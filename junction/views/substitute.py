@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import isnan
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,6 +13,9 @@ from junction.judge.results import say
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 #: Up to so many candidates named by the user, each is shown line by line.
 _DETAIL_UP_TO = 3
@@ -202,19 +206,25 @@ def _named(report: SubstituteReport, everything: bool) -> Iterable[b.Block]:
         yield ""
 
 
+def pictures(report: SubstituteReport, made: str = "") -> dict[str, Picture]:
+    """Every picture of the page by the name of its file."""
+    if not report.safe_areas:
+        return {}
+    from junction.show.plots_sets import safe_area_picture
+
+    areas = {}
+    for name, points in report.safe_areas.items():
+        volts, amps = np.array(points).T
+        # the right edge falls straight down at V_CEO
+        areas[name] = np.append(volts, volts[-1]), np.append(amps, 0.0)
+    return {"safe_areas": safe_area_picture("safe_areas", f"Dc safe areas: {', '.join(areas)}", areas)}
+
+
 def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, ranked table, safe areas drawn over each other, then the lines."""
-    pictures: list[b.Block] = []
-    if report.safe_areas:
-        from junction.show.plots import draw_safe_areas, new_axes, svg_text
-
-        names, areas = ", ".join(report.safe_areas), {}
-        for name, points in report.safe_areas.items():
-            volts, amps = np.array(points).T
-            # the right edge falls straight down at V_CEO
-            areas[name] = np.append(volts, volts[-1]), np.append(amps, 0.0)
-        svg = svg_text(draw_safe_areas(areas, new_axes()).figure)
-        pictures = [b.pictures([(f"Dc safe areas: {names}", svg)], (
+    drawn: list[b.Block] = []
+    if found := pictures(report):
+        drawn = [b.pictures(list(found.values()), (
             f"Dc safe area at {report.case_temp_C:g} °C (ambient for board parts) from I_C, P_tot, V_CEO"
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
             " before you rely on its right-hand part."
@@ -222,7 +232,7 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
     said = [b.text(answer(report), "strong"), _short_list(report, None)] if report.from_shelf else []
     blocks: list[b.Block] = [
         b.text("Substitutes", "title"), b.text(f"{_heading(report)} {made}".strip(), "lead"),
-        b.cautions(report.cautions), b.section("Best first", [*said, _overview(report), *pictures]),
+        b.cautions(report.cautions), b.section("Best first", [*said, _overview(report), *drawn]),
     ]  # fmt: skip
     for r in report.candidates:
         inside = [_lines(r, report), b.bullets(r.warnings), b.text(f"Source: {r.source}", "soft")]

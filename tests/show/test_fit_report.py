@@ -10,7 +10,6 @@ import pytest
 
 from junction.base.records import Bag, Interval
 from junction.jobs.job import Result
-from junction.show import plots
 from junction.show.blocks import visible
 from junction.sweeps.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from tests.show import samples
@@ -47,10 +46,7 @@ def transistor_plot():
 
 
 def drawn():
-    return (
-        {0: plots.Sheets().svgs(samples.sweep_plot())},
-        {"T1": plots.Sheets().svgs(transistor_plot())},
-    )
+    return {0: samples.sweep_plot()}, {"T1": transistor_plot()}
 
 
 def result(report):
@@ -128,28 +124,7 @@ def test_json():
 
 def test_page_has_pictures_and_no_outside_links():
     read = Page(page(FULL))
-    assert len(read.images) == 5 and all(link.startswith(("#", "data:")) for link in read.links)
-
-
-def test_transistor_views_draw_the_data():
-    plot = transistor_plot()
-    axes = plots.draw_transistor(plot, plots.new_axes(), gain=True)
-    drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
-    np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.hfe])
-    np.testing.assert_array_equal(drawn["low"][:, 1], plot.hfe_low)
-    assert axes.get_ylabel() == "h_FE" and axes.get_xscale() == "log"
-    axes = plots.draw_transistor(plot, plots.new_axes(), gain=False)
-    drawn = {line.get_gid(): line.get_xydata() for line in axes.lines}
-    np.testing.assert_array_equal(drawn["points"], np.c_[plot.ic_A, plot.vbe_V])
-    assert axes.get_ylabel() == "V_BE (V)"
-
-
-def test_a_curve_without_base_voltage_has_one_view():
-    plot = transistor_plot()
-    bare = TransistorPlot(**{**vars(plot), "vbe_V": np.full(20, nan)})
-    sheets = plots.Sheets()
-    assert list(sheets.svgs(bare)) == ["h_FE against collector current"]
-    assert len(sheets.svgs(plot)) == 2
+    assert len(read.images) == 4 and all(link.startswith(("#", "data:")) for link in read.links)
 
 
 def test_one_of_a_thing_is_not_many():

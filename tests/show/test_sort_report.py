@@ -84,7 +84,7 @@ def test_page_needs_nothing_from_outside():
     read = Page(page)
     assert all(link.startswith(("#", "data:")) for link in read.links)
     assert "<script" not in page and "@import" not in page and "url(" not in page
-    assert len(read.images) == 3 and all(i["alt"] for i in read.images)
+    assert len(read.images) == 2 and all(i["alt"] for i in read.images)
 
 
 def test_every_anchor_leads_somewhere():

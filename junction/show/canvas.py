@@ -1,0 +1,589 @@
+"""Pictures as shapes in points: scales and their ticks, panels, and one drawing as SVG, PNG or PDF.
+
+What is drawn stands in the modules `junction.show.plots` and `junction.show.plots_sets`; here is how.  A
+`Canvas` holds lines, areas, dots and words that are placed already, so that the SVG of a page needs no
+plotting library: matplotlib is imported for PNG and PDF only, and draws the same shapes at the same places.
+Lengths are in points of the picture (1/72 inch in a file); a page scales them.
+"""
+
+from __future__ import annotations
+
+import html
+import io
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from math import atan2, ceil, floor, hypot, isfinite, log10, pi
+
+import numpy as np
+
+from junction.base.errors import UsageError
+from junction.base.units import quantity
+
+#: Name of a colour -> on light and on dark paper. Each differs from its paper by 4.5 to 1 or more but for the
+#: hair lines behind the data; lines are told apart by their dashes and labels first, so that grey will do.
+COLOURS = {
+    "ink": ("#1d2430", "#e4e8ee"), "soft": ("#5a6472", "#a3adba"), "hair": ("#e1e4e9", "#39414d"),
+    "fit": ("#2c4a6e", "#8db8ea"), "out": ("#8a4b1f", "#e3a06e"), "third": ("#5b2a57", "#d3a2cf"),
+    "fourth": ("#0c5b6b", "#74c5d6"), "paper": ("#ffffff", "#171b21"),
+}  # fmt: skip
+#: Size of letters, and the least of them: in print a column of two is shown at 0.85 of its size.
+SIZE, WIDTH = 9.0, 300.0
+#: What a letter is wide, of its size: for room only, a word is never placed letter by letter.
+_LETTER = 0.53
+_DOTS_PER_INCH = 200
+#: What may be left out of a drawn line [points]: a fifth of a pixel where a page shows it.
+_STRAIGHT = 0.12
+_PREFIXES = ((0, ""), (-3, "m"), (-6, "µ"), (-9, "n"), (-12, "p"), (-15, "f"))
+
+
+def si_scale(size: float, unit: str) -> tuple[float, str]:
+    """Factor and prefixed unit in which a size [A, V] reads as 1 to 1000; volts from 0.1 on."""
+    if unit not in ("A", "V"):
+        return 1.0, unit
+    for power, prefix in _PREFIXES:
+        if size >= 10.0**power * (0.1 if unit == "V" else 1.0) or power == (-3 if unit == "V" else -15):
+            return 10.0**-power, prefix + unit
+    return 1.0, unit
+
+
+@dataclass(frozen=True)
+class Scale:
+    """One axis: its range in SI units, its name and unit, linear or logarithmic."""
+
+    low: float
+    high: float
+    label: str = ""
+    unit: str = ""
+    log: bool = False
+
+    def place(self, value, a: float, b: float):
+        """Where values stand between the points `a` (low end) and `b`."""
+        value, low, high = np.asarray(value, float), self.low, self.high
+        if self.log:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                value, low, high = np.log10(value), log10(low), log10(high)
+        return a + (value - low) / (high - low) * (b - a)
+
+    def ticks(self, most: int) -> list[tuple[float, str]]:
+        """Values at 1, 2 or 5 times a power of ten, at most so many, each with its words."""
+        if self.log:
+            first, last = floor(log10(self.low) + 1e-9), ceil(log10(self.high) - 1e-9)
+            decades = range(first, last + 1)
+            ways = [[m * 10.0**k for k in decades for m in ms] for ms in ((1, 2, 5), (1,))]
+            ways += [[10.0**k for k in decades if k % step == 0] for step in (2, 3, 4, 6, 12)]
+            inside = [[x for x in way if self.low * 0.999 <= x <= self.high * 1.001] for way in ways]
+            found = next((way for way in inside if len(way) <= most), inside[-1])
+            return [(x, str(quantity(x, self.unit, 1)) if self.unit else f"{x:g}") for x in found]
+        factor, _ = si_scale(max(abs(self.low), abs(self.high)), self.unit)
+        low, high = self.low * factor, self.high * factor
+        rough = (high - low) / max(most, 1)
+        power = floor(log10(rough))
+        step = next(m for m in (1, 2, 5, 10) if m * 10.0**power >= rough * 0.999) * 10.0**power
+        places = max(0, -floor(log10(step) + 1e-9))
+        numbers = np.arange(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1) * step
+        return [(float(x / factor), f"{x + 0.0:.{places}f}") for x in numbers]
+
+    @property
+    def name(self) -> str:
+        """What stands at the axis: label, and the unit where the ticks do not say it."""
+        unit = "" if self.log else si_scale(max(abs(self.low), abs(self.high)), self.unit)[1]
+        return f"{self.label} ({unit})" if unit else self.label
+
+
+def spanning(values, label: str = "", unit: str = "", *, log: bool = False, pad: float = 0.05) -> Scale:
+    """Scale over the finite values with a margin; never of no width."""
+    values = np.asarray(values, float).ravel()
+    values = values[np.isfinite(values) & (values > 0 if log else True)]
+    if log:
+        low, high = (float(values.min()), float(values.max())) if values.size else (1e-6, 1e-3)
+        far = max((high / low) ** pad, 1.15)
+        low, high = low / far, high * far
+        if high / low < 10:
+            low, high = 10.0 ** floor(log10(low) + 1e-9), 10.0 ** ceil(log10(high) - 1e-9)
+        return Scale(low, high, label, unit, True)
+    low, high = (float(values.min()), float(values.max())) if values.size else (-1.0, 1.0)
+    margin = pad * (high - low) or 0.05 * abs(high) or 1.0
+    return Scale(low - margin, high + margin, label, unit)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A line, area, row of dots or word, placed; ``clip`` is the box that it does not leave."""
+
+    kind: str
+    x: np.ndarray
+    y: np.ndarray
+    id: str = ""
+    colour: str = "ink"
+    width: float = 0.0
+    dash: tuple[float, ...] = ()
+    clip: tuple[float, ...] = ()
+    shade: float = 1.0
+    text: str = ""
+    size: float = SIZE
+    anchor: str = "start"
+    turned: bool = False
+    bold: bool = False
+    told: dict = field(default_factory=dict)
+
+
+#: Outlines of marks about their middle, in units of their half width; None is a filled disc.
+_MARKS = {
+    "cross": ((-1, -1, np.nan, -1, 1), (-1, 1, np.nan, 1, -1)),
+    "square": ((-1, 1, 1, -1, -1), (-1, -1, 1, 1, -1)),
+    "diamond": ((0, 1.3, 0, -1.3, 0), (-1.3, 0, 1.3, 0, -1.3)),
+    "triangle": ((-1.1, 1.1, 0, -1.1), (0.9, 0.9, -1.2, 0.9)),
+    "ring": tuple(tuple(1.1 * f(np.linspace(0, 2 * np.pi, 13))) for f in (np.cos, np.sin)),
+    "below": ((-1.2, 0, 1.2), (-0.6, 0.9, -0.6)),
+}  # fmt: skip
+
+
+class Canvas:
+    """Shapes of one picture or of one column of it; ``alt`` says in words what it shows."""
+
+    def __init__(self, height: float, width: float = WIDTH, alt: str = "") -> None:
+        self.width, self.height, self.alt = width, height, alt
+        self.shapes: list[Shape] = []
+
+    def line(self, x, y, **style) -> None:
+        """A line through points, broken where one is nan."""
+        style = {"width": 1.0, **style}
+        self.shapes.append(Shape("line", np.asarray(x, float), np.asarray(y, float), **style))
+
+    def area(self, x, y, **style) -> None:
+        """A closed area without an outline."""
+        self.shapes.append(Shape("area", np.asarray(x, float), np.asarray(y, float), **style))
+
+    def marks(self, x, y, shape: str = "dot", size: float = 1.5, **style) -> None:
+        """One mark a point; those that would lie on another to a third of a point are drawn once."""
+        x, y = np.asarray(x, float), np.asarray(y, float)
+        keep = np.isfinite(x) & np.isfinite(y)
+        at = np.unique(np.stack([x[keep], y[keep]], 1).round(1), axis=0) if keep.any() else np.empty((0, 2))
+        if shape == "dot":
+            self.shapes.append(Shape("dots", at[:, 0], at[:, 1], width=2 * size, **style))
+            return
+        px, py = (np.append(size * np.array(p, float), np.nan) for p in _MARKS[shape])
+        self.line(*((at[:, k, None] + p).ravel() for k, p in ((0, px), (1, py))), **{"width": 0.9, **style})
+
+    def words(self, x: float, y: float, text: str, **style) -> None:
+        """Words from a place on; ``anchor`` is 'start', 'middle' or 'end'."""
+        if text:
+            at = (np.array([float(z)]) for z in (x, y))
+            self.shapes.append(Shape("text", *at, text=text, **style))
+
+    def moved(self, dx: float, dy: float = 0.0) -> list[Shape]:
+        """The shapes, elsewhere."""
+        return [
+            replace(s, x=s.x + dx, y=s.y + dy, told=_told_moved(s.told, dx, dy),
+                    clip=tuple(c + d for c, d in zip(s.clip, (dx, dy, dx, dy), strict=False)))
+            for s in self.shapes
+        ]  # fmt: skip
+
+
+def _told_moved(told: dict, dx: float, dy: float) -> dict:
+    return {axis: (*told[axis][:3], told[axis][3] + d, told[axis][4] + d)
+            for axis, d in (("x", dx), ("y", dy)) if axis in told}  # fmt: skip
+
+
+def beside(columns: Sequence[Canvas]) -> Canvas:
+    """Columns as one picture."""
+    whole = Canvas(max(c.height for c in columns), sum(c.width for c in columns))
+    at = 0.0
+    for column in columns:
+        whole.shapes += column.moved(at)
+        at += column.width
+    return whole
+
+
+class Panel:
+    """A frame with two axes on a canvas, and what is drawn in it.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    name : str
+        Begins the ids of its shapes.
+    top, bottom : float
+        Of the frame, on the canvas [points].
+    x, y : Scale
+    title : str
+    left, right : float
+        Room beside the frame [points].
+    """
+
+    def __init__(
+        self, canvas: Canvas, name: str, top: float, bottom: float, x: Scale, y: Scale, title: str = "",
+        left: float = 46.0, right: float = 8.0, x_ticks: bool = True, y_ticks: bool = True,
+    ) -> None:  # fmt: skip
+        self.canvas, self.name, self.x, self.y = canvas, name, x, y
+        self.left, self.right, self.top, self.bottom = left, canvas.width - right, top, bottom
+        a, b = self.left, self.right
+        self._taken: list[np.ndarray] = []  # where something is drawn, so that words keep off it
+        told = {"x": ("log" if x.log else "linear", x.low, x.high, a, b),
+                "y": ("log" if y.log else "linear", y.low, y.high, bottom, top)}  # fmt: skip
+        across = x.ticks(max(2, int((b - a) / 42)))
+        up = y.ticks(max(2, int((bottom - top) / 17))) if y_ticks else []
+        hair = []
+        for value, word in across:
+            at = float(x.place(value, a, b))
+            hair.append((at, top, at, bottom))
+            if x_ticks:
+                canvas.words(at, bottom + 11, word, anchor="middle")
+        for value, word in up:
+            at = float(y.place(value, bottom, top))
+            hair.append((a, at, b, at))
+            canvas.words(a - 4, at + 3, word, anchor="end")
+        lines = np.array([(*h, np.nan, np.nan) for h in hair]).reshape(-1, 3, 2)
+        canvas.line(lines[..., 0].ravel(), lines[..., 1].ravel(), colour="hair", width=0.7)
+        canvas.line([a, a, b], [top, bottom, bottom], colour="soft", width=0.8, id=name, told=told)
+        if x_ticks:
+            canvas.words((a + b) / 2, bottom + 23, x.name, anchor="middle", colour="soft")
+        if title or y.name:
+            both = "; ".join(w for w in (title, y.name) if w)
+            canvas.words(a, top - 5, both, colour="soft")
+
+    def _at(self, x, y):
+        return self.x.place(x, self.left, self.right), self.y.place(y, self.bottom, self.top)
+
+    @property
+    def _clip(self) -> tuple[float, ...]:
+        return self.left, self.top, self.right, self.bottom
+
+    def curve(self, id: str, x, y, **style) -> None:
+        """A line through values."""
+        px, py = self._at(x, y)
+        self._taken.append(np.stack([px, py]))
+        py = np.clip(py, self.top - 400, self.bottom + 400)  # far outside nothing is seen but its direction
+        self.canvas.line(px, py, id=f"{self.name}-{id}", clip=self._clip,
+                         **{"colour": "fit", "width": 1.2, **style})  # fmt: skip
+
+    def band(self, id: str, x, low, high, **style) -> None:
+        """The area between two lines."""
+        x, low, high = (np.asarray(z, float) for z in (x, low, high))
+        if self.y.log:
+            low = np.where(high > 0, np.maximum(low, self.y.low / 10), np.nan)
+        known = np.isfinite(x) & np.isfinite(low) & np.isfinite(high)
+        px, ends = self.x.place(x, self.left, self.right)[known], []
+        for edge in (low, high):
+            at = self.y.place(edge[known], self.bottom, self.top)
+            ends.append(np.clip(at, self.top - 400, self.bottom + 400))
+        if px.size > 1:
+            self.canvas.area(np.r_[px, px[::-1]], np.r_[ends[1], ends[0][::-1]], id=f"{self.name}-{id}",
+                             clip=self._clip, **{"colour": "fit", "shade": 0.22, **style})  # fmt: skip
+
+    def region(self, id: str, x, y, **style) -> None:
+        """A closed area through values."""
+        px, py = self._at(x, y)
+        if px.size > 2:
+            self.canvas.area(px, py, id=f"{self.name}-{id}", clip=self._clip,
+                             **{"colour": "fit", "shade": 0.22, **style})  # fmt: skip
+
+    def points(self, id: str, x, y, shape: str = "dot", **style) -> None:
+        """One mark a value."""
+        px, py = self._at(x, y)
+        self._taken.append(np.stack([px, py]))
+        seen = (px > self.left - 2) & (px < self.right + 2) & (py > self.top - 2) & (py < self.bottom + 2)
+        self.canvas.marks(px[seen], py[seen], shape, id=f"{self.name}-{id}", **style)
+
+    def bars(self, id: str, x, low, high, least: float = 2.0) -> None:
+        """Upright error bars, where they are longer than the dot they belong to."""
+        px, high = self._at(x, high)
+        low = self.y.place(np.maximum(low, self.y.low / 10) if self.y.log else low, self.bottom, self.top)
+        seen = (low - high > 2 * least) & (px > self.left - 1) & (px < self.right + 1)
+        if seen.any():
+            ends = np.stack([low[seen], high[seen], np.full(seen.sum(), np.nan)], 1)
+            self.canvas.line(np.repeat(px[seen], 3), np.clip(ends, self.top - 400, self.bottom + 400).ravel(),
+                             id=f"{self.name}-{id}", clip=self._clip, width=0.7, colour="soft")  # fmt: skip
+
+    def level(self, id: str, value: float, text: str = "", **style) -> None:
+        """A line right across at a value, its words above it at the right end."""
+        at = float(self.y.place(value, self.bottom, self.top))
+        style = {"colour": "out", "width": 1.0, "dash": (5.0, 2.5), **style}
+        if self.top - 1 <= at <= self.bottom + 1:
+            self.canvas.line([self.left, self.right], [at, at], id=f"{self.name}-{id}", **style)
+            along = np.linspace(self.left, self.right, 40)
+            self._taken.append(np.stack([along, np.full(40, at)]))
+            if text:
+                above = at - 3 if at - self.top > 12 else at + 9
+                words = np.linspace(self.right - _LETTER * SIZE * len(text), self.right, 30)
+                self._taken.append(np.stack([words, np.full(30, above - 3)]))
+                self.canvas.words(self.right - 2, above, text, anchor="end", colour=style["colour"])
+
+    def upright(self, id: str, value: float, text: str = "", **style) -> None:
+        """A line from bottom to top at a value, its words beside its upper end."""
+        at = float(self.x.place(value, self.left, self.right))
+        style = {"colour": "soft", "width": 0.8, "dash": (2.5, 2.0), **style}
+        if self.left - 1 <= at <= self.right + 1:
+            self.canvas.line([at, at], [self.top, self.bottom], id=f"{self.name}-{id}", **style)
+            room = _LETTER * SIZE * len(text)
+            anchor, by = ("start", 3) if at + room + 6 < self.right else ("end", -3)
+            self.canvas.words(at + by, self.top + 10, text, anchor=anchor, colour=style["colour"])
+
+    def notes(self, lines: Sequence[str], **style) -> None:
+        """Lines of words in the corner of the frame where the least is drawn; to be called last."""
+        if not lines:
+            return
+        taken = np.concatenate([*self._taken, np.empty((2, 0))], axis=1)
+        wide, tall = _LETTER * SIZE * max(map(len, lines)) + 8, 11.5 * len(lines) + 3
+        places = []
+        for x, anchor in ((self.left + 6, "start"), (self.right - 5, "end")):
+            for top in (self.top + 2, (self.top + self.bottom - tall) / 2, self.bottom - tall - 2):
+                a = x - 4 if anchor == "start" else x - wide + 4
+                inside = (taken[0] > a) & (taken[0] < a + wide) & (taken[1] > top) & (taken[1] < top + tall)
+                places.append((int(inside.sum()), len(places), x, anchor, top))
+        _, _, x, anchor, top = min(places)
+        for k, line in enumerate(lines):
+            self.canvas.words(x, top + 10 + 11.5 * k, line, anchor=anchor, **style)
+
+    def ends(self, names: Sequence[str], values: Sequence[float], colours: Sequence[str]) -> None:
+        """Names of lines at their right ends in the place of a legend, moved apart where they would touch."""
+        known = [k for k, v in enumerate(values) if isfinite(v)]
+        wanted = self.y.place([values[k] for k in known], self.bottom, self.top) + 3
+        order = np.argsort(wanted)
+        places = np.clip(wanted[order], self.top + 6, self.bottom)
+        for k in range(1, places.size):
+            places[k] = max(places[k], places[k - 1] + 10)
+        over = places[-1] - self.bottom if places.size else 0.0
+        if over > 0:
+            places = places - over
+            for k in range(places.size - 2, -1, -1):
+                places[k] = min(places[k], places[k + 1] - 10)
+        for k, at in zip(order, places, strict=True):
+            self.canvas.words(self.right + 4, float(at), names[known[k]], colour=colours[known[k]])
+
+
+def short(name: str, most: int = 12) -> str:
+    """A name that fits beside a line."""
+    return name if len(name) <= most else name[: most - 1] + "…"
+
+
+def thinned(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A line without the points that it passes by less than an eighth of a point anyway.
+
+    From a kept point the widest wedge is followed that all left out points allow, so that none of them is
+    further from the line than that.
+    """
+    px, py = x.tolist(), y.tolist()
+    keep, n, ax, ay = [0], len(px), px[0], py[0]
+    along, low, high = None, 0.0, 0.0
+    for k in range(1, n):
+        for again in (False, True):
+            dx, dy = px[k] - ax, py[k] - ay
+            far = hypot(dx, dy)
+            if far <= _STRAIGHT:
+                break
+            if along is None:
+                along, low, high = atan2(dy, dx), -pi, pi
+            turn = (atan2(dy, dx) - along + pi) % (2 * pi) - pi
+            if again or low <= turn <= high and abs(turn) < 1.2:
+                room = _STRAIGHT / far
+                low, high = max(low, turn - room), min(high, turn + room)
+                break
+            keep.append(k - 1)
+            ax, ay, along = px[k - 1], py[k - 1], None
+    if keep[-1] != n - 1:
+        keep.append(n - 1)
+    return x[keep], y[keep]
+
+
+def _pieces(s: Shape) -> Iterable[tuple[np.ndarray, np.ndarray]]:
+    """Unbroken stretches of a line."""
+    known = np.isfinite(s.x) & np.isfinite(s.y)
+    if known.all():
+        yield s.x, s.y
+        return
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(int))).tolist()
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if b - a > 1:
+            yield s.x[a:b], s.y[a:b]
+
+
+def _numbers(x: Iterable[float], y: Iterable[float]) -> str:
+    return " ".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True)).replace(".0 ", " ")
+
+
+def _shape_svg(s: Shape, clips: list) -> str:
+    id_ = f' id="{html.escape(s.id)}"' if s.id else ""
+    for axis, told in s.told.items():
+        id_ += f' data-{axis}="{" ".join(f"{t:.6g}" if isinstance(t, float) else str(t) for t in told)}"'
+    clip = ""
+    if s.clip:
+        if s.clip not in clips:
+            clips.append(s.clip)
+        clip = f' clip-path="url(#c{clips.index(s.clip)})"'
+    if s.kind == "text":
+        anchor = {"middle": ' text-anchor="middle"', "end": ' text-anchor="end"'}.get(s.anchor, "")
+        size = "" if s.size == SIZE else f' font-size="{s.size:g}"'
+        bold = ' font-weight="600"' if s.bold else ""
+        return (f'<text class="{s.colour}" x="{s.x[0]:.1f}" y="{s.y[0]:.1f}"{anchor}{size}{bold}{id_}>'
+                f"{html.escape(s.text, quote=False)}</text>")  # fmt: skip
+    if s.kind == "dots":
+        d = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(s.x, s.y, strict=True)).replace(".0 ", " ")
+        style = f' class="l {s.colour}" stroke-linecap="round" stroke-width="{s.width:g}"'
+    elif s.kind == "area":
+        d = f"M{_numbers(*thinned(s.x, s.y))}z"
+        style = f' class="a {s.colour}" fill-opacity="{s.shade:g}"'
+    else:
+        lines = [thinned(x, y) if x.size > 3 else (x, y) for x, y in _pieces(s)]
+        d = "".join(f"M{_numbers(x, y)}" for x, y in lines)
+        dash = f' stroke-dasharray="{" ".join(f"{z:g}" for z in s.dash)}"' if s.dash else ""
+        style = f' class="l {s.colour}" stroke-width="{s.width:g}"{dash}'
+    return f'<path{id_}{style}{clip} d="{d}"/>' if d else ""
+
+
+def svg_text(canvas: Canvas, title: str = "", *, page: bool = True) -> str:
+    """A picture as SVG, the same text for the same picture, letters kept as letters.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    title : str
+        What it shows, for those who do not see it.
+    page : bool
+        On a page it has no paper of its own and follows the page's light or dark; as a file it is opaque.
+    """
+    clips: list = []
+    body = "\n".join(filter(None, (_shape_svg(s, clips) for s in canvas.shapes)))
+    size = f"{canvas.width:g} {canvas.height:g}"
+    used = [name for name in COLOURS if re.search(rf'class="(?:\w )?{name}"', body) or name == "paper"]
+
+    def style(dark: int) -> str:
+        return "".join(f".{n}{{--c:{COLOURS[n][dark]}}}" if page else
+                       f"text.{n}{{fill:{c}}}.l.{n}{{stroke:{c}}}.a.{n}{{fill:{c}}}"
+                       for n in used for c in [COLOURS[n][dark]])  # fmt: skip
+
+    rules = ".l{fill:none}" + style(0)
+    if page:
+        rules = (".l{fill:none;stroke:var(--c)}.a,text{fill:var(--c)}" + style(0)
+                 + "@media screen and (prefers-color-scheme:dark){" + style(1) + "}")  # fmt: skip
+    boxes = "".join(
+        f'<clipPath id="c{k}"><rect x="{a:.1f}" y="{b:.1f}" width="{c - a:.1f}" height="{d - b:.1f}"/>'
+        "</clipPath>"
+        for k, (a, b, c, d) in enumerate(clips)
+    )  # fmt: skip
+    paper = "" if page else f'<rect class="a paper" width="{canvas.width:g}" height="{canvas.height:g}"/>\n'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" width="{canvas.width:g}"'
+        f' height="{canvas.height:g}" font-family="Liberation Sans,Arial,Helvetica,sans-serif"'
+        f' font-size="{SIZE:g}" role="img"><title>{html.escape(title, quote=False)}</title>'
+        f"<style>{rules}</style>{boxes}\n{paper}{body}\n</svg>\n"
+    )
+
+
+def printed(canvas: Canvas, form: str, title: str = "") -> bytes:
+    """A picture as PNG (200 dots an inch) or PDF, on white paper.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    form : str
+        'png' or 'pdf'.
+    title : str
+        Goes into the file's own description.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Polygon, Rectangle
+
+    w, h = canvas.width, canvas.height
+    figure = Figure(figsize=(w / 72, h / 72), facecolor="white")
+    axes = figure.add_axes((0, 0, 1, 1), xlim=(0, w), ylim=(h, 0))
+    axes.set_axis_off()
+    for s in canvas.shapes:
+        colour = COLOURS[s.colour][0]
+        if s.kind == "text":
+            # these letters, which matplotlib brings along, are wider than those of a page
+            axes.text(s.x[0], s.y[0], s.text.replace("$", r"\$"), color=colour, size=0.87 * s.size,
+                      ha={"start": "left", "middle": "center", "end": "right"}[s.anchor],
+                      weight="bold" if s.bold else "normal", family="DejaVu Sans")  # fmt: skip
+            continue
+        if s.kind == "area":
+            artist = Polygon(np.c_[s.x, s.y], facecolor=colour, alpha=s.shade, linewidth=0)
+        elif s.kind == "dots":
+            artist = Line2D(s.x, s.y, linestyle="none", marker="o", markersize=s.width, color=colour,
+                            markeredgewidth=0)  # fmt: skip
+        else:
+            dash = (0, tuple(z / s.width for z in s.dash)) if s.dash else "-"
+            artist = Line2D(s.x, s.y, color=colour, linewidth=s.width, linestyle=dash)
+        axes.add_artist(artist)
+        if s.clip:
+            a, b, c, d = s.clip
+            artist.set_clip_path(Rectangle((a, b), c - a, d - b, transform=axes.transData))
+    buffer = io.BytesIO()
+    about = {"Title": title} | ({"CreationDate": None} if form == "pdf" else {"Software": None})
+    figure.savefig(buffer, format=form, dpi=_DOTS_PER_INCH, metadata=about)
+    return buffer.getvalue()
+
+
+class Picture:
+    """One picture of a result: a notebook shows it, `save` writes it.
+
+    Parameters
+    ----------
+    name : str
+        Stem of its file.
+    alt : str
+        What it shows, in words.
+    columns : sequence of Canvas
+        Side by side where there is room.
+    """
+
+    def __init__(self, name: str, alt: str, columns: Sequence[Canvas]) -> None:
+        self.name, self.alt, self.columns = name, alt, tuple(columns)
+
+    def svgs(self) -> list[tuple[str, str]]:
+        """Alternative text and SVG text of each column, for a page."""
+        alts = [self.alt, *(c.alt or self.alt for c in self.columns[1:])]
+        return [(alt, svg_text(column, alt)) for alt, column in zip(alts, self.columns, strict=True)]
+
+    def content(self, form: str) -> str | bytes:
+        """The whole as the content of a file: 'svg', 'png' or 'pdf'."""
+        whole = beside(self.columns)
+        return svg_text(whole, self.alt, page=False) if form == "svg" else printed(whole, form, self.alt)
+
+    def save(self, path) -> None:
+        """Write it; the ending says the form: .svg, .png or .pdf."""
+        from pathlib import Path
+
+        from junction.show.write import write_files
+
+        form = Path(path).suffix[1:].lower()
+        if form not in FORMS:
+            raise UsageError(f"{path}: a picture's file ends in .{', .'.join(FORMS)}")
+        write_files({Path(path): self.content(form)})
+
+    def _repr_png_(self) -> bytes:
+        return self.content("png")
+
+    def __repr__(self) -> str:
+        return f"<picture {self.name}: {self.alt}>"
+
+
+#: Kinds of files a picture can be.
+FORMS = ("svg", "png", "pdf")
+
+
+def asked_for(given, default) -> tuple[int, str]:
+    """How many are drawn, and the kind of files they are written as beside the page, '' for none.
+
+    Where no number belongs, as of a stage, there is no default.
+
+    Raises
+    ------
+    UsageError
+        Something else was said.
+    """
+    if isinstance(given, tuple):
+        return given
+    most, form = 0, ""
+    said = [str(one) for one in (default, given) if one is not None]
+    for word in [w.strip().lower() for one in said for w in one.split(",")]:
+        if word in FORMS:
+            form = word
+        elif default is not None and word.isascii() and word.isdigit():
+            most = int(word)
+        else:
+            number = "" if default is None else "a whole number of at least 0, or "
+            raise UsageError(f"{number}{', '.join(FORMS[:-1])} or {FORMS[-1]} was expected, not {word!r}")
+    return most, form

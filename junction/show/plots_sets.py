@@ -1,0 +1,203 @@
+"""Pictures of bags, matched sets and stages: data in, pictures out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+
+import numpy as np
+
+from junction.base.records import Interval
+from junction.base.units import NORMAL_95, nominal, percent
+from junction.show.canvas import Canvas, Panel, Picture, Scale, short, spanning
+
+#: Colours and dashes of the lines of a set: told apart by their dashes and by the names at their ends.
+_COLOURS = ("ink", "fit", "out", "third", "fourth", "soft")
+_DASHES = ((), (6.0, 2.0), (5.0, 2.0, 1.5, 2.0), (1.5, 2.0), (8.0, 2.0, 1.5, 2.0, 1.5, 2.0), (3.0, 1.5))
+_HEIGHT, _TOP, _BOTTOM = 225.0, 40.0, 192.0
+
+
+def _style(k: int) -> dict:
+    return {"colour": _COLOURS[k % len(_COLOURS)], "dash": _DASHES[k % len(_DASHES)]}
+
+
+def _last(values) -> float:
+    known = np.asarray(values, float)[np.isfinite(values)]
+    return float(known[-1]) if known.size else float("nan")
+
+
+def _frame(name: str, curves: Mapping, parts: Sequence[str], title: str, y: Scale, shares_A) -> Panel:
+    """The whole range of currents, with idle and peak; where no part's data speak, the picture says so."""
+    ic, canvas = curves["ic_A"], Canvas(_HEIGHT, alt=f"{', '.join(parts)}: {title or y.label}")
+    x = Scale(float(ic[0]), float(ic[-1]), "collector current", "A", True)
+    panel = Panel(canvas, name, _TOP, _BOTTOM, x, y, title, right=60.0)
+    for at, word in zip(shares_A, ("idle", "peak"), strict=True):
+        panel.upright(word, float(at), word)
+    known = np.isfinite(curves["vbe_V"][[curves["rows"][part] for part in parts]]).any(axis=0)
+    if not known.any() or ic[known][-1] < ic[-1] / 1.5:
+        a = float(ic[known][-1]) if known.any() else x.low
+        at = float(x.place(np.sqrt(a * x.high), panel.left, panel.right))
+        canvas.words(at, (_TOP + _BOTTOM) / 2, "no data", anchor="middle", colour="soft")
+    return panel
+
+
+def curves_column(parts: Sequence[str], curves: Mapping, shares_A) -> Canvas:
+    """V_BE of every part against its collector current.
+
+    Parameters
+    ----------
+    parts : sequence of str
+        Parts of the set.
+    curves : mapping
+        As `junction.jobs.match.curves_on_grid` gives them.
+    shares_A : (float, float)
+        A device's share at idle and at the peak [A].
+
+    Returns
+    -------
+    Canvas
+    """
+    rows = [curves["rows"][name] for name in parts]
+    vce, temp = nominal(round(curves["vce_V"], 1), "V"), nominal(round(curves["temp_C"]), "degC")
+    title = f"V_CE {vce}, {temp}"
+    y = spanning(curves["vbe_V"][rows], "V_BE", "V")
+    panel = _frame("vbe", curves, parts, title, y, shares_A)
+    for k, row in enumerate(rows):
+        panel.curve(f"curve{k}", curves["ic_A"], curves["vbe_V"][row], **_style(k))
+    panel.ends([short(p) for p in parts], [_last(curves["vbe_V"][row]) for row in rows],
+               [_style(k)["colour"] for k in range(len(rows))])  # fmt: skip
+    return panel.canvas
+
+
+def compared_column(parts: Sequence[str], curves: Mapping, shares_A, ratio: bool) -> Canvas:
+    """What every further part has beside the first, with its 95 % zone; as `curves_column`.
+
+    ``ratio``: the ratio of h_FE, else the difference of V_BE.
+    """
+    ic, (first, *others) = curves["ic_A"], (curves["rows"][name] for name in parts)
+    if ratio:  # the difference of logarithms
+        values, u, shown = np.log(curves["hfe"]), curves["u_hfe"] / curves["hfe"], np.exp
+        name, title, label, unit = "ratio", f"h_FE over that of {short(parts[0])}", "95 % zone", ""
+    else:
+        values, u, shown = curves["vbe_V"], curves["u_vbe_V"], np.positive
+        name, title, label, unit = "difference", f"V_BE less that of {short(parts[0])}", "95 % zone", "V"
+    found = []
+    for row in others:
+        between, wide = values[row] - values[first], NORMAL_95 * np.hypot(u[row], u[first])
+        found.append((shown(between), shown(between - wide), shown(between + wide)))
+    drawn = np.concatenate([np.ravel(found), [shown(0.0)]])
+    panel = _frame(name, curves, parts, title, spanning(drawn, label, unit), shares_A)
+    panel.level("alike", float(shown(0.0)), colour="soft", dash=(), width=0.8)
+    for k, (middle, low, high) in enumerate(found, 1):
+        panel.band(f"band{k}", ic, low, high, colour=_style(k)["colour"], shade=0.16)
+        panel.curve(f"curve{k}", ic, middle, **_style(k))
+    panel.ends([short(p) for p in parts[1:]], [_last(middle) for middle, *_ in found],
+               [_style(k)["colour"] for k in range(1, len(parts))])  # fmt: skip
+    return panel.canvas
+
+
+def set_picture(name: str, parts: Sequence[str], curves: Mapping, shares_A) -> Picture:
+    """Picture of one set: V_BE of its parts, what they differ by, and the ratio of their gains."""
+    columns = [curves_column(parts, curves, shares_A),
+               *(compared_column(parts, curves, shares_A, ratio) for ratio in (False, True))]  # fmt: skip
+    columns[0].words(5, 12, short(" + ".join(parts), 52), bold=True)
+    alt = (f"{', '.join(parts)}: V_BE against collector current, difference of V_BE and ratio of h_FE"
+           " with 95 % zones")  # fmt: skip
+    return Picture(name, alt, columns)
+
+
+def imbalance_picture(
+    name: str, sets: Sequence[tuple[str, Sequence[Interval]]], words: Sequence[str],
+    bars: Sequence[tuple[str, float]],
+) -> Picture:  # fmt: skip
+    """Imbalance of every set with its 95 % interval against the lines of the grades.
+
+    Parameters
+    ----------
+    name : str
+    sets : sequence of (str, intervals)
+        Name of each set, and its imbalance at each of the operating points [1].
+    words : sequence of str
+        What the operating points are called, one an interval.
+    bars : sequence of (str, float)
+        Grade and the imbalance that its interval must stay under [1].
+    """
+    row, left = 12.0 * len(words) + 8, 74.0
+    bottom = _TOP + row * len(sets)
+    canvas = Canvas(bottom + 33, 420.0)
+    ends = [it.high for _, items in sets for it in items if isfinite(it.high)]
+    top = min(max(1.1 * bars[-1][1], 1.08 * max(ends, default=0.0)), 4 * bars[-1][1])
+    x = Scale(0.0, 100 * top, "imbalance of the currents", "%")
+    y = Scale(-float(len(sets)), 0.0)
+    panel = Panel(canvas, "imbalance", _TOP, bottom, x, y, left=left, right=74.0, y_ticks=False)
+    canvas.words(5, 12, "Imbalance with its 95 % interval, against the lines of the grades", bold=True)
+    for grade, bar in bars:
+        panel.upright(f"grade{grade}", 100 * bar, colour="out", dash=(5.0, 2.5), width=1.0)
+        at = float(x.place(100 * bar, panel.left, panel.right))
+        canvas.words(at, _TOP - 5, f"{grade} {percent(bar)}", anchor="middle", colour="out")
+    for k, (who, items) in enumerate(sets):
+        middle = _TOP + row * (k + 0.5)
+        canvas.words(left - 5, middle + 3, short(who, 13), anchor="end")
+        for j, (word, it) in enumerate(zip(words, items, strict=True)):
+            at = middle + 12.0 * (j - (len(words) - 1) / 2)
+            low, high, value = (float(x.place(100 * z, panel.left, panel.right))
+                                for z in (max(it.low, 0.0) if isfinite(it.low) else 0.0, it.high, it.value))
+            more = "" if high <= panel.right else " →"  # without an end too
+            high = high if isfinite(high) else panel.right
+            colour = _style(2 * j + 1)["colour"] if j else "ink"
+            canvas.line([low, min(high, panel.right)], [at, at], id=f"imbalance-bar{k}-{j}", width=1.4,
+                        colour=colour)  # fmt: skip
+            if isfinite(value) and value <= panel.right:
+                canvas.marks([value], [at], "dot" if j == 0 else "square", id=f"imbalance-value{k}-{j}",
+                             size=2.0, colour=colour)  # fmt: skip
+            canvas.words(panel.right + 4, at + 3, f"{word}{more}", colour=colour)
+    said = []
+    for who, items in sets[:6]:
+        ends = (f"{w} {percent(it.value, 1)}, up to {percent(it.high, 1)}"
+                for w, it in zip(words, items, strict=True))  # fmt: skip
+        said.append(f"{who}: {', '.join(ends)}")
+    return Picture(name, "; ".join(["imbalance of every set with its 95 % interval", *said]), [canvas])
+
+
+def safe_area_picture(name: str, alt: str, areas: Mapping, loci: Mapping | None = None) -> Picture:
+    """Dc safe areas of types, and load lines of one device against them.
+
+    Parameters
+    ----------
+    name, alt : str
+    areas : mapping of str to (ndarray, ndarray)
+        V_CE [V] and the largest dc collector current there [A], by type.
+    loci : mapping of str to (ndarray, ndarray), optional
+        V_CE [V] and I_C [A] over the conducting half cycle.
+    """
+    lines = list((loci or areas).values())
+    top_v, top_i = (max(float(np.nanmax(line[k])) for line in lines) for k in (0, 1))
+    low_v, low_i = (2.0, 0.03 * top_i) if loci else (1.0, min(float(ic[ic > 0].min()) for _, ic in lines) / 2)
+    high_i = max([2.0 * top_i, *(1.4 * float(np.nanmax(ic)) for _, ic in areas.values())])
+    widest = [float(np.nanmax(v[ic > 0], initial=0.0)) for v, ic in areas.values()]
+    high_v = 1.2 * max([1.35 * top_v, *widest])
+    canvas = Canvas(_HEIGHT + 55, 360.0)
+    x, y = Scale(low_v, high_v, "V_CE", "V", True), Scale(low_i, high_i, "", "A", True)
+    panel = Panel(canvas, "areas", _TOP, _BOTTOM + 55, x, y, "collector current", right=84.0)
+    canvas.words(5, 12, "Load lines of one device" if loci else "Dc safe areas", bold=True)
+    names, heights, colours = [], [], []
+
+    def named(word: str, v, i, colour: str) -> None:
+        inside = (i > low_i) & (v < high_v)
+        names.append(word)
+        heights.append(float(i[inside][-1] if inside.any() else low_i))
+        colours.append(colour)
+
+    for k, (word, (vce, ic)) in enumerate((loci or {}).items()):
+        shown = ic > 0.01 * top_i  # a logarithmic scale has no zero
+        panel.curve(f"load{k}", vce[shown], ic[shown], **_style(k))
+        widest = int(np.argmax(vce[shown]))
+        named(word, vce[shown][[widest]], ic[shown][[widest]], _style(k)["colour"])
+    for k, (word, (vce, ic)) in enumerate(areas.items()):
+        style = {**_style(k), "width": 2.0 if k == 0 else 1.2}
+        if loci:
+            style = {"colour": "out", "width": 1.0, "dash": (2.0 + 3 * k, 2.0)}
+        panel.curve(f"area{k}", vce, np.where(ic > 0, ic, 1e-3 * low_i), **style)
+        named(f"dc {short(word)}" if loci else short(word), vce[ic > 0], ic[ic > 0], style["colour"])
+    panel.ends([short(n, 16) for n in names], heights, colours)
+    return Picture(name, alt, [canvas])
