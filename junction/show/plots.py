@@ -13,7 +13,8 @@ from math import isfinite, nan
 import numpy as np
 
 from junction.base.units import NORMAL_95, nominal, quantity
-from junction.show.canvas import Canvas, Panel, Picture, Scale, short, spanning
+from junction.show.canvas import Canvas, Picture
+from junction.show.panel import Panel, Scale, short, spanning
 from junction.sweeps.results import SweepPlot, TransistorPlot
 
 _DASHED = dict(dash=(4.0, 2.5), width=0.8)

@@ -9,7 +9,8 @@ import numpy as np
 
 from junction.base.records import Interval
 from junction.base.units import NORMAL_95, nominal, percent
-from junction.show.canvas import Canvas, Panel, Picture, Scale, short, spanning
+from junction.show.canvas import Canvas, Picture
+from junction.show.panel import Panel, Scale, short, spanning
 
 #: Colours and dashes of the lines of a set: told apart by their dashes and by the names at their ends.
 _COLOURS = ("ink", "fit", "out", "third", "fourth", "soft")

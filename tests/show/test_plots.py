@@ -8,7 +8,8 @@ import pytest
 
 from junction.base.records import SweepTable
 from junction.show import plots
-from junction.show.canvas import COLOURS, Scale, spanning, svg_text
+from junction.show.canvas import COLOURS, svg_text
+from junction.show.panel import Scale, spanning
 from junction.sweeps.derived import current_of, sweep_plot
 from junction.sweeps.results import SweepPlot, TransistorPlot
 from junction.sweeps.sweeps import fit_sweeps
