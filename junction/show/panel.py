@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, inf, isfinite, log10
 
 import numpy as np
 
@@ -98,11 +98,16 @@ class Panel:
     title : str
     left, right : float
         Room beside the frame [points].
+    x_ticks, y_ticks : bool
+        Whether that axis has words.
+    x_ticks_to : float
+        Beyond it the axis has none.
     """
 
     def __init__(
         self, canvas: Canvas, name: str, top: float, bottom: float, x: Scale, y: Scale, title: str = "",
         left: float = 46.0, right: float = 8.0, x_ticks: bool = True, y_ticks: bool = True,
+        x_ticks_to: float = inf,
     ) -> None:  # fmt: skip
         self.canvas, self.name, self.x, self.y = canvas, name, x, y
         self.left, self.right, self.top, self.bottom = left, canvas.width - right, top, bottom
@@ -110,7 +115,7 @@ class Panel:
         self._taken: list[np.ndarray] = []  # where something is drawn, so that words keep off it
         told = {"x": ("log" if x.log else "linear", x.low, x.high, a, b),
                 "y": ("log" if y.log else "linear", y.low, y.high, bottom, top)}  # fmt: skip
-        across = x.ticks(max(2, int((b - a) / 42)))
+        across = [tick for tick in x.ticks(max(2, int((b - a) / 42))) if tick[0] <= x_ticks_to]
         up = y.ticks(max(2, int((bottom - top) / 17))) if y_ticks else []
         hair = []
         for value, word in across:
@@ -131,7 +136,8 @@ class Panel:
             both = "; ".join(w for w in (title, y.name) if w)
             canvas.words(a, top - 5, both, colour="soft")
 
-    def _at(self, x, y):
+    def at(self, x, y):
+        """Where values stand on the canvas."""
         return self.x.place(x, self.left, self.right), self.y.place(y, self.bottom, self.top)
 
     @property
@@ -140,7 +146,7 @@ class Panel:
 
     def curve(self, id: str, x, y, **style) -> None:
         """A line through values."""
-        px, py = self._at(x, y)
+        px, py = self.at(x, y)
         self._taken.append(np.stack([px, py]))
         py = np.clip(py, self.top - 400, self.bottom + 400)  # far outside nothing is seen but its direction
         self.canvas.line(px, py, id=f"{self.name}-{id}", clip=self._clip,
@@ -162,21 +168,21 @@ class Panel:
 
     def region(self, id: str, x, y, **style) -> None:
         """A closed area through values."""
-        px, py = self._at(x, y)
+        px, py = self.at(x, y)
         if px.size > 2:
             self.canvas.area(px, py, id=f"{self.name}-{id}", clip=self._clip,
                              **{"colour": "fit", "shade": 0.22, **style})  # fmt: skip
 
     def points(self, id: str, x, y, shape: str = "dot", **style) -> None:
         """One mark a value."""
-        px, py = self._at(x, y)
+        px, py = self.at(x, y)
         self._taken.append(np.stack([px, py]))
         seen = (px > self.left - 2) & (px < self.right + 2) & (py > self.top - 2) & (py < self.bottom + 2)
         self.canvas.marks(px[seen], py[seen], shape, id=f"{self.name}-{id}", **style)
 
     def bars(self, id: str, x, low, high, least: float = 2.0) -> None:
         """Upright error bars, where they are longer than the dot they belong to."""
-        px, high = self._at(x, high)
+        px, high = self.at(x, high)
         low = self.y.place(np.maximum(low, self.y.low / 10) if self.y.log else low, self.bottom, self.top)
         seen = (low - high > 2 * least) & (px > self.left - 1) & (px < self.right + 1)
         if seen.any():
@@ -223,6 +229,22 @@ class Panel:
         _, _, x, anchor, top = min(places)
         for k, line in enumerate(lines):
             self.canvas.words(x, top + 10 + 11.5 * k, line, anchor=anchor, **style)
+
+    def tags(self, names: Sequence[str], px, py, marks=()) -> None:
+        """Names beside places of the canvas, where they cover no mark and no other name; else left out."""
+        taken = [(a - 3, b - 3, a + 3, b + 3) for a, b in (*zip(px, py, strict=True), *marks)]
+        for name, a, b in zip(names, px, py, strict=True):
+            wide = LETTER * SIZE * len(name) + 2
+            middle = a - wide / 2
+            for left, low in ((a + 5, b + 3), (a - 5 - wide, b + 3), (middle, b - 5), (middle, b + 12)):
+                box = left, low - 7.5, left + wide, low + 1
+                free = box[0] > self.left and box[2] < self.canvas.width and box[3] < self.bottom
+                if free and not any(
+                    box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
+                ):
+                    self.canvas.words(float(left), float(low), name, size=SIZE - 1)
+                    taken.append(box)
+                    break
 
     def ends(self, names: Sequence[str], values: Sequence[float], colours: Sequence[str]) -> None:
         """Names of lines at their right ends in the place of a legend, moved apart where they would touch."""

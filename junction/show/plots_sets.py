@@ -160,6 +160,69 @@ def imbalance_picture(
     return Picture(name, "; ".join(["imbalance of every set with its 95 % interval", *said]), [canvas])
 
 
+#: Shape and colour of each verdict, the good ones behind.
+_VERDICTS = {
+    "good": ("dot", "soft", 1.6), "undecided": ("triangle", "ink", 2.6), "open": ("ring", "fit", 2.6),
+    "leaky": ("diamond", "fourth", 2.6), "shorted": ("square", "third", 2.6),
+}  # fmt: skip
+_MOST_TAGS = 60
+#: Above it a resistance is what a fit carries on, no more than nothing seen [ohm].
+_UNSEEN_OHM = 1e9
+
+
+def bag_picture(
+    name: str, parts: Sequence[str], verdicts: Sequence[str], drop_V: Sequence[float], ohm: Sequence[float]
+) -> Picture:
+    """A bag at a glance: forward drop near 1 mA against the resistance across the junction, one mark a part.
+
+    Parameters
+    ----------
+    name : str
+    parts, verdicts : sequence of str
+        Tag and verdict of each part.
+    drop_V, ohm : sequence of float
+        Of the junction that decides: its forward drop [V], nan where it carries no current, and what lies
+        across it [ohm], nan or infinite where none was seen.
+    """
+    drop, ohm = np.asarray(drop_V, float), np.asarray(ohm, float)
+    words = np.array([str(v) for v in verdicts])
+    seen, none = (ohm > 0) & (ohm <= _UNSEEN_OHM), np.isnan(drop)
+    low = 10.0 ** np.floor(np.log10(float(ohm[seen].min(initial=100.0)) * 0.8))
+    high = max(10.0 ** np.ceil(np.log10(float(ohm[seen].max(initial=1e6)))), 1e6)
+    canvas, wide = Canvas(300.0, 560.0), high / low
+    top = 1.08 * max(float(drop[~none].max(initial=0.7)), 0.7)
+    x = Scale(low, high * wide**0.3, "resistance across the junction that decides", "ohm", True)
+    y = Scale(-0.08 * top, 1.2 * top, "forward drop near 1 mA", "V")
+    panel = Panel(canvas, "bag", 54, 266, x, y, x_ticks_to=high)
+    panel.upright("unseen", high * wide**0.03)
+    canvas.words(panel.right - 4, 62, "none seen", anchor="end", colour="soft")
+    if none.any():
+        panel.level("nothing", 1.04 * top, colour="soft", dash=(2.5, 2.0), width=0.8)
+        row = float(panel.at(low, 1.12 * top)[1])
+        canvas.words(panel.left + 4, row + 3, "no forward current", colour="soft")
+    px, py = panel.at(np.where(seen, ohm, high * wide**0.06), np.where(none, 1.12 * top, drop))
+    told = np.flatnonzero(words != "good")[:_MOST_TAGS]
+    placed: list[tuple[float, float]] = []
+    for k in told:  # what would lie on another stands beside it, where it has a place of its own no further
+        step = 4.0 if seen[k] else 8.0
+        while any(abs(px[k] - a) < step and abs(py[k] - b) < 6 for a, b in placed):
+            px[k] += step
+        placed.append((px[k], py[k]))
+    at = 5.0
+    for verdict, (shape, colour, size) in _VERDICTS.items():
+        if (of := words == verdict).any():
+            canvas.marks(px[of], py[of], shape, id=f"bag-{verdict}", colour=colour, size=size)
+            canvas.marks([at + 4], [30.0], shape, size=size, colour=colour)
+            canvas.words(at + 11, 33, word := f"{of.sum()} {verdict}", colour=colour)
+            at += 24 + 4.9 * len(word)
+    canvas.words(5, 12, "Every part by the junction that decides", bold=True)
+    goods = zip(px[words == "good"], py[words == "good"], strict=True)
+    panel.tags([short(parts[k]) for k in told], px[told], py[told], goods)
+    counts = ", ".join(f"{n} {v}" for v in _VERDICTS if (n := int((words == v).sum())))
+    alt = f"forward drop near 1 mA against resistance across the junction that decides: {counts}"
+    return Picture(name, alt, [canvas])
+
+
 def safe_area_picture(name: str, alt: str, areas: Mapping, loci: Mapping | None = None) -> Picture:
     """Dc safe areas of types, and load lines of one device against them.
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from math import isnan
+from math import inf, isfinite, isnan, nan
 from typing import TYPE_CHECKING
 
+from junction.base.records import Reading
 from junction.base.units import nominal
-from junction.judge.results import QUALITIES, SortReport, Verdict, say
+from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
@@ -38,6 +39,8 @@ SHOW_ALL_UP_TO = 40
 MOST_LINES = 200
 #: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
 MOST_SECTIONS = 400
+#: Parts from which on a bag is drawn as a whole.
+GLANCE_FROM = 6
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
@@ -177,7 +180,9 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     cards += [part_card(v, readings.get(v.part), sources.get(v.part), drawn, f"p{k}")
               for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
     if report.verdicts:
-        blocks += [b.section("Worst first", [_overview(report)]), *order.section(report.order),
+        whole = _glance(report)
+        first = [b.pictures([whole])] if whole else []
+        blocks += [b.section("Worst first", [*first, _overview(report)]), *order.section(report.order),
                    b.section("Part by part", cards)]  # fmt: skip
     else:
         blocks.append(b.text("No part could be judged."))
@@ -214,9 +219,55 @@ def _drawn(report: SortReport, made: str) -> dict[int, Picture]:
     return sweep_pictures(plots, made)
 
 
+def _glance(report: SortReport) -> Picture | None:
+    """The whole bag in one picture; of a few parts the table is one."""
+    if len(report.verdicts) < GLANCE_FROM:
+        return None
+    from junction.show.plots_sets import bag_picture
+
+    readings = {p.part: {r.placement: r for r in p.readings} for p in report.bag.readings}
+    places = [_place(v, readings.get(v.part, {})) for v in report.verdicts]
+    known = [k for k, place in enumerate(places) if place]
+    if not known:
+        return None
+    drops, ohms = zip(*(places[k] for k in known), strict=True)
+    some = [report.verdicts[k] for k in known]
+    return bag_picture("bag", [v.part for v in some], [v.verdict for v in some], drops, ohms)
+
+
+def _place(v: PartVerdict, readings: Mapping[str, Reading]) -> tuple[float, float] | None:
+    """Forward drop [V] and resistance across the junction that decides [ohm]; None where nothing was read."""
+    number = {letter: lead for lead, letter in v.device.leads.items()}
+    found = []
+    for j in v.junctions:
+        drop, ohm = nan, j.leak_ohm.value if j.leak_ohm else nan
+        if j.fit is not None:
+            at = j.fit.derived.get("V at 1 mA")
+            numbers = j.finding.numbers if j.finding else {}
+            drop = at.value if at else numbers.get("vf", nan)
+            if isnan(ohm) and numbers.get("leak", nan) > 0:
+                ohm = numbers["held_V"] / numbers["leak"]
+        elif len(j.junction) == 2:
+            a, c = (number.get(lead, lead) for lead in j.junction)
+            both = [readings[p] for p in (f"{a}-{c}", f"{c}-{a}") if p in readings]
+            drop = min((r.value for r in both if r.kind == "volt"), default=nan)
+            if not both:
+                continue
+            if isnan(ohm) and j.leak_ohm is not None and isfinite(j.leak_ohm.high):
+                ohm = j.leak_ohm.high  # a short is below it
+        if isnan(drop) and ohm > 0:  # no knee: a plain resistance
+            drop = 1e-3 * ohm if ohm < rule("open_above") else nan
+        found.append((j.verdict != v.verdict, ohm if ohm > 0 else inf, drop))
+    if not found:
+        return None
+    _, ohm, drop = min(found, key=lambda row: row[:2])
+    return drop, ohm
+
+
 def pictures(report: SortReport, made: str = "") -> dict[str, Picture]:
     """Every picture of the page by the name of its file."""
-    return {one.name: one for one in _drawn(report, made).values()}
+    whole = _glance(report)
+    return ({"bag": whole} if whole else {}) | {one.name: one for one in _drawn(report, made).values()}
 
 
 def display(report: SortReport) -> list[b.Block]:

@@ -76,6 +76,44 @@ def test_imbalance_against_the_lines_of_the_grades():
     assert "set 1: idle 1.2 %, up to 3.5 %" in picture.alt
 
 
+def test_a_bag_at_a_glance():
+    verdicts = ["good", "good", "leaky", "shorted", "open", "open", "undecided"]
+    drops, ohms = [0.65, 0.7, 0.5, 0.002, np.nan, np.nan, 0.6], [np.inf, 1e15, 12e3, 3.0, np.inf, np.nan, 2e6]
+    picture = plots.bag_picture("bag", [f"Q{k}" for k in range(7)], verdicts, drops, ohms)
+    drawn = read(picture.columns[0])
+
+    def middle(id):  # of the outline of one mark
+        at = drawn.values(id)
+        return np.sqrt(at[:, 0].min() * at[:, 0].max()), (at[:, 1].min() + at[:, 1].max()) / 2
+
+    # half a tenth of a point of 15 decades is a tenth
+    assert middle("bag-leaky") == pytest.approx((12e3, 0.5), rel=0.1)
+    assert middle("bag-shorted")[0] == pytest.approx(3.0, rel=0.1)
+    assert middle("bag-undecided") == pytest.approx((2e6, 0.6), rel=0.1)
+    edge = drawn.values("bag-unseen")[0, 0]
+    # a fit that carries on to 1e15 ohm has seen no more than over-range has
+    assert (drawn.values("bag-good")[:, 0] > edge).all() and (drawn.values("bag-open")[:, 0] > edge).all()
+    assert drawn.values("bag-open")[:, 1].min() > drawn.values("bag-nothing")[0, 1]
+    assert {"2 good", "2 open", "1 leaky", "Q2", "Q3", "Q4", "Q5", "Q6"} <= set(words(drawn))
+    assert "Q0" not in words(drawn) and "1 shorted" in picture.alt
+    shapes = {len(drawn.path(f"bag-{v}")) / verdicts.count(v) for v in dict.fromkeys(verdicts)}
+    assert len(shapes) >= 3  # told apart by shape, not only by colour
+
+
+def test_a_sorted_bag_is_drawn_whole():
+    """Readings and sweeps together: the mark stands where the junction that decides was read."""
+    import junction
+
+    bag = {f"Q{k}": [f"B-E=0.64{k}", "E-B=OL", f"B-C=0.63{k}", "C-B=OL", "C-E=OL", "E-C=OL"]
+           for k in range(5)}  # fmt: skip
+    bag["Q9"] = ["B-E=0.002", "E-B=0.002", "B-C=0.630", "C-B=OL", "C-E=OL", "E-C=0.63"]
+    found = junction.sort(bag)
+    drawn = read(found.plot("bag").columns[0])
+    at = drawn.values("bag-shorted")
+    assert at[:, 1].mean() == pytest.approx(0.002, abs=0.02) and at[:, 0].max() < 50
+    assert drawn.values("bag-good")[:, 1] == pytest.approx([0.63 + k / 1000 for k in range(5)], abs=0.02)
+
+
 def test_load_lines_against_the_safe_area():
     loci = {"resistive load": (np.array([42.0, 21.0, 6.0]), np.array([0.0, 1.0, 2.0]))}
     areas = {"X": (np.array([5.0, 50.0, 100.0]), np.array([10.0, 5.0, 0.0]))}
