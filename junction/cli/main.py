@@ -170,7 +170,10 @@ def _run(args: argparse.Namespace) -> int:
         if args.bag:
             raise UsageError("--bag is for a sitting; with readings on the line, --record keeps them")
     if "plots" in values and args.output is None:
-        values["plots"] = 0  # only a page has pictures
+        usual = next(one for one in function.options if one.option == "plots")
+        if values["plots"] not in (None, usual.default, usual.read(usual.default)) and values["plots"][1]:
+            raise UsageError("--plots writes files of pictures beside the page: say where with -o FOLDER")
+        values["plots"] = (0, "")  # only a page has pictures
     given = [getattr(args, function.inputs[0])] if function.inputs else []
     with progress():
         result = function(*given, **values)

@@ -511,16 +511,13 @@ class Result:
         if hasattr(self._view, "files"):
             files |= self._view.files(self.report)
         if form := self.picture_form:
-            files |= {f"plots/{name}.{form}": one.content(form) for name, one in self._pictures().items()}
+            files |= {f"plots/{name}.{form}": one.content(form) for name, one in self.pictures.items()}
         return files
 
-    def _pictures(self) -> Mapping[str, object]:
-        return getattr(self._view, "pictures", lambda report, made: {})(self.report, self.made)
-
     @property
-    def pictures(self) -> tuple[str, ...]:
-        """Names of the pictures that `plot` gives and ``--plots png`` writes."""
-        return tuple(self._pictures())
+    def pictures(self) -> Mapping[str, object]:
+        """Pictures (`junction.show.canvas.Picture`) by name, as ``--plots png`` writes them."""
+        return getattr(self._view, "pictures", lambda report, made: {})(self.report, self.made)
 
     def plot(self, picture: str = ""):
         """One of the result's pictures, the first unless another is named; a notebook shows it.
@@ -528,7 +525,7 @@ class Result:
         Parameters
         ----------
         picture : str, optional
-            Its name or the beginning of it, as `pictures` lists them.
+            Its name in `pictures` or the beginning of it.
 
         Returns
         -------
@@ -540,12 +537,11 @@ class Result:
         UsageError
             There is no such picture.
         """
-        found = self._pictures()
-        name = next((n for n in found if n.startswith(picture)), None)
-        if name is None:
-            there = f"; there are {', '.join(found)}" if found else "; this result has none"
-            raise UsageError(f"no picture {picture!r}{there}")
-        return found[name]
+        found = self.pictures
+        for name, one in found.items():
+            if name.startswith(picture):
+                return one
+        raise UsageError(f"there is no picture {picture!r}; there are {', '.join(found) or 'none'}")
 
     def save(self, folder: str | os.PathLike) -> list[Path]:
         """Write the page, the CSV files and the JSON into a folder: all of them or none.

@@ -181,10 +181,11 @@ def fragment(blocks: Iterable[b.Block]) -> str:
     return tag("div", map(_without_svg, blocks))
 
 
-def _without_svg(block: b.Block) -> Html | None:
-    if block.kind == "section":
-        return block_html(replace(block, body=[_without_svg(one) for one in block.body if one]))
-    if block.kind != "pictures":
+def _without_svg(block: b.Block | str) -> Html | None:
+    kind = getattr(block, "kind", "")
+    if kind == "section":
+        return block_html(replace(block, body=list(filter(None, map(_without_svg, block.body)))))
+    if kind != "pictures":
         return block_html(block)
     images = [
         tag("img", src=_data("png", one.content("png")), alt=one.alt, style="max-width:100%;height:auto",

@@ -105,3 +105,11 @@ def test_a_current_limit_after_a_long_reverse_branch_is_seen(tmp_path, capsys):
     fit = json.loads(capsys.readouterr().out)["parts"][0]["sweeps"][0]["fit"]
     assert "current_limited" in fit["flags"] and fit["points_used"] <= len(rows) - 9
     assert fit["N"]["value"] == pytest.approx(1.0, abs=0.01)
+
+
+def test_pictures_as_files_of_a_kind(tmp_path, sweeps, capsys):
+    assert main(["fit", sweeps, "-o", str(tmp_path / "f"), "--plots", "1,pdf"]) == 0
+    assert [p.name for p in (tmp_path / "f" / "plots").iterdir()] == ["001_S1_BE.pdf"]
+    capsys.readouterr()
+    assert main(["fit", sweeps, "--plots", "png"]) == 2
+    assert "-o FOLDER" in capsys.readouterr().err

@@ -46,7 +46,7 @@ def test_the_whole_job(tmp_path, files, capsys):
     page = (folder / "sort.html").read_text()
     assert untraced(page, text, visible) == []
     read = Page(page)
-    assert len(read.images) == 2 * 5 and all(link.startswith(("#", "data:")) for link in read.links)
+    assert len(read.images) == 1 + 2 * 5 and all(link.startswith(("#", "data:")) for link in read.links)
 
 
 def test_each_part_says_what_it_rests_on(files, capsys):
@@ -91,7 +91,7 @@ def test_plots_are_capped_and_said(tmp_path, files, capsys):
     page = (tmp_path / "r" / "sort.html").read_text()
     report = json.loads((tmp_path / "r" / "sort.json").read_text())
     assert report["parts_plotted"] == 2 and report["parts_with_sweeps"] == 4
-    assert "--plots draws more" in page and len(Page(page).images) == 4
+    assert "--plots draws more" in page and len(Page(page).images) == 1 + 4
 
 
 def test_the_input_is_never_overwritten(tmp_path, capsys):

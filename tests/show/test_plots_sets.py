@@ -147,3 +147,20 @@ def test_curves_end_where_the_data_do():
         assert low < 0.09 and high > 2.2 and "no data" in words(drawn)
         assert np.abs(drawn.axis(panel, "y")[1:3]).max() < 1.5
         assert "nan" not in drawn.text.replace('class="a', "")
+
+
+def test_a_result_gives_its_pictures(tmp_path):
+    import junction
+    from junction.base.errors import UsageError
+
+    bag = {f"Q{k}": [f"B-E=0.64{k}", "E-B=OL"] for k in range(6)}
+    found = junction.sort(bag, plots="0,svg")
+    assert list(found.pictures) == ["bag"] and found.plot().name == found.plot("ba").name == "bag"
+    with pytest.raises(UsageError, match="there is no picture 'x'; there are bag"):
+        found.plot("x")
+    names = {p.relative_to(tmp_path).as_posix() for p in found.save(tmp_path)}
+    assert "plots/bag.svg" in names and "junction that decides" in (tmp_path / "plots/bag.svg").read_text()
+    with pytest.raises(UsageError, match="0, or svg, png or pdf was expected, not 'gif'"):
+        junction.sort(bag, plots="3,gif")
+    with pytest.raises(UsageError, match="plots: svg, png or pdf was expected, not '3'"):
+        junction.match(bag, plots=3)
