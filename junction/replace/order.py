@@ -13,7 +13,6 @@ from junction.base.records import plain_name
 from junction.base.units import nominal
 from junction.judge.results import PartVerdict, Verdict, say
 from junction.replace.lines import middle
-from junction.replace.rank import level
 from junction.replace.results import Order, OrderRow
 from junction.replace.suggest import suggest
 from junction.shelf.names import dropped_group
@@ -111,7 +110,9 @@ def _row(
     notes += [say("order_germanium")] if part.material == "germanium" else []
     if part.secondary:
         notes.append(say("order_memory" if part.standing == "from memory" else "order_secondary"))
-    nearest = [one for one in suggest(part, shelf, MOST_SUBSTITUTES) if level(one) < 3 and one.place != "no"]
+    offered = suggest(part, shelf, MOST_SUBSTITUTES)
+    # what falls short of a rating is no part to order, however near it comes
+    nearest = [one for one in offered if one.result != "falls short" and one.place != "no"]
     return OrderRow(
         name, parts, faults, undecided, what_of(part), other.name if other else "", pair, tuple(nearest),
         tuple(notes), first,

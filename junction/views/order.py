@@ -18,10 +18,6 @@ MOST_TYPES, MOST_PARTS_TEXT, MOST_TAGS_TEXT = 8, 16, 42
 
 def short_of(one: Substitution) -> str:
     """What stands against a substitute in a word or two, '' where nothing does."""
-    short = dict.fromkeys(x.figure.partition(" at ")[0] for x in one.lines
-                          if x.must and x.result == "falls short")  # fmt: skip
-    if short:
-        return f"less {listed([*short])}"
     if one.result not in ("meets", "exceeds"):
         return "not all known"
     if one.place == "work":

@@ -70,6 +70,13 @@ def test_a_gain_group_that_the_shelf_has_not_is_ordered_all_the_same():
     assert "The gain group O of 2SC5200 is not on the shelf" in order.rows[0].notes[0]
 
 
+def test_what_falls_short_of_a_rating_is_not_offered():
+    """No 800 V rectifier for one of 1,000 V, however near it comes (1N5407 for 1N5408: JEDEC, 800 V)."""
+    (row,) = order_of([bad("D1", "1N5408")]).rows
+    assert [one.candidate for one in row.substitutes] == ["UF5408"]
+    assert all(one.result in ("meets", "exceeds", "not known") for one in row.substitutes)
+
+
 # registered types of the shelf: what must be said of each, and what its first substitute must keep
 @pytest.mark.parametrize(("type_", "what", "complement", "first"), [
     ("2N3055", "NPN 60 V 15 A 115 W, TO-3", "MJ2955", ("V_CEO", "I_C", "P_tot")),
