@@ -148,7 +148,7 @@ def _bjt(
     higher = mean_gain(a, b)
     if higher >= rule("hfe_differs"):
         said.append(say("substitute_more_gain", times=higher, original=a.name))
-    return said + _spread(b)
+    return said + (_spread(b) if a.mounting == "bolted" else [])
 
 
 def _spread(b: PartType) -> list[str]:

@@ -144,8 +144,8 @@ def answer(report: SubstituteReport) -> str:
 
 def _short_list(report: SubstituteReport, most: int | None) -> b.Block:
     """The best candidates, each with why in a line; with their polarity where the place takes both."""
-    open_side = report.needs is not None and not report.needs.polarity
     shown = report.candidates
+    open_side = report.needs is not None and not report.needs.polarity and any(r.polarity for r in shown)
     if most and open_side:  # the list holds one polarity after the other: the best of both
         sides = dict.fromkeys(r.polarity for r in shown)
         shown = [r for side in sides for r in [x for x in shown if x.polarity == side][: most - 1]]

@@ -244,3 +244,17 @@ def test_a_place_without_polarity_shows_which_is_which(capsys):
     assert max(map(len, out.splitlines())) <= 80
     status, out, _ = run(capsys, *needs, "--polarity", "NPN")
     assert " PNP " not in out
+
+
+@pytest.mark.parametrize("name", ["2N3055", "2SC1815", "1N4733A", "MJE340", "AC128", "2N5401"])
+def test_the_answer_comes_first_and_the_rest_is_short(capsys, name):
+    status, out, _ = run(capsys, name)
+    lines = out.rstrip().splitlines()
+    assert status == 0 and len(lines) <= 25 and name in lines[0]
+    # what the makers of the tables note is not for the user's eye
+    assert "left empty" not in out and "gain group" not in out
+
+
+def test_diodes_for_a_place_have_no_polarity(capsys):
+    status, out, _ = run(capsys, "--voltage", "60V", "--current", "1A", "--diodes")
+    assert status == 0 and "polarity" not in out and "1N5401" in out
