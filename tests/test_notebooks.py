@@ -27,5 +27,13 @@ def test_notebook_runs_and_matches_its_stored_output(path):
     assert printed(fresh) == printed(stored)
 
 
+def test_a_notebook_keeps_its_pictures():
+    """What shows notebooks strips SVG out of markup: a picture is an output of its own, as PNG."""
+    for path in NOTEBOOKS:
+        cells = nbformat.read(path, as_version=4).cells
+        kept = [o for c in cells for o in c.get("outputs", ()) if "image/png" in o.get("data", {})]
+        assert kept and any(".plot(" in c.source for c in cells), path
+
+
 def test_there_is_a_notebook():
     assert NOTEBOOKS

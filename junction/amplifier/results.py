@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import nan
 from types import SimpleNamespace
@@ -153,7 +153,8 @@ class StageReport:
     """A stage, the drops measured in it, and what the fitted set should show.
 
     ``draw()`` gives the load lines of one device and the dc safe areas of the types: V_CE [V] and I_C [A] by
-    name.
+    name; ``shares()`` what each fitted part carries against the drive, one entry a rail: its word, the rail's
+    current [A] (m,), the parts' names, and each part's share of it (m, k).
     """
 
     stage: Stage
@@ -162,5 +163,6 @@ class StageReport:
     cautions: tuple[SimpleNamespace, ...]
     bag: Bag
     draw: Callable[[], tuple[Mapping, Mapping]]
+    shares: Callable[[], Sequence[tuple]] = lambda: ()
     half_load: Mapping = field(default_factory=dict)  # whether half the rated load is allowed
     entered: tuple[tuple[str, str], ...] = ()  # what was entered: option in words, as written

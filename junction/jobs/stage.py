@@ -10,7 +10,7 @@ import numpy as np
 
 from junction.amplifier.findings import diagnose_drops
 from junction.amplifier.results import Stage, StageReport
-from junction.amplifier.sharing import devices_from_fits, drawn_devices
+from junction.amplifier.sharing import devices_from_fits, drawn_devices, share
 from junction.amplifier.stage import half_load, plan_stage
 from junction.base.errors import UsageError
 from junction.base.records import Bag
@@ -105,8 +105,34 @@ def stage(curves=None, *, o) -> Result:
         report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
                                 tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
     found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
-                        lambda: _safe_area(planned, types), half_load(ask, planned, types), told)  # fmt: skip
+                        lambda: _safe_area(planned, types), lambda: _shares(planned, devices, o.parts or ()),
+                        half_load(ask, planned, types), told)  # fmt: skip
     return Result("stage", found)
+
+
+def _shares(planned: Stage, devices, parts) -> list[tuple]:
+    """What each fitted part carries of its rail's current against it, at the V_CE and heat of idle."""
+    n = planned.parallel
+    if devices is None or n < 2 or len(parts) not in (n, 2 * n):
+        return []
+    low, high = planned.idle.total_A / 3, planned.peak.total_A
+    if not 0 < low < high:
+        return []
+    total, found = np.geomspace(low, high, 21), []
+
+    def of_rail(given, rail: int):
+        several = isinstance(given, tuple) and len(given) == 2 * n
+        return given[rail * n : (rail + 1) * n] if several else given
+
+    for rail in range(len(parts) // n):
+        members = np.arange(rail * n, (rail + 1) * n)
+        point = replace(planned.idle, re_ohm=of_rail(planned.idle.re_ohm, rail),
+                        rb_ohm=of_rail(planned.idle.rb_ohm, rail))  # fmt: skip
+        taken = devices.take(members[None])
+        ie_A = [share(taken, replace(point, total_A=float(amps))).ie_A[0] for amps in total]
+        word = ("upper rail", "lower rail")[rail] if len(parts) > n else "one rail"
+        found.append((word, total, [parts[m] for m in members], np.array(ie_A) / total[:, None]))
+    return found
 
 
 def _safe_area(planned: Stage, types) -> tuple[dict, dict]:

@@ -30,7 +30,7 @@ COLOURS = {
 SIZE, WIDTH = 9.0, 300.0
 #: What a letter is wide, of its size: for room only, a word is never placed letter by letter.
 LETTER = 0.53
-_DOTS_PER_INCH = 200
+_DOTS_PER_INCH, _DOTS_ON_SCREEN = 200, 110
 #: What may be left out of a drawn line [points]: a fifth of a pixel where a page shows it.
 _STRAIGHT = 0.12
 
@@ -237,8 +237,8 @@ def svg_text(canvas: Canvas, title: str = "", *, page: bool = True) -> str:
     )
 
 
-def printed(canvas: Canvas, form: str, title: str = "") -> bytes:
-    """A picture as PNG (200 dots an inch) or PDF, on white paper.
+def printed(canvas: Canvas, form: str, title: str = "", dots: int = _DOTS_PER_INCH) -> bytes:
+    """A picture as PNG or PDF, on white paper.
 
     Parameters
     ----------
@@ -247,6 +247,8 @@ def printed(canvas: Canvas, form: str, title: str = "") -> bytes:
         'png' or 'pdf'.
     title : str
         Goes into the file's own description.
+    dots : int
+        An inch of a PNG.
     """
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
@@ -278,7 +280,7 @@ def printed(canvas: Canvas, form: str, title: str = "") -> bytes:
             artist.set_clip_path(Rectangle((a, b), c - a, d - b, transform=axes.transData))
     buffer = io.BytesIO()
     about = {"Title": title} | ({"CreationDate": None} if form == "pdf" else {"Software": None})
-    figure.savefig(buffer, format=form, dpi=_DOTS_PER_INCH, metadata=about)
+    figure.savefig(buffer, format=form, dpi=dots, metadata=about)
     return buffer.getvalue()
 
 
@@ -320,7 +322,7 @@ class Picture:
         write_files({Path(path): self.content(form)})
 
     def _repr_png_(self) -> bytes:
-        return self.content("png")
+        return printed(beside(self.columns), "png", self.alt, _DOTS_ON_SCREEN)
 
     def __repr__(self) -> str:
         return f"<picture {self.name}: {self.alt}>"

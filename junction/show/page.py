@@ -188,7 +188,7 @@ def _without_svg(block: b.Block | str) -> Html | None:
     if kind != "pictures":
         return block_html(block)
     images = [
-        tag("img", src=_data("png", one.content("png")), alt=one.alt, style="max-width:100%;height:auto",
+        tag("img", src=_data("png", one._repr_png_()), alt=one.alt, style="max-width:100%;height:auto",
             **_size(beside(one.columns)))
         for one in block.body
     ]  # fmt: skip

@@ -8,7 +8,7 @@ from math import isfinite
 import numpy as np
 
 from junction.base.records import Interval
-from junction.base.units import NORMAL_95, nominal, percent
+from junction.base.units import NORMAL_95, nominal, percent, quantity
 from junction.show.canvas import Canvas, Picture
 from junction.show.panel import Panel, Scale, short, spanning
 
@@ -223,6 +223,75 @@ def bag_picture(
     return Picture(name, alt, [canvas])
 
 
+def shares_picture(name: str, rails: Sequence[tuple], marks_A: Mapping[str, float]) -> Picture:
+    """What each device carries of its rail's current against that current.
+
+    Parameters
+    ----------
+    name : str
+    rails : sequence of (str, ndarray (m,), sequence of str, ndarray (m, k))
+        Word of the rail, its current [A], the devices, and each one's share [1].
+    marks_A : mapping of str to float
+        Currents of a rail by their words, such as idle and peak [A].
+    """
+    columns, said = [], []
+    reach = max(0.02, *(float(np.abs(shares - 1 / shares.shape[1]).max()) for *_, shares in rails)) * 115
+    for word, total, names, shares in rails:
+        canvas = Canvas(_HEIGHT, alt=f"share of each device of the {word}")
+        x = Scale(float(total[0]), float(total[-1]) * 1.05, "current of the rail", "A", True)
+        equal = 100 / len(names)
+        y = Scale(equal - reach, equal + reach, "share of each device", "%")
+        panel = Panel(canvas, f"share{len(columns)}", _TOP, _BOTTOM, x, y, word, right=60.0)
+        panel.level("equal", equal, colour="soft", dash=(), width=0.8)
+        for at_word, at in marks_A.items():
+            panel.upright(at_word, at, at_word)
+        for k in range(len(names)):
+            panel.curve(f"curve{k}", total, 100 * shares[:, k], **_style(k))
+        colours = [_style(k)["colour"] for k in range(len(names))]
+        panel.ends([short(n) for n in names], 100 * shares[-1], colours)
+        columns.append(canvas)
+        said += [f"{n} {percent(s[0])} to {percent(s[-1])}" for n, s in zip(names, shares.T, strict=True)]
+    columns[0].words(5, 12, "Share of each device against the drive", bold=True)
+    return Picture(name, f"share of each device against the drive: {', '.join(said)}", columns)
+
+
+def drops_picture(name: str, drops: Sequence) -> Picture:
+    """Measured drops across the emitter resistors against what the others say they should be.
+
+    Parameters
+    ----------
+    name : str
+    drops : sequence of DropVerdict
+        With ``where``, ``value``, ``expected_V``, ``wanted_V`` and ``verdict``.
+    """
+    row, left, first = 16.0, 122.0, _TOP + 12.0
+    bottom = first + row * len(drops)
+    canvas = Canvas(bottom + 33, 460.0)
+    ends = [z for d in drops for z in (d.value.value, d.wanted_V, d.expected_V.high) if isfinite(z)]
+    x = Scale(0.0, 1.08 * max([*ends, 1e-3]), "drop across the emitter resistor", "V")
+    y = Scale(-float(len(drops)), 0.0)
+    title = "mark measured, bar expected by the others (95 %)"
+    panel = Panel(canvas, "drops", _TOP, bottom, x, y, title, left=left, right=98.0, y_ticks=False)
+    canvas.words(5, 12, "Measured drops", bold=True)
+    if len(wanted := {d.wanted_V for d in drops if isfinite(d.wanted_V)}) == 1:
+        panel.upright("wanted", wanted.pop(), "wanted")
+    for k, d in enumerate(drops):
+        at, fine = first + row * (k + 0.5), d.verdict == "as predicted"
+        canvas.words(left - 5, at + 3, short(d.where, 24), anchor="end")
+        low, high, value = (float(panel.at(z, 0.0)[0]) for z in (
+            max(d.expected_V.low, 0.0), d.expected_V.high, d.value.value))  # fmt: skip
+        if isfinite(low) and isfinite(high):
+            high = min(high, panel.right)
+            canvas.area([low, high, high, low], [at - 4, at - 4, at + 4, at + 4], id=f"drops-expected{k}",
+                        colour="fit", shade=0.3)  # fmt: skip
+        if isfinite(value):
+            canvas.marks([value], [at], "dot" if fine else "diamond", id=f"drops-value{k}", size=2.4,
+                         colour="ink" if fine else "out")  # fmt: skip
+        canvas.words(panel.right + 4, at + 3, d.verdict, colour="soft" if fine else "out")
+    said = (f"{d.where} {quantity(d.value.value, 'V')}, {d.verdict}" for d in drops)
+    return Picture(name, f"measured drops against expected: {'; '.join(said)}", [canvas])
+
+
 def safe_area_picture(name: str, alt: str, areas: Mapping, loci: Mapping | None = None) -> Picture:
     """Dc safe areas of types, and load lines of one device against them.
 
@@ -242,7 +311,7 @@ def safe_area_picture(name: str, alt: str, areas: Mapping, loci: Mapping | None 
     high_v = 1.2 * max([1.35 * top_v, *widest])
     canvas = Canvas(_HEIGHT + 55, 360.0)
     x, y = Scale(low_v, high_v, "V_CE", "V", True), Scale(low_i, high_i, "", "A", True)
-    panel = Panel(canvas, "areas", _TOP, _BOTTOM + 55, x, y, "collector current", right=84.0)
+    panel = Panel(canvas, "areas", _TOP, _BOTTOM + 55, x, y, "collector current", right=96.0)
     canvas.words(5, 12, "Load lines of one device" if loci else "Dc safe areas", bold=True)
     names, heights, colours = [], [], []
 
@@ -263,5 +332,5 @@ def safe_area_picture(name: str, alt: str, areas: Mapping, loci: Mapping | None 
             style = {"colour": "out", "width": 1.0, "dash": (2.0 + 3 * k, 2.0)}
         panel.curve(f"area{k}", vce, np.where(ic > 0, ic, 1e-3 * low_i), **style)
         named(f"dc {short(word)}" if loci else short(word), vce[ic > 0], ic[ic > 0], style["colour"])
-    panel.ends([short(n, 16) for n in names], heights, colours)
+    panel.ends([short(n, 20) for n in names], heights, colours)
     return Picture(name, alt, [canvas])

@@ -240,7 +240,8 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     blocks.append(b.cautions(report.cautions))
     blocks += [b.text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
-        blocks.append(_drops(drops))
+        drawn = [one for one in (_drops_drawn(report), _shares(report)) if one]
+        blocks += [_drops(drops), b.pictures(drawn)]
     asked = [_to_do(report), _asked(stage), b.text(drop_words(stage))]
     amplifier = dict(report.entered).get("amplifier", "")
     loci, areas = report.draw()
@@ -278,7 +279,23 @@ def _load_lines(areas: Mapping, loci: Mapping) -> Picture:
 def pictures(report: StageReport, made: str = "") -> dict[str, Picture]:
     """Every picture of the page by the name of its file."""
     loci, areas = report.draw()
-    return {"load_lines": _load_lines(areas, loci)} if loci else {}
+    found = [_drops_drawn(report), _shares(report), _load_lines(areas, loci) if loci else None]
+    return {one.name: one for one in found if one}
+
+
+def _drops_drawn(report: StageReport) -> Picture | None:
+    from junction.show.plots_sets import drops_picture
+
+    drops = report.measured_drops.drops if report.measured_drops is not None else ()
+    return drops_picture("drops", drops) if drops else None
+
+
+def _shares(report: StageReport) -> Picture | None:
+    from junction.show.plots_sets import shares_picture
+
+    rails, stage = report.shares(), report.stage
+    marks = {"idle": stage.idle.total_A, "peak": stage.peak.total_A}
+    return shares_picture("shares", rails, marks) if rails else None
 
 
 def _drops(drops: DropReport) -> b.Block:

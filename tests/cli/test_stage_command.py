@@ -61,7 +61,7 @@ def test_every_number_of_the_page_is_in_the_json(done):
     text = (done / "stage.html").read_text()
     assert untraced(text, (done / "stage.json").read_text(), visible) == []
     page = Page(text)
-    assert len(page.images) == 1 and page.images[0]["alt"]
+    assert len(page.images) == 2 and page.images[0]["alt"]
 
 
 def test_csvs(done):

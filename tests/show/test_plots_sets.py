@@ -149,6 +149,36 @@ def test_curves_end_where_the_data_do():
         assert "nan" not in drawn.text.replace('class="a', "")
 
 
+def test_shares_and_drops_of_a_stage():
+    """The curves end at the shares that the set is said to have; drops stand where they were measured."""
+    import pandas as pd
+
+    import junction
+
+    rows = {"part": ["A", "B"], "polarity": "NPN", "temp_C": 23, "ic_mA": 100, "vbe_mV": [600, 606],
+            "hFE": [60, 60]}  # fmt: skip
+    found = junction.stage(
+        pd.DataFrame(rows), parts="A,B", measured_drops="50mV,0.1mV", parallel=2, emitter_resistor="0.22ohm",
+        idle_current="400mA", peak_current="4A", vce="20V",
+    )  # fmt: skip
+    assert list(found.pictures) == ["drops", "shares"]
+    drawn = read(found.plot("shares").columns[0])
+    curve = drawn.values("share0-curve0")
+    at_idle = np.interp(np.log(0.4), np.log(curve[:, 0]), curve[:, 1])
+    assert at_idle == pytest.approx(100 * found.predicted_set.share_idle[0], abs=0.15)
+    assert curve[-1, 1] < curve[0, 1] and curve[-1, 1] > 50  # the resistors even it out, the more the higher
+    _, low, high, *_ = drawn.axis("share0", "y")
+    assert (low + high) / 2 == pytest.approx(50) and {"A", "B", "idle", "peak", "current of the rail"} <= set(
+        words(drawn))  # fmt: skip
+    drawn = read(found.plot("drops").columns[0])
+    assert drawn.values("drops-value0")[0, 0] == pytest.approx(50e-3, abs=3e-4)
+    expected = found.measured_drops.drops[0].expected_V
+    bar = drawn.values("drops-expected0")[:, 0]
+    assert bar.min() == pytest.approx(max(expected.low, 0.0), abs=3e-4)
+    said = {d.verdict for d in found.measured_drops.drops}
+    assert {"drop across the emitter resistor (V)", *said} <= set(words(drawn))
+
+
 def test_a_result_gives_its_pictures(tmp_path):
     import junction
     from junction.base.errors import UsageError
