@@ -31,6 +31,8 @@ SIZE, WIDTH = 9.0, 300.0
 #: What a letter is wide, of its size: for room only, a word is never placed letter by letter.
 LETTER = 0.53
 _DOTS_PER_INCH, _DOTS_ON_SCREEN = 200, 110
+#: A line of so few points may be a mark, whose shape counts.
+_MARK_POINTS = 13
 #: What may be left out of a drawn line [points]: a fifth of a pixel where a page shows it.
 _STRAIGHT = 0.12
 
@@ -185,13 +187,14 @@ def _shape_svg(s: Shape, clips: list) -> str:
         return (f'<text class="{s.colour}" x="{s.x[0]:.1f}" y="{s.y[0]:.1f}"{anchor}{size}{bold}{id_}>'
                 f"{html.escape(s.text, quote=False)}</text>")  # fmt: skip
     if s.kind == "dots":
-        d = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(s.x, s.y, strict=True)).replace(".0 ", " ")
+        # a stroke of no length is round on a screen and nothing in print
+        d = "".join(f"M{a:.1f} {b:.1f}h.01" for a, b in zip(s.x, s.y, strict=True)).replace(".0 ", " ")
         style = f' class="l {s.colour}" stroke-linecap="round" stroke-width="{s.width:g}"'
     elif s.kind == "area":
         d = f"M{_numbers(*thinned(s.x, s.y))}z"
         style = f' class="a {s.colour}" fill-opacity="{s.shade:g}"'
     else:
-        lines = [thinned(x, y) if x.size > 3 else (x, y) for x, y in _pieces(s)]
+        lines = [thinned(x, y) if x.size > _MARK_POINTS else (x, y) for x, y in _pieces(s)]
         d = "".join(f"M{_numbers(x, y)}" for x, y in lines)
         dash = f' stroke-dasharray="{" ".join(f"{z:g}" for z in s.dash)}"' if s.dash else ""
         style = f' class="l {s.colour}" stroke-width="{s.width:g}"{dash}'

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from junction.show import blocks as b
-from junction.show.canvas import beside
+from junction.show.canvas import WIDTH, beside
 
 _VOID = frozenset(("br", "col", "hr", "img", "meta"))
 
@@ -110,9 +110,10 @@ def _data(form: str, content: bytes) -> str:
     return f"data:image/{form};base64,{base64.b64encode(content).decode()}"
 
 
-def _size(drawn) -> dict[str, int]:
-    """Pixels that a drawing is shown at where nothing makes it smaller."""
-    return {"width": round(1.3 * drawn.width), "height": round(1.3 * drawn.height)}
+def _size(drawn) -> dict[str, object]:
+    """Pixels that a drawing is shown at where nothing makes it smaller; a wide one is not halved in print."""
+    wide = {"class_": "wide"} if drawn.width > WIDTH else {}
+    return {"width": round(1.3 * drawn.width), "height": round(1.3 * drawn.height), **wide}
 
 
 def block_html(block: b.Block | Html | str) -> Html | None:

@@ -171,8 +171,9 @@ _UNSEEN_OHM = 1e9
 
 
 def bag_picture(
-    name: str, parts: Sequence[str], verdicts: Sequence[str], drop_V: Sequence[float], ohm: Sequence[float]
-) -> Picture:
+    name: str, parts: Sequence[str], verdicts: Sequence[str], drop_V: Sequence[float], ohm: Sequence[float],
+    absent: int = 0,
+) -> Picture:  # fmt: skip
     """A bag at a glance: forward drop near 1 mA against the resistance across the junction, one mark a part.
 
     Parameters
@@ -183,6 +184,8 @@ def bag_picture(
     drop_V, ohm : sequence of float
         Of the junction that decides: its forward drop [V], nan where it carries no current, and what lies
         across it [ohm], nan or infinite where none was seen.
+    absent : int
+        Parts that were judged by something else and have no place here.
     """
     drop, ohm = np.asarray(drop_V, float), np.asarray(ohm, float)
     words = np.array([str(v) for v in verdicts])
@@ -215,7 +218,10 @@ def bag_picture(
             canvas.marks([at + 4], [30.0], shape, size=size, colour=colour)
             canvas.words(at + 11, 33, word := f"{of.sum()} {verdict}", colour=colour)
             at += 24 + 4.9 * len(word)
-    canvas.words(5, 12, "Every part by the junction that decides", bold=True)
+    canvas.words(5, 12, "Each part by the junction that decides", bold=True)
+    if absent:
+        said = f"{absent} part{'s' if absent > 1 else ''} judged by other data not shown"
+        canvas.words(canvas.width - 8, 12, said, anchor="end", colour="soft")
     goods = zip(px[words == "good"], py[words == "good"], strict=True)
     panel.tags([short(parts[k]) for k in told], px[told], py[told], goods)
     counts = ", ".join(f"{n} {v}" for v in _VERDICTS if (n := int((words == v).sum())))

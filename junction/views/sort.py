@@ -232,7 +232,8 @@ def _glance(report: SortReport) -> Picture | None:
         return None
     drops, ohms = zip(*(places[k] for k in known), strict=True)
     some = [report.verdicts[k] for k in known]
-    return bag_picture("bag", [v.part for v in some], [v.verdict for v in some], drops, ohms)
+    return bag_picture("bag", [v.part for v in some], [v.verdict for v in some], drops, ohms,
+                       absent=len(places) - len(known))  # fmt: skip
 
 
 def _place(v: PartVerdict, readings: Mapping[str, Reading]) -> tuple[float, float] | None:

@@ -22,7 +22,7 @@ class Drawn:
 
     def path(self, id: str) -> np.ndarray:
         """Points of a path (n, 2), pieces one after the other."""
-        d = re.sub(r"h0|z", " ", self.paths[id].get("d")).replace("M", " ")
+        d = re.sub(r"h\.01|z", " ", self.paths[id].get("d")).replace("M", " ")
         return np.array(d.split(), float).reshape(-1, 2)
 
     def place(self, panel: str, which: str, value) -> np.ndarray:
