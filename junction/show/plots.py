@@ -243,7 +243,7 @@ def _family(plot: TransistorPlot) -> Canvas:
              np.concatenate([line["ic_A"] for line in plot.family])]  # fmt: skip
     x = spanning(np.append(every[0], 0.0), "V_CE", "V", pad=0.03)
     panel = Panel(canvas, "family", 40, 218, x, spanning(np.append(every[1], 0.0), "collector current", "A"),
-                  plot.early, right=46)  # fmt: skip
+                  plot.early, right=66)  # fmt: skip
     for k, line in enumerate(plot.family):
         if "vce_fit_V" in line:
             panel.curve(f"fit{k}", line["vce_fit_V"], line["ic_fit_A"])
