@@ -278,12 +278,12 @@ def _contradiction(w: Weighed) -> list[str]:
     if top.hypothesis < 0:
         return []
     numbered = number_says(part.type) if part.type and w.type_ is None else None
-    # a bare letter and digits may be another maker's number; written in full, 2SA says PNP
-    full = numbered and not plain_name(part.type)[1:].isdigit()
-    written = part.polarity or (w.type_.polarity if w.type_ else numbered.polarity if full else "")
+    written = part.polarity or getattr(w.type_ or numbered, "polarity", "")
     other = not matches(top.kind, w.type_) if w.type_ else False
     if numbered and numbered.kinds:
         other = not is_called(top.kind, numbered.kinds)
+    elif numbered and numbered.material and top.kind.material and top.kind.device != "unknown":
+        other = numbered.material != top.kind.material
     if other and top.probability > 0.5:
         words = explanation_words(replace(top, faults=()))
         out.append(say("leads_not_type", explanation=words, type=part.type))
@@ -315,7 +315,6 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     germanium, unknown = _germanium(w), part.type and w.type_ is None
     told = number_says(part.type) if unknown else None
     family = told if told and told.kinds else None
-    stated = told.polarity if told and not contradiction else ""
     note = "" if family else type_note(part.type, w.type_, reason="leads_type_unknown")
     words = {f"{path[0]}-{path[1]}": decided(p, w.odd) for path, p in w.paths.items()}
     # in circuit: what paths beside the part cannot change, and what they can
@@ -329,7 +328,6 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
         "leads_gain_socket": not two and not doubt and part.hfe < least,
         "leads_type_number": family is not None,
         note: note,
-        "leads_not_polarity": stated and w.device.polarity and stated != w.device.polarity,
         "leads_not_bipolar": likely and no_transistor,
         "leads_reads_like": likely and not no_transistor,
         "leads_in_circuit": part.in_circuit,
@@ -340,7 +338,7 @@ def _warnings(w: Weighed, contradiction: list[str]) -> list[str]:
     values = {
         "names": "; ".join(part.refused_why or part.refused), "hfe": part.hfe, "least": least,
         "type": part.type,
-        "says": family.says if family else "", "polarity": w.device.polarity, "written": stated,
+        "says": family.says if family else "",
         "reads": first.kind.reads_as if no_transistor else capital(first.kind.reads_as),
         "sure": f"{first.probability:.0%}", "too": first is not top, "firm": ", ".join(firm),
         "loose": ", ".join(loose),
