@@ -22,7 +22,7 @@ from math import ceil, floor, inf, isfinite, isinf, isnan, log10, nan, sqrt
 import numpy as np
 
 from junction.base.units import NORMAL_95
-from junction.replace.results import NetworkFault, ResistorNetwork, SearchBound
+from junction.replace.results import Hindrance, NetworkFault, ResistorNetwork, SearchBound
 from junction.shelf.tables import resistor_series, rule
 
 #: 95 % of the sum of independent errors that are even within their limits: 1.96/sqrt(3) of the limit
@@ -170,6 +170,11 @@ def network(
                                                                                          strict=True)),
         rule("resistor_power") * power_W * max(shares), max(used, default=nan),
     )  # fmt: skip
+
+
+def answers(net: ResistorNetwork) -> bool:
+    """Whether it comes near enough to be taken: within the tolerance, by the rule ``resistor_answer``."""
+    return abs(net.error) <= net.tolerance_worst * rule("resistor_answer") + 1e-9
 
 
 def with_faults(net: ResistorNetwork, power_W: float = nan, watts: Mapping | float = nan) -> ResistorNetwork:
@@ -436,7 +441,7 @@ def _mixed(wanted: float, stock: _Stock, most: int) -> tuple[list, list[SearchBo
 
 def _equal(wanted: float, stock: _Stock, most: int, step: float) -> list:
     """Trees of equal parts: strings of n in series, m of them side by side, n times m up to `most`."""
-    found = []
+    found, counts_as = [], 1 / rule("resistor_step")
     for count in range(1, most + 1):
         able = stock.ohm[(stock.count >= count) & (stock.share * count >= 1 - 1e-9)].tolist()
         for n in range(1, count + 1):
@@ -445,7 +450,8 @@ def _equal(wanted: float, stock: _Stock, most: int, step: float) -> list:
                 at = bisect_left(able, one * (1 - 1e-12))
                 for ohm in able[max(at - 1, 0) : at + 1]:
                     off = abs(ohm / one - 1)
-                    found.append((round(off / step), count, n, off, ohm))
+                    near = off / step
+                    found.append((round(near) if near <= counts_as else near, count, n, off, ohm))
     # nearest of each count of parts, then the best of all
     found.sort(key=lambda x: (x[1], x[0], x[3]))
     seen: dict[int, int] = {}
@@ -484,16 +490,17 @@ def combinations(
         Dissipation of the whole [W]; nan leaves power out.  No part is taken past its rating.
     most_parts : int, optional
         Up to `MIXED_PARTS` every network, above that equal parts alone.  Left out: 4, and as many equal ones
-        as the power asks for.
+        as the power asks for, or as it takes where no fewer parts are an answer.
     each : int
         How many of each arrangement.
 
     Returns
     -------
     tuple of ResistorNetwork
-        A single part that does comes first.  Then those within the tolerance; of these those that keep the
+        A single part that does comes first.  Then those that are an answer; of these those that keep the
         rule ``resistor_power``; of these the smallest error, in steps of a share of the tolerance (the rule
-        ``resistor_step``); in a step fewer parts, and where the power is known those that share it evenly.
+        ``resistor_step``); in a step the coolest of those that do not keep it, fewer parts, and where the
+        power is known those that share it evenly.  The nearest first of those that are no answer.
     tuple of SearchBound
         For each count of parts the values tried, and whether no nearer network can have been missed.
     """
@@ -510,26 +517,35 @@ def combinations(
     few = min(most_parts or 4, MIXED_PARTS)
     equal = most_parts or (min(2 * asked, EQUAL_PARTS) if asked > few else few)
     trees, bounds = [], {}
-    for part in (margin, 1.0) if finite.size else (1.0,):
-        stock = _Stock(ohm, count, share / part)
+    stocks = [_Stock(ohm, count, share / part) for part in ((margin, 1.0) if finite.size else (1.0,))]
+    for stock in stocks:
         if most_parts is None or most_parts <= MIXED_PARTS:
             found, tried = _mixed(wanted_ohm, stock, few)
             trees += found
             bounds |= {one.parts: one for one in tried}
         if equal > MIXED_PARTS or not isnan(power_W):
             trees += _equal(wanted_ohm, stock, equal, step)
-    nets = [
-        network(*_written(tree), wanted_ohm, tolerance, power_W, watts)
-        for tree in dict.fromkeys(map(_ordered, trees))
-    ]
+
+    def judged() -> list[ResistorNetwork]:
+        return [network(*_written(tree), wanted_ohm, tolerance, power_W, watts)
+                for tree in dict.fromkeys(map(_ordered, trees))]  # fmt: skip
+
+    nets = judged()
+    if most_parts is None and not any(answers(n) for n in nets):
+        for stock in stocks:
+            trees += _equal(wanted_ohm, stock, EQUAL_PARTS, step)
+        nets = judged()
 
     def rank(n: ResistorNetwork) -> tuple:
         even, off = round(max(n.power_shares), 2), abs(n.error)
         hottest = 0.0 if isnan(power_W) else even
         keeps = not n.used * margin > 1 + 1e-9
         does = len(n.parts_ohm) == 1 and off <= step
-        return (not does, off > tolerance, not keeps, round(off / step), len(n.parts_ohm), hottest,
-                round(off, 4), even, round(off, 12), n.arrangement, n.parts_ohm)  # fmt: skip
+        order = (len(n.parts_ohm), hottest, round(off, 4), even, round(off, 12), n.arrangement, n.parts_ohm)
+        if not answers(n):  # none is to be taken: the nearest is to be known
+            return not does, True, round(off, 9), not keeps, *order
+        # above the rule every degree counts, so that the cooler of two as near comes first
+        return (not does, False, not keeps, round(off / step), 0.0 if keeps else round(n.used, 2), *order)
 
     ranked, kept, seen = sorted(nets, key=rank), [], {}
     nearest = min((round(abs(n.error), 12) for n in nets), default=nan)
@@ -540,3 +556,25 @@ def combinations(
             kept.append(n)
             nearest = nan if best else nearest
     return tuple(kept), tuple(bounds.values())
+
+
+def hindrances(
+    wanted_ohm: float, stock_ohm: Sequence[float], *, counts: Mapping[float, float],
+    watts: Mapping[float, float] | float, tolerance: float, power_W: float, most_parts: int | None,
+) -> tuple[Hindrance, ...]:  # fmt: skip
+    """Why no network answers: for each limit that was set, what would answer without it.
+
+    The parameters are those of `combinations`.
+    """
+    given = {"counts": counts, "watts": watts, "most_parts": most_parts}
+    rated = any(not isnan(w) for w in (watts.values() if isinstance(watts, Mapping) else (watts,)))
+    found = []
+    for kind, hinders, without in (
+        ("rating", rated, {"watts": nan}), ("count", any(map(isfinite, counts.values())), {"counts": {}}),
+        ("parts", most_parts is not None, {"most_parts": None}),
+    ):  # fmt: skip
+        nets = combinations(wanted_ohm, stock_ohm, tolerance=tolerance, power_W=power_W, each=1,
+                            **given | without)[0] if hinders else ()  # fmt: skip
+        if nets and answers(nets[0]):
+            found.append(Hindrance(kind, nets[0]))
+    return tuple(found)

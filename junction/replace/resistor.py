@@ -80,7 +80,8 @@ def judge_reading(
     ResistorVerdict
         In tolerance at 95 % or more is fine, at 5 % or less is not, between is undecided (JCGM 106).  A
         meter much coarser than the tolerance gives a small probability whatever it shows, so a resistor is
-        called bad only where a good one would also have read otherwise, at 95 %.
+        called bad only where a good one would also have read otherwise, at 95 %; and no probability is told
+        (nan) where such a meter, or a path beside the resistor, leaves it undecided.
     """
     resolution_ohm = resolution_of(reading_ohm) if resolution_ohm is None else resolution_ohm
     zeroed = not isnan(lead_zero_ohm)
@@ -136,6 +137,8 @@ def judge_reading(
     said = "times" if times >= 2 else "off" if abs(times - 1) >= 5e-4 else "nominal"
     numbers["said"] = say(f"resistor_{said}", times=times, off=times - 1)
     lowered = in_circuit and times < 1 and state != "fine"
+    if state == "undecided" and (lowered or numbers["best"]):
+        p = nan  # the meter, or what lies beside it, speaks there, not the resistor
     return ResistorVerdict(
         state, nominal, reading_ohm, isinf(reading), in_circuit, p, say(reason, **numbers),
         next_step(reason, **numbers), reading * nominal / (nominal - reading) if lowered else nan,

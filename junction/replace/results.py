@@ -158,6 +158,14 @@ class ResistorNetwork:
 
 
 @dataclass(frozen=True)
+class Hindrance:
+    """A limit for which no network answers, and the one that would answer without it."""
+
+    kind: str  # 'rating' of the parts, 'count' of each value, 'parts' of a network
+    network: ResistorNetwork
+
+
+@dataclass(frozen=True)
 class SharingEffect:
     """What a resistor's tolerance does where it shares or senses a current."""
 
@@ -219,3 +227,6 @@ class ResistorReport:
     cautions: tuple[SimpleNamespace, ...] = ()
     searched: tuple[SearchBound, ...] = ()
     given: bool = False  # the stock is the values at hand, not a series
+    answered: bool = True  # the first network is near enough to be taken
+    hindrances: tuple[Hindrance, ...] = ()  # where none is: what keeps it from being
+    hint: str = ""  # what the value as written could mean as well

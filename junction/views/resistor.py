@@ -38,7 +38,18 @@ def parts_text(net: ResistorNetwork) -> str:
 
 
 def _off(net: ResistorNetwork) -> str:
-    return "0 %" if abs(net.error) < 5e-6 else f"{100 * net.error:+.2g} %"
+    return _percent_off(net.error)
+
+
+def _percent_off(error: float) -> str:
+    """``+2.4 %``, ``+100 %``, ``12 times``: an error to two digits, never in powers of ten."""
+    if abs(error) < 5e-6:
+        return "0 %"
+    if error >= 10:
+        return f"{float(f'{1 + error:.2g}'):.0f} times"
+    if error < -0.995:
+        return f"1/{float(f'{1 / (1 + error):.2g}'):.0f}"
+    return f"{float(f'{100 * error:.{3 if error >= 1 else 2}g}'):+g} %"
 
 
 def _value(net: ResistorNetwork):
@@ -75,16 +86,18 @@ def _few(report: ResistorReport) -> list[ResistorNetwork]:
     def merits(n: ResistorNetwork) -> tuple:
         return round(abs(n.error) / step), len(n.parts_ohm), round(n.used, 3) if _over(n) else 0
 
-    nets = [n for n in report.networks if len(n.parts_ohm) > 1 or abs(n.error) < step]
+    nets = [n for k, n in enumerate(report.networks)
+            if k == 0 or len(n.parts_ohm) > 1 or abs(n.error) < step]  # fmt: skip
     seen: list[tuple] = []
     first, more = [], []
+    many = max(_COUNTED, 2 * len(nets[0].parts_ohm)) if nets else 0
     for n in nets:
         own = merits(n)
         bettered = any(all(a <= b for a, b in zip(other, own, strict=True)) for other in map(merits, nets)
                        if other != own) or own in seen  # fmt: skip
         if not bettered:
             first.append(n)
-        elif sum(m[1] == own[1] for m in seen) < 2:
+        elif sum(m[1] == own[1] for m in seen) < 2 and len(n.parts_ohm) <= many:
             more.append(n)
         seen.append(own)
     marked = [n for n in nets if n is _nearest(report)]
@@ -149,22 +162,41 @@ def _answer(report: ResistorReport) -> list[b.Block]:
             half = percent(1 / rule("resistor_power"))
             lines.append(say("resistor_one_hot", used=percent(one.used), half=half,
                              better=_short(one.rating_W, "W"), below=len(report.networks) > 1))  # fmt: skip
+    elif report.networks and not report.answered:
+        best = report.networks[0]
+        within = percent(report.tolerance * rule("resistor_answer"), 1).replace(".0 ", " ")
+        lines.append(say("resistor_far_off", wanted=wanted, given=report.given, within=within,
+                         parts=parts_text(best), many=len(best.parts_ohm) > 1, value=_value(best),
+                         off=_off(best)))  # fmt: skip
     elif report.networks:
         best = report.networks[0]
         off = "exactly" if abs(best.error) < 5e-6 else f"which is {_value(best)} ({_off(best)})"
-        lines.append(f"{wanted}: {parts_text(best)}, {off}.")
+        off = f", {off}" if len(best.parts_ohm) > 1 else f" ({_off(best)})"
+        lines.append(f"{wanted}: {parts_text(best)}{off}.")
     else:
         lines.append(say("resistor_none", rated=rated) if rated else say("resistor_nothing"))
+    alone = not one and report.wanted_ohm in report.nearest_ohm and not isnan(report.power_W)
+    for kind, net in ((x.kind, x.network) for x in report.hindrances):
+        if kind == "rating" and len(net.parts_ohm) == 1 and alone:
+            continue  # said below
+        many = len(net.parts_ohm) > 1
+        each = many and len(set(net.parts_ohm)) == 1
+        lines.append(say(
+            f"resistor_hindered_{kind}", parts=parts_text(net), each=each, uneven=many and not each,
+            count=len(net.parts_ohm), off=_off(net) if abs(net.error) >= 5e-6 else "",
+            watts="" if isnan(net.hottest_W) else _short(net.hottest_W, "W"),
+        ))  # fmt: skip
+    lines += [report.hint] if report.hint else []
     source = f"{report.stock[0].upper()}{report.stock[1:]}, {tolerance} parts"
     if not one and report.nearest_ohm:
         off = {x: x / report.wanted_ohm - 1 for x in report.nearest_ohm}
         near = {x: e for x, e in off.items() if 1e-9 < abs(e) <= rule("resistor_far")}
         # where no single part stands the power, the nearest ones are beside the point
         if near and not report.alone_rating_W > report.part_power_W:
-            single = (f"{nominal(x, 'ohm')} ({100 * e:+.2g} %)" for x, e in near.items())
+            single = (f"{nominal(x, 'ohm')} ({_percent_off(e)})" for x, e in near.items())
             source += f"; nearest {', '.join(single)}"
     lines.append(f"{source}.")
-    if not one and report.wanted_ohm in report.nearest_ohm and not isnan(report.power_W):
+    if alone:
         rating = nominal(report.alone_rating_W, "W")
         lines.append(say("resistor_alone", wanted=wanted, rating=rating))
     for bound in report.searched:
@@ -177,7 +209,7 @@ def _answer(report: ResistorReport) -> list[b.Block]:
 
 def _heat(report: ResistorReport) -> list[b.Block]:
     """Of the answer: what each part gets, and what is left when one fails."""
-    if not report.networks:
+    if not report.networks or not report.answered:
         return []
     best, lines = report.networks[0], []
     many = len(best.parts_ohm) > 1
@@ -188,7 +220,9 @@ def _heat(report: ResistorReport) -> list[b.Block]:
         rating = _short(best.rating_W, "W")
         lines.append(say("resistor_heat", heat=heat, alike=len(parts) == 1, rating=rating))
     elif isnan(report.part_power_W) and isnan(best.used) and not isnan(report.power_W):
-        power = nominal(report.power_W, "W")
+        power = _short(report.power_W, "W")
+        if report.effect:
+            power = f"{nominal(report.effect.current_A, 'A')} ({power})"
         lines.append(say("resistor_heat_one", power=power, rating=_short(best.rating_W, "W")))
     if not isnan(report.power_W):
         volts, part = max(zip(best.parts_V, best.parts_ohm, strict=True))
@@ -237,7 +271,10 @@ def summary(report: ResistorReport) -> str:
     wanted = nominal(report.wanted_ohm, "ohm")
     if report.reading is not None:
         return f"{wanted}: {report.reading.state}"
-    return f"{wanted}: {parts_text(report.networks[0]) if report.networks else 'no network'}"
+    if not report.networks:
+        return f"{wanted}: no network"
+    near = "" if report.answered else "nothing near enough; nearest "
+    return f"{wanted}: {near}{parts_text(report.networks[0])}"
 
 
 def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Block]:

@@ -188,3 +188,28 @@ def test_an_emitter_resistor_read_high_in_circuit(capsys):
     _, out, _ = run(capsys, "0.22ohm", "--reading", "0.4ohm", "--in-circuit")
     flat = " ".join(out.split())
     assert "undecided" in flat and "probe tips together" in flat and "lift one lead" not in flat
+
+
+@pytest.mark.parametrize(
+    ("words", "says", "never"),
+    [
+        ("4 --have 4x8 --power 40 --part-power 10",
+         ("4 ohm: nothing from these comes within 5 %; nearest: 8 | 8 | 8 | 8 ohm = 2 ohm (-50 %).",
+          "8 | 8 ohm would take 20 W each", "too few: 8 parts would do"), "If one opens"),
+        ("8 --have 2x4R7", ("nearest: 4.7 + 4.7 ohm = 9.4 ohm (+18 %)",), "41 %"),
+        ("0R22 --current 5A", ("At 5 A (5.5 W) it wants a rating of 11 W",), "2 W "),
+        ("0.1ohm --reading 0.3 --lead-zero 0.2", ("this meter cannot tell",), "Probability"),
+        ("1k --reading 0 --in-circuit", ("lift one lead",), "Probability"),
+        ("6 --have 2x8 --power 20 --part-power 20", ("nearest: 8",), "e+"),
+        ("1 --have 1k", ("10 ohm (+900 %)",), "e+"), ("1 --have 10k", ("100 ohm (100 times)",), "e+"),
+        ("1e12", ("nothing from stock", "from 10 mohm to 22 Mohm"), "is a stock value"),
+        ("472", ("as a marking code 472 is 4.7 kohm",), "4.72"), ("470", ("470 ohm is a stock",), "code"),
+        ("4.7k --have 2x2k7,10k", ("of 10 kohm as many as needed",), "2.7 kohm as many"),
+    ],
+)  # fmt: skip
+def test_what_is_no_answer_is_not_given_as_one(capsys, words, says, never):
+    status, out, err = run(capsys, *words.split())
+    flat = " ".join(out.split())
+    assert (status, err) == (0, "") and never not in flat
+    assert all(x in flat for x in says), flat
+    assert max(map(len, out.splitlines())) <= 80

@@ -50,6 +50,56 @@ def test_sharing_limits():
     assert small == pytest.approx(0.05 * 1e-3 / (1e-3 + thermal_voltage(25.0)), rel=1e-3)
 
 
+@every_row(
+    ("current", "more", "watts"),
+    [(5.0, {}, 5.5), (5.0, {"power": "6W"}, 6.0), (5.0, {"power": "5W"}, 5.5)],  # 25 A2 x 0.22 ohm
+)
+def test_the_current_heats(current, more, watts):
+    """Joule: I squared R; a power typed rounded beside it is the larger of the two."""
+    report = junction.resistor("0R22", current=current, **more)
+    assert report.power_W == pytest.approx(watts) and report.alone_rating_W == pytest.approx(2 * watts)
+    assert report.networks[0].hottest_W == pytest.approx(watts)
+
+
+@every_row("power", ("1W", "4W", "7W"))
+def test_current_and_power_that_contradict_each_other_are_asked_about(power):
+    with pytest.raises(UsageError, match="5 A makes 5.5 W in 0.22 ohm"):
+        junction.resistor("0R22", current="5A", power=power)
+
+
+@every_row(
+    ("value", "reading", "asked"),
+    [("10k", "9.4", "9.4 ohm or 9.4 kohm"), ("4k7", "4.7", "4.7 ohm or 4.7 kohm"), ("10k", 9.4, "9.4 kohm"),
+     ("1M", "0.98", "0.98 ohm or 980 kohm"), ("1M", "980", "980 ohm or 980 kohm"),
+     ("10", "0.0098", "9.8 ohm"), ("4.7", "4k6", "is the marked value 4.7 ohm or 4.7 kohm"),
+     ("472", "4700ohm", "As a marking code it fits"), ("10k", "6.1", "6.1 ohm or 6.1 kohm")],
+)  # fmt: skip
+def test_digits_of_another_range_are_asked_about(value, reading, asked):
+    with pytest.raises(UsageError, match=asked):
+        junction.resistor(value, reading=reading)
+
+
+@every_row(
+    ("value", "reading", "state"),
+    [("10k", "9.4ohm", "shorted"), ("10k", "9R4", "shorted"), ("10k", "9.9k", "fine"),
+     ("10k", "21", "shorted"), ("10k", "0", "shorted"), ("4.7ohm", "4.6k", "open"),
+     ("1000", "990", "fine"), ("100", "OL", "open")],
+)  # fmt: skip
+def test_a_reading_with_its_unit_is_judged(value, reading, state):
+    assert junction.resistor(value, reading=reading).reading.state == state
+
+
+@every_row(
+    ("value", "ohm", "tolerance"),
+    [("2R2J", 2.2, 0.05), ("4k7K", 4700, 0.1), ("0R22F", 0.22, 0.01), ("R10G", 0.1, 0.02),
+     ("10kJ", 1e4, 0.05), ("47RM", 47, 0.2), ("4K7", 4700, 0.05), ("10K", 1e4, 0.05), ("1M5", 1.5e6, 0.05)],
+)  # fmt: skip
+def test_letters_of_tolerance(value, ohm, tolerance):
+    """IEC 60062: B 0.1, C 0.25, D 0.5, F 1, G 2, J 5, K 10, M 20 percent; without one that of E24, 5."""
+    report = junction.resistor(value)
+    assert (report.wanted_ohm, report.tolerance) == (pytest.approx(ohm), pytest.approx(tolerance))
+
+
 # --- readings -----------------------------------------------------------------------------------------
 
 
@@ -108,12 +158,24 @@ def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
     for words in ("only make it read low", "steps of 0.1 ohm", "0.2 ohm a pair", "known current"):
         assert words in high.next, words
     assert "lift" not in high.next
-    # u = (1 % of 0.4 + 2 digits)/sqrt(3) = 0.118 ohm on a band of 0.022 ohm: P(|z| < 0.011/0.118) = 7.4 %
-    assert "even at its nominal exactly it would say only 7%" in high.evidence
+    assert "not even of one exactly at its nominal" in high.evidence
     assert "lift" in judge_reading(1000.0, 900.0, in_circuit=True, resolution_ohm=1.0).next
     fine_meter = judge_reading(1000.0, 1040.0, in_circuit=True, resolution_ohm=1.0)
     assert "only make it read low" in fine_meter.next and "leads" not in fine_meter.next
-    assert "even at its nominal" not in fine_meter.evidence
+    assert "at its nominal" not in fine_meter.evidence
+
+
+@every_row(
+    ("nominal", "reading", "more", "told"),
+    [
+        # u = hypot(0.201, 0.2)/sqrt(3) = 0.16 ohm on a band of 0.01 ohm: the meter speaks, not the resistor
+        (0.1, 0.3, {"lead_zero_ohm": 0.2}, False), (0.22, 0.4, {}, False),
+        (1000.0, 600.0, {"in_circuit": True}, False), (1000.0, 0.0, {"in_circuit": True}, False),
+        (1000.0, 1045.0, {}, True), (1000.0, 1500.0, {"in_circuit": True}, True), (1000.0, 990.0, {}, True),
+    ],
+)  # fmt: skip
+def test_a_probability_is_told_only_where_the_resistor_makes_it(nominal, reading, more, told):
+    assert isnan(judge_reading(nominal, reading, **more).probability_in_tolerance) != told
 
 
 # --- leads taken off ----------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import junction
 from junction.replace.networks import combinations, network, stock_values, value_and_shares, with_faults
 from tests.rows import every_row
 
@@ -245,6 +246,53 @@ def test_fewer_parts_win_where_the_tolerance_drowns_the_difference():
     assert found[0].parts_ohm == (16.0, 510.0)  # -0.02 %, in the step of half a percent
     best = min(found, key=lambda n: abs(n.error))
     assert len(best.parts_ohm) == 4 and abs(best.error) < 1e-6 and best.arrangement in ARRANGEMENTS
+
+
+@every_row(
+    ("wanted", "have", "more", "parts", "hinders"),
+    [
+        (4, "4x8", {"power": 40, "part_power": 10}, (8.0,) * 4, {"rating": (8.0,) * 2, "count": (8.0,) * 8}),
+        (8, "2x4R7", {}, (4.7,) * 2, {"count": (4.7,) * 4}),  # 4.7 + 4.7 | 9.4 = 7.83 ohm
+        (6, "2x8", {"power": 20, "part_power": 20}, None, {"count": (8.0,) * 4}),
+        (10, "100x1", {"most_parts": 4}, (1.0,) * 4, {"parts": (1.0,) * 10}),
+        (8, "3x8R2", {"power": 20, "part_power": 5}, None, {"rating": (8.2,), "count": (8.2,) * 9}),
+    ],
+)  # fmt: skip
+def test_what_is_further_off_than_the_tolerance_is_no_answer(wanted, have, more, parts, hinders):
+    """The nearest comes first then, and each limit that hinders is told with what would do without it."""
+    report = junction.resistor(wanted, have=have, **more)
+    assert not report.answered
+    assert {x.kind: tuple(sorted(x.network.parts_ohm)) for x in report.hindrances} == hinders
+    errors = [round(abs(n.error), 9) for n in report.networks]
+    assert errors == sorted(errors)
+    assert parts is None or report.networks[0].parts_ohm == parts
+    for x in report.hindrances:
+        assert abs(x.network.error) <= 0.05
+
+
+def test_more_than_four_equal_parts_are_tried_where_no_fewer_answer():
+    assert junction.resistor(10, have="100x1").networks[0].parts_ohm == (1.0,) * 10
+    assert junction.resistor(10, have="9x1").answered is False  # 9 ohm is off by 10 %
+    # ten in series from a value a tenth of it; the nearest of all where even a hundred do not reach
+    far = junction.resistor("1M", have="1ohm")
+    assert not far.answered and far.networks[0].parts_ohm == (1.0,) * 100
+
+
+def test_of_two_as_near_above_the_rule_the_cooler_comes_first():
+    # 100/13 = 7.69 ohm (-3.8 %), 3.85 W each of 5 W; 100/12 = 8.33 ohm (+4.2 %), 4.17 W each
+    report = junction.resistor(8, power=50, have="20x100ohm", part_power=5)
+    assert [n.parts_ohm for n in report.networks[:2]] == [(100.0,) * 13, (100.0,) * 12]
+
+
+@every_row(
+    ("wanted", "answered"), [(1e12, False), (1e-6, False), ("50M", True), ("5mohm", True), ("22M", True)]
+)
+def test_stock_has_ends(wanted, answered):
+    report = junction.resistor(wanted)
+    assert report.answered == answered
+    used = [x for n in report.networks for x in n.parts_ohm]
+    # from 10 mohm to 22 Mohm (common practice, no source)
+    assert 0.01 * (1 - 1e-9) <= min(used) and max(used) <= 22e6 * (1 + 1e-9)
 
 
 # --- one network ------------------------------------------------------------------------------------------

@@ -179,6 +179,9 @@ _READ = "part,red,black,value\nA,{},{},{}\nA,{},{},{}\n"
 CASES = {
     "waves": ("sort BAG0", _waves()),
     "network": ("resistor 0.33ohm --power 5W --part-power 5W",),
+    "no answer": ("resistor 100 --have 47,56,220 --most-parts 2 --tolerance 2.5%",),
+    "heat": ("resistor 0R22 --current 5A --power 6W",),
+    "below stock": ("resistor 5mohm",), "above stock": ("resistor 30Mohm",),
     "far off": ("resistor 8ohm --have 3ohm,15ohm --power 20W --part-power 30W",),
     "across": ("resistor 100kohm --power 1W",),
     "four wires": ("resistor 0.22ohm --reading 0.32ohm --meter-resolution 0.001ohm",),
@@ -352,6 +355,8 @@ SHOWN_BY = {
     "shelf 6 substitute": {"substitute_exceeds": 1.3, "comparable_current": 1.3},
     "gain asked": {"gain_holds_below": 0.7},
     "hot place": {"germanium_hot": 1.3, "germanium_end": 1.3},
+    "no answer": {"resistor_answer": 1.3}, "heat": {"resistor_heat_apart": 0.3},
+    "below stock": {"resistor_stock_low": 1.3}, "above stock": {"resistor_stock_high": 0.7},
     "far off": {"resistor_far": 1.3},
     "shorted": {"resistor_shorted": 0.7},
     "coarse": {"resistor_coarse_share": 0.7, "resistor_coarse": 0.7},
