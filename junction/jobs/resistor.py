@@ -74,7 +74,7 @@ def _value(given) -> tuple[float, float, float]:
     text = given.strip() if isinstance(given, str) else ""
     lettered = _LETTERED.fullmatch(text)
     ohm = physical(lettered[1] if lettered else given, "resistance", plain=True, **_BOUNDS)
-    coded = re.fullmatch(r"[1-9][0-9][1-6]", text)
+    coded = re.fullmatch(r"[1-9][0-9][0-6]", text)
     code = float(int(text[:2]) * 10 ** int(text[2])) if coded and _in_e24(text[:2]) else nan
     return ohm, _LETTERS[lettered[2]] if lettered else nan, code
 
@@ -300,7 +300,8 @@ def resistor(value, o) -> Result:
         if not low <= wanted <= high:
             words = say("resistor_stock_ends", series=words, low=nominal(low, "ohm"),
                         high=nominal(high, "ohm"), basis=basis)  # fmt: skip
-    hint = "" if isnan(code) else say(
+    # 470 is a value as it stands: its code is only asked about where a reading fits it
+    hint = "" if isnan(code) or code < wanted else say(
         "resistor_code_hint", wanted=nominal(wanted, "ohm"), written=value.strip(), code=nominal(code, "ohm"),
         example=_typed(code),
     )  # fmt: skip

@@ -35,6 +35,7 @@ MIXED_PARTS = 5
 EQUAL_PARTS = 100
 #: Stock values with which all networks of so many parts are tried; of more, the nearest in ratio.
 _MOST_VALUES = {4: 800, 5: 100}
+_FEW_VALUES = 30  # up to so many values five parts are tried unasked, where four do not answer
 _NEAREST = 12  # networks that a search hands on
 _STEPS = 60  # neighbours tried in either direction where ratings or counts forbid the nearest
 _SLACK = 1.1  # shares of the wanted value, while the network's own is not known yet
@@ -490,7 +491,8 @@ def combinations(
         Dissipation of the whole [W]; nan leaves power out.  No part is taken past its rating.
     most_parts : int, optional
         Up to `MIXED_PARTS` every network, above that equal parts alone.  Left out: 4, and as many equal ones
-        as the power asks for, or as it takes where no fewer parts are an answer.
+        as the power asks for; where these are no answer 5 of a small stock, then as many equal ones as it
+        takes.
     each : int
         How many of each arrangement.
 
@@ -531,7 +533,13 @@ def combinations(
                 for tree in dict.fromkeys(map(_ordered, trees))]  # fmt: skip
 
     nets = judged()
-    if most_parts is None and not any(answers(n) for n in nets):
+    if most_parts is None and ohm.size <= _FEW_VALUES and not any(map(answers, nets)):
+        for stock in stocks:  # five of a few values before dozens of one
+            found, tried = _mixed(wanted_ohm, stock, MIXED_PARTS)
+            trees += found
+            bounds |= {one.parts: one for one in tried}
+        nets = judged()
+    if most_parts is None and not any(map(answers, nets)):
         for stock in stocks:
             trees += _equal(wanted_ohm, stock, EQUAL_PARTS, step)
         nets = judged()

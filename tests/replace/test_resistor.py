@@ -72,7 +72,8 @@ def test_current_and_power_that_contradict_each_other_are_asked_about(power):
     [("10k", "9.4", "9.4 ohm or 9.4 kohm"), ("4k7", "4.7", "4.7 ohm or 4.7 kohm"), ("10k", 9.4, "9.4 kohm"),
      ("1M", "0.98", "0.98 ohm or 980 kohm"), ("1M", "980", "980 ohm or 980 kohm"),
      ("10", "0.0098", "9.8 ohm"), ("4.7", "4k6", "is the marked value 4.7 ohm or 4.7 kohm"),
-     ("472", "4700ohm", "As a marking code it fits"), ("10k", "6.1", "6.1 ohm or 6.1 kohm")],
+     ("472", "4700ohm", "As a marking code it fits"), ("10k", "6.1", "6.1 ohm or 6.1 kohm"),
+     ("220", "22", "220 ohm or 22 ohm")],
 )  # fmt: skip
 def test_digits_of_another_range_are_asked_about(value, reading, asked):
     with pytest.raises(UsageError, match=asked):
@@ -81,7 +82,8 @@ def test_digits_of_another_range_are_asked_about(value, reading, asked):
 
 @every_row(
     ("value", "reading", "state"),
-    [("10k", "9.4ohm", "shorted"), ("10k", "9R4", "shorted"), ("10k", "9.9k", "fine"),
+    [("220ohm", "22", "shorted"),
+     ("10k", "9.4ohm", "shorted"), ("10k", "9R4", "shorted"), ("10k", "9.9k", "fine"),
      ("10k", "21", "shorted"), ("10k", "0", "shorted"), ("4.7ohm", "4.6k", "open"),
      ("1000", "990", "fine"), ("100", "OL", "open")],
 )  # fmt: skip

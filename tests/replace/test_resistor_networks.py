@@ -273,7 +273,9 @@ def test_what_is_further_off_than_the_tolerance_is_no_answer(wanted, have, more,
 def test_more_than_four_equal_parts_are_tried_where_no_fewer_answer():
     assert junction.resistor(10, have="100x1").networks[0].parts_ohm == (1.0,) * 10
     assert junction.resistor(10, have="9x1").answered is False  # 9 ohm is off by 10 %
-    # ten in series from a value a tenth of it; the nearest of all where even a hundred do not reach
+    # five of two values come before dozens of one: 3 + 4 x 1 ohm
+    assert sorted(junction.resistor(7, have="1x3,100x1").networks[0].parts_ohm) == [1.0] * 4 + [3.0]
+    # the nearest of all where even a hundred do not reach
     far = junction.resistor("1M", have="1ohm")
     assert not far.answered and far.networks[0].parts_ohm == (1.0,) * 100
 
