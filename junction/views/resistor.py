@@ -203,7 +203,7 @@ def _answer(report: ResistorReport) -> list[b.Block]:
         gap = abs(_nearest(report).error) if report.networks else 0.0
         if not bound.complete and gap > 5e-6:
             lines.append(say("resistor_gap", parts=bound.parts, low=bound.low_ohm, high=bound.high_ohm,
-                             gap=f"{100 * gap:.1g} %"))  # fmt: skip
+                             gap=f"{float(f'{100 * gap:.1g}'):g} %"))  # fmt: skip
     return [b.text(x) for x in lines]
 
 

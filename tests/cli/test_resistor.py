@@ -201,6 +201,7 @@ def test_an_emitter_resistor_read_high_in_circuit(capsys):
         ("0.1ohm --reading 0.3 --lead-zero 0.2", ("this meter cannot tell",), "Probability"),
         ("1k --reading 0 --in-circuit", ("lift one lead",), "Probability"),
         ("6 --have 2x8 --power 20 --part-power 20", ("nearest: 8",), "e+"),
+        (f"5k --have {','.join(f'1x{k}R' for k in range(1, 29))}", ("gain 100 % at most", "(-97 %)"), "e+"),
         ("1 --have 1k", ("10 ohm (+900 %)",), "e+"), ("1 --have 10k", ("100 ohm (100 times)",), "e+"),
         ("1e12", ("nothing from stock", "from 10 mohm to 22 Mohm"), "is a stock value"),
         ("472", ("as a marking code 472 is 4.7 kohm",), "4.72"), ("470", ("470 ohm is a stock",), "code"),
