@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
@@ -16,7 +17,7 @@ from junction.jobs.job import Result, job, physical
 from junction.replace.rank import rank
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare
-from junction.replace.suggest import suggest
+from junction.replace.suggest import own_groups, suggest
 from junction.shelf.names import number_says
 from junction.shelf.tables import PartType, cautions
 from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf, unknown_words
@@ -107,10 +108,7 @@ def substitute(*types_named, o) -> Result:
     else:
         asked = shelf.find(words[0])
         if asked is None:
-            raise UsageError(
-                f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}. Add its figures with"
-                f" --types FILE, or say what the place needs ({_go_on(words[0])})"
-            )
+            raise UsageError(f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}. {_go_on(words[0])}")
         named, device = named[1:], asked.device
         case_temp_C = REFERENCE_TEMP_C if o.case_temperature is None else o.case_temperature
     original = None if isinstance(asked, Needs) else asked
@@ -122,13 +120,15 @@ def substitute(*types_named, o) -> Result:
     else:
         ranked = suggest(asked, shelf, o.most, case_temp_C, device)
         searched = len(shelf.names(device)) - (original is not None)
+    from_shelf = not named and not read
+    own = own_groups(original, shelf) if original and from_shelf else ()
     types = [shelf.find(one.candidate) for one in ranked]
     drawn = {part.name: part for part in (original, *types) if part is not None}
     fitting = ("fitting",) if any(part.mounting == "bolted" for part in types) else ()
     report = SubstituteReport(
-        ranked, original, None if original else asked, from_shelf=not named and not read, searched=searched,
+        ranked, original, None if original else asked, from_shelf=from_shelf, searched=searched,
         case_temp_C=case_temp_C, safe_areas=_safe_areas(list(drawn.values())[:MOST_AREAS], case_temp_C),
-        bag=bag, set_aside=(*bag.set_aside, *aside), cautions=cautions(*fitting, "power-up"),
+        own_groups=own, bag=bag, set_aside=(*bag.set_aside, *aside), cautions=cautions(*fitting, "power-up"),
         brief=cautions("substitute"),
     )  # fmt: skip
     return Result("substitute", report)
@@ -164,11 +164,16 @@ def _hint(name: str, words: Sequence[str], shelf: TypeShelf) -> str:
 
 
 def _go_on(name: str) -> str:
-    """Options that go on without a type, as far as its number says what they must be."""
+    """How to go on without a type, as far as its number says what the part must be."""
     told = number_says(name)
-    if told is not None and told.polarity:
-        return f"--polarity {told.polarity} --voltage, --current, --power ..."
-    return "--voltage, --current, --power ..."
+    # the needs of a place would be answered with bipolar transistors, which some with parts built in are
+    if told is not None and any(not kind.startswith(("built-in", "damper")) for kind in told.kinds):
+        return "junction's shelf holds bipolar transistors and diodes only"
+    first = f"--polarity {told.polarity} " if told is not None and told.polarity else ""
+    if told is not None and not told.kinds and re.search("diode|rectifier", told.says):
+        first = "--diodes "
+    wanted = f"{first}--voltage, --current, --power ..."
+    return f"Add its figures with --types FILE, or say what the place needs ({wanted})"
 
 
 def _split(

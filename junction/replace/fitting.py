@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import isnan, log, nan
 
 from junction.base.units import listed, nominal
 from junction.judge.results import say
-from junction.replace.lines import amps, stands_in
+from junction.replace.lines import amps, larger_die, stands_in
 from junction.replace.rank import mean_gain
-from junction.replace.results import Needs, SubstituteLine
+from junction.replace.results import Needs, SubstituteLine, Substitution
 from junction.shelf.tables import PartType, rule
 
 #: What a line of reasons shows of either part, where both are known.
 _BESIDE = {"V_CEO": "V", "V_RRM": "V", "I_C": "A", "I_F": "A", "P_tot": "W", "t_rr": "s"}
 #: What is missing, and worth a word in a line of reasons.
 _MISSED = ("V_CEO", "V_CBO", "I_C", "P_tot", "V_RRM", "I_F", "h_FE", "f_T", "t_rr", "V_Z")
+#: What a headline says though it settles nothing: the word where it is less (or more), and the unit.
+_HEADLINE = {"h_FE": ("gain less", ""), "f_T": ("f_T less", "Hz"),
+             "I_R": ("I_R more", "A"), "C": ("C more", "F"), "t_rr": ("t_rr longer", "s"),
+             "package": ("", "")}  # fmt: skip
 _MOST_REASONS = 3
 _FITS = {"work": ", fits with work", "no": ", does not fit the place"}
 
@@ -31,7 +35,7 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
     for x in lines:
         figures.setdefault(x.figure.partition(" at ")[0], x)
     own = isinstance(asked, PartType)
-    said = [part.package + _FITS.get(place, "")]
+    said = [(part.package or ("package not known" if own else "")) + _FITS.get(place, "")]
     pairs = [(figures[name], unit) for name, unit in _BESIDE.items() if name in figures]
     pairs = [(x, unit) for x, unit in pairs if not isnan(x.has)]
     if "V_Z" in figures and not isnan(figures["V_Z"].has):
@@ -44,16 +48,13 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
     worst: dict[str, SubstituteLine] = {}
     for x in lines:
         name = x.figure.partition(" at ")[0]
-        if x.margin < 1 and x.margin < worst.get(name, x).margin + 1e-12:
+        if x.margin < 1 and (name not in worst or x.margin < worst[name].margin):
             worst[name] = x
     for name, x in worst.items():
         if name in _BESIDE and name != "t_rr":
             buts.append(f"{name} less")
-        elif name in ("h_FE", "f_T"):
-            unit = {"f_T": "Hz"}.get(name, "")
-            at = x.figure.partition(" at ")[2]
-            beside = f"{name} {short_text(x.has, unit)} for {short_text(x.wanted, unit)}"
-            buts.append(f"{beside} at {at}" if at else beside)
+        elif name in ("h_FE", "f_T", "I_R"):
+            buts.append(f"{name} {_beside(x, x.unit)}")
     missing: dict[str, list[str]] = {}
     for x in lines:
         name, _, at = x.figure.partition(" at ")
@@ -64,12 +65,66 @@ def why(asked: PartType | Needs, part: PartType, lines: Sequence[SubstituteLine]
              for name, at in missing.items() if name in _MISSED and name not in worst]  # fmt: skip
     if own and asked.device == "diode" and part.kind != asked.kind:
         said.insert(0, part.kind)
-    if own and asked.leads and part.leads and place == "same" and asked.leads == part.leads:
-        said[0] += ", same leads" if asked.mounting == "board" else ""
+    if own and asked.device == "bjt" and part.package and place in ("same", "work"):
+        if not asked.leads or not part.leads:
+            said[0] += ", leads not known"
+        elif asked.leads != part.leads:
+            said[0] += ", other leads"
+        elif place == "same" and asked.mounting == "board":
+            said[0] += ", same leads"
     if part.standing != "published":
         buts.append({"secondary": "figures from reference pages"}.get(part.standing, "figures from memory"))
     text = "; ".join(x for x in said if x)
     return text + (f"; but {listed(buts[:_MOST_REASONS])}" if buts else "")
+
+
+def _beside(x: SubstituteLine, unit: str) -> str:
+    """Both sides of a line with their currents: ``80 at 10 mA for 200 at 2 mA``."""
+    at = x.figure.partition(" at ")[2] if x.figure.startswith("h_FE") else ""
+    there = f" at {amps(x.has_at)}" if not isnan(x.has_at) else ""
+    said = f"{short_text(x.has, unit)}{there} for {short_text(x.wanted, unit)}"
+    return f"{said} at {at}" if at else said
+
+
+def verdict(result: Substitution) -> str:
+    """Result in a few words, with what it rests on: what else is less, and what is not known."""
+    must = [x for x in result.lines if x.must]
+    missing = _names(x for x in must if x.result == "not known" and isnan(x.margin)
+                     and (x.wanted_text or not isnan(x.wanted)))  # fmt: skip
+    if result.result == "falls short":
+        return f"falls short in {listed(result.figures('falls short', True))}"
+    if result.result == "not known":
+        less = [x for x in must if x.result == "not known" and x.margin < 1]
+        said = [f"{_names([x])[0]} {_beside(x, x.unit)}" for x in less[:_MOST_REASONS]]
+        parts = [f"less, {less[0].rests}: {listed(said)}"] if less else []
+        return "; ".join(parts + ([f"not known: {listed(missing)}"] if missing else [])) or "not known"
+    buts, others = [], [x for x in result.lines if not x.must]
+    for name, (word, unit) in _HEADLINE.items():
+        lines = [x for x in others if _names([x]) == [name]]
+        lower = min((x for x in lines if x.margin < 1), key=lambda x: x.margin, default=None)
+        if lower is not None:
+            buts.append(f"{word} ({_beside(lower, unit)})")
+        elif blank := [x for x in lines if isnan(x.has) and not x.has_text and (x.wanted_text or not isnan(x.wanted))]:
+            at = listed(x.figure.partition(" at ")[2] for x in blank)
+            buts.append(f"{name} not known" + (f" at {at}" if len(blank) < len(lines) and at else ""))
+    blank = _names(x for x in must if isnan(x.wanted) and not x.wanted_text)
+    buts += [f"{listed(blank)} of {result.original} not known"] if blank else []
+    if not buts:
+        return f"{'meets or exceeds' if result.result == 'exceeds' else 'meets'} everything that counts"
+    known = " that is known" if blank else ""
+    over = "meets or exceeds" if result.result == "exceeds" else "meets"
+    return f"{over} every rating{known}; {', '.join(buts[:_MOST_REASONS])}"
+
+
+def short_result(result: Substitution) -> str:
+    """Result as it stands before a candidate's reasons: a shortfall that fails no part is one."""
+    rests = next((x.rests for x in result.lines if x.must and x.rests), "")
+    return f"less, {rests}" if rests and result.result == "not known" else result.result
+
+
+def _names(lines: Iterable[SubstituteLine]) -> list[str]:
+    """Figures of lines without their conditions, each once."""
+    return list(dict.fromkeys(x.figure.partition(" at ")[0] for x in lines))
 
 
 def to_fit(a: PartType, b: PartType, lines: Sequence[SubstituteLine], place: str) -> list[str]:
@@ -78,6 +133,10 @@ def to_fit(a: PartType, b: PartType, lines: Sequence[SubstituteLine], place: str
         say("substitute_memory" if part.standing == "from memory" else "substitute_secondary", part=part.name)
         for part in (b, a) if part.secondary
     ]  # fmt: skip
+    less = [x for x in lines if x.must and x.margin < 1]
+    if less:
+        figures = [f"{_names([x])[0]} {_beside(x, x.unit)}" for x in less[:_MOST_REASONS]]
+        said.insert(0, say("substitute_short", figures=listed(figures)))
     if place in ("work", "no"):
         row = "substitute_work" if place == "work" else "substitute_no_fit"
         said.append(say(row, was=a.package, now=b.package, bolted="bolted" in (a.mounting, b.mounting)))
@@ -89,6 +148,9 @@ def to_fit(a: PartType, b: PartType, lines: Sequence[SubstituteLine], place: str
 def _diode(a: PartType, b: PartType, lines: Sequence[SubstituteLine]) -> list[str]:
     """What to look after with a diode."""
     said, row = [], stands_in(a.kind, b.kind)
+    if larger_die(a.rating("I_F"), b.rating("I_F")) > 1:
+        said.append(say("substitute_large_die", candidate=b.name, now=amps(b.rating("I_F")),
+                        was=amps(a.rating("I_F"))))  # fmt: skip
     if row and row.says:
         said.append(say(row.says, original=a.name, candidate=b.name))
     elif a.kind != b.kind and "rectifier" in b.kind and b.kind != "fast rectifier":
@@ -115,6 +177,8 @@ def _bjt(
                         basis="from memory" if remembered else ""))  # fmt: skip
     elif not b.leads and a.name != b.name:
         said.append(say("substitute_leads_unknown", part=b.name))
+    elif not a.leads and a.name != b.name:
+        said.append(say("substitute_leads_original", part=a.name))
     if "bolted" in (a.mounting, b.mounting):
         if a.case_to == "none" and b.case_to not in ("none", ""):
             said.append(say("substitute_live", original=a.name))
@@ -142,12 +206,18 @@ def _bjt(
         said.append(say("substitute_faster", times=margins["f_T"], original=a.name))
     if margins.get("C_ob", nan) <= 1 / rule("cob_larger"):
         said.append(say("substitute_capacitance", times=1 / margins["C_ob"]))
-    less = [x.margin for x in lines if x.figure.startswith("h_FE") and x.margin < 1]
+    less = [x for x in lines if x.figure.startswith("h_FE") and x.margin < 1]
     if less:
-        said.append(say("substitute_less_gain", share=min(less), original=a.name))
+        worst = min(less, key=lambda x: x.margin)
+        at = amps(worst.has_at) if not isnan(worst.has_at) else ""
+        said.append(say("substitute_less_gain", share=worst.margin, original=a.name, at=at))
     higher = mean_gain(a, b)
     if higher >= rule("hfe_differs"):
         said.append(say("substitute_more_gain", times=higher, original=a.name))
+    # a gain without its current is, of such a type, most often one at a small current
+    most_A = rule("noise_stage_A") * (1 + 1e-9)
+    if "small-signal silicon" in a.family and any(x.at.get("ic_A", 0.0) <= most_A for x in a.find("h_FE")):
+        said.append(say("substitute_noise"))
     return said + (_spread(b) if a.mounting == "bolted" else [])
 
 

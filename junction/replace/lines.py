@@ -30,12 +30,12 @@ def word(figure: str, wanted: str, has: str, *, must: bool = False, note: str = 
 
 def line(
     figure: str, wanted: float, has: float, unit: str, *, most: bool = False, must: bool = False,
-    note: str = "", soft: bool = False, **more,
+    note: str = "", soft: str = "", **more,
 ) -> SubstituteLine:  # fmt: skip
     """Line of a figure that should not be smaller (`most`: not larger).
 
-    `soft` turns a shortfall into not known: one of the two rests on reference pages.  `more` are further
-    fields of the line.
+    `soft` says what a shortfall rests on that fails no part (`rests_on`): it is kept, and the result is not
+    known.  `more` are further fields of the line.
     """
     over, under = (rounded(wanted), rounded(has)) if most else (rounded(has), rounded(wanted))
     margin = 1.0 if over == under else over / under if under else nan if isnan(over) else inf
@@ -45,8 +45,16 @@ def line(
     else:
         result = "meets" if rounded(margin) == 1.0 else "exceeds" if margin > 1 else "falls short"
     if result == "falls short" and soft:
-        result, note = "not known", (f"{note}; " if note else "") + "rests on a reference page: fails no part"
+        result, more["rests"] = "not known", soft
+        note = note if soft in note else (f"{note}; " if note else "") + soft
     return SubstituteLine(figure, result, wanted, has, unit, margin=margin, must=must, note=note, **more)
+
+
+def rests_on(*parts: PartType) -> str:
+    """What a comparison rests on where one of the parts is not from a publication, '' else."""
+    if any(part.standing == "from memory" for part in parts):
+        return "from memory"
+    return "by a reference page" if any(part.secondary for part in parts) else ""
 
 
 @cache
@@ -84,6 +92,19 @@ def gain_at(part: PartType, at_A: float) -> tuple[float, str]:
     if abs(log(nearest_A / at_A)) > log(reach) * (1 + 1e-9):
         return nan, ""
     return value, "" if nearest_A == at_A else f"candidate's at {amps(nearest_A)}"
+
+
+def gain_elsewhere(part: PartType, at_A: float) -> Limit | None:
+    """The h_FE registered nearest to a current, within `gain_informs` of it: it informs, and settles nothing.
+
+    For a gain without its current the greatest of all: it is less only where all are.
+    """
+    known = [x for x in part.find("h_FE") if x.at.get("ic_A", 0.0) > 0 and not isnan(x.low)]
+    if isnan(at_A):
+        return max(known, key=lambda x: x.low, default=None)
+    best = min(known, key=lambda x: abs(log(x.at["ic_A"] / at_A)), default=None)
+    near = best and abs(log(best.at["ic_A"] / at_A)) <= log(rule("gain_informs")) * (1 + 1e-9)
+    return best if near else None
 
 
 def gain_anywhere(part: PartType, at_A: float) -> float:
@@ -139,7 +160,7 @@ class Lines:
     """
 
     def __init__(self, a: PartType, b: PartType, temp_C: float) -> None:
-        self.a, self.b, self.temp_C, self.soft = a, b, temp_C, a.secondary or b.secondary
+        self.a, self.b, self.temp_C, self.soft = a, b, temp_C, rests_on(a, b)
 
     def held(self, symbol: str, unit: str, side: str = "high", **how) -> SubstituteLine:
         """Line of a maximum rating, or of the low or high side of the first limit of a symbol."""
@@ -199,9 +220,9 @@ class Lines:
             if usual:
                 # without a sink the outline decides; a usual figure may let a part pass, and fails none
                 has = (b.rating("T_j") - at_C) / _free_air(b)
-                free, soft = ("by what its outline usually carries without a sink, from memory", True)
+                free, soft = ("by what its outline usually carries without a sink, from memory", "from memory")
             if isnan(has) and b.rating("P_tot") < rule("power_far_less") * a.rating("P_tot"):
-                has, free, soft = b.rating("P_tot"), f"candidate's at {other} {other_C:g} °C", True
+                has, free, soft = b.rating("P_tot"), f"candidate's at {other} {other_C:g} °C", "held elsewhere"
             lines.append(line(f"P_tot at {where} {at_C:g} °C", wanted, has, "W", must=True,
                               note="" if isnan(has) and usual else free, soft=soft))  # fmt: skip
         return lines
@@ -259,12 +280,18 @@ class Lines:
             if match and match.low != has:
                 match = replace(match, low=has, high=nan)
             note = ", ".join(x for x in (where, _basis(limit, match or Limit("", has))) if x)
-            far = not self.soft and has < rule("gain_short") * limit.low
+            informs = gain_elsewhere(self.b, at_A) if isnan(has) else None
+            if informs:
+                match, has, where = informs, informs.low, f"candidate's at {amps(informs.at['ic_A'])}"
+                note = ", ".join(x for x in (where, _basis(limit, match)) if x)
+            far = not self.soft and not informs and has < rule("gain_short") * limit.low
             says = "" if isnan(has) else _range(replace(match or Limit(""), low=float(f"{has:.3g}")))
             lines[at_A] = line(
                 "h_FE" if isnan(at_A) else f"h_FE at {amps(at_A)}", limit.low, has, "", note=note,
                 soft=self.soft, must=far, wanted_at=at_A, wanted_text=_range(limit), has_text=says,
             )  # fmt: skip
+            if informs:
+                lines[at_A].result, lines[at_A].has_at = "not known", informs.at["ic_A"]
         return list(lines.values())
 
     def safe_area(self, bolted: bool) -> list[SubstituteLine]:
@@ -305,6 +332,8 @@ class Lines:
             note = f"candidate's at {amps(match.at['if_A'])}" if other else ""
             lines.append(line(f"V_F at {amps(at_A)}", limit.high, match.high if match else nan, "V",
                               most=True, note=note, soft=self.soft))  # fmt: skip
+        if a.rating("I_F") <= rule("small_diode_A") and a.find("I_R"):
+            lines.append(self.leakage())
         if a.find("t_rr") or b.find("t_rr"):
             lines.append(self.speed("t_rr", "s", "high"))
         if a.find("C"):
@@ -327,7 +356,7 @@ class Lines:
         of a junction does: Z_ZT I_ZT ln(I_ZT/I).
         """
         mine, other, known = _first(self.a, "V_Z"), _first(self.b, "V_Z"), bool(self.b.find("V_Z"))
-        result, note = "not known", ""
+        result, note, rests = "not known", "", ""
         nominal_V, has_V = (middle(x) for x in (mine, other))
         if known:
             ends = [(rounded(x.low), rounded(x.high)) for x in (mine, other)]
@@ -337,11 +366,21 @@ class Lines:
             result = "exceeds" if inside and result == "meets" and ends[0] != ends[1] else result
             note = "" if inside or result != "meets" else f"wider: {_range(other, 'V')}"
         if result == "falls short" and self.soft:
-            result, note = "not known", "rests on a reference page: fails no part"
+            result, note, rests = "not known", self.soft, self.soft
         return SubstituteLine(
             "V_Z", result, nominal_V, has_V, "V", _range(mine, "V"), _range(other, "V") if known else "",
-            must=True, note=note,
+            must=True, note=note, rests=rests,
         )  # fmt: skip
+
+    def leakage(self) -> SubstituteLine:
+        """I_R of a small diode; it rises with the voltage, so that what holds at a higher one holds here."""
+        mine = _first(self.a, "I_R")
+        at_V, known = mine.at.get("vr_V", nan), self.b.find("I_R")
+        higher = [x for x in known if x.at.get("vr_V", nan) >= 0.999 * at_V]
+        match = min(higher, key=lambda x: x.high, default=nearest(known, "vr_V", at_V)) or Limit("I_R")
+        there = match.at.get("vr_V", at_V)
+        note = f"candidate's at {there:g} V" if there != at_V else ""
+        return line("I_R", mine.high, match.high, "A", most=True, note=note, soft=self.soft)
 
     def test_current(self) -> SubstituteLine:
         """The currents at which two Zeners are tested, and how far apart their voltages may be for that."""
@@ -414,6 +453,12 @@ def _package(a: PartType, b: PartType) -> SubstituteLine:
         return replace(found, result="meets", note="" if a.package == b.package else "fits the same place")
     notes = {"work": "fits with work", "no": "does not fit the place"}
     return replace(found, note=notes[how]) if how else found
+
+
+def larger_die(wanted_A: float, has_A: float) -> float:
+    """How many times a small diode's die another class of diode has, by their I_F; 1 where it is no other."""
+    ratio = has_A / wanted_A if wanted_A <= rule("small_diode_A") else nan
+    return ratio / rule("small_diode_over") if ratio > rule("small_diode_over") else 1.0
 
 
 def middle(limit: Limit) -> float:

@@ -13,7 +13,7 @@ from functools import cache
 from math import isnan, log2
 from types import SimpleNamespace
 
-from junction.replace.lines import fit, gain_anywhere, nearest
+from junction.replace.lines import fit, gain_anywhere, larger_die, nearest
 from junction.replace.results import SubstituteLine, Substitution
 from junction.shelf.tables import PartType, records, rule
 
@@ -47,9 +47,15 @@ def _counts(line: SubstituteLine, weight: SimpleNamespace) -> float:
         return weight.short * log2(rule("shortfall_most"))
     octaves = min(abs(log2(margin)), log2(rule("shortfall_most")))
     if margin < 1:
-        return weight.short * octaves
+        value = weight.short * octaves
+        # a gain at another current tells, somewhat less than one at the same
+        return value if isnan(line.has_at) else weight.unknown + rule("gain_elsewhere_counts") * value
+    if not isnan(line.has_at):
+        return weight.unknown
     # far above it is another class of part: its charge and capacitance are those of its size
     beyond = max(log2(margin / rule("over_much")), 0.0) if figure_of(line) in _STRENGTH else 0.0
+    if line.figure == "I_F":  # a larger die leaks more, and has more capacitance
+        octaves += rule("small_diode_counts") * log2(larger_die(line.wanted, line.has))
     return weight.over * octaves + rule("over_counts") * min(beyond, log2(rule("shortfall_most")))
 
 
@@ -71,7 +77,7 @@ def cost(
             value = weight.short * abs(log2(line.has / line.wanted))
         else:
             # of the upper side of a gain its mean tells (`mean_gain`), not its minimum
-            value = 0.0 if figure == "h_FE" and line.margin > 1 else _counts(line, weight)
+            value = 0.0 if figure == "h_FE" and line.margin > 1 and isnan(line.has_at) else _counts(line, weight)
         if figure == "h_FE" and isnan(line.has) and candidate is not None:
             # what it has at the nearest current, however far, is no figure to go by, and yet tells something
             far = gain_anywhere(candidate, line.wanted_at)
@@ -82,6 +88,10 @@ def cost(
         found += _weights()["Darlington"].unknown  # a place that does not say so is taken for a plain part's
     if candidate is not None:
         found += _weights()[candidate.standing].unknown if candidate.standing != "published" else 0.0
+    if board and candidate is not None and not candidate.package:
+        # a power type whose outline is not known is most likely bolted to something
+        power = "power" in candidate.family and "power" not in original.family
+        found += _weights()["power part"].short if power else 0.0
     if original is not None and candidate is not None:
         higher = mean_gain(original, candidate)
         found += _weights()["h_FE"].over * log2(higher) if higher > 1 else 0.0
@@ -127,7 +137,8 @@ def level(result: Substitution) -> int:
 
 def lacking(result: Substitution) -> bool:
     """Whether a figure without which nothing can be said for a part is not known."""
-    return any(x.figure in _MAIN and isnan(x.has) and not isnan(x.wanted) for x in result.lines)
+    return any((x.figure in _MAIN or x.figure.startswith("P_tot at case")) and isnan(x.has)
+               and not isnan(x.wanted) for x in result.lines)  # fmt: skip
 
 
 def extra(result: Substitution) -> float:

@@ -45,6 +45,8 @@ class SubstituteLine:
     has_text: str = ""
     margin: float = nan  # [1] how far the candidate exceeds, 1 is equal; for 'at most' figures turned over
     wanted_at: float = not_json(nan)  # current at which a gain is wanted [A]
+    has_at: float = not_json(nan)  # current at which it is, where that only informs [A]
+    rests: str = not_json("")  # what a shortfall rests on that fails no part: "by a reference page"
     must: bool = False  # a rating: falling short in it settles the matter
     note: str = ""
 
@@ -205,6 +207,7 @@ class SubstituteReport:
     case_temp_C: float = REFERENCE_TEMP_C
     safe_areas: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # (V, A), dc
     bag: Bag = field(default_factory=Bag)  # what was read; of its parts only the types were used
+    own_groups: tuple[str, ...] = ()  # other gain groups of the original whose gain is no less
     set_aside: tuple[SetAside, ...] = ()
     cautions: tuple[SimpleNamespace, ...] = ()
     brief: tuple[SimpleNamespace, ...] = ()  # the gravest of them in a few words, for a terminal

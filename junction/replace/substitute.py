@@ -18,7 +18,7 @@ from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.results import say
 from junction.replace.fitting import to_fit, why
-from junction.replace.lines import Lines, gain_at, line, word
+from junction.replace.lines import Lines, gain_at, line, rests_on, word
 from junction.replace.rank import PLACE, cost, place_of, tight
 from junction.replace.results import Needs, SubstituteLine, Substitution
 from junction.shelf.tables import PartType, rule
@@ -99,7 +99,7 @@ def worded(asked: PartType | Needs, candidate: PartType, found: Substitution) ->
 
 def _for_a_place(needs: Needs, candidate: PartType) -> list[SubstituteLine]:
     """Lines for what a place asks for."""
-    soft, temp_C = candidate.secondary, needs.case_temp_C
+    soft, temp_C = rests_on(candidate), needs.case_temp_C
     voltage, current = ("V_CEO", "I_C") if candidate.device == "bjt" else ("V_RRM", "I_F")
     where = "case" if candidate.mounting == "bolted" or not isnan(candidate.rating("R_thJC")) else "ambient"
     at_A = needs.hfe_at_A

@@ -208,20 +208,30 @@ def _does(one: Substitution) -> bool:
 
 def _candidates(asked: PartType | Needs, shelf: TypeShelf, device: str, weak: bool) -> Iterator[PartType]:
     """Types to compare, likeliest first; of a type and its gain groups the one whose gain fits best."""
-    own = (asked.name, *asked.also) if isinstance(asked, PartType) else ()
-    alike = {asked.name, asked.group_of} - {""} if isinstance(asked, PartType) else set()
-    table, seen = _table(shelf, device), set()
+    table = _table(shelf, device)
+    seen = _roots(asked, table) if isinstance(asked, PartType) else set()
     for k in _near(asked, shelf, device, weak):
         if table.root[k] in seen:
             continue
         seen.add(table.root[k])
-        parts = [shelf.get(table.names[j]) for j in table.groups[table.root[k]] if table.names[j] not in own]
-        if parts:
-            best = min(parts, key=lambda part: _gain_off(asked, part)) if len(parts) > 1 else parts[0]
-            # a group of the same type is another choice only where its gain is no less
-            same = alike & {best.name, best.group_of}
-            if not same or not any(x.margin < 1 for x in Lines(asked, best, nan).gain()):
-                yield best
+        parts = [shelf.get(table.names[j]) for j in table.groups[table.root[k]]]
+        yield min(parts, key=lambda part: _gain_off(asked, part)) if len(parts) > 1 else parts[0]
+
+
+def _roots(asked: PartType, table: SimpleNamespace) -> set[str]:
+    """Types that a type is a gain group of, itself among them: whoever cannot get it gets none of these."""
+    own = {asked.name, *asked.also}
+    return {root for name, root in zip(table.names, table.root, strict=True) if name in own} | own
+
+
+def own_groups(asked: PartType, shelf: TypeShelf) -> tuple[str, ...]:
+    """Other gain groups of a type whose gain is no less; a group's whole type is none of them."""
+    table = _table(shelf, asked.device)
+    others = [shelf.get(table.names[j]) for root in sorted(_roots(asked, table)) for j in table.groups.get(root, ())]
+    return tuple(
+        part.name for part in others if part.group_of and part.name != asked.name
+        and not any(x.margin < 1 for x in Lines(asked, part, nan).gain())
+    )  # fmt: skip
 
 
 def _gain_off(asked: PartType | Needs, part: PartType) -> tuple[float, bool, str]:

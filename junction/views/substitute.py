@@ -10,6 +10,7 @@ import numpy as np
 
 from junction.base.units import listed, nominal
 from junction.judge.results import say
+from junction.replace.fitting import short_result, verdict
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
@@ -34,13 +35,7 @@ def _name(result: Substitution) -> str:
 
 def _verdict(result: Substitution) -> str:
     """Result in a few words, with the weakest margin."""
-    said = {
-        "exceeds": "meets or exceeds everything that counts",
-        "meets": "meets everything that counts",
-        "falls short": f"falls short in {listed(result.figures('falls short', True))}",
-        "not known": "not known: a figure is missing",
-    }[result.result]
-    least = result.weakest
+    said, least = verdict(result), result.weakest
     return f"{said}; least margin {least['figure']} {_margin(least['margin'])}" if least["figure"] else said
 
 
@@ -83,7 +78,7 @@ def _overview(report: SubstituteReport) -> b.Block:
     for r in report.candidates:
         must = r.figures("falls short", True)
         short = [x if x in must else f"{x} *" for x in r.figures("falls short")]
-        row = [_name(r), *([r.polarity] if sides else []), r.result,
+        row = [_name(r), *([r.polarity] if sides else []), short_result(r),
                f"{r.weakest['figure']} {_margin(r.weakest['margin'])}".strip()]  # fmt: skip
         rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
     long = ("falls short", "not known")
@@ -105,7 +100,7 @@ def _lines(result: Substitution, report: SubstituteReport) -> b.Block:
     for x in result.lines:
         remark = "; ".join(filter(None, (_margin(x.margin) if x.result != "meets" else "", x.note)))
         sides = [_side(x.wanted, x.wanted_text, x.unit), _side(x.has, x.has_text, x.unit)]
-        rows.append([x.figure + ("" if x.must else " *"), *sides, x.result, remark])
+        rows.append([x.figure + ("" if x.must else " *"), *sides, "less" if x.rests else x.result, remark])
     return b.table(b.columns(*heads, "remark", wrap=("remark",)), rows)
 
 
@@ -134,11 +129,10 @@ def answer(report: SubstituteReport) -> str:
         return say("substitute_none", original=named, what=what)
     best = report.candidates[0]
     does = any(one.result in ("exceeds", "meets") for one in report.candidates)
-    verdict = _verdict(best).partition(";")[0]
     pair = best.pair if part and best.pair != part.complement else ""
     return say(
         "substitute_answer" if does or best.result == "not known" else "substitute_miss", original=named,
-        what=what, best=_name(best), pair=pair, facing=part.complement if part else "", verdict=verdict,
+        what=what, best=_name(best), pair=pair, facing=part.complement if part else "", verdict=verdict(best),
     )  # fmt: skip
 
 
@@ -152,9 +146,20 @@ def _short_list(report: SubstituteReport, most: int | None) -> b.Block:
     rows = []
     for r in shown[:most] if most and not open_side else shown:
         pair = f" + {r.pair}" if r.pair else ""
-        mark = "" if r.result in ("exceeds", "meets") else f"{r.result}: "
+        mark = "" if r.result in ("exceeds", "meets") else f"{short_result(r)}: "
         rows.append([_name(r) + pair, *([r.polarity] if open_side else []), mark + r.why])
     return b.table(b.columns("candidate", *(["polarity"] if open_side else []), "why", wrap=("why",)), rows)
+
+
+def _own(report: SubstituteReport) -> str:
+    """Which gain groups of the original itself would do, '' where none is known."""
+    part, groups = report.original, report.own_groups
+    if part is None or not groups:
+        return ""
+    if not part.group_of:
+        return say("substitute_own_any", type=part.name)
+    own = [name.removeprefix(part.group_of).lstrip("-") for name in groups]
+    return say("substitute_own", type=part.group_of, groups=listed(own))
 
 
 def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Block]:
@@ -169,13 +174,15 @@ def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Bloc
             other = report.candidates[min(1, len(report.candidates) - 1)].candidate
             example = f"junction substitute {part.name} {other}"
             said = say("substitute_searched", searched=searched, more=more or "", example=example)
-            yield from ("", b.text(said, "quiet"))
+            yield from ("", b.text(" ".join(filter(None, (_own(report), said))), "quiet"))
         if everything:
             yield from ("", b.text(f"{_name(best)}: {_verdict(best)}", "strong"), _lines(best, report))
             yield b.text(_STARRED, "quiet")
         work = list(best.warnings[: None if everything else _SHOWN_WORK])
         if work or part:
-            yield b.bullets(work or [say("substitute_nothing_to_do")], f"to fit {_name(best)}")
+            sure = best.result in ("exceeds", "meets") and best.place == "same"
+            none = say("substitute_nothing_to_do" if sure else "substitute_nothing_known")
+            yield b.bullets(work or [none], f"to fit {_name(best)}")
         yield ""
 
 
@@ -264,6 +271,6 @@ def document(report: SubstituteReport) -> dict:
     """Body of the JSON; the needs are in the form that ``--needs`` reads."""
     return {
         "original": report.original.name if report.original else None, "needs": report.needs,
-        "case_temp_C": report.case_temp_C, "from_shelf": report.from_shelf,
+        "case_temp_C": report.case_temp_C, "from_shelf": report.from_shelf, "own_groups": report.own_groups,
         "candidates": [record(r) for r in report.candidates],
     }

@@ -1,13 +1,14 @@
 """Substitutes that are known from registrations, from makers' pairs and from the bench, each with its source.
 
 `offered`: among the first three of the shelf.  `does`: meets or exceeds.  `short`: falls short, by the figure
-named.  `never`: in no list of ten.  `pair`: offered among the first five with that part on the other side.
+named.  `never`: in no list of ten.  `own`: a gain group of the original that is said to do, and not offered.
+`pair`: offered among the first five with that part on the other side.
 """
 
 from functools import cache
 
 from junction.replace.substitute import compare
-from junction.replace.suggest import suggest
+from junction.replace.suggest import own_groups, suggest
 from junction.shelf.types import find_type, type_shelf
 from tests.rows import every_row
 
@@ -43,13 +44,13 @@ CASES = [
     ("BC548B", "BC547B", "does", SHEET), ("BC547", "BC548", "short V_CEO", SHEET),
     ("BC558", "BC557", "does", SHEET), ("BC557", "BC558", "short V_CEO", SHEET),
     ("BC547B", "BC546B", "offered", SHEET), ("BC547C", "BC547A", "short h_FE", SHEET),
-    ("BC549C", "BC550C", "offered", SHEET), ("BC327-25", "BC327-40", "offered", SHEET),
+    ("BC549C", "BC550C", "offered", SHEET), ("BC327-25", "BC327-40", "own", SHEET),
     ("2N3904", "2N4401", "offered", BENCH), ("2N3906", "2N4403", "offered", BENCH),
     ("2N3904", "2N3440", "never", BENCH), ("2N3904", "TIP3055", "never", BENCH),
     ("2N5551", "2N5550", "offered", JEDEC), ("2N4403", "MPS2907A", "offered", BENCH),
     ("2SC1845", "KSC1845", "offered", REPLACES), ("2SA992", "KSA992", "offered", REPLACES),
     ("2SC1815", "2SA1015", "short polarity", PAIR), ("BF422", "BF420", "offered", SHEET),
-    ("2SC1815GR", "2SC1815O", "short h_FE", SHEET), ("2SC1815GR", "2SC1815BL", "offered", SHEET),
+    ("2SC1815GR", "2SC1815O", "short h_FE", SHEET), ("2SC1815GR", "2SC1815BL", "own", SHEET),
     # drivers and output transistors, with the other side of the pair
     ("BD249B", "BD249C", "does", SHEET), ("TIP31C", "TIP41C", "pair TIP42C", PAIR),
     ("TIP41C", "BD243C", "pair BD244C", PAIR), ("TIP35C", "BD249C", "pair BD250C", PAIR),
@@ -61,7 +62,7 @@ CASES = [
     ("TIP142", "BDV65B", "pair BDV64B", PAIR), ("BDX53C", "BDX33C", "pair BDX34C", PAIR),
     ("TIP122", "TIP41C", "short structure", BENCH), ("2SA1943", "2N6609", "short V_CEO", BENCH),
     ("2SC2073", "2SC2344", "offered", BENCH), ("2SC3503", "KSC3503", "offered", REPLACES),
-    ("BD139", "BD139-10", "offered", SHEET), ("BD679", "BD681", "pair BD682", PAIR),
+    ("BD139", "BD139-10", "own", SHEET), ("BD679", "BD681", "pair BD682", PAIR),
     ("2N404", "2N3906", "short material", BENCH), ("2SD313", "2SD880", "does", BENCH),
 ]  # fmt: skip
 
@@ -87,6 +88,8 @@ def test_what_is_known_to_stand_in(original, candidate, expected, source):
     elif how == "pair":
         place = [type_of(name) for name in names].index(type_of(candidate))
         assert place < 5 and type_of(found[place].pair) == what, (place, found[place].pair)
+    elif how == "own":
+        assert candidate in own_groups(find_type(original), type_shelf()) and candidate not in names
     elif how == "never":
         assert candidate not in alike
     else:
@@ -95,13 +98,18 @@ def test_what_is_known_to_stand_in(original, candidate, expected, source):
         assert not what or what in {x.partition(" at ")[0] for x in result.figures("falls short", True)}
 
 
-def test_groups_of_the_same_type_are_offered_where_they_meet_it():
-    for original in ("BC547B", "2SC1815GR", "BC337-40", "2SC1815Y", "BD139-16"):
-        own = find_type(original).group_of
-        for one in offered(original):
-            if own in (one.candidate, type_of(one.candidate)):
-                assert not [x for x in one.figures("falls short") if x.startswith("h_FE")], one.candidate
-    assert [type_of(one.candidate) for one in offered("2SC1815")[:3]].count("2SC1815") == 1
+OWN = [
+    ("2SC1815", ("2SC1815O", "2SC1815Y", "2SC1815GR", "2SC1815BL")), ("2SC1815GR", ("2SC1815BL",)),
+    ("BC547B", ("BC547C",)), ("BD139-16", ()), ("2SA970GR", ("2SA970BL",)), ("2N3055", ()),
+]  # fmt: skip
+
+
+@every_row(("original", "groups"), OWN)
+def test_groups_of_the_type_itself_are_said_where_they_meet_its_gain_and_never_offered(original, groups):
+    part = find_type(original)
+    assert set(own_groups(part, type_shelf())) == set(groups)
+    own = part.group_of or part.name
+    assert not [one.candidate for one in offered(original) if own in (one.candidate, type_of(one.candidate))]
 
 
 def test_there_are_more_than_fifty_and_each_has_a_source():

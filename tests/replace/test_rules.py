@@ -45,6 +45,12 @@ VIDEO = {"V_CEO": 200.0, "V_CBO": 200.0}
 #: Rule -> factor on its value, and the answer that it moves.
 CASES = {
     "gain_short": (1.3, settled(made(), made(hfe=((1.0, 12.0, 70.0),)))),
+    "gain_informs": (0.1, lambda: compare(made(), made(hfe=((0.02, 9.0, 70.0),))).lines),
+    "gain_elsewhere_counts": (0.5, costs(hfe=((0.02, 9.0, 70.0),))),
+    "noise_stage_A": (0.1, settled(find_type("BC547B"), find_type("BC548B"))),
+    "small_diode_A": (0.1, settled(find_type("BAT85"), find_type("1N5818"))),
+    "small_diode_over": (10, settled(find_type("BAT85"), find_type("1N5818"))),
+    "small_diode_counts": (2, lambda: compare(find_type("BAT85"), find_type("1N5818")).cost),
     "speed_short": (1.3, settled(made(ft=5e8), made(ft=3e8))),
     "speed_short_any": (1.3, settled(made(ft=2e7), made(ft=5e6))),
     "speed_matters": (3, settled(made(ft=2e7), made(ft=3e6))),
@@ -86,7 +92,7 @@ PAIRS = (
     ("1N4733A", "1N5338B"), ("1N5338B", "1N4733A"), ("1N4733A", "1N4732A"), ("1N4733A", "1N5231B"),
     ("1N5819", "1N5822"),
     ("1N5822", "1N6263"), ("MJ15003", "2N3055"), ("JAN2N3055", "2N3773"), ("TIP35C", "MJE340"),
-    ("2SD1047", "BC547"),
+    ("2SD1047", "BC547"), ("AC128", "AD162"),
 )  # fmt: skip
 
 
