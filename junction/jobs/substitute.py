@@ -108,7 +108,8 @@ def substitute(*types_named, o) -> Result:
     else:
         asked = shelf.find(words[0])
         if asked is None:
-            raise UsageError(f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}. {_go_on(words[0])}")
+            told = f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}"
+            raise UsageError(f"{told}. {_go_on(words[0])}")
         named, device = named[1:], asked.device
         case_temp_C = REFERENCE_TEMP_C if o.case_temperature is None else o.case_temperature
     original = None if isinstance(asked, Needs) else asked

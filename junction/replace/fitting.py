@@ -104,7 +104,7 @@ def verdict(result: Substitution) -> str:
         lower = min((x for x in lines if x.margin < 1), key=lambda x: x.margin, default=None)
         if lower is not None:
             buts.append(f"{word} ({_beside(lower, unit)})")
-        elif blank := [x for x in lines if isnan(x.has) and not x.has_text and (x.wanted_text or not isnan(x.wanted))]:
+        elif blank := [x for x in lines if _lacks(x)]:
             at = listed(x.figure.partition(" at ")[2] for x in blank)
             buts.append(f"{name} not known" + (f" at {at}" if len(blank) < len(lines) and at else ""))
     blank = _names(x for x in must if isnan(x.wanted) and not x.wanted_text)
@@ -116,10 +116,9 @@ def verdict(result: Substitution) -> str:
     return f"{over} every rating{known}; {', '.join(buts[:_MOST_REASONS])}"
 
 
-def short_result(result: Substitution) -> str:
-    """Result as it stands before a candidate's reasons: a shortfall that fails no part is one."""
-    rests = next((x.rests for x in result.lines if x.must and x.rests), "")
-    return f"less, {rests}" if rests and result.result == "not known" else result.result
+def _lacks(x: SubstituteLine) -> bool:
+    """Whether the original has a figure or word, and the candidate none."""
+    return isnan(x.has) and not x.has_text and bool(x.wanted_text or not isnan(x.wanted))
 
 
 def _names(lines: Iterable[SubstituteLine]) -> list[str]:

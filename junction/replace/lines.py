@@ -220,9 +220,10 @@ class Lines:
             if usual:
                 # without a sink the outline decides; a usual figure may let a part pass, and fails none
                 has = (b.rating("T_j") - at_C) / _free_air(b)
-                free, soft = ("by what its outline usually carries without a sink, from memory", "from memory")
+                free, soft = "by what its outline usually carries without a sink, from memory", "from memory"
             if isnan(has) and b.rating("P_tot") < rule("power_far_less") * a.rating("P_tot"):
-                has, free, soft = b.rating("P_tot"), f"candidate's at {other} {other_C:g} °C", "held elsewhere"
+                has, soft = b.rating("P_tot"), "held elsewhere"
+                free = f"candidate's at {other} {other_C:g} °C"
             lines.append(line(f"P_tot at {where} {at_C:g} °C", wanted, has, "W", must=True,
                               note="" if isnan(has) and usual else free, soft=soft))  # fmt: skip
         return lines

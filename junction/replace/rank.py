@@ -77,7 +77,8 @@ def cost(
             value = weight.short * abs(log2(line.has / line.wanted))
         else:
             # of the upper side of a gain its mean tells (`mean_gain`), not its minimum
-            value = 0.0 if figure == "h_FE" and line.margin > 1 and isnan(line.has_at) else _counts(line, weight)
+            more = figure == "h_FE" and line.margin > 1 and isnan(line.has_at)
+            value = 0.0 if more else _counts(line, weight)
         if figure == "h_FE" and isnan(line.has) and candidate is not None:
             # what it has at the nearest current, however far, is no figure to go by, and yet tells something
             far = gain_anywhere(candidate, line.wanted_at)

@@ -69,9 +69,16 @@ class Substitution:
     standing: str = "published"  # what the candidate's figures rest on; or 'secondary', 'from memory'
     place: str = ""  # how its outline fits: 'same' place, fits with 'work', 'no'; '' not known
     cost: float = nan  # what stands against it (reference/weights.csv), the least is best
+    headline: str = ""  # result in a few words, with what it rests on
     why: str = ""  # it beside the original in a line
     pair: str = ""  # complement that goes with it where both sides of a pair are replaced
     pair_level: int = not_json(0)  # how far that one is from doing the job of the original's complement
+
+    @property
+    def short_result(self) -> str:
+        """Result in a word or two: a shortfall that fails no part is one."""
+        rests = next((x.rests for x in self.lines if x.must and x.rests), "")
+        return f"less, {rests}" if rests and self.result == "not known" else self.result
 
     def figures(self, result: str, must: bool | None = None) -> tuple[str, ...]:
         """Names of the lines with a result, of the musts alone or of the others alone."""

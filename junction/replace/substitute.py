@@ -17,7 +17,7 @@ from math import isnan, nan
 from junction.base.errors import UsageError
 from junction.base.units import REFERENCE_TEMP_C
 from junction.judge.results import say
-from junction.replace.fitting import to_fit, why
+from junction.replace.fitting import to_fit, verdict, why
 from junction.replace.lines import Lines, gain_at, line, rests_on, word
 from junction.replace.rank import PLACE, cost, place_of, tight
 from junction.replace.results import Needs, SubstituteLine, Substitution
@@ -94,7 +94,8 @@ def worded(asked: PartType | Needs, candidate: PartType, found: Substitution) ->
     lines, place = found.lines, found.place
     own = isinstance(asked, PartType)
     said = to_fit(asked, candidate, lines, place) if own else _said_of_a_place(asked, candidate, lines)
-    return replace(found, warnings=tuple(said), why=why(asked, candidate, lines, place))
+    told = why(asked, candidate, lines, place)
+    return replace(found, warnings=tuple(said), headline=verdict(found), why=told)
 
 
 def _for_a_place(needs: Needs, candidate: PartType) -> list[SubstituteLine]:

@@ -227,7 +227,8 @@ def _roots(asked: PartType, table: SimpleNamespace) -> set[str]:
 def own_groups(asked: PartType, shelf: TypeShelf) -> tuple[str, ...]:
     """Other gain groups of a type whose gain is no less; a group's whole type is none of them."""
     table = _table(shelf, asked.device)
-    others = [shelf.get(table.names[j]) for root in sorted(_roots(asked, table)) for j in table.groups.get(root, ())]
+    rows = (j for root in sorted(_roots(asked, table)) for j in table.groups.get(root, ()))
+    others = [shelf.get(table.names[j]) for j in rows]
     return tuple(
         part.name for part in others if part.group_of and part.name != asked.name
         and not any(x.margin < 1 for x in Lines(asked, part, nan).gain())

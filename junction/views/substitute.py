@@ -10,7 +10,6 @@ import numpy as np
 
 from junction.base.units import listed, nominal
 from junction.judge.results import say
-from junction.replace.fitting import short_result, verdict
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
@@ -35,7 +34,7 @@ def _name(result: Substitution) -> str:
 
 def _verdict(result: Substitution) -> str:
     """Result in a few words, with the weakest margin."""
-    said, least = verdict(result), result.weakest
+    said, least = result.headline, result.weakest
     return f"{said}; least margin {least['figure']} {_margin(least['margin'])}" if least["figure"] else said
 
 
@@ -78,7 +77,7 @@ def _overview(report: SubstituteReport) -> b.Block:
     for r in report.candidates:
         must = r.figures("falls short", True)
         short = [x if x in must else f"{x} *" for x in r.figures("falls short")]
-        row = [_name(r), *([r.polarity] if sides else []), short_result(r),
+        row = [_name(r), *([r.polarity] if sides else []), r.short_result,
                f"{r.weakest['figure']} {_margin(r.weakest['margin'])}".strip()]  # fmt: skip
         rows.append([*row, ", ".join(short), ", ".join(r.figures("not known"))])
     long = ("falls short", "not known")
@@ -132,7 +131,7 @@ def answer(report: SubstituteReport) -> str:
     pair = best.pair if part and best.pair != part.complement else ""
     return say(
         "substitute_answer" if does or best.result == "not known" else "substitute_miss", original=named,
-        what=what, best=_name(best), pair=pair, facing=part.complement if part else "", verdict=verdict(best),
+        what=what, best=_name(best), pair=pair, facing=part.complement if part else "", verdict=best.headline,
     )  # fmt: skip
 
 
@@ -146,7 +145,7 @@ def _short_list(report: SubstituteReport, most: int | None) -> b.Block:
     rows = []
     for r in shown[:most] if most and not open_side else shown:
         pair = f" + {r.pair}" if r.pair else ""
-        mark = "" if r.result in ("exceeds", "meets") else f"{short_result(r)}: "
+        mark = "" if r.result in ("exceeds", "meets") else f"{r.short_result}: "
         rows.append([_name(r) + pair, *([r.polarity] if open_side else []), mark + r.why])
     return b.table(b.columns("candidate", *(["polarity"] if open_side else []), "why", wrap=("why",)), rows)
 
