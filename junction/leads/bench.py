@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import combinations, permutations, product
 from math import log
 from types import SimpleNamespace
@@ -51,6 +51,8 @@ _NOTHING = SimpleNamespace(
 LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
 _CHUNK = 8000
+#: Steps after which a network that still swings says nothing: one in ten thousand, of shorted Darlingtons.
+_STEPS = 45
 #: What may lie between the nodes B 0, C 1, E 2 of a part, and 3, the inner base of a Darlington, which in any
 #: other part is the emitter: an element, its nodes, and the latent variable that it takes.
 _ELEMENTS = (
@@ -120,11 +122,11 @@ def _wire(theta: np.ndarray, inner: bool, diodes: bool, vt_V: float):
 def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_ohm: float):
     """Readings, source currents, dynamic resistances (n, 6), derivatives by latent variable (n, 6, l).
 
-    Placements on an open lead are left at the open voltage and no current.
+    Placements on an open lead are left at the open voltage and no current.  Last comes whether each settled.
     """
     theta, dead = tiles["theta"], tiles["dead"]
     v, i, r = np.full(dead.shape, open_V), np.zeros(dead.shape), np.zeros(dead.shape)
-    dv = np.zeros((*dead.shape, len(LATENT)))
+    dv, settled = np.zeros((*dead.shape, len(LATENT))), np.ones(dead.shape, bool)
     dead = dead | tiles["broad"][:, None]
     drops = [AT[name] for element, *_, name in _ELEMENTS if element == "diode"]
     has_diodes = ~np.isnan(theta[:, drops]).all(axis=1)
@@ -136,14 +138,14 @@ def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_oh
                 continue
             k, j = tile[chunk], place[chunk]
             network, slopes = _wire(theta[k], inner, diodes, vt_V)
-            v[k, j], i[k, j], r[k, j], by_parameter, _ = network.read(
-                RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm
+            v[k, j], i[k, j], r[k, j], by_parameter, settled[k, j] = network.read(
+                RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm, steps=_STEPS
             )
             d = np.zeros((k.size, len(LATENT)))
             for parameter, latent, slope in slopes:
                 d[:, latent] += by_parameter[:, parameter] * slope
             dv[k, j] = d
-    return v, i, r, dv
+    return v, i, r, dv, settled
 
 
 def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
@@ -169,7 +171,7 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
     n, alive, sd = len(tiles["theta"]), ~tiles["dead"], tiles["sd"][:, None, :]
     mean, noise = np.zeros((n, 12)), np.ones((n, 12))
     factor = np.zeros((n, 12, len(LATENT) + 2))
-    v, i, r, dv = _solve(tiles, vt_V, meter.open_voltage_V, meter.test_current_A, source_ohm)
+    v, i, r, dv, settled = _solve(tiles, vt_V, meter.open_voltage_V, meter.test_current_A, source_ohm)
     mean[:, :6] = np.where(alive, v, meter.open_voltage_V)
     factor[:, :6, :-2] = dv * sd
     factor[:, :6, -2] = r * i * meter.current_spread / np.sqrt(3)
@@ -183,9 +185,12 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
     # the one that the drops of the two junctions speak of (recombination makes it fall at small currents)
     e_c = PLACEMENTS.index("E-C")
     noise[:, e_c] = np.hypot(noise[:, e_c], rule("leads_gain_drift") * dv[:, e_c, AT["ln_br"]])
+    # what did not settle says nothing: any reading up to the open voltage
+    noise[:, :6] = np.where(settled, noise[:, :6], meter.open_voltage_V)
+    factor[:, :6] = np.where(settled[:, :, None], factor[:, :6], 0.0)
     if ohms:
         open_V, source_ohm = rule("leads_ohms_open"), rule("leads_ohms_source")
-        v, i, r, dv = _solve(tiles, vt_V, open_V, 0.0, source_ohm)
+        v, i, r, dv, settled = _solve(tiles, vt_V, open_V, 0.0, source_ohm)
         v, i = np.maximum(v, 1e-9), np.maximum(i, 1e-13)
         ln_ohm = np.log(v / i)
         mean[:, 6:] = np.where(alive, ln_ohm, np.log(1e12))
@@ -196,6 +201,8 @@ def predict(tiles: Tiles, meter: Meter, *, ohms: bool) -> Tiles:
         zero = rule("leads_ohms_zero") * np.exp(-np.maximum(ln_ohm, -1.5))
         stated = meter.ohms_accuracy == meter.ohms_accuracy
         noise[:, 6:] = (meter.ohms_accuracy if stated else rule("leads_ohms_accuracy")) + zero
+        noise[:, 6:] = np.where(settled, noise[:, 6:], rule("leads_odd_ohms") / 4)
+        factor[:, 6:] = np.where(settled[:, :, None], factor[:, 6:], 0.0)
     factor[np.tile(tiles["dead"], 2)] = 0.0
     if (broad := tiles["broad"]).any():  # a drop of some size or none, whatever the other pairs show
         shows = tiles["shows"][broad]
@@ -287,6 +294,50 @@ def bench_group(part: PartReadings) -> tuple[str, bool, bool, str, bool]:
     return lead_set(part.readings), ohms, in_circuit, part.type if ohms else "", lifted
 
 
+@dataclass(frozen=True, eq=False)
+class _Library:
+    """What may lie on a bench, and what a meter reads of it: each tile is solved when it is first wanted."""
+
+    meter: Meter
+    ohms: bool
+    hypotheses: tuple[Hypothesis, ...]
+    tiles: Tiles
+    entries: tuple[np.ndarray, ...]  # hypothesis in rising order, its tile, and the log weight it has there
+    cut: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        n = len(self.tiles["theta"])
+        empty = {"done": np.zeros(n, bool), "mean": np.zeros((n, 12)), "noise": np.zeros((n, 12)),
+                 "factor": np.zeros((n, 12, len(LATENT) + 2))}  # fmt: skip
+        for name, x in empty.items():
+            object.__setattr__(self, name, x)
+
+    def solve(self, wanted: np.ndarray) -> None:
+        """Fill in the predictions of the tiles wanted, a mask, that have none yet."""
+        new = np.flatnonzero(wanted & ~self.done)
+        if new.size:
+            solved = predict({name: x[new] for name, x in self.tiles.items()}, self.meter, ohms=self.ohms)
+            for name in ("mean", "factor", "noise"):
+                getattr(self, name)[new] = solved[name]
+            self.done[new] = True
+
+
+@lru_cache(maxsize=4)
+def _library(
+    meter: Meter, names: str, ohms: bool, in_circuit: bool, lifted: bool, type_: PartType | None = None
+) -> _Library:
+    """Library of one meter and one kind of lead names, see `bench_group`."""
+    visible = visible_leak_ohm(meter)
+    hidden = rule("leads_past_visible") * visible
+    if in_circuit and names != "AK":
+        return _Library(meter, ohms, *lay_out_in_circuit(hidden, lifted=lifted))
+    highest = rule("leads_highest_leak") if ohms else hidden
+    weighed = kinds(len(LEAD_SETS[names][0]))
+    hypotheses, tiles = lay_out(weighed, visible, highest, in_circuit=in_circuit, type_=type_)
+    entries = tiles["hypothesis"], np.arange(len(tiles["theta"])), tiles["log_weight"]
+    return _Library(meter, ohms, hypotheses, tiles, entries, ())
+
+
 def bench_for(
     meter: Meter, parts: Sequence[PartReadings], names: str = "", types: Types | None = None
 ) -> Bench:
@@ -305,30 +356,23 @@ def bench_for(
     found, ohms, in_circuit, marking, lifted = bench_group(parts[0])
     names = names or found
     leads, named = LEAD_SETS[names]
-    visible = visible_leak_ohm(meter)
-    hidden = rule("leads_past_visible") * visible
+    laid = (meter, names, ohms, in_circuit, lifted)
+    # only a registered type is no key: what its leakage allows is laid out for it alone
+    type_ = types(marking) if types is not None and marking else None
+    library = _library(*laid) if type_ is None else _library.__wrapped__(*laid, type_)
+    hypotheses, (label, row, log_weight), cut = library.hypotheses, library.entries, library.cut
+    keep = np.ones(len(library.done), bool)
+    if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
+        keep = _plausible(library.tiles, meter, parts)
+        label, row, log_weight = (x[keep[row]] for x in (label, row, log_weight))
+    library.solve(keep)
+    theta, sd = (library.tiles[name][row] for name in ("theta", "sd"))
+    mean, factor, noise = library.mean[row], library.factor[row], library.noise[row]
     if in_circuit and names != "AK":
-        hypotheses, tiles, (label, row, log_weight), cut = lay_out_in_circuit(hidden, lifted=lifted)
-        if len(parts) <= 4 and any(p.readings for p in parts):
-            keep = _plausible(tiles, meter, parts)
-            tiles = {name: x[keep] for name, x in tiles.items()}
-            label, row, log_weight = (x[keep[row]] for x in (label, row, log_weight))
-            row = (np.cumsum(keep) - 1)[row]
-        tiles = {name: x[row] for name, x in predict(tiles, meter, ohms=ohms).items()}
-        tiles |= {"hypothesis": label, "log_weight": log_weight}
-        beside = ~np.isnan(tiles["theta"][:, PATH_COLUMNS]).all(axis=1, keepdims=True)
-        off = _CURVATURE * np.minimum(tiles["mean"][:, :6], over_range_V(meter)) * beside
-        tiles["noise"][:, :6] = np.hypot(tiles["noise"][:, :6], off)
-    else:
-        highest = rule("leads_highest_leak") if ohms else hidden
-        type_, cut = types(marking) if types is not None and marking else None, ()
-        hypotheses, tiles = lay_out(kinds(len(leads)), visible, highest, in_circuit=in_circuit, type_=type_)
-        if len(parts) <= 4 and names != "AK" and any(p.readings for p in parts):
-            keep = _plausible(tiles, meter, parts)
-            tiles = {name: x[keep] for name, x in tiles.items()}
-        tiles = predict(tiles, meter, ohms=ohms)
+        beside = ~np.isnan(theta[:, PATH_COLUMNS]).all(axis=1, keepdims=True)
+        off = _CURVATURE * np.minimum(mean[:, :6], over_range_V(meter)) * beside
+        noise[:, :6] = np.hypot(noise[:, :6], off)
     ceiling = np.array([over_range_V(meter)] * 6 + [log(rule("leads_ohms_over"))] * 6)
-    used = ("hypothesis", "log_weight", "mean", "factor", "noise")
     hypotheses = (*hypotheses, (_NOTHING, ("odd",), np.full(4, 0.25)))
     groups: dict[tuple, int] = {}
     group = [
@@ -344,8 +388,8 @@ def bench_for(
             elif word != "leaky" or quality[0] < 1:  # a leak within limits is none
                 at[PATH_AT[path]] = [q == word for q in QUALITIES]
     return Bench(
-        meter, leads, named, ohms, hypotheses, Predictions(*(tiles[name] for name in used), ceiling),
-        tiles["theta"][:, PATH_COLUMNS], tiles["sd"][:, PATH_COLUMNS],
+        meter, leads, named, ohms, hypotheses, Predictions(label, log_weight, mean, factor, noise, ceiling),
+        theta[:, PATH_COLUMNS], sd[:, PATH_COLUMNS],
         np.array([q for *_, q in hypotheses]), paths, cut, np.array(group), tuple(groups),
         *arrangements(leads, named=named),
     )  # fmt: skip

@@ -301,6 +301,7 @@ def lay_out(
     ills = [f for f in faults().values() if set().union(*groups.values()) & set(f.groups)]
     hypotheses: list[Hypothesis] = []
     parts: list[Tiles] = []
+    nodes = list(zip(RED.tolist(), BLACK.tolist(), strict=True))
     total_kind, total_fault = sum(k.weight for k in weighed), sum(f.weight for f in ills)
     registered = leak_limits_ohm(type_) if type_ is not None else {}
     for kind, fault in product(weighed, ills):
@@ -308,7 +309,8 @@ def lay_out(
             continue
         theta, sd, log_weight = _tiles_of(kind, fault, visible_ohm, highest_ohm)
         log_weight = log_weight + np.log(kind.weight / total_kind * fault.weight / total_fault)
-        dead = np.isin([RED, BLACK], [_NODE[lead] for lead in fault.open_leads]).any(axis=0)
+        opened = {_NODE[lead] for lead in fault.open_leads}
+        dead = [red in opened or black in opened for red, black in nodes]
         leaks = [path for path, word in fault.resistive if word == "leaky"]
         # 0 where the fault is one, 1 where a leak lies between families' limits, 2 where all are within
         grade = np.full(len(theta), 2 if leaks and len(leaks) == len(fault.faults) else 0)

@@ -9,9 +9,11 @@ once.
 
 The method is the one circuit simulators use: each junction is replaced by its tangent (a conductance and
 a current), the linear network is solved, and the junction voltages are moved towards the solution under
-the logarithmic step limit that keeps exponentials finite.  The derivative of the reading with respect
-to the logarithm of every parameter costs one more back substitution, because at the solution the change
-of the node equations with ``ln IS`` or ``ln g`` is simply the current that the parameter scales.
+the logarithmic step limit that keeps exponentials finite; a junction that must carry far less than it does
+is set to the voltage at which it carries that, where a tangent comes down by kT/q a step.  The derivative
+of the reading with respect to the logarithm of every parameter costs one more back substitution, because at
+the solution the change of the node equations with ``ln IS`` or ``ln g`` is simply the current that the
+parameter scales.
 
 References
 ----------
@@ -30,11 +32,11 @@ GMIN_S = 1e-12
 KNEE_V = 0.005
 #: Conductance that holds the black lead at zero [S]: below a nanovolt at any meter current.
 GROUND_S = 1e6
-#: A last step of this size leaves an error of its square over a knee's width, some nanovolt at most [V].
-_TOLERANCE_V = 3e-6
-_MAX_STEPS = 200
-#: From this step on, what still swings between two states is moved half-way only.
-_DAMPED_FROM = 25
+#: A last step of this size leaves an error of its square over a knee's width, and less than a microvolt where
+#: an answer comes nearer by halves [V].
+_TOLERANCE_V = 3e-7
+#: From this step on, what still swings between two states by more than the second is moved half-way only [V].
+_DAMPED_FROM, _SWING_V = 8, 0.05
 
 
 class Network:
@@ -86,7 +88,10 @@ class Network:
         self._parameters.append([(self._flow(p, q, None, g_S), 1)])
         return len(self._parameters) - 1
 
-    def read(self, red, black, *, open_V: float, current_A: float = 0.0, resistance_ohm: float = 0.0):
+    def read(
+        self, red, black, *, open_V: float, current_A: float = 0.0, resistance_ohm: float = 0.0,
+        steps: int = 200,
+    ):  # fmt: skip
         """What the meter reads between two leads of each network, the others floating.
 
         Parameters
@@ -99,6 +104,8 @@ class Network:
             Test current of a meter that drives one until it reaches its open-circuit voltage [A].
         resistance_ohm : float
             Source resistance of the other kind of meter [ohm]; 0 for the constant-current kind.
+        steps : int
+            Where to give up; seven are enough for most.
 
         Returns
         -------
@@ -111,11 +118,12 @@ class Network:
         dv_V : ndarray (n, p)
             Derivative of the reading with respect to the logarithm of each parameter [V].
         converged : ndarray of bool (n,)
+            Where it is false nothing is known of the reading.
         """
         source = (open_V, current_A, resistance_ohm)
         place = np.arange(self._nodes)[:, None]
         on_red, on_black = (place == red).astype(float), (place == black).astype(float)
-        v, vj, clamp, converged = self._iterate(on_red, on_black, source)
+        v, vj, clamp, converged = self._iterate(on_red, on_black, source, steps)
         value, is_A, n_vt = self._arrays(len(red))
         a, b, carried = self._equations(value, is_A, n_vt, vj, on_red, on_black, source, clamp)
         change = np.zeros((self._nodes, len(self._parameters) + 1, len(red)))
@@ -145,7 +153,7 @@ class Network:
         # no current bounds the voltage where there is no junction: its exponential must not overflow
         return value, is_A, np.where(is_A > 0, n_vt, 1.0)
 
-    def _iterate(self, on_red, on_black, source):
+    def _iterate(self, on_red, on_black, source, steps):
         """Run the tangent iteration; (node voltages, junction voltages, source voltage, converged)."""
         open_V, current_A, resistance_ohm = source
         n = on_red.shape[1]
@@ -155,7 +163,7 @@ class Network:
         start = n_vt * np.log1p(3 * most_A / np.maximum(is_A, 1e-60))
         v, vj, clamp = np.zeros((self._nodes, n)), np.zeros((len(anode), n)), np.zeros(n)
         active, converged = np.arange(n), np.zeros(n, bool)
-        for step in range(_MAX_STEPS):
+        for step in range(steps):
             old, old_clamp = vj[:, active], clamp[active]
             a, b, _ = self._equations(value, is_A, n_vt, old, on_red, on_black, source, old_clamp)
             new = _eliminate(a, b[:, None, :])[:, 0, :]
@@ -163,9 +171,10 @@ class Network:
             v[:, active] = new
             if anode:
                 target = new[anode] - new[cathode]
-                limited = _limit(target, old, n_vt, start)
+                limited = _come_down(_limit(target, old, n_vt, start), target, old, n_vt)
                 if step >= _DAMPED_FROM:
-                    limited = 0.5 * (limited + old)
+                    swings = np.max(np.abs(limited - old), axis=0) > _SWING_V
+                    limited = np.where(swings, 0.5 * (limited + old), limited)
                 moved = np.maximum(moved, np.max(np.abs(limited - target), axis=0))
                 vj[:, active] = limited
             if resistance_ohm == 0:
@@ -229,6 +238,23 @@ def _limit(new, old, n_vt, start):
     new = new.copy()
     new[far] = np.where(old[far] < start, start, old[far] + n_vt * np.log1p(step[far]))
     return new
+
+
+def _come_down(limited, new, old, n_vt):
+    """Junction voltage at which the current is the tangent's, where a junction must carry far less.
+
+    Where all else draws little current, a tangent at a high voltage gives a step of one N VT, however far
+    the answer is below; the current that it gives there is right at once.
+    """
+    step = (new - old) / n_vt
+    down = (step < -0.5) & (step > -1 - 1e-6) & (old > 2 * n_vt)
+    if not down.any():
+        return limited
+    old, step, n_vt = old[down], step[down], n_vt[down]
+    share = np.exp(old / n_vt) * (1 + step) - (1 + step)  # of IS: the current over it
+    limited = limited.copy()
+    limited[down] = n_vt * np.log1p(np.maximum(share, -0.9))
+    return limited
 
 
 def _eliminate(a, b):
