@@ -51,8 +51,6 @@ _NOTHING = SimpleNamespace(
 LEAD_SETS = {"BCE": (("B", "C", "E"), True), "123": (("1", "2", "3"), False), "AK": (("A", "K"), True)}
 #: Networks solved together: enough to hide the cost of a step, few enough for the processor's cache.
 _CHUNK = 8000
-#: Steps after which a network that still swings says nothing: one in ten thousand, of shorted Darlingtons.
-_STEPS = 45
 #: What may lie between the nodes B 0, C 1, E 2 of a part, and 3, the inner base of a Darlington, which in any
 #: other part is the emitter: an element, its nodes, and the latent variable that it takes.
 _ELEMENTS = (
@@ -139,7 +137,7 @@ def _solve(tiles: Tiles, vt_V: float, open_V: float, current_A: float, source_oh
             k, j = tile[chunk], place[chunk]
             network, slopes = _wire(theta[k], inner, diodes, vt_V)
             v[k, j], i[k, j], r[k, j], by_parameter, settled[k, j] = network.read(
-                RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm, steps=_STEPS
+                RED[j], BLACK[j], open_V=open_V, current_A=current_A, resistance_ohm=source_ohm
             )
             d = np.zeros((k.size, len(LATENT)))
             for parameter, latent, slope in slopes:

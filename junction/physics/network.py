@@ -35,8 +35,11 @@ GROUND_S = 1e6
 #: A last step of this size leaves an error of its square over a knee's width, and less than a microvolt where
 #: an answer comes nearer by halves [V].
 _TOLERANCE_V = 3e-7
+_MAX_STEPS = 200
 #: From this step on, what still swings between two states by more than the second is moved half-way only [V].
 _DAMPED_FROM, _SWING_V = 8, 0.05
+#: A reading that has not moved for so many steps is settled, whatever rounding does to a floating node.
+_STILL = 40
 
 
 class Network:
@@ -88,10 +91,7 @@ class Network:
         self._parameters.append([(self._flow(p, q, None, g_S), 1)])
         return len(self._parameters) - 1
 
-    def read(
-        self, red, black, *, open_V: float, current_A: float = 0.0, resistance_ohm: float = 0.0,
-        steps: int = 200,
-    ):  # fmt: skip
+    def read(self, red, black, *, open_V: float, current_A: float = 0.0, resistance_ohm: float = 0.0):
         """What the meter reads between two leads of each network, the others floating.
 
         Parameters
@@ -104,8 +104,6 @@ class Network:
             Test current of a meter that drives one until it reaches its open-circuit voltage [A].
         resistance_ohm : float
             Source resistance of the other kind of meter [ohm]; 0 for the constant-current kind.
-        steps : int
-            Where to give up; seven are enough for most.
 
         Returns
         -------
@@ -123,7 +121,7 @@ class Network:
         source = (open_V, current_A, resistance_ohm)
         place = np.arange(self._nodes)[:, None]
         on_red, on_black = (place == red).astype(float), (place == black).astype(float)
-        v, vj, clamp, converged = self._iterate(on_red, on_black, source, steps)
+        v, vj, clamp, converged = self._iterate(on_red, on_black, source)
         value, is_A, n_vt = self._arrays(len(red))
         a, b, carried = self._equations(value, is_A, n_vt, vj, on_red, on_black, source, clamp)
         change = np.zeros((self._nodes, len(self._parameters) + 1, len(red)))
@@ -153,7 +151,7 @@ class Network:
         # no current bounds the voltage where there is no junction: its exponential must not overflow
         return value, is_A, np.where(is_A > 0, n_vt, 1.0)
 
-    def _iterate(self, on_red, on_black, source, steps):
+    def _iterate(self, on_red, on_black, source):
         """Run the tangent iteration; (node voltages, junction voltages, source voltage, converged)."""
         open_V, current_A, resistance_ohm = source
         n = on_red.shape[1]
@@ -162,8 +160,8 @@ class Network:
         most_A = open_V / resistance_ohm if resistance_ohm > 0 else current_A
         start = n_vt * np.log1p(3 * most_A / np.maximum(is_A, 1e-60))
         v, vj, clamp = np.zeros((self._nodes, n)), np.zeros((len(anode), n)), np.zeros(n)
-        active, converged = np.arange(n), np.zeros(n, bool)
-        for step in range(steps):
+        active, converged, still, shown = np.arange(n), np.zeros(n, bool), np.zeros(n, int), np.zeros(n)
+        for step in range(_MAX_STEPS):
             old, old_clamp = vj[:, active], clamp[active]
             a, b, _ = self._equations(value, is_A, n_vt, old, on_red, on_black, source, old_clamp)
             new = _eliminate(a, b[:, None, :])[:, 0, :]
@@ -183,6 +181,11 @@ class Network:
                 moved = np.maximum(moved, np.abs(limited - target))
                 clamp[active] = limited + open_V
             going = moved > _TOLERANCE_V
+            if step >= _DAMPED_FROM:
+                reading = np.sum(new * (on_red - on_black), axis=0)
+                still[active] = (still[active] + 1) * (np.abs(reading - shown[active]) < _TOLERANCE_V)
+                shown[active] = reading
+                going &= still[active] < _STILL
             converged[active] = ~going
             if not going.any():
                 break
