@@ -36,6 +36,7 @@ from junction.base.units import REFERENCE_TEMP_C, ZERO_CELSIUS_K, thermal_voltag
 from junction.judge.results import say
 from junction.physics.temperature import SILICON_LAW, forward_voltage, forward_voltage_slope
 from junction.shelf.tables import rule
+from junction.shelf.types import power_reference
 
 #: Points of a cycle and swings looked at; the maxima are flat: the error is far below a part in a thousand.
 _PHASE_POINTS, _SWINGS = 2881, 241
@@ -125,11 +126,26 @@ def rise_K(power_W, period_s: float, rth: float, tau_s: float) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(power_W) * impedance, power_W.shape[-1])
 
 
+def case_path(kind) -> float:
+    """Thermal resistance junction to case of a type [K/W], nan where it is not known.
+
+    Where it is not stated, that by which a power rated at the case is derated: (T_j - T_case)/P_tot.
+    """
+    stated, (place, case_C) = kind.rating("R_thJC"), power_reference(kind)
+    if not isnan(stated) or place != "case":
+        return stated
+    return (kind.rating("T_j") - case_C) / kind.rating("P_tot")
+
+
 def thermal_path(ask: StageAsk, types, notes: Notes) -> tuple[float, float, float]:
     """Thermal resistances junction to case and case to sink [K/W], and the time of the slab between [s]."""
-    known = [r for r in (t.rating("R_thJC") for t in types) if not isnan(r)]
-    rth_jc = ask.rth_jc if not isnan(ask.rth_jc) else max(known, default=nan)
-    rth_jc = notes.take(rth_jc, "stage_rth_junction_case")
+    own, of_type = max(((case_path(t), t) for t in types if not isnan(case_path(t))), default=(nan, None),
+                       key=lambda one: one[0])  # fmt: skip
+    if isnan(ask.rth_jc) and of_type is not None and isnan(of_type.rating("R_thJC")):
+        told = {name: of_type.rating(name) for name in ("P_tot", "T_j")}
+        notes.model.append(say("stage_rth_derating", type=of_type.name, value=own, **told,
+                               case_C=power_reference(of_type)[1]))  # fmt: skip
+    rth_jc = notes.take(own if isnan(ask.rth_jc) else ask.rth_jc, "stage_rth_junction_case")
     rth_cs = notes.take(ask.rth_cs, "stage_rth_case_sink")
     pulses = [limit.high for t in types for limit in t.find("Z_thJC") if limit.at.get("t_s") == _PULSE_S]
     pulse = ask.rth_pulse if not isnan(ask.rth_pulse) else max(pulses, default=nan)

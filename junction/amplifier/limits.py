@@ -7,13 +7,15 @@ from math import inf, isfinite, isnan, nan
 import numpy as np
 
 from junction.amplifier.rating import Half, Notes
-from junction.base.units import REFERENCE_TEMP_C
+from junction.base.units import REFERENCE_TEMP_C, listed
 from junction.judge.results import next_step, say
 from junction.shelf.tables import rule
 from junction.shelf.types import power_at_W, safe_current_A, second_breakdown_line
 
 #: Every so many points of a load line are held against the safe area: a degree's step hides nothing.
 _STEP = 3
+#: Ratings without which nothing is allowed.
+_NEEDED = ("V_CEO", "I_C", "P_tot", "T_j")
 
 
 def limits_of(types, half: Half, heat, loci, notes: Notes) -> list[dict]:
@@ -98,17 +100,36 @@ def _worst_point(kind, heat, loci) -> tuple[str, float, float, float, float, flo
     return max(found, key=lambda one: (one[0], one[3]))[1:]
 
 
-def verdict_of(stage) -> tuple[str, str]:
+def verdict_of(stage, types, guessed: bool = False) -> tuple[str, str]:
     """Whether a stage keeps the limits of its types, and the one that speaks loudest.
+
+    Parameters
+    ----------
+    stage : Stage
+    types : sequence of PartType
+        Those the stage was worked out with.
+    guessed : bool
+        Whether the thermal resistance junction to case is a guess, by which no junction is too hot.
 
     Returns
     -------
     verdict : str
-        'yes', 'close', 'no', or 'unknown'.
+        'yes', 'close', 'no', or 'unknown': a limit is not known, and none that is known is broken.
     why : str
-        Quantity with what is asked and allowed.
+        Quantity with what is asked and allowed, or what is not on the shelf.
     """
-    known = [c for c in stage.limits if c["verdict"] != "unknown"]
+    beyond = [c for c in stage.limits if c["verdict"] == "beyond"]
+    hot = [c for c in beyond if guessed and c["quantity"].startswith("T_j")]
+    known = [c for c in stage.limits if c["verdict"] != "unknown" and c not in hot]
+    broken = len(beyond) > len(hot)
+    open_ = dict.fromkeys(c["type"] for c in stage.limits if c["verdict"] == "unknown")
+    lacking = {kind.name: listed([name for name in _NEEDED if isnan(kind.rating(name))] or ["R_thJC"])
+               for kind in types if kind.name in open_}  # fmt: skip
+    if lacking and not broken:
+        said = ", ".join(f"no {symbols} of {name}" for name, symbols in lacking.items())
+        return "unknown", say("half_load_unknown", lacking=said)
+    if hot and not broken:
+        return "unknown", say("half_load_guess", **max(hot, key=lambda c: c["ratio"]))
     if not known:
         return "unknown", ""
     order = ("within", "close", "beyond")

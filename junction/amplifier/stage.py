@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from math import isfinite, isnan, nan, sqrt
 
-from junction.amplifier.heat import demand, heat_of, loop_gains, sink_for, thermal_path
+from junction.amplifier.heat import case_path, demand, heat_of, loop_gains, sink_for, thermal_path
 from junction.amplifier.limits import limits_of, verdict_of
 from junction.amplifier.rating import Notes, StageAsk, check, half_of, say_clipping, vce_of
 from junction.amplifier.results import OperatingPoint, Stage
@@ -94,7 +94,8 @@ def half_load(ask: StageAsk, stage: Stage, types) -> Mapping:
     other = replace(ask, load_ohm=load, power_W=watts, peak_A=nan, supply_V=stage.printed_supply_V,
                     idle_A=idle_A, idle_drop_V=nan, circuit=tuple(circuit.option.split(",")))  # fmt: skip
     found = plan_stage(other, types)
-    verdict, why = verdict_of(found)
+    guessed = isnan(ask.rth_jc) and all(isnan(case_path(kind)) for kind in types)
+    verdict, why = verdict_of(found, types, guessed)
     return {
         "load_ohm": load, "power_W": watts, "peak_A": found.peak.total_A / found.parallel,
         "average_W": max(d["average_W"] for d in found.dissipation),

@@ -12,9 +12,12 @@ from types import SimpleNamespace
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, plain_name
-from junction.judge.results import SortReport
-from junction.shelf.names import dropped_group
+from junction.judge.results import SortReport, say
+from junction.shelf.names import dropped_group, number_family
 from junction.shelf.types import type_shelf
+
+#: Kinds of numbers.csv that are bipolar transistors with something built in.
+_BIPOLAR = {"damper diode and base-emitter resistor", "built-in base resistors", "built-in base resistor"}
 
 
 def types_of(o: SimpleNamespace) -> Callable:
@@ -28,8 +31,11 @@ def stage_types(o: SimpleNamespace, find: Callable, transistor: bool = True) -> 
     Raises
     ------
     UsageError
-        A diode where a transistor is asked for.
+        A diode where a transistor is asked for, or what is no bipolar transistor by its number.
     """
+    if transistor:
+        for said in filter(None, (not_bipolar(name, find) for name in o.type or ())):
+            raise UsageError(f"--type {said}")
     found = [kind for kind in map(find, o.type or ()) if kind is not None]
     for kind in found:
         if transistor and kind.device != "bjt":
@@ -37,15 +43,31 @@ def stage_types(o: SimpleNamespace, find: Callable, transistor: bool = True) -> 
     return tuple(found)
 
 
+def not_bipolar(mark: str, find: Callable) -> str:
+    """That a marking which is not on the shelf is by its number no bipolar transistor, '' where it may be."""
+    told = number_family(mark) if mark and find(mark) is None else None
+    return "" if told is None or _BIPOLAR & {*told.kinds} else say("not_bipolar", type=mark, says=told.says)
+
+
 def types_asked(names: Sequence[str], find: Callable, marks: Iterable[str]) -> set[str]:
     """Plain names of the types that alone may be used, empty where any may.
 
-    A type that is not on the shelf and that no part bears is a slip, and leaves no other out.
+    Raises
+    ------
+    UsageError
+        Every part bears a type, and none of them is asked for.
     """
-    borne = {*map(plain_name, marks)}
-    known = {name: find(name) for name in names}
-    found = {name: kind for name, kind in known.items() if kind or plain_name(name) in borne}
-    return {plain_name(x) for name, kind in found.items() for x in (name, kind.name if kind else name)}
+
+    def plain(mark: str) -> set[str]:
+        kind = find(mark)
+        return {plain_name(mark), plain_name(kind.name if kind else mark)}
+
+    wanted = {one for name in names for one in plain(name)}
+    borne = [*dict.fromkeys(marks)]
+    if wanted and borne and all(mark and not wanted & plain(mark) for mark in borne):
+        asked = " or ".join(f"'{name}'" for name in names)
+        raise UsageError(say("type_nowhere", asked=asked, borne=", ".join(borne)))
+    return wanted
 
 
 def as_registered(bag: Bag, find: Callable) -> Bag:

@@ -15,7 +15,7 @@ from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, PartReadings, plain_name
 from junction.base.units import NORMAL_95
 from junction.jobs.job import Result, bag_of, entered, job, meter_of, noise_of, stage_ask
-from junction.jobs.marks import as_registered, stage_types, types_asked, types_of
+from junction.jobs.marks import as_registered, not_bipolar, stage_types, types_asked, types_of
 from junction.jobs.match_pair import as_dual, bare_pair, yardsticks
 from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
 from junction.judge.results import Device, PartVerdict, Verdict, say, type_notes
@@ -266,10 +266,13 @@ def usable_parts(
            for v in verdicts if v.verdict not in (Verdict.GOOD, Verdict.UNDECIDED)}  # fmt: skip
     fits = fit(bag)
     wanted = types_asked(type_names, find, fits.type)
-    for part, kind in zip(fits.part, fits.type, strict=True):
+    gain_unknown = fits.fixed[:, fits.names.index("BF")]  # a measured gain tells more than a number
+    for part, kind, no_gain in zip(fits.part, fits.type, gain_unknown, strict=True):
         own = find(kind) if kind and wanted else None
         if kind and wanted and not wanted & {plain_name(kind), plain_name(own.name if own else kind)}:
             bad[part] = say("match_other_type", type=kind, wanted=", ".join(type_names))
+        elif no_gain and part not in by_hand and (said := not_bipolar(kind, find)):
+            bad[part] = said
     for part, kind in zip(fits.part, fits.type, strict=True):
         own = find(kind) if kind and part not in by_hand else None
         if own is not None and own.rating("I_C") < made_for_A:

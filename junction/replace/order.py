@@ -7,6 +7,7 @@ read as.  The others are counted with what has to come first.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from math import isnan
 
 from junction.base.records import plain_name
@@ -75,7 +76,7 @@ def order_of(
         return None
     rows = [_row(name, part, bad, unsure.get(name, 0), shelf) for name, (part, bad) in found.items()]
     rows.sort(key=lambda row: -len(row.parts))
-    return Order(tuple(rows), **{name: tuple(parts) for name, parts in kept.items()})
+    return Order(tuple(_both_sides(rows, shelf)), **{name: tuple(parts) for name, parts in kept.items()})
 
 
 def _group(mark: str, part: PartType) -> str:
@@ -97,10 +98,11 @@ def _row(
     parts, faults = tuple(v.part for v in bad), tuple(", ".join(v.faults) or v.verdict for v in bad)
     if part is None:
         note = say("order_unknown", **unknown_words(name, shelf))
-        return OrderRow(name, parts, faults, undecided, on_shelf=False, notes=(note,))
-    other = shelf.get(part.complement) if _is_output(part) else None
-    sides = sorted((part, other), key=lambda side: side.polarity) if other else ()
-    pair = " with ".join(side.group_of or side.name for side in sides)
+        return OrderRow(name, parts, faults, undecided, on_shelf=False, notes=(note,), to_order=len(parts))
+    other = _other_side(name, part, shelf)
+    # NPN first
+    sides = [name, other] if part.polarity == "NPN" else [other, name]
+    pair = " with ".join(sides) if other else ""
     group = name.removeprefix(part.name)
     notes = [say("type_group", type=part.name, group=group)] if group else []
     notes += [say("order_both_sides", pair=pair)] if pair else []
@@ -114,9 +116,45 @@ def _row(
     # what falls short of a rating is no part to order, however near it comes
     nearest = [one for one in offered if one.result != "falls short" and one.place != "no"]
     return OrderRow(
-        name, parts, faults, undecided, what_of(part), other.name if other else "", pair, tuple(nearest),
-        tuple(notes), first,
+        name, parts, faults, undecided, what_of(part), other, pair, tuple(nearest),
+        tuple(notes), first, to_order=len(parts),
     )  # fmt: skip
+
+
+def _other_side(name: str, part: PartType, shelf: TypeShelf) -> str:
+    """The other side of an output device, in its gain group where that is on the shelf; '' where none is."""
+    other = shelf.get(part.complement) if _is_output(part) else None
+    if other is None:
+        return ""
+    group = plain_name(name).removeprefix(plain_name(part.group_of or part.name))
+    alike = shelf.get(plain_name(other.group_of or other.name) + group) if group else None
+    return (alike or other).name
+
+
+def _both_sides(rows: Sequence[OrderRow], shelf: TypeShelf) -> Iterable[OrderRow]:
+    """The rows with as many of each side of a pair; a side that lost none has a row behind the other's."""
+    by_name = {plain_name(row.type): row for row in rows}
+    # of two sides each names the other, or one has a group that the other's shelf does not hold
+    other = {row.type: by_name.get(plain_name(row.complement)) for row in rows if row.complement}
+    for row in rows:
+        if row.complement and other[row.type] is None:
+            named = [x for x in rows if plain_name(x.complement) == plain_name(row.type)]
+            other[row.type] = named[0] if named else None
+    for row in rows:
+        match = other.get(row.type)
+        if match is not None:
+            sides = [row.type, match.type] if row.what.startswith("NPN") else [match.type, row.type]
+            pair = " with ".join(sides)
+            notes = tuple(note.replace(row.pair, pair) for note in row.notes)
+            most = max(len(row.parts), len(match.parts))
+            yield replace(row, to_order=most, complement=match.type, pair=pair, notes=notes)
+            continue
+        yield row
+        if row.complement:
+            side = shelf.get(row.complement)
+            note = say("order_other_side", type=row.type)
+            yield OrderRow(side.name, (), (), 0, what_of(side), row.type, row.pair, notes=(note,),
+                           to_order=len(row.parts), other_side_of=row.type)  # fmt: skip
 
 
 def what_of(part: PartType) -> str:

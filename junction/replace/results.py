@@ -102,6 +102,8 @@ class OrderRow:
     notes: tuple[str, ...] = ()
     test_first: tuple[str, ...] = ()  # shorted power transistors: what stands beside them may have gone too
     on_shelf: bool = True
+    to_order: int = 0  # of an output device as many as of the other side, whichever lost more
+    other_side_of: str = ""  # the type it makes up the pair of, where none of its own is bad
 
 
 @dataclass(frozen=True)

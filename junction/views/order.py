@@ -47,10 +47,12 @@ def _ordered(row: OrderRow) -> str:
     """Count and type, with what it is bought by where the number does not say it."""
     kind, _, rest = row.what.partition(" ")
     told = rest.partition(",")[0] if kind == "Zener" else "germanium" if "germanium" in row.what else ""
-    return f"{len(row.parts)} {row.type}" + (f" ({told})" if told else "")
+    return f"{row.to_order} {row.type}" + (f" ({told})" if told else "")
 
 
 def _others(row: OrderRow) -> list[str]:
+    if row.other_side_of:
+        return [""]
     if not row.on_shelf:
         return row.notes[0].split("; ")
     return [named(one) for one in row.substitutes] or [say("order_none")]
@@ -65,14 +67,15 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
         yield b.text(say("order_no_types"))
         return
     shown = order.rows if everything else order.rows[:MOST_TYPES]
-    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}")] for row in shown]
+    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}") or "the other side"]
+            for row in shown]  # fmt: skip
     heads = ("to order", "for")
     room = b.WIDTH - sum(max(map(len, (head, *cells))) + len(b.GAP)
                          for head, *cells in zip(heads, *rows, strict=True))  # fmt: skip
     rows = [[*cells, _fitting(_others(row), room)] for cells, row in zip(rows, shown, strict=True)]
     yield b.table(b.columns(*heads, "or", wrap=("or",)), rows)
     if len(order.rows) > len(rows):
-        yield b.text(f"{b.count(len(order.rows) - len(rows), 'more type')}: order.csv")
+        yield b.text(f"{b.count(len(order.rows) - len(rows), 'more type')}; --all lists them.")
     for text in remarks(order):
         yield b.text(text)
 
@@ -110,7 +113,7 @@ def section(order: Order | None) -> list[b.Block]:
     for row in order.rows:
         faults = dict.fromkeys(row.faults)
         said = "; ".join([x for x in (row.what, *row.notes) if x])
-        rows.append([b.count(len(row.parts), ""), row.type, ", ".join(row.parts), ", ".join(faults), said])
+        rows.append([b.count(row.to_order, ""), row.type, ", ".join(row.parts), ", ".join(faults), said])
         rows += [["", f"or {one.candidate}" + (f" with {one.pair}" if one.pair else ""), "", "", one.why]
                  for one in row.substitutes]  # fmt: skip
     found = b.table(b.columns("order", "type", "for", "fault", "what it is, or why"), rows)
@@ -120,6 +123,7 @@ def section(order: Order | None) -> list[b.Block]:
 HEADINGS = (
     "type", "count", "parts", "faults", "more_if_undecided", "on_shelf", "what", "complement",
     *(f"{what}_{k}" for k in (1, 2, 3) for what in ("substitute", "with", "result", "why")), "notes",
+    "to_order", "other_side_of",
 )  # fmt: skip
 
 
@@ -132,7 +136,7 @@ def table(order: Order | None) -> tuple:
         rows.append((
             row.type, len(row.parts), "; ".join(row.parts), "; ".join(row.faults), row.undecided,
             row.on_shelf, row.what, row.complement, *(cell for four in cells for cell in four),
-            "; ".join(row.notes),
+            "; ".join(row.notes), row.to_order, row.other_side_of,
         ))  # fmt: skip
     return HEADINGS, rows
 
@@ -145,6 +149,7 @@ def document(order: Order | None) -> dict | None:
         {"type": row.type, "count": len(row.parts), "parts": row.parts, "faults": row.faults,
          "undecided": row.undecided, "on_shelf": row.on_shelf, "what": row.what,
          "complement": row.complement, "notes": row.notes, "test_first": row.test_first,
+         "to_order": row.to_order, "other_side_of": row.other_side_of,
          "substitutes": [{"type": one.candidate, "with": one.pair, "result": one.result, "why": one.why}
                          for one in row.substitutes]}
         for row in order.rows

@@ -5,6 +5,8 @@ from math import isnan, nan, pi
 
 import pytest
 
+from junction.amplifier.heat import case_path
+from junction.amplifier.limits import verdict_of
 from junction.amplifier.rating import clipping_W
 from junction.amplifier.stage import StageAsk, half_load, plan_stage
 from junction.base.errors import UsageError
@@ -178,6 +180,44 @@ def test_half_the_load_is_held_against_the_same_limits():
         assert half["power_W"] == pytest.approx((27 / (1 + 0.22 / n / 4)) ** 2 / 8)
     assert half_load(ask, plan_stage(ask), ())["verdict"] == "unknown"
     assert half_load(replace(ask, supply_V=nan, power_W=nan), plan_stage(StageAsk()), ()) == {}
+
+
+PAIRED = StageAsk(power_W=80, load_ohm=8, supply_V=42, parallel=2, re_ohm=(0.22,), idle_drop_V=0.02)
+
+
+def test_a_power_rated_at_the_case_says_the_way_to_it():
+    """T_j - T_case = R_thJC P_tot is what derating means: 150 W at 25 C and 150 C in the junction."""
+    kind = find_type("2SA1943")
+    plain, told = plan_stage(PAIRED, (kind,)), plan_stage(replace(PAIRED, rth_jc=125 / 150), (kind,))
+    hot = [max(d["junction_peak_C"] for d in stage.dissipation[1:]) for stage in (plain, told)]
+    assert hot[0] == pytest.approx(hot[1]) and any("0.833 K/W" in x for x in plain.model)
+    assert not any("--rth-junction-case" in x for x in plain.questions)
+    half = half_load(PAIRED, plain, (kind,))
+    assert half["verdict"] == "close" and "pulse lines" in half["text"] and half["junction_peak_C"] < 135
+    # what is stated on the shelf outranks it, and a power rated in free air says nothing of the case
+    assert case_path(find_type("2N3055")) == find_type("2N3055").rating("R_thJC")
+    assert isnan(case_path(find_type("2SC1567")))
+
+
+@pytest.mark.parametrize(("names", "n", "verdict", "words"), [
+    (("2SC5200",), 2, "unknown", "no T_j of 2SC5200 (--types adds it)"),
+    (("2SC5200", "2SA1943"), 2, "unknown", "no T_j of 2SC5200 (--types adds it)"),
+    (("MJ15003",), 2, "yes", "of"),
+    (("2SC5200", "TIP41C"), 1, "no", " of "),  # what is broken is broken, whatever is not known beside it
+])  # fmt: skip
+def test_nothing_is_allowed_by_a_limit_that_is_not_known(names, n, verdict, words):
+    kinds, ask = tuple(map(find_type, names)), replace(PAIRED, parallel=n)
+    half = half_load(ask, plan_stage(ask, kinds), kinds)
+    assert half["verdict"] == verdict and words in half["text"], half
+
+
+def test_half_a_load_is_not_refused_by_a_guessed_way_to_the_case():
+    kind = find_type("2SA1943")
+    stage = replace(plan_stage(PAIRED, (kind,)), limits=({
+        "type": "X", "quantity": "T_j, worst drive", "asked": 161.0, "limit": 150.0, "unit": "C",
+        "verdict": "beyond", "ratio": 161 / 150},))  # fmt: skip
+    assert verdict_of(stage, (kind,), guessed=True)[0] == "unknown"
+    assert verdict_of(stage, (kind,))[0] == "no"
 
 
 def test_outputs_of_both_polarities_are_no_quasi_complementary_stage():

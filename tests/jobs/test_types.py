@@ -3,7 +3,7 @@
 import pytest
 
 import junction
-from junction.base.errors import ShelfError
+from junction.base.errors import ShelfError, UsageError
 from junction.shelf.types import _shelf
 
 GOOD = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
@@ -45,13 +45,39 @@ def test_match_knows_one_type_by_its_spellings_and_does_without_the_unknown(tmp_
     path = spots(tmp_path, ["C5198", "2SC5198", "2sc 5198", "2SC5198"])
     found = junction.match(path, **STAGE, type="2SC5I98").to_dict()
     assert len(found["sets"]) == 2 and not [x for x in found["left_over"] if "type" in x["why"]]
-    # a slip in --type leaves nobody out, and is told once
-    slip = junction.match(path, **STAGE, type="2SC5999").to_dict()
+    # a slip beside a type that is there leaves nobody out, and is told once
+    slip = junction.match(path, **STAGE, type="2SC5198,2SC5999").to_dict()
     assert len(slip["sets"]) == 2 and sum("2SC5999 is not on the shelf" in x for x in slip["warnings"]) == 1
+    # parts that bear no type may be of any
+    bare = junction.match(spots(tmp_path, [""] * 4), **STAGE, type="2SC5999").to_dict()
+    assert len(bare["sets"]) == 2
     # an unknown type that some parts bear is a type like another: it leaves the others out
     mixed = spots(tmp_path, ["QX5999", "QX5999", "2SC5198", "2SC5198"])
     own = junction.match(mixed, **STAGE, type="QX5999").to_dict()
     assert [s["parts"] for s in own["sets"]] == [["P0", "P1"]]
+
+
+@pytest.mark.parametrize("asked", ["nothing", "2N3055", "MJ15003,nothing"])
+def test_a_type_that_no_part_is_of_matches_nobody(tmp_path, asked):
+    path = spots(tmp_path, ["2SC5198", "QX5999", "QX5999", "2SC5198"])
+    said = " or ".join(f"'{name}'" for name in asked.split(","))
+    with pytest.raises(UsageError, match=f"^no part to match is of type {said}; there are: 2SC5198, QX5999$"):
+        junction.match(path, **STAGE, type=asked)
+
+
+def test_no_stage_is_worked_out_for_what_is_no_bipolar_transistor_by_its_number(tmp_path):
+    for call in (junction.stage, lambda **told: junction.match(spots(tmp_path, ["IRF540"] * 4), **told)):
+        with pytest.raises(UsageError, match="^--type IRF540 is by its number a power MOSFET: .* bipolar"):
+            call(**STAGE, type="IRF540")
+    # with a damper diode inside it is bipolar all the same, on the shelf or not
+    assert junction.stage(**STAGE, type="BU508DX").to_dict()["stage"]["parallel"] == 2
+    # of the parts of a bag their gain tells more than a number
+    text = "part,type,polarity,ic_mA,vbe_mV,hFE\n" + "".join(
+        f"P{k},{'IRF540' if k > 1 else ''},NPN,500,{600 + k},{'' if k > 3 else 80 + k}\n" for k in range(6))
+    (tmp_path / "mixed.csv").write_text(text)
+    found = junction.match(str(tmp_path / "mixed.csv"), **STAGE).to_dict()
+    left = {one["part"]: one["why"] for one in found["left_over"]}
+    assert sorted(left) == ["P4", "P5"] and all("a power MOSFET" in why for why in left.values())
 
 
 def test_an_unknown_original_says_what_its_number_says_and_how_to_go_on():

@@ -36,7 +36,8 @@ def test_who_is_ordered_and_who_waits():
     ])  # fmt: skip
     rows = [(row.type, row.parts, row.faults, row.undecided) for row in order.rows]
     assert rows == [
-        ("2N3055", ("Q1", "Q2"), ("CE shorted", "CE leaky"), 1), ("BC547B", ("Q5",), ("CE open",), 0),
+        ("2N3055", ("Q1", "Q2"), ("CE shorted", "CE leaky"), 1), ("MJ2955", (), (), 0),
+        ("BC547B", ("Q5",), ("CE open",), 0),
     ]  # fmt: skip
     waiting = order.undecided, order.in_circuit, order.untyped, order.misread
     assert waiting == (("Q3", "Q8"), ("Q7",), ("Q6",), ("Q9", "D1", "Q10"))
@@ -66,7 +67,8 @@ def test_each_gain_group_is_a_row_and_spellings_of_a_type_are_one():
 
 def test_a_gain_group_that_the_shelf_has_not_is_ordered_all_the_same():
     order = order_of([bad("Q1", "BC547"), bad("Q2", "2SC5200-O"), bad("Q3", "C5200 (O)")])
-    assert [(row.type, row.parts) for row in order.rows] == [("2SC5200O", ("Q2", "Q3")), ("BC547", ("Q1",))]
+    assert [(row.type, row.parts, row.to_order) for row in order.rows] == [
+        ("2SC5200O", ("Q2", "Q3"), 2), ("2SA1943-O", (), 2), ("BC547", ("Q1",), 1)]  # fmt: skip
     assert "The gain group O of 2SC5200 is not on the shelf" in order.rows[0].notes[0]
 
 
@@ -106,9 +108,19 @@ def test_a_pair_is_said_once_and_neighbours_of_shorted_power_transistors():
     order = order_of([bad("Q1", "MJ2955", "open"), bad("Q2", "2N3055"), bad("Q3", "BC547B"),
                       bad("Q4", "2SA1943-O", "open"), bad("Q5", "2SC5200-O", "open")])  # fmt: skip
     assert view.remarks(order) == [
-        "Fit both sides new and matched: 2N3055 with MJ2955, 2SC5200 with 2SA1943.",
+        "Fit both sides new and matched: 2N3055 with MJ2955, 2SC5200O with 2SA1943-O.",
         "Before a power transistor goes in, test the neighbours of Q2 (page, verdicts.csv).",
     ]
+
+
+def test_as_many_of_each_side_of_a_pair_are_ordered():
+    three = [bad(f"Q{k}", "2SC5200") for k in range(3)]
+    order = order_of([*three, bad("Q9", "2SA1943"), bad("Q8", "TIP35C")])
+    assert [(row.type, len(row.parts), row.to_order, row.other_side_of) for row in order.rows] == [
+        ("2SC5200", 3, 3, ""), ("2SA1943", 1, 3, ""), ("TIP35C", 1, 1, ""), ("TIP36C", 0, 1, "TIP35C"),
+    ]  # fmt: skip
+    text = terminal_text(view.short_list(order))
+    assert "3 2SA1943" in text and "1 TIP36C" in text and "the other side" in text
 
 
 def test_cautions_in_a_word():
@@ -125,15 +137,16 @@ def test_a_type_that_is_not_on_the_shelf_is_ordered_by_its_number():
 
 
 def test_a_long_list_is_cut_on_a_terminal_and_whole_elsewhere():
-    names = "BC547B BC557B 2N3904 2N3906 BD139 BD140 TIP31C TIP32C 2N3055 1N4148 1N4733A".split()
+    names = ["BC547B", "BC557B", "2N3904", "2N3906", "BD139", "BD140", "BC546B", "BC556B", "2N3055",
+             "1N4148", "1N4733A"]  # fmt: skip
     order = order_of([bad(f"Q{k}-{n}", name) for k, name in enumerate(names) for n in range(3)])
     text = terminal_text(view.short_list(order))
     lines = text.split("\n")
-    assert max(map(len, lines)) <= 80 and "3 more types: order.csv" in lines
-    assert sum(line.startswith("3 ") for line in lines) == 8 + 1, "one line a type, and that of the rest"
+    assert max(map(len, lines)) <= 80 and "4 more types; --all lists them." in lines
+    assert sum(line.startswith("3 ") for line in lines) == 8, "one line a type"
     assert all(f"3 {name}" in terminal_text(view.short_list(order, True)) for name in names)
     headings, rows = view.table(order)
-    assert [row[0] for row in rows] == names and all(len(row) == len(headings) for row in rows)
+    assert [row[0] for row in rows if row[1]] == names and all(len(row) == len(headings) for row in rows)
 
 
 READINGS = """part,type,B-E,E-B,B-C,C-B,C-E,E-C
@@ -152,14 +165,14 @@ def test_the_command_line_writes_the_list(tmp_path, capsys):
     assert "1 2N3055" in shown and "1 BC547B" in shown and "Not listed: 1 without a type." in shown
     rows = list(csv.DictReader((tmp_path / "report" / "order.csv").read_text().splitlines()))
     assert [(row["type"], row["count"], row["parts"]) for row in rows] == [
-        ("2N3055", "1", "Q1"), ("BC547B", "1", "Q2"),
+        ("2N3055", "1", "Q1"), ("MJ2955", "0", ""), ("BC547B", "1", "Q2"),
     ]  # fmt: skip
     assert rows[0]["complement"] == "MJ2955" and rows[0]["substitute_1"] and rows[0]["why_1"]
     told = json.loads((tmp_path / "report" / "sort.json").read_text())["order"]
-    assert [row["type"] for row in told["types"]] == ["2N3055", "BC547B"] and told["untyped"] == ["Q4"]
+    assert [row["type"] for row in told["types"]] == ["2N3055", "MJ2955", "BC547B"] and told["untyped"] == ["Q4"]
     page = (tmp_path / "report" / "sort.html").read_text()
     assert "To order" in page and rows[0]["substitute_1"] in page
-    assert list(junction.sort(tmp_path / "bag.csv").to_frame("order")["count"]) == [1, 1]
+    assert list(junction.sort(tmp_path / "bag.csv").to_frame("order")["to_order"]) == [1, 1, 1]
 
 
 def test_check_says_what_to_order_in_a_line_of_a_bad_part_alone():

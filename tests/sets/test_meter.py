@@ -93,10 +93,10 @@ def test_polarity_follows_from_the_type_and_from_the_sign():
 
 
 def test_a_pair_without_any_usable_part_is_told_without_a_warning():
-    """No part is of the type asked for: nothing to take a current from (warnings are errors here)."""
+    """Each is rated for less than what is asked: nothing is left to look at (warnings are errors here)."""
     parts = pd.DataFrame({"part": list("AB"), "polarity": "NPN", "type": "BC547B", "ic_mA": 1,
                           "vbe_mV": [642, 643]})  # fmt: skip
-    found = junction.match(parts, layout="differential", type="2N3055")
+    found = junction.match(parts, layout="differential", current="1A")
     assert not found.sets and "known" not in repr(found.assumptions)
 
 
