@@ -169,7 +169,8 @@ def test_the_command_line_writes_the_list(tmp_path, capsys):
     ]  # fmt: skip
     assert rows[0]["complement"] == "MJ2955" and rows[0]["substitute_1"] and rows[0]["why_1"]
     told = json.loads((tmp_path / "report" / "sort.json").read_text())["order"]
-    assert [row["type"] for row in told["types"]] == ["2N3055", "MJ2955", "BC547B"] and told["untyped"] == ["Q4"]
+    assert [row["type"] for row in told["types"]] == ["2N3055", "MJ2955", "BC547B"]
+    assert told["untyped"] == ["Q4"]
     page = (tmp_path / "report" / "sort.html").read_text()
     assert "To order" in page and rows[0]["substitute_1"] in page
     assert list(junction.sort(tmp_path / "bag.csv").to_frame("order")["to_order"]) == [1, 1, 1]
