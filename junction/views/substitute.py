@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import isnan
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -112,6 +113,8 @@ def summary(report: SubstituteReport) -> str:
 
 #: Of the shelf's own list so many are shown, and so much of what has to be done to fit the best of them.
 _SHOWN, _SHOWN_WORK = 3, 5
+#: Lines of the answer, with its cautions.
+_MOST_LINES = 25
 
 
 def answer(report: SubstituteReport) -> str:
@@ -161,13 +164,27 @@ def _own(report: SubstituteReport) -> str:
     return say("substitute_own", type=part.group_of, groups=listed(own))
 
 
+def _that_fit(report: SubstituteReport) -> int:
+    """How many candidates are shown: fewer where the answer would be too long, the best always."""
+    if report.original is None:
+        return _SHOWN
+    best, shown = report.candidates[0], report.candidates[:_SHOWN]
+    names = max(len(f"{_name(r)} + {r.pair}") for r in shown)
+    heights = [len(wrap(f"{r.short_result}: {r.why}", 78 - names)) for r in shown]
+    work = sum(len(wrap(text, 78)) for text in best.warnings[:_SHOWN_WORK])
+    # the answer, the heads and rules, what was searched, the cautions, and the blanks between
+    left = _MOST_LINES - len(wrap(answer(report), 80)) - 12 - bool(report.own_groups) - work
+    return max(1, sum(sum(heights[: k + 1]) <= left for k in range(len(heights))))
+
+
 def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Block]:
     """The answer, two or three of the best, and what has to be changed to fit the first."""
     yield from (b.text(answer(report), "strong"), "")
     if report.candidates:
         best, part = report.candidates[0], report.original
-        yield _short_list(report, None if everything else _SHOWN)
-        more = 0 if everything else max(len(report.candidates) - _SHOWN, 0)
+        shown = _that_fit(report)
+        yield _short_list(report, None if everything else shown)
+        more = 0 if everything else max(len(report.candidates) - shown, 0)
         searched = b.count(report.searched, "type")
         if part:
             other = report.candidates[min(1, len(report.candidates) - 1)].candidate

@@ -247,7 +247,9 @@ def test_a_place_without_polarity_shows_which_is_which(capsys):
     assert " PNP " not in out
 
 
-@pytest.mark.parametrize("name", ["2N3055", "2SC1815", "1N4733A", "MJE340", "AC128", "2N5401"])
+@pytest.mark.parametrize(
+    "name", ["2N3055", "2SC1815", "1N4733A", "MJE340", "AC128", "2N5401", "2SD669A", "BD139-16"]
+)
 def test_the_answer_comes_first_and_the_rest_is_short(capsys, name):
     status, out, _ = run(capsys, name)
     lines = out.rstrip().splitlines()
