@@ -19,6 +19,8 @@ _PLAIN = str.maketrans({"µ": "u", "±": "+/-", "°": "", "Ω": "ohm", "–": "-
 
 #: Until then nobody wonders whether it still works [s].
 PROGRESS_AFTER_S = 2.0
+#: Seconds between two words of it.
+PROGRESS_EVERY_S = 0.1
 
 
 def say(text: str = "", stream=None) -> None:
@@ -41,7 +43,7 @@ def progress() -> Iterator[None]:
     def show(text: str) -> None:
         nonlocal due, width
         if time.monotonic() >= due:
-            due, width = time.monotonic() + 0.1, max(width, len(text))
+            due, width = time.monotonic() + PROGRESS_EVERY_S, max(width, len(text))
             print(f"\r{text.ljust(width)}", end="", file=sys.stderr, flush=True)
 
     try:
