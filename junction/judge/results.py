@@ -79,7 +79,7 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     reason : str
         As in reference/sentences.csv.
     column : str
-        ``says``, ``next`` or ``else``.
+        ``says``, ``next``, ``else``, ``brief`` or ``do``.
     numbers : mapping
         What the fields stand for; each field says how it is written.
 
@@ -182,6 +182,14 @@ class Finding:
         """What else could look like this, '' where nothing does."""
         return fill(self.reason, "else", self.numbers)
 
+    def brief(self) -> str:
+        """The figure that decides against its limit in few words; the sentence where none are written."""
+        return fill(self.reason, "brief", self.numbers) or self.says()
+
+    def act(self) -> str:
+        """What comes next in two to six words; the whole of it where none are written."""
+        return fill(self.reason, "do", self.numbers) or self.next()
+
 
 @dataclass
 class JunctionVerdict:
@@ -244,6 +252,7 @@ class PartVerdict:
     in_circuit: bool = False
     faults_probability: float = nan  # that exactly `faults` is what is wrong (readings only)
     doubt: str = ""  # undecided for another reason than the probabilities: what stands against it, in words
+    decides: Finding | None = not_json(None)  # the quantity that decided, against its limit
     #: what curves say of a transistor by name: V_BE and h_FE at a current, Early voltage
     measured: Mapping[str, Interval] = field(default_factory=dict, metadata={"json": False})
 
