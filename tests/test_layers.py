@@ -30,10 +30,11 @@ ALLOWED = {
     "replace": {"base", "shelf", "judge"},
     "demo": {"base", "physics", "shelf"},
     "show": {"base", "sweeps.results", "sets.results"},
-    "views": {"base", "shelf.tables", "show", "judge.results",
+    "paper": {"base", "shelf.tables", "show", *(f"{room}.results" for room in _ROOMS)},
+    "views": {"base", "shelf.tables", "show", "paper", "judge.results",
               *(f"{room}.results" for room in _ROOMS)},
-    "jobs": {"base", "shelf", "physics", "intake", *_ROOMS, "show", "views"},
-    "cli": {"base", "shelf", "judge.results", "intake", "jobs", "show", "views", "demo"},
+    "jobs": {"base", "shelf", "physics", "intake", *_ROOMS, "show", "paper", "views"},
+    "cli": {"base", "shelf", "judge.results", "intake", "jobs", "show", "paper", "views", "demo"},
 }
 # third-party packages a layer may import, late imports included
 THIRD = {
@@ -44,6 +45,7 @@ THIRD = {
     **{room: {"numpy", "scipy"} for room in _ROOMS},
     "demo": {"numpy"},
     "show": {"numpy", "matplotlib"},
+    "paper": {"numpy"},
     "views": {"numpy"},
     "jobs": {"numpy", "pandas"},
     "cli": {"numpy"},

@@ -72,7 +72,7 @@ def fit(parts, o) -> Result:
     >>> round(found.rows[0].fit.parameters["N"].value, 2)
     1.0
     """
-    from junction.views.part import sweep_sources
+    from junction.paper.part import sweep_sources
 
     noise = noise_of(o)
     bag = bag_of(parts, o.temperature)

@@ -177,7 +177,7 @@ def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
 
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
-    from junction.views.part import part_card
+    from junction.paper.part import part_card
 
     line = one_line(report.order)
     return [part_card(report.verdicts[0], report.bag.readings[0]),

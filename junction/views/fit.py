@@ -23,10 +23,7 @@ from junction.base.units import (
     value_and_ends,
 )
 from junction.judge.results import say
-from junction.show import blocks as b
-from junction.show.write import ends, record, set_aside_table
-from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
-from junction.views.part import (
+from junction.paper.part import (
     PARAMETER_WORDS,
     fit_blocks,
     fit_notes,
@@ -34,6 +31,9 @@ from junction.views.part import (
     sweep_pictures,
     temperature_note,
 )
+from junction.show import blocks as b
+from junction.show.write import ends, record, set_aside_table
+from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, TransistorRow
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture

@@ -11,11 +11,7 @@ from typing import TYPE_CHECKING
 from junction.base.records import Reading
 from junction.base.units import nominal
 from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict, say
-from junction.shelf.tables import rule
-from junction.show import blocks as b
-from junction.show.write import record, set_aside_table
-from junction.views import order
-from junction.views.part import (
+from junction.paper.part import (
     blind_words,
     curve_sources,
     device_words,
@@ -29,6 +25,10 @@ from junction.views.part import (
     sweep_sources,
     temperature_note,
 )
+from junction.shelf.tables import rule
+from junction.show import blocks as b
+from junction.show.write import record, set_aside_table
+from junction.views import order
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture

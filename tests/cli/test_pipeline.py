@@ -10,11 +10,11 @@ from junction.base.records import Bag, PartReadings, Reading, SweepTable
 from junction.jobs.job import bag_of
 from junction.jobs.sort import sort
 from junction.judge.results import WORST_FIRST
+from junction.paper.part import sweep_sources
 from junction.physics.junction import current, voltage
 from junction.sweeps.derived import MOST_POINTS, derived_values, sweep_plot
 from junction.sweeps.sense import Noise
 from junction.sweeps.sweeps import fit_sweeps
-from junction.views.part import sweep_sources
 from junction.views.sort import document, page
 from tests.tables import curve_table, sweep_table
 

@@ -5,10 +5,10 @@ from types import SimpleNamespace
 
 from junction.base.records import Bag, PartReadings
 from junction.judge.results import Alternative, Device, PartVerdict, SortReport
+from junction.paper.part import sure
 from junction.shelf import tables as rules
 from junction.show.blocks import terminal_text, words
 from junction.views import check
-from junction.views.part import sure
 from tests.show import samples
 
 P = samples.probability

@@ -1,8 +1,8 @@
 """Phrases that must not claim more than is known."""
 
 from junction.judge.results import PartVerdict
+from junction.paper.part import fault_words, sure
 from junction.show.blocks import words
-from junction.views.part import fault_words, sure
 
 EVEN = dict.fromkeys(("good", "leaky", "shorted", "open"), 0.25)
 
