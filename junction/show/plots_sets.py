@@ -109,9 +109,9 @@ def set_picture(name: str, parts: Sequence[str], curves: Mapping, shares_A) -> P
 
 def imbalance_picture(
     name: str, sets: Sequence[tuple[str, Sequence[Interval]]], words: Sequence[str],
-    bars: Sequence[tuple[str, float]],
+    bars: Sequence[tuple[str, float]], of: str = "Imbalance", axis: str = "imbalance of the currents",
 ) -> Picture:  # fmt: skip
-    """Imbalance of every set with its 95 % interval against the lines of the grades.
+    """Imbalance of every set, or what else it is graded by, with its 95 % interval against the grades' lines.
 
     Parameters
     ----------
@@ -122,20 +122,25 @@ def imbalance_picture(
         What the operating points are called, one an interval.
     bars : sequence of (str, float)
         Grade and the imbalance that its interval must stay under [1].
+    of, axis : str
+        What the sets are graded by, for the title and for the axis.
     """
     row, left = 12.0 * len(words) + 8, 74.0
     bottom = _TOP + row * len(sets)
     canvas = Canvas(bottom + 33, 420.0)
     ends = [it.high for _, items in sets for it in items if isfinite(it.high)]
     top = min(max(1.1 * bars[-1][1], 1.08 * max(ends, default=0.0)), 4 * bars[-1][1])
-    x = Scale(0.0, 100 * top, "imbalance of the currents", "%")
+    x = Scale(0.0, 100 * top, axis, "%")
     y = Scale(-float(len(sets)), 0.0)
     panel = Panel(canvas, "imbalance", _TOP, bottom, x, y, left=left, right=74.0, y_ticks=False)
-    canvas.words(5, 12, "Imbalance with its 95 % interval, against the lines of the grades", bold=True)
+    canvas.words(5, 12, f"{of} with its 95 % interval, against the lines of the grades", bold=True)
+    ended = float("-inf")
     for grade, bar in bars:
         panel.upright(f"grade{grade}", 100 * bar, colour="out", dash=(5.0, 2.5), width=1.0)
-        at = float(x.place(100 * bar, panel.left, panel.right))
-        canvas.words(at, _TOP - 5, f"{grade} {percent(bar)}", anchor="middle", colour="out")
+        at, word = float(x.place(100 * bar, panel.left, panel.right)), f"{grade} {percent(bar)}"
+        start = max(at - 2.5 * len(word), ended + 5.0)  # names of near lines move aside, never onto another
+        canvas.words(start, _TOP - 5, word, colour="out")
+        ended = start + 5.0 * len(word)
     for k, (who, items) in enumerate(sets):
         middle = _TOP + row * (k + 0.5)
         canvas.words(left - 5, middle + 3, short(who, 13), anchor="end")
@@ -154,10 +159,11 @@ def imbalance_picture(
             canvas.words(panel.right + 4, at + 3, f"{word}{more}", colour=colour)
     said = []
     for who, items in sets[:6]:
-        ends = (f"{w} {percent(it.value, 1)}, up to {percent(it.high, 1)}"
+        ends = (f"{w} {percent(it.value, 1)}, up to {percent(it.high, 1)}".strip()
                 for w, it in zip(words, items, strict=True))  # fmt: skip
         said.append(f"{who}: {', '.join(ends)}")
-    return Picture(name, "; ".join(["imbalance of every set with its 95 % interval", *said]), [canvas])
+    start = "imbalance" if of == "Imbalance" else of
+    return Picture(name, "; ".join([f"{start} of every set with its 95 % interval", *said]), [canvas])
 
 
 #: Shape and colour of each verdict, the good ones behind.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from junction.base.units import interval, listed, percent, quantity, share
 from junction.judge.results import say
@@ -10,7 +11,18 @@ from junction.sets.results import GRADES, LAYOUTS, TwoLeadReport, TwoLeadSet
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
-from junction.views.match import MOST_SETS, closing, gap_words, grade_words, origin, summary
+from junction.views.match import (
+    MOST_PICTURED,
+    MOST_SETS,
+    closing,
+    gap_words,
+    grade_words,
+    origin,
+    summary,
+)
+
+if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+    from junction.show.canvas import Picture
 
 
 def _volts(s: TwoLeadSet) -> str:
@@ -143,6 +155,20 @@ def files(report: TwoLeadReport) -> dict[str, str]:
     return label_sheets([label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))])
 
 
+def pictures(report: TwoLeadReport, made: str = "") -> dict[str, Picture]:
+    """What the first sets are graded by, against the lines of the grades."""
+    from junction.show.plots_sets import imbalance_picture
+
+    if not report.sets:
+        return {}
+    uneven = by_current(report)
+    table, symbol = ("grade_", "") if uneven else ("grade_volts_", "V_Z" if report.layout == "zener" else "V")
+    words = {} if uneven else {"of": f"{symbol} apart", "axis": f"{symbol} apart, of the mean"}
+    bars = [(g, rule(f"{table}{g.lower()}")) for g in GRADES[:-1]]
+    sets = [(f"set {k}", [s.decides]) for k, s in enumerate(report.sets[:MOST_PICTURED], 1)]
+    return {"imbalance": imbalance_picture("imbalance", sets, [""], bars, **words)}
+
+
 def display(report: TwoLeadReport) -> list[b.Block]:
     """What a notebook shows."""
     shown = [_overview(report, report.sets), b.text(gap_words(report), "soft")]
@@ -171,7 +197,8 @@ def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.text(summary(report)), b.text(gap_words(report)),
         *(b.text(sentence, "next") for sentence in (*report.warnings, *report.refused)),
         b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[5:]), places)]),
-        b.section("Set by set", [_overview(report, report.sets), b.bullets(notes)]),
+        b.section("Set by set", [_overview(report, report.sets), b.bullets(notes),
+                                 b.pictures(list(pictures(report).values()))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
         b.section("As entered", [b.facts(report.entered)]),

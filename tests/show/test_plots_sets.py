@@ -1,11 +1,15 @@
 """The pictures of sets, bags and stages hold the numbers they are named after, read back from their paths."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+import junction
 from junction.base.records import Interval
+from junction.base.units import percent
 from junction.show import plots_sets as plots
 from junction.show.canvas import svg_text
+from tests.rows import every_row
 from tests.show.drawn import Drawn
 from tests.tables import spot_part
 
@@ -74,6 +78,22 @@ def test_imbalance_against_the_lines_of_the_grades():
     shown = words(drawn)
     assert {"A 5 %", "B 10 %", "C 20 %", "set 1", "idle", "idle →", "peak →"} <= set(shown)
     assert "set 1: idle 1.2 %, up to 3.5 %" in picture.alt
+
+
+@every_row("layout, readings, axis, grade_a", [
+    # layout, readings, axis, the line of grade A [%]
+    ("parallel", {"A-K": [0.600, 0.604, 0.690, 0.702], "K-A": "OL"}, "imbalance of the currents (%)", 5.0),
+    ("zener", {"A-K": 0.7, "K-A": [1.80, 1.85, 1.88, 1.89]}, "V_Z apart, of the mean (%)", 1.0),
+])  # fmt: skip
+def test_sets_of_two_leads_against_the_lines_of_their_grades(layout, readings, axis, grade_a):
+    frame = pd.DataFrame({"part": list("ABCD"), **readings, "temp_C": 24})
+    result = junction.match(frame, layout=layout, current="5mA")
+    drawn = read(result.plot().columns[0])
+    np.testing.assert_allclose(drawn.values("imbalance-gradeA")[:, 0], grade_a, rtol=0.03)
+    for k, s in enumerate(result.report.sets):  # a tenth of a point of 350 on a scale of at most 80 %
+        assert drawn.values(f"imbalance-value{k}-0")[0, 0] == pytest.approx(100 * s.decides.value, abs=0.1)
+    assert axis in words(drawn)
+    assert f"set 1: {percent(result.report.sets[0].decides.value, 1)}" in result.plot().alt
 
 
 def test_a_bag_at_a_glance():
