@@ -1,10 +1,11 @@
-"""The README keeps its promises: two set-up commands, every command named, first paragraph the job."""
+"""The README and its pages keep their promises: set-up commands, every command, every link and picture."""
 
 import re
 from pathlib import Path
 
 from junction.cli.main import COMMANDS
 from tests.rows import every_row
+from tests.test_readme_examples import PAGES
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text()
@@ -35,9 +36,46 @@ def test_every_layer_and_test_folder_is_explained_to_newcomers():
             assert f"`tests/{folder.name}/`" in text, f"tests/{folder.name} is not explained"
 
 
+def links(page):
+    """Targets of a page's links and pictures, each with its place in that page."""
+    for target in re.findall(r"\]\(([^)]+)\)", page.read_text()):
+        if "://" not in target:
+            yield target.partition("#")[::2]
+
+
+def anchors(page):
+    """Names of a page's headings, as what shows Markdown makes them."""
+    return {re.sub(r"[^\w\- ]", "", heading).strip().lower().replace(" ", "-")
+            for heading in re.findall(r"^#+ (.*)$", page.read_text(), re.M)}  # fmt: skip
+
+
 def test_no_link_leads_nowhere():
-    for name in ("README.md", "DEVELOPERS.md", "reference/README.md"):
-        text = (ROOT / name).read_text()
-        for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", text):
-            if "://" not in target:
-                assert ((ROOT / name).parent / target).exists(), f"{name}: {target}"
+    for page in (ROOT / "DEVELOPERS.md", *PAGES):
+        for target, place in links(page):
+            file = page.parent / target if target else page
+            assert file.exists(), f"{page.name}: {target}"
+            assert not place or place in anchors(file), f"{page.name}: {target}#{place}"
+
+
+def test_every_page_is_reached_from_the_readme_and_leads_back():
+    named = {target for target, _ in links(ROOT / "README.md")}
+    for page in PAGES[1:]:
+        assert f"reference/{page.name}" in named
+        assert page.name == "README.md" or "../README.md" in {target for target, _ in links(page)}
+
+
+def test_the_readme_is_short_and_begins_with_the_job_and_two_pictures():
+    assert len(README.split()) <= 900
+    first = README.split("\n\n")[1].split()
+    assert len(first) <= 30 and {"good,", "leaky,", "shorted", "open,"} <= {*first}
+    assert [target for target, _ in links(ROOT / "README.md")][:2] == [
+        "reference/pictures/bag-page.png", "reference/pictures/fit.svg"]  # fmt: skip
+
+
+def test_pictures_are_small_and_called_simulated_in_words():
+    for page in PAGES:
+        for alt, target in re.findall(r"!\[(.*?)\]\((.*?)\)", page.read_text()):
+            assert "simulated" in alt and len(alt) > 60
+            assert (page.parent / target).stat().st_size < 250_000
+    shown = {p.name for p in (ROOT / "reference" / "pictures").iterdir()}
+    assert shown == {"bag-page.png", "fit.svg"}

@@ -1,4 +1,4 @@
-"""The CSV examples that the README shows, read as they stand there."""
+"""The CSV examples that reference/readings.md shows, read as they stand there."""
 
 import math
 import re
@@ -10,7 +10,7 @@ from junction.base.records import Spot
 from tests.intake.helpers import bag_of, readings
 from tests.rows import every_row
 
-README = Path(__file__).parents[2] / "README.md"
+PAGE = Path(__file__).parents[2] / "reference" / "readings.md"
 
 WIDE = """\
 part,B-E,E-B,B-C,C-B,C-E,E-C,type,temp_C
@@ -57,9 +57,9 @@ P1;-5;-655;-51,0;-5,31
 EXAMPLES = (WIDE, NUMBERED, DIODES, LONG, SPOTS, SWEEPS, CURVES)
 
 
-def test_every_csv_example_of_the_readme_is_tested_here():
-    shown = re.findall(r"```csv\n(.*?)```", README.read_text(encoding="utf-8"), re.S)
-    assert set(shown) <= set(EXAMPLES), "an example of the README that no test reads"
+def test_every_csv_example_of_the_page_is_tested_here():
+    shown = re.findall(r"```csv\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.S)
+    assert set(shown) == set(EXAMPLES), "an example that no test reads, or that the page lost"
 
 
 @every_row("text", EXAMPLES)
