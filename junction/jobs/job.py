@@ -421,8 +421,8 @@ class Result:
     -----
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
     ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
-    also ``pictures(report, made)``, ``document(report)``, the body of the JSON where it is not the report's
-    record, ``display(report)`` and ``files(report)``.
+    also ``pages(report, made)`` where there may be several, ``pictures(report, made)``, ``document(report)``,
+    the body of the JSON where it is not the report's record, ``display(report)`` and ``files(report)``.
     ``print(result)`` gives what the command line prints.
     """
 
@@ -504,8 +504,11 @@ class Result:
         from junction.show.page import page
         from junction.show.write import csv_text
 
-        title, blocks = self._view.page(self.report, self.made)
-        files = {f"{self.command}.html": page(title, blocks)}
+        if hasattr(self._view, "pages"):
+            pages = self._view.pages(self.report, self.made)
+        else:
+            pages = {self.command: self._view.page(self.report, self.made)}
+        files = {f"{name}.html": page(title, blocks, self.made) for name, (title, blocks) in pages.items()}
         for name, (headings, rows) in self._view.tables(self.report).items():
             files[f"{name}.csv"] = csv_text(headings, rows)
         if hasattr(self._view, "files"):

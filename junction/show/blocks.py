@@ -33,7 +33,7 @@ class Badge(str):
 
 
 class Link(str):
-    """Text that leads to a section of the page, by its id `to`."""
+    """Text that leads to a section of the page by its id `to`, or to another page (``name.html#id``)."""
 
     __slots__ = ("to",)
 
@@ -42,6 +42,16 @@ class Link(str):
         self = super().__new__(cls, text)
         self.to = to
         return self
+
+
+class Row(list):
+    """Cells of a table's row, with the attributes that a page gives it."""
+
+    __slots__ = ("told",)
+
+    def __init__(self, cells: Iterable[Inline], **told: str) -> None:
+        super().__init__(cells)
+        self.told = told
 
 
 #: Set-aside rows listed on a page; the CSV and the JSON hold all.
@@ -105,7 +115,7 @@ def columns(*headings: str, right: Sequence[str] = (), wrap: Sequence[str] = ())
 
 
 def table(columns: Sequence, rows: Sequence[Sequence[Inline]], heading: str = "", style: str = "") -> Block:
-    """A table; `style` is '' (stacks on a narrow screen), 'values', 'grid' or 'overview'."""
+    """A table; `style` is '' (stacks on a narrow screen), 'parts' (closer), 'values', 'grid' or 'counts'."""
     return Block("table", rows, heading, style, columns)
 
 
@@ -117,6 +127,12 @@ def facts(pairs: Sequence[tuple[Inline, Inline]]) -> Block:
 def cautions(items: Sequence) -> Block:
     """Cautions (rows of reference/cautions.csv) that stand before the work."""
     return Block("cautions", items)
+
+
+def danger(items: Sequence) -> str:
+    """Cautions in one line: the short forms of those that have one, each once."""
+    said = dict.fromkeys(filter(None, (getattr(c, "short", "") for c in items)))
+    return f"DANGER: {'; '.join(said)}." if said else "Cautions before you start"
 
 
 def pictures(pictures: Sequence, caption: Inline = "") -> Block:

@@ -1,4 +1,4 @@
-"""Blocks as a page that needs no network and no script.
+"""Blocks as a page that needs no network, and no script to be read.
 
 A string is text and is escaped; only `Html` is markup.  A number that came from a result carries its
 unrounded value in ``<data value=...>``, so that each number on a page can be laid beside the JSON.
@@ -76,7 +76,7 @@ def markup(content: b.Inline) -> Html:
     if isinstance(content, b.Badge):
         return tag("span", str(content), class_=f"v v-{content.word}")
     if isinstance(content, b.Link):
-        return tag("a", str(content), href=f"#{content.to}")
+        return tag("a", str(content), href=content.to if ".html" in content.to else f"#{content.to}")
     if isinstance(content, tuple):
         return Html("".join(markup(item) for item in content))
     return escape(content or "")
@@ -87,23 +87,26 @@ def _list(items: Iterable[b.Inline], role: str = "") -> Html | None:
     return tag("ul", entries, class_=role or None) if entries else None
 
 
-def _table(block: b.Block) -> Html:
-    """A table; with the style '' rows become small blocks on a narrow screen, so cells name their column."""
-    stacks, grid = block.role in ("", "overview"), block.role == "grid"
+def _table(block: b.Block, under: str) -> Html:
+    """A table; with the style '' rows become small blocks on a narrow screen, so cells name their column.
+
+    The first cell of a row is its heading; a table without a heading of its own is called as its section.
+    """
+    stacks = block.role not in ("values", "grid", "counts")
 
     def cells(row):
         for k, ((heading, right, _), cell) in enumerate(zip(block.columns, row, strict=True)):
-            if grid and k == 0:
-                yield tag("th", markup(cell), scope="row")
-            else:
-                label = heading if stacks else None
-                yield tag("td", markup(cell), class_="r" if right else None, data_label=label)
+            head = {"name": "th", "scope": "row"} if k == 0 and b.words(cell) else {"name": "td"}
+            yield tag(head.pop("name"), markup(cell), class_="r" if right else None,
+                      data_label=heading if stacks else None, **head)  # fmt: skip
 
-    head = tag("tr", (tag("th", heading, scope="col", class_="r" if right else None)
+    head = tag("tr", (tag("th", heading, scope="col", class_="r" if right else None) if heading else tag("td")
                       for heading, right, _ in block.columns))  # fmt: skip
-    style = {"": "stack", "overview": "stack overview"}.get(block.role, block.role)
-    rows = tag("tbody", (tag("tr", cells(row)) for row in block.body))
-    return tag("table", tag("thead", head), rows, class_=style)
+    style = f"stack {block.role}".rstrip() if stacks else block.role
+    rows = tag("tbody", (tag("tr", cells(row), **getattr(row, "told", {})) for row in block.body))
+    called = tag("caption", markup(block.heading)) if block.heading else None
+    return tag("table", called, tag("thead", head), rows, class_=style,
+               aria_label=None if called else under or None)  # fmt: skip
 
 
 def _data(form: str, content: bytes) -> str:
@@ -116,8 +119,8 @@ def _size(drawn) -> dict[str, object]:
     return {"width": round(1.3 * drawn.width), "height": round(1.3 * drawn.height), **wide}
 
 
-def block_html(block: b.Block | Html | str) -> Html | None:
-    """One block as markup."""
+def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
+    """One block as markup; `under` is the heading of the section it stands in."""
     if isinstance(block, str):
         return block if isinstance(block, Html) else None  # a set line is for the terminal
     body, role = block.body, block.role
@@ -130,13 +133,14 @@ def block_html(block: b.Block | Html | str) -> Html | None:
             found = _list(body, role)
             return found and Html(headed + found)
         case "table":
-            return Html(headed + _table(block)) if body else None
+            return _table(block, under) if body else None
         case "facts":
             return tag("dl", ((tag("dt", markup(name)), tag("dd", markup(value))) for name, value in body))
         case "cautions":
+            # folded on a screen by the list behind, not in it: printed, and without styles, all of it stands
             found = _list([c.text for c in body])
-            heading = tag("h2", "Before you touch the board")
-            return found and tag("aside", heading, found, class_="caution", role="note")
+            line = tag("details", tag("summary", b.danger(body)))
+            return found and tag("aside", line, found, class_="caution", aria_label="Cautions")
         case "pictures":
             # as an image inside the page its ids cannot clash with another's
             views = [tag("img", src=_data("svg+xml", svg.encode()), alt=alt, **_size(column))
@@ -147,15 +151,21 @@ def block_html(block: b.Block | Html | str) -> Html | None:
             lines = Html("\n".join(escape(line) for line in body.split("\n")))
             return tag("div", Html(headed), tag("pre", lines))
         case "beside":
-            return tag("div", map(block_html, body), class_="beside")
+            return tag("div", (block_html(inner, under) for inner in body), class_="beside")
     name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
-    heading, inner = tag(f"h{block.level}", markup(block.heading)), list(filter(None, map(block_html, body)))
+    heading, under = tag(f"h{block.level}", markup(block.heading)), b.words(block.heading)
+    inner = list(filter(None, (block_html(one, under) for one in body)))
     return tag(name, heading, inner, class_=role or None, id=block.id or None) if inner else None
 
 
 def stylesheet(name: str) -> str:
     """Text of a stylesheet beside this module."""
     return (Path(__file__).parent / f"{name}.css").read_text(encoding="utf-8")
+
+
+def script(name: str) -> Html:
+    """The script beside this module, as a part of the page; what it adds to a page the page does not need."""
+    return tag("script", Html((Path(__file__).parent / f"{name}.js").read_text(encoding="utf-8")))
 
 
 def document_html(title: str, style: str, *body: Child) -> str:
@@ -168,10 +178,24 @@ def document_html(title: str, style: str, *body: Child) -> str:
     return "<!DOCTYPE html>\n" + tag("html", head, tag("body", *body), lang="en") + "\n"
 
 
-def page(title: str, blocks: Iterable[b.Block]) -> str:
-    """Whole page as text, with the one stylesheet of every page."""
-    foot = tag("footer", tag("p", FOOTER))
-    return document_html(title, stylesheet("page"), tag("main", map(block_html, blocks)), foot)
+def _css_text(text: str) -> str:
+    """Text as a string of a stylesheet: what could end the string or the element is written by its number."""
+    return '"' + "".join(c if c.isalnum() or c in " .,:;-_+/()" else f"\\{ord(c):x} " for c in text) + '"'
+
+
+def sheet_lines(title: str, made: str = "") -> str:
+    """Rules that put what, when, and which page of how many on every printed sheet."""
+    page = 'content:"page " counter(page) " of " counter(pages)'
+    return (f"@page{{@top-left{{content:{_css_text(b.visible(title))}}}"
+            f"@top-right{{content:{_css_text(made)}}}@bottom-right{{{page}}}}}\n")  # fmt: skip
+
+
+def page(title: str, blocks: Iterable[b.Block], made: str = "") -> str:
+    """Whole page as text, with the one stylesheet of every page; `made` is when, for printed sheets."""
+    skip = tag("a", "Skip to the content", class_="skip", href="#content")
+    style = stylesheet("page") + sheet_lines(title, made)
+    main = tag("main", map(block_html, blocks), id="content", tabindex="-1")
+    return document_html(title, style, skip, main, tag("footer", tag("p", FOOTER)))
 
 
 def fragment(blocks: Iterable[b.Block]) -> str:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
-from math import inf, isfinite, isnan, nan
+from collections.abc import Iterable
+from math import isnan
 from typing import TYPE_CHECKING
 
-from junction.base.records import Reading
-from junction.base.units import nominal
-from junction.judge.results import QUALITIES, PartVerdict, SortReport, Verdict, say
+from junction.judge.results import QUALITIES, SortReport, say
+from junction.paper import bag
 from junction.paper.part import (
     blind_words,
     curve_sources,
@@ -18,14 +16,11 @@ from junction.paper.part import (
     evidence_of,
     fault_words,
     leads_words,
-    part_card,
     sure,
     sureness,
-    sweep_pictures,
     sweep_sources,
     temperature_note,
 )
-from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views import order
@@ -37,10 +32,6 @@ if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
 SHOW_ALL_UP_TO = 40
 #: So many lines at most, unless all are asked for.
 MOST_LINES = 200
-#: Parts that get a section of their own on the page, worst first; the table and the files hold every part.
-MOST_SECTIONS = 400
-#: Parts from which on a bag is drawn as a whole.
-GLANCE_FROM = 6
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
@@ -132,10 +123,10 @@ def tables(report: SortReport) -> dict:
 
 def document(report: SortReport) -> dict:
     """Body of the JSON."""
-    bag = report.bag
-    readings = {p.part: p.readings for p in bag.readings}
-    sources = sweep_sources(bag.sweeps)
-    curves = curve_sources(bag.curves)
+    read = report.bag
+    readings = {p.part: p.readings for p in read.readings}
+    sources = sweep_sources(read.sweeps)
+    curves = curve_sources(read.curves)
     parts = [
         {**record(v), "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values()),
          **({"curves": curves[v.part], "measured": {
@@ -144,145 +135,43 @@ def document(report: SortReport) -> dict:
         for v in report.verdicts
     ]  # fmt: skip
     return {
-        "parts": parts, "counts": report.counts(), "entries_set_aside": len(bag.set_aside),
-        "rows_set_aside": sum(s.rows for s in bag.set_aside), "meter": report.meter,
+        "parts": parts, "counts": report.counts(), "entries_set_aside": len(read.set_aside),
+        "rows_set_aside": sum(s.rows for s in read.set_aside), "meter": report.meter,
         "default_temp_C": report.default_temp_C, "parts_without_temp": report.parts_without_temp,
         "parts_plotted": min(report.plots, len(sources)), "parts_with_sweeps": len(sources),
-        "notes": notes(report), "parts_in_detail": min(MOST_SECTIONS, len(report.verdicts)),
-        "order": order.document(report.order),
+        "notes": notes(report), "parts_in_detail": min(bag.MOST_SECTIONS, len(report.verdicts)),
+        "order": order.document(report.order), "need_action": bag.need_action(report),
+        "types_by_verdict": bag.types_by_verdict(report),
     }  # fmt: skip
 
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
-    """Title and blocks: cautions, counts, table, then each part with its evidence."""
-    bag, meter = report.bag, report.meter
-    sources = sweep_sources(bag.sweeps)
-    drawn = _drawn(report, made)
-    named = f" of {', '.join(bag.files[:6])}" if bag.files else ""
-    named += " and others" if len(bag.files) > 6 else ""
-    left = ("; ", b.count(len(bag.set_aside), ""), " set aside") if bag.set_aside else ()
-    lead = (b.count(len(report.verdicts), "part"), " from ", b.count(bag.rows_read, "row"), named, *left,
-            f". {made}" if made else ".")  # fmt: skip
-    blocks: list[b.Block] = [
-        b.text("Sorted bag", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
-        b.bullets([(b.count(n, ""), b.Badge(word)) for word, n in report.counts().items()], role="counts"),
-        b.bullets(notes(report), role="soft"),
-    ]  # fmt: skip
-    cards = []
-    if len(report.verdicts) > MOST_SECTIONS:
-        cards.append(b.text(("The ", b.count(MOST_SECTIONS, ""), " worst parts; the table above, "
-                             "verdicts.csv and the JSON hold every part."), "soft"))  # fmt: skip
-    if report.plots < len(sources):
-        cards.append(b.text(("Sweeps are drawn for the worst ", b.count(report.plots, ""), " of ",
-                             b.count(len(sources), "part"), " with sweeps; --plots draws more."),
-                            "soft"))  # fmt: skip
-    readings = {p.part: p for p in bag.readings}
-    cards += [part_card(v, readings.get(v.part), sources.get(v.part), drawn, f"p{k}")
-              for k, v in enumerate(report.verdicts[:MOST_SECTIONS])]  # fmt: skip
-    if report.verdicts:
-        whole = _glance(report)
-        first = [b.pictures([whole])] if whole else []
-        blocks += [b.section("Worst first", [*first, _overview(report)]), *order.section(report.order),
-                   b.section("Part by part", cards)]  # fmt: skip
-    else:
-        blocks.append(b.text("No part could be judged."))
-    drive = (nominal(meter.test_current_A, "A") if meter.source_kind == "constant current"
-             else (nominal(meter.resistance_ohm, "ohm"), " in series"))  # fmt: skip
-    taken = (meter.name, " (", drive, ", ", nominal(meter.open_voltage_V, "V"),
-             " at open probes, OL above ", nominal(meter.over_range_V, "V"), ")")  # fmt: skip
-    good = 100 * rule("conformity_good")
-    guide = [
-        b.facts([(b.Badge(word), say(f"means_{word}")) for word in Verdict]),
-        b.text(say("guide_sure", good=good, bad=100 - good)),
-        b.text(say("guide_pictures")),
-        b.text(("Meter readings were taken as those of a meter of this kind: ", taken,
-                ". Say --meter-current or --meter-open-voltage if yours differs.")),
-    ]  # fmt: skip
-    blocks += [b.set_aside(bag.set_aside), b.section("How to read this sheet", guide, role="guide")]
-    return f"Sorted bag: {b.count(len(report.verdicts), 'part')}", blocks
+    """Title and blocks of the one page, or of the first of a large bag."""
+    return pages(report, made)["sort"]
 
 
-def _drawn(report: SortReport, made: str) -> dict[int, Picture]:
-    """Pictures of the sweeps of the worst parts, by index of the sweep, each with its limit."""
-    sources = sweep_sources(report.bag.sweeps)
-    worst = [v for v in report.verdicts if v.part in sources][: report.plots]
-    wanted = [k for v in worst for k in sources[v.part]]
-    if not wanted:
-        return {}
-    judged = {j.sweep: j for v in worst for j in v.junctions if j.sweep is not None}
-    plots = {}
-    for k, plot in report.draw(wanted).items():
-        found = judged[k].finding if k in judged else None
-        if found is not None and "held_A" in found.numbers:
-            plot = replace(plot, limit_A=found.numbers["held_A"], limit_V=found.numbers["held_V"])
-        plots[k] = plot, judged[k].fit if k in judged else None
-    return sweep_pictures(plots, made)
-
-
-def _glance(report: SortReport) -> Picture | None:
-    """The whole bag in one picture; of a few parts the table is one."""
-    if len(report.verdicts) < GLANCE_FROM:
-        return None
-    from junction.show.plots_sets import bag_picture
-
-    readings = {p.part: {r.placement: r for r in p.readings} for p in report.bag.readings}
-    places = [_place(v, readings.get(v.part, {})) for v in report.verdicts]
-    known = [k for k, place in enumerate(places) if place]
-    if not known:
-        return None
-    drops, ohms = zip(*(places[k] for k in known), strict=True)
-    some = [report.verdicts[k] for k in known]
-    return bag_picture("bag", [v.part for v in some], [v.verdict for v in some], drops, ohms,
-                       absent=len(places) - len(known))  # fmt: skip
-
-
-def _place(v: PartVerdict, readings: Mapping[str, Reading]) -> tuple[float, float] | None:
-    """Forward drop [V] and resistance across the junction that decides [ohm]; None where nothing was read."""
-    number = {letter: lead for lead, letter in v.device.leads.items()}
-    found = []
-    for j in v.junctions:
-        drop, ohm = nan, j.leak_ohm.value if j.leak_ohm else nan
-        if j.fit is not None:
-            at = j.fit.derived.get("V at 1 mA")
-            numbers = j.finding.numbers if j.finding else {}
-            drop = at.value if at else numbers.get("vf", nan)
-            if isnan(ohm) and numbers.get("leak", nan) > 0:
-                ohm = numbers["held_V"] / numbers["leak"]
-        elif len(j.junction) == 2:
-            a, c = (number.get(lead, lead) for lead in j.junction)
-            both = [readings[p] for p in (f"{a}-{c}", f"{c}-{a}") if p in readings]
-            drop = min((r.value for r in both if r.kind == "volt"), default=nan)
-            if not both:
-                continue
-            if isnan(ohm) and j.leak_ohm is not None and isfinite(j.leak_ohm.high):
-                ohm = j.leak_ohm.high  # a short is below it
-        if isnan(drop) and ohm > 0:  # no knee: a plain resistance
-            drop = 1e-3 * ohm if ohm < rule("open_above") else nan
-        found.append((j.verdict != v.verdict, ohm if ohm > 0 else inf, drop))
-    if not found:
-        return None
-    _, ohm, drop = min(found, key=lambda row: row[:2])
-    return drop, ohm
+def pages(report: SortReport, made: str = "") -> dict[str, tuple[str, list[b.Block]]]:
+    """Title and blocks of every page by its name: more than one of a large bag."""
+    files = report.bag.files
+    named = f" of {', '.join(files[:6])}" if files else ""
+    named += " and others" if len(files) > 6 else ""
+    n = len(report.bag.set_aside)
+    left = ("; ", b.count(n), " set aside") if n else ()
+    lead = (b.count(len(report.verdicts), "part"), " from ", b.count(report.bag.rows_read, "row"), named,
+            *left, f". {made}" if made else ".")  # fmt: skip
+    return bag.pages(report, made, lead, notes(report), order.section(report.order))
 
 
 def pictures(report: SortReport, made: str = "") -> dict[str, Picture]:
     """Every picture of the page by the name of its file."""
-    whole = _glance(report)
-    return ({"bag": whole} if whole else {}) | {one.name: one for one in _drawn(report, made).values()}
+    whole = bag.glance(report)
+    return ({"bag": whole} if whole else {}) | {one.name: one for one in bag.drawn(report, made).values()}
 
 
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
-    table = _overview(report, link=False)
+    rows = [[v.part, b.Badge(v.verdict), sure(v), device_words(v.device, v.type), fault_words(v),
+             *bag.figure(v)] for v in report.verdicts]  # fmt: skip
+    table = b.table(b.columns("part", "verdict", "sure", "device", "fault", "figure that decides"), rows)
     return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft"),
             *order.section(report.order)]  # fmt: skip
-
-
-def _overview(report: SortReport, link: bool = True) -> b.Block:
-    rows = [
-        [b.Link(v.part, f"p{k}") if link and k < MOST_SECTIONS else v.part, b.Badge(v.verdict), sure(v),
-         device_words(v.device, v.type), fault_words(v), next(iter(evidence_of(v)), "")]
-        for k, v in enumerate(report.verdicts)
-    ]  # fmt: skip
-    columns = b.columns("part", "verdict", "sure", "device", "fault", "why")
-    return b.table(columns, rows, style="overview")

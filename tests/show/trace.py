@@ -10,7 +10,7 @@ PREFIXES = [10.0**p for p in (0, -15, -12, -9, -6, -3, 3, 6, 9)]
 class Page(HTMLParser):
     """Visible text outside <data>, the <data> pairs, and where in the page they stand."""
 
-    SILENT = frozenset(("style", "title", "head", "pre"))
+    SILENT = frozenset(("style", "script", "title", "head", "pre"))
     VOID = frozenset(("meta", "img", "br", "hr", "col"))
 
     def __init__(self, text):
