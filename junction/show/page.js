@@ -1,4 +1,4 @@
-// Find, filter and sort on a page of parts. Without it the page lacks nothing but this.
+// Find, filter, sort parts: an extra that the page does not need.
 (() => {
   const all = (what, root = document) => [...root.querySelectorAll(what)];
   const make = (name, told, ...inside) => {
@@ -9,17 +9,17 @@
   const rows = all("[data-t]");
   if (!rows.length) return;
   const groups = all(".group");
-  const found = make("input", { type: "search", autocomplete: "off" });
+  const tags = make("input", { type: "search", autocomplete: "off" });
   const which = make("select", {}, make("option", { value: "", textContent: "all groups" }));
   for (const g of groups) which.append(make("option", { value: g.id, textContent: g.querySelector(".v").textContent }));
   const told = make("output", {});
   told.setAttribute("aria-live", "polite");
   const form = make("form", { className: "find" },
-    make("label", {}, "Tag or type ", found), ...(groups.length > 1 ? [make("label", {}, "Show ", which)] : []), told);
+    make("label", {}, "Tag or type ", tags), ...(groups.length > 1 ? [make("label", {}, "Show ", which)] : []), told);
   form.setAttribute("role", "search");
   groups[0].before(form);
   const show = () => {
-    const words = found.value.toLowerCase().split(" ").filter(Boolean);
+    const words = tags.value.toLowerCase().split(" ").filter(Boolean);
     let n = 0;
     for (const row of rows) {
       const fits = words.every((w) => row.dataset.t.includes(w)) &&
@@ -35,13 +35,13 @@
     }
     told.textContent = words.length || which.value ? n + " of " + rows.length + " parts" : "";
   };
-  found.oninput = which.onchange = show;
+  tags.oninput = which.onchange = show;
   form.onsubmit = (e) => e.preventDefault();
-  // a link to what the filter hides takes the filter off
+  // a link to what is hidden takes the filter off
   const open = () => {
     const at = location.hash && document.getElementById(location.hash.slice(1));
     if (!at || !at.closest("[hidden]")) return;
-    found.value = which.value = "";
+    tags.value = which.value = "";
     show();
     at.scrollIntoView();
   };

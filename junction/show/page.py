@@ -165,7 +165,7 @@ def stylesheet(name: str) -> str:
 
 def script(name: str) -> Html:
     """The script beside this module, as a part of the page; what it adds to a page the page does not need."""
-    return tag("script", Html((Path(__file__).parent / f"{name}.js").read_text(encoding="utf-8")))
+    return tag("script", Html((Path(__file__).parent / f"{name}.js").read_text(encoding="utf-8")), class_="extra")
 
 
 def document_html(title: str, style: str, *body: Child) -> str:
