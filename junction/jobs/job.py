@@ -504,11 +504,8 @@ class Result:
         from junction.show.page import page
         from junction.show.write import csv_text
 
-        if hasattr(self._view, "pages"):
-            pages = self._view.pages(self.report, self.made)
-        else:
-            pages = {self.command: self._view.page(self.report, self.made)}
-        files = {f"{name}.html": page(title, blocks, self.made) for name, (title, blocks) in pages.items()}
+        of = getattr(self._view, "pages", lambda *given: {self.command: self._view.page(*given)})
+        files = {f"{name}.html": page(*told, self.made) for name, told in of(self.report, self.made).items()}
         for name, (headings, rows) in self._view.tables(self.report).items():
             files[f"{name}.csv"] = csv_text(headings, rows)
         if hasattr(self._view, "files"):

@@ -164,8 +164,9 @@ def stylesheet(name: str) -> str:
 
 
 def script(name: str) -> Html:
-    """The script beside this module, as a part of the page; what it adds to a page the page does not need."""
-    return tag("script", Html((Path(__file__).parent / f"{name}.js").read_text(encoding="utf-8")), class_="extra")
+    """The script beside this module, as a part of a page; what it adds to it the page does not need."""
+    text = (Path(__file__).parent / f"{name}.js").read_text(encoding="utf-8")
+    return tag("script", Html(text), class_="extra")
 
 
 def document_html(title: str, style: str, *body: Child) -> str:

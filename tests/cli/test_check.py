@@ -65,7 +65,7 @@ def test_folder_gets_page_and_json(capsys, tmp_path):
     status, out, _ = check(capsys, *DEAD, "-o", str(tmp_path / "report"))
     assert status == 0
     page = (tmp_path / "report" / "check.html").read_text()
-    assert "C-E" in page and "Before you touch the board" in page
+    assert "C-E" in page and "DANGER: dead and discharged first" in page
     assert json.loads((tmp_path / "report" / "check.json").read_text())["command"] == "check"
     assert "check.html" in out
 
