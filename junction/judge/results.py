@@ -102,9 +102,26 @@ def say(reason: str, **numbers) -> str:
     return fill(reason, "says", numbers)
 
 
-def next_step(reason: str, **numbers) -> str:
+class Step(str):
+    """What comes next, as a text that remembers its reason: `do` says the same in two to six words."""
+
+    __slots__ = ("numbers", "reason")
+
+    def __new__(cls, text: str, reason: str = "", numbers: Mapping[str, object] | None = None) -> Step:
+        """From the text, the row of reference/sentences.csv it is from, and the fields of that row."""
+        self = super().__new__(cls, text)
+        self.reason, self.numbers = reason, numbers or {}
+        return self
+
+    @property
+    def do(self) -> str:
+        """The act in two to six words, '' where nothing comes next."""
+        return fill(self.reason, "do", self.numbers) if self.reason and self else ""
+
+
+def next_step(reason: str, column: str = "next", **numbers) -> Step:
     """What to do, measure or find out next for a reason, '' where there is nothing; see `fill`."""
-    return fill(reason, "next", numbers)
+    return Step(fill(reason, column, numbers), reason, numbers)
 
 
 def type_note(mark: str, found: PartType | None, types: Callable | None = None, *, reason: str) -> str:
@@ -150,6 +167,8 @@ QUALITIES = tuple(Verdict)[:-1]
 WORST_FIRST = (Verdict.SHORTED, Verdict.OPEN, Verdict.LEAKY, Verdict.UNDECIDED, Verdict.GOOD)
 
 
+_DROPS = ("drop_V", "vf_V", "vbe_V")  # quantities that no ratio tells of
+
 #: Letter symbol of a junction's registered leakage, and the bases on which a figure fails no part.
 LEAK_SYMBOLS = {"BE": "I_EBO", "BC": "I_CBO", "CE": "I_CEO", "AK": "I_R"}
 NO_LIMIT = ("secondary", "claim, not a limit")
@@ -174,9 +193,9 @@ class Finding:
         """The sentence a technician would say, with numbers."""
         return fill(self.reason, "says", self.numbers)
 
-    def next(self) -> str:
+    def next(self) -> Step:
         """The measurement or act that comes next, '' where nothing does."""
-        return fill(self.reason, "next", self.numbers)
+        return Step(fill(self.reason, "next", self.numbers), self.reason, self.numbers)
 
     def otherwise(self) -> str:
         """What else could look like this, '' where nothing does."""
@@ -189,6 +208,60 @@ class Finding:
     def act(self) -> str:
         """What comes next in two to six words; the whole of it where none are written."""
         return fill(self.reason, "do", self.numbers) or self.next()
+
+    @property
+    def limit(self) -> tuple[float, bool]:
+        """The limit in question, and whether it is the most (else the least) that is allowed; nan for none.
+
+        Of a window the end that is passed, or nearer.
+        """
+        low, high = isfinite(self.low), isfinite(self.high)
+        if not (low and high):
+            return (self.low, False) if low else (self.high if high else nan, True)
+        above = self.value is not None and 2 * self.value.value > self.low + self.high
+        return (self.high, True) if above else (self.low, False)
+
+    @property
+    def times(self) -> float:
+        """How many times over its limit, or under the least allowed, the value lies; below 1 it keeps it.
+
+        Of a value that is known to one side only, at least so many times.  nan without a limit, and of a
+        forward drop, of which a tenth more is much.
+        """
+        limit, most = self.limit
+        if self.value is None or not limit > 0 or self.quantity in _DROPS:
+            return nan
+        value = self.value.value
+        if value != value:
+            value = self.value.low if most else self.value.high
+        if not (isfinite(value) and value > 0):
+            return nan
+        return value / limit if most else limit / value
+
+    def against(self) -> str:
+        """The limit and how far beyond it the value lies: ``limit 100 µA, 3.3 times``; '' without one."""
+        limit, most = self.limit
+        if limit != limit:
+            return ""
+        unit = self.value.unit if self.value is not None else ""
+        if isfinite(self.low) and isfinite(self.high):
+            return f"{si(self.low, unit)} to {si(self.high, unit)}"
+        times = self.times
+        beyond = f"{times:.2g}" if times < 9.95 else f"{times:.0f}" if times < 1000 else "over 1,000"
+        said = si(limit, unit) if unit not in ("", "1") else f"{limit:.3g}"
+        return f"{'limit' if most else 'least'} {said}" + (f", {beyond} times" if times > 1 else "")
+
+    def as_json(self) -> dict:
+        """What was measured, the limit it was held to, and that in few words."""
+        limit, most = self.limit
+        ends = self.value.ends() if self.value is not None else dict.fromkeys(("value", "low", "high"))
+        times, known = self.times, limit == limit
+        return {
+            "quantity": self.quantity, "where": self.where, **ends,
+            "unit": self.value.unit if self.value is not None else "", "limit": limit if known else None,
+            "limit_is": ("most" if most else "least") if known else "", "limit_from": self.limit_from,
+            "times": times if times == times else None, "says": self.brief(),
+        }  # fmt: skip
 
 
 @dataclass
@@ -255,6 +328,11 @@ class PartVerdict:
     decides: Finding | None = not_json(None)  # the quantity that decided, against its limit
     #: what curves say of a transistor by name: V_BE and h_FE at a current, Early voltage
     measured: Mapping[str, Interval] = field(default_factory=dict, metadata={"json": False})
+
+    @property
+    def do(self) -> str:
+        """The next step in two to six words, '' where nothing comes next."""
+        return self.next.do if isinstance(self.next, Step) else ""
 
 
 def registered_leak(part_type: PartType | None, junction: str) -> tuple[float, float, str] | None:

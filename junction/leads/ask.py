@@ -9,7 +9,7 @@ import numpy as np
 
 from junction.base.units import listed
 from junction.judge.mixture import MISSING
-from junction.judge.results import Verdict, decide, say
+from junction.judge.results import Step, Verdict, decide, next_step
 from junction.leads.explain import Explanation, Weighed
 from junction.leads.hypotheses import PATHS
 from junction.shelf.tables import rule
@@ -44,11 +44,11 @@ def settled(w: Weighed, gain: float) -> bool:
     return likely != Verdict.UNDECIDED and shown and gain < rule("leads_settled")
 
 
-def lift(w: Weighed) -> str:
+def lift(w: Weighed) -> Step:
     """Which leads to lift: the one that most of what is suspected lies at, and another if need be."""
     bench, lifted = w.bench, w.readings.lifted
     if len(bench.leads) == 2:
-        return say("leads_next_lift_diode", lead=bench.leads[1])
+        return next_step("leads_next_lift_diode", "says", lead=bench.leads[1])
     bad = w.p @ (1 - bench.paths[:, :, 0])  # by arrangement and path
     suspected: dict[frozenset[str], float] = dict.fromkeys(map(frozenset, combinations(bench.leads, 2)), 0.0)
     for a in range(len(bench.roles)):
@@ -65,15 +65,15 @@ def lift(w: Weighed) -> str:
         at = {lead: sum(p for pair, p in left.items() if lead in pair) for lead in rest}
         away.append(max(at, key=at.__getitem__))
     option = " ".join((*lifted, *away))
-    return say("leads_next_lift", leads=listed(away), more=len(away) > 1, option=option)
+    return next_step("leads_next_lift", "says", leads=listed(away), more=len(away) > 1, option=option)
 
 
-def decided_by(w: Weighed, one: Explanation, other: Explanation) -> str:
+def decided_by(w: Weighed, one: Explanation, other: Explanation) -> Step:
     """Measurement that tells two explanations of the same readings apart, '' where there is none to name."""
     if w.readings.in_circuit:
-        return say("leads_decide_circuit")
+        return next_step("leads_decide_circuit", "says")
     if -1 in (one.hypothesis, other.hypothesis):
-        return say("leads_decide_odd")
+        return next_step("leads_decide_odd", "says")
     bad = []  # of each, what is wrong between which leads
     for e in (one, other):
         lead_of = w.bench.lead_of(e.arrangement)
@@ -97,7 +97,9 @@ def decided_by(w: Weighed, one: Explanation, other: Explanation) -> str:
         reason = "leads_decide_leakage" if w.bench.has_ohms else "leads_decide_ohms"
     else:
         reason = "leads_decide_type" if one.kind.name != other.kind.name else ""
-    return reason and say(reason, paths=" and ".join(joint), typed=bool(w.readings.type))
+    if not reason:
+        return Step("")
+    return next_step(reason, "says", paths=" and ".join(joint), typed=bool(w.readings.type))
 
 
 def next_placement(w: Weighed, among: Sequence[str] = ()) -> tuple[str, float]:

@@ -17,7 +17,7 @@ import numpy as np
 from junction.base.records import PartReadings, Reading
 from junction.base.units import listed, nominal
 from junction.judge.mixture import VALUE, log_total
-from junction.judge.results import say
+from junction.judge.results import Finding, Step, next_step, say
 from junction.leads.bench import over_range_V
 from junction.leads.explain import Weighed, log_evidence
 from junction.shelf.tables import Meter, meters, rule
@@ -30,8 +30,17 @@ class Question:
     """What is asked about one reading, and what may have been meant, as cells to write."""
 
     placement: str
-    says: str
+    finding: Finding
     likely: tuple[str, ...]
+
+    @property
+    def says(self) -> str:
+        """The question as a sentence."""
+        return self.finding.says()
+
+
+def _question(reason: str, likely: tuple[str, ...], **numbers) -> Question:
+    return Question(numbers["placement"], Finding("", reason, numbers=numbers), likely)
 
 
 @dataclass(frozen=True)
@@ -49,13 +58,15 @@ def questions(part: PartReadings, meter: Meter) -> list[Question]:
     return list(prepare(part, meter).questions)
 
 
-def asks(asked: Sequence[Question]) -> str:
+def asks(asked: Sequence[Question]) -> Step:
     """What to write instead of the readings that are asked about."""
     if not asked:
-        return ""
+        return Step("")
     likely = [f"{q.placement}={cell.replace(' ', '')}" for q in asked for cell in q.likely]
     names = [q.placement for q in asked]
-    return say("entry_next", many=len(names) > 1, names=listed(names), likely=" or ".join(likely))
+    return next_step(
+        "entry_next", "says", many=len(names) > 1, names=listed(names), likely=" or ".join(likely)
+    )
 
 
 def prepare(part: PartReadings, meter: Meter) -> Prepared:
@@ -77,9 +88,9 @@ def prepare(part: PartReadings, meter: Meter) -> Prepared:
     # a short reads so both ways, and a junction never: one of the two is no reading
     low = [r for r in part.readings
            if r.kind == "volt" and abs(r.value) <= counts and (r.black, r.red) in marks]  # fmt: skip
-    asked = [Question(r.placement, *_above(r, meter, wider)) for r in high]
-    asked += [Question(r.placement, say("entry_one_way", placement=r.placement, red=r.red, black=r.black,
-                                        typed=r.text or f"{r.value:g}"), ()) for r in low]  # fmt: skip
+    asked = [_above(r, meter, wider) for r in high]
+    asked += [_question("entry_one_way", (), placement=r.placement, red=r.red, black=r.black,
+                        typed=r.text or f"{r.value:g}") for r in low]  # fmt: skip
     if asked:
         lost = tuple(q.placement for q in asked)
         part = replace(part, readings=tuple(r for r in part.readings if r not in (*high, *low)),
@@ -98,14 +109,14 @@ def together(asked: Sequence[Question]) -> str:
     return " ".join([asked[0].says, *([say("entry_also", names=listed(more))] if more else [])])
 
 
-def _above(r: Reading, meter: Meter, wider: Sequence[Meter]) -> tuple[str, tuple[str, ...]]:
+def _above(r: Reading, meter: Meter, wider: Sequence[Meter]) -> Question:
     typed = r.text or f"{r.value:g}"
     likely = [f"{r.value:g} ohm"]
     for share in (10, 1000):
         if rule("leads_meant_low") <= r.value / share <= rule("leads_meant_high"):
             likely.append(f"{r.value / share:.4g} V")
     values = {"placement": r.placement, "typed": typed, "over": meter.over_range_V}
-    return say("entry_above", wider=bool(wider), likely=" or ".join(likely), **values), tuple(likely)
+    return _question("entry_above", tuple(likely), wider=bool(wider), likely=" or ".join(likely), **values)
 
 
 def shows_ohms(part: PartReadings, meter: Meter) -> bool:
@@ -155,6 +166,4 @@ def slip(w: Weighed) -> Question | None:
         return None
     k, name, _ = moved[best - 1]
     likely = f"{value[best, k]:.4g}"
-    return Question(
-        name, say("entry_slip", placement=name, typed=typed[name].text, likely=likely), (f"{likely} V",),
-    )  # fmt: skip
+    return _question("entry_slip", (f"{likely} V",), placement=name, typed=typed[name].text, likely=likely)

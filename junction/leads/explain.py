@@ -17,10 +17,11 @@ from types import SimpleNamespace
 import numpy as np
 
 from junction.base.records import Interval, PartReadings, Reading
-from junction.base.units import NORMAL_95, listed, nominal
+from junction.base.units import NORMAL_95, listed, nominal, si
 from junction.judge.mixture import OVER, VALUE, Mixture, posterior
 from junction.judge.results import QUALITIES, Device, Finding, say
 from junction.leads.bench import Bench, Types, reading_table
+from junction.leads.held import driven_A, drop_window, hold_drop, hold_path, hold_short, leak_limit
 from junction.leads.hypotheses import PATH_AT, PATH_COLUMNS, PATHS, kinds, matches, prior
 from junction.shelf.names import number_family
 from junction.shelf.tables import PartType, rule
@@ -378,10 +379,14 @@ def evidence(weighed: Weighed) -> list[Finding]:
             material = top.kind.material
             told.append(Finding("", "leads_sound_pair", numbers={"drops": drops, "material": material}))
     pairs = [] if named else [(between(readings, *pair), pair) for pair in combinations("123", 2)]
-    shorted = [{"seen": pair.seen, "one": one, "other": other} for pair, (one, other) in pairs if pair.short]
+    shorted = [{"seen": pair.seen, "one": one, "other": other, "ohm": ""}
+               for pair, (one, other) in pairs if pair.short]  # fmt: skip
     if shorted:
         reason = "leads_all_shorted" if len(shorted) == 3 else "leads_pair_shorted"
-        told.append(Finding("", reason, numbers=shorted[0]))
+        ends = [{x["one"], x["other"]} for x in shorted]
+        ohms = [it for path, it in weighed.ohms.items() if {lead[end] for end in path} in ends]
+        most = max(ohms, key=lambda it: it.high, default=None)
+        told.append(hold_short(Finding("", reason, numbers=shorted[0] | {"ohm": _about(most)}), most))
     bad = dict(f.split() for f in top.faults)
     sound = []
     for path in sorted(weighed.paths, key=lambda p: p not in bad):
@@ -410,6 +415,13 @@ def _of_kind(weighed: Weighed, top: Explanation, readings: Sequence[Reading]) ->
     })  # fmt: skip
 
 
+def _about(ohm: Interval | None) -> str:
+    """``3.1 ohm``, ``under 0.4 ohm``, '' where it is not known."""
+    if ohm is None:
+        return ""
+    return ohm_words(ohm.value) if ohm.value == ohm.value else f"under {ohm_words(ohm.high)}"
+
+
 def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:
     """One path: the readings, and what they are taken for; without a reason where nothing is to be said.
 
@@ -422,9 +434,9 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
     values = {
         "seen": pair.seen, "path": say(f"leads_path_{path}"), "junction": top.kind.junction,
         "leads": listed(sorted((one, other))), "ohm": ohm_words(ohm.value) if ohm else "",
-        "between": listed([say(f"leads_lead_{end}") for end in path]),
+        "between": listed([say(f"leads_lead_{end}") for end in path]), "about": _about(ohm),
         "unread": pair.unread[0] if pair.unread else "", "faults": fault_words(top.faults),
-        "explanation": explanation_words(top),
+        "explanation": explanation_words(top), "least": nan, "most": nan, "drop": "",
     }  # fmt: skip
     if not pair.read:
         reason = "leads_unread" if path != "CE" and word == "good" else ""
@@ -464,4 +476,31 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
         reason = "leads_beside"
     else:
         reason = "leads_goes_with" if top.faults else "leads_as"
-    return Finding(path, reason, numbers=values)
+    found = Finding(path, reason, kept=weighed.paths[path]["good"], numbers=values)
+    return _held(found, word, weighed, pair, ohm, (one, other))
+
+
+def _held(
+    found: Finding, word: str, weighed: Weighed, pair: SimpleNamespace, ohm: Interval | None, ends: tuple
+) -> Finding:
+    """A finding with what was measured on its path and the limit that this is held to."""
+    top, meter, path = weighed.explanations[0], weighed.bench.meter, found.where
+    type_ = weighed.type_ if weighed.type_ and matches(top.kind, weighed.type_) else None
+    if word == "shorted":
+        return hold_short(found, ohm)
+    if word == "leaky" and ohm is not None and found.reason != "leads_no_resistance":
+        hold_path(found, ohm, leak_limit(top.kind, type_, path), meter, own=type_ is not None)
+    elif path != "CE" and pair.read:
+        # the junction's own drop: the lower of two, else what was read forward, which may be over-range
+        forward = "-".join(ends if top.polarity != "PNP" else ends[::-1])
+        shown = pair.volts[:1] or [r for r in pair.read if r.placement == forward]
+        only = {"leaky": "low", "open": "high"}.get(word, "")
+        for one in shown:
+            amps = driven_A(meter, one.value if one.kind == "volt" else 0.0)
+            hold_drop(found, one, meter, drop_window(top.kind, type_, path, amps), only)
+            found.numbers["drop"] = f"{one.placement} {value_words(one)}"
+    if isfinite(found.low):
+        found.numbers["least"] = found.low if found.quantity == "drop_V" else si(found.low, "ohm")
+    if isfinite(found.high):
+        found.numbers["most"] = found.high
+    return found

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
-from math import isfinite, isnan, nan
+from functools import cache, partial
+from math import inf, isfinite, isnan, nan
 
-from junction.base.records import PartReadings, plain_name, split_placement
+from junction.base.records import Interval, PartReadings, plain_name, split_placement
 from junction.base.units import REFERENCE_TEMP_C, listed
 from junction.judge.results import (
     QUALITIES,
@@ -16,7 +16,9 @@ from junction.judge.results import (
     Finding,
     JunctionVerdict,
     PartVerdict,
+    Step,
     Verdict,
+    next_step,
     part_verdict,
     registered_leak,
     say,
@@ -44,6 +46,7 @@ from junction.leads.explain import (
     ohm_words,
     weigh_parts,
 )
+from junction.leads.held import leak_limit
 from junction.leads.hypotheses import leak_limits_ohm, matches, prior
 from junction.shelf.names import number_says
 from junction.shelf.tables import Meter, PartType, families, rule
@@ -96,9 +99,10 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     asked = list(ready.questions) if ready else []
     if not asked and likely != Verdict.GOOD and not w.readings.in_circuit and (one := slip(w)):
         asked = [one]
-    doubt = together(asked) if asked else _doubt(w, likely, bool(contradiction))
-    verdict = Verdict.UNDECIDED if doubt else likely
     told = evidence(w)
+    stands = asked[0].finding if asked else _doubt(w, likely, bool(contradiction), told)
+    doubt = together(asked) if asked else stands.says() if stands else ""
+    verdict = Verdict.UNDECIDED if doubt else likely
     whole = [finding for finding in told if not finding.where]
     said = [finding.says() for finding in (whole if whole and (doubt or verdict == "good") else told)]
     if doubt:
@@ -124,12 +128,35 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
         cannot_see=cannot_see, warnings=(*(ready.notes if ready else ()), *_warnings(w, contradiction)),
         basis="readings", type=part.type, temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
         temp_C=REFERENCE_TEMP_C if isnan(part.temp_C) else part.temp_C,
-        faults_probability=w.faults_probability, doubt=doubt,
+        faults_probability=w.faults_probability, doubt=doubt, decides=stands or _decides(w, verdict, told),
     )  # fmt: skip
 
 
-def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
-    """What stands against a verdict that the probabilities alone would give; '' where nothing does.
+def _decides(w: Weighed, verdict: Verdict, told: Sequence[Finding]) -> Finding | None:
+    """The finding that decided where nothing stands against the odds.
+
+    Of a bad part its fault, of an undecided one the path that is least settled, of a good one the drop
+    nearest an end of its window.
+    """
+    if not w.readings.readings:
+        return Finding("", "leads_no_readings")
+    if verdict == Verdict.GOOD:
+        drops = [f for f in told if f.quantity == "drop_V" and isfinite(f.low) and isfinite(f.high)]
+        inside = [(min(f.value.value - f.low, f.high - f.value.value) / (f.high - f.low), f) for f in drops]
+        return min(inside, key=lambda one: one[0])[1] if inside else next(iter(told), None)
+    by_path = {f.where: f for f in reversed(told)}
+    if verdict == Verdict.UNDECIDED:
+        likeliest = {path: max(p.values()) for path, p in w.paths.items() if path in by_path}
+        least = min(likeliest, key=likeliest.__getitem__, default="")
+        return by_path.get(least) or next(iter(told), None)
+    bad = [f.split()[0] for f in sorted(w.explanations[0].faults, key=lambda f: not f.endswith(verdict))]
+    # two leads shorted together: which path of the part that is, may not be settled
+    whole = [f for f in told if not f.where and verdict == Verdict.SHORTED]
+    return next(iter([*whole, *(by_path[path] for path in bad if path in by_path), *told]), None)
+
+
+def _doubt(w: Weighed, likely: Verdict, contradicts: bool, told: Sequence[Finding]) -> Finding | None:
+    """What stands against a verdict that the probabilities alone would give; None where nothing does.
 
     Likely is not shown: a junction is good when it was seen to conduct, the meter stood still and the part
     is what it says; and in circuit a path beside a part does what a leak or a short of its own does.
@@ -158,11 +185,23 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool) -> str:
         gain: good and gain and len(bench.leads) == 3,
     }
     reason = next((reason for reason, holds in against.items() if holds), "")
-    return reason and say(
-        reason, lost=listed(lost), many_lost=len(lost) > 1, unread=listed(missing), moving=", ".join(moving),
-        many_unread=len(missing) > 1, quality=max(QUALITIES[1:], key=lambda q: w.quality[q]),
-        kind=_likely_kind(w), temp=part.temp_C, type=part.type, hfe=part.hfe, least=least,
-    )  # fmt: skip
+    if not reason:
+        return None
+    finding = Finding("", reason)
+    if reason in ("leads_doubt_circuit", "leads_doubt_warm", "leads_doubt_inside"):  # of what was measured
+        seen = _decides(w, likely, told)
+        finding = replace(seen, reason=reason) if seen else finding
+    elif reason == gain:
+        finding = Finding("", reason, "h_FE", Interval(part.hfe, unit="1"), least if least == least else -inf)
+        finding.limit_from = w.type_.source if w.type_ and least == least else ""
+    finding.numbers = {
+        "lost": listed(lost), "many_lost": len(lost) > 1, "unread": listed(missing),
+        "moving": ", ".join(moving), "many_unread": len(missing) > 1,
+        "quality": max(QUALITIES[1:], key=lambda q: w.quality[q]), "kind": _likely_kind(w),
+        "temp": part.temp_C, "type": part.type, "hfe": part.hfe, "least": least, "about": "", "drop": "",
+        **finding.numbers,
+    }  # fmt: skip
+    return finding
 
 
 def _own(w: Weighed) -> bool:
@@ -231,17 +270,16 @@ def _junctions(w: Weighed, told: list[Finding]) -> tuple[JunctionVerdict, ...]:
 def _limit_words(w: Weighed, path: str) -> str:
     """The limit a path is held to, what it rests on, and what of it this meter's diode mode can see."""
     kind, visible = w.explanations[0].kind, visible_leak_ohm(w.bench.meter)
-    low = high = leak_limits_ohm(w.type_).get(path, nan) if w.type_ else nan
-    if low == low:
-        reason = "leads_limit_type" if low >= visible else "leads_limit_breakdown"
-        name, source = w.type_.name, w.type_.source
-    elif w.explanations[0].hypothesis < 0 or path == "CE":  # families state no limit of that path
+    own = w.type_ is not None and path in leak_limits_ohm(w.type_)
+    if not own and w.explanations[0].hypothesis < 0:
         return ""
+    low, high, name, source = leak_limit(kind, w.type_, path)
+    if low != low:
+        return ""
+    if own:
+        reason = "leads_limit_type" if low >= visible else "leads_limit_breakdown"
     else:
-        low, high = kind.leak_limit_ohm
         reason = "leads_limit_families" if low < high else "leads_limit_family"
-        family = families()[kind.leak_families.split(" + ")[0]]
-        name, source = family.name, family.source or family.basis
     ohms = {"ohm": low, "loose": high, "visible": visible}
     return say(reason, name=name, source=source, **{field: ohm_words(x) for field, x in ohms.items()})
 
@@ -367,12 +405,13 @@ def _germanium(w: Weighed) -> dict[str, object]:
             "source": leak[2] if leak else f"limit of the family {family.name}"}  # fmt: skip
 
 
-def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> str:
+def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> Step:
     """What to do next: replace, read a placement, lift a lead, or the test that decides."""
     bench, top, part = w.bench, w.explanations[0], w.readings
+    step = partial(next_step, column="says")
     transistor, good = top.kind.device != "diode", likely == Verdict.GOOD
     if verdict == Verdict.GOOD:
-        return say(
+        return step(
             "leads_next_good", kohm=visible_leak_ohm(bench.meter) / 1e3, transistor=transistor,
             gain=bool(gain_kind(part.hfe)), placed=bench.named or set(w.device.leads.values()) >= set("BCE"),
         )  # fmt: skip
@@ -381,34 +420,36 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> s
     if verdict != Verdict.UNDECIDED:
         if name and unread(w) and w.faults_probability < rule("leads_place_sure"):
             red, black = split_placement(name)
-            return say("leads_next_read", name=name, red=red, black=black)
+            return step("leads_next_read", name=name, red=red, black=black)
         if part.in_circuit:
-            return say("leads_next_own", faults=fault_words(top.faults))
-        return say(f"leads_next_{verdict}" if transistor else "leads_next_small")
+            return step("leads_next_own", faults=fault_words(top.faults))
+        return step(f"leads_next_{verdict}" if transistor else "leads_next_small")
     if part.refused and not part.in_circuit:
-        return say("leads_next_refused", names=listed(part.refused), why="; ".join(part.refused_why))
+        return step("leads_next_refused", names=listed(part.refused), why="; ".join(part.refused_why))
     if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
         return lift(w)
     if any(r.settling for r in part.readings) and good:
-        return say("leads_next_falling")
+        return step("leads_next_falling")
     if contradicts and good:
-        return say("leads_next_marking")
+        return step("leads_next_marking")
     if likely == Verdict.LEAKY and _warm(w):
-        return say("leads_next_warm")
+        return step("leads_next_warm")
     if likely == Verdict.OPEN and _inside(w):
-        return say("leads_next_inside")
+        return step("leads_next_inside")
     if name and gain > rule("leads_ask"):
         red, black = split_placement(name)
-        return say("leads_next_read", name=name, red=red, black=black)
+        return step("leads_next_read", name=name, red=red, black=black)
     if stands_in_circuit(part):
         return lift(w)
     if w.by_test:
         test, p = max(w.by_test.items(), key=lambda item: item[1])
         if p > 1 - rule("conformity_good"):
-            return say(test)
+            return step(test)
     if good and _gain_doubt(w)[0]:
-        return say("leads_next_gain_doubt")
+        return step("leads_next_gain_doubt")
     rest = [e for e in w.explanations[1:] if e.faults != top.faults]
     rest.sort(key=lambda e: bool(e.faults) == bool(top.faults))  # good against bad first
-    text = next(filter(None, (decided_by(w, top, other) for other in rest)), "")
-    return f"{capital(text)}." if text else say("leads_next_all_again")
+    told = next(filter(None, (decided_by(w, top, other) for other in rest)), None)
+    if told is None:
+        return step("leads_next_all_again")
+    return Step(f"{capital(told)}.", told.reason, told.numbers)

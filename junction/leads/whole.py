@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 from math import isnan, log, nan
 
@@ -21,11 +22,14 @@ from junction.judge.results import (
     QUALITIES,
     Alternative,
     Device,
+    Finding,
     JunctionVerdict,
     PartVerdict,
+    Step,
     Verdict,
     decide,
     neighbours,
+    next_step,
     part_verdict,
     say,
     type_note,
@@ -44,6 +48,7 @@ from junction.leads.assemblies import (
 from junction.leads.bench import Types, over_range_V, stands_in_circuit, visible_leak_ohm
 from junction.leads.entries import Prepared, asks, together
 from junction.leads.explain import between, capital, ohm_words, value_words
+from junction.leads.held import drop_of, hold_short
 from junction.leads.hypotheses import prior, quality_of
 from junction.shelf.tables import rule
 
@@ -195,9 +200,11 @@ class _Judged:
         """The verdict with all that is said of it."""
         part, top, asked = self.part, self.top, list(self.ready.questions)
         likely = decide(self.whole) if top or self.named else Verdict.UNDECIDED
-        doubt = together(asked) if asked else self._doubt(likely)
+        stands = asked[0].finding if asked else self._doubt(likely)
+        doubt = together(asked) if asked else stands.says() if stands else ""
         verdict = Verdict.UNDECIDED if doubt else likely
-        told = {pair: self._says(pair) for pair in self.pairs}
+        findings = {pair: self._finding(pair) for pair in self.pairs}
+        told = {pair: f.says() if f else "" for pair, f in findings.items()}
         if not top and likely == Verdict.SHORTED:
             faults = tuple(f"{self.name(p)} shorted" for p in self.pairs if self.seen[p].short)
         else:
@@ -234,8 +241,8 @@ class _Judged:
             warnings.insert(0, say("leads_moved", moved=", ".join(moved)))
         same = sum(p for cell, p in self.explained if top and self._faults(cell) == self._faults(top))
         return part_verdict(
-            part.part, verdict, self.whole.tolist(), device, self._junctions(told), family, faults=faults,
-            alternatives=self._alternatives(), evidence=tuple(said), neighbours=behind,
+            part.part, verdict, self.whole.tolist(), device, self._junctions(findings), family, faults=faults,
+            decides=stands or self._decides(verdict, findings), alternatives=self._alternatives(), evidence=tuple(said), neighbours=behind,
             next=asks(asked) or self._next(verdict, likely), cannot_see=cannot_see,
             warnings=(*self.ready.notes, *warnings), basis="readings", type=part.type,
             temp_known=not isnan(part.temp_C), in_circuit=part.in_circuit,
@@ -267,8 +274,23 @@ class _Judged:
         bad = self.top.bad if self.top else {}
         return not stands_in_circuit(self.part) or bool(bad) and all(p & {*self.part.lifted} for p in bad)
 
-    def _doubt(self, likely: Verdict) -> str:
-        """What stands against a verdict that the probabilities alone would give; '' where nothing does."""
+    def _decides(self, verdict: Verdict, findings: Mapping[frozenset[str], Finding | None]) -> Finding | None:
+        """The finding that decided: of a bad part its fault, else of the pair that is least settled."""
+        if not self.part.readings:
+            return Finding("", "leads_no_readings")
+        bad = self.top.bad if self.top else {p: "shorted" for p in self.pairs if self.seen[p].short}
+        at = QUALITIES.index(verdict) if verdict in QUALITIES else None
+        known = [pair for pair in self.pairs if findings[pair]]
+        faulty = [pair for pair in known if bad.get(pair) == verdict] or [p for p in known if p in bad]
+        if verdict != Verdict.GOOD and at is not None and faulty:
+            return findings[max(faulty, key=lambda pair: self.quality[pair][at])]
+        if not self.top:
+            return Finding("", "whole_none")
+        least = min(known, key=lambda pair: max(self.quality[pair]), default=None)
+        return findings[least] if least else None
+
+    def _doubt(self, likely: Verdict) -> Finding | None:
+        """What stands against a verdict that the probabilities alone would give; None where nothing does."""
         good, part = likely == Verdict.GOOD, self.part
         sound = likely in (Verdict.GOOD, Verdict.UNDECIDED) and not (self.top and self.top.faults)
         unread = self._unread() if self.top and sound else []
@@ -286,11 +308,11 @@ class _Judged:
         }
         reason = next((reason for reason, holds in against.items() if holds), "")
         called = self.top.model.of.called if self.top else self.named.called if self.named else ""
-        return reason and say(
-            reason, lost=listed(part.refused), many_lost=len(part.refused) > 1, unread=listed(shown),
-            many_unread=len(unread) > 1, moving=", ".join(moving), kind=_a(called),
-            dark=self._dark(),
-        )  # fmt: skip
+        return Finding("", reason, numbers={
+            "lost": listed(part.refused), "many_lost": len(part.refused) > 1, "unread": listed(shown),
+            "many_unread": len(unread) > 1, "moving": ", ".join(moving), "kind": _a(called),
+            "dark": self._dark(), "about": "",
+        }) if reason else None  # fmt: skip
 
     def _moved(self) -> list[str]:
         """Leads that are named otherwise than they read."""
@@ -318,20 +340,22 @@ class _Judged:
                 found[lead] = role
         return found
 
-    def _says(self, pair: frozenset[str]) -> str:
-        """What was read between two leads, and what it is taken for; '' where nothing is to be said."""
+    def _finding(self, pair: frozenset[str]) -> Finding | None:
+        """What was read between two leads, and what it is taken for; None where nothing is to be said."""
         seen, top = self.seen[pair], self.top
         one, other = self._ends(pair)
         values = {"seen": seen.seen, "one": one, "other": other, "leads": listed((one, other)),
                   "where": self.name(pair), "between": f"leads {one} and {other}",
-                  "unread": next(iter(seen.unread), ""), "ohm": "", "junction": ""}  # fmt: skip
+                  "unread": next(iter(seen.unread), ""), "ohm": "", "about": "", "junction": "",
+                  "drop": "", "least": "", "most": nan}  # fmt: skip
         if not top:
             reason = (
                 "leads_pair_shorted" if seen.short else "leads_half_read" if seen.unread
                 else "whole_one_way" if seen.junction else "leads_silent" if seen.silent
                 else "whole_both_ways"
             )  # fmt: skip
-            return say(reason, **values) if seen.read else ""
+            found = Finding(values["where"], reason, numbers=values)
+            return (hold_short(found, None) if seen.short else found) if seen.read else None
         of, word = top.model.of, top.bad.get(pair, "good")
         own = pair in [top.pair(d[:2]) for d in of.diodes]
         built = pair in [top.pair(nodes) for nodes, _ in of.built_in]
@@ -340,6 +364,7 @@ class _Judged:
         values["faults"] = listed(self._faults(top))
         ohm = self._ohms(pair)
         values["ohm"] = ohm_words(ohm.high if isnan(ohm.value) else ohm.value) if ohm else ""
+        values["about"] = f"{'under ' if ohm and isnan(ohm.value) else ''}{values['ohm']}"
         if not seen.read:
             reason = "leads_unread" if (own or built) and word == "good" else ""
         elif word == "shorted":
@@ -363,7 +388,17 @@ class _Judged:
             reason = ""
         else:
             reason = "leads_goes_with" if top.faults else "leads_as"
-        return reason and say(reason, **values)
+        if not reason:
+            return None
+        found = Finding(values["where"], reason, kept=float(self.quality[pair][0]), numbers=values)
+        if word == "shorted":
+            return hold_short(found, ohm)
+        if word == "leaky":
+            found.quantity, found.value = "path_ohm", ohm
+        elif own and (seen.volts or seen.read):
+            found.quantity = "drop_V"
+            found.value = drop_of(seen.volts[0] if seen.volts else seen.read[0], self.meter)
+        return found
 
     def _evidence(self, told: Mapping[frozenset[str], str], likely: Verdict) -> list[str]:
         """Sentences: what is wrong first, then what is odd or missing, then what is sound."""
@@ -399,7 +434,7 @@ class _Judged:
         volts = min((r.value for r in self.seen[pair].volts), default=nan)
         return path_ohms(m, top.faults, at, self.value[order], self.state[order], self.meter, volts)
 
-    def _junctions(self, told: Mapping[frozenset[str], str]) -> tuple[JunctionVerdict, ...]:
+    def _junctions(self, told: Mapping[frozenset[str], Finding | None]) -> tuple[JunctionVerdict, ...]:
         """Verdict of every junction, and of every other pair of leads that was read or has a fault."""
         top, out = self.top, []
         wanted = self._wanted() if top else []
@@ -413,9 +448,9 @@ class _Judged:
             if word == Verdict.GOOD and (pair == dark or pair in wanted and self.seen[pair].unread):
                 word, p = Verdict.UNDECIDED, p if pair != dark else np.full(4, 0.25)
             own = (f"{self.name(pair)} {word}",) if word in QUALITIES[1:] else ()
-            said = (told[pair],) if told[pair] else ()
-            p = dict(zip(QUALITIES, p.tolist(), strict=True))
-            out.append(JunctionVerdict(self.name(pair), word, p, own, said, None, self._ohms(pair)))
+            said = (told[pair].says(),) if told[pair] else ()
+            p, ohm = dict(zip(QUALITIES, p.tolist(), strict=True)), self._ohms(pair)
+            out.append(JunctionVerdict(self.name(pair), word, p, own, said, None, ohm, finding=told[pair]))
         return tuple(out)
 
     def _alternatives(self) -> tuple[Alternative, ...]:
@@ -435,42 +470,42 @@ class _Judged:
             out.append(Alternative(faults, Device(of.kind, "", of.material, {}, of.called), p, by))
         return tuple(out)
 
-    def _next(self, verdict: Verdict, likely: Verdict) -> str:
+    def _next(self, verdict: Verdict, likely: Verdict) -> Step:
         """What to do next: replace, read a placement, lift a lead, or the test that decides."""
-        part, top, good = self.part, self.top, likely == Verdict.GOOD
+        part, top, good, step = self.part, self.top, likely == Verdict.GOOD, partial(next_step, column="says")
         if verdict == Verdict.GOOD:
             kohm = visible_leak_ohm(self.meter) / 1e3
-            return say("leads_next_good", kohm=kohm, transistor=False, gain=False, placed=True)
+            return step("leads_next_good", kohm=kohm, transistor=False, gain=False, placed=True)
         if verdict != Verdict.UNDECIDED:
             if part.in_circuit:
-                return say("leads_next_own", faults=listed(self._faults(top)) if top else "shorted")
+                return step("leads_next_own", faults=listed(self._faults(top)) if top else "shorted")
             known = top and not top.model.of.test and verdict != Verdict.OPEN
-            return say(f"leads_next_{verdict}" if known else "leads_next_small")
+            return step(f"leads_next_{verdict}" if known else "leads_next_small")
         if part.refused and not part.in_circuit:
-            return say("leads_next_refused", names=" and ".join(part.refused))
+            return step("leads_next_refused", names=" and ".join(part.refused), why="; ".join(part.refused_why))
         if stands_in_circuit(part) and likely not in (Verdict.GOOD, Verdict.UNDECIDED):
             bad = [pair for pair in self.pairs if self.quality[pair][0] < rule("conformity_good")]
             standing = [name for name in self.names if name not in part.lifted]
             lead = max(standing, key=lambda name: sum(name in pair for pair in bad))
-            return say("leads_next_lift", leads=lead, more=False, option=" ".join((*part.lifted, lead)))
+            return step("leads_next_lift", leads=lead, more=False, option=" ".join((*part.lifted, lead)))
         if any(r.settling for r in part.readings) and good:
-            return say("leads_next_falling")
+            return step("leads_next_falling")
         if good and self._moved():
-            return say("leads_next_marking")
+            return step("leads_next_marking")
         unread = self._unread() if top else []
         if top and top.faults:  # where it is least sure first
             unread.sort(key=lambda name: self.quality[frozenset(split_placement(name))][0])
         if unread:
             red, black = split_placement(unread[0])
-            return say("leads_next_read", name=unread[0], red=red, black=black)
+            return step("leads_next_read", name=unread[0], red=red, black=black)
         tests = [cell.model.of.test for cell, p in self.explained if p > 1 - rule("conformity_good")]
         test = "leads_test_charged" if top and "leads_test_charged" in tests else self._test()
         if not test or test == "leads_test_charged" and part.discharged:
-            return say("whole_next_unknown")
+            return step("whole_next_unknown")
         of = top.model.of if top else None
         dark = self._dark()
         anode, cathode = (top.lead[n] for n in of.diodes[0][:2]) if dark else ("", "")
-        return say(test, anode=anode, cathode=cathode, dark=dark)
+        return step(test, anode=anode, cathode=cathode, dark=dark)
 
 
 def _a(words: str) -> str:

@@ -376,7 +376,7 @@ class _Part(Checks):
             family if surely else "", faults=faults, evidence=tuple(dict.fromkeys(evidence)), next=following,
             cannot_see=self._cannot_see() if good else "", warnings=tuple(dict.fromkeys(self.warnings)),
             basis="curves", type=self.mark, temp_C=self.temp_C if self.temp_known else nan,
-            temp_known=self.temp_known, doubt=doubt, measured=self.measured,
+            temp_known=self.temp_known, doubt=doubt, measured=self.measured, decides=lead.finding,
         )  # fmt: skip
 
     def _junction(self, where, mine) -> JunctionVerdict:

@@ -21,6 +21,7 @@ from junction.judge.results import (
     WORST_FIRST,
     Alternative,
     Device,
+    Finding,
     JunctionVerdict,
     PartVerdict,
     Verdict,
@@ -41,6 +42,7 @@ from junction.verdict.sweeps import judge_sweeps
 
 Types = Callable[[str], PartType | None]
 _ORDER = ("BE", "BC", "CE", "AK")
+_CONTRADICT = ("both_curves", "both_contradict")  # neither of two measurements is believed
 #: What a verdict rests on, with readings beside.
 _BOTH = {"sweeps": "readings and sweeps", "curves": "readings and curves",
          "sweeps and curves": "readings, sweeps and curves"}  # fmt: skip
@@ -165,7 +167,7 @@ def _swept_part(
         evidence=tuple(evidence), next=following or next_step(good_next),
         cannot_see=", ".join(blind),
         warnings=tuple(warnings), basis="sweeps", type=type_name,
-        temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known,
+        temp_C=fit.temp_C if fit.temp_known else nan, temp_known=fit.temp_known, decides=lead.finding,
     )  # fmt: skip
 
 
@@ -210,10 +212,12 @@ def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
             plain = worse.verdict in (Verdict.SHORTED, Verdict.OPEN)
             plain &= worse.finding.quantity != "inside_ohm"
             if better.verdict == Verdict.GOOD and plain:
-                sweep, curve = (j.verdict, other.verdict)
-                conflicts.append(say("both_curves", where=j.junction, sweep=sweep, curves=curve))
+                told = Finding(j.junction, "both_curves", numbers={
+                    **j.finding.numbers, "where": j.junction, "sweep": j.verdict, "curves": other.verdict,
+                })  # fmt: skip
+                conflicts.append(told.says())
                 doubt = dict.fromkeys(worse.probability, 0.25)
-                worse = replace(worse, verdict=Verdict.UNDECIDED, probability=doubt, faults=())
+                worse = replace(worse, verdict=Verdict.UNDECIDED, probability=doubt, faults=(), finding=told)
             j = replace(worse, evidence=(*worse.evidence, *better.evidence), fit=j.fit, sweep=j.sweep,
                         leak_ohm=worse.leak_ohm or better.leak_ohm)  # fmt: skip
         junctions.append(j)
@@ -238,6 +242,7 @@ def joined(swept: PartVerdict, curved: PartVerdict) -> PartVerdict:
         warnings=tuple(dict.fromkeys((*conflicts, *swept.warnings, *curved.warnings))),
         basis="sweeps and curves", type=swept.type or curved.type, temp_C=swept.temp_C,
         temp_known=swept.temp_known, measured=curved.measured, doubt="" if good else lead.doubt,
+        decides=_decides(junctions, conflicts, lead),
     )  # fmt: skip
 
 
@@ -286,8 +291,17 @@ def merged(swept: PartVerdict, read: PartVerdict) -> PartVerdict:
         warnings=tuple(dict.fromkeys((*conflicts, *clash, *doubt, *swept.warnings, *read.warnings))),
         neighbours=swept.neighbours or read.neighbours, basis=_BOTH[swept.basis],
         type=swept.type or read.type, temp_C=swept.temp_C, temp_known=swept.temp_known,
-        in_circuit=read.in_circuit, measured=swept.measured,
+        in_circuit=read.in_circuit, measured=swept.measured, decides=_decides(junctions, conflicts, lead),
     )  # fmt: skip
+
+
+def _decides(junctions: Sequence[JunctionVerdict], conflicts: Sequence, lead: PartVerdict) -> Finding | None:
+    """What decided a joined part: what contradicts, else the finding of its worst junction."""
+    if conflicts:
+        return next(j.finding for j in junctions if j.finding and j.finding.reason in _CONTRADICT)
+    worst = min(junctions, key=lambda j: (WORST_FIRST.index(j.verdict), j.probability["good"]))
+    decided = worst.verdict == lead.verdict and worst.verdict != Verdict.GOOD and worst.finding
+    return decided or lead.decides or worst.finding
 
 
 def _both(
@@ -319,7 +333,10 @@ def _both(
         why = "both_in_circuit"
     if why:
         return replace(sweep, evidence=(*sweep.evidence, say(why, **words))), ""
-    told = say("both_contradict", sweep=sweep.verdict, **words)
-    doubt = dict.fromkeys(sweep.probability, 0.25)
-    sweep = replace(sweep, verdict=Verdict.UNDECIDED, probability=doubt, faults=(), evidence=(told, *both))
+    finding = Finding(sweep.junction, "both_contradict", numbers={
+        **sweep.finding.numbers, "sweep": sweep.verdict, **words,
+    })  # fmt: skip
+    told, doubt = finding.says(), dict.fromkeys(sweep.probability, 0.25)
+    sweep = replace(sweep, verdict=Verdict.UNDECIDED, probability=doubt, faults=(), evidence=(told, *both),
+                    finding=finding)  # fmt: skip
     return sweep, told

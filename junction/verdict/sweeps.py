@@ -58,6 +58,9 @@ _TOLD_OF_A_FIT = {
 
 _ODD = ("sweep_odd", "sweep_odd_points")  # reasons that stand on the forward voltage
 _INSIDE = ("sweep_inside", "sweep_inside_near")  # and on the resistance in series
+_BREAKS = "sweep_breaks_down"
+_LEAK = {"sweep_good", "sweep_good_path", "sweep_leaky", "sweep_alone", "sweep_blind", "sweep_near_limit",
+         "sweep_which_family"}  # and on the reverse current
 
 
 def judge_sweeps(
@@ -110,7 +113,7 @@ def judge_sweeps(
     odd = (w.window < sure) & ~ce & above_bad
     cases = [
         ("sweep_good_path", good & ce), ("sweep_good", good),
-        ("sweep_breaks_down", leaky & (m.bv_V < w.rating_V)
+        (_BREAKS, leaky & (m.bv_V < w.rating_V)
          & ((w.leak_V[best] >= 0.95 * m.bv_V) | (w.leak_A[best] < w.limit_A[best]))),
         ("sweep_leaky", leaky), ("sweep_shorted", shorted), ("sweep_inside", opened & (m.kind == JUNCTION)),
         ("sweep_open", opened & np.isinf(m.path_ohm)),
@@ -403,7 +406,7 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
     return {
         "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
         "vf_at": of.vf_at_A[told],
-        "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
+        "vf_low": of.vf_low_V[told], "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
         "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rated_V, "most": m.most_ohm,
         "rs": np.where(w.rs_ohm > 5, w.rs_ohm, np.nan), "inside": w.rs_ohm, "own": m.own_ohm,
         "inside_most": w.inside_ohm[best], "inside_from": w.inside_from, "seen_V": w.leak_V[best],
@@ -454,16 +457,20 @@ def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple
     within, windows = np.isin(w.reason, _INSIDE), w.of
     shorted, opened = shorted & ~within, opened & ~within
     path, odd = shorted | opened, np.isin(w.reason, _ODD) & ~shorted & ~opened
+    broke, cases = w.reason == _BREAKS, [shorted, opened, odd, within]
     inside = np.exp(np.minimum(NORMAL_95 * w.rs_u_ln, 50.0))
-    value = np.select([path, odd, within], [ohm, x["vf"], w.rs_ohm], x["leak"])
-    factor = np.select([path, odd, within], [spread, np.nan, inside], factors[1])
-    low = np.select([shorted, odd], [short, windows.vf_low_V[w.family]], -inf)
-    highs = [inf, open_above, windows.vf_high_V[w.family], w.inside_ohm[best]]
-    high = np.select([shorted, opened, odd, within], highs, w.limit_A[best])
+    at_most = shorted & np.isfinite(x["most"])  # the source's limit hides how little it is
+    value = np.select([at_most, path, odd, within, broke], [np.nan, ohm, x["vf"], w.rs_ohm, m.bv_V], x["leak"])
+    factor = np.select([path, odd, within, broke], [spread, np.nan, inside, np.nan], factors[1])
+    value_high = np.where(at_most, x["most"], value * factor)
+    value_low = np.where(at_most, -inf, value / factor)
+    low = np.select([shorted, odd, broke], [short, windows.vf_low_V[w.family], w.rated_V], -inf)
+    highs = [inf, open_above, windows.vf_high_V[w.family], w.inside_ohm[best], inf]
+    high = np.select([*cases, broke], highs, w.limit_A[best])
     keeps = [conformity_log(m.path_ohm, m.path_u_ln, low=short),
              conformity_log(m.path_ohm, m.path_u_ln, high=open_above), w.window, w.conducts]  # fmt: skip
-    kept = np.select([shorted, opened, odd, within], keeps, w.kept[best])
-    return *ohms, value, value / factor, value * factor, low, high, kept
+    kept = np.select(cases, keeps, w.kept[best])
+    return *ohms, value, value_low, value_high, low, high, kept
 
 
 def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, reason, p, found):
@@ -486,7 +493,12 @@ def _record(k: int, limits: dict, x: Mapping, fit: FitSummary, family, verdict, 
         quantity, unit, (whose, limit) = "leak_A", "A", limits[held]
         if reason in _ODD:
             quantity, unit, whose = "vf_V", "V", family.basis
-    finding = Finding(where, reason, quantity, Interval(*seen, unit), low, high, whose, kept, x)
+        elif reason == _BREAKS:
+            quantity, unit, whose = "bv_V", "V", say("limit_rated")
+        elif reason not in _LEAK:  # what stands against this sweep is not its leak
+            quantity, unit, whose, seen, low, high = "", "", "", (), -inf, inf
+    value = Interval(*seen, unit) if seen else None
+    finding = Finding(where, reason, quantity, value, low, high, whose, kept, x)
     points_asked = x["from_points"] and verdict != Verdict.OPEN
     told = _TOLD if points_asked else _TOLD_OF_A_FIT
     reasons = ["sweep_points_asked"] * points_asked + [f"fit_{flag}" for flag in fit.flags if flag in told]
