@@ -210,6 +210,14 @@ class Finding:
         return fill(self.reason, "do", self.numbers) or self.next()
 
     @property
+    def unit(self) -> str:
+        """SI unit of value and limit, '' of a gain or where there is neither."""
+        if self.value is not None:
+            return self.value.unit.removeprefix("1")
+        ending = self.quantity.rpartition("_")[2]
+        return ending if ending in ("A", "V", "ohm") else ""
+
+    @property
     def limit(self) -> tuple[float, bool]:
         """The limit in question, and whether it is the most (else the least) that is allowed; nan for none.
 
@@ -243,12 +251,12 @@ class Finding:
         limit, most = self.limit
         if limit != limit:
             return ""
-        unit = self.value.unit if self.value is not None else ""
+        unit = self.unit
         if isfinite(self.low) and isfinite(self.high):
             return f"{si(self.low, unit)} to {si(self.high, unit)}"
         times = self.times
         beyond = f"{times:.2g}" if times < 9.95 else f"{times:.0f}" if times < 1000 else "over 1,000"
-        said = si(limit, unit) if unit not in ("", "1") else f"{limit:.3g}"
+        said = si(limit, unit) if unit else f"{limit:.3g}"
         return f"{'limit' if most else 'least'} {said}" + (f", {beyond} times" if times > 1 else "")
 
     def as_json(self) -> dict:
@@ -258,7 +266,7 @@ class Finding:
         times, known = self.times, limit == limit
         return {
             "quantity": self.quantity, "where": self.where, **ends,
-            "unit": self.value.unit if self.value is not None else "", "limit": limit if known else None,
+            "unit": self.unit, "limit": limit if known else None,
             "limit_is": ("most" if most else "least") if known else "", "limit_from": self.limit_from,
             "times": times if times == times else None, "says": self.brief(),
         }  # fmt: skip

@@ -39,8 +39,8 @@ class Question:
         return self.finding.says()
 
 
-def _question(reason: str, likely: tuple[str, ...], **numbers) -> Question:
-    return Question(numbers["placement"], Finding("", reason, numbers=numbers), likely)
+def _question(reason: str, cells: tuple[str, ...], **numbers) -> Question:
+    return Question(numbers["placement"], Finding("", reason, numbers=numbers), cells)
 
 
 @dataclass(frozen=True)

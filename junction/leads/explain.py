@@ -385,8 +385,8 @@ def evidence(weighed: Weighed) -> list[Finding]:
         reason = "leads_all_shorted" if len(shorted) == 3 else "leads_pair_shorted"
         ends = [{x["one"], x["other"]} for x in shorted]
         ohms = [it for path, it in weighed.ohms.items() if {lead[end] for end in path} in ends]
-        most = max(ohms, key=lambda it: it.high, default=None)
-        told.append(hold_short(Finding("", reason, numbers=shorted[0] | {"ohm": _about(most)}), most))
+        least = min(ohms, key=lambda it: it.high, default=None)
+        told.append(hold_short(Finding("", reason, numbers=shorted[0] | {"ohm": _about(least)}), least))
     bad = dict(f.split() for f in top.faults)
     sound = []
     for path in sorted(weighed.paths, key=lambda p: p not in bad):
@@ -416,10 +416,10 @@ def _of_kind(weighed: Weighed, top: Explanation, readings: Sequence[Reading]) ->
 
 
 def _about(ohm: Interval | None) -> str:
-    """``3.1 ohm``, ``under 0.4 ohm``, '' where it is not known."""
-    if ohm is None:
+    """``3.1 ohm``, ``under 0.4 ohm``, '' where it is not known so well that a short is one."""
+    if ohm is None or isnan(ohm.value) and not ohm.high < rule("short_below"):
         return ""
-    return ohm_words(ohm.value) if ohm.value == ohm.value else f"under {ohm_words(ohm.high)}"
+    return f"under {ohm_words(ohm.high)}" if isnan(ohm.value) else ohm_words(ohm.value)
 
 
 def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:

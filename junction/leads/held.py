@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import inf, log, nan
 from types import SimpleNamespace
 
@@ -11,7 +10,7 @@ from junction.base.units import REFERENCE_TEMP_C, thermal_voltage
 from junction.judge.results import Finding, say
 from junction.leads.bench import over_range_V, visible_leak_ohm
 from junction.leads.hypotheses import leak_limits_ohm
-from junction.shelf.tables import Meter, PartType, families, rule, rules
+from junction.shelf.tables import Meter, PartType, families, rules
 
 
 def leak_limit(kind: SimpleNamespace, type_: PartType | None, path: str) -> tuple[float, float, str, str]:
@@ -50,8 +49,8 @@ def drop_window(
     if path == "BC":
         names = [families()[name].collector or name for name in names]
     held = getattr(kind, "v_be", "") or getattr(kind, "v_be_extra", "")
-    plain = not ("v_second" in kind.latent and path != "BC") and path != "CE" and "ln_r_int" not in kind.latent
-    names = names or (held.split(" + ") if held and plain else [])
+    two = "ln_r_int" in kind.latent or "v_second" in kind.latent and path != "BC"
+    names = names or (held.split(" + ") if held and not two else [])
     if not set(names) <= families().keys() or not names or path == "CE" or not amps > 0:
         return nan, nan, ""
     some = [families()[name] for name in names]

@@ -146,8 +146,11 @@ def _decides(w: Weighed, verdict: Verdict, told: Sequence[Finding]) -> Finding |
         return min(inside, key=lambda one: one[0])[1] if inside else next(iter(told), None)
     by_path = {f.where: f for f in reversed(told)}
     if verdict == Verdict.UNDECIDED:
-        likeliest = {path: max(p.values()) for path, p in w.paths.items() if path in by_path}
-        least = min(likeliest, key=likeliest.__getitem__, default="")
+        odd = {f.where for f in told if f.where and f.reason not in ("leads_junction", "leads_no_path")}
+        if not odd and (missing := unread(w)):
+            return Finding("", "leads_unread", numbers={"unread": listed(missing)})
+        among = [path for path in w.paths if path in (odd or by_path)]
+        least = min(among, key=lambda path: max(w.paths[path].values()), default="")
         return by_path.get(least) or next(iter(told), None)
     bad = [f.split()[0] for f in sorted(w.explanations[0].faults, key=lambda f: not f.endswith(verdict))]
     # two leads shorted together: which path of the part that is, may not be settled

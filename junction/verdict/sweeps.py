@@ -406,7 +406,8 @@ def _seen(table: SweepTable, fits: SweepFits, m: SimpleNamespace, w: SimpleNames
     return {
         "where": where, "family": family, "vf": w.vf_V[best], "n": m.n,
         "vf_at": of.vf_at_A[told],
-        "vf_low": of.vf_low_V[told], "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
+        "vf_low": of.vf_low_V[told],
+        "vf_high": vf_high, "leak": leak, "limit": limit, "volts": volts, "path": path, "floor": m.floor_ohm,
         "top": m.i_high_A, "v_high": m.v_high_V, "bv": m.bv_V, "rating": w.rated_V, "most": m.most_ohm,
         "rs": np.where(w.rs_ohm > 5, w.rs_ohm, np.nan), "inside": w.rs_ohm, "own": m.own_ohm,
         "inside_most": w.inside_ohm[best], "inside_from": w.inside_from, "seen_V": w.leak_V[best],
@@ -460,7 +461,8 @@ def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple
     broke, cases = w.reason == _BREAKS, [shorted, opened, odd, within]
     inside = np.exp(np.minimum(NORMAL_95 * w.rs_u_ln, 50.0))
     at_most = shorted & np.isfinite(x["most"])  # the source's limit hides how little it is
-    value = np.select([at_most, path, odd, within, broke], [np.nan, ohm, x["vf"], w.rs_ohm, m.bv_V], x["leak"])
+    values = [np.nan, ohm, x["vf"], w.rs_ohm, m.bv_V]
+    value = np.select([at_most, path, odd, within, broke], values, x["leak"])
     factor = np.select([path, odd, within, broke], [spread, np.nan, inside, np.nan], factors[1])
     value_high = np.where(at_most, x["most"], value * factor)
     value_low = np.where(at_most, -inf, value / factor)

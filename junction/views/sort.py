@@ -128,7 +128,8 @@ def document(report: SortReport) -> dict:
     sources = sweep_sources(read.sweeps)
     curves = curve_sources(read.curves)
     parts = [
-        {**record(v), "decides": v.decides, "do": v.do, "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values()),
+        {**record(v), "decides": v.decides, "do": v.do, "readings": readings.get(v.part, ()),
+         "sweeps": list(sources.get(v.part, {}).values()),
          **({"curves": curves[v.part], "measured": {
              name: {**it.ends(), "unit": it.unit} for name, it in v.measured.items()
          }} if v.part in curves else {})}
