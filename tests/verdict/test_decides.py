@@ -15,7 +15,7 @@ from tests.rows import every_row
 
 SHORT = rule("short_below")
 
-#: Readings, options; verdict; quantity, limit, is it the most, value; where; in the brief; how the act starts.
+#: Readings, options; verdict; quantity, limit, is it the most, value; where; in the brief; start of the act.
 READ = [
     ("A-K=OL K-A=OL", {"type": "1N4004"}, "open", ("drop_V", 0.7, True, None), "AK", "OL both ways",
      "replace"),
