@@ -49,8 +49,10 @@ class Num(str):
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _PREFIXABLE = frozenset(("V", "A", "ohm", "W", "F", "s", "Hz", "V/K"))
-#: Units whose tenths are read in the unit itself by the trade: 0.22 ohm, 0.612 V.
-_TENTHS = frozenset(("V", "ohm"))
+#: Units whose tenths are read in the unit itself by the trade: 0.22 Ω, 0.612 V.
+_TENTHS = frozenset(("V", "ohm", "Ω"))
+#: SI units that people read in another form than the records name them in.
+_SHOWN = {"degC": "°C", "ohm": "Ω"}
 _UNKNOWN = "not known"
 #: Half-width of a 95 % interval in standard uncertainties (normal).
 #: Standard deviations of the normal law that hold 95 %, to both sides and to one (JCGM 100:2008, table G.1).
@@ -96,7 +98,7 @@ def prefix_exponent(x: float, unit: str) -> int:
 
 
 def _unit(unit: str, power: int) -> str:
-    shown = {"degC": "°C"}.get(unit, unit)
+    shown = _SHOWN.get(unit, unit)
     if shown in ("", "1"):
         return ""
     return ("" if shown == "%" else " ") + _PREFIX[power] + shown
@@ -137,7 +139,7 @@ def quantity(x: float, unit: str = "", digits: int = 3) -> Num:
     Returns
     -------
     Num
-        For example ``2.20 Mohm``.
+        For example ``2.20 MΩ``.
     """
     if isnan(x):
         return Num((_UNKNOWN, None))
@@ -166,8 +168,9 @@ def si(x: float, unit: str, digits: int = 3) -> str:
     Returns
     -------
     str
-        For example ``1.3 µA``, ``0.652 V``, ``10.4 kohm``; whole numbers keep all digits before the point.
+        For example ``1.3 µA``, ``0.652 V``, ``10.4 kΩ``; whole numbers keep all digits before the point.
     """
+    unit = _SHOWN.get(unit, unit)
     if x != x:
         return "an unknown number of " + unit
     if x in (0.0, inf, -inf):
@@ -188,7 +191,7 @@ def value_and_ends(it: Interval, unit: str | None = None) -> tuple[str, str]:
 
 
 def interval(it: Interval, unit: str | None = None, *, ends: bool = True, even: bool = False) -> Num:
-    """A value with its 95 % interval, or a one-sided limit (``< 0.3 ohm``, ``> 2.2 Mohm``).
+    """A value with its 95 % interval, or a one-sided limit (``< 0.3 Ω``, ``> 2.2 MΩ``).
 
     Parameters
     ----------
@@ -266,11 +269,11 @@ def share(it: Interval) -> Num:
 
 
 def reading(r: Reading) -> Num:
-    """A meter reading as the meter shows it: ``0.612 V``, ``OL``, ``34 ohm``."""
+    """A meter reading as the meter shows it: ``0.612 V``, ``OL``, ``34 Ω``."""
     if r.kind == "over":
         shown: Pieces = (("OL", None),)
     elif r.kind == "ohm":
-        shown = nominal(r.value, "ohm").pieces if isfinite(r.value) else (("over-range ohm", None),)
+        shown = nominal(r.value, "ohm").pieces if isfinite(r.value) else (("over-range Ω", None),)
     else:
         text = fixed(r.value, 3) if round(r.value, 3) == round(r.value, 6) else f"{r.value:.6g}"
         shown = ((text, r.value), (" V", None))

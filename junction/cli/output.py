@@ -12,10 +12,7 @@ from pathlib import Path
 from junction.base.errors import OutputError
 from junction.base.progress import told_to
 from junction.base.records import SetAside
-from junction.show.blocks import count, is_terminal, paint_for, set_aside_words, visible, width_for
-
-#: Stand-ins for a terminal that cannot show these characters.
-_PLAIN = str.maketrans({"µ": "u", "±": "+/-", "°": "", "Ω": "ohm", "–": "-", "×": "x", "²": "2"})
+from junction.show.blocks import count, is_terminal, paint_for, plain, set_aside_words, visible, width_for
 
 #: Until then nobody wonders whether it still works [s].
 PROGRESS_AFTER_S = 2.0
@@ -28,7 +25,7 @@ def say(text: str = "", stream=None) -> None:
     stream = sys.stdout if stream is None else stream
     if not _encodable(text, stream):
         encoding = stream.encoding
-        text = text.translate(_PLAIN).encode(encoding, "backslashreplace").decode(encoding)
+        text = plain(text).encode(encoding, "backslashreplace").decode(encoding)
     print(text, file=stream)
 
 

@@ -81,7 +81,7 @@ def _value(given) -> tuple[float, float, float]:
 
 def _typed(ohm: float) -> str:
     """A value as it is typed: ``9.4kohm``."""
-    return nominal(ohm, "ohm").replace(" ", "")
+    return nominal(ohm, "ohm").replace(" ", "").replace("Ω", "ohm")
 
 
 def _ask_digits(wanted: float, value, code: float, reading: float) -> None:
@@ -113,7 +113,7 @@ def _ask_digits(wanted: float, value, code: float, reading: float) -> None:
             if bare and fits(number * factor, other):
                 said = {"code": False, "marked": nominal(wanted, "ohm"), "reading": nominal(reading, "ohm")}
                 raise UsageError(say(
-                    kind, shown=f"{number:g} ohm", other=nominal(number * factor, "ohm"),
+                    kind, shown=f"{number:g} Ω", other=nominal(number * factor, "ohm"),
                     example=f"{number:g}ohm or {_typed(number * factor)}", **said,
                 ))  # fmt: skip
 
@@ -260,7 +260,7 @@ def resistor(value, o) -> Result:
     --------
     >>> import junction
     >>> junction.resistor("100ohm", reading="131ohm", in_circuit=True)
-    <junction resistor: 100 ohm: drifted>
+    <junction resistor: 100 Ω: drifted>
     """
     (wanted, lettered, code), have = _value(value), o.have or {}
     tolerance, power_W, part_power_W, current_A, reading, zero = (

@@ -305,11 +305,11 @@ def capital(text: str) -> str:
 
 
 def ohm_words(ohm: float) -> str:
-    """Resistance to two significant digits: ``0.4 ohm``, ``340 ohm``, ``2.2 kohm``."""
+    """Resistance to two significant digits: ``0.4 Ω``, ``340 Ω``, ``2.2 kΩ``."""
     rounded = float(f"{ohm:.2g}")
     if 0.1 <= rounded < 1e9:
         return nominal(rounded, "ohm")
-    return f"{rounded:g} ohm" if rounded < 1 else f"{nominal(rounded / 1e6)} Mohm"  # as meters count
+    return f"{rounded:g} Ω" if rounded < 1 else f"{nominal(rounded / 1e6)} MΩ"  # as meters count
 
 
 def value_words(reading: Reading) -> str:
@@ -318,7 +318,7 @@ def value_words(reading: Reading) -> str:
         return "OL"
     if reading.kind == "ohm":
         return "OL on ohms" if isinf(reading.value) else ohm_words(reading.value)
-    if reading.text.endswith("ohm"):  # a needle's scale
+    if reading.text.endswith("Ω"):  # a needle's scale
         return reading.text
     return f"{reading.value:.3f} V"
 

@@ -196,6 +196,18 @@ def visible(text: str) -> str:
     return "".join(out)
 
 
+#: Stand-ins where a character cannot be shown; mohm and Mohm would be told apart by a capital letter alone.
+_PLAIN = (("mΩ", "milliohm"), ("MΩ", "megohm"), ("Ω", "ohm"), ("µ", "u"), ("±", "+/-"), ("°", ""), ("–", "-"),
+          ("×", "x"), ("²", "2"))  # fmt: skip
+
+
+def plain(text: str) -> str:
+    """Text with ASCII stand-ins for signs and units: ``4.7 kohm`` for ``4.7 kΩ``, ``2 uA`` for ``2 µA``."""
+    for sign, words in _PLAIN:
+        text = text.replace(sign, words)
+    return text
+
+
 def display_width(text: str) -> int:
     """Columns a text takes on a terminal: wide East Asian characters two, combining marks none."""
     if text.isascii():

@@ -118,10 +118,10 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     meter = report.meter
     source = f"{1e3 * meter.test_current_A:g} mA"
     if meter.source_kind == "resistance":
-        source = f"{meter.open_voltage_V:g} V behind {meter.resistance_ohm:g} ohm"
+        source = f"{meter.open_voltage_V:g} V behind {meter.resistance_ohm:g} Ω"
     given = meter.basis == "given by the user"
     other = "" if given else " (yours differs: --meter-current or --meter-open-voltage)"
-    warmth = f"{v.temp_C:g} C" + ("" if v.temp_known else ", as none was given")
+    warmth = f"{v.temp_C:g} °C" + ("" if v.temp_known else ", as none was given")
     taken = f"a meter of {source}, OL above {meter.over_range_V:g} V{other}; {warmth}."
     yield b.labelled("taken", [taken])
     if v.neighbours:

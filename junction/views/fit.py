@@ -51,7 +51,6 @@ _DIODE = (("IS_A", "IS"), ("N", "N"), ("RS_ohm", "RS"), ("BV_V", "BV"), ("IBV_A"
           ("NBV", "NBV"))  # fmt: skip
 _BRANCH = ("BV", "IBV", "NBV")
 _TRANSISTOR = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "BR", "RE", "RB", "RC", "EG", "XTB")
-_ASCII = str.maketrans({"µ": "u", "±": "+"})
 
 
 def summary(report: FitReport) -> str:
@@ -248,7 +247,7 @@ def diode_card(name: str, row: FitRow) -> str:
     lines = [f"* {b.visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
     for key, it in p.items():
         if key not in known and (isfinite(it.low) or isfinite(it.high)):
-            limit = interval(it).translate(_ASCII)
+            limit = b.plain(interval(it))
             lines.append(f"* {key.partition('_')[0]} {limit}: a limit, left out of the card")
     known |= {"IBV_A": IBV_A} if "BV_V" in known else {}
     card = {spice: known[key] for key, spice in _DIODE if key in known}

@@ -85,9 +85,9 @@ def resistors(values: tuple[float, ...]) -> b.Inline:
     return (first, *(x for one in rest for x in (" / ", one)))
 
 
-def celsius(x: float, unit: str = " °C") -> b.Inline:
+def celsius(x: float) -> b.Inline:
     """A temperature to the degree; ``?`` where it is not known."""
-    return b.Num((f"{x:.0f}", x), (unit, None)) if isfinite(x) else "?"
+    return b.Num((f"{x:.0f}", x), (" °C", None)) if isfinite(x) else "?"
 
 
 def _bare(report: MatchReport) -> bool:

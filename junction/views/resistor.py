@@ -20,7 +20,7 @@ _COUNTED = 5
 
 
 def parts_text(net: ResistorNetwork) -> str:
-    """A network with its values: ``(1 | 2.2) + (4.7 | 10) kohm``, ``8 x 1 ohm in series``."""
+    """A network with its values: ``(1 | 2.2) + (4.7 | 10) kΩ``, ``8 x 1 Ω in series``."""
     count, one = len(net.parts_ohm), nominal(net.parts_ohm[0], "ohm")
     if count >= _COUNTED and len(set(net.parts_ohm)) == 1:
         strings = 1 + net.arrangement.count("|")

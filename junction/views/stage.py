@@ -150,9 +150,9 @@ def _heat(stage: Stage, everything: bool = True) -> b.Block:
              "T_j peak", *(("sink at most",) if everything else ()))  # fmt: skip
     rows = [
         [d["case"], quantity(d["average_W"], "W"), quantity(d["peak_W"], "W"),
-         quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"), celsius(d["sink_C"], " C"),
-         *((celsius(d["case_C"], " C"), celsius(d["junction_C"], " C")) if everything else ()),
-         celsius(d["junction_peak_C"], " C"),
+         quantity(d["vce_at_peak_V"], "V"), quantity(d["ic_at_peak_A"], "A"), celsius(d["sink_C"]),
+         *((celsius(d["case_C"]), celsius(d["junction_C"])) if everything else ()),
+         celsius(d["junction_peak_C"]),
          *((quantity(d["sink_needed_K_per_W"], "K/W"),) if everything else ())]
         for d in stage.dissipation
     ]  # fmt: skip

@@ -47,35 +47,35 @@ def test_gum_example():
     (Interval(12345, 11000, 13500), "12300 (11000 to 13500)"),
     (Interval(-2.1e-3, -2.2e-3, -2e-3, "V/K"), "-2.10 mV/K (-2.20 to -2.00 mV/K)"),
     (Interval(0.0, -1e-9, 1e-9, "A"), "0.0 nA (-1.0 to 1.0 nA)"),
-    (Interval(0.22, nan, nan, "ohm"), "0.22 ohm"),
+    (Interval(0.22, nan, nan, "ohm"), "0.22 Ω"),
     (Interval(1.2, -inf, inf), "1.2"),
     (Interval(80.0, 73.0, 88.0, "1"), "80 (73 to 88)"),
-    (Interval(4.1e47, 3.1e47, 5.1e47, "ohm"), "4.1e47 ohm (3.1e47 to 5.1e47 ohm)"),
+    (Interval(4.1e47, 3.1e47, 5.1e47, "ohm"), "4.1e47 Ω (3.1e47 to 5.1e47 Ω)"),
     (Interval(2e-35, -1e-35, 1e290, "A"), "2.0e-35 A (-1.0e-35 A to 1.0e290 A)"),
     (Interval(1e-9, -5e3, 5e3, "A"), "0.0 kA (-5.0 to 5.0 kA)"),
     (Interval(nan, nan, nan, "ohm"), "not known"),
-    (Interval(nan, 0.0, 0.3, "ohm"), "< 0.3 ohm"),
-    (Interval(nan, nan, 0.3, "ohm"), "< 0.3 ohm"),
-    (Interval(nan, 2.2e6, inf, "ohm"), "> 2.2 Mohm"),
+    (Interval(nan, 0.0, 0.3, "ohm"), "< 0.3 Ω"),
+    (Interval(nan, nan, 0.3, "ohm"), "< 0.3 Ω"),
+    (Interval(nan, 2.2e6, inf, "ohm"), "> 2.2 MΩ"),
     (Interval(nan, 2.0, 3.0, "V"), "2.0 V to 3.0 V"),
-    (Interval(47.0, 40.0, inf, "ohm"), "47 ohm (> 40 ohm)"),
+    (Interval(47.0, 40.0, inf, "ohm"), "47 Ω (> 40 Ω)"),
 ])  # fmt: skip
 def test_intervals(it, shown):
     assert number.interval(it) == shown
 
 
 def test_a_limit_is_rounded_so_that_it_stays_true():
-    assert number.interval(Interval(nan, 0, 0.3001, "ohm")) == "< 0.31 ohm"
-    assert number.interval(Interval(nan, 2.29e6, inf, "ohm")) == "> 2.2 Mohm"
+    assert number.interval(Interval(nan, 0, 0.3001, "ohm")) == "< 0.31 Ω"
+    assert number.interval(Interval(nan, 2.29e6, inf, "ohm")) == "> 2.2 MΩ"
     assert number.interval(Interval(nan, -inf, -2.21, "V")) == "< -2.2 V"
 
 
 @every_row(("x", "unit", "shown"), [
-    (2.2e6, "ohm", "2.20 Mohm"), (0.612, "V", "0.612 V"), (0.0612, "V", "61.2 mV"),
-    (999.96, "ohm", "1.00 kohm"),
-    (0.22, "ohm", "0.220 ohm"), (25.0, "degC", "25.0 °C"), (1.5, "K/W", "1.50 K/W"), (0, "V", "0 V"),
+    (2.2e6, "ohm", "2.20 MΩ"), (0.612, "V", "0.612 V"), (0.0612, "V", "61.2 mV"),
+    (999.96, "ohm", "1.00 kΩ"),
+    (0.22, "ohm", "0.220 Ω"), (25.0, "degC", "25.0 °C"), (1.5, "K/W", "1.50 K/W"), (0, "V", "0 V"),
     (nan, "V", "not known"), (inf, "ohm", "unlimited"), (1e-21, "A", "1.00e-21 A"),
-    (4e12, "ohm", "4.00e12 ohm"),
+    (4e12, "ohm", "4.00e12 Ω"),
     (85.0, "", "85.0"), (1e-3, "A", "1.00 mA"), (1e-6, "A", "1.00 µA"),
 ])  # fmt: skip
 def test_quantity(x, unit, shown):
@@ -91,7 +91,8 @@ def test_what_is_shown_is_the_value_to_its_uncertainty(value, relative, unit):
     shown = [(text, x) for text, x in number.interval(it).pieces if x is not None]
     words = "".join(text for text, x in number.interval(it).pieces if x is None)
     prefixes = {"f": -15, "p": -12, "n": -9, "µ": -6, "m": -3, "k": 3, "M": 6, "G": 9}
-    scale = next((10.0**p for s, p in prefixes.items() if unit and f" {s}{unit}" in words), 1.0)
+    sign = unit.replace("ohm", "Ω")
+    scale = next((10.0**p for s, p in prefixes.items() if sign and f" {s}{sign}" in words), 1.0)
     if value / (value - half) > 8:
         return  # each end carries its own prefix; the other tests hold those
     for text, x in shown:
@@ -108,14 +109,14 @@ def test_no_false_digits():
 
 def test_two_columns():
     assert number.value_and_ends(Interval(0.6123, 0.6111, 0.6135, "V")) == ("0.6123 V", "0.6111 to 0.6135 V")
-    assert number.value_and_ends(Interval(nan, 0, 0.3, "ohm")) == ("< 0.3 ohm", "")
+    assert number.value_and_ends(Interval(nan, 0, 0.3, "ohm")) == ("< 0.3 Ω", "")
 
 
 @every_row(("r", "shown"), [
     (Reading("B-E", "volt", 0.612), "0.612 V"), (Reading("B-E", "volt", 0.6), "0.600 V"),
     (Reading("B-E", "volt", 0.61234), "0.61234 V"), (Reading("B-E", "over"), "OL"),
-    (Reading("B-E", "ohm", 34.0), "34 ohm"), (Reading("B-E", "ohm", 2.2e6), "2.2 Mohm"),
-    (Reading("B-E", "ohm", inf), "over-range ohm"),
+    (Reading("B-E", "ohm", 34.0), "34 Ω"), (Reading("B-E", "ohm", 2.2e6), "2.2 MΩ"),
+    (Reading("B-E", "ohm", inf), "over-range Ω"),
     (Reading("B-E", "volt", 0.4, True), "0.400 V (still falling)"),
 ])  # fmt: skip
 def test_readings(r, shown):

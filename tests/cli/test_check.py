@@ -28,9 +28,9 @@ def test_verdict_stands_on_the_first_line(capsys):
     assert lines[0].startswith("GOOD")
     assert "dead circuit" in lines[1]
     assert all(len(line) <= 80 for line in lines)
-    assert "not seen  a leak above about 2 kohm" in out
+    assert "not seen  a leak above about 2 kΩ" in out
     assert "NPN silicon transistor" in out
-    assert "a meter of 1 mA, OL above 2 V" in out and "25 C, as none was" in out
+    assert "a meter of 1 mA, OL above 2 V" in out and "25 °C, as none was" in out
 
 
 def test_a_dead_output_device_brings_its_neighbours_and_cautions(capsys):
@@ -105,8 +105,8 @@ def test_type_in_circuit_and_meter(capsys):
     assert out.startswith("UNDECIDED") and "Lift lead" in out
     meter = ["--meter-open-voltage", "2.8V", "--meter-resistance", "2.3kohm"]
     _, out, _ = check(capsys, *GOOD, *meter)
-    assert out.startswith("GOOD") and "2.8 V behind 2300 ohm" in out
-    assert "about 5.8 kohm" in out  # 2300 ohm times 2.0 V over 0.8 V
+    assert out.startswith("GOOD") and "2.8 V behind 2300 Ω" in out
+    assert "about 5.8 kΩ" in out  # 2300 Ω times 2.0 V over 0.8 V
 
 
 def test_record_appends_a_row_that_sort_reads(capsys, tmp_path):

@@ -117,12 +117,12 @@ def test_direct_currents_in_place_of_a_rating(bag, capsys):
                  "--emitter-resistor", "0.22ohm,0.33ohm", "--base-resistor", "2.2ohm"]) == 0  # fmt: skip
     out = capsys.readouterr().out
     assert "at idle with 200 mA and at the peak with 4.00 A" in out
-    assert "0.22 ohm / 0.33 ohm" in out
+    assert "0.22 Ω / 0.33 Ω" in out
 
 
 def test_decimal_commas_in_a_list(bag, capsys):
     assert main(["match", str(bag / "curves.csv"), *STAGE[:-1], "0,22ohm,0,33ohm"]) == 0
-    assert "0.22 ohm / 0.33 ohm" in capsys.readouterr().out
+    assert "0.22 Ω / 0.33 Ω" in capsys.readouterr().out
 
 
 def test_rows_set_aside_give_status_one(tmp_path, capsys):

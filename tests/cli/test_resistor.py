@@ -28,7 +28,7 @@ def answer(capsys, *words):
 
 def test_a_stock_value_is_said_to_be_one(capsys):
     status, out, err = run(capsys, "0.22ohm")
-    assert (status, err) == (0, "") and out.startswith("0.22 ohm is a stock value: one part does.")
+    assert (status, err) == (0, "") and out.startswith("0.22 Ω is a stock value: one part does.")
     assert max(map(len, out.splitlines())) <= 80 and "Caution:" in out
 
 
@@ -78,13 +78,13 @@ def test_the_first_lines_answer(capsys):
     """The class of: nested networks; a stock part at its rating; a dummy load of equal parts."""
     one = "is a stock value: one part does."
     for words, first, at_most in (
-        ("15.51", "15.51 ohm: 0.51 + 15 ohm, exactly.", 20),
-        ("0.33ohm --power 5W --part-power 5W", f"0.33 ohm 5 W {one}", 20),
-        ("0.33 --power 5 --part-power 10", f"0.33 ohm 10 W {one}", 10),
-        ("12,04", f"12.04 ohm: 12 ohm (-0.33 %) {one}", 10),
-        ("8ohm --power 50W --part-power 10W", "8 ohm: 10 x 20 ohm, 5 strings of 2, exactly.", 20),
-        ("8 --have 8x1 --power 50 --part-power 10", "8 ohm: 8 x 1 ohm in series, exactly.", 20),
-        ("100 --have 47,56,220 --most-parts 2", "100 ohm: 47 + 56 ohm, which is 103 ohm (+3 %).", 20),
+        ("15.51", "15.51 Ω: 0.51 + 15 Ω, exactly.", 20),
+        ("0.33ohm --power 5W --part-power 5W", f"0.33 Ω 5 W {one}", 20),
+        ("0.33 --power 5 --part-power 10", f"0.33 Ω 10 W {one}", 10),
+        ("12,04", f"12.04 Ω: 12 Ω (-0.33 %) {one}", 10),
+        ("8ohm --power 50W --part-power 10W", "8 Ω: 10 x 20 Ω, 5 strings of 2, exactly.", 20),
+        ("8 --have 8x1 --power 50 --part-power 10", "8 Ω: 8 x 1 Ω in series, exactly.", 20),
+        ("100 --have 47,56,220 --most-parts 2", "100 Ω: 47 + 56 Ω, which is 103 Ω (+3 %).", 20),
     ):
         status, out, err = run(capsys, *words.split())
         assert (status, err) == (0, "") and out.splitlines()[0] == first
@@ -93,17 +93,17 @@ def test_the_first_lines_answer(capsys):
 
 def test_what_a_fault_leaves_is_told(capsys):
     _, out, _ = run(capsys, "8", "--have", "8x1", "--power", "50", "--part-power", "10")
-    assert "If one opens, the whole is open; if one shorts, 7 ohm is left." in " ".join(out.split())
+    assert "If one opens, the whole is open; if one shorts, 7 Ω is left." in " ".join(out.split())
     _, out, _ = run(capsys, *"8 --have 64ohm --most-parts 8 --power 50 --part-power 7W".split())
     flat = " ".join(out.split())
-    # 64/7 = 9.14 ohm; 2.5 A^2 x 9.14 ohm over seven: 8.16 W
-    assert "If one opens, 9.14 ohm is left" in flat and "a part would get 8.16 W at the same current" in flat
+    # 64/7 = 9.14 Ω; 2.5 A^2 x 9.14 Ω over seven: 8.16 W
+    assert "If one opens, 9.14 Ω is left" in flat and "a part would get 8.16 W at the same current" in flat
 
 
 def test_the_voltage_over_a_part_is_told(capsys):
-    # 1 W in 1 Mohm: 1000 V across it
+    # 1 W in 1 MΩ: 1000 V across it
     _, out, _ = run(capsys, "1M", "--power", "1", "--have", "1M")
-    assert "1 Mohm has 1000 V across it" in " ".join(out.split()) and "wants a rating of 2 W" in out
+    assert "1 MΩ has 1000 V across it" in " ".join(out.split()) and "wants a rating of 2 W" in out
     _, out, _ = run(capsys, "1k", "--power", "1", "--have", "1k")
     assert "across it" not in out
 
@@ -111,7 +111,7 @@ def test_the_voltage_over_a_part_is_told(capsys):
 def test_leads_taken_off_the_reading(capsys):
     status, out, _ = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.2")
     flat = " ".join(out.split())
-    assert status == 0 and "reading 0.4 ohm, 0.2 ohm without the leads' 0.2 ohm: undecided." in flat
+    assert status == 0 and "reading 0.4 Ω, 0.2 Ω without the leads' 0.2 Ω: undecided." in flat
     assert "at 1 A a good one drops 0.22 V" in flat
     status, out, err = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.6")
     assert (status, out) == (2, "") and "read both again" in err
@@ -181,7 +181,7 @@ def test_a_rating_exactly_met_is_allowed_and_said(capsys):
     _, out, _ = run(capsys, *words, "10W")
     assert "allowed" not in out and "parts " not in out
     _, out, _ = run(capsys, *words, "4W")
-    assert "One 0.33 ohm alone would carry all of it and need a rating of 10 W" in " ".join(out.split())
+    assert "One 0.33 Ω alone would carry all of it and need a rating of 10 W" in " ".join(out.split())
 
 
 def test_an_emitter_resistor_read_high_in_circuit(capsys):
@@ -194,18 +194,18 @@ def test_an_emitter_resistor_read_high_in_circuit(capsys):
     ("words", "says", "never"),
     [
         ("4 --have 4x8 --power 40 --part-power 10",
-         ("4 ohm: nothing from these comes within 5 %; nearest: 8 | 8 | 8 | 8 ohm = 2 ohm (-50 %).",
-          "8 | 8 ohm would take 20 W each", "too few: 8 parts would do"), "If one opens"),
-        ("8 --have 2x4R7", ("nearest: 4.7 + 4.7 ohm = 9.4 ohm (+18 %)",), "41 %"),
+         ("4 Ω: nothing from these comes within 5 %; nearest: 8 | 8 | 8 | 8 Ω = 2 Ω (-50 %).",
+          "8 | 8 Ω would take 20 W each", "too few: 8 parts would do"), "If one opens"),
+        ("8 --have 2x4R7", ("nearest: 4.7 + 4.7 Ω = 9.4 Ω (+18 %)",), "41 %"),
         ("0R22 --current 5A", ("At 5 A (5.5 W) it wants a rating of 11 W",), "2 W "),
         ("0.1ohm --reading 0.3 --lead-zero 0.2", ("this meter cannot tell",), "Probability"),
         ("1k --reading 0 --in-circuit", ("lift one lead",), "Probability"),
         ("6 --have 2x8 --power 20 --part-power 20", ("nearest: 8",), "e+"),
         (f"5k --have {','.join(f'1x{k}R' for k in range(1, 29))}", ("gain 100 % at most", "(-97 %)"), "e+"),
-        ("1 --have 1k", ("10 ohm (+900 %)",), "e+"), ("1 --have 10k", ("100 ohm (100 times)",), "e+"),
-        ("1e12", ("nothing from stock", "from 10 mohm to 22 Mohm"), "is a stock value"),
-        ("472", ("as a marking code 472 is 4.7 kohm",), "4.72"), ("470", ("470 ohm is a stock",), "code"),
-        ("4.7k --have 2x2k7,10k", ("of 10 kohm as many as needed",), "2.7 kohm as many"),
+        ("1 --have 1k", ("10 Ω (+900 %)",), "e+"), ("1 --have 10k", ("100 Ω (100 times)",), "e+"),
+        ("1e12", ("nothing from stock", "from 10 mΩ to 22 MΩ"), "is a stock value"),
+        ("472", ("as a marking code 472 is 4.7 kΩ",), "4.72"), ("470", ("470 Ω is a stock",), "code"),
+        ("4.7k --have 2x2k7,10k", ("of 10 kΩ as many as needed",), "2.7 kΩ as many"),
     ],
 )  # fmt: skip
 def test_what_is_no_answer_is_not_given_as_one(capsys, words, says, never):

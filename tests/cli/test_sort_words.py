@@ -51,7 +51,7 @@ def test_a_spot_does_not_take_a_part_out_that_has_more():
 SEEN = (
     "BE in reverse beyond 5 V, BC in reverse beyond 20 V, CE (not swept), current gain",
     "AK in reverse beyond 4 V", "AK in reverse beyond 10 V", "AK in reverse beyond 20 V",
-    "a leak above about 2 kohm, breakdown below the rating, gain, whatever shows only hot or above 2 V",
+    "a leak above about 2 kΩ, breakdown below the rating, gain, whatever shows only hot or above 2 V",
 )  # fmt: skip
 
 
@@ -72,4 +72,4 @@ def test_the_commonest_blind_spots_are_counted_over_the_parts():
     said = notes(sort_report(verdicts=goods, parts_without_temp=0))
     # gain is missing from all seven, whichever way it was measured
     assert len(said) == 1 and "7 good parts: gain (in 7)" in said[0]
-    assert "a leak above about 2 kohm (4)" in said[0]
+    assert "a leak above about 2 kΩ (4)" in said[0]

@@ -200,7 +200,7 @@ def test_what_was_entered_stands_on_the_page_and_not_on_the_terminal(tmp_path, c
     told = json.loads((tmp_path / "stage.json").read_text())
     entered = dict(told["entered"])
     assert entered["output voltage"] == "25Vrms" and entered["amplifier"] == "no. 1207, left"
-    assert entered["emitter resistor"] == "0.22 ohm, 0.33 ohm" and "channels" not in entered
+    assert entered["emitter resistor"] == "0.22 Ω, 0.33 Ω" and "channels" not in entered
     assert told["stage"]["power_W"] == pytest.approx(25**2 / 8) and told["stage"]["supply_V"] == 42.0
     page = (tmp_path / "stage.html").read_text()
     assert "As entered" in page and untraced(page, (tmp_path / "stage.json").read_text(), visible) == []

@@ -151,7 +151,7 @@ def test_a_resistor_takes_text_and_numbers():
     text = junction.resistor("8ohm", have="8.2ohm;33ohm", power="20W", part_power="11W", tolerance="1%")
     number = junction.resistor(8, have=(8.2, 33), power=20, part_power=11, tolerance=0.01)
     assert {**text.to_dict(), "made": ""} == {**number.to_dict(), "made": ""}
-    # 33 | (8.2 | 8.2 + 8.2 | 33): of 8.2 and 33 ohm nothing with fewer parts comes within 1 %
+    # 33 | (8.2 | 8.2 + 8.2 | 33): of 8.2 and 33 Ω nothing with fewer parts comes within 1 %
     assert text.to_frame()["value_ohm"].iloc[0] == pytest.approx(1 / (1 / 33 + 1 / (4.1 + 8.2 * 33 / 41.2)))
     assert junction.resistor(100, reading="OL").reading.state == "open"
-    assert "Resistor of 100 ohm" not in junction.resistor(100)._repr_html_()
+    assert "Resistor of 100 Ω" not in junction.resistor(100)._repr_html_()

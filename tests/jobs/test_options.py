@@ -61,7 +61,7 @@ def test_meters_that_cannot_be(words, says):
     (("--meter-current", "1e-300A"), "must be at least 10 nA"),
     (("--meter-open-voltage", "100V"), "must be at most 60 V"),
     (("--meter-open-voltage", "2"), "for example '2V'"),
-    (("--meter-resistance", "0.1ohm"), "must be at least 1 ohm"),
+    (("--meter-resistance", "0.1ohm"), "must be at least 1 Ω"),
     (("--meter-over-range", "1mV"), "must be at least 0.100 V"),
     (("--meter-current", "1V"), "is a unit of voltage"),
     (("--meter-current", "0mA"), "must be at least 10 nA"),

@@ -31,8 +31,8 @@ def test_fields_units_and_what_is_left_out(template):
     text = "{where}: {leak:A2} at {volts:g} V[, N {n:.2f}][ ({odd})]; under {limit:ohm} is a short."
     numbers = {"where": "BE", "leak": 1.27e-6, "volts": 5.0, "limit": 50.0}
     assert template(text, **numbers, n=1.0, odd="odd") == (
-        "BE: 1.3 µA at 5 V, N 1.00 (odd); under 50 ohm is a short.")  # fmt: skip
-    assert template(text, **numbers, n=nan, odd="") == "BE: 1.3 µA at 5 V; under 50 ohm is a short."
+        "BE: 1.3 µA at 5 V, N 1.00 (odd); under 50 Ω is a short.")  # fmt: skip
+    assert template(text, **numbers, n=nan, odd="") == "BE: 1.3 µA at 5 V; under 50 Ω is a short."
     with pytest.raises(KeyError):
         template(text, where="BE")
 
@@ -40,16 +40,16 @@ def test_fields_units_and_what_is_left_out(template):
 def test_conditions_rules_and_other_rows(template):
     text = "[?typed a {type}][!typed no type[!dark , {colour} light]]; {=short_below:ohm2}, {>blind_gain}"
     no_type = {"typed": False, "type": "", "colour": "red"}
-    assert template(text, typed=True, type="diode", colour="", dark=False) == "a diode; 50 ohm, current gain"
-    assert template(text, **no_type, dark=False) == "no type, red light; 50 ohm, current gain"
-    assert template(text, **no_type, dark=True) == "no type; 50 ohm, current gain"
+    assert template(text, typed=True, type="diode", colour="", dark=False) == "a diode; 50 Ω, current gain"
+    assert template(text, **no_type, dark=False) == "no type, red light; 50 Ω, current gain"
+    assert template(text, **no_type, dark=True) == "no type; 50 Ω, current gain"
 
 
 def test_numbers_in_a_sentence():
     written = {
-        (1.27e-6, "A", 2): "1.3 µA", (0.652, "V", 3): "0.652 V", (10400.0, "ohm", 3): "10.4 kohm",
-        (340.0, "ohm", 2): "340 ohm", (0.0, "A", 3): "0 A", (inf, "ohm", 3): "inf ohm",
-        (nan, "A", 3): "an unknown number of A", (9.999e-4, "A", 3): "1 mA", (5e13, "ohm", 2): "50000 Gohm",
+        (1.27e-6, "A", 2): "1.3 µA", (0.652, "V", 3): "0.652 V", (10400.0, "ohm", 3): "10.4 kΩ",
+        (340.0, "ohm", 2): "340 Ω", (0.0, "A", 3): "0 A", (inf, "ohm", 3): "inf Ω",
+        (nan, "A", 3): "an unknown number of A", (9.999e-4, "A", 3): "1 mA", (5e13, "ohm", 2): "50000 GΩ",
         (2e-18, "A", 2): "0.002 fA",
     }  # fmt: skip
     for (x, unit, digits), text in written.items():

@@ -25,11 +25,11 @@ def said(result):
 @every_row(
     ("text", "more", "wants"),
     [
-        ("B-E=0.62 E-B=OL B-C=0.61 C-B=OL C-E=4.2 E-C=4.2", {}, "4.2 ohm"),
+        ("B-E=0.62 E-B=OL B-C=0.61 C-B=OL C-E=4.2 E-C=4.2", {}, "4.2 Ω"),
         ("A-K=0.698 K-A=2.170", {}, "OL above 2 V"),
         ("A-K=0.414 K-A=4.22", {"meter_resistance": "2.3kohm", "meter_open_voltage": "2.8V",
                                 "meter_over_range": "1.999V"}, "1.999 V"),
-        ("1-2=0.655 2-1=3.1", {}, "3.1 ohm"),
+        ("1-2=0.655 2-1=3.1", {}, "3.1 Ω"),
         # a short reads the same both ways, and no junction drops nothing
         ("1-2=0.000 2-1=OL 1-3=0.000 3-1=0.596 2-3=OL 3-2=0.000", {}, "no resistance reads so"),
         ("1-2=OL 1-3=OL 2-1=OL 2-3=OL 3-1=0.001 3-2=0.001", {}, "no junction"),
@@ -56,7 +56,7 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         ("1-3=0.643 3-1=1.046 1-2=OL 2-1=OL 2-3=OL 3-2=OL", {}, "undecided", "thyristor", "replace"),
         ("1-2=0.094 2-1=0.093 1-3=OL 3-1=OL 2-3=OL 3-2=OL", {}, "undecided", "triac", "replace"),
         # a gain excludes open junctions
-        (OL, {"hfe": 100}, "undecided", "2 to 10 kohm", "replace"),
+        (OL, {"hfe": 100}, "undecided", "2 to 10 kΩ", "replace"),
         (OL, {}, "undecided", "built-in base resistors", "replace"),
         # in circuit nothing is replaced
         ("B-C=0.729 B-E=0.960 C-E=OL E-B=0.970 C-B=OL E-C=1.569", {"in_circuit": True, "type": "BC517"},
@@ -72,9 +72,9 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         # partial readings
         ("B-E=0.61 B-C=0.61 C-E=OL",
          {}, "undecided", "sound so far; c-b, e-b and e-c were not read", "replace"),
-        ("C-E=4.2ohm", {"type": "2N3055"}, "shorted", "c-e 4.2 ohm: a short", "supply through"),
+        ("C-E=4.2ohm", {"type": "2N3055"}, "shorted", "c-e 4.2 Ω: a short", "supply through"),
         # a resistance
-        ("A-K=0.65 K-A=0.65", {}, "undecided", "resistance of about 650 ohm", "led"),
+        ("A-K=0.65 K-A=0.65", {}, "undecided", "resistance of about 650 Ω", "led"),
         # a slip of the decimal point; with its unit it is meant
         ("B-C=0.642 B-E=0.0655 C-B=OL E-B=OL C-E=OL E-C=OL", {}, "undecided", "0.655", "leaky"),
         ("B-C=0.642 B-E=0.0655V C-B=OL E-B=OL C-E=OL E-C=OL", {}, "leaky", "", "slip"),
@@ -110,7 +110,7 @@ def test_what_no_meter_shows_is_asked_about(text, more, wants):
         # ohms are readings
         ("B-E=8.1k E-B=8.1k B-C=0.62 C-B=OL C-E=OL E-C=0.52", {}, "undecided", "darlington", "replace"),
         ("B-E=1.2kohm E-B=OL B-C=1.15kohm C-B=OL C-E=OL E-C=OL",
-         {"meter_resistance": "2kohm", "meter_open_voltage": "1.5V"}, "good", "b-e 1.2 kohm", "not read"),
+         {"meter_resistance": "2kohm", "meter_open_voltage": "1.5V"}, "good", "b-e 1.2 kΩ", "not read"),
     ],
 )  # fmt: skip
 def test_what_lies_on_a_bench(text, more, verdict, wants, never):

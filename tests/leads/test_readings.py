@@ -54,7 +54,7 @@ def test_a_good_part():
     assert v.faults == ()
     assert (v.device.kind, v.device.polarity, v.device.material) == ("bjt", "NPN", "silicon")
     assert said(v) == {"BE": "good", "BC": "good", "CE": "good"}
-    assert "leak" in v.cannot_see and "gain" in v.cannot_see and "2 kohm" in v.cannot_see
+    assert "leak" in v.cannot_see and "gain" in v.cannot_see and "2 kΩ" in v.cannot_see
     assert v.next and not v.neighbours
     assert any("0.655" in s for s in v.evidence)
 
@@ -128,7 +128,7 @@ def test_a_leak_carries_its_ohms():
 
 
 def test_a_leak_across_the_collector_junction_shows_amplified():
-    """20 kohm across B-C: out of sight at C-B, plain at C-E, where the base is floating."""
+    """20 kΩ across B-C: out of sight at C-B, plain at C-E, where the base is floating."""
     v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.82 E-C=OL")
     assert v.verdict != "good"
     blamed = {f for a in (v, *v.alternatives) for f in a.faults}
@@ -314,7 +314,7 @@ def test_resistance_readings_are_weighed_with_the_others():
 
 
 def test_leak_between_the_limits_of_families_is_not_decided_without_a_type():
-    """2 Mohm at C-B: a leak for a small-signal part, within limits for a power part."""
+    """2 MΩ at C-B: a leak for a small-signal part, within limits for a power part."""
     v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=2000000ohm C-E=OL E-C=OL")
     assert v.verdict == "undecided"
 
@@ -447,7 +447,7 @@ def test_a_type_registered_as_plain_is_never_good_with_a_path_across_base_and_em
 
 
 def test_a_leak_of_a_kilohm_across_base_and_emitter_is_called_one():
-    # Kirchhoff: 1 kohm beside the junction at 0.585 V takes 0.59 of the meter's 1 mA; alone it drops 1.0 V
+    # Kirchhoff: 1 kΩ beside the junction at 0.585 V takes 0.59 of the meter's 1 mA; alone it drops 1.0 V
     v = judge("B-E=0.585 E-B=1.0 B-C=0.600 C-B=OL C-E=OL E-C=1.1", types=find_type, type="2N3055")
     assert v.verdict == "leaky" and v.faults == ("BE leaky",)
     assert v.junctions[0].leak_ohm.low < 1000 < v.junctions[0].leak_ohm.high
@@ -460,7 +460,7 @@ def test_over_range_marks_are_weighed_with_what_the_numbers_tell():
 
 
 def test_readings_that_no_resistance_gives_are_not_called_a_path_of_some_ohms():
-    """220 ohm at 0.605 V would take 2.75 mA of a meter that gives 1 mA (Ohm's law)."""
+    """220 Ω at 0.605 V would take 2.75 mA of a meter that gives 1 mA (Ohm's law)."""
     v = judge("B-E=0.605 E-B=0.22 B-C=0.600 C-B=OL C-E=OL E-C=0.82", types=find_type, type="2N3055")
     assert "no resistance" in v.evidence[0] and "0.220" in v.evidence[0]
     assert v.junctions[0].leak_ohm is None
@@ -470,7 +470,7 @@ def test_a_short_read_as_nothing_is_a_limit_without_digits():
     v = judge("B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.000 E-C=0.000")
     ohm = next(j.leak_ohm for j in v.junctions if j.junction == "CE")
     assert np.isnan(ohm.value) and ohm.low == 0
-    # 3 counts and a half of 1 mV at the 1 mA of the meter, at its weakest 20 % less: 4.4 ohm at the least
+    # 3 counts and a half of 1 mV at the 1 mA of the meter, at its weakest 20 % less: 4.4 Ω at the least
     assert 4.3 < ohm.high < 20
     assert "(under " in v.evidence[0] and "about" not in v.evidence[0]
 
@@ -542,14 +542,14 @@ def test_neighbours_fit_the_kind_of_part():
 def test_limits_say_what_they_rest_on():
     v = judge(GOOD, types=find_type, type="2N3055")
     assert "registered for 2N3055" in v.junctions[1].limit
-    assert all("diode mode" in j.limit and "up to about 2 kohm" in j.limit for j in v.junctions if j.limit)
+    assert all("diode mode" in j.limit and "up to about 2 kΩ" in j.limit for j in v.junctions if j.limit)
     diode = judge("A-K=0.55 K-A=OL").junctions[0]
     assert f"family {diode.family}" in diode.limit
 
 
 def test_a_registration_near_breakdown_does_not_allow_a_path_that_diode_mode_shows():
-    """2N3055: I_EBO 5 mA at 7 V is registered, 1.4 kohm; 1.8 kohm at some tenths of a volt is not that."""
+    """2N3055: I_EBO 5 mA at 7 V is registered, 1.4 kΩ; 1.8 kΩ at some tenths of a volt is not that."""
     v = judge("B-E=0.605 E-B=1800ohm B-C=0.600 C-B=OL C-E=OL E-C=OL", types=find_type, type="2N3055")
     assert v.verdict in ("leaky", "undecided")
     assert v.probability["leaky"] > v.probability["good"]
-    assert "1.4 kohm" not in v.junctions[0].limit and "near breakdown" in v.junctions[0].limit
+    assert "1.4 kΩ" not in v.junctions[0].limit and "near breakdown" in v.junctions[0].limit

@@ -116,7 +116,7 @@ def test_leads_in_another_order_than_named_are_said():
 def test_an_optocoupler_is_sound_so_far_without_light():
     v = verdict({**COUPLER, **APART})
     assert (v.verdict, v.device.kind) == ("undecided", "optocoupler")
-    assert "without light C-E" in v.doubt and "1 kohm" in v.next
+    assert "without light C-E" in v.doubt and "1 kΩ" in v.next
     own = {j.junction: j.verdict for j in v.junctions}
     assert own["A-K"] == "good" and own["C-E"] == "undecided"
     joined = verdict({**COUPLER, "E-C": "0.85", **APART})  # a resistor joins emitter and base

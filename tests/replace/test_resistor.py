@@ -52,7 +52,7 @@ def test_sharing_limits():
 
 @every_row(
     ("current", "more", "watts"),
-    [(5.0, {}, 5.5), (5.0, {"power": "6W"}, 6.0), (5.0, {"power": "5W"}, 5.5)],  # 25 A2 x 0.22 ohm
+    [(5.0, {}, 5.5), (5.0, {"power": "6W"}, 6.0), (5.0, {"power": "5W"}, 5.5)],  # 25 A2 x 0.22 Ω
 )
 def test_the_current_heats(current, more, watts):
     """Joule: I squared R; a power typed rounded beside it is the larger of the two."""
@@ -63,17 +63,17 @@ def test_the_current_heats(current, more, watts):
 
 @every_row("power", ("1W", "4W", "7W"))
 def test_current_and_power_that_contradict_each_other_are_asked_about(power):
-    with pytest.raises(UsageError, match="5 A makes 5.5 W in 0.22 ohm"):
+    with pytest.raises(UsageError, match="5 A makes 5.5 W in 0.22 Ω"):
         junction.resistor("0R22", current="5A", power=power)
 
 
 @every_row(
     ("value", "reading", "asked"),
-    [("10k", "9.4", "9.4 ohm or 9.4 kohm"), ("4k7", "4.7", "4.7 ohm or 4.7 kohm"), ("10k", 9.4, "9.4 kohm"),
-     ("1M", "0.98", "0.98 ohm or 980 kohm"), ("1M", "980", "980 ohm or 980 kohm"),
-     ("10", "0.0098", "9.8 ohm"), ("4.7", "4k6", "is the marked value 4.7 ohm or 4.7 kohm"),
-     ("472", "4700ohm", "As a marking code it fits"), ("10k", "6.1", "6.1 ohm or 6.1 kohm"),
-     ("220", "22", "220 ohm or 22 ohm")],
+    [("10k", "9.4", "9.4 Ω or 9.4 kΩ"), ("4k7", "4.7", "4.7 Ω or 4.7 kΩ"), ("10k", 9.4, "9.4 kΩ"),
+     ("1M", "0.98", "0.98 Ω or 980 kΩ"), ("1M", "980", "980 Ω or 980 kΩ"),
+     ("10", "0.0098", "9.8 Ω"), ("4.7", "4k6", "is the marked value 4.7 Ω or 4.7 kΩ"),
+     ("472", "4700ohm", "As a marking code it fits"), ("10k", "6.1", "6.1 Ω or 6.1 kΩ"),
+     ("220", "22", "220 Ω or 22 Ω")],
 )  # fmt: skip
 def test_digits_of_another_range_are_asked_about(value, reading, asked):
     with pytest.raises(UsageError, match=asked):
@@ -132,7 +132,7 @@ def test_in_circuit_only_a_high_reading_condemns():
 
 
 def test_a_meter_too_coarse_for_an_emitter_resistor_says_so():
-    # half-width 0.2 ohm on 0.22 ohm decides nothing, neither for a good nor for a doubled one
+    # half-width 0.2 Ω on 0.22 Ω decides nothing, neither for a good nor for a doubled one
     for reading in (0.2, 0.3, 0.4):
         verdict = judge_reading(0.22, reading)
         assert verdict.state == "undecided" and "known current" in verdict.next
@@ -144,7 +144,7 @@ def test_above_the_meters_range_nothing_is_decided():
 
 
 def test_probability_is_that_of_jcgm_106():
-    # a = 1 % of 1045 + 2 digits of 1 ohm, u = a/sqrt(3); inside 950..1050
+    # a = 1 % of 1045 + 2 digits of 1 Ω, u = a/sqrt(3); inside 950..1050
     from scipy.stats import norm
 
     u = (10.45 + 2) / sqrt(3)
@@ -157,7 +157,7 @@ def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
     """Other paths can only lower it (parallel resistances), so lifting a lead explains no excess."""
     high = judge_reading(0.22, 0.4, in_circuit=True)
     assert high.state == "undecided"
-    for words in ("only make it read low", "steps of 0.1 ohm", "0.2 ohm a pair", "known current"):
+    for words in ("only make it read low", "steps of 0.1 Ω", "0.2 Ω a pair", "known current"):
         assert words in high.next, words
     assert "lift" not in high.next
     assert "not even of one exactly at its nominal" in high.evidence
@@ -170,7 +170,7 @@ def test_in_circuit_an_excess_that_the_meter_may_have_made_is_called_that():
 @every_row(
     ("nominal", "reading", "more", "told"),
     [
-        # u = hypot(0.201, 0.2)/sqrt(3) = 0.16 ohm on a band of 0.01 ohm: the meter speaks, not the resistor
+        # u = hypot(0.201, 0.2)/sqrt(3) = 0.16 Ω on a band of 0.01 Ω: the meter speaks, not the resistor
         (0.1, 0.3, {"lead_zero_ohm": 0.2}, False), (0.22, 0.4, {}, False),
         (1000.0, 600.0, {"in_circuit": True}, False), (1000.0, 0.0, {"in_circuit": True}, False),
         (1000.0, 1045.0, {}, True), (1000.0, 1500.0, {"in_circuit": True}, True), (1000.0, 990.0, {}, True),
@@ -185,7 +185,7 @@ def test_a_probability_is_told_only_where_the_resistor_makes_it(nominal, reading
 
 @every_row(
     ("reading", "zero", "state", "corrected"),
-    [(0.42, 0.2, "undecided", 0.22),  # u = hypot(1 % of 0.22 + 2 x 0.01, 2 x 0.01)/sqrt(3) = 17 mohm on 11
+    [(0.42, 0.2, "undecided", 0.22),  # u = hypot(1 % of 0.22 + 2 x 0.01, 2 x 0.01)/sqrt(3) = 17 mΩ on 11
      (0.42, 0.05, "drifted", 0.37), (1.2, 0.2, "burnt", 1.0), (inf, 0.2, "open", inf),
      (0.2, 0.21, "shorted", 0.0)],
 )  # fmt: skip
@@ -221,12 +221,12 @@ def test_a_low_value_ends_in_the_drop_at_a_known_current(value, says):
 
 
 def test_leads_that_were_not_taken_off_condemn_nothing():
-    """0.1 ohm more than nominal is what leads add (0.2 ohm a pair: common practice, no source)."""
+    """0.1 Ω more than nominal is what leads add (0.2 Ω a pair: common practice, no source)."""
     v = judge_reading(0.22, 0.32)
     assert v.state == "undecided" and "--lead-zero" in v.next
     assert judge_reading(0.22, 0.32, lead_zero_ohm=0.01).state == "drifted"
-    assert judge_reading(0.22, 0.62).state == "burnt"  # more than leads and steps of 0.01 ohm make
-    # a last digit of 1 mohm is that of a meter with four wires
+    assert judge_reading(0.22, 0.62).state == "burnt"  # more than leads and steps of 0.01 Ω make
+    # a last digit of 1 mΩ is that of a meter with four wires
     assert judge_reading(0.22, 0.32, resolution_ohm=1e-3).state == "drifted"
 
 

@@ -60,7 +60,7 @@ def six_readings(**changes):
 def leaky_part():
     be = JunctionVerdict(
         "BE", "leaky", probability(leaky=0.99, shorted=0.01), ("BE leaky",),
-        ("Base to emitter leaks: 47.1 kohm across a junction that still turns on at 0.653 V.",),
+        ("Base to emitter leaks: 47.1 kΩ across a junction that still turns on at 0.653 V.",),
         fit_summary(), Interval(47.12e3, 46.3e3, 47.9e3, "ohm"), 0, "silicon power",
         "at most 1 mA at 5 V reverse",
     )  # fmt: skip
@@ -77,7 +77,7 @@ def shorted_part():
     return PartVerdict(
         "=cmd|' /C calc'!A0", "shorted", probability(shorted=0.9996, leaky=0.0004), NPN,
         (JunctionVerdict("CE", "shorted", probability(shorted=0.9996, leaky=0.0004), ("CE shorted",),
-                         ("C-E reads 0.002 V both ways: a short of about 2 ohm.",), sweep=None),),
+                         ("C-E reads 0.002 V both ways: a short of about 2 Ω.",), sweep=None),),
         ("CE shorted",), next="Check its partner, then the emitter resistor.", basis="readings",
         neighbours=("partner on the other rail", "driver", "emitter resistor"), type="2N3055",
     )  # fmt: skip
@@ -88,7 +88,7 @@ def good_part(name="N01", sweep=None):
         name, "good", probability(good=0.98, leaky=0.02), NPN,
         (JunctionVerdict("BE", "good", probability(good=0.98, leaky=0.02), (),
                          ("BE reads 0.642 V one way and OL the other.",), sweep=sweep),),
-        basis="readings", cannot_see="Diode mode does not see a leak above some 100 kohm, breakdown or gain.",
+        basis="readings", cannot_see="Diode mode does not see a leak above some 100 kΩ, breakdown or gain.",
         temp_C=23.0, temp_known=True,
     )  # fmt: skip
 
@@ -97,7 +97,7 @@ def undecided_part():
     return PartVerdict(
         "\x1b[2Jevil <b>", "undecided", probability(good=0.6, leaky=0.4), Device(), (), (),
         evidence=("E-B reads 1.94 V, close to the over-range mark of 2 V.",),
-        next="Measure E-B in the 20 Mohm range.", basis="readings",
+        next="Measure E-B in the 20 MΩ range.", basis="readings",
     )  # fmt: skip
 
 

@@ -93,7 +93,7 @@ def test_every_number_on_the_page_is_in_the_json(name):
 def test_text_fits_80_columns():
     text = result(FULL).text()
     assert max(map(len, text.split("\n"))) <= 80
-    assert "< 0.3 ohm" in text and "one point is no sweep" in text and "2 usable points" in text
+    assert "< 0.3 Ω" in text and "one point is no sweep" in text and "2 usable points" in text
 
 
 def test_many_sweeps_take_one_line_each():

@@ -106,13 +106,13 @@ def test_the_band_is_the_95_percent_of_the_curve():
 
 def test_limit_notes_title_and_units():
     plot = replace(fitted("leaky")[0], type="2N3055", limit_A=100e-6, limit_V=5.0)
-    forward, reverse = both(plot, plots.Around("2026-01-02", ("N 1.02",), ("shunt 12.0 kohm",)))
+    forward, reverse = both(plot, plots.Around("2026-01-02", ("N 1.02",), ("shunt 12.0 kΩ",)))
     _, low, high, a, b = reverse.axis("reverse", "y")
     limit = reverse.values("reverse-limit")
     # half a tenth of a point is what the written place can be off
     assert limit[:, 1] == pytest.approx(100e-6, abs=0.06 * abs((high - low) / (b - a)))
     words = [w for w, *_ in (*forward.words, *reverse.words)]
-    assert "limit 100 µA at 5 V" in words and "N 1.02" in words and "shunt 12.0 kohm" in words
+    assert "limit 100 µA at 5 V" in words and "N 1.02" in words and "shunt 12.0 kΩ" in words
     assert "D1 AK" in words and "2N3055 · 23 °C · 2026-01-02" in words
     for name in ("forward voltage (V)", "reverse voltage (V)", "point, in the order measured"):
         assert name in words
@@ -143,7 +143,7 @@ def test_words_keep_off_the_points():
     v = np.linspace(0.0, 1.0, 60)
     i = 1e-3 * np.sqrt(v)
     plot = SweepPlot("x", "AK", v, i, np.ones(60, bool), v, i, np.full(60, np.nan))
-    drawn, = both(plot, plots.Around(forward=("N 1.02", "RS 0.2 ohm")))
+    drawn, = both(plot, plots.Around(forward=("N 1.02", "RS 0.2 Ω")))
     (_, x, y), = [w for w in drawn.words if w[0] == "N 1.02"]
     at = drawn.path("linear-points")
     beside = (at[:, 0] > x - 60) & (at[:, 0] < x + 60)

@@ -111,7 +111,7 @@ def test_a_bag_at_a_glance():
     assert middle("bag-shorted")[0] == pytest.approx(3.0, rel=0.1)
     assert middle("bag-undecided") == pytest.approx((2e6, 0.6), rel=0.1)
     edge = drawn.values("bag-unseen")[0, 0]
-    # a fit that carries on to 1e15 ohm has seen no more than over-range has
+    # a fit that carries on to 1e15 Ω has seen no more than over-range has
     assert (drawn.values("bag-good")[:, 0] > edge).all() and (drawn.values("bag-open")[:, 0] > edge).all()
     assert drawn.values("bag-open")[:, 1].min() > drawn.values("bag-nothing")[0, 1]
     assert {"2 good", "2 open", "1 leaky", "Q2", "Q3", "Q4", "Q5", "Q6"} <= set(words(drawn))

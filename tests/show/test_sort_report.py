@@ -75,7 +75,7 @@ def test_the_trace_would_find_a_number_that_is_not_in_the_json():
     report = REPORTS["sort_full"]
     page, document = sort_page(report), json_text(report)
     assert untraced(page, document.replace("1.234e-14", "1.235e-14"), visible)
-    assert untraced(page.replace("OL the other.", "OL the other, 47 ohm."), document, visible)
+    assert untraced(page.replace("OL the other.", "OL the other, 47 Ω."), document, visible)
     assert untraced(page.replace(">12.3<", ">12.5<"), document, visible)
 
 

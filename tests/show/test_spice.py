@@ -227,7 +227,7 @@ def test_no_line_of_a_card_can_come_from_a_name():
 
 @pytest.mark.external
 def test_a_breakdown_has_its_own_resistance_in_ngspice(tmp_path):
-    """12 V and 8 ohm in reverse, 1.5 ohm forward: V = BV + NBV VT ln(I/1 mA) + RZ I."""
+    """12 V and 8 Ω in reverse, 1.5 Ω forward: V = BV + NBV VT ln(I/1 mA) + RZ I."""
     fit = row(IS_A=1e-13, N=1.05, RS_ohm=1.5, BV_V=12.0, NBV=2.3, RZ_ohm=8.0)
     card = view.diode_card("D1", fit)
     v, i = sweep_in_ngspice(card, "X1 a 0 D1_path", tmp_path, -12.5, -11.95, 0.05)

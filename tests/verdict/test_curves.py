@@ -77,7 +77,7 @@ def test_resistance_inside_is_named_with_what_is_allowed():
     finding = v.junctions[0].finding
     # base resistance over the gain adds a tenth of an ohm, high injection up to kT/q over 20 mA
     assert finding.value.value == pytest.approx(20.0, abs=1.5) and finding.high < 12
-    assert "ohm inside" in v.evidence[0] and "allowed" in v.evidence[0] and "probes" in v.next
+    assert "Ω inside" in v.evidence[0] and "allowed" in v.evidence[0] and "probes" in v.next
 
 
 @every_row("type,verdict,words", [

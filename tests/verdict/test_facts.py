@@ -74,19 +74,19 @@ CASES = {
         one_deep(*swept(DEEPER, **RECTIFIER), -1e-3), "AK", "1N4004", "leaky",
         "under its rating of 400 V",
     ),
-    "20 ohm in a power Schottky": (
-        inside(2e-6, 1.05, 20.0, 0.03), "AK", "1N5817", "open", "20 ohm inside, 0.60 ohm allowed",
+    "20 Ω in a power Schottky": (
+        inside(2e-6, 1.05, 20.0, 0.03), "AK", "1N5817", "open", "20 Ω inside, 0.60 Ω allowed",
     ),
-    "0.1 ohm in it": (inside(2e-6, 1.05, 0.1, 0.03), "AK", "1N5817", "good", "healthy Schottky"),
-    "10 ohm in a power base": (inside(2e-12, 1.02, 10.0, 0.1), "BE", "2N3055", "open", "10 ohm inside, 4."),
-    "1 ohm in it": (inside(2e-12, 1.02, 1.0, 0.1), "BE", "2N3055", "good", "healthy"),
-    "100 ohm in a small base": (inside(1e-14, 1.0, 100.0), "BE", "BC547B", "open", "100 ohm inside"),
-    "10 ohm in that": (inside(1e-14, 1.0, 10.0), "BE", "BC547B", "good", "healthy"),
-    "damper transistor": (damped(2e-11), "BE", "BU508D", "good", "beside its own resistor of 45 ohm"),
+    "0.1 Ω in it": (inside(2e-6, 1.05, 0.1, 0.03), "AK", "1N5817", "good", "healthy Schottky"),
+    "10 Ω in a power base": (inside(2e-12, 1.02, 10.0, 0.1), "BE", "2N3055", "open", "10 Ω inside, 4."),
+    "1 Ω in it": (inside(2e-12, 1.02, 1.0, 0.1), "BE", "2N3055", "good", "healthy"),
+    "100 Ω in a small base": (inside(1e-14, 1.0, 100.0), "BE", "BC547B", "open", "100 Ω inside"),
+    "10 Ω in that": (inside(1e-14, 1.0, 10.0), "BE", "BC547B", "good", "healthy"),
+    "damper transistor": (damped(2e-11), "BE", "BU508D", "good", "beside its own resistor of 45 Ω"),
     "its resistor, unmarked": (
         damped(2e-11), "BE", "", "undecided", "a transistor with damper diode has such a resistor",
     ),
-    "its resistor in a 2N3055": (damped(2e-11), "BE", "2N3055", "shorted", "45 ohm"),
+    "its resistor in a 2N3055": (damped(2e-11), "BE", "2N3055", "shorted", "45 Ω"),
     "a short of that size": (damped(1e-30), "BE", "BU508D", "shorted", "no knee"),
 }  # fmt: skip
 
@@ -115,7 +115,7 @@ def test_noise_over_the_limit_is_no_leak():
 
 @pytest.mark.parametrize("parts, left", [(8, "good"), (3, "undecided")])
 def test_the_input_of_the_instrument_is_taken_out_once(parts, left):
-    """1 Mohm across every part is no leak; three parts are too few to know it."""
+    """1 MΩ across every part is no leak; three parts are too few to know it."""
     rng = np.random.default_rng(5)
     bag = [swept(BE, 10 ** rng.uniform(-14.5, -13.5), 1.01, 1.5, 1e6, seed=k) for k in range(parts)]
     found, taken = judged(bag, "BE")

@@ -50,7 +50,7 @@ def test_a_source_in_its_limit_is_not_taken_for_a_knee():
     assert verdict(v[1:], flicker)[:2] == ("undecided", "sweep_limited")
 
 
-@pytest.mark.parametrize("step, most", [(0.01, "at most 0.5"), (0.1, "at most 5 ohm")])
+@pytest.mark.parametrize("step, most", [(0.01, "at most 0.5"), (0.1, "at most 5 Ω")])
 def test_current_that_starts_on_both_sides_of_zero_is_a_short(step, most):
     v = np.arange(-20, 21) * step
     name, _, text = verdict(v, 20e-3 * np.sign(v))
@@ -106,7 +106,7 @@ def test_one_point_past_the_knee_is_no_short():
 
 
 def test_a_knee_before_a_series_resistance_is_no_resistance():
-    """Eight bits, twelve points to 4 V, a germanium point contact with 34 ohm in series, 0.1 A limit."""
+    """Eight bits, twelve points to 4 V, a germanium point contact with 34 Ω in series, 0.1 A limit."""
     v = np.linspace(0.05, 4.18, 12)
     i = np.minimum(solve(v, 34.0, 2e-6, 1.43, 1e12, np.inf, 2.0, 25.0), 0.1)
     assert verdict(v, np.round(i / 9.765625e-4) * 9.765625e-4, junction="AK")[0] in ("good", "undecided")
@@ -190,7 +190,7 @@ def test_a_marking_of_another_kind_of_part_is_told():
 
 @pytest.mark.parametrize("leak", [3e5, 1e5])
 def test_what_rounding_hides_is_not_excluded(leak):
-    """50 mV steps read to 0.01 mA: no shunt of 0.3 Mohm makes a single digit below the knee."""
+    """50 mV steps read to 0.01 mA: no shunt of 0.3 MΩ makes a single digit below the knee."""
     v = np.arange(0, 0.76, 0.05)
     i = np.round(solve(v, 1.0, 7e-15, 1.0, leak, np.inf, 2.0, 25.0) / 1e-5) * 1e-5
     j = found(v, i)[1][0]
@@ -198,7 +198,7 @@ def test_what_rounding_hides_is_not_excluded(leak):
 
 
 def test_slopes_carry_their_uncertainty():
-    """A 10 kohm path under 20 uA of offset: the slope and its uncertainty against the known truth."""
+    """A 10 kΩ path under 20 uA of offset: the slope and its uncertainty against the known truth."""
     rng = np.random.default_rng(6)
     v = np.linspace(-5, 0.04, 80)
     i = [v / 1e4 + 2e-5 + rng.normal(0, 1e-6, 80) for _ in range(400)]

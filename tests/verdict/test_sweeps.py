@@ -107,7 +107,7 @@ def test_an_unmarked_part_between_two_families_says_so_and_the_type_decides():
 
 
 def test_a_leaky_silicon_junction_is_no_good_germanium_one():
-    """0.3 V at 1 mA through 330 ohm, but the junction beside it is silicon's."""
+    """0.3 V at 1 mA through 330 Ω, but the junction beside it is silicon's."""
     found = judged([SILICON | {"RSH_ohm": 330.0}, GERMANIUM | {"RSH_ohm": 5e7}])
     assert found.names == ("leaky", "good")
     assert families()[found.family[0]].material == "silicon"
@@ -158,7 +158,7 @@ def test_unseen_leak_grows_with_blindness_and_never_passes_the_prior():
     p = unseen_leak(floors, limit_ohm=1e6)
     assert p[0] == p[1] == 0.0
     assert np.all(np.diff(p[1:]) > 0)
-    # a short is under 50 ohm; nothing seen: what was believed before
+    # a short is under 50 Ω; nothing seen: what was believed before
     assert p[-1] == pytest.approx(rule("sweep_prior_hidden"), abs=1e-12)
 
 
@@ -265,7 +265,7 @@ def test_breaking_down_under_the_rating_is_a_fault():
 
 
 def test_built_in_resistors_leave_an_unmarked_part_open_to_doubt():
-    """7 kohm across base and emitter is what a Darlington has inside, and 300 ohm is not."""
+    """7 kΩ across base and emitter is what a Darlington has inside, and 300 Ω is not."""
     row = SILICON | {"IS_A": 2e-13, "RS_ohm": 70.0}
     found = judged([row | {"RSH_ohm": 7e3}, row | {"RSH_ohm": 300.0}, row | {"RSH_ohm": 7e3}],
                    type=["", "", "TIP122"])  # fmt: skip
@@ -311,7 +311,7 @@ def test_records_for_people():
     table, fits = swept([SILICON | {"RSH_ohm": 4e3, "flags": {"current_limited": True}}], type="BC547B")
     verdict = judge_sweeps(table, fits)[0]
     assert (verdict.junction, verdict.verdict, verdict.faults) == ("BE", "leaky", ("BE leaky",))
-    assert "a path of 4 kohm across the junction (0.653 V at 1 mA, N 1.03)" in verdict.evidence[0]
+    assert "a path of 4 kΩ across the junction (0.653 V at 1 mA, N 1.03)" in verdict.evidence[0]
     assert "may pass 100 nA" in verdict.evidence[0]
     assert any("current limit" in s for s in verdict.evidence)
     assert verdict.limit.startswith("100 nA at 5 V (registered I_EBO of BC547B")
