@@ -31,7 +31,7 @@ def run(books):
         cells += [nbformat.v4.new_code_cell(before), *book.cells]
     whole = nbformat.v4.new_notebook(cells=cells)
     with tempfile.TemporaryDirectory() as folder:
-        NotebookClient(whole, timeout=120, kernel_name="python3", record_timing=False,
+        NotebookClient(whole, timeout=120, kernel_name="python3", record_timing=False, coalesce_streams=True,
                        resources={"metadata": {"path": folder}}).execute()  # fmt: skip
     for book in books.values():
         for k, cell in enumerate((c for c in book.cells if c.cell_type == "code"), 1):
