@@ -33,7 +33,7 @@ examples: junction check B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL
 
 @job(
     inputs=("readings", "*", "X-Y=VALUE", "meter readings, red lead on X"),
-    writes="a page and check.json", epilog=EPILOG,
+    writes="a page, verdicts.csv and check.json", epilog=EPILOG,
 )  # fmt: skip
 def check(readings, o) -> Result:
     """Judge one suspect part by its meter readings.
