@@ -19,6 +19,8 @@ example: junction demo bench-demo"""
 
 #: Stands on the page and in the JSON.
 LABEL = "An invented, simulated bag: no part in it was ever on a bench."
+#: Name of the job that the report is of.
+JOB = "Invented public-address amplifier (simulated)"
 #: The step after: sets for the output stage that the invented amplifier has.
 NEXT = (
     "junction match {} --power 30W --load 8ohm --supply 30V --parallel 2 --emitter-resistor 0.47ohm"
@@ -41,7 +43,7 @@ def demo(folder: str, o) -> int:
     refuse_what_is_not_ours(place, files)
     must_be_writable(place)
     write_files({place / name: text for name, text in files.items()})
-    outputs = Outputs(str(place / REPORT))
+    outputs = Outputs(str(place / REPORT), job=JOB)
     say(f"An invented, simulated bag of {len(files)} files in {place}; the job on it is")
     say(f"  junction sort {place} -o {place / REPORT}")
     say()

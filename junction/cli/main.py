@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import shlex
 import sys
 from collections.abc import Iterable, Sequence
 
@@ -115,7 +116,10 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
     if function.writes:
         group = parser.add_argument_group("results")
         group.add_argument("-o", "--output", metavar="FOLDER",
-                           help=f"write {function.writes} there, all or nothing")
+                           help=f"write {function.writes} there, all or nothing; index.html gathers what all"
+                           " commands wrote there")
+        group.add_argument("--job", metavar="TEXT", default="",
+                           help="name of the job, for its sheet and labels; the folder of -o keeps it")
         group.add_argument("--json", metavar="FILE", help="write the JSON to a file; - is standard output")
 
 
@@ -159,7 +163,9 @@ def _run(args: argparse.Namespace) -> int:
     values = {one.option: getattr(args, one.option) for one in function.options if not one.cli}
     if args.command == "demo":  # writes the bag first, and its report below it
         return function(args.folder, **values)
-    outputs = Outputs(args.output, args.json)
+    if args.job and args.output is None:
+        raise UsageError(f"--job names the folder of -o: write -o FOLDER --job {shlex.quote(args.job)}")
+    outputs = Outputs(args.output, args.json, args.job)
     if args.command == "check":
         if not args.readings:
             from junction.cli.sitting import run_sitting

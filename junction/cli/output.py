@@ -68,6 +68,8 @@ class Outputs:
         Folder of ``-o``; made when it does not exist.
     json_to : str or None
         File of ``--json``; ``-`` is standard output.
+    job : str
+        Name of the job that the folder is of; '' leaves the one it has.
 
     Raises
     ------
@@ -75,18 +77,23 @@ class Outputs:
         At once, before any work, when a place cannot be written.
     """
 
-    def __init__(self, folder: str | None = None, json_to: str | None = None) -> None:
-        self.folder = Path(folder) if folder else None
+    def __init__(self, folder: str | None = None, json_to: str | None = None, job: str = "") -> None:
+        self.folder, self.job = Path(folder) if folder else None, job
         self.json_path = Path(json_to) if json_to and json_to != "-" else None
         self.json_on_stdout = json_to == "-"
         if self.folder or self.json_path:
+            from junction.paper.job_folder import NAME, PAGE, JobFolder
             from junction.show.write import must_be_writable
         if self.folder is not None:
             must_be_writable(self.folder)
+            JobFolder.read(self.folder)
         if self.json_path is not None:
             if self.json_path.is_dir():
                 raise OutputError(f"{self.json_path}: is a folder; --json wants a file name or -")
             inside = self.folder is not None and self.folder.absolute() in self.json_path.absolute().parents
+            own = [self.folder / NAME, self.folder / PAGE] if self.folder else []
+            if os.path.realpath(self.json_path) in map(os.path.realpath, own):
+                raise OutputError(f"{self.json_path}: is the job's own file; choose another for the JSON")
             must_be_writable(self.json_path.parent, make=inside)
 
     @property
@@ -106,8 +113,7 @@ class Outputs:
         """
         files, text = {}, result.json_pieces
         if self.folder is not None:
-            contents = {**result.contents(), f"{result.command}.json": text}
-            files = {self.folder / name: content for name, content in contents.items()}
+            files = result.written(self.folder, self.job)
         if self.json_path is not None:
             place = os.path.realpath(self.json_path)
             files = {path: content for path, content in files.items() if os.path.realpath(path) != place}
@@ -123,10 +129,8 @@ class Outputs:
         stream, left = self.text_stream, getattr(result, "set_aside", ())
         say(result.text(width_for(stream), everything=everything, paint=paint_for(stream)), stream)
         report_set_aside(left)
-        pages = [path.name for path in files if path.suffix == ".html"]
-        if pages:
-            more = f"; with it {', '.join(pages[1:])}" if len(pages) > 1 else ""
-            say(f"page: {self.folder / pages[0]}{more}", stream)
+        if self.folder is not None:
+            say(f"page: {next(iter(files))}; job sheet: {self.folder / 'index.html'}", stream)
         if self.json_on_stdout:
             sys.stdout.writelines(text(ascii_only=not _encodable("µ\ud7ff\U0001f600", sys.stdout)))
             sys.stdout.flush()

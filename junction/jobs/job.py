@@ -422,7 +422,8 @@ class Result:
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
     ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
     also ``pages(report, made)`` where there may be several, ``pictures(report, made)``, ``document(report)``,
-    the body of the JSON where it is not the report's record, ``display(report)`` and ``files(report)``.
+    the body of the JSON where it is not the report's record, ``display(report)``, ``files(report, made, job)``
+    and ``sheet(report)``, what the job's sheet keeps.
     ``print(result)`` gives what the command line prints.
     """
 
@@ -432,7 +433,10 @@ class Result:
     def __init__(self, command: str, report: object) -> None:
         self.command, self.report = command, report
         self._view = importlib.import_module(f"junction.views.{getattr(report, 'view', command)}")
-        self.made = time.strftime("%Y-%m-%d %H:%M")
+        # SOURCE_DATE_EPOCH [s]: the date of what is made again (reproducible-builds.org), in UTC
+        stated = os.environ.get("SOURCE_DATE_EPOCH", "")
+        when = time.gmtime(int(stated)) if stated.isdecimal() else time.localtime()
+        self.made = time.strftime("%Y-%m-%d %H:%M %z", when)
 
     def __getattr__(self, name: str):
         if name.startswith("_") or "report" not in self.__dict__:
@@ -499,8 +503,14 @@ class Result:
 
         return document(self.command, self._document(), ascii_only=ascii_only)
 
-    def contents(self) -> dict[str, str | bytes]:
-        """Every file of the result by its name: page, CSV files and whatever the job adds; not the JSON."""
+    def contents(self, job: str = "") -> dict[str, str | bytes]:
+        """Every file of the result by its name: page, CSV files and whatever the job adds; not the JSON.
+
+        Parameters
+        ----------
+        job : str, optional
+            Name of the job, for its labels.
+        """
         from junction.show.page import page
         from junction.show.write import csv_text
 
@@ -509,7 +519,7 @@ class Result:
         for name, (headings, rows) in self._view.tables(self.report).items():
             files[f"{name}.csv"] = csv_text(headings, rows)
         if hasattr(self._view, "files"):
-            files |= self._view.files(self.report)
+            files |= self._view.files(self.report, self.made, job)
         if form := self.picture_form:
             files |= {f"plots/{name}.{form}": one.content(form) for name, one in self.pictures.items()}
         return files
@@ -543,13 +553,30 @@ class Result:
                 return one
         raise UsageError(f"there is no picture {picture!r}; there are {', '.join(found) or 'none'}")
 
-    def save(self, folder: str | os.PathLike) -> list[Path]:
-        """Write the page, the CSV files and the JSON into a folder: all of them or none.
+    def written(self, folder: str | os.PathLike, job: str = "") -> dict[Path, object]:
+        """Every file that `save` writes, by its place, the page first; with the job's sheet and record."""
+        from junction.paper.job_folder import JobFolder
+
+        def own(name: str) -> dict[str, object]:
+            return {**self.contents(name), f"{self.command}.json": self.json_pieces}
+
+        found = {"headline": self._view.summary(self.report),
+                 "cautions": [c.text for c in getattr(self.report, "cautions", ())],
+                 **getattr(self._view, "sheet", lambda report: {})(self.report)}  # fmt: skip
+        files = getattr(self.bag, "files", ())
+        return JobFolder.read(folder).adding(self.command, self.made, found, files, own, job)
+
+    def save(self, folder: str | os.PathLike, job: str = "") -> list[Path]:
+        """Write the page, the CSV files and the JSON into the folder of a job: all of them or none.
+
+        What stands there of other runs stays: ``index.html`` gathers them all.
 
         Parameters
         ----------
         folder : path
             Made if it does not exist.
+        job : str, optional
+            What the job is about, for the head of its sheet and its labels; the folder keeps it.
 
         Returns
         -------
@@ -559,14 +586,14 @@ class Result:
         Raises
         ------
         OutputError
-            A file or folder cannot be written; nothing was.
+            A file or folder cannot be written, or the folder's ``job.json`` or ``index.html`` is not of a
+            job; nothing was.
         """
         from junction.show.write import write_files
 
-        files = {**self.contents(), f"{self.command}.json": self.json_pieces}
-        places = {Path(folder) / name: content for name, content in files.items()}
-        write_files(places)
-        return list(places)
+        files = self.written(folder, job)
+        write_files(files)
+        return list(files)
 
     def text(self, width: int = 80, *, everything: bool = False, paint=None) -> str:
         """What the command line prints, for so many columns; `everything` lists what it would only count."""

@@ -15,7 +15,7 @@ from pathlib import Path
 from junction.show import blocks as b
 from junction.show.canvas import WIDTH, beside
 
-_VOID = frozenset(("br", "col", "hr", "img", "meta"))
+_VOID = frozenset(("br", "col", "hr", "img", "input", "meta"))
 
 FOOTER = (
     "Measurements decide, not this sheet: where they disagree, measure again. "

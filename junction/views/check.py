@@ -166,6 +166,13 @@ def document(report: SortReport) -> dict:
     return {**sort_document(report), "meter": {**record(report.meter), "kind": report.meter.source_kind}}
 
 
+def sheet(report: SortReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`)."""
+    from junction.views.sort import sheet as sort_sheet
+
+    return {**sort_sheet(report, every=True), "about": report.verdicts[0].part}
+
+
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     name = report.verdicts[0].part or "one part"

@@ -300,7 +300,7 @@ def cards(report: FitReport) -> dict[tuple[str, str], str]:
     return out
 
 
-def files(report: FitReport) -> dict[str, str]:
+def files(report: FitReport, made: str = "", job: str = "") -> dict[str, str]:
     """SPICE cards."""
     head = "* SPICE model cards from measured sweeps; each holds over the currents that were measured only."
     return {"models.lib": "\n".join([head, "\n\n".join(cards(report).values()), ""])}

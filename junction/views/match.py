@@ -12,7 +12,15 @@ from junction.amplifier.results import Stage
 from junction.base.records import Interval
 from junction.base.units import interval, listed, nominal, percent, quantity, share
 from junction.judge.results import say
-from junction.sets.results import GRADES, LAYOUTS, NO_CANDIDATE, MatchedSet, MatchReport, TwoLeadReport
+from junction.sets.results import (
+    GRADES,
+    LAYOUTS,
+    NO_CANDIDATE,
+    MatchedSet,
+    MatchReport,
+    TwoLeadReport,
+    TwoLeadSet,
+)
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
@@ -26,7 +34,7 @@ MOST_SETS = 40
 MOST_PICTURED = 60
 
 
-def _graded(report: MatchReport | TwoLeadReport) -> dict[str, int]:
+def graded(report: MatchReport | TwoLeadReport) -> dict[str, int]:
     """Number of sets by what is said of their grade, best first."""
     found = {g: sum(s.grade == g for s in report.sets) for g in GRADES}
     return {g: n for g, n in found.items() if n}
@@ -56,7 +64,7 @@ def _rails(s: MatchedSet) -> Interval | None:
 
 def summary(report: MatchReport | TwoLeadReport) -> str:
     """Sets and grades in one line."""
-    grades = ", ".join(f"{n} {grade_words(g)}" for g, n in _graded(report).items())
+    grades = ", ".join(f"{n} {grade_words(g)}" for g, n in graded(report).items())
     return f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}"
 
 
@@ -238,57 +246,47 @@ def tables(report: MatchReport) -> dict:
     }
 
 
-#: Labels: paper -> (CSS name, width, height of the sheet in mm); margin and label in mm (labels.css), three
-#: labels across.
-PAPERS = {"A4": ("A4", 210.0, 297.0), "Letter": ("letter", 215.9, 279.4)}
-_MARGIN_MM, _LABEL_MM, _ACROSS = 11.0, 30.0, 3
+def files(report: MatchReport, made: str = "", job: str = "") -> dict[str, str]:
+    """Labels to cut out, set by set, so that each part ends up where it belongs."""
+    from junction.paper.labels import Label, label_pages
 
-
-def files(report: MatchReport) -> dict[str, str]:
-    """Labels to cut out and tape on the parts, set by set, so that each ends up where it belongs.
-
-    Sized in millimetres for either paper.
-    """
-    from junction.show.page import tag
-
-    def label(number: int, s: MatchedSet, k: int) -> str:
-        part, mark = s.parts[k], s.marks[k]
-        polarities = s.polarity.split(" + ")
+    def label(number: int, s: MatchedSet, k: int) -> Label:
+        mark, polarities = s.marks[k], s.polarity.split(" + ")
         polarity = polarities[s.rails[k]] if len(polarities) > 1 else s.polarity.replace("not said", "")
         # V_BE and h_FE at a current the part was measured near, as a drawer is searched by them
         figures = [f"V_BE {1000 * mark['vbe_V']:.0f} mV"] if isfinite(mark["vbe_V"]) else []
         figures += [f"h_FE {mark['hfe']:.0f}"] if isfinite(mark["hfe"]) else []
-        known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}"
-        partners = ", ".join(p for p in s.parts if p != part)
-        return tag(
-            "div",
-            tag("div", part, class_="name"),
-            tag("div", s.places[k], class_="place"),
-            tag("div", tag("span", f"set {number}"),
-                tag("span", " ".join(filter(None, (polarity, mark["type"])))),
-                tag("span", f"grade {_with_meaning(s)}".replace("grade none", "no grade")), class_="row"),
-            tag("div", known, class_="with") if figures else None,
-            tag("div", f"with {partners}" if partners else "", class_="with"),
-            class_="label long" if len(part) > 12 else "label",
-        )  # fmt: skip
+        known = f"{', '.join(figures)} at {quantity(mark['ic_A'], 'A')}" if figures else ""
+        what = " ".join(filter(None, (polarity, mark["type"])))
+        return Label(s.parts[k], in_set(number, s.places[k]), _grade(s), partners(s, k), what, known, made)
 
-    return label_sheets([label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))])
+    labels = [label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))]
+    return label_pages(labels, job)
 
 
-def label_sheets(labels: Sequence[str]) -> dict[str, str]:
-    """Sheets of labels, three across, for either paper: file name to page."""
-    from junction.show.page import document_html, stylesheet, tag
+def in_set(number: int, place: str) -> str:
+    """Set and place in it; some layouts' places name the set already."""
+    return place if place.startswith(f"set {number}") else f"set {number}, {place}"
 
-    style, found = stylesheet("labels"), {}
-    for paper, (name, width, height) in PAPERS.items():
-        inside = width - 2 * _MARGIN_MM
-        cell = (inside - 1.0) / _ACROSS  # a millimetre for the last border
-        lengths = f"@page{{size:{name} portrait;margin:{_MARGIN_MM}mm}}\n"
-        lengths += f".sheet{{width:{inside:.1f}mm;grid-template-columns:repeat({_ACROSS},{cell:.2f}mm)}}\n"
-        many = _ACROSS * int((height - 2 * _MARGIN_MM) / _LABEL_MM)
-        sheets = [tag("div", labels[at : at + many], class_="sheet") for at in range(0, len(labels), many)]
-        found[f"labels-{paper.lower()}.html"] = document_html(f"Labels, {paper}", style + lengths, sheets)
-    return found
+
+def partners(s: MatchedSet | TwoLeadSet, k: int) -> str:
+    """The other parts of the set of its part `k`."""
+    return ", ".join(s.parts[:k] + s.parts[k + 1 :])
+
+
+def _grade(s: MatchedSet) -> str:
+    return f"grade {_with_meaning(s)}".replace("grade none", "no grade")
+
+
+def sheet(report: MatchReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`)."""
+    words = ("at one V_BE",) if _bare(report) else ("idle", "peak")
+    sets = [{"parts": s.parts, "places": s.places, "grade": s.grade, "means": _with_meaning(s),
+             "figures": ", ".join(f"{word} {share(it)}" for word, it in
+                                  zip(words, (s.imbalance_idle, s.imbalance_peak), strict=False))}
+            for s in report.sets]  # fmt: skip
+    about = dict(report.entered).get("amplifier", "")
+    return {"about": f"{report.layout}{', ' if about else ''}{about}", "sets": sets, "counts": graded(report)}
 
 
 def display(report: MatchReport) -> list[b.Block]:
@@ -300,7 +298,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: where each part goes first, then the evidence set by set."""
     named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
     counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {grade_words(g)}"))
-              for g, n in _graded(report).items()]  # fmt: skip
+              for g, n in graded(report).items()]  # fmt: skip
     lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
             b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []

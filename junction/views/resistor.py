@@ -306,6 +306,14 @@ def _legend(report: ResistorReport) -> str:
     return f"+ in series, | in parallel. likely: 95 % of such; at worst ± {100 * report.tolerance:g} %."
 
 
+def sheet(report: ResistorReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`)."""
+    what = str(nominal(report.wanted_ohm, "ohm"))
+    take = parts_text(report.networks[0]) if report.networks and report.answered else ""
+    why = " ".join(b.words(one.body) for one in (*_reading(report), *_answer(report)) if one.kind == "text")
+    return {"about": what, "chosen": [{"for": what, "take": take, "why": why}]}
+
+
 def page(report: ResistorReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = f"Resistor of {nominal(report.wanted_ohm, 'ohm')}"

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from math import isnan
 from typing import TYPE_CHECKING
 
+from junction.base.units import reading
 from junction.judge.results import QUALITIES, SortReport, say
 from junction.paper import bag
 from junction.paper.part import (
@@ -144,6 +145,25 @@ def document(report: SortReport) -> dict:
         "order": order.document(report.order), "need_action": bag.need_action(report),
         "types_by_verdict": bag.types_by_verdict(report),
     }  # fmt: skip
+
+
+def sheet(report: SortReport, every: bool = False) -> dict:
+    """What the job's sheet keeps (`junction.paper.job_folder.ENTRY`); `every`: readings of good parts too."""
+    readings = {p.part: p.readings for p in report.bag.readings}
+    parts = []
+    for v in report.verdicts:
+        own = {"tag": v.part, "type": v.type, "verdict": v.verdict}
+        if v.verdict != "good":
+            decides = v.decides.brief() if v.decides else next(iter(evidence_of(v)), "")
+            own |= {"fault": fault_words(v), "figure": decides, "next": v.next}
+        if v.verdict != "good" or every:
+            own["readings"] = [f"{r.placement} {reading(r)}" for r in readings.get(v.part, ())]
+        parts.append(own)
+    found = order.document(report.order) or {"types": []}
+    for one, row in zip(found["types"], report.order.rows if report.order else (), strict=True):
+        one["or"] = [order.named(other) for other in row.substitutes[:2]]
+    return {"label": report.label, "counts": report.counts(), "parts": parts, "order": found.pop("types"),
+            "waiting": found}  # fmt: skip
 
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:

@@ -231,6 +231,21 @@ def document(report: StageReport) -> dict:
     return {name: getattr(report, name) for name in names}
 
 
+def sheet(report: StageReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`)."""
+    drops, found = report.measured_drops, {"about": dict(report.entered).get("amplifier", "")}
+    if any(report.stage.idle_drop_V):
+        found["to_set_V"] = sorted(set(report.stage.idle_drop_V))
+    if drops is not None:
+        found["drops"] = [{"where": v.where, "measured_V": v.value.value, "wanted_V": v.wanted_V,
+                           "verdict": shown_verdict(v, drops), "says": v.says().removeprefix(f"{v.where}: ")}
+                          for v in drops.drops]  # fmt: skip
+        said = (drops.alarm, f"{OVERALL[drops.overall]}.".capitalize(), drops.bias_text, *drops.whole,
+                *drops.swaps, *drops.next)  # fmt: skip
+        found["drops_say"] = list(dict.fromkeys(filter(None, said)))
+    return found
+
+
 def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     stage, drops = report.stage, report.measured_drops

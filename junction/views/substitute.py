@@ -243,6 +243,15 @@ def pictures(report: SubstituteReport, made: str = "") -> dict[str, Picture]:
     return {"safe_areas": safe_area_picture("safe_areas", f"Dc safe areas: {', '.join(areas)}", areas)}
 
 
+def sheet(report: SubstituteReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`): the best, as shown first."""
+    what = report.original.name if report.original else str(_asked(report.needs))
+    chosen = [{"for": what, "take": _name(r) + (f" with {r.pair}" if r.pair else ""),
+               "why": f"{r.headline or r.short_result}. {r.why}".removesuffix(". ")}
+              for r in report.candidates[:_SHOWN]]  # fmt: skip
+    return {"about": what, "chosen": chosen}
+
+
 def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: cautions, ranked table, safe areas drawn over each other, then the lines."""
     drawn: list[b.Block] = []

@@ -17,7 +17,10 @@ from junction.views.match import (
     closing,
     gap_words,
     grade_words,
+    graded,
+    in_set,
     origin,
+    partners,
     summary,
 )
 
@@ -135,24 +138,27 @@ def tables(report: TwoLeadReport) -> dict:
     }
 
 
-def files(report: TwoLeadReport) -> dict[str, str]:
-    """Labels to cut out and tape on the parts."""
-    from junction.show.page import tag
-    from junction.views.match import label_sheets
+def files(report: TwoLeadReport, made: str = "", job: str = "") -> dict[str, str]:
+    """Labels to cut out, set by set."""
+    from junction.paper.labels import Label, label_pages
 
-    def label(number: int, s: TwoLeadSet, k: int) -> str:
-        part = s.parts[k]
-        partners = ", ".join(p for p in s.parts if p != part)
-        return tag(
-            "div", tag("div", part, class_="name"), tag("div", s.places[k], class_="place"),
-            tag("div", tag("span", f"set {number}"), tag("span", s.marks[k]["type"]),
-                tag("span", grade_words(s.grade)), class_="row"),
-            tag("div", f"{s.voltage_V[k]:.4g} V at {quantity(s.current_A, 'A')}", class_="with"),
-            tag("div", f"with {partners}", class_="with"),
-            class_="label long" if len(part) > 12 else "label",
-        )  # fmt: skip
+    labels = [
+        Label(part, in_set(number, s.places[k]), _grade(report, s), partners(s, k), s.marks[k]["type"],
+              f"{s.voltage_V[k]:.4g} V at {quantity(s.current_A, 'A')}", made)
+        for number, s in enumerate(report.sets, 1) for k, part in enumerate(s.parts)
+    ]  # fmt: skip
+    return label_pages(labels, job)
 
-    return label_sheets([label(n, s, k) for n, s in enumerate(report.sets, 1) for k in range(len(s.parts))])
+
+def _grade(report: TwoLeadReport, s: TwoLeadSet) -> str:
+    return "no grade" if s.grade == "none" else f"grade {grade_means(report, s.grade)}"
+
+
+def sheet(report: TwoLeadReport) -> dict:
+    """What the job's sheet keeps of it (`junction.paper.job_folder.ENTRY`)."""
+    sets = [{"parts": s.parts, "places": s.places, "grade": s.grade, "means": grade_means(report, s.grade),
+             "figures": str(share(s.decides))} for s in report.sets]  # fmt: skip
+    return {"about": report.layout, "sets": sets, "counts": graded(report)}
 
 
 def pictures(report: TwoLeadReport, made: str = "") -> dict[str, Picture]:

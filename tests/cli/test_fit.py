@@ -26,7 +26,7 @@ def test_the_whole_job(tmp_path, sweeps, capsys):
     assert err == "" and f"page: {folder}/fit.html" in out
     names = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
     assert names == {"fit.html", "fit.json", "parameters.csv", "models.lib", "set_aside.csv"} | {
-        "plots/001_S1_BE.svg", "plots/002_S1_BC.svg"}
+        "index.html", "job.json", "plots/001_S1_BE.svg", "plots/002_S1_BC.svg"}
     report = json.loads((folder / "fit.json").read_text())
     assert [p["part"] for p in report["parts"]] == ["S1", "S2", "S3", "S4"]
     assert untraced((folder / "fit.html").read_text(), (folder / "fit.json").read_text(), visible) == []

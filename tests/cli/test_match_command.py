@@ -7,8 +7,8 @@ import json
 import pytest
 
 from junction.cli.main import main
+from junction.paper.labels import PAPERS
 from junction.show.blocks import visible
-from junction.views.match import PAPERS
 from tests.cli.match_bag import CURVE_HEADING, curves_csv, spot_csv
 from tests.show.trace import Page, untraced
 
@@ -37,7 +37,7 @@ def done(bag, tmp_path_factory):
 def test_files(done):
     assert {p.name for p in done.iterdir()} == {
         "match.html", "match.json", "sets.csv", "left_over.csv", "labels-a4.html", "labels-letter.html",
-        "set_aside.csv",
+        "set_aside.csv", "index.html", "job.json",
     }  # fmt: skip
 
 
@@ -85,9 +85,8 @@ def test_a_label_for_every_part_on_either_paper(done, paper):
     for s in report["sets"]:
         for name, place in zip(s["parts"], s["places"], strict=True):
             assert name in words and place in words
-    name, width, _ = PAPERS[paper]
-    assert f"size:{name} portrait" in text
-    assert text.count('class="label"') == 8 and page.links == []
+    assert f"size:{PAPERS[paper][0]} portrait" in text
+    assert text.count('class="label"') == 3 * 8 and page.links == []
 
 
 def test_spot_readings_and_curves_together(bag, capsys):

@@ -21,7 +21,8 @@ def _pieces(text, ascii_only=False):
 def made(files=(), text="{}", read=()):
     """A result of these files and JSON, made of what was read."""
     return SimpleNamespace(
-        command="sort", contents=lambda: dict(files), json_pieces=lambda **how: _pieces(text, **how),
+        command="sort", json_pieces=lambda **how: _pieces(text, **how),
+        written=lambda folder, job: {folder / n: x for n, x in {**dict(files), "sort.json": text}.items()},
         text=lambda *_, **__: "said", bag=SimpleNamespace(files=read), set_aside=(),
     )  # fmt: skip
 

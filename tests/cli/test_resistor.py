@@ -141,7 +141,7 @@ def test_files(capsys, tmp_path):
     status, _, _ = run(capsys, "0.25ohm", "--reading", "0.3ohm", "-o", str(tmp_path / "r"))
     assert status == 0
     names = sorted(p.name for p in (tmp_path / "r").iterdir())
-    assert names == ["resistor.csv", "resistor.html", "resistor.json"]
+    assert names == ["index.html", "job.json", "resistor.csv", "resistor.html", "resistor.json"]
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,8 @@ def done(tmp_path_factory):
 
 def test_files(done):
     names = {p.name for p in done.iterdir()}
-    assert names == {"stage.html", "stage.json", "stage.csv", "heat.csv", "drops.csv"}
+    assert names == {"stage.html", "stage.json", "stage.csv", "heat.csv", "drops.csv", "index.html",
+                     "job.json"}  # fmt: skip
 
 
 def test_80_W_into_8_ohm_is_said(capsys):

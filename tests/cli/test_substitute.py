@@ -71,7 +71,7 @@ def test_files_of_a_folder(capsys, tmp_path):
     status, _, _ = run(capsys, "2N3055", "MJ15003", "TIP3055", "-o", str(folder))
     assert status == 0
     names = sorted(p.name for p in folder.iterdir())
-    assert names == ["substitute.csv", "substitute.html", "substitute.json"]
+    assert names == ["index.html", "job.json", "substitute.csv", "substitute.html", "substitute.json"]
     page = (folder / "substitute.html").read_text(encoding="utf-8")
     assert page.startswith("<!DOCTYPE html>") and "data:image/svg+xml" in page and "beryllia" in page
     assert "<script" not in page and "http://" not in page.split("data:image")[0]

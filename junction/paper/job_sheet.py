@@ -1,0 +1,203 @@
+"""The index page of a job's folder: what a customer or a colleague gets, the latest state first.
+
+Everything on it stands in the entries of the job (`junction.paper.job_folder`), which the commands' reports
+wrote; nothing is worked out here but which judgement is the latest.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from types import SimpleNamespace
+
+from junction.judge.results import WORST_FIRST, say
+from junction.paper.job_folder import MARK, JobFolder
+from junction.paper.labels import PAPERS, Label, label_pages
+from junction.show import blocks as b
+from junction.show.page import Html, page
+
+#: Stem of the names of the labels of parts; those of sets are the match's own.
+PART_LABELS = "labels-parts"
+_UNTAGGED = "one part"
+
+
+def part_labels(job: JobFolder) -> dict[str, str]:
+    """Labels of every part as it was judged last: file name to page."""
+    labels = [Label(part["tag"] or _UNTAGGED, what=part["type"], made=job.entries[k]["when"],
+                    grade=": ".join(filter(None, (part["verdict"], part["fault"]))))
+              for k, part in job.parts().values()]  # fmt: skip
+    return label_pages(labels, job.job, PART_LABELS)
+
+
+def sheet(job: JobFolder) -> str:
+    """The page."""
+    title = job.job or "Job sheet"
+    first, last = job.entries[0]["when"], job.entries[-1]["when"]
+    runs = b.count(len(job.entries), "run")
+    lead = ("Job sheet: ", runs, f" from {first} to {last}." if first != last else f", {last}.")
+    labels = dict.fromkeys(entry["label"] for entry in job.entries if entry["label"])
+    cautions = dict.fromkeys(text for k in job.standing() for text in job.entries[k]["cautions"])
+    parts = job.parts()
+    counts = Counter(part["verdict"] for _, part in parts.values())
+    act = [(k, part) for k, part in parts.values() if part["verdict"] != "good"]
+    need = f" need{'s' if len(act) == 1 else ''} action."
+    state = b.text((b.count(len(act), ""), " of ", b.count(len(parts), "part"), need), "strong")
+    blocks = [
+        Html(f"<!-- {MARK} -->"), b.text(title, "title"), b.text(lead, "lead"),
+        *(b.text(text, "next") for text in labels),
+        state if parts else "",
+        b.bullets([(b.count(counts[word], ""), b.Badge(word)) for word in WORST_FIRST if counts[word]],
+                  role="counts"),
+        b.cautions([SimpleNamespace(text=text) for text in cautions]),
+        *_parts(job, parts, act), *_order(job), *_sets(job), *_drops(job), *_chosen(job),
+        *_before(job, parts), *_labels(job, bool(parts)), _history(job),
+    ]  # fmt: skip
+    return page(title, blocks)
+
+
+def _shown(job: JobFolder, k: int, text: str) -> b.Inline:
+    """Text that leads to an entry's page, where that is there."""
+    name = job.page_of(k)
+    return b.Link(text, name) if name else text
+
+
+def _when(job: JobFolder, k: int) -> str:
+    """Date and time of a run; the zone stands in the head of the page."""
+    return job.entries[k]["when"][:16]
+
+
+def _readings(part: Mapping) -> b.Inline:
+    """Readings, none of them broken over two lines."""
+    return tuple(_joined([b.Num((text, None)) for text in part["readings"]]))
+
+
+def _parts(job: JobFolder, parts: Mapping, act: list) -> list[b.Block]:
+    rank = {word: n for n, word in enumerate(WORST_FIRST)}
+    rows = [
+        [_shown(job, k, part["tag"] or _UNTAGGED), b.Badge(part["verdict"]), part["type"], part["fault"],
+         part["figure"], part["next"], _readings(part), _when(job, k)]
+        for k, part in sorted(act, key=lambda one: rank.get(one[1]["verdict"], 0))
+    ]  # fmt: skip
+    heads = ("part", "verdict", "type", "fault", "what decides", "next", "read", "judged")
+    found = [b.section("Parts that need action", [b.table(b.columns(*heads), rows)])] if rows else []
+    good = [part["tag"] or _UNTAGGED for _, part in parts.values() if part["verdict"] == "good"]
+    told = [b.section(("Good: ", b.count(len(good), "part")), [b.text(", ".join(good))])] if good else []
+    return found + told
+
+
+def _order(job: JobFolder) -> list[b.Block]:
+    rows = []
+    for row, many, tags, faults in job.orders():
+        said = "; ".join(filter(None, (row["what"], *row["notes"])))
+        rows.append([b.count(many, ""), row["type"], ", ".join(tag or _UNTAGGED for tag in tags),
+                     ", ".join(dict.fromkeys(faults)), said, ", ".join(row["or"])])  # fmt: skip
+    if not rows:
+        return []
+    waiting = job.waiting()
+    told = [say(f"order_{why}", n=len(tags)) for why, tags in waiting.items() if tags and why != "misread"]
+    told += [say("order_misread", parts=", ".join(waiting["misread"]))] if waiting["misread"] else []
+    heads = ("order", "type", "for", "fault", "what it is", "or")
+    left = [b.text(say("order_waiting", waiting="; ".join(told)), "soft")] if told else []
+    return [b.section("Parts to order", [b.table(b.columns(*heads), rows), *left])]
+
+
+def _sets(job: JobFolder) -> list[b.Block]:
+    rows = []
+    for k, number, one in job.sets():
+        placed = zip(one["parts"], one["places"], strict=False)
+        where = "; ".join(f"{part}: {place.removeprefix(f'set {number}, ')}" for part, place in placed)
+        rows.append([_shown(job, k, str(number)), where, b.Badge(one["grade"], one["means"]), one["figures"],
+                     _when(job, k)])  # fmt: skip
+    heads = ("set", "parts and their places", "grade", "imbalance", "matched")
+    return [b.section("Matched sets", [b.table(b.columns(*heads), rows)])] if rows else []
+
+
+def _millivolts(x: float | None) -> b.Inline:
+    return "" if x is None else b.Num((f"{1000 * x:.1f}", x), (" mV", None))
+
+
+def _drops(job: JobFolder) -> list[b.Block]:
+    """Each stage: the drop to set, and what was measured first and last."""
+    found = []
+    about: dict[str, list[int]] = {}
+    for k, entry in enumerate(job.entries):
+        if entry["command"] == "stage":
+            about.setdefault(entry["about"], []).append(k)
+    for name, runs in about.items():
+        measured = [k for k in runs if job.entries[k]["drops"]]
+        latest = job.entries[runs[-1]]
+        inner: list[b.Block] = []
+        if latest["to_set_V"]:
+            wanted = [piece for x in latest["to_set_V"] for piece in (" / ", _millivolts(x))][1:]
+            inner.append(b.text(("To set across each emitter resistor at idle: ", *wanted, " (",
+                                 _shown(job, runs[-1], _when(job, runs[-1])), ").")))  # fmt: skip
+        if measured:
+            first, last = job.entries[measured[0]], job.entries[measured[-1]]
+            earlier = {one["where"]: one["measured_V"] for one in first["drops"]} if first is not last else {}
+            when = (f"before, {_when(job, measured[0])}",
+                    f"{'after' if earlier else 'measured'}, {_when(job, measured[-1])}")  # fmt: skip
+            rows = [[one["where"], _millivolts(one["wanted_V"]),
+                     *([_millivolts(earlier.get(one["where"]))] if earlier else []),
+                     _millivolts(one["measured_V"]), b.Badge(one["verdict"]), one["says"]]
+                    for one in last["drops"]]  # fmt: skip
+            heads = ("position", "predicted", *when[not earlier :], "", "why")
+            inner += [b.table(b.columns(*heads), rows), b.bullets(last["drops_say"]),
+                      b.text(_shown(job, measured[-1], "The page of this measurement"))]  # fmt: skip
+        if inner:
+            found.append(b.section(f"Emitter-resistor drops{': ' if name else ''}{name}", inner))
+    return found
+
+
+def _chosen(job: JobFolder) -> list[b.Block]:
+    rows = [[_shown(job, k, one["for"]), one["take"], one["why"], _when(job, k)]
+            for k in job.standing() for one in job.entries[k]["chosen"]]  # fmt: skip
+    heads = ("in place of", "take", "why", "found")
+    return [b.section("Substitutes and resistors", [b.table(b.columns(*heads), rows)])] if rows else []
+
+
+def _before(job: JobFolder, parts: Mapping) -> list[b.Block]:
+    rows = []
+    for k, part in job.before():
+        now = parts.get(part["tag"])
+        rows.append([part["tag"], _when(job, k), b.Badge(part["verdict"]), part["fault"],
+                     b.Badge(now[1]["verdict"]) if now else "no longer in the job"])  # fmt: skip
+    heads = ("part", "judged", "then", "fault", "now")
+    return [b.section("Judged before", [b.table(b.columns(*heads), rows)])] if rows else []
+
+
+def _labels(job: JobFolder, parts: bool) -> list[b.Block]:
+    sets = [name for name in job.owner() if name.startswith("labels-") and "/" not in name]
+    made = [f"{PART_LABELS}-{paper.lower()}.html" for paper in PAPERS] if parts else []
+    links: list[b.Inline] = []
+    for word, names in (("parts", made), ("sets", sets)):
+        if names:
+            papers = [b.Link(paper, name) for paper, name in zip(PAPERS, names, strict=False)]
+            links.append((f"{word}: ", *_joined(papers)))
+    return [b.section("Labels to print and cut out", [b.bullets(links)])] if links else []
+
+
+def _joined(items: Iterable[b.Inline]) -> list[b.Inline]:
+    return [piece for item in items for piece in (", ", item)][1:]
+
+
+def _history(job: JobFolder) -> b.Block:
+    """Every run, the latest first."""
+    rows = []
+    for k in reversed(range(len(job.entries))):
+        entry = job.entries[k]
+        found: dict[str, list[str]] = {}
+        for part in entry["parts"]:
+            found.setdefault(part["verdict"], []).append(part["tag"] or _UNTAGGED)
+        told = [f"{word}: {', '.join(tags)}" for word in WORST_FIRST if word != "good"
+                if (tags := found.get(word))]  # fmt: skip
+        drops = ", ".join(b.words(_millivolts(one["measured_V"])) for one in entry["drops"])
+        told += [f"measured {drops}"] if drops else []
+        if entry["command"] == "check":
+            told += [f"read {', '.join(entry['parts'][0]['readings'])}"] if entry["parts"] else []
+        about = ", ".join(filter(None, (entry["about"], *entry["inputs"][:6])))
+        about += " and others" if len(entry["inputs"]) > 6 else ""
+        name = job.page_of(k)
+        page_ = b.Link(entry["command"], name) if name else (entry["command"], " (page replaced)")
+        rows.append([_when(job, k), page_, about, "; ".join([entry["headline"], *told])])
+    heads = ("when", "run", "about", "result")
+    return b.section("History, the latest first", [b.table(b.columns(*heads), rows)])
