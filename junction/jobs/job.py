@@ -433,7 +433,7 @@ class Result:
     def __init__(self, command: str, report: object) -> None:
         self.command, self.report = command, report
         self._view = importlib.import_module(f"junction.views.{getattr(report, 'view', command)}")
-        # SOURCE_DATE_EPOCH [s]: the date of what is made again (reproducible-builds.org), in UTC
+        # SOURCE_DATE_EPOCH [s]: the date of what is made once more (reproducible-builds.org), in UTC
         stated = os.environ.get("SOURCE_DATE_EPOCH", "")
         when = time.gmtime(int(stated)) if stated.isdecimal() else time.localtime()
         self.made = time.strftime("%Y-%m-%d %H:%M %z", when)
@@ -557,14 +557,7 @@ class Result:
         """Every file that `save` writes, by its place, the page first; with the job's sheet and record."""
         from junction.paper.job_folder import JobFolder
 
-        def own(name: str) -> dict[str, object]:
-            return {**self.contents(name), f"{self.command}.json": self.json_pieces}
-
-        found = {"headline": self._view.summary(self.report),
-                 "cautions": [c.text for c in getattr(self.report, "cautions", ())],
-                 **getattr(self._view, "sheet", lambda report: {})(self.report)}  # fmt: skip
-        files = getattr(self.bag, "files", ())
-        return JobFolder.read(folder).adding(self.command, self.made, found, files, own, job)
+        return JobFolder.read(folder).adding(self, self._view, job)
 
     def save(self, folder: str | os.PathLike, job: str = "") -> list[Path]:
         """Write the page, the CSV files and the JSON into the folder of a job: all of them or none.

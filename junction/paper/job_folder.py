@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -186,33 +186,32 @@ class JobFolder:
 
     # --- one more run ------------------------------------------------------------------------------------
 
-    def adding(
-        self, command: str, made: str, found: Mapping, inputs: Iterable[str],
-        contents: Callable[[str], Mapping[str, object]], job: str = "",
-    ) -> Files:  # fmt: skip
+    def adding(self, result, view, job: str = "") -> Files:
         """Every file of one more run, to be written all or none: its own, the sheet, labels, the record.
 
         Parameters
         ----------
-        command : str
-        made : str
-            Date and time.
-        found : mapping
-            What the run found, in the keys of `ENTRY`.
-        inputs : iterable of str
-            Files that were read.
-        contents : callable
-            From the job's name to the run's own files by name, the page first.
+        result : junction.jobs.job.Result
+        view : module
+            What shows it; ``view.sheet(report)`` gives what is kept, in the keys of `ENTRY`.
         job : str
             Name of the job from now on; '' leaves it.
+
+        Returns
+        -------
+        dict
+            From place to content, the run's page first.
         """
         from junction.paper.job_sheet import part_labels, sheet
 
-        name = job or self.job
-        own = contents(name)
-        entry = _like({**plain(found), "command": command, "when": made,
-                       "inputs": [_from(self.folder, one) for one in inputs]}, ENTRY)  # fmt: skip
-        files = self._names(entry, own)
+        name, command, report = job or self.job, result.command, result.report
+        found = getattr(view, "sheet", lambda report: {})(report)
+        entry = _like(plain({
+            **found, "command": command, "when": result.made, "headline": view.summary(report),
+            "cautions": [c.text for c in getattr(report, "cautions", ())],
+            "inputs": [_from(self.folder, one) for one in getattr(result.bag, "files", ())],
+        }), ENTRY)  # fmt: skip
+        files = self._names(entry, {**result.contents(name), f"{command}.json": result.json_pieces})
         entries, moved = (self.entries, {}) if command == "check" else self._kept(entry, command)
         entry["files"] = list(files)
         now = JobFolder(self.folder, name, (*entries, entry))

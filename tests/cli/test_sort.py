@@ -30,7 +30,8 @@ def test_the_whole_job(tmp_path, files, capsys):
     assert main(["sort", *files, "-o", str(folder), "--json", str(tmp_path / "r.json")]) == 0
     out, err = capsys.readouterr()
     lines = out.rstrip("\n").split("\n")
-    assert err == "" and lines[-1].endswith(f"job sheet: {folder}/index.html") and max(map(len, lines[:-1])) <= 80
+    assert lines[-1] == f"page: {folder}/sort.html; job sheet: {folder}/index.html"
+    assert err == "" and max(map(len, lines[:-1])) <= 80
     names = {p.name for p in folder.iterdir()}
     assert names == {"order.csv", "set_aside.csv", "sort.html", "sort.json", "verdicts.csv", "index.html",
                      "job.json", "labels-parts-a4.html", "labels-parts-letter.html"}  # fmt: skip
