@@ -244,28 +244,6 @@ def _accuracy(given, quantity: str) -> tuple[float, float]:
     return float(fraction), float(floor_)
 
 
-def stage_ask(o: SimpleNamespace, parallel: int = 1):
-    """What the options say of a stage (`StageAsk`); `parallel` where they do not."""
-    from junction.amplifier.rating import Circuit, StageAsk
-
-    if Circuit.of(o.circuit or ()).quasi and getattr(o, "layout", "") == "complementary":
-        raise UsageError("outputs of a quasi-complementary stage: --layout quasi-complementary")
-    if o.output_voltage is not None and (o.power is not None or o.load is None):
-        raise UsageError("--output-voltage stands in place of --power, and needs --load")
-    if o.output_voltage is not None:
-        o.power = parse_swing(o.output_voltage) ** 2 / (2 * o.load)
-    said = {
-        "power_W": o.power, "load_ohm": o.load, "supply_V": o.supply, "parallel": o.parallel or parallel,
-        "re_ohm": o.emitter_resistor, "rb_ohm": o.base_resistor, "idle_A": o.idle_current,
-        "idle_drop_V": o.idle_drop, "peak_A": o.peak_current, "vce_V": o.vce,
-        "temp_C": o.junction_temperature, "load_phase_deg": o.load_angle, "rth_jc": o.rth_junction_case,
-        "rth_cs": o.rth_case_sink, "rth_sa": o.rth_sink, "ambient_C": o.ambient, "circuit": o.circuit,
-        "sink_limit_C": o.sink_limit, "rth_pulse": o.pulse_impedance, "darlington": o.darlington,
-        "hfe": o.hfe,
-    }  # fmt: skip
-    return StageAsk(**{name: value for name, value in said.items() if value is not None})
-
-
 def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, str], ...]:
     """What was entered, as words and text, for a sheet that goes into the job folder; defaults left out."""
 
@@ -555,9 +533,9 @@ class Result:
 
     def written(self, folder: str | os.PathLike, job: str = "") -> dict[Path, object]:
         """Every file that `save` writes, by its place, the page first; with the job's sheet and record."""
-        from junction.paper.job_folder import JobFolder
+        from junction.paper.job_sheet import run_files
 
-        return JobFolder.read(folder).adding(self, self._view, job)
+        return run_files(folder, self, self._view, job)
 
     def save(self, folder: str | os.PathLike, job: str = "") -> list[Path]:
         """Write the page, the CSV files and the JSON into the folder of a job: all of them or none.

@@ -1,4 +1,4 @@
-"""Types as options and rows name them, looked up on the shelf, and what of them is ordered.
+"""What options say of a stage and its types, looked up on the shelf, and what is ordered of them.
 
 A type that the shelf does not hold is done without.
 """
@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, plain_name
+from junction.base.units import parse_swing
 from junction.judge.results import SortReport, say
 from junction.shelf.names import dropped_group, number_family
 from junction.shelf.types import type_shelf
@@ -23,6 +24,28 @@ _BIPOLAR = {"damper diode and base-emitter resistor", "built-in base resistors",
 def types_of(o: SimpleNamespace) -> Callable:
     """From a marking to its registered type: the reference tables and the user's own file."""
     return type_shelf((o.types,) if o.types else ())  # a fault in the user's file is said before any work
+
+
+def stage_ask(o: SimpleNamespace, parallel: int = 1):
+    """What the options say of a stage (`StageAsk`); `parallel` where they do not."""
+    from junction.amplifier.rating import Circuit, StageAsk
+
+    if Circuit.of(o.circuit or ()).quasi and getattr(o, "layout", "") == "complementary":
+        raise UsageError("outputs of a quasi-complementary stage: --layout quasi-complementary")
+    if o.output_voltage is not None and (o.power is not None or o.load is None):
+        raise UsageError("--output-voltage stands in place of --power, and needs --load")
+    if o.output_voltage is not None:
+        o.power = parse_swing(o.output_voltage) ** 2 / (2 * o.load)
+    said = {
+        "power_W": o.power, "load_ohm": o.load, "supply_V": o.supply, "parallel": o.parallel or parallel,
+        "re_ohm": o.emitter_resistor, "rb_ohm": o.base_resistor, "idle_A": o.idle_current,
+        "idle_drop_V": o.idle_drop, "peak_A": o.peak_current, "vce_V": o.vce,
+        "temp_C": o.junction_temperature, "load_phase_deg": o.load_angle, "rth_jc": o.rth_junction_case,
+        "rth_cs": o.rth_case_sink, "rth_sa": o.rth_sink, "ambient_C": o.ambient, "circuit": o.circuit,
+        "sink_limit_C": o.sink_limit, "rth_pulse": o.pulse_impedance, "darlington": o.darlington,
+        "hfe": o.hfe,
+    }  # fmt: skip
+    return StageAsk(**{name: value for name, value in said.items() if value is not None})
 
 
 def stage_types(o: SimpleNamespace, find: Callable, transistor: bool = True) -> tuple:

@@ -14,8 +14,8 @@ from junction.amplifier.stage import StageAsk, plan_stage
 from junction.base.errors import InputError, UsageError
 from junction.base.records import Bag, PartReadings, plain_name
 from junction.base.units import NORMAL_95
-from junction.jobs.job import Result, bag_of, entered, job, meter_of, noise_of, stage_ask
-from junction.jobs.marks import as_registered, not_bipolar, stage_types, types_asked, types_of
+from junction.jobs.job import Result, bag_of, entered, job, meter_of, noise_of
+from junction.jobs.marks import as_registered, not_bipolar, stage_ask, stage_types, types_asked, types_of
 from junction.jobs.match_pair import as_dual, bare_pair, yardsticks
 from junction.jobs.match_two_lead import refuse_other_options, two_lead_report
 from junction.judge.results import Device, PartVerdict, Verdict, say, type_notes

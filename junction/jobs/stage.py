@@ -14,8 +14,8 @@ from junction.amplifier.sharing import devices_from_fits, drawn_devices, share
 from junction.amplifier.stage import half_load, plan_stage
 from junction.base.errors import UsageError
 from junction.base.records import Bag
-from junction.jobs.job import Result, bag_of, entered, job, stage_ask
-from junction.jobs.marks import stage_types, types_of
+from junction.jobs.job import Result, bag_of, entered, job
+from junction.jobs.marks import stage_ask, stage_types, types_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
 from junction.judge.results import type_notes
 from junction.sets.match import match_parts

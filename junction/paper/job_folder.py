@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -68,7 +68,7 @@ def _like(given: object, shape: object, where: str = "") -> object:
 
 @dataclass(frozen=True)
 class JobFolder:
-    """A job as its folder holds it; `adding` gives the files of one more run."""
+    """A job as its folder holds it; `with_run` adds one more run."""
 
     folder: Path
     job: str = ""
@@ -186,39 +186,28 @@ class JobFolder:
 
     # --- one more run ------------------------------------------------------------------------------------
 
-    def adding(self, result, view, job: str = "") -> Files:
-        """Every file of one more run, to be written all or none: its own, the sheet, labels, the record.
+    def with_run(self, entry: dict, own: Mapping[str, object], job: str = "") -> tuple[JobFolder, Files]:
+        """The job after one more run, and the files of the run by their places, the page first.
 
         Parameters
         ----------
-        result : junction.jobs.job.Result
-        view : module
-            What shows it; ``view.sheet(report)`` gives what is kept, in the keys of `ENTRY`.
+        entry : dict
+            What the run found, in the keys of `ENTRY`.
+        own : mapping
+            Contents of its files by name, the page first.
         job : str
             Name of the job from now on; '' leaves it.
-
-        Returns
-        -------
-        dict
-            From place to content, the run's page first.
         """
-        from junction.paper.job_sheet import part_labels, sheet
-
-        name, command, report = job or self.job, result.command, result.report
-        found = getattr(view, "sheet", lambda report: {})(report)
-        entry = _like(plain({
-            **found, "command": command, "when": result.made, "headline": view.summary(report),
-            "cautions": [c.text for c in getattr(report, "cautions", ())],
-            "inputs": [_from(self.folder, one) for one in getattr(result.bag, "files", ())],
-        }), ENTRY)  # fmt: skip
-        files = self._names(entry, {**result.contents(name), f"{command}.json": result.json_pieces})
-        entries, moved = (self.entries, {}) if command == "check" else self._kept(entry, command)
+        entry = _like(plain({**entry, "inputs": [_from(self.folder, one) for one in entry["inputs"]]}), ENTRY)
+        files = self._names(entry, own)
+        entries, moved = (self.entries, {}) if entry["command"] == "check" else self._kept(entry)
         entry["files"] = list(files)
-        now = JobFolder(self.folder, name, (*entries, entry))
-        record = {"job": now.job, "entries": now.entries}
-        labels = part_labels(now) if entry["parts"] else {}
-        files |= {PAGE: sheet(now), **labels, NAME: lambda: document("job", record)}
-        return {self.folder / place: content for place, content in files.items()} | moved
+        now = JobFolder(self.folder, job or self.job, (*entries, entry))
+        return now, {self.folder / name: content for name, content in files.items()} | moved
+
+    def record(self) -> Iterator[str]:
+        """Text of the record, piece by piece."""
+        return document("job", {"job": self.job, "entries": self.entries})
 
     def _names(self, entry: Mapping, own: Mapping[str, object]) -> dict[str, object]:
         """The run's files under names that take no other part's page; a check's names hold the tag."""
@@ -236,9 +225,9 @@ class JobFolder:
             k += 1
         return {named(name): content for name, content in own.items()}
 
-    def _kept(self, entry: Mapping, command: str) -> tuple[tuple[dict, ...], Files]:
+    def _kept(self, entry: Mapping) -> tuple[tuple[dict, ...], Files]:
         """Files of the run whose place this one takes, in a folder of their own where it was about others."""
-        owner = self.owner()
+        owner, command = self.owner(), entry["command"]
         at = owner.get(f"{command}.html")
         if at is None or _again(entry, self.entries[at]):
             return self.entries, {}

@@ -6,12 +6,13 @@ wrote; nothing is worked out here but which judgement is the latest.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from types import SimpleNamespace
 
 from junction.judge.results import WORST_FIRST, say
-from junction.paper.job_folder import MARK, JobFolder
+from junction.paper.job_folder import MARK, NAME, PAGE, Files, JobFolder
 from junction.paper.labels import PAPERS, Label, label_pages
 from junction.show import blocks as b
 from junction.show.page import Html, page
@@ -19,6 +20,35 @@ from junction.show.page import Html, page
 #: Stem of the names of the labels of parts; those of sets are the match's own.
 PART_LABELS = "labels-parts"
 _UNTAGGED = "one part"
+
+
+def run_files(folder: str | os.PathLike, result, view, job: str = "") -> Files:
+    """Every file of one more run into a job's folder, to be written all or none, the run's page first.
+
+    Parameters
+    ----------
+    folder : path
+    result : junction.jobs.job.Result
+    view : module
+        What shows it; ``view.sheet(report)`` gives what is kept of it, in the keys of `ENTRY`.
+    job : str
+        Name of the job from now on; '' leaves the one it has.
+
+    Raises
+    ------
+    OutputError
+        The folder's ``job.json`` or ``index.html`` is not of a job.
+    """
+    before, report = JobFolder.read(folder), result.report
+    entry = {
+        **getattr(view, "sheet", lambda report: {})(report), "command": result.command, "when": result.made,
+        "headline": view.summary(report), "inputs": getattr(result.bag, "files", ()),
+        "cautions": [c.text for c in getattr(report, "cautions", ())],
+    }  # fmt: skip
+    own = {**result.contents(job or before.job), f"{result.command}.json": result.json_pieces}
+    now, files = before.with_run(entry, own, job)
+    own = {PAGE: sheet(now), **(part_labels(now) if now.entries[-1]["parts"] else {}), NAME: now.record}
+    return files | {now.folder / name: content for name, content in own.items()}
 
 
 def part_labels(job: JobFolder) -> dict[str, str]:
@@ -81,8 +111,10 @@ def _parts(job: JobFolder, parts: Mapping, act: list) -> list[b.Block]:
     heads = ("part", "verdict", "type", "fault", "what decides", "next", "read", "judged")
     found = [b.section("Parts that need action", [b.table(b.columns(*heads), rows)])] if rows else []
     good = [part["tag"] or _UNTAGGED for _, part in parts.values() if part["verdict"] == "good"]
-    told = [b.section(("Good: ", b.count(len(good), "part")), [b.text(", ".join(good))])] if good else []
-    return found + told
+    if good:
+        blind = b.text(say("sheet_good"), "soft")
+        found.append(b.section(("Good: ", b.count(len(good), "part")), [b.text(", ".join(good)), blind]))
+    return found
 
 
 def _order(job: JobFolder) -> list[b.Block]:

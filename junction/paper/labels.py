@@ -27,7 +27,8 @@ _MARGIN_MM, _HEAD_MM = 11.0, 13.0  # of the sheet; what stands over its labels
 _ASIDE_MM, _ABOVE_MM, _FOLD_MM = 1.5, 0.8, 8.0
 #: Largest letters of a tag and of what stands under it [pt], by size.
 _LARGEST = {"flag": (10.0, 6.5), "body": (11.0, 6.5), "envelope": (22.0, 10.0)}
-_POINT_MM, _LEADING, _SMALLEST = 25.4 / 72, 1.18, 2.0
+#: Height of a line over its letters; width of bold letters over plain ones; letters nobody can read [pt].
+_POINT_MM, _LEADING, _BOLD, _SMALLEST = 25.4 / 72, 1.18, 1.12, 2.0
 
 _CHECK = "The ruler is 50 mm: where yours is not, print at 100 %."
 #: 50 mm between the middles of its first and last line, a line each 10 mm.
@@ -52,12 +53,10 @@ class Label:
 
 
 def _em(character: str) -> float:
-    """Width of a character in a sans serif of weight 700, rather too wide [em]."""
-    if character in "MWmw@%—":
-        return 1.0
-    if character.isascii():
-        return 0.34 if character in "iljI.,:;'|!() " else 0.75 if character.isupper() else 0.62
-    return 1.05
+    """Width of a character in the widest sans serif that a machine is likely to have, rather too wide [em]."""
+    if not character.isascii() or character in "MWmw@%":
+        return 1.05
+    return 0.4 if character in "iljI.,:;'|!() " else 0.7 if character.isupper() else 0.64
 
 
 def _lines(text: str, room_em: float) -> int:
@@ -69,7 +68,7 @@ def _lines(text: str, room_em: float) -> int:
             lines, left = lines + 1, room_em
         while wide > left:  # at least a character a line
             lines, wide, left = lines + 1, wide - max(left - 1.05, 1.05), room_em
-        left -= wide + 0.34
+        left -= wide + 0.4
     return lines
 
 
@@ -80,8 +79,11 @@ def _set(texts: Sequence[str], name: str, across_mm: float, down_mm: float, tagg
     points = [largest if tagged and k == 0 else plain for k in range(len(texts))]
 
     def height_mm() -> float:
-        return _LEADING * _POINT_MM * sum(_lines(text, across_mm / (pt * _POINT_MM)) * pt
-                                          for text, pt in zip(texts, points, strict=True))  # fmt: skip
+        wide = [_BOLD if tagged and k == 0 else 1.0 for k in range(len(texts))]
+        return _LEADING * _POINT_MM * sum(
+            _lines(text, across_mm / (pt * _POINT_MM * w)) * pt
+            for text, pt, w in zip(texts, points, wide, strict=True)
+        )
 
     while height_mm() > down_mm and max(points) > _SMALLEST:
         top = max(points)  # the largest gives way first
