@@ -53,7 +53,7 @@ class Label:
 
 
 def _em(character: str) -> float:
-    """Width of a character in the widest sans serif that a machine is likely to have, rather too wide [em]."""
+    """Width of a character [em], rather too wide: in the widest sans serif that a machine may have."""
     if not character.isascii() or character in "MWmw@%":
         return 1.05
     return 0.4 if character in "iljI.,:;'|!() " else 0.7 if character.isupper() else 0.64
