@@ -400,8 +400,8 @@ class Result:
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
     ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
     also ``pages(report, made)`` where there may be several, ``pictures(report, made)``, ``document(report)``,
-    the body of the JSON where it is not the report's record, ``display(report)``, ``files(report, made, job)``
-    and ``sheet(report)``, what the job's sheet keeps.
+    the body of the JSON where it is not the report's record, ``display(report)``,
+    ``files(report, made, job)`` and ``sheet(report)``, what the job's sheet keeps.
     ``print(result)`` gives what the command line prints.
     """
 

@@ -35,7 +35,7 @@ ENTRY = {
     "parts": [_PART], "order": [_ORDER],
     "waiting": {name: [""] for name in ("undecided", "in_circuit", "untyped", "misread")},
     "sets": [_SET], "to_set_V": [0.0], "drops": [_DROP], "drops_say": [""],
-    "chosen": [{"for": "", "take": "", "why": ""}], "cautions": [""], "files": [""],
+    "chosen": [{"for": "", "take": "", "why": ""}], "cautions": [{"text": "", "short": ""}], "files": [""],
 }  # fmt: skip
 
 Files = dict[Path, str | bytes | Callable]
@@ -86,7 +86,7 @@ class JobFolder:
         folder = Path(folder)
         path, page, keep = folder / NAME, folder / PAGE, "; write to another folder, or move it away"
         try:
-            if page.exists() and MARK not in page.read_text("utf-8", "replace")[:20000]:
+            if page.exists() and MARK not in page.read_text("utf-8", "replace"):
                 raise OutputError(f"{page}: is no job sheet of junction{keep}")
             if not path.exists():
                 return cls(folder)

@@ -43,7 +43,7 @@ def run_files(folder: str | os.PathLike, result, view, job: str = "") -> Files:
     entry = {
         **getattr(view, "sheet", lambda report: {})(report), "command": result.command, "when": result.made,
         "headline": view.summary(report), "inputs": getattr(result.bag, "files", ()),
-        "cautions": [c.text for c in getattr(report, "cautions", ())],
+        "cautions": [{"text": c.text, "short": c.short} for c in getattr(report, "cautions", ())],
     }  # fmt: skip
     own = {**result.contents(job or before.job), f"{result.command}.json": result.json_pieces}
     now, files = before.with_run(entry, own, job)
@@ -66,23 +66,23 @@ def sheet(job: JobFolder) -> str:
     runs = b.count(len(job.entries), "run")
     lead = ("Job sheet: ", runs, f" from {first} to {last}." if first != last else f", {last}.")
     labels = dict.fromkeys(entry["label"] for entry in job.entries if entry["label"])
-    cautions = dict.fromkeys(text for k in job.standing() for text in job.entries[k]["cautions"])
+    cautions = {one["text"]: one for k in job.standing() for one in job.entries[k]["cautions"]}
     parts = job.parts()
     counts = Counter(part["verdict"] for _, part in parts.values())
     act = [(k, part) for k, part in parts.values() if part["verdict"] != "good"]
     need = f" need{'s' if len(act) == 1 else ''} action."
-    state = b.text((b.count(len(act), ""), " of ", b.count(len(parts), "part"), need), "strong")
+    state = b.text((b.count(len(act), ""), " of ", b.count(len(parts), "part"), need), "headline")
     blocks = [
         Html(f"<!-- {MARK} -->"), b.text(title, "title"), b.text(lead, "lead"),
         *(b.text(text, "next") for text in labels),
         state if parts else "",
-        b.bullets([(b.count(counts[word], ""), b.Badge(word)) for word in WORST_FIRST if counts[word]],
-                  role="counts"),
-        b.cautions([SimpleNamespace(text=text) for text in cautions]),
+        b.text(_joined([(b.count(counts[word], ""), " ", b.Badge(word)) for word in WORST_FIRST
+                        if counts[word]])),
+        b.cautions([SimpleNamespace(**one) for one in cautions.values()]),
         *_parts(job, parts, act), *_order(job), *_sets(job), *_drops(job), *_chosen(job),
         *_before(job, parts), *_labels(job, bool(parts)), _history(job),
     ]  # fmt: skip
-    return page(title, blocks)
+    return page(title, blocks, last)
 
 
 def _shown(job: JobFolder, k: int, text: str) -> b.Inline:
@@ -91,14 +91,14 @@ def _shown(job: JobFolder, k: int, text: str) -> b.Inline:
     return b.Link(text, name) if name else text
 
 
-def _when(job: JobFolder, k: int) -> str:
+def _when(job: JobFolder, k: int) -> b.Inline:
     """Date and time of a run; the zone stands in the head of the page."""
-    return job.entries[k]["when"][:16]
+    return _joined([b.Num((text, None)) for text in job.entries[k]["when"].split(" ")[:2]], " ")
 
 
 def _readings(part: Mapping) -> b.Inline:
     """Readings, none of them broken over two lines."""
-    return tuple(_joined([b.Num((text, None)) for text in part["readings"]]))
+    return _joined([b.Num((text, None)) for text in part["readings"]])
 
 
 def _parts(job: JobFolder, parts: Mapping, act: list) -> list[b.Block]:
@@ -121,7 +121,8 @@ def _order(job: JobFolder) -> list[b.Block]:
     rows = []
     for row, many, tags, faults in job.orders():
         said = "; ".join(filter(None, (row["what"], *row["notes"])))
-        rows.append([b.count(many, ""), row["type"], ", ".join(tag or _UNTAGGED for tag in tags),
+        whose = ", ".join(tag or _UNTAGGED for tag in tags) or f"other side of {row['complement']}"
+        rows.append([b.count(many, ""), row["type"], whose,
                      ", ".join(dict.fromkeys(faults)), said, ", ".join(row["or"])])  # fmt: skip
     if not rows:
         return []
@@ -162,12 +163,12 @@ def _drops(job: JobFolder) -> list[b.Block]:
         if latest["to_set_V"]:
             wanted = [piece for x in latest["to_set_V"] for piece in (" / ", _millivolts(x))][1:]
             inner.append(b.text(("To set across each emitter resistor at idle: ", *wanted, " (",
-                                 _shown(job, runs[-1], _when(job, runs[-1])), ").")))  # fmt: skip
+                                 _shown(job, runs[-1], b.words(_when(job, runs[-1]))), ").")))  # fmt: skip
         if measured:
             first, last = job.entries[measured[0]], job.entries[measured[-1]]
             earlier = {one["where"]: one["measured_V"] for one in first["drops"]} if first is not last else {}
-            when = (f"before, {_when(job, measured[0])}",
-                    f"{'after' if earlier else 'measured'}, {_when(job, measured[-1])}")  # fmt: skip
+            at = [b.words(_when(job, k)) for k in measured]
+            when = f"before, {at[0]}", f"{'after' if earlier else 'measured'}, {at[-1]}"
             rows = [[one["where"], _millivolts(one["wanted_V"]),
                      *([_millivolts(earlier.get(one["where"]))] if earlier else []),
                      _millivolts(one["measured_V"]), b.Badge(one["verdict"]), one["says"]]
@@ -208,8 +209,8 @@ def _labels(job: JobFolder, parts: bool) -> list[b.Block]:
     return [b.section("Labels to print and cut out", [b.bullets(links)])] if links else []
 
 
-def _joined(items: Iterable[b.Inline]) -> list[b.Inline]:
-    return [piece for item in items for piece in (", ", item)][1:]
+def _joined(items: Iterable[b.Inline], between: str = ", ") -> tuple[b.Inline, ...]:
+    return tuple(piece for item in items for piece in (between, item))[1:]
 
 
 def _history(job: JobFolder) -> b.Block:
