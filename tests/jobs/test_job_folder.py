@@ -109,7 +109,8 @@ def test_drops_before_and_after(done):
 
 
 def test_every_link_leads_to_a_file(done):
-    links = [link for link in Page((done / "index.html").read_text()).links if not link.startswith(("data:", "#"))]
+    found = Page((done / "index.html").read_text()).links
+    links = [link for link in found if not link.startswith(("data:", "#"))]
     assert {"check-Q07.html", "check-Q08.html", "sort.html", "match.html", "stage.html", "substitute.html",
             "labels-a4.html", "labels-parts-letter.html"} <= {*links}  # fmt: skip
     assert all((done / link).is_file() for link in links)
