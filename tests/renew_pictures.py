@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 import junction
+from tests.test_notebooks import DAY
 from tests.test_readme_examples import ROOT, printed
 
 PICTURES = ROOT / "reference" / "pictures"
@@ -24,6 +25,7 @@ def renew():
     browser = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
     if browser is None:
         sys.exit("no chromium on the PATH")
+    os.environ["SOURCE_DATE_EPOCH"] = str(DAY)
     with tempfile.TemporaryDirectory() as folder:
         os.chdir(folder)
         printed("junction demo demo")
