@@ -36,6 +36,15 @@ def split_placement(placement: str) -> tuple[str, str]:
 
 #: Junction names in sweeps: p side against n side (CE: collector against emitter).
 JUNCTIONS = ("AK", "BE", "BC", "CE")
+_JUNCTION = re.compile(r"(?<![\w-])(?:B(?=[CE](?![\w-]))|C(?=E(?![\w-]))|A(?=K(?![\w-])))")
+
+
+def spelled(*names: str) -> str:
+    """Junctions and faults as people read them: ``B-E leaky, C-E`` for ``BE leaky`` and ``CE``.
+
+    Only for names of junctions and faults: a word of two letters elsewhere may be somebody's tag.
+    """
+    return _JUNCTION.sub(r"\g<0>-", ", ".join(names))
 
 
 def not_json(default):

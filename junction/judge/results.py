@@ -21,7 +21,7 @@ from operator import itemgetter
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
-from junction.base.records import Bag, Interval, not_json
+from junction.base.records import JUNCTIONS, Bag, Interval, not_json, spelled
 from junction.base.units import REFERENCE_TEMP_C, si
 from junction.shelf.names import dropped_group
 from junction.shelf.tables import Meter, PartType, families, records, rule
@@ -93,6 +93,8 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     text, names = _template(reason, column)
     if not text:
         return ""
+    if numbers.get("where") in JUNCTIONS:
+        numbers = {**numbers, "where": spelled(numbers["where"])}
     known = tuple([(x := numbers[name]) == x and x != "" and x is not False for name in names])
     return _writer(reason, column, known)(numbers)
 

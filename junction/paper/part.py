@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
-from junction.base.records import CurveTable, PartReadings, SweepTable, split_placement
+from junction.base.records import CurveTable, PartReadings, SweepTable, spelled, split_placement
 from junction.base.units import interval, nominal, percent, reading
 from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
@@ -59,8 +59,8 @@ def sureness(v: PartVerdict | JunctionVerdict) -> float:
 
 
 def fault_words(v: PartVerdict) -> str:
-    """``BE leaky``; ``likely BE leaky`` where the verdict is sure but the place of the fault is not."""
-    text = ", ".join(v.faults)
+    """``B-E leaky``; ``likely B-E leaky`` where the verdict is sure but the place of the fault is not."""
+    text = spelled(*v.faults)
     return f"likely {text}" if text and v.faults_probability < rule("conformity_good") else text
 
 
@@ -73,8 +73,8 @@ def evidence_of(v: PartVerdict) -> tuple[str, ...]:
         return v.evidence
     found = []
     for j in [j for j in v.junctions if j.verdict == v.verdict] or v.junctions:
-        spelled = (j.junction, "-".join(j.junction), "-".join(reversed(j.junction)))
-        found += [s if any(name in s for name in spelled) else f"{j.junction}: {s}" for s in j.evidence]
+        names = (spelled(j.junction), spelled(j.junction)[::-1])
+        found += [s if any(name in s for name in names) else f"{names[0]}: {s}" for s in j.evidence]
     return tuple(found)
 
 
@@ -215,17 +215,17 @@ def part_card(
     if read:
         path = [interval(j.leak_ohm, "ohm") if j.leak_ohm is not None else "" for j in read]
         heads = ("junction", "verdict", "sure", *(["path resistance"] if any(path) else []))
-        rows = [[j.junction, b.Badge(j.verdict), sure(j), ohms][: len(heads)]
+        rows = [[spelled(j.junction), b.Badge(j.verdict), sure(j), ohms][: len(heads)]
                 for j, ohms in zip(read, path, strict=True)]  # fmt: skip
         beside.append(b.table(b.columns(*heads), rows))
     if v.measured:
         rows = [[name, interval(it)] for name, it in v.measured.items()]
         beside.append(b.table(b.columns("quantity", "value and its interval"), rows, style="values"))
     blocks.append(b.beside(beside))
-    judged = [f"{j.junction} judged by {limit[j.junction]}" for j in read if j.limit]
+    judged = [f"{spelled(j.junction)} judged by {limit[j.junction]}" for j in read if j.limit]
     blocks.append(b.bullets(judged, role="soft"))
     for j in v.junctions:
-        inner = [b.bullets([s for s in j.evidence if s not in said and f"{j.junction}: {s}" not in said])]
+        inner = [b.bullets([s for s in j.evidence if s not in said and f"{spelled(j.junction)}: {s}" not in said])]
         if j in read:
             blocks += inner
             continue
@@ -235,11 +235,11 @@ def part_card(
         inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
         inner += fit_blocks(j.fit) if j.fit is not None else []
         inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []
-        heading = (j.junction, " ", b.Badge(j.verdict), " ", sure(j))
+        heading = (spelled(j.junction), " ", b.Badge(j.verdict), " ", sure(j))
         blocks.append(b.section(heading, inner, level=4, role="junction"))
     if v.alternatives:
         rows = [
-            [", ".join(a.faults) or "no fault", device_words(a.device),
+            [spelled(*a.faults) or "no fault", device_words(a.device),
              percent(a.probability), a.decided_by]
             for a in v.alternatives
         ]  # fmt: skip

@@ -12,6 +12,7 @@ from math import isfinite, nan
 
 import numpy as np
 
+from junction.base.records import spelled
 from junction.base.units import NORMAL_95, nominal, quantity
 from junction.show.canvas import Canvas, Picture
 from junction.show.panel import Panel, Scale, short, spanning
@@ -67,13 +68,13 @@ def sweep_columns(plot: SweepPlot, around: Around | None = None) -> list[Canvas]
     residual = np.isfinite(plot.residual).any()
     if backward.any() or residual or not columns:
         shown = ["reverse current"] * bool(backward.any()) + ["residuals by point"] * bool(residual)
-        second = Canvas(350.0, alt=f"{plot.part} {plot.junction}: {' and '.join(shown)}")
+        second = Canvas(350.0, alt=f"{plot.part} {spelled(plot.junction)}: {' and '.join(shown)}")
         if backward.any() or not columns:
             _reverse(second, plot, a, 150 if residual else 320)
         if residual:
             _residuals(second, plot, 205 if backward.any() else 40)
         columns.append(second)
-    heading(columns[0], f"{plot.part} {plot.junction}", (short(plot.type, 16), temp, a.date))
+    heading(columns[0], f"{plot.part} {spelled(plot.junction)}", (short(plot.type, 16), temp, a.date))
     if len(columns) > 1:
         said = "dots used, crosses left out" if not plot.used.all() else ""
         said = "; ".join(filter(None, (said, "bars and band 95 %" if plot.v_fit_V.size else "")))
@@ -161,7 +162,7 @@ def sweep_picture(name: str, plot: SweepPlot, around: Around | None = None) -> P
     limit = ""
     if isfinite(plot.limit_A):
         limit = f"limit {nominal(plot.limit_A, 'A')} at {nominal(plot.limit_V, 'V')}"
-    what = [f"{plot.part} {plot.junction}: {plot.v_V.size} points from {quantity(plot.v_V.min(), 'V')} to"
+    what = [f"{plot.part} {spelled(plot.junction)}: {plot.v_V.size} points from {quantity(plot.v_V.min(), 'V')} to"
             f" {quantity(plot.v_V.max(), 'V')}", "with the fitted curve" if plot.v_fit_V.size else "no fit",
             *a.forward, *a.reverse, limit]  # fmt: skip
     return Picture(name, "; ".join(filter(None, what)), columns)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
-from junction.base.records import PartReadings
+from junction.base.records import PartReadings, spelled
 from junction.base.units import listed
 from junction.judge.results import PartVerdict, SortReport, say
 from junction.shelf.tables import rule
@@ -25,11 +25,6 @@ def probability_words(p: float) -> str:
     if p < 0.005:
         return "under 1 %"
     return f"{100 * p:.0f} %"
-
-
-def faults_words(faults: Sequence[str]) -> str:
-    """``B-E shorted, C-E leaky``; names that hold a hyphen stay as they are."""
-    return ", ".join(f if "-" in f else f"{f[0]}-{f[1:]}" for f in faults)
 
 
 def _noun(kind: str, other: str) -> str:
@@ -73,15 +68,15 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
         return v.verdict, sure
     exact = v.faults_probability
     if exact < rule("show_path_settled"):
-        likely = f"likeliest {faults_words(v.faults)}, {probability_words(exact)}"
+        likely = f"likeliest {spelled(*v.faults)}, {probability_words(exact)}"
         return v.verdict, f"{sure}; which path of the part is not settled ({likely})"
-    return v.verdict, f"{faults_words(v.faults)}  ({sure})"
+    return v.verdict, f"{spelled(*v.faults)}  ({sure})"
 
 
 def summary(report: SortReport) -> str:
     """The verdict in a few words."""
     v = report.verdicts[0]
-    said = faults_words(v.faults) or (v.doubt if v.verdict == "undecided" else "")
+    said = spelled(*v.faults) or (v.doubt if v.verdict == "undecided" else "")
     return f"{v.verdict}: {said}" if said else str(v.verdict)
 
 
@@ -103,7 +98,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         text = a.device.called or " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
         leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
         if a.probability >= told:
-            faults = faults_words(a.faults) or "no fault"
+            faults = spelled(*a.faults) or "no fault"
             others.append(f"{probability_words(a.probability)}: {faults} ({text}{leads})")
     yield b.labelled("or else", others)
     yield b.labelled("next", [v.next] if v.next else [])

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from math import isfinite, nan
 from typing import TYPE_CHECKING
 
-from junction.base.records import Interval
+from junction.base.records import Interval, spelled
 from junction.base.units import (
     REFERENCE_TEMP_C,
     ZERO_CELSIUS_K,
@@ -104,7 +104,7 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
             if row.held:
                 values.append(["default", "", f"the data cannot say: {', '.join(row.held)}"])
             values += [["note", "", said] for said in curve_notes(row)]
-        first = (row.part, row.junction if isinstance(row, FitRow) else row.polarity)
+        first = (row.part, spelled(row.junction) if isinstance(row, FitRow) else row.polarity)
         cells += [[*(first if k == 0 else ("", "")), *value] for k, value in enumerate(values)]
     heads = ("quantity", "value", "95 % interval")
     return b.table(b.columns("part", of, *heads, right=heads[1:2], wrap=heads[2:]), cells)
@@ -148,7 +148,7 @@ def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
     for row in rows[:MOST_LINES]:
         p = row.fit.parameters
         values = (interval(p[n], ends=False) if n in p else "" for n in names)
-        cells.append([row.part, row.junction, *values, row.why_not or row.fit.model])
+        cells.append([row.part, spelled(row.junction), *values, row.why_not or row.fit.model])
     yield b.table(columns, cells)
     if len(rows) > MOST_LINES:
         yield b.text(f"and {b.count(len(rows) - MOST_LINES, 'more sweep')}")
@@ -244,7 +244,7 @@ def diode_card(name: str, row: FitRow) -> str:
     known = {key: it.value for key, it in p.items() if isfinite(it.value)}
     if "IS_A" not in known or "N" not in known or "unphysical" in fit.flags:
         return ""
-    lines = [f"* {b.visible(row.part)} {row.junction}: {fit.model}, fitted at {_measured_at(fit)}"]
+    lines = [f"* {b.visible(row.part)} {spelled(row.junction)}: {fit.model}, fitted at {_measured_at(fit)}"]
     for key, it in p.items():
         if key not in known and (isfinite(it.low) or isfinite(it.high)):
             limit = b.plain(interval(it))
@@ -373,7 +373,7 @@ def _sweep(row: FitRow, picture: Picture | None, card: str) -> b.Block:
     if card:
         blocks.append(b.code(card, "SPICE card"))
     kind = [b.text(row.type, "what")] if row.type else []
-    return b.section(f"{row.part} {row.junction}", kind + blocks, level=3, role="part")
+    return b.section(f"{row.part} {spelled(row.junction)}", kind + blocks, level=3, role="part")
 
 
 def _transistor(row: TransistorRow, picture: Picture | None, card: str) -> b.Block:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from junction.base.records import spelled
 from junction.base.units import listed
 from junction.judge.results import say
 from junction.show import blocks as b
@@ -113,7 +114,7 @@ def section(order: Order | None) -> list[b.Block]:
     for row in order.rows:
         faults = dict.fromkeys(row.faults)
         said = "; ".join([x for x in (row.what, *row.notes) if x])
-        rows.append([b.count(row.to_order, ""), row.type, ", ".join(row.parts), ", ".join(faults), said])
+        rows.append([b.count(row.to_order, ""), row.type, ", ".join(row.parts), spelled(*faults), said])
         rows += [["", f"or {one.candidate}" + (f" with {one.pair}" if one.pair else ""), "", "", one.why]
                  for one in row.substitutes]  # fmt: skip
     found = b.table(b.columns("order", "type", "for", "fault", "what it is, or why"), rows)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from junction.base.records import Bag
+from junction.base.records import Bag, spelled
 from junction.base.units import listed, reading
 from junction.show import blocks as b
 from junction.show.write import set_aside_table
@@ -44,7 +44,7 @@ def tables(bag: Bag) -> dict:
 
 def terminal(bag: Bag, everything: bool = False) -> Iterable[b.Block]:
     """What the bag holds."""
-    rows = [[part, kind, of, str(n), type_] for part, kind, of, n, type_, *_ in _rows(bag)]
+    rows = [[part, kind, spelled(of), str(n), type_] for part, kind, of, n, type_, *_ in _rows(bag)]
     columns = b.columns("part", "kind", "of", "points", "type", right=("points",), wrap=("of",))
     yield b.table(columns, rows)
     yield b.text(summary(bag))
