@@ -37,11 +37,11 @@ HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it
   lifted E     lead E is off the board now: the readings it touches are taken again
   discharged   all leads were shorted together: every reading is taken again"""
 BAG_HELP = """  bce, ak, 123 the lead names of this part, before its first reading (also g d s)
-  stop         end the sitting; what is typed is kept (also Ctrl-C)"""
+  stop         end; what is typed is kept (also Ctrl-C)"""
 TAG_HELP = """the tag written on the part; Enter takes the one proposed
-  undo         take up the part before again    list   the parts of this sitting
+  undo         take up the part before again    list   the parts typed so far
   a tag that is there already: its readings are shown and can be added to or corrected
-  done         end the sitting (also Ctrl-D, Ctrl-C)"""
+  done         end (also Ctrl-D, Ctrl-C)"""
 
 _LEADS = {"": "123", "123": "123", "1": "123", "bce": "BCE", "ebc": "BCE", "b": "BCE", "ak": "AK", "a": "AK"}
 _END = ("done", "end", "quit", "q", "exit")
@@ -252,7 +252,7 @@ class _Desk:
 
     def _counts(self) -> str:
         parts = ", ".join(f"{n} {word}" for word, n in Counter(self.done.values()).most_common())
-        return f"{count(len(self.done), 'part')} in this sitting: {parts or 'none'}"
+        return f"{count(len(self.done), 'part')}: {parts or 'none'}"
 
     # --- tags and the file -------------------------------------------------------------------------------
 

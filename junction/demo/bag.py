@@ -217,7 +217,7 @@ def _wide_readings(rng: np.random.Generator) -> str:
     rows.append(("Q13", "BC547B", "0.6S2", "OL", "0.648", "OL", "OL", "OL", "22", "tone stage"))
     rows.append(("Q14", "BC547B", "655", "OL", "0.652", "OL", "OL", "OL", "22", "tone stage"))
     headings = ("part", "type", *_WIDE, "temp_C", "note")
-    return _table(headings, rows, "Multimeter in diode mode, parts out of circuit; red lead first, V.")
+    return _table(headings, rows, "Multimeter in diode mode, parts out of circuit; red probe first, V.")
 
 
 def _long_readings(rng: np.random.Generator) -> str:

@@ -419,7 +419,7 @@ def parse_reading(text: str) -> Reading:
     placement = parse_placement(left)
     if not found or not placement:
         raise UnitError(
-            f"{shown(text)}: write placement=value, red lead first, for example B-E=0.612, 1-2=OL, A-K=580mV"
+            f"{shown(text)}: write placement=value, red probe first, for example B-E=0.612, 1-2=OL, A-K=580mV"
         )
     try:
         reading = reading_cell(placement, right)

@@ -22,7 +22,7 @@ from junction.shelf.tables import Meter, cautions
 #: Leads that a part may have at most.
 MOST_LEADS = 4
 
-EPILOG = """a reading is PLACEMENT=VALUE, red lead first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
+EPILOG = """a reading is PLACEMENT=VALUE, red probe first: B-E=0.612  E-B=OL  1-2=640mV  C-E=34ohm  A-K=0.55
 OL is over-range; a value without a unit is volt; ~ behind it marks a reading that was still falling.
 leads not known yet: call them 1, 2, 3. Without readings the command asks for them one by one.
 exit status: 0 judged; 2 nothing done.
@@ -32,7 +32,7 @@ examples: junction check B-E=0.642 E-B=OL B-C=0.636 C-B=OL C-E=OL E-C=OL
 
 
 @job(
-    inputs=("readings", "*", "X-Y=VALUE", "meter readings, red lead on X"),
+    inputs=("readings", "*", "X-Y=VALUE", "meter readings, red probe on X"),
     writes="a page, verdicts.csv and check.json", epilog=EPILOG,
 )  # fmt: skip
 def check(readings, o) -> Result:
@@ -41,7 +41,7 @@ def check(readings, o) -> Result:
     Parameters
     ----------
     readings : list of str, dict or PartReadings
-        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}``, red lead first; a bare number is volt.
+        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}``, red probe first; a bare number is volt.
 
     Returns
     -------
@@ -115,7 +115,7 @@ def checked(
         No readings, or readings that mix names of leads.
     """
     if not part.readings:
-        raise UsageError("no readings; write placement=value, red lead first, for example B-E=0.612 E-B=OL")
+        raise UsageError("no readings; write placement=value, red probe first, for example B-E=0.612 E-B=OL")
     names = {r.red.isdigit(): r.placement for r in part.readings}
     if len(names) > 1:
         one, other = names.values()

@@ -33,7 +33,7 @@ EPILOG = "layouts:\n" + "".join(f"  {name:<20} {one.meaning}\n" for name, one in
 input: curves (part, vce_V, vbe_V, ib_A, ic_A) and spot readings (part, ic_mA, vbe_mV, hFE, temp_C),
 mixed as they come. A part may have several rows of readings, at idle and near the peak; one works, two
 work better, a curve up to the peak current best. A grade is given for idle and for the peak; none means
-that the readings cannot vouch for grade C, and the note at the set says where and what would help.
+that the readings do not reach grade C, and the note at the set says where and what would help.
 With nothing better, B-E in diode mode and an hFE without a current (a meter's socket) are taken.
 diodes, LEDs, Zeners: diode-mode readings (part, A-K, temp_C), sweeps of AK (part, junction, v_V, i_A), or
 V read at a current of your own, as A-K or K-A with --meter-current; compared at --current.

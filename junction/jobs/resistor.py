@@ -279,12 +279,12 @@ def resistor(value, o) -> Result:
     tolerance = series.tolerance_percent / 100 if isnan(tolerance) else tolerance
     verdict = None
     if not isnan(zero) and isnan(reading):
-        raise UsageError("what the shorted leads read is taken off a reading: give --reading 0.4ohm too")
+        raise UsageError("what the probes held together read is taken off a reading: give --reading 0.4ohm too")
     if not isnan(reading):
         _ask_digits(wanted, value, code, reading)
         digit = o.meter_resolution or resolution_of(reading)
         if zero > reading + digit * (1 + 1e-9):
-            raise UsageError(f"the shorted leads read {nominal(zero, 'ohm')}, more than the"
+            raise UsageError(f"the probes held together read {nominal(zero, 'ohm')}, more than the"
                              f" {nominal(reading, 'ohm')} with the resistor: read both again on one range")
         verdict = judge_reading(
             wanted, reading, tolerance=tolerance, in_circuit=o.in_circuit, accuracy=o.meter_accuracy,

@@ -225,7 +225,8 @@ def part_card(
     judged = [f"{spelled(j.junction)} judged by {limit[j.junction]}" for j in read if j.limit]
     blocks.append(b.bullets(judged, role="soft"))
     for j in v.junctions:
-        inner = [b.bullets([s for s in j.evidence if s not in said and f"{spelled(j.junction)}: {s}" not in said])]
+        own = spelled(j.junction)
+        inner = [b.bullets([s for s in j.evidence if s not in said and f"{own}: {s}" not in said])]
         if j in read:
             blocks += inner
             continue
@@ -235,7 +236,7 @@ def part_card(
         inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
         inner += fit_blocks(j.fit) if j.fit is not None else []
         inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []
-        heading = (spelled(j.junction), " ", b.Badge(j.verdict), " ", sure(j))
+        heading = (own, " ", b.Badge(j.verdict), " ", sure(j))
         blocks.append(b.section(heading, inner, level=4, role="junction"))
     if v.alternatives:
         rows = [

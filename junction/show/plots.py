@@ -162,8 +162,9 @@ def sweep_picture(name: str, plot: SweepPlot, around: Around | None = None) -> P
     limit = ""
     if isfinite(plot.limit_A):
         limit = f"limit {nominal(plot.limit_A, 'A')} at {nominal(plot.limit_V, 'V')}"
-    what = [f"{plot.part} {spelled(plot.junction)}: {plot.v_V.size} points from {quantity(plot.v_V.min(), 'V')} to"
-            f" {quantity(plot.v_V.max(), 'V')}", "with the fitted curve" if plot.v_fit_V.size else "no fit",
+    ends = f"{quantity(plot.v_V.min(), 'V')} to {quantity(plot.v_V.max(), 'V')}"
+    what = [f"{plot.part} {spelled(plot.junction)}: {plot.v_V.size} points from {ends}",
+            "with the fitted curve" if plot.v_fit_V.size else "no fit",
             *a.forward, *a.reverse, limit]  # fmt: skip
     return Picture(name, "; ".join(filter(None, what)), columns)
 

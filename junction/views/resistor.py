@@ -128,7 +128,7 @@ def _reading(report: ResistorReport) -> list[b.Block]:
     where = " in circuit" if v.in_circuit else ""
     if not isnan(v.lead_zero_ohm):
         less = nominal(float(f"{v.corrected_ohm:.6g}"), "ohm")
-        where += f", {less} without the leads' {nominal(v.lead_zero_ohm, 'ohm')}"
+        where += f", {less} without the probes' {nominal(v.lead_zero_ohm, 'ohm')}"
     marked = f"{nominal(v.nominal_ohm, 'ohm')} ± {100 * report.tolerance:g} %"
     lines = [f"{marked}, reading {read}{where}: {v.state}. It {v.evidence}."]
     if not isnan(v.probability_in_tolerance) and not isinf(v.reading_ohm):

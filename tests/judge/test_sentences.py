@@ -31,8 +31,8 @@ def test_fields_units_and_what_is_left_out(template):
     text = "{where}: {leak:A2} at {volts:g} V[, N {n:.2f}][ ({odd})]; under {limit:ohm} is a short."
     numbers = {"where": "BE", "leak": 1.27e-6, "volts": 5.0, "limit": 50.0}
     assert template(text, **numbers, n=1.0, odd="odd") == (
-        "BE: 1.3 µA at 5 V, N 1.00 (odd); under 50 Ω is a short.")  # fmt: skip
-    assert template(text, **numbers, n=nan, odd="") == "BE: 1.3 µA at 5 V; under 50 Ω is a short."
+        "B-E: 1.3 µA at 5 V, N 1.00 (odd); under 50 Ω is a short.")  # fmt: skip
+    assert template(text, **numbers, n=nan, odd="") == "B-E: 1.3 µA at 5 V; under 50 Ω is a short."
     with pytest.raises(KeyError):
         template(text, where="BE")
 
@@ -81,5 +81,5 @@ def test_every_template_of_the_table_can_be_filled():
 
 def test_a_finding_says_what_its_row_says():
     found = Finding("BE", "sweep_swapped", numbers={"where": "BE"})
-    assert found.says().startswith("BE: nothing flows forward")
-    assert (found.next(), found.otherwise()) == ("Swap the leads of BE and sweep it again.", "")
+    assert found.says().startswith("B-E: nothing flows forward")
+    assert (found.next(), found.otherwise()) == ("Swap the leads of B-E and sweep it again.", "")

@@ -17,7 +17,7 @@ def test_even_odds_are_no_leaning():
 def test_a_fault_whose_place_is_not_sure_is_the_likeliest_one():
     surely = EVEN | {"leaky": 0.999, "good": 0.001, "shorted": 0.0, "open": 0.0}
     verdict = PartVerdict("X2", "leaky", surely, faults=("BE leaky",), faults_probability=0.72)
-    assert fault_words(verdict) == "likely BE leaky" and sure(verdict) == "> 99 %"
+    assert fault_words(verdict) == "likely B-E leaky" and sure(verdict) == "> 99 %"
     certain = PartVerdict("X2", "leaky", surely, faults=("BE leaky",), faults_probability=0.99)
     from_sweep = PartVerdict("X2", "leaky", surely, faults=("BE leaky",))
-    assert fault_words(certain) == fault_words(from_sweep) == "BE leaky"
+    assert fault_words(certain) == fault_words(from_sweep) == "B-E leaky"

@@ -46,7 +46,7 @@ def test_a_part_is_as_bad_as_its_worst_junction():
     assert [j.junction for j in found[3].junctions] == ["BE", "BC"]  # not in the order of the file
     for v in found:
         assert sum(v.probability.values()) == pytest.approx(1.0, abs=1e-12)
-    assert found[0].evidence[0].startswith("BC: a path of 15 kΩ")  # the worst first
+    assert found[0].evidence[0].startswith("B-C: a path of 15 kΩ")  # the worst first
 
 
 def test_one_junction_of_a_part_undecided_leaves_the_part_undecided():
