@@ -172,9 +172,9 @@ def _run(args: argparse.Namespace) -> int:
 
             return run_sitting(args, values, outputs)
         if args.leads:
-            raise UsageError("--leads is for readings asked one by one: leave it out, B-E=0.612 names the leads")
+            raise UsageError("--leads is for readings asked one by one. Leave it out: B-E=0.612 names them")
         if args.bag:
-            raise UsageError("--bag asks the readings one by one: write --record FILE to keep those on the line")
+            raise UsageError("--bag asks the readings one by one. Write --record FILE to keep these")
     if "plots" in values and args.output is None:
         usual = next(one for one in function.options if one.option == "plots")
         if values["plots"] not in (None, usual.default, usual.read(usual.default)) and values["plots"][1]:

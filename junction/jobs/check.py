@@ -41,7 +41,7 @@ def check(readings, o) -> Result:
     Parameters
     ----------
     readings : list of str, dict or PartReadings
-        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}``, red probe first; a bare number is volt.
+        ``["B-E=0.642", "E-B=OL"]`` or ``{"B-E": 0.642, "E-B": "OL"}``, red probe first; bare numbers: volts.
 
     Returns
     -------

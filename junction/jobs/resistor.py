@@ -279,7 +279,7 @@ def resistor(value, o) -> Result:
     tolerance = series.tolerance_percent / 100 if isnan(tolerance) else tolerance
     verdict = None
     if not isnan(zero) and isnan(reading):
-        raise UsageError("what the probes held together read is taken off a reading: give --reading 0.4ohm too")
+        raise UsageError("what the probes read together is taken off a reading: give --reading 0.4ohm too")
     if not isnan(reading):
         _ask_digits(wanted, value, code, reading)
         digit = o.meter_resolution or resolution_of(reading)

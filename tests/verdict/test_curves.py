@@ -110,7 +110,7 @@ def test_fewer_points_are_never_better_with_a_marking():
     for some in (few, high):
         v = judged(*some)
         # without the points that show it the leak is at least named as one that could not be seen
-        assert v.next and (v.verdict != "good" or "a BE leak of more than" in v.cannot_see)
+        assert v.next and (v.verdict != "good" or "a B-E leak of more than" in v.cannot_see)
         assert v.probability["good"] < judged(*curves()).probability["good"]
     nothing = judged(*(x[full[1] < 0.2] for x in curves()))
     assert nothing.verdict == "undecided" and "not driven far enough" in nothing.evidence[0]
@@ -136,7 +136,7 @@ def test_output_curves_at_steps_of_base_current(more, verdict):
     assert v.verdict == verdict, v.evidence
     if verdict == "good":
         assert v.measured["Early voltage"].value == pytest.approx(80, rel=0.05)
-        assert "BE leak of more than" in v.cannot_see
+        assert "B-E leak of more than" in v.cannot_see
 
 
 def test_what_goods_do_not_show_is_said():

@@ -53,14 +53,14 @@ def test_one_junction_of_a_part_undecided_leaves_the_part_undecided():
     near = GOOD | {"RSH_ohm": 7.0 / 5e-3, "u": {"RSH_ohm": 300.0}}  # I_EBO of the 2N3055: 5 mA at 7 V
     found = judged([("A", "BE", near), ("A", "BC", GOOD)])
     assert found[0].verdict == "undecided"
-    assert found[0].next.startswith("Measure the reverse current of BE at 7 V")
+    assert found[0].next.startswith("Measure the reverse current of B-E at 7 V")
     assert {a.faults for a in found[0].alternatives} == {(), ("BE leaky",)}
 
 
 def test_good_says_what_was_not_seen():
     found = judged([("A", "BE", GOOD)])[0]
     assert found.verdict == "good"
-    for words in ("BE in reverse beyond 5 V", "BC (not swept)", "CE (not swept)", "current gain"):
+    for words in ("B-E in reverse beyond 5 V", "B-C (not swept)", "C-E (not swept)", "current gain"):
         assert words in found.cannot_see
     assert found.next
 
@@ -92,7 +92,7 @@ def test_sweeps_of_one_junction_that_disagree_are_told():
     table = replace(table, type=("2N3055", "MJ15003"))
     found = judge_bag(Bag(sweeps=table), fits, default_meter())[0]
     assert found.verdict == "leaky" and found.faults == ("BC leaky",)
-    assert any("The sweeps of BC disagree: good and leaky" in w for w in found.warnings)
+    assert any("The sweeps of B-C disagree: good and leaky" in w for w in found.warnings)
     assert any("Marked 2N3055 in one place and MJ15003" in w for w in found.warnings)
 
 

@@ -184,7 +184,7 @@ def test_a_marking_of_another_kind_of_part_is_told():
     v = np.linspace(-5, 0.75, 90)
     table = found(v, solve(v, 1.0, *SILICON), type="1N4148")[0]
     part = judge_bag(Bag(sweeps=table), fit_sweeps(table), default_meter())[0]
-    assert any("1N4148 is a diode, but BE was swept" in w for w in part.warnings)
+    assert any("1N4148 is a diode, but B-E was swept" in w for w in part.warnings)
     assert not any("not on the shelf" in w for w in part.warnings)
 
 
