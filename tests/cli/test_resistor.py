@@ -111,7 +111,7 @@ def test_the_voltage_over_a_part_is_told(capsys):
 def test_leads_taken_off_the_reading(capsys):
     status, out, _ = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.2")
     flat = " ".join(out.split())
-    assert status == 0 and "reading 0.4 Ω, 0.2 Ω without the leads' 0.2 Ω: undecided." in flat
+    assert status == 0 and "reading 0.4 Ω, 0.2 Ω without the probes' 0.2 Ω: undecided." in flat
     assert "at 1 A a good one drops 0.22 V" in flat
     status, out, err = run(capsys, "0R22", "--reading", "0.4", "--lead-zero", "0.6")
     assert (status, out) == (2, "") and "read both again" in err

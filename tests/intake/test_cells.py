@@ -137,7 +137,7 @@ def test_typed_readings():
     assert (reading.placement, reading.kind, reading.value) == ("B-E", "volt", 0.612)
     assert parse_reading("1-2 = OL").kind == "over"
     faults = {
-        "B-E": "red lead first", "B-X=1": "red lead first", "B-E=": "no value", "B-E=612": "612 mV",
+        "B-E": "red probe first", "B-X=1": "red probe first", "B-E=": "no value", "B-E=612": "612 mV",
         "B-E=-0.6": "write E-B=0.6",
     }  # fmt: skip
     for text, says in faults.items():

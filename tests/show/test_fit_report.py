@@ -118,7 +118,7 @@ def test_json():
     read = json.loads(result(FULL).to_json())
     assert [p["part"] for p in read["parts"]] == ["A07", "=x", "Z9", "T1", "T2"]
     sweep = read["parts"][0]["sweeps"][0]
-    assert sweep["fit"]["shunt"]["value"] == 47120.0 and sweep["spice"].startswith("* A07 BE")
+    assert sweep["fit"]["shunt"]["value"] == 47120.0 and sweep["spice"].startswith("* A07 B-E")
     assert read["parts"][3]["transistor"]["parameters"]["VAF"] == {"value": None, "low": 60.0, "high": None}
 
 

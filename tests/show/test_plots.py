@@ -113,7 +113,7 @@ def test_limit_notes_title_and_units():
     assert limit[:, 1] == pytest.approx(100e-6, abs=0.06 * abs((high - low) / (b - a)))
     words = [w for w, *_ in (*forward.words, *reverse.words)]
     assert "limit 100 µA at 5 V" in words and "N 1.02" in words and "shunt 12.0 kΩ" in words
-    assert "D1 AK" in words and "2N3055 · 23 °C · 2026-01-02" in words
+    assert "D1 A-K" in words and "2N3055 · 23 °C · 2026-01-02" in words
     for name in ("forward voltage (V)", "reverse voltage (V)", "point, in the order measured"):
         assert name in words
     assert any(w.startswith("linear; current (") for w in words) and "100 µA" in words
