@@ -185,11 +185,11 @@ class _Bag:
         barred = verdict in (Verdict.UNDECIDED, Verdict.LEAKY)
         for k in self.of[verdict]:
             v, decides = verdicts[k], deciding(verdicts[k])
-            cells = [self.tag_of(k), v.type, fault_words(v), sure(v), *figure(v)]
-            cells += [bar(decides), next_words(v)] if barred else []
+            cells = [self.tag_of(k), v.type, fault_words(v), sure(v), figure(v)]
+            cells += [*([bar(decides)] if barred else []), next_words(v)]
             found.append(b.Row(cells, id=f"r{k}", data_t=self.told(k)))
         heads = ["part", "type", "fault", "sure", "figure that decides"]
-        heads += ["against its limit", "next"] if barred else []
+        heads += ["against its limit", "next"] if barred else ["next"]
         return b.table(b.columns(*heads), found, style="parts" if barred else "parts dense")
 
     def goods(self) -> Html:
@@ -223,7 +223,7 @@ class _Bag:
             notes.append(("Sweeps are drawn of the first ", b.count(self.report.plots), " of ",
                           b.count(len(self.sources)), " parts with sweeps; --plots draws more."))  # fmt: skip
         notes = [b.text(note, "soft") for note in notes]
-        return b.section(heading, [*notes, *found], "cards", role="cards")
+        return b.section(heading, [*notes, b.beside(found, "pile")], "cards", role="cards")
 
     def whole(self) -> list[b.Block]:
         """The bag as a whole: picture, and types by verdict."""
@@ -255,15 +255,14 @@ def _number(n: int) -> Html:
     return tag("data", str(n), value=repr(float(n)))
 
 
-def figure(v: PartVerdict) -> tuple[b.Inline]:
+def figure(v: PartVerdict) -> str:
     """The figure that decided a part in few words; its evidence where none is named."""
-    said = v.decides.brief() if v.decides is not None else next(iter(evidence_of(v)), "")
-    return (f"{said} ({v.doubt})" if v.doubt and v.doubt.lower() not in said.lower() else said,)
+    return v.decides.brief() if v.decides is not None else next(iter(evidence_of(v)), "")
 
 
 def next_words(v: PartVerdict) -> str:
     """The next step in a few words; the whole of it where none are written."""
-    return getattr(v, "do", "") or v.next
+    return v.do or v.next
 
 
 def types_by_verdict(report: SortReport) -> dict[str, Counter]:

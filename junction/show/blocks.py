@@ -145,9 +145,9 @@ def code(text: str, heading: str = "") -> Block:
     return Block("code", text, heading)
 
 
-def beside(blocks: Sequence[Block]) -> Block:
-    """Blocks side by side where there is room."""
-    return Block("beside", blocks)
+def beside(blocks: Sequence[Block], role: str = "") -> Block:
+    """Blocks side by side where there is room; with the role 'pile' one below the other but in print."""
+    return Block("beside", blocks, role=role)
 
 
 def section(heading: Inline, blocks: Sequence, id: str = "", level: int = 2, role: str = "") -> Block:

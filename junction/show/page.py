@@ -151,7 +151,7 @@ def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
             lines = Html("\n".join(escape(line) for line in body.split("\n")))
             return tag("div", Html(headed), tag("pre", lines))
         case "beside":
-            return tag("div", (block_html(inner, under) for inner in body), class_="beside")
+            return tag("div", (block_html(inner, under) for inner in body), class_=role or "beside")
     name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
     heading, under = tag(f"h{block.level}", markup(block.heading)), b.words(block.heading)
     inner = list(filter(None, (block_html(one, under) for one in body)))

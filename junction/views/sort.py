@@ -192,7 +192,7 @@ def pictures(report: SortReport, made: str = "") -> dict[str, Picture]:
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
     rows = [[v.part, b.Badge(v.verdict), sure(v), device_words(v.device, v.type), fault_words(v),
-             *bag.figure(v)] for v in report.verdicts]  # fmt: skip
+             bag.figure(v)] for v in report.verdicts]  # fmt: skip
     table = b.table(b.columns("part", "verdict", "sure", "device", "fault", "figure that decides"), rows)
     return [b.text(summary(report), "strong"), table, b.bullets(notes(report), role="soft"),
             *order.section(report.order)]  # fmt: skip
