@@ -239,15 +239,19 @@ class _Bag:
         return [b.section("The bag as a whole", inside)] if inside else []
 
     def neighbours(self) -> list[b.Block]:
-        """What to test before power-up, once for all parts that ask for the same."""
-        asked: dict[tuple, list[int]] = {}
+        """What to test before power-up, once for all parts that ask for the same, whatever the order."""
+        asked: dict[frozenset, tuple[tuple[str, ...], list[int]]] = {}
         for k, v in enumerate(self.report.verdicts):
             if v.neighbours:
-                asked.setdefault(v.neighbours, []).append(k)
-        inside = []
-        for listed, ks in asked.items():
-            found = [piece for k in ks for piece in (", ", self.tag_of(k, not self.split))][1:]
-            inside.append(b.section(tuple(["Beside ", *found]), [b.bullets(listed, role="two")], level=3))
+                asked.setdefault(frozenset(v.neighbours), (v.neighbours, []))[1].append(k)
+        every = frozenset.intersection(*asked) if len(asked) > 1 else frozenset()
+        inside: list[b.Block] = []
+        for listed, ks in asked.values():
+            tags = [piece for k in ks for piece in (", ", self.tag_of(k, not self.split))][1:]
+            own = b.bullets([text for text in listed if text not in every], role="two")
+            inside.append(b.section(("Beside ", *tags), [own], level=3))
+        last = [text for listed, _ in [*asked.values()][:1] for text in listed if text in every]
+        inside += [b.section("Then, beside every one of them", [b.bullets(last)], level=3)] if last else []
         return [b.section("Test before power-up", inside, "neighbours")]
 
 

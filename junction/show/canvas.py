@@ -298,10 +298,12 @@ class Picture:
         What it shows, in words.
     columns : sequence of Canvas
         Side by side where there is room.
+    narrow : Canvas, optional
+        The same as the only column, for a screen that is too narrow for it.
     """
 
-    def __init__(self, name: str, alt: str, columns: Sequence[Canvas]) -> None:
-        self.name, self.alt, self.columns = name, alt, tuple(columns)
+    def __init__(self, name: str, alt: str, columns: Sequence[Canvas], narrow: Canvas | None = None) -> None:
+        self.name, self.alt, self.columns, self.narrow = name, alt, tuple(columns), narrow
 
     def svgs(self) -> list[tuple[str, str]]:
         """Alternative text and SVG text of each column, for a page."""

@@ -13,9 +13,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from junction.show import blocks as b
-from junction.show.canvas import WIDTH, beside
+from junction.show.canvas import WIDTH, Picture, beside, svg_text
 
-_VOID = frozenset(("br", "col", "hr", "img", "input", "meta"))
+_VOID = frozenset(("br", "col", "hr", "img", "input", "meta", "source"))
 
 FOOTER = (
     "Measurements decide, not this sheet: where they disagree, measure again. "
@@ -119,6 +119,16 @@ def _size(drawn) -> dict[str, object]:
     return {"width": round(1.3 * drawn.width), "height": round(1.3 * drawn.height), **wide}
 
 
+def _views(one: Picture) -> Iterable[Html]:
+    """Each column of a picture as an image inside the page, whose ids cannot clash with another's."""
+    for (alt, svg), column in zip(one.svgs(), one.columns, strict=True):
+        image = tag("img", src=_data("svg+xml", svg.encode()), alt=alt, **_size(column))
+        if one.narrow is not None:
+            narrow = _data("svg+xml", svg_text(one.narrow, alt).encode())
+            image = tag("picture", tag("source", media="(max-width:40rem)", srcset=narrow), image)
+        yield image
+
+
 def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
     """One block as markup; `under` is the heading of the section it stands in."""
     if isinstance(block, str):
@@ -142,9 +152,7 @@ def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
             line = tag("details", tag("summary", b.danger(body)))
             return found and tag("aside", line, found, class_="caution", aria_label="Cautions")
         case "pictures":
-            # as an image inside the page its ids cannot clash with another's
-            views = [tag("img", src=_data("svg+xml", svg.encode()), alt=alt, **_size(column))
-                     for one in body for (alt, svg), column in zip(one.svgs(), one.columns, strict=True)]
+            views = [view for one in body for view in _views(one)]
             views = tag("div", views, class_="views")
             return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None)
         case "code":

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import functools
+from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
 
 import numpy as np
 
 from junction.base.records import Interval
 from junction.base.units import NORMAL_95, nominal, percent, quantity
-from junction.show.canvas import Canvas, Picture
+from junction.show.canvas import LETTER, SIZE, Canvas, Picture
 from junction.show.panel import Panel, Scale, short, spanning
 
 #: Colours and dashes of the lines of a set: told apart by their dashes and by the names at their ends.
 _COLOURS = ("ink", "fit", "out", "third", "fourth", "soft")
 _DASHES = ((), (6.0, 2.0), (5.0, 2.0, 1.5, 2.0), (1.5, 2.0), (8.0, 2.0, 1.5, 2.0, 1.5, 2.0), (3.0, 1.5))
 _HEIGHT, _TOP, _BOTTOM = 225.0, 40.0, 192.0
+#: Width of what a narrow screen shows: on 330 pixels its letters are 8 high.
+_NARROW = 360.0
 
 
 def _style(k: int) -> dict:
@@ -107,9 +110,23 @@ def set_picture(name: str, parts: Sequence[str], curves: Mapping, shares_A) -> P
     return Picture(name, alt, columns)
 
 
+def _narrow_too(make: Callable) -> Callable:
+    """The picture, and the same for a narrow screen."""
+
+    @functools.wraps(make)
+    def both(*given, **words) -> Picture:
+        wide = make(*given, **words)
+        wide.narrow = make(*given, **words, width=_NARROW).columns[0]
+        return wide
+
+    return both
+
+
+@_narrow_too
 def imbalance_picture(
     name: str, sets: Sequence[tuple[str, Sequence[Interval]]], words: Sequence[str],
     bars: Sequence[tuple[str, float]], of: str = "Imbalance", axis: str = "imbalance of the currents",
+    width: float = 420.0,
 ) -> Picture:  # fmt: skip
     """Imbalance of every set, or what else it is graded by, with its 95 % interval against the grades' lines.
 
@@ -124,16 +141,20 @@ def imbalance_picture(
         Grade and the imbalance that its interval must stay under [1].
     of, axis : str
         What the sets are graded by, for the title and for the axis.
+    width : float
+        Of the picture [points].
     """
     row, left = 12.0 * len(words) + 8, 74.0
     bottom = _TOP + row * len(sets)
-    canvas = Canvas(bottom + 33, 420.0)
+    canvas = Canvas(bottom + 33, width)
     ends = [it.high for _, items in sets for it in items if isfinite(it.high)]
     top = min(max(1.1 * bars[-1][1], 1.08 * max(ends, default=0.0)), 4 * bars[-1][1])
     x = Scale(0.0, 100 * top, axis, "%")
     y = Scale(-float(len(sets)), 0.0)
     panel = Panel(canvas, "imbalance", _TOP, bottom, x, y, left=left, right=74.0, y_ticks=False)
-    canvas.words(5, 12, f"{of} with its 95 % interval, against the lines of the grades", bold=True)
+    title = f"{of} with its 95 % interval, against the lines of the grades"
+    fits = LETTER * SIZE * 1.1 * len(title) < width
+    canvas.words(5, 12, title if fits else f"{of}, 95 % interval", bold=True)
     ended = float("-inf")
     for grade, bar in bars:
         panel.upright(f"grade{grade}", 100 * bar, colour="out", dash=(5.0, 2.5), width=1.0)
@@ -176,9 +197,10 @@ _MOST_TAGS = 60
 _UNSEEN_OHM = 1e9
 
 
+@_narrow_too
 def bag_picture(
     name: str, parts: Sequence[str], verdicts: Sequence[str], drop_V: Sequence[float], ohm: Sequence[float],
-    absent: int = 0,
+    absent: int = 0, width: float = 560.0,
 ) -> Picture:  # fmt: skip
     """A bag at a glance: forward drop near 1 mA against the resistance across the junction, one mark a part.
 
@@ -192,13 +214,16 @@ def bag_picture(
         across it [ohm], nan or infinite where none was seen.
     absent : int
         Parts that were judged by something else and have no place here.
+    width : float
+        Of the picture [points].
     """
     drop, ohm = np.asarray(drop_V, float), np.asarray(ohm, float)
     words = np.array([str(v) for v in verdicts])
     seen, none = (ohm > 0) & (ohm <= _UNSEEN_OHM), np.isnan(drop)
     low = 10.0 ** np.floor(np.log10(float(ohm[seen].min(initial=100.0)) * 0.8))
     high = max(10.0 ** np.ceil(np.log10(float(ohm[seen].max(initial=1e6)))), 1e6)
-    canvas, wide = Canvas(300.0, 560.0), high / low
+    slim = width < 500
+    canvas, wide = Canvas(300.0 + 12 * (slim and absent > 0), width), high / low
     top = 1.08 * max(float(drop[~none].max(initial=0.7)), 0.7)
     x = Scale(low, high * wide**0.3, "resistance across the junction that decides", "ohm", True)
     y = Scale(-0.08 * top, 1.2 * top, "forward drop near 1 mA", "V")
@@ -223,11 +248,11 @@ def bag_picture(
             canvas.marks(px[of], py[of], shape, id=f"bag-{verdict}", colour=colour, size=size)
             canvas.marks([at + 4], [30.0], shape, size=size, colour=colour)
             canvas.words(at + 11, 33, word := f"{of.sum()} {verdict}", colour=colour)
-            at += 24 + 4.9 * len(word)
+            at += (16 if slim else 24) + 4.9 * len(word)
     canvas.words(5, 12, "Each part by the junction that decides", bold=True)
     if absent:
         said = f"{absent} part{'s' if absent > 1 else ''} judged by other data not shown"
-        canvas.words(canvas.width - 8, 12, said, anchor="end", colour="soft")
+        canvas.words(width - 8, canvas.height - 3 if slim else 12, said, anchor="end", colour="soft")
     goods = zip(px[words == "good"], py[words == "good"], strict=True)
     panel.tags([short(parts[k]) for k in told], px[told], py[told], goods)
     counts = ", ".join(f"{n} {v}" for v in _VERDICTS if (n := int((words == v).sum())))
@@ -267,7 +292,8 @@ def shares_picture(name: str, rails: Sequence[tuple], marks_A: Mapping[str, floa
     return Picture(name, f"share of each device against the drive: {', '.join(said)}", columns)
 
 
-def drops_picture(name: str, drops: Sequence) -> Picture:
+@_narrow_too
+def drops_picture(name: str, drops: Sequence, width: float = 460.0) -> Picture:
     """Measured drops across the emitter resistors against what the others say they should be.
 
     Parameters
@@ -275,10 +301,12 @@ def drops_picture(name: str, drops: Sequence) -> Picture:
     name : str
     drops : sequence of DropVerdict
         With ``where``, ``value``, ``expected_V``, ``wanted_V`` and ``verdict``.
+    width : float
+        Of the picture [points].
     """
     row, left, first = 16.0, 122.0, _TOP + 12.0
     bottom = first + row * len(drops)
-    canvas = Canvas(bottom + 33, 460.0)
+    canvas = Canvas(bottom + 33, width)
     ends = [z for d in drops for z in (d.value.value, d.wanted_V, d.expected_V.high) if isfinite(z)]
     x = Scale(0.0, 1.08 * max([*ends, 1e-3]), "drop across the emitter resistor", "V")
     y = Scale(-float(len(drops)), 0.0)

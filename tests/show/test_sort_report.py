@@ -29,7 +29,7 @@ def same_as_golden(name, text):
 def without_pictures(page):
     """Drawings depend on the version of matplotlib, and the stylesheet is not a report."""
     page = re.sub(r"<style>.*?</style>", "<style></style>", page, flags=re.S)
-    return re.sub(r'src="data:[^"]*"', 'src="data:..."', page).replace("><", ">\n<")
+    return re.sub(r'(src|srcset)="data:[^"]*"', r'\1="data:..."', page).replace("><", ">\n<")
 
 
 REPORTS = {

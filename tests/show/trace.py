@@ -11,7 +11,7 @@ class Page(HTMLParser):
     """Visible text outside <data>, the <data> pairs, and where in the page they stand."""
 
     SILENT = frozenset(("style", "script", "title", "head", "pre"))
-    VOID = frozenset(("meta", "img", "input", "br", "hr", "col"))
+    VOID = frozenset(("source", "meta", "img", "input", "br", "hr", "col"))
 
     def __init__(self, text):
         super().__init__()
