@@ -53,9 +53,12 @@ def run_files(folder: str | os.PathLike, result, view, job: str = "") -> Files:
 
 def part_labels(job: JobFolder) -> dict[str, str]:
     """Labels of every part as it was judged last: file name to page."""
-    labels = [Label(part["tag"] or _UNTAGGED, what=part["type"], made=job.entries[k]["when"],
-                    grade=": ".join(filter(None, (part["verdict"], part["fault"]))))
-              for k, part in job.parts().values()]  # fmt: skip
+    def verdict(part: Mapping) -> str:
+        word, fault = part["verdict"], part["fault"]
+        return fault if word in fault else f"{word}: {fault}" if fault else word
+
+    labels = [Label(part["tag"] or _UNTAGGED, grade=verdict(part), what=part["type"],
+                    made=job.entries[k]["when"]) for k, part in job.parts().values()]  # fmt: skip
     return label_pages(labels, job.job, PART_LABELS)
 
 
@@ -189,23 +192,27 @@ def _chosen(job: JobFolder) -> list[b.Block]:
 
 
 def _before(job: JobFolder, parts: Mapping) -> list[b.Block]:
-    rows = []
+    """Earlier judgements that said something else than the latest; of the others the number."""
+    rows, same = [], 0
     for k, part in job.before():
-        now = parts.get(part["tag"])
+        now = parts[part["tag"]][1] if part["tag"] in parts else None
+        if now and (now["verdict"], now["fault"]) == (part["verdict"], part["fault"]):
+            same += 1
+            continue
         rows.append([part["tag"], _when(job, k), b.Badge(part["verdict"]), part["fault"],
-                     b.Badge(now[1]["verdict"]) if now else "no longer in the job"])  # fmt: skip
+                     b.Badge(now["verdict"]) if now else "no longer in the job"])  # fmt: skip
     heads = ("part", "judged", "then", "fault", "now")
-    return [b.section("Judged before", [b.table(b.columns(*heads), rows)])] if rows else []
+    more = [b.text((b.count(same, "earlier judgement"), " said the same as the latest."), "soft")] if same else []
+    return [b.section("Judged before", [b.table(b.columns(*heads), rows), *more])] if rows or more else []
 
 
 def _labels(job: JobFolder, parts: bool) -> list[b.Block]:
-    sets = [name for name in job.owner() if name.startswith("labels-") and "/" not in name]
-    made = [f"{PART_LABELS}-{paper.lower()}.html" for paper in PAPERS] if parts else []
-    links: list[b.Inline] = []
-    for word, names in (("parts", made), ("sets", sets)):
-        if names:
-            papers = [b.Link(paper, name) for paper, name in zip(PAPERS, names, strict=False)]
-            links.append((f"{word}: ", *_joined(papers)))
+    own = {f"sets of {b.words(_when(job, k))}": [name for name in job.entries[k]["files"] if "labels-" in name]
+           for k in dict.fromkeys(k for k, *_ in job.sets())}  # fmt: skip
+    if parts:
+        own = {"parts": [f"{PART_LABELS}-{paper.lower()}.html" for paper in PAPERS], **own}
+    links = [(f"{word}: ", *_joined([b.Link(paper, name) for paper, name in zip(PAPERS, names, strict=False)]))
+             for word, names in own.items() if names]  # fmt: skip
     return [b.section("Labels to print and cut out", [b.bullets(links)])] if links else []
 
 

@@ -97,7 +97,7 @@ def _label(one: Label, name: str, job: str) -> Html:
     """One label; on a flag what is asked for first stands on the front, the rest on the back."""
     across, down, *_ = SIZES[name]
     down, partners = down - 2 * _ABOVE_MM, f"with {one.partners}" if one.partners else ""
-    job = ", ".join(filter(None, (job, one.made[:10])))
+    job = ", ".join(filter(None, (one.made[:10], job)))
     if name == "flag":
         half = (across - _FOLD_MM) / 2 - _ASIDE_MM
         front, back = [one.tag, one.place or one.what], [partners, one.grade, job]
@@ -140,6 +140,7 @@ def label_pages(labels: Sequence[Label], job: str = "", stem: str = "labels") ->
                 which = f". {paper}, sheet {k} of {len(parts)}. {job}{'. ' if job else ''}"
                 head = tag("header", RULER, tag("p", tag("b", said), which, _CHECK))
                 body.append(tag("section", head, tag("div", part, class_="grid"), class_=f"sheet {name}"))
+        body = body or [tag("p", "No set, no label.")]
         title = f"Labels, {paper}{': ' if job else ''}{job}"
         found[f"{stem}-{paper.lower()}.html"] = document_html(title, style + lengths, form, body)
     return found
