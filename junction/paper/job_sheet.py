@@ -202,17 +202,21 @@ def _before(job: JobFolder, parts: Mapping) -> list[b.Block]:
         rows.append([part["tag"], _when(job, k), b.Badge(part["verdict"]), part["fault"],
                      b.Badge(now["verdict"]) if now else "no longer in the job"])  # fmt: skip
     heads = ("part", "judged", "then", "fault", "now")
-    more = [b.text((b.count(same, "earlier judgement"), " said the same as the latest."), "soft")] if same else []
-    return [b.section("Judged before", [b.table(b.columns(*heads), rows), *more])] if rows or more else []
+    told = [b.text((b.count(same, "earlier judgement"), " said the same as the latest."), "soft")]
+    return [b.section("Judged before", [b.table(b.columns(*heads), rows), *(told if same else [])])]
 
 
 def _labels(job: JobFolder, parts: bool) -> list[b.Block]:
-    own = {f"sets of {b.words(_when(job, k))}": [name for name in job.entries[k]["files"] if "labels-" in name]
-           for k in dict.fromkeys(k for k, *_ in job.sets())}  # fmt: skip
+    own: dict[str, list[str]] = {}
     if parts:
-        own = {"parts": [f"{PART_LABELS}-{paper.lower()}.html" for paper in PAPERS], **own}
-    links = [(f"{word}: ", *_joined([b.Link(paper, name) for paper, name in zip(PAPERS, names, strict=False)]))
-             for word, names in own.items() if names]  # fmt: skip
+        own["parts"] = [f"{PART_LABELS}-{paper.lower()}.html" for paper in PAPERS]
+    for k in dict.fromkeys(k for k, *_ in job.sets()):
+        named = [name for name in job.entries[k]["files"] if "labels-" in name]
+        own[f"sets of {b.words(_when(job, k))}"] = named
+    links = []
+    for word, names in own.items():
+        papers = [b.Link(paper, name) for paper, name in zip(PAPERS, names, strict=False)]
+        links.append((f"{word}: ", *_joined(papers)))
     return [b.section("Labels to print and cut out", [b.bullets(links)])] if links else []
 
 
