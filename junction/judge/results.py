@@ -289,6 +289,11 @@ class JunctionVerdict:
     family: str = ""  # family whose limits were used
     limit: str = ""  # the limit and its source, in words
     finding: Finding | None = not_json(None)  # the quantity that decided
+    held: tuple[Finding, ...] = not_json(())  # the others that were held to a limit
+
+    def quantities(self) -> tuple[Finding, ...]:
+        """Every quantity that was held to a limit, the one that decided first."""
+        return (*([self.finding] if self.finding else ()), *(f for f in self.held if f is not self.finding))
 
 
 @dataclass
@@ -343,6 +348,11 @@ class PartVerdict:
     def do(self) -> str:
         """The next step in two to six words, '' where nothing comes next."""
         return self.next.do if isinstance(self.next, Step) else ""
+
+    def quantities(self) -> list[Finding]:
+        """What was held to a limit, junction by junction; [] where `decides` is all of it."""
+        found = [f for j in self.junctions for f in j.quantities() if f.value is not None]
+        return found if len(found) > 1 or found and found[0] is not self.decides else []
 
 
 def registered_leak(part_type: PartType | None, junction: str) -> tuple[float, float, str] | None:

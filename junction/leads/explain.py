@@ -436,7 +436,7 @@ def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Fi
         "leads": listed(sorted((one, other))), "ohm": ohm_words(ohm.value) if ohm else "",
         "between": listed([say(f"leads_lead_{end}") for end in path]), "about": _about(ohm),
         "unread": pair.unread[0] if pair.unread else "", "faults": fault_words(top.faults),
-        "explanation": explanation_words(top), "least": nan, "most": nan, "drop": "",
+        "explanation": explanation_words(top), "least": nan, "most": nan, "drop": "", "ends": (one, other),
     }  # fmt: skip
     if not pair.read:
         reason = "leads_unread" if path != "CE" and word == "good" else ""

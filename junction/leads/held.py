@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import inf, log, nan
+from math import inf, isfinite, log, nan
 from types import SimpleNamespace
 
 from junction.base.records import Interval, Reading
@@ -118,3 +118,13 @@ def hold_drop(finding: Finding, reading: Reading, meter: Meter, window: tuple, o
     if high == high and only != "low" and not (only and value <= high):
         finding.high, finding.limit_from = high, whose
     return finding
+
+
+def unseen_path(path: str, ends: tuple[str, str], limits: tuple, meter: Meter, *, own: bool) -> Finding:
+    """What diode mode says of a path that it does not show: more than it can show at all."""
+    visible = visible_leak_ohm(meter)
+    found = Finding(path, "leads_no_path", numbers={"ends": ends})
+    hold_path(found, Interval(nan, visible, inf, "ohm"), limits, meter, own=own)
+    if isfinite(found.low) and visible >= found.low:
+        found.kept = 1.0
+    return found

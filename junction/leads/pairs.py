@@ -153,7 +153,7 @@ class Pairs:
         values = {"seen": seen.seen, "one": one, "other": other, "leads": listed((one, other)),
                   "where": self.name(pair), "between": f"leads {one} and {other}",
                   "unread": next(iter(seen.unread), ""), "ohm": "", "about": "", "junction": "",
-                  "drop": "", "least": "", "most": nan}  # fmt: skip
+                  "drop": "", "least": "", "most": nan, "ends": (one, other)}  # fmt: skip
         if not top:
             reason = (
                 "leads_pair_shorted" if seen.short else "leads_half_read" if seen.unread

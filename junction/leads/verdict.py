@@ -46,7 +46,7 @@ from junction.leads.explain import (
     ohm_words,
     weigh_parts,
 )
-from junction.leads.held import leak_limit
+from junction.leads.held import leak_limit, unseen_path
 from junction.leads.hypotheses import leak_limits_ohm, matches, prior
 from junction.shelf.names import number_says
 from junction.shelf.tables import Meter, PartType, families, rule
@@ -263,9 +263,17 @@ def _junctions(w: Weighed, told: list[Finding]) -> tuple[JunctionVerdict, ...]:
         word = decided(p, w.odd)
         own = (faults[path],) if path in faults and word != "good" else ()
         finding = next((f for f in told if f.where == path), None)
-        said = (finding.says(),) if finding else ()
+        said, held = (finding.says(),) if finding else (), ()
+        if finding and word in ("good", "undecided") and finding.quantity == "drop_V":
+            type_ = w.type_ if w.type_ and matches(top.kind, w.type_) else None
+            limits, own_limit = leak_limit(top.kind, type_, path), type_ is not None
+            ends = finding.numbers["ends"]
+            one_way = {r.placement for r in w.readings.readings if r.kind == "over"}
+            if limits[0] == limits[0] and one_way & {"-".join(ends), "-".join(ends[::-1])}:
+                held = (unseen_path(path, ends, limits, w.bench.meter, own=own_limit),)
         out.append(JunctionVerdict(
-            path, word, p, own, said, None, w.ohms.get(path), None, family, _limit_words(w, path), finding
+            path, word, p, own, said, None, w.ohms.get(path), None, family, _limit_words(w, path), finding,
+            held,
         ))  # fmt: skip
     return tuple(out)
 

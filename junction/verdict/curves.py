@@ -394,7 +394,7 @@ class _Part(Checks):
             where, verdict, dict(zip(QUALITIES, whole, strict=True)),
             (f"{where} {verdict}",) if verdict in QUALITIES[1:] else (), (finding.says(),),
             leak_ohm=Interval(path, unit="ohm") if path > 0 else None, family=family, limit=limit,
-            finding=finding,
+            finding=finding, held=tuple(f for f, _ in mine),
         )  # fmt: skip
 
     def _device(self, family: str) -> Device:
