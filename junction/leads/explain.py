@@ -392,7 +392,7 @@ def evidence(weighed: Weighed) -> list[Finding]:
     for path in sorted(weighed.paths, key=lambda p: p not in bad):
         if shorted and bad.get(path) == "shorted":
             continue
-        finding = _of_path(path, bad.get(path, "good"), weighed, lead)
+        finding = of_path(path, bad.get(path, "good"), weighed, lead)
         if finding.reason:
             (sound if finding.reason in ("leads_junction", "leads_no_path") else told).append(finding)
     return [*told, *sound]
@@ -422,7 +422,7 @@ def _about(ohm: Interval | None) -> str:
     return f"under {ohm_words(ohm.high)}" if isnan(ohm.value) else ohm_words(ohm.value)
 
 
-def _of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:
+def of_path(path: str, word: str, weighed: Weighed, lead: dict[str, str]) -> Finding:
     """One path: the readings, and what they are taken for; without a reason where nothing is to be said.
 
     Where it is not sure which path of the part this is, the sentence names the leads only.

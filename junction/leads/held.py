@@ -89,7 +89,9 @@ def hold_path(finding: Finding, ohm: Interval | None, limits: tuple, meter: Mete
     if own and low < visible:
         low = high = visible
         name, source = say("leads_limit_visible", name=name), source
-    value = nan if ohm is None else ohm.value if ohm.value == ohm.value else ohm.high
+    value = nan if ohm is None else ohm.value
+    if ohm is not None and value != value:
+        value = ohm.high if isfinite(ohm.high) else ohm.low
     least = low if not value >= low else high if value < high else nan
     if least == least:
         finding.low, finding.limit_from = least, f"{name}; {source}" if source else name
@@ -99,8 +101,9 @@ def hold_path(finding: Finding, ohm: Interval | None, limits: tuple, meter: Mete
 def hold_short(finding: Finding, ohm: Interval | None) -> Finding:
     """A finding of a short, with its resistance and what is a short."""
     row = rules()["short_below"]
-    finding.quantity, finding.value, finding.low = "path_ohm", ohm, row.value
-    finding.limit_from = row.basis
+    finding.quantity, finding.low, finding.limit_from = "path_ohm", row.value, row.basis
+    if ohm is not None and (ohm.value == ohm.value or ohm.high < row.value):  # else the counts say nothing
+        finding.value = ohm
     return finding
 
 

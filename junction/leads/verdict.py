@@ -43,6 +43,7 @@ from junction.leads.explain import (
     fault_words,
     gain_kind,
     is_called,
+    of_path,
     ohm_words,
     weigh_parts,
 )
@@ -264,6 +265,8 @@ def _junctions(w: Weighed, told: list[Finding]) -> tuple[JunctionVerdict, ...]:
         own = (faults[path],) if path in faults and word != "good" else ()
         finding = next((f for f in told if f.where == path), None)
         said, held = (finding.says(),) if finding else (), ()
+        if finding is None and own and word == Verdict.SHORTED:  # told of the leads as a whole
+            finding = of_path(path, word, w, w.bench.lead_of(top.arrangement))
         if finding and word in ("good", "undecided") and finding.quantity == "drop_V":
             type_ = w.type_ if w.type_ and matches(top.kind, w.type_) else None
             limits, own_limit = leak_limit(top.kind, type_, path), type_ is not None

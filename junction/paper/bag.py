@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from junction.base.records import Reading
 from junction.base.units import nominal
 from junction.judge.results import Finding, PartVerdict, SortReport, Verdict, say
-from junction.paper.part import evidence_of, fault_words, part_card, sure, sweep_pictures, sweep_sources
+from junction.paper.card import part_card
+from junction.paper.part import evidence_of, fault_words, sure, sweep_pictures, sweep_sources
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.page import Html, markup, script, tag
@@ -210,7 +211,8 @@ class _Bag:
         for k in self.ranked[:MOST_SECTIONS]:
             v = self.report.verdicts[k]
             if v.verdict in wanted:
-                card = part_card(v, self.readings.get(v.part), self.sources.get(v.part), self.drawn, f"p{k}")
+                card = part_card(v, self.readings.get(v.part), self.sources.get(v.part), self.drawn, f"p{k}",
+                                 "sort.html#neighbours" if self.split else "neighbours")  # fmt: skip
                 back = b.text(b.Link(f"back to {called(v.verdict)}", f"r{k}"), "back")
                 found.append(replace(card, body=[*card.body, back], role=f"{card.role} of-{v.verdict}"))
         if not found:

@@ -1,13 +1,14 @@
-"""A part in words, and its card: what was measured, what it shows, what else it could be, what comes next."""
+"""A part in words: its device, fault and figures, where it was measured, and its fits."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from math import isfinite, nan
 from typing import TYPE_CHECKING
 
-from junction.base.records import CurveTable, PartReadings, SweepTable, spelled, split_placement
-from junction.base.units import interval, nominal, percent, reading
-from junction.judge.results import Device, JunctionVerdict, PartVerdict, say
+from junction.base.records import CurveTable, Interval, SweepTable, spelled
+from junction.base.units import interval, nominal, percent
+from junction.judge.results import Device, Finding, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepPlot
@@ -15,9 +16,9 @@ from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepPlot
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
 
-#: Name of a fitted parameter -> how it is called in front of people.
 #: Flags of a good fit, and those that the count of points left out tells.
 _COUNTED = ("converged", "uncertainty_known", "current_limited", "over_range", "outliers")
+#: Name of a fitted parameter -> how it is called in front of people.
 PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
 
 
@@ -173,80 +174,69 @@ def sweep_pictures(plots: Mapping[int, tuple[SweepPlot, FitSummary | None]], mad
     return found
 
 
-def part_card(
-    v: PartVerdict, readings: PartReadings | None = None, sources: Mapping[int, Mapping] | None = None,
-    pictures: Mapping[int, Picture] | None = None, anchor: str = "",
-) -> b.Block:  # fmt: skip
-    """All that is known of one part.
+def hyphened(name: str) -> str:
+    """``B-C`` of ``BC``, ``B-C leaky`` of ``BC leaky``; what holds a hyphen stays as it is."""
+    path, blank, rest = name.partition(" ")
+    plain = len(path) == 2 and path.isalpha() and "-" not in path
+    return f"{path[0]}-{path[1]}{blank}{rest}" if plain else name
 
-    Parameters
-    ----------
-    v : PartVerdict
-    readings : PartReadings, optional
-    sources : mapping of int to mapping, optional
-        Where its sweeps came from, by index of the sweep.
-    pictures : mapping of int to Picture, optional
-        By index of the sweep.
-    anchor : str
-        Id of the section.
-    """
-    pictures, sources = pictures or {}, sources or {}
-    what = ", ".join(w for w in (device_words(v.device, v.type), leads_words(v.device)) if w)
-    said = evidence_of(v)
-    blocks: list[b.Block] = [b.text(what, "what")]
-    blocks += [b.text(f"Fault: {fault_words(v)}")] if v.faults else []
-    blocks.append(b.bullets(said))
-    blocks += [b.text(v.next, "next")] if v.next else []
-    blocks.append(b.bullets(v.warnings, role="soft"))
-    beside = []
-    if readings is not None and readings.readings:
-        # a square: rows are the red lead, columns the black one
-        found = {r.placement: reading(r) for r in readings.readings}
-        leads = {name for place in found for name in split_placement(place)}
-        leads = sorted(leads, key=lambda name: ("BCEAK1234".find(name), name))
-        rows = [
-            [f"red on {red}", *("" if red == black else found.get(f"{red}-{black}", "·") for black in leads)]
-            for red in leads
-        ]
-        columns = b.columns("", *(f"black on {black}" for black in leads))
-        beside.append(b.table(columns, rows, style="grid"))
-    limit = {j.junction: f"{j.family}: {j.limit}" if j.family else j.limit for j in v.junctions if j.limit}
-    read = [j for j in v.junctions if j.fit is None and j.sweep not in pictures]
-    if read:
-        path = [interval(j.leak_ohm, "ohm") if j.leak_ohm is not None else "" for j in read]
-        heads = ("junction", "verdict", "sure", *(["path resistance"] if any(path) else []))
-        rows = [[spelled(j.junction), b.Badge(j.verdict), sure(j), ohms][: len(heads)]
-                for j, ohms in zip(read, path, strict=True)]  # fmt: skip
-        beside.append(b.table(b.columns(*heads), rows))
-    if v.measured:
-        rows = [[name, interval(it)] for name, it in v.measured.items()]
-        beside.append(b.table(b.columns("quantity", "value and its interval"), rows, style="values"))
-    blocks.append(b.beside(beside))
-    judged = [f"{spelled(j.junction)} judged by {limit[j.junction]}" for j in read if j.limit]
-    blocks.append(b.bullets(judged, role="soft"))
-    for j in v.junctions:
-        own = spelled(j.junction)
-        inner = [b.bullets([s for s in j.evidence if s not in said and f"{own}: {s}" not in said])]
-        if j in read:
-            blocks += inner
-            continue
-        if j.sweep in pictures:
-            source = sources.get(j.sweep)
-            inner.append(b.pictures([pictures[j.sweep]], source_caption(source) if source else ""))
-        inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
-        inner += fit_blocks(j.fit) if j.fit is not None else []
-        inner += [b.text(f"Judged by {limit[j.junction]}", "soft")] if j.limit else []
-        heading = (own, " ", b.Badge(j.verdict), " ", sure(j))
-        blocks.append(b.section(heading, inner, level=4, role="junction"))
-    if v.alternatives:
-        rows = [
-            [spelled(*a.faults) or "no fault", device_words(a.device),
-             percent(a.probability), a.decided_by]
-            for a in v.alternatives
-        ]  # fmt: skip
-        columns = b.columns("faults", "device", "probability", "decided by", right=("probability",))
-        blocks.append(b.table(columns, rows, "What else could explain it"))
-    blocks.append(b.bullets(v.neighbours, "Test before power-up", "two"))
-    blocks += [b.text(blind_words(v), "soft")] if v.cannot_see else []
-    role = "part" if any(j.sweep in pictures for j in v.junctions) else "part short"
-    return b.section((v.part, " ", b.Badge(v.verdict), " ", sure(v)), blocks, anchor, 3, role)
+
+#: What a quantity is called in front of people, behind the path it belongs to.
+QUANTITIES = {
+    "leak_A": "leak", "path_ohm": "path", "drop_V": "drop", "vf_V": "drop", "rs_ohm": "resistance inside",
+    "inside_ohm": "resistance inside", "bv_V": "breakdown", "vbe_V": "V_BE", "h_FE": "h_FE",
+    "vce_sat_V": "V_CE saturated", "ic_A": "collector current", "ib_A": "base current",
+}  # fmt: skip
+
+
+def _measured_at(f: Finding) -> str:
+    volts = f.numbers.get("seen_V", f.numbers.get("volts", nan)) if f.quantity == "leak_A" else nan
+    return f" at {volts:.3g} V" if volts == volts else ""
+
+
+def where_words(f: Finding) -> str:
+    """``B-C``; ``1-3 (B-C)`` where the leads have numbers."""
+    path, ends = hyphened(f.where), "-".join(f.numbers.get("ends", ()))
+    return f"{ends} ({path})" if ends[:1].isdigit() and path != ends and f.where else path
+
+
+def quantity_words(f: Finding) -> str:
+    """``B-C leak at 5 V``: a quantity, between which leads, and where it was measured."""
+    called = QUANTITIES.get(f.quantity, f.quantity)
+    where = "" if called in ("h_FE", "V_BE") else where_words(f)
+    return " ".join(filter(None, (where, called))) + _measured_at(f)
+
+
+def is_known(it: Interval | None) -> bool:
+    """Whether a value or one of its ends is a number."""
+    return it is not None and (it.value == it.value or isfinite(it.low) or isfinite(it.high))
+
+
+def figure_seen(f: Finding) -> str:
+    """What was measured, without its limit: ``333 µA at 5 V``, ``< 7 Ω``, ``no current up to 1.2 V``."""
+    if not is_known(f.value):
+        return f.brief()
+    return f"{'h_FE ' if f.quantity == 'h_FE' else ''}{interval(f.value, ends=False)}{_measured_at(f)}"
+
+
+#: Reasons whose brief form names the placements itself.
+_NAMED = ("leads_half_read", "leads_unread", "leads_beside", "leads_as", "leads_goes_with",
+          "leads_kind_shows", "leads_junction", "leads_open_unread")  # fmt: skip
+
+
+def deciding_line(v: PartVerdict) -> str:
+    """The line that decides: ``B-C leaky: 333 µA at 5 V, limit 100 µA, 3.3 times``."""
+    f, faults = v.decides, ", ".join(map(hyphened, v.faults))
+    first = fault_words(v).replace(", ".join(v.faults), faults) if faults else ""
+    if f is None:
+        return first
+    said = f.brief()
+    if v.verdict == "good":
+        first = "nearest its limit" if is_known(f.value) else ""
+    elif f.times > 1:
+        said += ", " + f.against().rpartition(", ")[2]
+    where = hyphened(f.where)
+    if where and where not in first and "drop" not in f.quantity and f.reason not in _NAMED:
+        said = f"{where} {said}"
+    text = f"{first}: {said}" if first else said
+    return text[:1].upper() + text[1:] if not first or v.verdict == "good" else text

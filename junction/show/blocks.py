@@ -135,9 +135,9 @@ def danger(items: Sequence) -> str:
     return f"DANGER: {'; '.join(said)}." if said else "Cautions before you start"
 
 
-def pictures(pictures: Sequence, caption: Inline = "") -> Block:
+def pictures(pictures: Sequence, caption: Inline = "", role: str = "") -> Block:
     """Pictures (`junction.show.canvas.Picture`) side by side where there is room; on pages only."""
-    return Block("pictures", pictures, caption)
+    return Block("pictures", pictures, caption, role)
 
 
 def code(text: str, heading: str = "") -> Block:

@@ -154,14 +154,16 @@ def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
         case "pictures":
             views = [view for one in body for view in _views(one)]
             views = tag("div", views, class_="views")
-            return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None)
+            return tag("figure", views, tag("figcaption", markup(block.heading)) if block.heading else None,
+                       class_=role or None)  # fmt: skip
         case "code":
             lines = Html("\n".join(escape(line) for line in body.split("\n")))
             return tag("div", Html(headed), tag("pre", lines))
         case "beside":
             return tag("div", (block_html(inner, under) for inner in body), class_=role or "beside")
     name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
-    heading, under = tag(f"h{block.level}", markup(block.heading)), b.words(block.heading)
+    heading = tag(f"h{block.level}", markup(block.heading)) if block.heading else None
+    under = b.words(block.heading)
     inner = list(filter(None, (block_html(one, under) for one in body)))
     return tag(name, heading, inner, class_=role or None, id=block.id or None) if inner else None
 

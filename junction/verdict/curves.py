@@ -319,6 +319,8 @@ class _Part(Checks):
         at_V = 0.5 if where == "BE" else reach
         spread = exp(min(NORMAL_95 * u_ln, 50.0))
         value = Interval(amps, amps / spread, amps * spread, "A")
+        if ohm == inf and not cut:  # nothing seen: at most what would have been
+            value = Interval(nan, 0.0, volts / floor, "A") if isfinite(floor) and floor > 0 else None
         path = ohm if ohm < inf else nan
         shows = floor if ohm == inf and floor > 0 else nan
         told = {"path": path, "floor": shows, "leak": amps, "limit": limit, "drawn": where == "BE"}

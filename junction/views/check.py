@@ -169,18 +169,32 @@ def sheet(report: SortReport) -> dict:
 
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
-    """Title and blocks."""
-    name = report.verdicts[0].part or "one part"
-    meter = f"Meter: {report.meter.name}." + (f" Made {made}." if made else "")
-    blocks = [b.text(f"Check of {name}", "title"), b.cautions(report.cautions), *display(report),
-              b.text(meter, "soft")]  # fmt: skip
-    return f"check of {name}", blocks
+    """Title and blocks: tag and verdict, cautions, the card, what to test and to order, the meter."""
+    from junction.paper.card import card_blocks
+    from junction.paper.part import sure
+    from junction.show.page import markup, tag
+
+    v = report.verdicts[0]
+    name, meter = v.part or "one part", report.meter
+    title = (*([v.part, " "] if v.part else []), b.Badge(v.verdict), " ",
+             tag("span", markup(shown), class_="sure") if (shown := sure(v)) != "-" else "")  # fmt: skip
+    return f"check of {name}", [
+        b.text(title, "title"), b.cautions(report.cautions),
+        b.section("", card_blocks(v, report.bag.readings[0]), role="part alone"), *_after(report),
+        b.text(f"Meter: {meter.name}." + (f" Made {made}." if made else ""), "soft"),
+    ]  # fmt: skip
 
 
 def display(report: SortReport) -> list[b.Block]:
     """What a notebook shows."""
-    from junction.paper.part import part_card
+    from junction.paper.card import part_card
 
-    line = one_line(report.order)
-    return [part_card(report.verdicts[0], report.bag.readings[0]),
+    return [part_card(report.verdicts[0], report.bag.readings[0]), *_after(report)]
+
+
+def _after(report: SortReport) -> list[b.Block]:
+    """What to test before power comes back, and what to order."""
+    listed, line = report.verdicts[0].neighbours, one_line(report.order)
+    inside = [b.bullets(listed, role="two")] if listed else []
+    return [b.section("Test before power-up", inside, "neighbours"),
             *([b.text(f"To order: {line}")] if line else [])]  # fmt: skip

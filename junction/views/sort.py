@@ -129,7 +129,7 @@ def document(report: SortReport) -> dict:
     sources = sweep_sources(read.sweeps)
     curves = curve_sources(read.curves)
     parts = [
-        {**record(v), "decides": v.decides, "do": v.do, "readings": readings.get(v.part, ()),
+        {**record(v), "decides": v.decides, "do": v.do, **_quantities(v), "readings": readings.get(v.part, ()),
          "sweeps": list(sources.get(v.part, {}).values()),
          **({"curves": curves[v.part], "measured": {
              name: {**it.ends(), "unit": it.unit} for name, it in v.measured.items()
@@ -164,6 +164,12 @@ def sheet(report: SortReport, every: bool = False) -> dict:
         one["or"] = [order.named(other) for other in row.substitutes[:2]]
     return {"label": report.label, "counts": report.counts(), "parts": parts, "order": found.pop("types"),
             "waiting": found}  # fmt: skip
+
+
+def _quantities(v: PartVerdict) -> dict:
+    """What was held to a limit beside the figure that decided; nothing of a part with that one figure."""
+    found = v.quantities()
+    return {"quantities": [{**f.as_json(), "kept": f.kept} for f in found]} if found else {}
 
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
