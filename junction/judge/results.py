@@ -22,7 +22,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 from junction.base.records import JUNCTIONS, Bag, Interval, not_json, spelled
-from junction.base.units import REFERENCE_TEMP_C, si
+from junction.base.units import REFERENCE_TEMP_C, Num, si
 from junction.shelf.names import dropped_group
 from junction.shelf.tables import Meter, PartType, families, records, rule
 from junction.shelf.types import unknown_words
@@ -256,21 +256,27 @@ class Finding:
         unit = self.unit
         if isfinite(self.low) and isfinite(self.high):
             return f"{si(self.low, unit)} to {si(self.high, unit)}"
-        times = self.times
-        beyond = f"{times:.2g}" if times < 9.95 else f"{times:.0f}" if times < 1000 else "over 1,000"
         said = si(limit, unit) if unit else f"{limit:.3g}"
-        return f"{'limit' if most else 'least'} {said}" + (f", {beyond} times" if times > 1 else "")
+        return f"{'limit' if most else 'least'} {said}" + (f", {self.beyond()}" if self.times > 1 else "")
+
+    def beyond(self) -> Num:
+        """``3.3 times``, ``over a thousand times``."""
+        times = self.times
+        if not times < 1000:
+            return Num(("over a thousand times", None))
+        return Num((f"{times:.2g}" if times < 9.95 else f"{times:.0f}", times), (" times", None))
 
     def as_json(self) -> dict:
         """What was measured, the limit it was held to, and that in few words."""
         limit, most = self.limit
         ends = self.value.ends() if self.value is not None else dict.fromkeys(("value", "low", "high"))
         times, known = self.times, limit == limit
+        window = {"window": [self.low, self.high]} if isfinite(self.low) and isfinite(self.high) else {}
         return {
             "quantity": self.quantity, "where": self.where, **ends,
             "unit": self.unit, "limit": limit if known else None,
             "limit_is": ("most" if most else "least") if known else "", "limit_from": self.limit_from,
-            "times": times if times == times else None, "says": self.brief(),
+            **window, "times": times if times == times else None, "says": self.brief(),
         }  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from math import isfinite
 from typing import TYPE_CHECKING
 
 from junction.base.records import PartReadings
-from junction.base.units import interval, nominal, percent
+from junction.base.units import Num, interval, percent, si
 from junction.judge.results import Finding, JunctionVerdict, PartVerdict
 from junction.paper.leads import leads_picture
 from junction.paper.part import (
@@ -39,7 +39,11 @@ KEPT, FAILS, NOT_KNOWN = "kept", "fails", "not known"
 def limit_words(f: Finding) -> b.Inline:
     """``at most 100 µA``, ``at least 50 kΩ``, ``0.40 V to 0.80 V``."""
     ends = {"at least ": f.low, "at most ": f.high}
-    known = {word: nominal(float(f"{x:.3g}"), f.unit) for word, x in ends.items() if isfinite(x)}
+    known = {}
+    for word, x in ends.items():
+        number, blank, unit = (si(x, f.unit) if f.unit else f"{x:.3g}").partition(" ")
+        if isfinite(x):
+            known[word] = Num((number, x), (f"{blank}{unit}", None))
     if len(known) == 2:
         low, high = known.values()
         return (low, " to ", high)

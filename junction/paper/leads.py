@@ -7,6 +7,7 @@ middle where it is open, dotted where nobody knows; and its fault stands beside 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot
@@ -69,6 +70,11 @@ def lines_of(v: PartVerdict, readings: Sequence[Reading] = ()) -> list[Line]:
             if finding is not None and path:
                 figures.setdefault(key, figure_seen(finding))
                 names += ends if not readings else ()
+    if v.verdict == "undecided" and v.decides is not None:  # a reading that is wanted decides
+        asked = [v.decides.numbers.get(name, "") for name in ("unread", "lost")]
+        for placement in re.split(r", | and ", ", ".join(filter(None, asked))):
+            if all(ends := split_placement(placement)):
+                words.setdefault(frozenset(ends), "undecided")
     ring = _ring(names)
     if len(ring) not in _AT or len(readings) == 0 and not figures:
         return []
@@ -198,7 +204,7 @@ def _row(drawn, line, at, way, text, x, y, anchor, *, bold) -> None:
         dx, dy = 5.0 * (x1 - x0) / length, 5.0 * (y1 - y0) / length
         cx, cy = start + 5.5, y - 3.2
         drawn.line([cx - dx, cx + dx], [cy - dy, cy + dy], width=0.9,
-                   id=f"arrow-{way}" if way != "both" else "")  # fmt: skip
+                   id=f"arrow-{'-'.join(ends)}" + ("-both" if way == "both" else ""))  # fmt: skip
         for sign in (1, -1) if way == "both" else (1,):
             tip = (cx + sign * dx, cy + sign * dy)
             back = (tip[0] - sign * 0.62 * dx, tip[1] - sign * 0.62 * dy)
@@ -211,10 +217,11 @@ def alt_words(v: PartVerdict, lines: Sequence[Line]) -> str:
     """What the drawing shows, in words."""
     told = []
     for line in lines:
-        seen = [f"{way} {text}" if way not in ("", "both") else f"{text} both ways" if way else text
-                for way, text in line.told]  # fmt: skip
         between = "-".join(line.ends)
-        fault = f"marked {CALLED.get(line.word, line.word)}" if line.word else ""
-        told.append(f"{between}: {', '.join(filter(None, [*seen, fault]))}")
+        seen = [f"{way} {text}" if way not in ("", "both") else
+                f"{between} {text}{' both ways' if way else ''}" for way, text in line.told]  # fmt: skip
+        word = CALLED.get(line.word, line.word)
+        seen += [f"{'' if seen else f'{between} '}marked {word}"] if word else []
+        told.append(", ".join(seen))
     names = dict.fromkeys(name for line in lines for name in line.ends)
     return f"Leads {listed(names)} of {v.part or 'the part'}. {'; '.join(told)}."

@@ -224,19 +224,17 @@ _NAMED = ("leads_half_read", "leads_unread", "leads_beside", "leads_as", "leads_
           "leads_kind_shows", "leads_junction", "leads_open_unread")  # fmt: skip
 
 
-def deciding_line(v: PartVerdict) -> str:
+def deciding_line(v: PartVerdict) -> b.Inline:
     """The line that decides: ``B-C leaky: 333 µA at 5 V, limit 100 µA, 3.3 times``."""
     f, faults = v.decides, ", ".join(map(hyphened, v.faults))
     first = fault_words(v).replace(", ".join(v.faults), faults) if faults else ""
     if f is None:
         return first
-    said = f.brief()
+    said, where = f.brief(), hyphened(f.where)
     if v.verdict == "good":
         first = "nearest its limit" if is_known(f.value) else ""
-    elif f.times > 1:
-        said += ", " + f.against().rpartition(", ")[2]
-    where = hyphened(f.where)
     if where and where not in first and "drop" not in f.quantity and f.reason not in _NAMED:
         said = f"{where} {said}"
     text = f"{first}: {said}" if first else said
-    return text[:1].upper() + text[1:] if not first or v.verdict == "good" else text
+    text = text[:1].upper() + text[1:]
+    return (text, ", ", f.beyond()) if f.times > 1 and v.verdict != "good" else text

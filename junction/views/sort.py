@@ -129,8 +129,8 @@ def document(report: SortReport) -> dict:
     sources = sweep_sources(read.sweeps)
     curves = curve_sources(read.curves)
     parts = [
-        {**record(v), "decides": v.decides, "do": v.do, **_quantities(v), "readings": readings.get(v.part, ()),
-         "sweeps": list(sources.get(v.part, {}).values()),
+        {**record(v), "decides": v.decides, "do": v.do, **_quantities(v),
+         "readings": readings.get(v.part, ()), "sweeps": list(sources.get(v.part, {}).values()),
          **({"curves": curves[v.part], "measured": {
              name: {**it.ends(), "unit": it.unit} for name, it in v.measured.items()
          }} if v.part in curves else {})}
@@ -166,7 +166,7 @@ def sheet(report: SortReport, every: bool = False) -> dict:
             "waiting": found}  # fmt: skip
 
 
-def _quantities(v: PartVerdict) -> dict:
+def _quantities(v) -> dict:
     """What was held to a limit beside the figure that decided; nothing of a part with that one figure."""
     found = v.quantities()
     return {"quantities": [{**f.as_json(), "kept": f.kept} for f in found]} if found else {}
