@@ -76,9 +76,11 @@ def quantity_rows(v: PartVerdict) -> list[list[b.Inline]]:
     for j in v.junctions:
         found = [f for f in j.quantities() if is_known(f.value)]
         if not found or j.finding is not None and j.finding not in found:
-            said = figure_seen(j.finding) if j.finding else " ".join(j.evidence)
+            ohm = interval(j.leak_ohm, "ohm") if is_known(j.leak_ohm) else ""
+            said = figure_seen(j.finding) if j.finding else ohm
             word = {"good": KEPT, "undecided": NOT_KNOWN}.get(j.verdict, FAILS)
             held = (limit_words(j.finding), _whose(j.finding)) if j.finding else ("", "")
+            held = held if held[0] else (j.limit, j.family)
             rows.append([where_words(j.finding) if j.finding else hyphened(j.junction), said, *held, word])
         rows += [[quantity_words(f), interval(f.value), limit_words(f), _whose(f), kept_words(f, j)]
                  for f in found]  # fmt: skip
@@ -126,8 +128,9 @@ def card_blocks(
     columns = b.columns("quantity", "value", "limit", "limit from", "kept")
     rows = quantity_rows(v)
     rows = rows if any(b.words(tuple(row[1:4])) for row in rows) else []
-    blocks.append(b.beside([*([b.pictures([drawing], role="leads")] if drawing else []),
-                            b.table(columns, rows, style="held")]))  # fmt: skip
+    shown = [*([b.pictures([drawing], role="leads")] if drawing else []),
+             *([b.table(columns, rows, style="held")] if rows else [])]  # fmt: skip
+    blocks += [b.beside(shown)] if shown else []
     blocks += [b.text(line, "soft")] if (line := sources_line(v)) else []
     blocks.append(b.text(what, "what"))
     blocks.append(b.bullets(said))

@@ -219,7 +219,7 @@ def fragment(blocks: Iterable[b.Block]) -> str:
 
 def _without_svg(block: b.Block | str) -> Html | None:
     kind = getattr(block, "kind", "")
-    if kind == "section":
+    if kind in ("section", "beside"):
         return block_html(replace(block, body=list(filter(None, map(_without_svg, block.body)))))
     if kind != "pictures":
         return block_html(block)
