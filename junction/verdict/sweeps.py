@@ -467,10 +467,10 @@ def _decisive(x: Mapping[str, np.ndarray], fits, m, w, shorted, opened) -> tuple
     value_high = np.where(at_most, x["most"], value * factor)
     value_low = np.where(at_most, -inf, value / factor)
     # nothing seen: at most what would have been
-    unseen = x["clear"] & np.isfinite(m.floor_ohm) & np.isin(w.reason, ("sweep_good", "sweep_good_path"))
+    unseen = x["clear"] & (m.floor_ohm > 0) & np.isin(w.reason, ("sweep_good", "sweep_good_path"))
     value = np.where(unseen, np.nan, value)
     value_low = np.where(unseen, 0.0, value_low)
-    value_high = np.where(unseen, x["held_V"] / m.floor_ohm, value_high)
+    value_high = np.where(unseen, x["held_V"] / np.where(unseen, m.floor_ohm, 1.0), value_high)
     low = np.select([shorted, odd, broke], [short, windows.vf_low_V[w.family], w.rated_V], -inf)
     highs = [inf, open_above, windows.vf_high_V[w.family], w.inside_ohm[best], inf]
     high = np.select([*cases, broke], highs, w.limit_A[best])
