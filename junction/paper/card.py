@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from junction.base.records import PartReadings
+from junction.base.records import PartReadings, spelled
 from junction.base.units import Num, interval, percent, si
 from junction.judge.results import Finding, JunctionVerdict, PartVerdict
 from junction.paper.leads import leads_picture
@@ -17,7 +17,6 @@ from junction.paper.part import (
     evidence_of,
     figure_seen,
     fit_blocks,
-    hyphened,
     is_known,
     leads_words,
     quantity_words,
@@ -81,7 +80,7 @@ def quantity_rows(v: PartVerdict) -> list[list[b.Inline]]:
             word = {"good": KEPT, "undecided": NOT_KNOWN}.get(j.verdict, FAILS)
             held = (limit_words(j.finding), _whose(j.finding)) if j.finding else ("", "")
             held = held if held[0] else (j.limit, j.family)
-            rows.append([where_words(j.finding) if j.finding else hyphened(j.junction), said, *held, word])
+            rows.append([where_words(j.finding) if j.finding else spelled(j.junction), said, *held, word])
         rows += [[quantity_words(f), interval(f.value), limit_words(f), _whose(f), kept_words(f, j)]
                  for f in found]  # fmt: skip
     said = {quantity_words(f) for j in v.junctions for f in j.quantities()}
@@ -136,7 +135,8 @@ def card_blocks(
     blocks.append(b.bullets(said))
     blocks.append(b.bullets(v.warnings, role="soft"))
     for j in v.junctions:
-        inner = [b.bullets([s for s in j.evidence if s not in said and f"{j.junction}: {s}" not in said])]
+        own = spelled(j.junction)
+        inner = [b.bullets([s for s in j.evidence if s not in said and f"{own}: {s}" not in said])]
         if j.fit is None and j.sweep not in pictures:
             blocks += inner
             continue
@@ -145,11 +145,11 @@ def card_blocks(
             inner.append(b.pictures([pictures[j.sweep]], source_caption(source) if source else ""))
         inner += [b.text(("Path resistance: ", interval(j.leak_ohm, "ohm")))] if j.leak_ohm else []
         inner += fit_blocks(j.fit) if j.fit is not None else []
-        heading = (hyphened(j.junction), " ", b.Badge(j.verdict), " ", sure(j))
+        heading = (own, " ", b.Badge(j.verdict), " ", sure(j))
         blocks.append(b.section(heading, inner, level=4, role="junction"))
     if v.alternatives:
         rows = [
-            [", ".join(map(hyphened, a.faults)) or "no fault", device_words(a.device),
+            [spelled(*a.faults) or "no fault", device_words(a.device),
              percent(a.probability), a.decided_by]
             for a in v.alternatives
         ]  # fmt: skip

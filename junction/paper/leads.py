@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from math import hypot
 from textwrap import wrap
 
-from junction.base.records import Reading, split_placement
+from junction.base.records import Reading, spelled, split_placement
 from junction.base.units import listed, reading
 from junction.judge.results import PartVerdict
-from junction.paper.part import figure_seen, hyphened
+from junction.paper.part import figure_seen
 from junction.show.canvas import LETTER, SIZE, Canvas, Picture
 
 #: Names of leads in the order in which they are set round a drawing.
@@ -100,7 +100,7 @@ def _ends(finding, path: str) -> list[tuple[str, str]]:
         return [("1", "2"), ("1", "3"), ("2", "3")]
     if "one" in numbers and "other" in numbers and not path:
         return [(numbers["one"], numbers["other"])]
-    ends = split_placement(hyphened(path))
+    ends = split_placement(spelled(path))
     return [ends] if all(ends) else []
 
 

@@ -174,13 +174,6 @@ def sweep_pictures(plots: Mapping[int, tuple[SweepPlot, FitSummary | None]], mad
     return found
 
 
-def hyphened(name: str) -> str:
-    """``B-C`` of ``BC``, ``B-C leaky`` of ``BC leaky``; what holds a hyphen stays as it is."""
-    path, blank, rest = name.partition(" ")
-    plain = len(path) == 2 and path.isalpha() and "-" not in path
-    return f"{path[0]}-{path[1]}{blank}{rest}" if plain else name
-
-
 #: What a quantity is called in front of people, behind the path it belongs to.
 QUANTITIES = {
     "leak_A": "leak", "path_ohm": "path", "drop_V": "drop", "vf_V": "drop", "rs_ohm": "resistance inside",
@@ -196,7 +189,7 @@ def _measured_at(f: Finding) -> str:
 
 def where_words(f: Finding) -> str:
     """``B-C``; ``1-3 (B-C)`` where the leads have numbers."""
-    path, ends = hyphened(f.where), "-".join(f.numbers.get("ends", ()))
+    path, ends = spelled(f.where), "-".join(f.numbers.get("ends", ()))
     return f"{ends} ({path})" if ends[:1].isdigit() and path != ends and f.where else path
 
 
@@ -226,11 +219,10 @@ _NAMED = ("leads_half_read", "leads_unread", "leads_beside", "leads_as", "leads_
 
 def deciding_line(v: PartVerdict) -> b.Inline:
     """The line that decides: ``B-C leaky: 333 µA at 5 V, limit 100 µA, 3.3 times``."""
-    f, faults = v.decides, ", ".join(map(hyphened, v.faults))
-    first = fault_words(v).replace(", ".join(v.faults), faults) if faults else ""
+    f, first = v.decides, fault_words(v)
     if f is None:
         return first
-    said, where = f.brief(), hyphened(f.where)
+    said, where = f.brief(), spelled(f.where)
     if v.verdict == "good":
         first = "nearest its limit" if is_known(f.value) else ""
     if where and where not in first and "drop" not in f.quantity and f.reason not in _NAMED:
