@@ -307,12 +307,13 @@ def pages(
         aside = b.set_aside(report.bag.set_aside)
         return {"sort": (title, [*top, aside, _rests(lead, notes), _guide(report)])}
     top = [b.text("Sorted bag", "title"), *label, bag.headline(), bag.strip(), b.cautions(report.cautions)]
-    after = [b.set_aside(report.bag.set_aside), *bag.neighbours(), *order, *bag.whole()]
+    aside, work = b.set_aside(report.bag.set_aside), [*bag.neighbours(), *order]
     end = [_rests(lead, notes), _guide(report)]
     if not split:
         groups = [bag.group(g) for g in bag.of]
-        return {"sort": (title, [*top, *groups, *after, bag.cards(bag.of), *end, script("page")])}
-    found = {"sort": (title, [*top, *after, *end])}
+        whole = [*top, *groups, aside, *work, *bag.whole(), bag.cards(bag.of), *end, script("page")]
+        return {"sort": (title, whole)}
+    found = {"sort": (title, [*top, *bag.whole(), *work, aside, *end])}
     for g, ks in bag.of.items():
         name = f"{called(g)}: {b.count(len(ks), '')} of {b.count(len(report.verdicts), 'part')}"
         head = [b.text(b.Link("Sorted bag", "sort.html"), "up"), b.text(name.capitalize(), "title"), *label,
