@@ -82,6 +82,12 @@ class SetAside:
     reason: str
     rows: int = 1
 
+    @property
+    def says(self) -> str:
+        """What was written and why it was not used: ``'0.6S2' is not a number``, ``'655': write 655mV``."""
+        verb = self.reason.startswith(("is ", "has ", "may "))
+        return f"{self.value!r}{' ' if verb else ': '}{self.reason}" if self.value else self.reason
+
 
 @dataclass(frozen=True)
 class Reading:

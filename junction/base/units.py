@@ -552,7 +552,7 @@ def parse_quantity(text: str, quantity: str, most: float = math.inf, plain: bool
         _, si_unit, prefixes = QUANTITIES[quantity]
         fitting = (p for p in ("", "m", "u", "n") if p in prefixes and value * PREFIXES[p] <= most)
         example = text.strip()[:40] + next(fitting, "") + si_unit
-        raise UnitError(f"{shown(text)} has no unit; write the unit, for example '{example}'")
+        raise UnitError(f"{shown(text)} has no unit. Write {example}.")
     result = in_si(value, unit_factor(unit, quantity))
     if not math.isfinite(result):
         raise UnitError(f"{shown(text)} is too large for a number")

@@ -14,7 +14,7 @@ from junction.show.write import must_be_writable, write_files
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
-A few rows are spoiled on purpose, to show what is set aside and why.
+A few rows are spoiled on purpose, to show what is not used and why.
 example: junction demo bench-demo"""
 
 #: Stands on the page and in the JSON.

@@ -8,12 +8,14 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import shlex
 import sys
 from collections.abc import Iterable, Sequence
 
 import junction
 from junction.base.errors import JunctionError, UsageError
+from junction.base.units import shown as quote
 from junction.cli.output import Outputs, progress, say
 from junction.jobs.job import collector_off
 from junction.show.blocks import visible
@@ -38,7 +40,41 @@ class _Parser(argparse.ArgumentParser):
     """Parser whose errors are one line; a mistyped command or option is told what it is near to."""
 
     def error(self, message: str):
-        self.exit(NOTHING_DONE, f"{self.prog}: {message} (see {self.prog} --help)\n")
+        if message.startswith("the following arguments are required"):
+            message = f"what is it about? Write {self.prog} {self.first}"
+        self.exit(NOTHING_DONE, f"{self.prog}: {message}\n")
+
+    def parse_known_args(self, args=None, namespace=None):
+        """As argparse does it, but what is wrong is told with what to write for that option."""
+        self.exit_on_error = False
+        try:
+            return super().parse_known_args(args, namespace)
+        except argparse.ArgumentError as error:
+            name, said = error.argument_name or "", error.message
+            option = next((a for a in self._actions if name and name.split("/")[0] in a.option_strings), None)
+            if option is None:
+                self.error(said)
+            long = option.option_strings[-1]
+            if said.startswith("expected one"):
+                example = getattr(option, "example", "") or option.metavar
+                self.error(f"{long} has no value. Write {long} {example}.")
+            if option.choices:
+                given = re.match(r"invalid choice: (.*) \(choose", said)
+                wrong = given[1].strip("'") if given else ""
+                near = _near(wrong, option.choices)
+                self.error(f"{long} {_shown(wrong)} is none of {', '.join(option.choices)}{near}")
+            self.error(f"{long} {said}")
+
+    def joined(self, words: Sequence[str]) -> list[str]:
+        """Words with negative values tied to their option: argparse takes ``-80W`` for an option."""
+        out: list[str] = []
+        for word in words:
+            last = self._option_string_actions.get(out[-1]) if out else None
+            if last is not None and last.nargs is None and re.match(r"-[.,]?[0-9]", word):
+                out[-1] += f"={word}"
+            else:
+                out.append(word)
+        return out
 
     def refuse_unknown(self, words: Sequence[str]) -> None:
         """Stop at the first long option that this command does not have.
@@ -78,7 +114,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 
         parser.epilog = f"Types of your own: CSV files in {user_folder() / 'types'} (reference/README.md)."
     parser.of_command = {}
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=False)
     for name, (module, summary) in COMMANDS.items():
         sub = commands.add_parser(
             name, help=summary, description=summary, allow_abbrev=False,
@@ -98,6 +134,8 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
         dest, many, word, text = function.inputs
         text += ": files, folders, patterns, or - for standard input" if word == "FILE" else ""
         parser.add_argument(dest, nargs=many or None, metavar=word, help=text)
+        such = re.search(r"such as ([^,\s]+)", text)
+        parser.first = such[1] if such else {"FILE": "readings.csv"}.get(word, word)
     groups: dict[str, argparse._ActionsContainer] = {"": parser}
     for one in function.options:
         if one.group not in groups:
@@ -109,10 +147,10 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
             where.add_argument(long, action="store_true", help=text)
         else:
             where.add_argument(
-                long, metavar=one.metavar or None, type=_typed(one.read), help=text,
+                long, metavar=one.metavar or None, type=_typed(one), help=text,
                 choices=one.choices or None, default=[] if one.again else one.default,
                 action="append" if one.again else "store",
-            )  # fmt: skip
+            ).example = one.example  # fmt: skip
     if function.writes:
         group = parser.add_argument_group("results")
         group.add_argument("-o", "--output", metavar="FOLDER",
@@ -123,12 +161,16 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
         group.add_argument("--json", metavar="FILE", help="write the JSON to a file; - is standard output")
 
 
-def _typed(read):
+def _typed(one):
     def from_text(text: str):
         try:
-            return read(text)
+            return one.read(text)
         except JunctionError as error:
-            raise argparse.ArgumentTypeError(str(error)) from error
+            said, value = one.refused(error), _shown(text)
+            for quoted in (quote(text), repr(text)):
+                said = said.removeprefix(f"{quoted}: ").removeprefix(f"{quoted} ")
+            joint = " " if said.startswith(("has ", "is ", "must ", "may ")) else ": "
+            raise argparse.ArgumentTypeError(f"{value}{joint}{said}") from error
 
     return from_text
 
@@ -198,10 +240,15 @@ def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namesp
         parser.error(f"there is no command {_shown(first)}{near}")
     if not asked:
         parser.refuse_unknown(argv)
-        return parser.parse_args(argv)
+        parser.parse_args(argv)  # --help and --version end here
+        wide = max(map(len, COMMANDS))
+        say("\n".join(f"  {name:<{wide}}  {summary}" for name, (_, summary) in COMMANDS.items()))
+        # an answer, but nothing was done: a script whose job's name came out empty must not go on
+        parser.exit(NOTHING_DONE)
     command = parser.of_command[asked]
     command.refuse_unknown(argv[list(argv).index(asked) + 1 :])
-    args, left = parser.parse_known_args(argv)
+    at = list(argv).index(asked) + 1
+    args, left = parser.parse_known_args([*argv[:at], *command.joined(argv[at:])])
     if left:
         command.error(f"not understood: {' '.join(map(_shown, left))}")
     return args

@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from junction.base.errors import OutputError
@@ -141,15 +142,15 @@ def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:
     """List the rows that were not used on standard error, with place and reason."""
     if not items:
         return
-    say(f"set aside, not used: {set_aside_words(items)}", sys.stderr)
+    say(f"not used: {set_aside_words(items)}", sys.stderr)
     for item in items[:most]:
         place = visible(item.file) if item.file else "given"
         if item.row is not None:
-            place += f", line {item.row}"
+            place += f" line {item.row}"
         if item.column:
-            place += f", column {visible(item.column)!r}"
-        value = f" {visible(item.value)[:40]!r}" if item.value else ""
-        say(f"  {place}:{value} {visible(item.reason)}", sys.stderr)
+            place += f", {visible(item.column)}"
+        short = replace(item, value=visible(item.value)[:40])
+        say(f"  {place}: {visible(short.says).rstrip('.')}.", sys.stderr)
     if len(items) > most:
         more = count(len(items) - most, "more entry", "more entries")
         say(f"  and {more}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)

@@ -358,13 +358,13 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
         try:
             number, unit = split_quantity(beyond[1] if beyond else text)
         except UnitError:
-            raise UnitError(f"{shown(text)} is not a reading; write 0.612, 612 mV, OL or 34 ohm") from None
+            raise UnitError(f"{shown(text)} is not a reading. Write 0.612, 612mV, OL or 34ohm.") from None
         quantity, factor = _meter_unit(unit, text, column)
         if not quantity and text == "1":
             raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
         if not quantity and number > rule("intake_bare_volt_most"):
             bare = beyond[1] if beyond else text
-            raise UnitError(f"{shown(text)}: {bare} ohm, or {bare} mV? write the unit; a bare number is volt")
+            raise UnitError(f"{shown(text)}: write {bare}mV or {bare}ohm.")
         value = _in_range(text, in_si(number, factor))
         if quantity == "resistance" and value < 0:
             fault = "a resistance cannot be negative; is the circuit powered or charged?"
@@ -398,12 +398,13 @@ def _meter_unit(unit: str, text: str, column: Column | None) -> tuple[str, float
         told = column is not None and isfinite(column.factor)
         return (column.quantity, column.factor) if told else ("", 1.0)
     if unit == "m":
-        raise UnitError(f"{shown(text)}: 'm' of what? write mV or mohm")
+        bare = text.rstrip().removesuffix("m").rstrip()
+        raise UnitError(f"{shown(text)}: write {bare}mV or {bare}mohm.")
     # the trade writes 34k
     quantity = "resistance" if unit in ("k", "K", "M", "G") else quantity_of_unit(unit)
     if quantity not in ("voltage", "resistance"):
-        what = f"is a unit of {quantity}" if quantity else "is not a unit"
-        raise UnitError(f"{shown(unit)} {what}; a reading is in V, mV or ohm (with prefix)")
+        what = f"is a {quantity}" if quantity else "is not a number"
+        raise UnitError(f"{shown(text)} {what}. Write V, mV or ohm.")
     return quantity, unit_factor(unit, quantity)
 
 
@@ -418,15 +419,16 @@ def parse_reading(text: str) -> Reading:
     left, found, right = text.partition("=")
     placement = parse_placement(left)
     if not found or not placement:
-        raise UnitError(
-            f"{shown(text)}: write placement=value, red probe first, for example B-E=0.612, 1-2=OL, A-K=580mV"
-        )
+        if not found and re.match(r"[+-]?[.,]?[0-9]", text):
+            bare = text.strip()
+            raise UnitError(f"{shown(text)}: between which leads? Write B-E={bare}, red probe first.")
+        raise UnitError(f"{shown(text)} is no reading. Write B-E=0.612, red probe first.")
     try:
         reading = reading_cell(placement, right)
     except NegativeReading as error:
         raise UnitError(f"{error}; if red and black were swapped, write {error.turned}") from error
     if reading is None:
-        raise UnitError(f"{shown(text)}: no value; write for example {placement}=0.612 or {placement}=OL")
+        raise UnitError(f"{shown(text)} has no value. Write {placement}=0.612 or {placement}=OL.")
     return reading
 
 

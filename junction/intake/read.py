@@ -234,7 +234,7 @@ def _nothing(aside: list[SetAside]) -> NothingUsable:
     others = [s for s in aside if s is not first]
 
     def said(entry: SetAside) -> str:
-        return (f"{entry.value!r}: " if entry.value else "") + entry.reason
+        return entry.says
 
     told = [said(first)]
     told += [str(InputError(said(s), s.file, s.row, s.column)) for s in others[: MOST_TOLD - 1]]
@@ -498,7 +498,7 @@ def _why(cell: Cell, file: str) -> str:
     place = f"line {cell.line}{other}, {cell.placement}"
     quoted = shown(clip(cell.text))
     said = cell.reason if cell.reason.startswith(quoted) else f"{quoted}: {cell.reason}"
-    return f"{place}: {said}"
+    return f"{place}: {said}".rstrip(".")
 
 
 def _live(cells: list[Cell], name: str) -> list[Cell]:

@@ -97,7 +97,7 @@ def set_aside(file: str, row: int | None, column: str, value: str, reason: str, 
     """Entry of the list; a reason that starts by quoting the value is cut down to what it adds."""
     quoted = shown(value)
     if value and reason.startswith(quoted):
-        reason = reason[len(quoted) :].lstrip(": ").removeprefix("is ")
+        reason = reason[len(quoted) :].lstrip(": ").rstrip(".")
     return SetAside(file, row, column, clip(visible(value)), reason, rows)
 
 

@@ -9,6 +9,7 @@ from math import nan
 
 from junction.base.errors import UsageError
 from junction.base.records import Bag, PartReadings, Reading, Spot
+from junction.base.units import shown
 from junction.jobs.job import Result, job, meter_of
 from junction.jobs.marks import types_of, with_order
 from junction.judge.results import PartVerdict, SortReport
@@ -82,8 +83,10 @@ def part_of(readings, o) -> PartReadings:
         try:
             reading = parse_reading(text)
         except ValueError as error:
-            said = str(error)
-            raise UsageError(said if text in said else f"{text}: {said}") from error
+            cell = shown(text.partition("=")[2])
+            said = str(error).removeprefix(f"{cell}: ").removeprefix(f"{cell} ")
+            joint = " " if said.startswith("is ") else ": "
+            raise UsageError(said if text in said else f"{text}{joint}{said}") from error
         key = (reading.placement, reading.kind == "ohm")
         if key in taken:
             raise UsageError(f"{reading.placement} is given twice")
@@ -115,7 +118,7 @@ def checked(
         No readings, or readings that mix names of leads.
     """
     if not part.readings:
-        raise UsageError("no readings; write placement=value, red probe first, for example B-E=0.612 E-B=OL")
+        raise UsageError("no readings. Write B-E=0.612 E-B=OL, red probe first.")
     names = {r.red.isdigit(): r.placement for r in part.readings}
     if len(names) > 1:
         one, other = names.values()

@@ -28,7 +28,7 @@ from junction.transistor.transistor import fit_transistors
 from junction.transistor.values import at_currents, evaluate, parameter_intervals
 
 EPILOG = """Model and start values are found from the data; what the data cannot hold is shown as a limit.
-exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+exit status: 0 all rows used; 1 done, but rows were not used; 2 nothing done.
 example: junction fit sweeps.csv -o fits/ --voltage-accuracy 0.1%+1mV --current-accuracy 0.5%+10nA"""
 
 #: Flags that tell nothing of what is wrong.

@@ -12,6 +12,7 @@ import gc
 import importlib
 import inspect
 import os
+import re
 import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -39,6 +40,11 @@ def collector_off():
     finally:
         if collecting:
             gc.enable()
+
+
+#: What an option of a quantity may be given where its help names nothing.
+_USUAL = {"voltage": "12V", "current": "10mA", "resistance": "8ohm", "power": "80W", "temperature": "25C",
+          "thermal resistance": "1K/W", "frequency": "1MHz", "ratio": "5%", "degrees": "30", "K": "0.5"}
 
 
 @dataclass(frozen=True)
@@ -71,6 +77,21 @@ class Option:
         unit = QUANTITIES[self.quantity][1] or "1" if self.quantity in QUANTITIES else self.quantity
         return f"(1, {unit})" if self.kind == "accuracy" else unit
 
+    @property
+    def example(self) -> str:
+        """What may be written for it: that of its help, else one by its kind; '' where its help must do."""
+        found = re.search(r"such as ([^\s;)]*[^\s;:),.])", self.help)
+        if found or self.choices:
+            return found[1] if found else self.choices[0]
+        if self.kind == "accuracy":
+            return f"0.5%+2m{QUANTITIES[self.quantity][1]}"
+        return f"{max(self.least, 2):g}" if self.kind == "whole" else _USUAL.get(self.quantity, "")
+
+    def refused(self, fault: Exception) -> str:
+        """What is wrong with a value, and what to write instead."""
+        told = not self.example or re.search(r"[Ww]rit|\?", str(fault))
+        return str(fault) if told else f"{str(fault).rstrip('.')}. Write {self.example}."
+
     def read(self, given):
         """Value of what was written: text with its unit, or a plain number in the SI unit.
 
@@ -86,7 +107,7 @@ class Option:
                 items = given.split(",") if isinstance(given, str) else given
                 found = tuple(filter(None, (str(item).strip() for item in items)))
                 if not found:
-                    raise UsageError("names with commas between were expected, such as A03,A11")
+                    raise UsageError("names with commas between were expected")
                 return found
             case "whole":
                 return _whole(given, self.least, self.most)
@@ -123,7 +144,7 @@ class Option:
                 return tuple(map(self.read, given if isinstance(given, list | tuple) else [given]))
             return self.read(given)
         except (UnitError, UsageError, TypeError) as error:
-            raise UsageError(f"{self.option}: {error}") from error
+            raise UsageError(f"{self.option}: {self.refused(error)}") from error
 
 
 def options_of(
@@ -228,19 +249,19 @@ def _accuracy(given, quantity: str) -> tuple[float, float]:
     if not isinstance(given, str):
         fraction, floor_ = (float(x) for x in given)
         return fraction, floor_
+    like = f"like 0.5%+2m{QUANTITIES[quantity][1]}"
     parts = [p.strip() for p in given.replace("±", "").split("+") if p.strip()]
     percents = [p for p in parts if p.endswith("%")]
     floors = [p for p in parts if not p.endswith("%")]
     if len(percents) > 1 or len(floors) > 1:
-        raise UsageError(f"{given!r}: write percent of reading and floor once each"
-                         " (an accuracy is written like 0.5%+2mV)")  # fmt: skip
+        raise UsageError(f"{given!r}: write percent of reading and floor once each, {like}")
     try:
         fraction = sum(parse_number(p[:-1]) / 100 for p in percents)
         floor_ = sum(parse_quantity(p, quantity) for p in floors)
     except UnitError as error:
-        raise UsageError(f"{error} (an accuracy is written like 0.5%+2mV)") from error
+        raise UsageError(f"{str(error).partition('. Write')[0]}: an accuracy is written {like}") from error
     if not parts or floor_ < 0 or not 0 <= fraction < 1:
-        raise UsageError(f"{given!r}: an accuracy is written like 0.5%+2mV")
+        raise UsageError(f"{given!r}: an accuracy is written {like}")
     return float(fraction), float(floor_)
 
 

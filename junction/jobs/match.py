@@ -43,7 +43,7 @@ examples:
       --peak-current 10A --emitter-resistor 0.33ohm --type MJ15003,MJ15004 -o sets/
   junction match small.csv --layout differential --current 1mA --side-by-side
   junction match diodes.csv --layout ring --current 1mA
-exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done."""
+exit status: 0 all rows used; 1 done, but rows were not used; 2 nothing done."""
 
 #: Parts whose curves are drawn; beyond, a page would only be grey.
 MOST_DRAWN = 400

@@ -13,7 +13,7 @@ from junction.shelf.tables import cautions
 from junction.verdict.parts import judge_bag
 
 EPILOG = """verdicts: good, leaky, shorted, open; undecided is a refusal that names the deciding measurement.
-exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+exit status: 0 all rows used; 1 done, but rows were not used; 2 nothing done.
 example: junction sort bag.csv curves/ -o report/ --json report.json"""
 
 _ONLY_SPOTS = (

@@ -30,7 +30,7 @@ EPILOG = """examples:
 Drops are magnitudes across each emitter resistor at idle, warm, without signal and without load: the upper
 rail's first, then the lower rail's. With the parts' own curves or spot readings (files, and --parts in the
 order of the drops) the comparison is sharper.
-exit status: 0 done; 1 done, but rows were set aside; 2 nothing done."""
+exit status: 0 done; 1 done, but rows were not used; 2 nothing done."""
 
 _AFTER = "after fitting"
 

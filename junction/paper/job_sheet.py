@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from types import SimpleNamespace
 
+from junction.base.records import spelled
 from junction.judge.results import WORST_FIRST, say
 from junction.paper.job_folder import MARK, NAME, PAGE, Files, JobFolder
 from junction.paper.labels import PAPERS, Label, label_pages
@@ -126,7 +127,7 @@ def _order(job: JobFolder) -> list[b.Block]:
         said = "; ".join(filter(None, (row["what"], *row["notes"])))
         whose = ", ".join(tag or _UNTAGGED for tag in tags) or f"other side of {row['complement']}"
         rows.append([b.count(many, ""), row["type"], whose,
-                     ", ".join(dict.fromkeys(faults)), said, ", ".join(row["or"])])  # fmt: skip
+                     spelled(*dict.fromkeys(faults)), said, ", ".join(row["or"])])  # fmt: skip
     if not rows:
         return []
     waiting = job.waiting()

@@ -164,7 +164,7 @@ def set_aside(items: Sequence) -> Block:
             for s in items[:MOST_SET_ASIDE]]  # fmt: skip
     cut = [text("The rest of them are in set_aside.csv.", "soft")] if len(items) > len(rows) else []
     found = table(columns("file", "line", "column", "value", "reason"), rows)
-    return section("Set aside, not used", [found, *cut])
+    return section("Not used", [found, *cut])
 
 
 def visible(text: str) -> str:

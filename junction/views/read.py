@@ -18,7 +18,7 @@ def summary(bag: Bag) -> str:
     """The bag in one line."""
     counts = {"readings": len(bag.readings), "sweeps": len({*bag.sweeps.part}), "curves": len(bag.curves)}
     held = [b.count(n, f"part with {what}", f"parts with {what}") for what, n in counts.items() if n]
-    left = f", {b.count(len(bag.set_aside), 'entry', 'entries')} set aside" if bag.set_aside else ""
+    left = f", {b.count(len(bag.set_aside), 'entry', 'entries')} not used" if bag.set_aside else ""
     return f"{listed(held) or 'nothing'} from {b.count(bag.rows_read, 'row')}{left}"
 
 

@@ -183,7 +183,7 @@ def pages(report: SortReport, made: str = "") -> dict[str, tuple[str, list[b.Blo
     named = f" of {', '.join(files[:6])}" if files else ""
     named += " and others" if len(files) > 6 else ""
     n = len(report.bag.set_aside)
-    left = ("; ", b.count(n), " set aside") if n else ()
+    left = ("; ", b.count(n), " not used") if n else ()
     lead = (b.count(len(report.verdicts), "part"), " from ", b.count(report.bag.rows_read, "row"), named,
             *left, f". {made}" if made else ".")  # fmt: skip
     return bag.pages(report, made, lead, notes(report), order.section(report.order))

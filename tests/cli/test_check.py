@@ -75,8 +75,8 @@ def test_folder_gets_page_and_json(capsys, tmp_path):
     [
         (["B-E=foo"], "B-E=foo"),
         (["B-E=612"], "mV"),
-        (["B-E"], "placement=value"),
-        (["X-Y=0.6"], "placement=value"),
+        (["B-E"], "Write B-E=0.612"),
+        (["X-Y=0.6"], "Write B-E=0.612"),
         (["B-E=0.6", "1-2=0.6"], "one set of lead names"),
         (["B-E=0.6", "B-E=0.7"], "given twice"),
         (["B-E=0.6V", "--meter-current", "1"], "unit"),

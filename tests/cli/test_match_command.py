@@ -129,7 +129,7 @@ def test_rows_set_aside_give_status_one(tmp_path, capsys):
     (tmp_path / "bag.csv").write_text(text)
     assert main(["match", str(tmp_path / "bag.csv"), *STAGE]) == 1
     err = capsys.readouterr().err
-    assert "set aside, not used" in err and f"line {len(text.splitlines())}" in err
+    assert "not used: 1 row" in err and f"line {len(text.splitlines())}" in err
 
 
 @pytest.mark.parametrize(("words", "says"), [
@@ -152,7 +152,7 @@ def test_what_cannot_be_is_one_line_and_status_two(bag, capsys, words, says):
 
 @pytest.mark.parametrize(("words", "says"), [
     (("--emitter-resistor", "0.22"), "has no unit"), (("--power", "80V"), "is a unit of voltage"),
-    (("--layout", "circle"), "invalid choice"), (("--parallel", "0"), "at least 1"),
+    (("--layout", "circle"), "is none of pairs"), (("--parallel", "0"), "at least 1"),
     (("--temperature-uncertainty", "-1"), "at least 0"), (("--load-angle", "95"), "below 90"),
 ])  # fmt: skip
 def test_options_that_cannot_be_read(bag, capsys, words, says):

@@ -69,7 +69,7 @@ def test_a_bag_of_parts_of_all_kinds(sit):
     assert cells(parts["R09"]) == {"A-K": ("volt", 0.55), "K-A": "OL"}
     assert cells(parts["R10"]) == {"1-2": ("volt", 0.094), "2-1": ("volt", 0.093)}
     assert "tag (Enter = R08; done ends)" in out and "type on it (Enter = BC547B, - = none)" in out
-    assert "--- 4 parts in this sitting" in out and "bag.csv holds 4 parts" in out
+    assert "--- 4 parts" in out and "bag.csv holds 4 parts" in out
     assert "next: junction sort bag.csv" in out
 
 
@@ -144,7 +144,7 @@ def test_the_part_before_is_taken_up_again(sit):
     _, out, parts = sit("Q1", "", "ak", "0.55", "OL", *again, "", "", "0.5", "OL", "done")
     assert "that is a reading" in out  # typed after the part had ended
     assert cells(parts["Q1"]) == {"A-K": ("volt", 0.6), "K-A": "OL"}
-    assert "--- 2 parts in this sitting: 2 good" in out and list(parts) == ["Q1", "Q2"]
+    assert "--- 2 parts: 2 good" in out and list(parts) == ["Q1", "Q2"]
 
 
 def test_leads_as_they_are_marked(sit):
@@ -204,7 +204,7 @@ def test_control_c_ends_a_bag_with_its_counts(tmp_path):
     t.seen = ""
     os.killpg(t.child.pid, signal.SIGINT)
     status, shown = t.end()
-    assert status == 0 and "1 part in this sitting" in shown and "next: junction sort bag.csv" in shown
+    assert status == 0 and "1 part" in shown and "next: junction sort bag.csv" in shown
     assert "Traceback" not in shown
 
 
@@ -305,7 +305,7 @@ def test_what_was_read_before_stays_until_it_is_read_again(sit):
 
 
 @every_row(("options", "says"), [
-    (("B-E=0.6",), "--record keeps them"), (("--record", "c.csv"), "--record is for one part"),
+    (("B-E=0.6",), "Write --record FILE"), (("--record", "c.csv"), "--record is for one part"),
     (("--hfe", "90"), "--hfe is for one"), (("--json", "-"), "junction sort b.csv"),
 ])  # fmt: skip
 def test_what_a_bag_does_not_take(options, says, capsys):

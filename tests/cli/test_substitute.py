@@ -49,7 +49,7 @@ def test_named_candidates_line_by_line(capsys):
 def test_an_unknown_candidate_is_set_aside(capsys):
     status, out, err = run(capsys, "2N3055", "MJ15003", "TIP41", "1N4148")
     assert status == 1 and "MJ15003" in out
-    assert "TIP41C" in err and "'1N4148' 1N4148 is a diode" in err
+    assert "TIP41C" in err and "'1N4148': 1N4148 is a diode" in err
 
 
 def test_json_is_strict_and_complete(capsys):
@@ -106,7 +106,7 @@ def test_a_bag_by_its_tags(capsys, tmp_path):
     status, out, err = run(capsys, *NEEDS, "--bag", str(bag))
     assert status == 1
     assert "A1 (MJ15003): meets" in out and "A2 (TIP41C): falls short" in out
-    assert "bag.csv, line 4, column 'type': 'A3' its type is not given" in err
+    assert "bag.csv line 4, type: 'A3': its type is not given" in err
     assert "bag.csv, line 5, column 'type': 'A4' XYZ77: no such type" in err
     assert "line 6" in err  # the cell that is no reading
 

@@ -35,7 +35,7 @@ OLE = bytes.fromhex("d0cf11e0a1b11ae1") + b"\0" * 600
         "no unit: write it in the heading (such as v_V, v_mV)"),
         (b"part,junction,v_V,i_A\nQ,BE,0.6,1e-3\n", "sweep Q BE has one point"),
         (b"part,junction,v_V,i_A\nQ,BE,0.6,1e-3\nQ,BE,0.6,2e-3\n", "all 2 points at the same voltage"),
-        (b"part,junction,v_V,i_A\nQ,BE,nan,1\nQ,BE,nan,2\n", "'nan': not a number"),
+        (b"part,junction,v_V,i_A\nQ,BE,nan,1\nQ,BE,nan,2\n", "'nan' is not a number"),
         (b"part,junction,v_V,i_A\nQ,EB,1,1\nQ,EB,2,1\n", "write BE"),
         (b"part," + b",".join(b"B-E" for _ in range(300)) + b"\n" + b"Q" + b",1" * 300, "at most 200"),
     ],
@@ -81,7 +81,7 @@ def test_bare_millivolts_are_refused_with_the_way_to_write_them():
     bag = bag_of("part,B-E,E-B\nQ1,612,OL\nQ2,0.6,OL\n")
     (entry,) = bag.set_aside
     assert (entry.row, entry.column, entry.value, entry.rows) == (2, "B-E", "612", 0)
-    assert "612 ohm, or 612 mV? write the unit" in entry.reason
+    assert "write 612mV or 612ohm" in entry.reason
     assert "B-E" not in readings(bag, "Q1")
 
 

@@ -68,8 +68,8 @@ def test_the_reason_at_the_part_is_the_cells_own():
     bag = bag_of("part,B-E,E-B\nQ1,0.65,OL\nQ2,0.65,xyz\nQ3,34,OL\n")
     (_, two, three) = bag.readings
     assert two.refused == ("E-B",) and three.refused == ("B-E",)
-    assert two.refused_why[0].startswith("line 3, E-B: 'xyz' is not a reading; write ")
-    assert three.refused_why[0].startswith("line 4, B-E: '34': 34 ohm, or 34 mV? write the unit")
+    assert two.refused_why[0].startswith("line 3, E-B: 'xyz' is not a reading. Write ")
+    assert three.refused_why[0].startswith("line 4, B-E: '34': write 34mV or 34ohm")
     verdict = next(v for v in sort(bag).verdicts if v.part == "Q2")
     assert "'xyz' is not a reading" in verdict.next
 

@@ -58,15 +58,15 @@ def test_a_settling_mark_goes_with_any_reading():
 @every_row(
     ("text", "says"),
     [
-        ("612", "612 ohm, or 612 mV\\? write the unit"), ("6.1", "or 6.1 mV"),
-        (">34", "34 ohm, or 34 mV"), ("1", "1.000 or OL"),
+        ("612", "write 612mV or 612ohm"), ("6.1", "6.1mV or 6.1ohm"),
+        (">34", "write 34mV or 34ohm"), ("1", "1.000 or OL"),
         ("1. V", "1.000 or OL"),
-        (">0.3", "no meter's over-range mark"), (">", "not a reading"), ("opened", "not a unit"),
+        (">0.3", "no meter's over-range mark"), (">", "not a reading"), ("opened", "Write V, mV"),
         ("1_000", "not a reading"), ("0.6.1", "not a reading"), ("0,61.2", "not a reading"),
-        ("5 A", "unit of current"),
-        ("612m", "mV or mohm"),         ("-0.5", "discharge"), ("-34 ohm", "cannot be negative"),
+        ("5 A", "is a current"),
+        ("612m", "612mV or 612mohm"),         ("-0.5", "discharge"), ("-34 ohm", "cannot be negative"),
         ("0.6 0.7", "not a reading"),
-        ("1e999", "too large|not a reading"), ("0.6 mW", "unit of power"), ("0.6 foo", "not a unit"),
+        ("1e999", "too large|not a reading"), ("0.6 mW", "is a power"), ("0.6 foo", "Write V, mV"),
     ],
 )  # fmt: skip
 def test_refused_readings_say_what_to_write(text, says):
@@ -137,7 +137,7 @@ def test_typed_readings():
     assert (reading.placement, reading.kind, reading.value) == ("B-E", "volt", 0.612)
     assert parse_reading("1-2 = OL").kind == "over"
     faults = {
-        "B-E": "red probe first", "B-X=1": "red probe first", "B-E=": "no value", "B-E=612": "612 mV",
+        "B-E": "red probe first", "B-X=1": "red probe first", "B-E=": "no value", "B-E=612": "612mV",
         "B-E=-0.6": "write E-B=0.6",
     }  # fmt: skip
     for text, says in faults.items():

@@ -56,11 +56,11 @@ def test_meters_that_cannot_be(words, says):
 
 
 @pytest.mark.parametrize(("words", "says"), [
-    (("--meter-current", "1"), "has no unit; write the unit, for example '1mA'"),
+    (("--meter-current", "1"), "has no unit. Write 1mA."),
     (("--meter-current", "1A"), "must be at most 200 mA"),
     (("--meter-current", "1e-300A"), "must be at least 10 nA"),
     (("--meter-open-voltage", "100V"), "must be at most 60 V"),
-    (("--meter-open-voltage", "2"), "for example '2V'"),
+    (("--meter-open-voltage", "2"), "Write 2V."),
     (("--meter-resistance", "0.1ohm"), "must be at least 1 Ω"),
     (("--meter-over-range", "1mV"), "must be at least 0.100 V"),
     (("--meter-current", "1V"), "is a unit of voltage"),
