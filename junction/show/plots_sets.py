@@ -229,7 +229,7 @@ def bag_picture(
     y = Scale(-0.08 * top, 1.2 * top, "forward drop near 1 mA", "V")
     panel = Panel(canvas, "bag", 54, 266, x, y, x_ticks_to=high)
     panel.upright("unseen", high * wide**0.03)
-    canvas.words(panel.right - 4, 62, "none seen", anchor="end", colour="soft")
+    canvas.words(panel.right - 4, 262 if slim else 62, "none seen", anchor="end", colour="soft")
     if none.any():
         panel.level("nothing", 1.04 * top, colour="soft", dash=(2.5, 2.0), width=0.8)
         row = float(panel.at(low, 1.12 * top)[1])

@@ -63,6 +63,7 @@ def written(tmp_path_factory):
     verdicts += [*(part(f"G{k}", "good", type_="BC547B") for k in range(30)), part(long + "2", "good")]
     every = {
         "sort": samples.sort_result(report(verdicts)), "sort2": samples.sort_result(samples.sort_report()),
+        "unread": junction.check({k: v for k, v in six.items() if k != "B-E"}, type="BC547B"),
         "check": junction.check(six, type="BC547B"),
         "resistor": junction.resistor("8ohm", power="50W", part_power="10W"),
         "substitute": junction.substitute("2N3055", "MJ15003"),
