@@ -12,7 +12,8 @@ from junction.base.units import nominal, parse_quantity
 from junction.cli.main import COMMANDS, build_parser, main
 from junction.demo.bag import demo_files
 from junction.shelf.tables import records
-from junction.show.blocks import plain
+from junction.show.blocks import plain, signed
+from junction.show.page import prose
 
 #: What stands in nothing that a person reads: Ω, °C, probe, not used and B-E stand there instead.
 BANNED = (
@@ -81,6 +82,23 @@ def test_every_sign_of_ohm_is_read_and_none_collides_where_it_cannot_be_shown():
         assert parse_quantity(written, "resistance") == pytest.approx(4700.0)
     assert plain(nominal(0.0047, "ohm")) == "4.7 milliohm" and plain(nominal(4.7e6, "ohm")) == "4.7 megohm"
     assert plain(nominal(4700.0, "ohm")) == "4.7 kohm"
+
+
+def test_common_practice_is_a_sign_that_is_told_once(answers):
+    for where in (JOBS[5], "m/match.html"):
+        text = " ".join(answers[where].split())
+        assert text.count("common practice, no source") == 1 < text.count("†"), where
+    assert signed("10 mV (common practice, no source), warm") == "10 mV†, warm"
+    assert signed("(10 to 26 mV; common practice, no source)") == "(10 to 26 mV†)"
+    assert signed("in the end (common practice, no source; its chart says)") == "in the end† (its chart says)"
+    assert signed("common practice, no source") == "common practice, no source"  # a source keeps its words
+
+
+def test_letter_symbols_have_subscripts_and_names_have_none():
+    assert prose("V_BE, h_FE & V_CE(sat)") == "V<sub>BE</sub>, h<sub>FE</sub> &amp; V<sub>CE(sat)</sub>"
+    assert prose("R_thJC, I_CBO") == "R<sub>thJC</sub>, I<sub>CBO</sub>"
+    for name in ("Q_BE", "part_V_BE", "R_12", "C_B", "T_1", "V_BE_2", "sweep-V_BE.csv"):
+        assert prose(name) == name
 
 
 def test_junctions_are_spelled_and_tags_are_not():

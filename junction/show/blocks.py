@@ -11,6 +11,7 @@ and never says anything that the words do not say.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import textwrap
 import unicodedata
@@ -84,11 +85,29 @@ def count(n: int, one: str = "", many: str = "") -> Num:
     return Num((str(n), float(n)), (f" {word}" if word else "", None))
 
 
+#: Sign behind a figure that nobody but the trade stands for, and what it means, told once at the end.
+PRACTICE, PRACTICE_MEANS = "†", "† common practice, no source"
+_PRACTICE = re.compile(r"( \()?(?:; )?\bcommon practice, no source(?:(\))|; )?")
+
+
+def signed(text: str) -> str:
+    """Text with a sign for ``(common practice, no source)``; a source that stands alone keeps its words."""
+
+    def sign(match: re.Match) -> str:
+        opened, closed = match.groups()
+        if opened:
+            return PRACTICE if closed else f"{PRACTICE} ("
+        return PRACTICE + (closed or "")
+
+    alone = text == PRACTICE_MEANS.removeprefix(f"{PRACTICE} ")
+    return text if alone or "practice, no source" not in text else _PRACTICE.sub(sign, text)
+
+
 def words(content: Inline) -> str:
     """Inline content as plain text."""
     if isinstance(content, tuple):
         return "".join(words(item) for item in content)
-    return str(content or "")
+    return signed(str(content or ""))
 
 
 def text(content: Inline, role: str = "", hang: str = "") -> Block:
@@ -198,7 +217,7 @@ def visible(text: str) -> str:
 
 #: Stand-ins where a character cannot be shown; mohm and Mohm would be told apart by a capital letter alone.
 _PLAIN = (("mΩ", "milliohm"), ("MΩ", "megohm"), ("Ω", "ohm"), ("µ", "u"), ("±", "+/-"), ("°", ""), ("–", "-"),
-          ("×", "x"), ("²", "2"))  # fmt: skip
+          ("×", "x"), ("²", "2"), (PRACTICE, "(*)"))  # fmt: skip
 
 
 def plain(text: str) -> str:
@@ -368,4 +387,5 @@ def terminal_text(
     blocks: Iterable[Block | str], width: int = WIDTH, paint: Callable | None = None
 ) -> str:
     """All blocks as text, without a final line end; an empty text is an empty line."""
-    return "\n".join(line for block in blocks for line in _lines(block, width, paint or bare))
+    text = "\n".join(line for block in blocks for line in _lines(block, width, paint or bare))
+    return f"{text}\n{PRACTICE_MEANS}" if PRACTICE in text else text

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import html
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,12 @@ from junction.show import blocks as b
 from junction.show.canvas import WIDTH, Picture, beside, svg_text
 
 _VOID = frozenset(("br", "col", "hr", "img", "input", "meta", "source"))
+
+#: Letter symbols of quantities (IEC 60747-1), as the sentences write them: V_BE, h_FE, V_CE(sat), R_thJC.
+_SYMBOL = re.compile(
+    r"(?<![\w.-])(V(?=_(?:BE|CE|CB|EB|BR|[AFRTZ]))|I(?=_(?:[CBEFRZ]|S/b))|h(?=_(?:FE|fe))|R(?=_th)|P(?=_tot)|T(?=_j)"
+    r"|f(?=_(?:T|hfb))|C(?=_ob)|Z(?=_Z)|t(?=_rr))_([A-Za-z]{1,4}\d?(?:/b)?(?:\((?:sat|on)\))?)(?![\w])"
+)
 
 FOOTER = (
     "Measurements decide, not this sheet: where they disagree, measure again. "
@@ -79,7 +86,14 @@ def markup(content: b.Inline) -> Html:
         return tag("a", str(content), href=content.to if ".html" in content.to else f"#{content.to}")
     if isinstance(content, tuple):
         return Html("".join(markup(item) for item in content))
-    return escape(content or "")
+    return prose(content or "")
+
+
+def prose(text: str) -> Html:
+    """Text that is read, as markup: letter symbols with subscripts, the sign for common practice."""
+    if isinstance(text, Html):
+        return text
+    return Html(_SYMBOL.sub(r"\1<sub>\2</sub>", escape(b.signed(text))))
 
 
 def _list(items: Iterable[b.Inline], role: str = "") -> Html | None:
@@ -100,8 +114,10 @@ def _table(block: b.Block, under: str) -> Html:
             yield tag(head.pop("name"), markup(cell), class_="r" if right else None,
                       data_label=heading if stacks else None, **head)  # fmt: skip
 
-    head = tag("tr", (tag("th", heading, scope="col", class_="r" if right else None) if heading else tag("td")
-                      for heading, right, _ in block.columns))  # fmt: skip
+    head = tag("tr", (
+        tag("th", prose(heading), scope="col", class_="r" if right else None) if heading else tag("td")
+        for heading, right, _ in block.columns
+    ))  # fmt: skip
     style = f"stack {block.role}".rstrip() if stacks else block.role
     rows = tag("tbody", (tag("tr", cells(row), **getattr(row, "told", {})) for row in block.body))
     called = tag("caption", markup(block.heading)) if block.heading else None
@@ -205,7 +221,9 @@ def page(title: str, blocks: Iterable[b.Block], made: str = "") -> str:
     """Whole page as text, with the one stylesheet of every page; `made` is when, for printed sheets."""
     skip = tag("a", "Skip to the content", class_="skip", href="#content")
     style = stylesheet("page") + sheet_lines(title, made)
-    main = tag("main", map(block_html, blocks), id="content", tabindex="-1")
+    told = Html("".join(filter(None, map(block_html, blocks))))
+    signs = tag("p", b.PRACTICE_MEANS, class_="soft") if b.PRACTICE in told else None
+    main = tag("main", told, signs, id="content", tabindex="-1")
     return document_html(title, style, skip, main, tag("footer", tag("p", FOOTER)))
 
 
@@ -214,7 +232,8 @@ def fragment(blocks: Iterable[b.Block]) -> str:
 
     Pictures are PNG there: what shows notebooks strips SVG out of markup, as it may hold a script.
     """
-    return tag("div", map(_without_svg, blocks))
+    told = Html("".join(filter(None, map(_without_svg, blocks))))
+    return tag("div", told, tag("p", b.PRACTICE_MEANS) if b.PRACTICE in told else None)
 
 
 def _without_svg(block: b.Block | str) -> Html | None:

@@ -82,7 +82,7 @@ def test_the_first_lines_answer(capsys):
         ("0.33ohm --power 5W --part-power 5W", f"0.33 Ω 5 W {one}", 20),
         ("0.33 --power 5 --part-power 10", f"0.33 Ω 10 W {one}", 10),
         ("12,04", f"12.04 Ω: 12 Ω (-0.33 %) {one}", 10),
-        ("8ohm --power 50W --part-power 10W", "8 Ω: 10 x 20 Ω, 5 strings of 2, exactly.", 20),
+        ("8ohm --power 50W --part-power 10W", "8 Ω: 10 x 20 Ω, 5 strings of 2, exactly.", 21),
         ("8 --have 8x1 --power 50 --part-power 10", "8 Ω: 8 x 1 Ω in series, exactly.", 20),
         ("100 --have 47,56,220 --most-parts 2", "100 Ω: 47 + 56 Ω, which is 103 Ω (+3 %).", 20),
     ):

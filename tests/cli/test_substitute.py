@@ -107,7 +107,7 @@ def test_a_bag_by_its_tags(capsys, tmp_path):
     assert status == 1
     assert "A1 (MJ15003): meets" in out and "A2 (TIP41C): falls short" in out
     assert "bag.csv line 4, type: 'A3': its type is not given" in err
-    assert "bag.csv, line 5, column 'type': 'A4' XYZ77: no such type" in err
+    assert "bag.csv line 5, type: 'A4': XYZ77: no such type" in err
     assert "line 6" in err  # the cell that is no reading
 
 
