@@ -43,7 +43,7 @@ def demo(folder: str, o) -> int:
     refuse_what_is_not_ours(place, files)
     must_be_writable(place)
     write_files({place / name: text for name, text in files.items()})
-    outputs = Outputs(str(place / REPORT), job=JOB)
+    outputs = Outputs(str(place / REPORT), job=JOB, more=o.more)
     say(f"An invented, simulated bag of {len(files)} files in {place}; the job on it is")
     say(f"  junction sort {place} -o {place / REPORT}")
     say()

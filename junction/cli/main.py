@@ -207,7 +207,7 @@ def _run(args: argparse.Namespace) -> int:
         return function(args.folder, **values)
     if args.job and args.output is None:
         raise UsageError(f"--job names the folder of -o: write -o FOLDER --job {shlex.quote(args.job)}")
-    outputs = Outputs(args.output, args.json, args.job)
+    outputs = Outputs(args.output, args.json, args.job, getattr(args, "more", False))
     if args.command == "check":
         if not args.readings:
             from junction.cli.sitting import run_sitting

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -13,7 +14,22 @@ from pathlib import Path
 from junction.base.errors import OutputError
 from junction.base.progress import told_to
 from junction.base.records import SetAside
-from junction.show.blocks import count, is_terminal, paint_for, plain, set_aside_words, visible, width_for
+from junction.show.blocks import (
+    count,
+    is_terminal,
+    paint_for,
+    paragraph,
+    plain,
+    set_aside_words,
+    that_fit,
+    visible,
+    width_for,
+)
+
+#: Characters that the lines of one file take where entries that were not used are told by their places.
+MOST_ROWS_TEXT = 30
+#: What a short answer leaves out of a reason.
+BRACKETS = r" \([^()]*\)"
 
 #: Until then nobody wonders whether it still works [s].
 PROGRESS_AFTER_S = 2.0
@@ -71,6 +87,8 @@ class Outputs:
         File of ``--json``; ``-`` is standard output.
     job : str
         Name of the job that the folder is of; '' leaves the one it has.
+    more : bool
+        Print the whole of what is known.
 
     Raises
     ------
@@ -78,8 +96,10 @@ class Outputs:
         At once, before any work, when a place cannot be written.
     """
 
-    def __init__(self, folder: str | None = None, json_to: str | None = None, job: str = "") -> None:
-        self.folder, self.job = Path(folder) if folder else None, job
+    def __init__(
+        self, folder: str | None = None, json_to: str | None = None, job: str = "", more: bool = False
+    ) -> None:  # fmt: skip
+        self.folder, self.job, self.more = Path(folder) if folder else None, job, more
         self.json_path = Path(json_to) if json_to and json_to != "-" else None
         self.json_on_stdout = json_to == "-"
         if self.folder or self.json_path:
@@ -128,8 +148,10 @@ class Outputs:
 
             write_files(files)
         stream, left = self.text_stream, getattr(result, "set_aside", ())
-        say(result.text(width_for(stream), everything=everything, paint=paint_for(stream)), stream)
-        report_set_aside(left)
+        shown = {"everything": everything, "more": self.more, "paint": paint_for(stream)}
+        say(result.text(width_for(stream), **shown), stream)
+        lines = None if self.more else getattr(result, "lines_set_aside", None)
+        report_set_aside(left, lines=lines, more=self.more)
         if self.folder is not None:
             say(f"page: {next(iter(files))}; job sheet: {self.folder / 'index.html'}", stream)
         if self.json_on_stdout:
@@ -138,19 +160,34 @@ class Outputs:
         return 1 if left else 0
 
 
-def report_set_aside(items: Sequence[SetAside], *, most: int = 40) -> None:
-    """List the rows that were not used on standard error, with place and reason."""
+def report_set_aside(
+    items: Sequence[SetAside], *, most: int = 40, lines: int | None = None, more: bool = False
+) -> None:  # fmt: skip
+    """List the rows that were not used on standard error, with place and reason.
+
+    Where there are more than `lines`, only where they stand; what a reason says in brackets only with `more`.
+    """
     if not items:
         return
-    say(f"not used: {set_aside_words(items)}", sys.stderr)
+    if lines is not None and len(items) > lines:
+        places: dict[str, dict[str, None]] = {}
+        for item in items:
+            rows = places.setdefault(visible(item.file) or "given", {})
+            rows |= {str(item.row): None} if item.row is not None else {}
+        found = "; ".join(f"{file} {that_fit(rows, MOST_ROWS_TEXT, ' and {} more')}"
+                          for file, rows in places.items())  # fmt: skip
+        said = f"not used, lines (why: --more): {found}"
+        say(paragraph(said, width_for(sys.stderr), "", "  "), sys.stderr)
+        return
+    say(f"not used: {set_aside_words(items)}" if more or len(items) > most else "not used:", sys.stderr)
     for item in items[:most]:
         place = visible(item.file) if item.file else "given"
         if item.row is not None:
             place += f" line {item.row}"
         if item.column:
             place += f", {visible(item.column)}"
-        short = replace(item, value=visible(item.value)[:40])
-        say(f"  {place}: {visible(short.says).rstrip('.')}.", sys.stderr)
+        said = visible(replace(item, value=visible(item.value)[:40]).says).rstrip(".")
+        say(f"  {place}: {said if more else re.sub(BRACKETS, '', said)}.", sys.stderr)
     if len(items) > most:
-        more = count(len(items) - most, "more entry", "more entries")
-        say(f"  and {more}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)
+        rest = count(len(items) - most, "more entry", "more entries")
+        say(f"  and {rest}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)

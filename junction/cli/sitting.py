@@ -26,9 +26,9 @@ from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of
 from junction.jobs.marks import types_of, with_order
 from junction.judge.results import PartVerdict, type_note
-from junction.judge.results import say as sentence
-from junction.show.blocks import count, paragraph
+from junction.show.blocks import count, paragraph, words
 from junction.views.check import device_line, running_line, verdict_pieces
+from junction.views.short import danger
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
   B-E=0.6      another placement, or a correction of an earlier reading
@@ -151,7 +151,7 @@ class _Desk:
 
     def bag(self) -> int:
         """Part after part until stopped; the exit status."""
-        self.say(paragraph(sentence("check_caution"), 80))
+        self.say(paragraph(words(danger("check").body), 80))
         tags, like = self.record.tags(), part_of([], self.o)
         there = f", which holds {count(len(tags), 'part')}" if tags else ""
         self.say(paragraph(f"each reading is kept in {self.args.bag}{there} as you type it; ? for help", 80))
@@ -326,7 +326,7 @@ class _Desk:
 
     def _ask_leads(self, caution: bool = True) -> str:
         if caution:
-            self.say(paragraph(sentence("check_caution"), 80))
+            self.say(paragraph(words(danger("check").body), 80))
         while True:
             text = self.ask("leads known? Enter = no (1 2 3), BCE, AK for a diode, or as marked, G D S: ")
             if name := _leads_named(text):

@@ -420,9 +420,10 @@ class Result:
     -----
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
     ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
-    also ``pages(report, made)`` where there may be several, ``pictures(report, made)``, ``document(report)``,
-    the body of the JSON where it is not the report's record, ``display(report)``,
-    ``files(report, made, job)`` and ``sheet(report)``, what the job's sheet keeps.
+    also ``short(report, everything)``, what a terminal shows unless asked for more, ``pages(report, made)``
+    where there may be several, ``pictures(report, made)``, ``document(report)``, the body of the JSON where
+    it is not the report's record, ``display(report)``, ``files(report, made, job)`` and ``sheet(report)``,
+    what the job's sheet keeps.
     ``print(result)`` gives what the command line prints.
     """
 
@@ -587,12 +588,24 @@ class Result:
         write_files(files)
         return list(files)
 
-    def text(self, width: int = 80, *, everything: bool = False, paint=None) -> str:
-        """What the command line prints, for so many columns; `everything` lists what it would only count."""
+    def text(
+        self, width: int = 80, *, more: bool = False, everything: bool = False, paint=None
+    ) -> str:  # fmt: skip
+        """What the command line prints, for so many columns.
+
+        ``more`` gives the whole: all evidence, assumptions and cautions (``--more``); ``everything`` lists
+        what would only be counted (``--all``).
+        """
         from junction.show.blocks import terminal_text
 
-        most = getattr(self._view, "MOST_COLUMNS", width)
-        return terminal_text(self._view.terminal(self.report, everything), min(width, most), paint)
+        view, most = self._view, getattr(self._view, "MOST_COLUMNS", width)
+        blocks = view.terminal if more else getattr(view, "short", view.terminal)
+        return terminal_text(blocks(self.report, everything), min(width, most), paint)
+
+    @property
+    def lines_set_aside(self) -> int | None:
+        """Up to so many entries that were not used get a line each under a short answer; None: all do."""
+        return getattr(self._view, "MOST_SET_ASIDE_LINES", None)
 
     def __str__(self) -> str:
         return self.text()

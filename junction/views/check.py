@@ -6,30 +6,28 @@ from collections.abc import Iterable
 
 from junction.base.records import PartReadings, spelled
 from junction.base.units import listed
-from junction.judge.results import PartVerdict, SortReport, say
-from junction.shelf.tables import rule
+from junction.judge.results import Finding, PartVerdict, SortReport, Verdict, say
+from junction.shelf.tables import records, rule
 from junction.show import blocks as b
 from junction.views.order import one_line
+from junction.views.short import (
+    MORE,
+    act,
+    alternatives,
+    danger,
+    noun,
+    probability_words,
+)
 
 _SHORT_LIST = 4  # neighbours of a small-signal part or a diode; an output stage has more
 _ROLES = {"B": "base", "C": "collector", "E": "emitter"}
 
 #: Prose of one answer reads badly on a wider terminal.
 MOST_COLUMNS = 80
-
-
-def probability_words(p: float) -> str:
-    """``99 % sure``; never 100, never a digit that means nothing."""
-    if p >= 0.995:
-        return "over 99 %"
-    if p < 0.005:
-        return "under 1 %"
-    return f"{100 * p:.0f} %"
-
-
-def _noun(kind: str, other: str) -> str:
-    return {"bjt": "transistor", "darlington": "Darlington", "diode": "diode",
-            "bjt with damper diode": "transistor with damper diode"}.get(kind, other)  # fmt: skip
+#: Lines of the short answer at 80 columns: half of a small screen.
+MOST_ROWS = 12
+#: And of the next step in it.
+MOST_STEP = 3
 
 
 def device_line(v: PartVerdict, readings: PartReadings) -> str:
@@ -38,11 +36,11 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
     if d.called:
         leads = ", ".join(f"{lead} is {role}" for lead, role in sorted(d.leads.items()))
         return f"{d.called}; lead {leads}" if leads else d.called
-    noun = _noun(d.kind, "")
-    text = " ".join(w for w in (d.polarity, d.material, noun) if w).replace("LED diode", "LED")
+    word = noun(d.kind, "")
+    text = " ".join(w for w in (d.polarity, d.material, word) if w).replace("LED diode", "LED")
     if not text:
         text = "the kind of part cannot be told"
-    elif not noun:
+    elif not word:
         text += ", kind of part not settled"
     if d.kind != "diode" and not d.polarity:
         text += ", polarity not settled"
@@ -80,6 +78,101 @@ def summary(report: SortReport) -> str:
     return f"{v.verdict}: {said}" if said else str(v.verdict)
 
 
+def _why(v: PartVerdict) -> list[str]:
+    """What decided, with what was read: of a fault the figures against their limits, else the sentences."""
+    unsaid = (Verdict.GOOD, Verdict.UNDECIDED)
+    if v.decides is None or v.verdict in unsaid:
+        return [s for s in v.evidence if s.lower() != f"{v.doubt.lower()}."]
+    faulty = [j.finding for j in v.junctions if j.finding and j.verdict not in unsaid]
+    sound = [j.junction for j in v.junctions if j.finding and j.verdict == Verdict.GOOD]
+    told = [_figure(f) for f in (v.decides, *(f for f in faulty if f is not v.decides))]
+    return [*told, *([f"{listed([*map(spelled, sound)])} sound"] if sound else [])]
+
+
+def _figure(f: Finding) -> str:
+    """A figure against its limit with where it is and what was read, neither twice."""
+    where, brief, seen = spelled(f.where), f.brief(), str(f.numbers.get("seen", ""))
+    text = brief if where in brief else f"{where}: {brief}"
+    return text if not seen or seen in brief or brief in seen else f"{text} ({seen})"
+
+
+def _before_power(v: PartVerdict) -> str:
+    """What else to test, in one line: the things' own names of reference/neighbours.csv."""
+    short = {row.says: row.short for row in records("neighbours").values()}
+    names = [name for says in v.neighbours if (name := short.get(says))]
+    some = b.that_fit(names, b.WIDTH - 41)
+    left = len(names) - len(some.split(", "))
+    return say("check_before_power", names=some, left=left or "") if names else ""
+
+
+def _taken(report: SortReport) -> tuple[str, str]:
+    """What was taken for granted of the meter, and of the temperature."""
+    meter, v = report.meter, report.verdicts[0]
+    source = f"{1e3 * meter.test_current_A:g} mA"
+    if meter.source_kind == "resistance":
+        source = f"{meter.open_voltage_V:g} V behind {meter.resistance_ohm:g} Ω"
+    return f"{source}, OL above {meter.over_range_V:g} V", f"{v.temp_C:g} °C"
+
+
+def short(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
+    """The answer in twelve lines: the verdict first, the next step last, every doubt that changes what to do.
+
+    What there is no room for gives way in a fixed order, further evidence first.
+    """
+    v, readings = report.verdicts[0], report.bag.readings[0]
+    word, rest = verdict_pieces(v)
+    others = [text for p, text in alternatives(v) if p >= 1 - rule("conformity_good")]
+    meter, warmth = _taken(report)
+    taken = [] if report.meter.basis == "given by the user" else [f"meter {meter}"]
+    taken += [] if v.temp_known else [warmth]
+    rows = {
+        "part": [device_line(v, readings) + (f", {v.type}" if v.type else "")], "why": _why(v), "or": others,
+        "note": list(v.warnings), "unseen": [v.cannot_see] if v.cannot_see else [],
+        "taken": [", ".join(taken)] if taken else [],
+        "order": [line] if (line := one_line(report.order)) else [],
+        "before": [line] if (line := _before_power(v)) else [],
+    }  # fmt: skip
+    step = v.next or act(v)
+    step = step.removesuffix(say("next_neighbours")).rstrip() if rows["before"] else step
+    if b.height([b.labelled("next", [step])]) > MOST_STEP:
+        step = f"{b.cut(step, MOST_STEP * (b.WIDTH - 14))} ({MORE})"
+    head = [b.text((b.Badge(word, word.upper()), f"  {rest}")),
+            danger("good" if v.verdict == "good" and not v.in_circuit else "check", step)]  # fmt: skip
+    last = b.labelled("next", [step])
+    return [*head, *_fitted(rows, MOST_ROWS - b.height([*head, last])), last]
+
+
+#: What gives way, the first first, where there is no room: a row, the items it keeps, the lines of each.
+_GIVE_WAY = (
+    ("why", 2, 0), ("or", 2, 0), ("note", 2, 0), ("why", 1, 2), ("unseen", 1, 1), ("before", 1, 1),
+    ("or", 1, 1), ("order", 1, 1), ("note", 2, 1), ("part", 1, 1), ("order", 0, 0), ("note", 1, 1),
+    ("why", 1, 1),
+)  # fmt: skip
+
+
+def _fitted(rows: dict[str, list[str]], room: int) -> list[b.Block]:
+    """As many of the rows as there is room for; where a doubt was shortened, that there is more is said."""
+    rows, left = {name: items for name, items in rows.items() if items}, False
+
+    def blocks() -> list[b.Block]:
+        return [b.labelled(name, items) for name, items in rows.items()]
+
+    for name, items, lines in _GIVE_WAY:
+        if name not in rows or b.height(blocks()) <= room:
+            continue
+        kept = rows[name][:items]
+        kept = [b.cut(item, lines * (b.WIDTH - 12)) for item in kept] if lines else kept
+        left = left or (kept != rows[name] and name in ("or", "note", "order"))
+        rows[name] = kept
+        if not kept:
+            del rows[name]
+    if left and "before" not in rows:  # which says so anyway
+        name = next((name for name in ("taken", "unseen", "part") if name in rows), "")
+        if name:
+            rows[name] = [*rows[name][:-1], f"{rows[name][-1]} ({MORE})"]
+    return blocks()
+
+
 def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """The whole answer; the first line is the verdict."""
     v, readings = report.verdicts[0], report.bag.readings[0]
@@ -90,17 +183,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     yield b.labelled("part", [device_line(v, readings)])
     yield b.labelled("why", [s for s in v.evidence if s.lower() != said] if v.doubt else v.evidence)
     yield b.labelled("note", v.warnings)
-    told = rule("show_least_alternative")
-    others = []
-    for a in v.alternatives:
-        kind = _noun(a.device.kind, a.device.kind)
-        kind = "not a bipolar transistor" if kind == "unknown" else kind
-        text = a.device.called or " ".join(w for w in (a.device.polarity, a.device.material, kind) if w)
-        leads = "".join(f", lead {k} {role}" for k, role in sorted(a.device.leads.items()))
-        if a.probability >= told:
-            faults = spelled(*a.faults) or "no fault"
-            others.append(f"{probability_words(a.probability)}: {faults} ({text}{leads})")
-    yield b.labelled("or else", others)
+    yield b.labelled("or else", [text for _, text in alternatives(v)])
     yield b.labelled("next", [v.next] if v.next else [])
     if not (v.in_circuit or v.next.startswith("Read ") or v.verdict == "good"):
         # a deciding test beside the next step, where it would change what is done
@@ -109,15 +192,10 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         yield b.labelled("", more[:1])
     yield b.labelled("to order", [line] if (line := one_line(report.order)) else [])
     yield b.labelled("not seen", [f"{v.cannot_see}."] if v.cannot_see else [])
-    # what was taken for granted: the meter and the temperature
-    meter = report.meter
-    source = f"{1e3 * meter.test_current_A:g} mA"
-    if meter.source_kind == "resistance":
-        source = f"{meter.open_voltage_V:g} V behind {meter.resistance_ohm:g} Ω"
-    given = meter.basis == "given by the user"
-    other = "" if given else " (yours differs: --meter-current or --meter-open-voltage)"
-    warmth = f"{v.temp_C:g} °C" + ("" if v.temp_known else ", as none was given")
-    taken = f"a meter of {source}, OL above {meter.over_range_V:g} V{other}; {warmth}."
+    source, warmth = _taken(report)
+    other = "" if report.meter.basis == "given by the user" else (
+        " (yours differs: --meter-current or --meter-open-voltage)")  # fmt: skip
+    taken = f"a meter of {source}{other}; {warmth}{'' if v.temp_known else ', as none was given'}."
     yield b.labelled("taken", [taken])
     if v.neighbours:
         output_stage = len(v.neighbours) > _SHORT_LIST
@@ -129,11 +207,8 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     if v.neighbours or v.in_circuit:
         # where the hand goes next; the top says to unplug and to measure the capacitors down, the list of
         # neighbours how to power up
-        said = ("unplug", "first power-up")
-        shown = [c for c in report.cautions if c.where != "meter" and not c.text.lower().startswith(said)]
-        if shown:
-            yield b.text("cautions", "quiet")
-        for c in shown[:2]:
+        yield b.text("cautions", "quiet")
+        for c in report.cautions:
             yield b.text(f"  - {c.text}", "quiet", hang="    ")
 
 

@@ -38,6 +38,8 @@ from junction.sweeps.results import IBV_A, PARAMETERS, FitReport, FitRow, Transi
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
 
+#: What is derived from a fit and stands in a short answer.
+_BRIEF = ("V at 1 mA",)
 #: Up to so many sweeps are listed with every parameter and interval; beyond, one line a sweep.
 FULL_UP_TO = 40
 MOST_LINES = 200
@@ -70,6 +72,32 @@ def notes(report: FitReport) -> list[str]:
     if unknown:
         out.append(temperature_note(len(unknown), report.default_temp_C))
     return out
+
+
+def short(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
+    """A block a sweep or transistor: the model, every parameter with its interval, what its flags say."""
+    if everything or len(report.rows) > FULL_UP_TO:
+        yield from terminal(report, everything)
+        return
+    yield b.text(summary(report), "strong")
+    for row in (*report.rows, *report.transistors):
+        swept, said, flags, values = isinstance(row, FitRow), row.why_not, [], {}
+        if swept and not said:
+            said = f"{row.fit.model}; {row.fit.n_used} of {row.fit.n_points} points"
+            flags, values = [b.words(note) for note in fit_notes(row.fit)], row.fit.parameters
+            values = values | {name: row.fit.derived[name] for name in _BRIEF if name in row.fit.derived}
+        elif not said:
+            said = f"from curves, {quantity(row.ic_low_A, 'A', 2)} to {quantity(row.ic_high_A, 'A', 2)}"
+            flags = [f"the data cannot say {', '.join(row.held)}: defaults"] if row.held else []
+            flags, values = flags + curve_notes(row), row.parameters
+        yield b.text(f"{row.part} {spelled(row.junction) if swept else row.polarity}  {said}", "strong", hang="  ")
+        at = [(quantity(a.ic_A, "A", 1), a.vbe_V, a.hfe) for a in (() if swept else row.at)]
+        first = "; ".join(f"{amps}: V_BE {interval(volts, ends=False)}, h_FE {interval(gain, ends=False)}"
+                          for amps, volts, gain in at)  # fmt: skip
+        found = [f"{PARAMETER_WORDS.get(name, name)} {interval(it, ends=swept)}"
+                 for name, it in values.items()]  # fmt: skip
+        yield from (b.text(f"  {text}", hang="    ") for text in (first, "; ".join(found), *flags) if text)
+    yield from (b.text(note) for note in notes(report))
 
 
 def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite, nan
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from math import ceil, floor, isfinite, log10, nan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,12 +24,15 @@ from junction.sets.results import (
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
+from junction.views.short import danger
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
+#: Entries that were not used and get a line each: a bag is matched after it was sorted, which lists them.
+MOST_SET_ASIDE_LINES = 3
 #: Sets with pictures on the page; the table and the CSV hold all.
 MOST_PICTURED = 60
 
@@ -147,6 +150,74 @@ def _overview(sets: Iterable[MatchedSet]) -> b.Block:
         for number, s in enumerate(sets, 1)
     ]  # fmt: skip
     return b.table(columns, rows)
+
+
+def short(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
+    """Counts, one line a set, what is left over and what to do last."""
+    shown = report.sets if everything else report.sets[:MOST_SETS]
+    sizes = ["imbalance %", "V_BE offset"] if _bare(report) else ["idle %", "peak %"]
+    facing = any(_rails(s) is not None for s in shown)
+    heads = ["set", "parts", "grade", *sizes, *(["rails %"] if facing else []), "at most %"]
+    rows = []
+    for number, s in enumerate(shown, 1):
+        sides = [s.imbalance_idle] if _bare(report) else [s.imbalance_idle, s.imbalance_peak]
+        sides += [it for it in [_rails(s)] if it is not None]
+        second = [quantity(s.dvbe_V.value, "V", 2)] if _bare(report) else []
+        most = max(it.high for it in sides)
+        rows.append([f"{number}{' (kept)' if s.kept else ''}", " ".join(s.parts),
+                     b.Badge(s.grade, "runs away" if s.runs_away else s.grade),
+                     *(brief_share(it.value) for it in sides), *second,
+                     brief_share(most, up=True)])  # fmt: skip
+    yield from in_short(report, b.columns(*heads, right=heads[3:]), rows, _meaning)
+    about: dict[str, list[int]] = {}
+    apart = say("match_not_apart", where="")
+    for number, s in enumerate(shown, 1):
+        for note in s.notes:
+            if not note.startswith(apart):  # that two parts are alike changes nothing
+                about.setdefault(note, []).append(number)
+    yield b.labelled("note", [f"set {listed(map(str, sets))}: {note}" for note, sets in about.items()])
+    yield from ending(report, _left_over(report, named=2), _alarms(report))
+
+
+def brief_share(x: float, up: bool = False) -> str:
+    """A share in percent, without its sign: ``0.2``, ``12``; the end of an interval rounded up."""
+    digits = max(1 - floor(log10(100 * x)), 0) if x > 1e-5 else 3
+    return f"{(ceil if up else round)(100 * x * 10**digits - 1e-9) / 10**digits:.{digits}f}"
+
+
+def in_short(
+    report: MatchReport | TwoLeadReport, columns: Sequence, rows: Sequence, meaning: Callable[[str], str]
+) -> Iterable[b.Block]:
+    """The beginning of a short answer: counts with what the grades mean, the line for the hand, the sets."""
+    grades = ", ".join(f"{n} {grade_words(g)} ({meaning(g)})" for g, n in graded(report).items())
+    yield b.text(f"{b.count(len(report.sets), 'set')}{': ' if grades else ''}{grades}", "strong")
+    if rows:
+        yield danger("match")
+        yield from ("", b.table(columns, rows, style="lines"), "")
+    if len(rows) < len(report.sets):
+        yield b.text(f"{b.count(len(report.sets) - len(rows), 'further set')} (--all)")
+
+
+def ending(
+    report: MatchReport | TwoLeadReport, left_over: Mapping[str, Sequence[str]], alarms: Sequence[str]
+) -> Iterable[b.Block]:
+    """Its end: alarms, what is left over, how good the choice is, what would better it, what to do last."""
+    for sentence in alarms:
+        yield b.text(sentence, "alarm")
+    swaps = {n: s.swaps[0] for n, s in enumerate(report.sets, 1) if s.swaps}
+    yield b.labelled("swap", [f"set {n}: {w['out']} out, {w['in']} in ({origin(w, 'in ')})"
+                              for n, w in swaps.items()])  # fmt: skip
+    known = {NO_CANDIDATE: say("match_no_data")}
+    left = [f"{', '.join(parts)}: {known.get(why, why)}" for why, parts in left_over.items()]
+    yield b.labelled("left", [b.cut(text, 2 * (b.WIDTH - 12)) for text in left])
+    if report.sets and report.optimality_gap > 0 or not report.sets:
+        yield b.labelled("choice", [gap_words(report)])
+    poor = any(s.grade in GRADES[2:] for s in report.sets)
+    better = report.advice[:1] if poor else ()
+    yield b.labelled("better", [text.partition(": ")[2] or text for text in better])
+    rest = b.count(len(report.assumptions), "assumption")
+    yield b.labelled("taken", [f"{rest} (--more)"] if report.assumptions else [])
+    yield b.labelled("next", [say("match_next")] if report.sets else [])
 
 
 def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:

@@ -32,18 +32,6 @@ def named(one: Substitution) -> str:
     return one.candidate + (f" with {one.pair}" if one.pair else "") + (f" ({against})" if against else "")
 
 
-def _fitting(names: Iterable[str], most: int, rest: str = "") -> str:
-    """So many names that the text has at most so many characters, the first in any case."""
-    names = [*names]
-    text = next(iter(names), "")
-    for k, name in enumerate(names[1:], 1):
-        more = rest.format(len(names) - k - 1) if rest and k < len(names) - 1 else ""
-        if len(f"{text}, {name}{more}") > most:
-            return text + rest.format(len(names) - k)
-        text = f"{text}, {name}"
-    return text
-
-
 def _ordered(row: OrderRow) -> str:
     """Count and type, with what it is bought by where the number does not say it."""
     kind, _, rest = row.what.partition(" ")
@@ -68,12 +56,12 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
         yield b.text(say("order_no_types"))
         return
     shown = order.rows if everything else order.rows[:MOST_TYPES]
-    rows = [[_ordered(row), _fitting(row.parts, MOST_PARTS_TEXT, " +{}") or "the other side"]
+    rows = [[_ordered(row), b.that_fit(row.parts, MOST_PARTS_TEXT, " +{}") or "the other side"]
             for row in shown]  # fmt: skip
     heads = ("to order", "for")
     room = b.WIDTH - sum(max(map(len, (head, *cells))) + len(b.GAP)
                          for head, *cells in zip(heads, *rows, strict=True))  # fmt: skip
-    rows = [[*cells, _fitting(_others(row), room)] for cells, row in zip(rows, shown, strict=True)]
+    rows = [[*cells, b.that_fit(_others(row), room)] for cells, row in zip(rows, shown, strict=True)]
     yield b.table(b.columns(*heads, "or", wrap=("or",)), rows)
     if len(order.rows) > len(rows):
         yield b.text(f"{b.count(len(order.rows) - len(rows), 'more type')}; --all lists them.")
@@ -81,16 +69,30 @@ def short_list(order: Order | None, everything: bool = False) -> Iterable[b.Bloc
         yield b.text(text)
 
 
+def in_brief(order: Order | None, everything: bool = False) -> Iterable[b.Block]:
+    """What to order in one row, and what to think of in another."""
+    if order is None:
+        return
+    names = [(row.type if row.to_order == 1 else f"{row.to_order} {row.type}") for row in order.rows]
+    most = 10**6 if everything else 2 * (b.WIDTH - 10)
+    pairs = dict.fromkeys(row.pair for row in order.rows if row.pair)
+    said = b.that_fit(names, most, " and {} more") if names else say("order_no_types")
+    yield b.labelled("order", [f"{said} (both sides new: {', '.join(pairs)})" if pairs else said])
+    test = [part for row in order.rows for part in row.test_first]
+    names = b.that_fit(test, MOST_TAGS_TEXT, " and {} more")
+    yield b.labelled("before", [say("sort_before_power", parts=names)] if test else [])
+
+
 def remarks(order: Order) -> list[str]:
     """What goes with the list: pairs, neighbours, and what was not ordered."""
     pairs = dict.fromkeys(row.pair for row in order.rows if row.pair)
     out = [say("order_pairs", pairs=", ".join(pairs))] if pairs else []
     test = [part for row in order.rows for part in row.test_first]
-    out += [say("order_test", parts=_fitting(test, MOST_TAGS_TEXT, " and {} more"))] if test else []
+    out += [say("order_test", parts=b.that_fit(test, MOST_TAGS_TEXT, " and {} more"))] if test else []
     waiting = [say(f"order_{name}", n=len(parts)) for name in ("undecided", "in_circuit", "untyped")
                if (parts := getattr(order, name))]  # fmt: skip
     if order.misread:
-        parts = _fitting(order.misread, MOST_TAGS_TEXT, " and {} more")
+        parts = b.that_fit(order.misread, MOST_TAGS_TEXT, " and {} more")
         waiting.append(say("order_misread", parts=parts))
     return [*out, say("order_waiting", waiting="; ".join(waiting))] if waiting else out
 

@@ -12,6 +12,7 @@ from junction.judge.results import say
 from junction.replace.results import ResistorNetwork, ResistorReport
 from junction.shelf.tables import rule
 from junction.show import blocks as b
+from junction.views.short import danger
 
 #: Lines of the table on a terminal.
 _MOST_LINES = 5
@@ -279,6 +280,25 @@ def summary(report: ResistorReport) -> str:
 
 def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Block]:
     """Verdict, answer, networks, heat and faults, effect and cautions."""
+    yield from _told(report, everything)
+    yield ""
+    hot = not isnan(report.power_W) or report.effect is not None
+    for caution in report.cautions if hot else (*report.cautions[:-2], *report.cautions[-1:]):
+        yield b.text(f"Caution: {caution.text}", hang="  ")
+
+
+def short(report: ResistorReport, everything: bool = False) -> Iterable[b.Block]:
+    """The same with one line for the hand, the verdict or what to take before it."""
+    first, *rest = _told(report, everything)
+    yield first
+    if report.reading and report.reading.in_circuit:
+        yield danger("check")
+    if not isnan(report.power_W) or report.effect is not None:
+        yield danger("resistor")
+    yield from rest
+
+
+def _told(report: ResistorReport, everything: bool) -> Iterable[b.Block]:
     if report.reading:
         yield from (*_reading(report), "")
     yield from _answer(report)
@@ -296,10 +316,6 @@ def terminal(report: ResistorReport, everything: bool = False) -> Iterable[b.Blo
         yield from (("", *heat) if heat else ())
     if report.effect:
         yield from ("", *_effect(report))
-    yield ""
-    hot = not isnan(report.power_W) or report.effect is not None
-    for caution in report.cautions if hot else (*report.cautions[:-2], *report.cautions[-1:]):
-        yield b.text(f"Caution: {caution.text}", hang="  ")
 
 
 def _legend(report: ResistorReport) -> str:

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from math import isnan
 from typing import TYPE_CHECKING
 
-from junction.base.units import reading
-from junction.judge.results import QUALITIES, SortReport, say
+from junction.base.records import spelled
+from junction.base.units import nominal, reading
+from junction.judge.results import QUALITIES, PartVerdict, SortReport, say
 from junction.paper import bag
 from junction.paper.part import (
     blind_words,
@@ -25,6 +26,7 @@ from junction.paper.part import (
 from junction.show import blocks as b
 from junction.show.write import record, set_aside_table
 from junction.views import order
+from junction.views.short import act, alternatives, danger, figure
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
@@ -33,6 +35,8 @@ if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
 SHOW_ALL_UP_TO = 40
 #: So many lines at most, unless all are asked for.
 MOST_LINES = 200
+#: Sentences on types and the like under the lines of a short answer.
+MOST_NOTES = 3
 #: Characters of the sentence on what goods do not show: two lines of 80 columns.
 MOST_BLIND_TEXT = 156
 
@@ -44,20 +48,13 @@ def summary(report: SortReport) -> str:
 
 def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     """Table, worst first, then the counts, what is not listed and what the verdicts rest on."""
-    listed, unlisted = list(report.verdicts), []
-    if not everything and len(listed) > SHOW_ALL_UP_TO:
-        bad = [v for v in listed if v.verdict != "good"]
-        good = len(listed) - len(bad)
-        listed = bad[:MOST_LINES]
-        if len(bad) > MOST_LINES:
-            unlisted.append(b.count(len(bad) - MOST_LINES, "further part"))
-        unlisted += [b.count(good, "good part")] if good else []
+    listed, unlisted = _listed(report, everything)
     if listed:
         rows = []
         for v in listed:
-            why = next(iter(evidence_of(v)), "")
-            if v.verdict == "undecided" and v.next:
-                why = f"{why} Next: {v.next}".strip()
+            others = [f"Or {text}." for _, text in alternatives(v)]
+            following = [f"Next: {v.next}"] if v.next and v.verdict != "good" else []
+            why = " ".join([*evidence_of(v), *v.warnings, *others, *following])
             rows.append([v.part, b.Badge(v.verdict), sure(v), fault_words(v), why])
         yield b.table(b.columns("part", "verdict", "sure", "fault", "why", wrap=("fault", "why")), rows)
         yield ""
@@ -67,6 +64,75 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     for note in notes(report):
         yield b.text(note)
     yield from order.short_list(report.order, everything)
+    around: dict[tuple[str, ...], list[str]] = {}
+    for v in listed:
+        around.setdefault(v.neighbours, []).append(v.part)
+    for texts, parts in around.items():
+        yield b.bullets(texts, f"before power comes back, around {', '.join(parts)}")
+    yield b.bullets([c.text for c in report.cautions], "cautions")
+
+
+def short(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
+    """Counts, then one line a part, worst first, what to order, and what the verdicts rest on."""
+    listed, unlisted = _listed(report, everything)
+    rows = [[v.part, b.Badge(v.verdict), _fault(v), *_told(v)] for v in listed]
+    yield b.text(summary(report), "strong")
+    if report.verdicts:
+        handled = any(v.verdict != "good" or v.in_circuit for v in report.verdicts)
+        yield danger("check" if handled else "good", *(row[-1] for row in rows))
+    yield from ("", b.lines(rows, 3), "") if rows else ()
+    rest = " and ".join(b.words(n).replace("good parts", "good") for n in unlisted)
+    yield b.labelled("", [f"{rest} (--all)"] if unlisted else [])
+    notes = [*([report.label] if report.label else []), *report.type_notes]
+    more = [f"{b.count(len(notes) - MOST_NOTES, 'more note')} (--more)"] if len(notes) > MOST_NOTES else []
+    yield b.labelled("note", [*notes[:MOST_NOTES], *more, *_aside(report)])
+    goods, found = _blind(report)
+    phrases = [f"{phrase} ({n})" if n < goods else phrase for phrase, n in found]
+    unseen = b.that_fit(phrases, b.WIDTH - 18 - len(str(goods)), "…")
+    yield b.labelled("unseen", [f"{b.count(goods, '')} good: {unseen}"] if found else [])
+    n = report.parts_without_temp
+    taken = nominal(report.default_temp_C, "degC")
+    yield b.labelled("taken", [f"{taken} for {b.count(n, 'part')}"] if n else [])
+    yield from order.in_brief(report.order, everything)
+
+
+def _fault(v: PartVerdict) -> str:
+    """Where the fault is; that it was read in circuit."""
+    pieces = [fault.rpartition(" ") for fault in v.faults]
+    same = all(quality == v.verdict for _, _, quality in pieces)  # the verdict stands beside it
+    text = ", ".join(spelled(where) for where, _, _ in pieces) if same else spelled(*v.faults)
+    text = f"likely {text}" if fault_words(v).startswith("likely") else text
+    return ", ".join(x for x in (text, "in circuit" if v.in_circuit else "") if x)
+
+
+def _told(v: PartVerdict) -> tuple[str, str]:
+    """The figure that decides, or how a doubtful part leans, and what to do; of a good part what it is."""
+    if v.verdict == "good":
+        return device_words(v.device, v.type), ""
+    leaning = b.words(sure(v)) if v.verdict == "undecided" else "-"
+    return figure(v) + ("" if leaning == "-" else f"; {leaning}"), act(v)
+
+
+def _aside(report: SortReport) -> Iterable[str]:
+    """What was taken out of all sweeps, and what was read and not judged."""
+    if not isnan(report.input_ohm):
+        yield say("sort_input", ohm=report.input_ohm)
+    if n := report.spots_only:
+        parts = b.count(n, "part")
+        yield f"{parts} with V_BE or h_FE at a current only: not judged here; junction match reads those."
+
+
+def _listed(report: SortReport, everything: bool) -> tuple[list[PartVerdict], list[b.Inline]]:
+    """Parts that a terminal lists, and what it counts instead."""
+    listed, unlisted = list(report.verdicts), []
+    if not everything and len(listed) > SHOW_ALL_UP_TO:
+        bad = [v for v in listed if v.verdict != "good"]
+        good = len(listed) - len(bad)
+        listed = bad[:MOST_LINES]
+        if len(bad) > MOST_LINES:
+            unlisted.append(b.count(len(bad) - MOST_LINES, "further part"))
+        unlisted += [b.count(good, "good part")] if good else []
+    return listed, unlisted
 
 
 def notes(report: SortReport) -> list[str]:
@@ -74,32 +140,32 @@ def notes(report: SortReport) -> list[str]:
     out = [*([report.label] if report.label else []), *report.type_notes]
     if report.parts_without_temp and report.verdicts:
         out.append(temperature_note(report.parts_without_temp, report.default_temp_C))
-    if not isnan(report.input_ohm):
-        out.append(say("sort_input", ohm=report.input_ohm))
-    for n, what, readers in (
-        (report.spots_only, "V_BE or h_FE at a current only", "junction match reads"),
-    ):
-        if n:
-            out.append(f"{b.count(n, 'part')} with {what}: not judged here; {readers} those.")
+    out += _aside(report)
     # what goods do not show, in one sentence: the blind spot of all of them, or the commonest ones; every
     # part's own stand in its section of the page and in verdicts.csv
-    goods = [v for v in report.verdicts if v.verdict == "good" and v.cannot_see]
-    whole = Counter(map(blind_words, goods))
+    goods, found = _blind(report)
+    whole = {blind_words(v) for v in report.verdicts if v.verdict == "good" and v.cannot_see}
     if len(whole) < 2:
         return out + list(whole)
-    found: Counter = Counter()
-    for v in goods:
-        sentence = v.cannot_see.endswith(".")  # one of its own
-        phrases = [v.cannot_see.removesuffix(".")] if sentence else v.cannot_see.split(", ")
-        found.update(phrase if sentence else phrase.removeprefix("current ") for phrase in phrases)
-    start = f"Not seen in the {b.count(len(goods), 'good part')}: "
+    start = f"Not seen in the {b.count(goods, 'good part')}: "
     end = "; each part's own list: page, verdicts.csv."
     text = ""
-    for phrase, n in found.most_common():
+    for phrase, n in found:
         longer = f"{text}, {phrase} ({n})" if text else f"{phrase} (in {n})"
         if len(start + longer + end) <= MOST_BLIND_TEXT:
             text = longer
     return [*out, start + (text or "differs by part") + end]
+
+
+def _blind(report: SortReport) -> tuple[int, list[tuple[str, int]]]:
+    """How many good parts there are, and what so many of them do not show, the commonest first."""
+    found: Counter = Counter()
+    goods = [v for v in report.verdicts if v.verdict == "good" and v.cannot_see]
+    for v in goods:
+        sentence = v.cannot_see.endswith(".")  # one of its own
+        phrases = [v.cannot_see.removesuffix(".")] if sentence else v.cannot_see.split(", ")
+        found.update(phrase if sentence else phrase.removeprefix("current ") for phrase in phrases)
+    return len(goods), found.most_common()
 
 
 VERDICT_HEADINGS = (

@@ -7,12 +7,13 @@ from math import isfinite, nan
 from typing import TYPE_CHECKING
 
 from junction.amplifier.results import DropReport, DropVerdict, Stage, StageReport
-from junction.base.units import nominal, quantity
+from junction.base.units import nominal, percent, quantity
 from junction.judge.results import say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
 from junction.views.match import celsius, resistors
+from junction.views.short import danger
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
@@ -24,6 +25,10 @@ OVERALL = {
     "bias far too high": "the bias is far too high, switch off",
     "undecided": "not decided by these readings",
 }
+
+
+#: Causes of measured drops that a short answer tells.
+_CAUSES = 4
 
 
 def facts(stage: Stage) -> list[tuple[str, float, str]]:
@@ -157,6 +162,70 @@ def _heat(stage: Stage, everything: bool = True) -> b.Block:
         for d in stage.dissipation
     ]  # fmt: skip
     return b.table(b.columns("drive", *heads, right=heads, wrap=("drive",)), rows)
+
+
+def short(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
+    """What to do first: after the drops what to look at in which order, of a plan what to set and to buy."""
+    stage, drops = report.stage, report.measured_drops
+    if drops is not None and drops.alarm:
+        yield from terminal(report, everything)
+    elif drops is not None:
+        yield from _short_drops(report)
+    else:
+        yield _to_do(report)
+        yield danger("power-up")
+        yield from (b.text(sentence, "alarm") for sentence in stage.findings)
+        yield b.bullets([c["text"] for c in stage.limits if c["verdict"] == "close"])
+        yield from ("", _short(stage))
+        hot = [d["junction_peak_C"] for d in stage.dissipation if isfinite(d["junction_peak_C"])]
+        watts = [d["average_W"] for d in stage.dissipation if isfinite(d["average_W"])]
+        if watts:
+            peak = (", T_j peak ", celsius(max(hot))) if hot else ()
+            worst = (quantity(max(watts), "W"), " at the worst drive kept up", *peak)
+            yield b.facts([("heat of a device      ", worst)])
+        unknown = [c["text"] for c in stage.limits if c["verdict"] == "unknown"]
+        yield b.labelled("unknown", [b.cut(" ".join(unknown), 2 * (b.WIDTH - 12))] if unknown else [])
+        yield b.labelled("ask", [" ".join(stage.questions)] if stage.questions else [])
+        n = len(stage.assumptions)
+        yield b.labelled("taken", [f"{b.count(n, 'assumption')} (--more)"] if n else [])
+
+
+def _short_drops(report: StageReport) -> Iterable[b.Block]:
+    """Measured drops: what is wrong, what to do in order, then a line a drop."""
+    drops = report.measured_drops
+    yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
+    yield danger("drops")
+    yield from (b.text(sentence, "alarm") for sentence in report.stage.findings)
+    bias = b.labelled("bias", [drops.bias_text.partition(". ")[0].rstrip(".")])
+    yield from [bias] if drops.bias == "too high" else []
+    told, places = [], set()
+    for step in drops.next:
+        how, _, what = step.partition(": ")  # how to go about it, the step itself
+        place = what[what.rfind(" (") :].rstrip(".") if what.endswith(").") else ""
+        what = what.removesuffix(f"{place}.") + (place if place not in places else "")
+        places.add(place)
+        told.append(f"{len(told) + 1}. {how.partition(',')[0].lower()}: {what.rstrip('.')}")
+    yield b.labelled("do", told)
+    yield from [bias] if drops.bias != "too high" else []
+    yield b.labelled("rail", drops.whole)
+    yield b.labelled("swap", drops.swaps)
+    least = 1 - rule("conformity_good")
+    # what is sure stands beside its drop
+    doubtful = [c for c in drops.causes if least <= c.kept <= 1 - least]
+    yield b.labelled("may be", [f"{percent(1 - c.kept)} {f'{c.where}: ' if c.where else ''}{c.says()}"
+                                for c in doubtful[:_CAUSES]] + [f"{len(doubtful) - _CAUSES} more (--more)"]
+                     * (len(doubtful) > _CAUSES))  # fmt: skip
+    rows = []
+    for v in drops.drops:
+        low, high = (f"{1000 * x:.1f}" for x in (v.low, v.high))
+        said = shown_verdict(v, drops)
+        rows.append([v.where, f"{1000 * v.value.value:.1f} mV", f"expected {low} to {high}", said])
+    yield b.lines(rows, 3)
+    blind = [v.numbers["would"] for v in drops.drops if v.reason == "drop_sound_blind"]
+    if blind:
+        low, high = min(w.low for w in blind), max(w.high for w in blind)
+        yield b.labelled("unseen", [say("drops_blind", low=low, high=high)])
+    yield b.labelled("taken", [f"{b.count(len(drops.assumptions), 'assumption')} (--more)"])
 
 
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:

@@ -14,6 +14,7 @@ from junction.judge.results import say
 from junction.replace.results import Needs, SubstituteReport, Substitution
 from junction.show import blocks as b
 from junction.show.write import record
+from junction.views.short import danger
 
 if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
     from junction.show.canvas import Picture
@@ -113,6 +114,8 @@ def summary(report: SubstituteReport) -> str:
 
 #: Of the shelf's own list so many are shown, and so much of what has to be done to fit the best of them.
 _SHOWN, _SHOWN_WORK = 3, 5
+#: And of the work in a short answer.
+_SHOWN_FIT = 3
 #: Lines of the answer, with its cautions.
 _MOST_LINES = 25
 
@@ -200,6 +203,47 @@ def _of_the_shelf(report: SubstituteReport, everything: bool) -> Iterable[b.Bloc
             none = say("substitute_nothing_to_do" if sure else "substitute_nothing_known")
             yield b.bullets(work or [none], f"to fit {_name(best)}")
         yield ""
+
+
+def short(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:
+    """What to take, the next best in a line each, and what has to be changed to fit it."""
+    if not report.candidates or everything:
+        yield from terminal(report, everything)
+        return
+    named, best = not report.from_shelf, report.candidates[0]
+    if named:
+        yield b.text(_heading(report))
+    else:
+        yield b.text(answer(report), "strong")
+    yield danger("fitting")
+    shown = report.candidates if named else report.candidates[:_SHOWN]
+    sides = report.needs is not None and not report.needs.polarity
+    names = ["  ".join([_name(r) + (f" + {r.pair}" if r.pair else ""), *([r.polarity] if sides else [])])
+             for r in shown]  # fmt: skip
+    wide = max(map(len, names)) + 2
+    for name, r in zip(names, shown, strict=True):
+        mark = "" if r.result in ("exceeds", "meets") else f"{r.short_result}: "
+        yield b.text(f"{name:<{wide}}{_verdict(r) if named else mark + r.why}", hang=wide * " ")
+    for r in shown if named else ():
+        sides = [(x.figure, _side(x.has, x.has_text, x.unit), _side(x.wanted, x.wanted_text, x.unit))
+                 for x in r.lines if x.result == "falls short"]  # fmt: skip
+        less = [f"{figure} {b.words(has)} for {b.words(wanted)}" for figure, has, wanted in sides]
+        open_ = r.figures("not known")
+        name = _name(r) if len(shown) > 1 else ""
+        yield b.labelled("less", [" ".join(filter(None, (name, "; ".join(less))))] if less else [])
+        yield b.labelled("not known", [" ".join(filter(None, (name, ", ".join(open_))))] if open_ else [])
+    own = _own(report)
+    yield b.labelled("itself", [own] if own else [])
+    work = list(best.warnings[:_SHOWN_FIT])
+    left = len(best.warnings) - len(work)
+    more = report.searched and max(len(report.candidates) - len(shown), 0)
+    rest = [f"{b.count(left, 'more remark')} (--more)"] if left > 0 else []
+    sure = best.result in ("exceeds", "meets") and best.place == "same"
+    none = [] if work or named else [say("substitute_nothing_to_do" if sure else "substitute_nothing_known")]
+    if not named:
+        told = f"{b.count(report.searched, 'type')} searched" + (f"; {more} more: --all" if more else "")
+        yield b.text(told, "quiet")
+    yield b.labelled("to fit", [*work, *rest, *none])
 
 
 def terminal(report: SubstituteReport, everything: bool = False) -> Iterable[b.Block]:

@@ -13,12 +13,16 @@ from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
 from junction.views.match import (
     MOST_PICTURED,
+    MOST_SET_ASIDE_LINES,  # noqa: F401 - of this view too
     MOST_SETS,
+    brief_share,
     closing,
+    ending,
     gap_words,
     grade_words,
     graded,
     in_set,
+    in_short,
     origin,
     partners,
     summary,
@@ -72,6 +76,21 @@ def grades_mean(report: TwoLeadReport) -> dict[str, str]:
     what = "currents at one voltage within {} of their sum" if uneven else "voltages within {} of their mean"
     means = {g: what.format(percent(rule(f"{table}{g.lower()}"))) for g in GRADES[:-1]}
     return means | {"none": f"more than {percent(rule(f'{table}c'))} cannot be ruled out"}
+
+
+def short(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Block]:
+    """Counts, one line a set, what is left over and what to do last."""
+    shown = report.sets if everything else report.sets[:MOST_SETS]
+    heads = ("imbalance %" if by_current(report) else "apart %", "at most %", "each", "at")
+    rows = [[f"{n}{' (kept)' if s.kept else ''}", " ".join(s.parts), b.Badge(s.grade),
+             brief_share(s.decides.value), brief_share(s.decides.high, up=True), _volts(s),
+             quantity(s.current_A, "A")] for n, s in enumerate(shown, 1)]  # fmt: skip
+    columns = b.columns("set", "parts", "grade", *heads, right=heads[:2])
+    means = {g: grade_means(report, g).partition(": ")[2] or "kept to no limit" for g in GRADES}
+    yield from in_short(report, columns, rows, means.get)
+    notes = dict.fromkeys(note for s in shown for note in s.notes)
+    yield b.labelled("note", list(notes))
+    yield from ending(report, _left_over(report, named=2), (*report.warnings, *report.refused))
 
 
 def terminal(report: TwoLeadReport, everything: bool = False) -> Iterable[b.Block]:

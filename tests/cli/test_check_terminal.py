@@ -65,7 +65,7 @@ READINGS = {("1", "2"): "OL", ("2", "1"): "0.661", ("2", "3"): "655 mV", ("3", "
 
 def test_a_whole_sitting(tmp_path):
     t = Terminal("--record", "bench.csv", "--part", "Q12", cwd=tmp_path)
-    assert "dead circuit" in t.until("leads known.*: $")
+    assert "DANGER:" in t.until("leads known.*: $")
     t.line("")
     assert "bench.csv" in t.until(PROMPT)
     t.line("?")

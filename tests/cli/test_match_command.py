@@ -100,11 +100,12 @@ def test_spot_readings_and_curves_together(bag, capsys):
     assert sorted(used + list(left)) == sorted(
         [f"{w}{k:02d}" for w in "NPS" for k in range(1, 7)]
     )  # fmt: skip
-    assert "left over" in err  # people's text goes to standard error beside the JSON
+    assert "left  " in err and "judged shorted" in err  # people's text goes to standard error beside the JSON
 
 
 def test_kept_sets_and_their_exchanges(bag, capsys):
-    assert main(["match", str(bag / "curves.csv"), *STAGE, "--keep", "N01,N02", "--keep", "P05,P06"]) == 0
+    assert main(["match", str(bag / "curves.csv"), *STAGE, "--keep", "N01,N02", "--keep", "P05,P06",
+                 "--more"]) == 0  # fmt: skip
     out = capsys.readouterr().out
     assert "1 (kept)  N01 N02" in out and "2 (kept)  P05 P06" in out
     assert "exchanges that would better it" in out or "no single exchange betters it" in out
@@ -113,14 +114,15 @@ def test_kept_sets_and_their_exchanges(bag, capsys):
 def test_direct_currents_in_place_of_a_rating(bag, capsys):
     assert main(["match", str(bag / "curves.csv"), "--idle-current", "200mA", "--peak-current", "4A",
     "--vce", "30V",
-                 "--emitter-resistor", "0.22ohm,0.33ohm", "--base-resistor", "2.2ohm"]) == 0  # fmt: skip
+                 "--emitter-resistor", "0.22ohm,0.33ohm", "--base-resistor", "2.2ohm",
+                 "--more"]) == 0  # fmt: skip
     out = capsys.readouterr().out
     assert "at idle with 200 mA and at the peak with 4.00 A" in out
     assert "0.22 Ω / 0.33 Ω" in out
 
 
 def test_decimal_commas_in_a_list(bag, capsys):
-    assert main(["match", str(bag / "curves.csv"), *STAGE[:-1], "0,22ohm,0,33ohm"]) == 0
+    assert main(["match", str(bag / "curves.csv"), *STAGE[:-1], "0,22ohm,0,33ohm", "--more"]) == 0
     assert "0.22 Ω / 0.33 Ω" in capsys.readouterr().out
 
 
@@ -129,7 +131,7 @@ def test_rows_set_aside_give_status_one(tmp_path, capsys):
     (tmp_path / "bag.csv").write_text(text)
     assert main(["match", str(tmp_path / "bag.csv"), *STAGE]) == 1
     err = capsys.readouterr().err
-    assert "not used: 1 row" in err and f"line {len(text.splitlines())}" in err
+    assert "not used:" in err and f"line {len(text.splitlines())}" in err
 
 
 @pytest.mark.parametrize(("words", "says"), [
@@ -271,7 +273,7 @@ def test_what_limits_spot_readings_is_named_and_can_be_bettered(tmp_path, capsys
 def test_readings_at_idle_earn_a_grade_there_even_without_one_at_the_peak(tmp_path, capsys):
     """Without emitter resistors nothing evens out the peak; 0.1 A is a twentieth of it."""
     report = matched(tmp_path, SIDE, "--power", "80W", "--load", "8ohm", "--vce", "5V", "--idle-current",
-                     "200mA", "--side-by-side", "--reading-vce", "5V")  # fmt: skip
+                     "200mA", "--side-by-side", "--reading-vce", "5V", "--more")  # fmt: skip
     grades = {(s["grade_idle"], s["grade_peak"]) for s in report["sets"]}
     assert grades <= {("A", "none"), ("B", "none"), ("C", "none")} and grades
     assert all(s["grade"] == "none" for s in report["sets"])
@@ -286,7 +288,7 @@ def test_parts_that_were_never_candidates_are_one_line(tmp_path, capsys):
     report = matched(tmp_path, lines)
     assert any("judged shorted" in x["why"] for x in report["left_over"] if x["part"] == "X5")
     out = " ".join(capsys.readouterr().out.split())
-    assert "6 further parts: no curve and no V_BE or h_FE reading" in out and "X3" not in out
+    assert "6 further parts: no curve or reading to match by" in out and "X3" not in out
 
 
 def test_labels_say_what_a_part_is_known_by(tmp_path, capsys):

@@ -27,7 +27,7 @@ def answer(capsys, *words):
 
 
 def test_a_stock_value_is_said_to_be_one(capsys):
-    status, out, err = run(capsys, "0.22ohm")
+    status, out, err = run(capsys, "0.22ohm", "--more")
     assert (status, err) == (0, "") and out.startswith("0.22 Ω is a stock value: one part does.")
     assert max(map(len, out.splitlines())) <= 80 and "Caution:" in out
 
@@ -132,7 +132,7 @@ def test_sharing(capsys):
 )  # fmt: skip
 def test_readings(capsys, words, state):
     assert answer(capsys, "100ohm", *words)["reading"]["state"] == state
-    status, out, _ = run(capsys, "100ohm", *words)
+    status, out, _ = run(capsys, "100ohm", *words, "--more")
     assert status == 0 and f": {state}." in out.split("\n\n")[0].replace("\n", " ")
     assert ("parallel path" in out) == ("--in-circuit" in words)
 

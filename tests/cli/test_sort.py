@@ -76,7 +76,7 @@ def test_a_stated_temperature_is_a_known_one(files, capsys):
     report = json.loads(capsys.readouterr().out)
     assert report["parts_without_temp"] == 0 and all(p["temp_C"] == 23.0 for p in report["parts"])
     main(["sort", *files])
-    assert "25 °C taken" in capsys.readouterr().out
+    assert "taken     25 °C for" in capsys.readouterr().out
 
 
 def test_standard_input(monkeypatch, capsys):

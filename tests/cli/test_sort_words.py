@@ -29,7 +29,7 @@ def test_spot_readings_alone_are_one_line_and_no_verdict(tmp_path, capsys):
 def test_spot_readings_beside_others_are_counted(tmp_path, capsys):
     (tmp_path / "spots.csv").write_text(SPOTS)
     (tmp_path / "bag.csv").write_text(bags.READINGS)
-    assert main(["sort", str(tmp_path)]) == 0
+    assert main(["sort", str(tmp_path), "--more"]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "3 parts:" in out and "No readings" not in out
     assert "2 parts with V_BE or h_FE at a current only: not judged here; junction match reads those." in out
@@ -61,7 +61,7 @@ def test_blind_spots_take_two_lines_of_the_terminal_at_most(kinds):
         replace(good_part(f"N{k}"), cannot_see=SEEN[k % kinds], basis="sweeps") for k in range(10)
     )
     report = sort_report(verdicts=goods, parts_without_temp=0)
-    lines = sort_result(report).text(80).split("\n")
+    lines = sort_result(report).text(80, more=True).split("\n")
     after = lines[next(k for k, line in enumerate(lines) if line.startswith("10 parts")) + 1 :]
     assert 1 <= len(after) <= 2
     assert ("page" in after[-1]) == (kinds > 1)

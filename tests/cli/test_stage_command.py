@@ -34,14 +34,14 @@ def test_files(done):
 
 
 def test_80_W_into_8_ohm_is_said(capsys):
-    assert main(["stage", *RATING]) == 0
+    assert main(["stage", *RATING, "--more"]) == 0
     out = capsys.readouterr().out
     assert "35.8 V, 71.6 V peak to peak, 25.3 V rms" in out
     assert "20.0 mV" in out and "common practice, no source" in out
 
 
 def test_cautions_stand_before_any_number(capsys):
-    main(["stage", *RATING, "--measured-drops", "20mV,21mV"])
+    main(["stage", *RATING, "--measured-drops", "20mV,21mV", "--more"])
     out = capsys.readouterr().out
     assert out.startswith("before you measure in a live amplifier")
     assert out.index("Mains voltage kills") < out.index("mV")
@@ -149,7 +149,7 @@ def test_a_rating_the_supply_cannot_give_stands_above_the_table(capsys):
 
 
 def test_one_caution_before_the_answer_and_the_rest_after(capsys):
-    main(["stage", *RATING])
+    main(["stage", *RATING, "--more"])
     out = capsys.readouterr().out
     before, after = out.split("set across", 1)
     assert len(before.splitlines()) <= 5 and "Heat sinks and TO-3 cases" in after

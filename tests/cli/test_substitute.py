@@ -23,7 +23,7 @@ def run(capsys, *words):
 
 
 def test_the_shelfs_list(capsys):
-    status, out, err = run(capsys, "2N3055")
+    status, out, err = run(capsys, "2N3055", "--more")
     assert (status, err) == (0, "")
     assert "types searched" in out and "MJ15003 + MJ15004" in out
     assert max(map(len, out.splitlines())) <= 80
@@ -31,7 +31,7 @@ def test_the_shelfs_list(capsys):
 
 
 def test_named_candidates_line_by_line(capsys):
-    status, out, _ = run(capsys, "2n3055", "mj15003", "--case-temperature", "80C")
+    status, out, _ = run(capsys, "2n3055", "mj15003", "--case-temperature", "80C", "--more")
     assert status == 0 and max(map(len, out.splitlines())) <= 80
     words = out.split("\n")
     power = next(x for x in words if x.startswith("P_tot at case 80 °C"))
@@ -103,7 +103,7 @@ def test_a_bag_by_its_tags(capsys, tmp_path):
     bag = tmp_path / "bag.csv"
     bag.write_text("part,type,B-E,B-C\nA1,MJ15003,0.55,0.54\nA2,TIP41C,0.6,0.59\nA3,,0.6,0.59\nA4,XYZ77,0.6,0.6\n"
                    "A5,2N3773,abc,0.5\n")  # fmt: skip
-    status, out, err = run(capsys, *NEEDS, "--bag", str(bag))
+    status, out, err = run(capsys, *NEEDS, "--bag", str(bag), "--more")
     assert status == 1
     assert "A1 (MJ15003): meets" in out and "A2 (TIP41C): falls short" in out
     assert "bag.csv line 4, type: 'A3': its type is not given" in err
@@ -157,7 +157,7 @@ def test_the_json_of_junction_stage_is_a_yardstick(capsys, tmp_path):
 def test_a_users_type(capsys, tmp_path):
     path = tmp_path / "mine.csv"
     path.write_text("type,polarity,material,V_CEO_V,I_C_A,source\nDRAWER7,NPN,silicon,120,20,bench\n")
-    status, out, _ = run(capsys, "2N3055", "drawer7", "--types", str(path))
+    status, out, _ = run(capsys, "2N3055", "drawer7", "--types", str(path), "--more")
     assert status == 0 and "DRAWER7: not known" in out
 
 
@@ -228,7 +228,7 @@ def test_the_json_never_overwrites_a_file_that_was_read(capsys, tmp_path):
 
 
 def test_the_cautions_take_three_lines_and_the_page_has_them_all(capsys, tmp_path):
-    status, out, _ = run(capsys, "2N3055", "-o", str(tmp_path / "r"))
+    status, out, _ = run(capsys, "2N3055", "--more", "-o", str(tmp_path / "r"))
     assert status == 0
     lines = [line for line in out.rstrip().splitlines() if not line.startswith("page:")]
     first = next(k for k, x in enumerate(lines) if x.startswith("Caution"))
@@ -240,7 +240,7 @@ def test_the_cautions_take_three_lines_and_the_page_has_them_all(capsys, tmp_pat
 
 def test_a_place_without_polarity_shows_which_is_which(capsys):
     needs = ("--voltage", "60V", "--current", "3A", "--power", "20W")
-    status, out, _ = run(capsys, *needs)
+    status, out, _ = run(capsys, *needs, "--more")
     assert status == 0 and "polarity" in out and " NPN " in out and " PNP " in out
     assert max(map(len, out.splitlines())) <= 80
     status, out, _ = run(capsys, *needs, "--polarity", "NPN")

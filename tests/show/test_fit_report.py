@@ -79,7 +79,8 @@ REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
 @pytest.mark.parametrize("name", REPORTS)
 def test_golden(name):
     report = REPORTS[name]
-    same_as_golden(f"{name}.txt", result(report).text() + "\n")
+    both = result(report).text() + "\n\n--more\n\n" + result(report).text(more=True)
+    same_as_golden(f"{name}.txt", both + "\n")
     same_as_golden(f"{name}.html", without_pictures(page(report)))
     same_as_golden(f"{name}.json", result(report).to_json())
     same_as_golden(f"{name}.csv", csv_of(report, "parameters") + csv_of(report, "transistors"))
