@@ -75,7 +75,7 @@ def test_the_python_examples_run_as_they_stand(demo, monkeypatch, capsys):
         lines = capsys.readouterr().out.splitlines()
         if page.name == "README.md" and page.parent == ROOT:
             assert code.count("\n") <= 10
-            assert lines[0].startswith("part") and lines[-2].startswith("undecided - Read ")
+            assert lines[0].startswith("53 parts: 4 shorted, ") and lines[-2].startswith("undecided - Read ")
             assert list(names["worst"]["verdict"]) == ["shorted"] * 3
             assert (demo / "report" / "sort.html").is_file()
             assert lines[-1].startswith("<junction match: 12 sets: 2 grade A, ")

@@ -90,7 +90,8 @@ def short(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
             said = f"from curves, {quantity(row.ic_low_A, 'A', 2)} to {quantity(row.ic_high_A, 'A', 2)}"
             flags = [f"the data cannot say {', '.join(row.held)}: defaults"] if row.held else []
             flags, values = flags + curve_notes(row), row.parameters
-        yield b.text(f"{row.part} {spelled(row.junction) if swept else row.polarity}  {said}", "strong", hang="  ")
+        of = spelled(row.junction) if swept else row.polarity
+        yield b.text(f"{row.part} {of}  {said}", "strong", hang="  ")
         at = [(quantity(a.ic_A, "A", 1), a.vbe_V, a.hfe) for a in (() if swept else row.at)]
         first = "; ".join(f"{amps}: V_BE {interval(volts, ends=False)}, h_FE {interval(gain, ends=False)}"
                           for amps, volts, gain in at)  # fmt: skip

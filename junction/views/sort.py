@@ -52,7 +52,7 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
     if listed:
         rows = []
         for v in listed:
-            others = [f"Or {text}." for _, text in alternatives(v)]
+            others = [f"Or {text}." for _, text in (() if v.doubt else alternatives(v))]
             following = [f"Next: {v.next}"] if v.next and v.verdict != "good" else []
             why = " ".join([*evidence_of(v), *v.warnings, *others, *following])
             rows.append([v.part, b.Badge(v.verdict), sure(v), fault_words(v), why])

@@ -158,6 +158,6 @@ def test_set_aside_list(capsys):
     report_set_aside(items * 40, most=10)
     assert "and 110 more entries" in capsys.readouterr().err
     report_set_aside(items * 40, lines=3)  # as match: where they stand, each line once
-    assert capsys.readouterr().err == "not used, lines (why: --more): bag.csv 17, 18; x\\x1b.csv \n"
+    assert capsys.readouterr().err == "not used, lines (why: --more): bag.csv 17, 18; x\\x1b.csv\n"
     report_set_aside(())
     assert capsys.readouterr().err == ""
