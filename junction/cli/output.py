@@ -179,7 +179,7 @@ def report_set_aside(
         said = f"not used, lines (why: --more): {found}"
         say(paragraph(said, width_for(sys.stderr), "", "  "), sys.stderr)
         return
-    say(f"not used: {set_aside_words(items)}" if more or len(items) > most else "not used:", sys.stderr)
+    say(f"not used: {set_aside_words(items)}", sys.stderr)
     for item in items[:most]:
         place = visible(item.file) if item.file else "given"
         if item.row is not None:
