@@ -588,9 +588,7 @@ class Result:
         write_files(files)
         return list(files)
 
-    def text(
-        self, width: int = 80, *, more: bool = False, everything: bool = False, paint=None
-    ) -> str:  # fmt: skip
+    def text(self, width: int = 80, *, more: bool = False, everything: bool = False, paint=None) -> str:
         """What the command line prints, for so many columns.
 
         ``more`` gives the whole: all evidence, assumptions and cautions (``--more``); ``everything`` lists
@@ -601,11 +599,6 @@ class Result:
         view, most = self._view, getattr(self._view, "MOST_COLUMNS", width)
         blocks = view.terminal if more else getattr(view, "short", view.terminal)
         return terminal_text(blocks(self.report, everything), min(width, most), paint)
-
-    @property
-    def lines_set_aside(self) -> int | None:
-        """Up to so many entries that were not used get a line each under a short answer; None: all do."""
-        return getattr(self._view, "MOST_SET_ASIDE_LINES", None)
 
     def __str__(self) -> str:
         return self.text()

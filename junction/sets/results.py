@@ -16,6 +16,9 @@ GRADES = ("A", "B", "C", "none")
 #: Why a part is left over that was never meant for a match by curves: a diode, a part only sorted.
 NO_CANDIDATE = "no curve and no V_BE or h_FE reading at a known current to match by"
 
+#: Entries that were not used and get a line each under a short answer: `sort`, which comes before, lists all.
+LINES_SET_ASIDE = 3
+
 #: layout -> its row of reference/layouts.csv: what it is of, how many parts, what they have alike
 LAYOUTS = records("layouts")
 
@@ -78,6 +81,7 @@ class MatchedSet:
 class MatchReport:
     """All sets of one bag for one stage."""
 
+    lines_set_aside: ClassVar[int] = LINES_SET_ASIDE
     layout: str
     sets: tuple[MatchedSet, ...]
     left_over: tuple[LeftOver, ...]
@@ -137,6 +141,7 @@ class TwoLeadReport:
     """All sets of diodes, LEDs or Zeners of one bag."""
 
     view: ClassVar[str] = "two_lead"  # module that shows it
+    lines_set_aside: ClassVar[int] = LINES_SET_ASIDE
     layout: str
     sets: tuple[TwoLeadSet, ...]
     left_over: tuple[LeftOver, ...]

@@ -31,8 +31,6 @@ if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
 
 #: Sets, and reasons of left-over parts, listed on a terminal unless all are asked for.
 MOST_SETS = 40
-#: Entries that were not used and get a line each: a bag is matched after it was sorted, which lists them.
-MOST_SET_ASIDE_LINES = 3
 #: Sets with pictures on the page; the table and the CSV hold all.
 MOST_PICTURED = 60
 

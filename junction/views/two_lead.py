@@ -13,7 +13,6 @@ from junction.show import blocks as b
 from junction.show.write import ends, set_aside_table
 from junction.views.match import (
     MOST_PICTURED,
-    MOST_SET_ASIDE_LINES,  # noqa: F401 - of this view too
     MOST_SETS,
     brief_share,
     closing,
