@@ -419,8 +419,8 @@ class Result:
     Notes
     -----
     The module of `junction.views` with the command's name, or the report's ``view``, shows it:
-    ``summary(report)``, ``terminal(report, everything)``, ``page(report)`` and ``tables(report)``; optionally
-    also ``short(report, everything)``, what a terminal shows unless asked for more, ``pages(report, made)``
+    ``summary(report)``, ``short(report, everything)`` and ``terminal(report, everything)``, the answer and
+    the whole on a terminal, ``page(report)`` and ``tables(report)``; optionally also ``pages(report, made)``
     where there may be several, ``pictures(report, made)``, ``document(report)``, the body of the JSON where
     it is not the report's record, ``display(report)``, ``files(report, made, job)`` and ``sheet(report)``,
     what the job's sheet keeps.
@@ -596,9 +596,8 @@ class Result:
         """
         from junction.show.blocks import terminal_text
 
-        view, most = self._view, getattr(self._view, "MOST_COLUMNS", width)
-        blocks = view.terminal if more else getattr(view, "short", view.terminal)
-        return terminal_text(blocks(self.report, everything), min(width, most), paint)
+        blocks = getattr(self._view, "terminal" if more else "short")(self.report, everything)
+        return terminal_text(blocks, min(width, getattr(self._view, "MOST_COLUMNS", width)), paint)
 
     def __str__(self) -> str:
         return self.text()

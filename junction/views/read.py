@@ -50,6 +50,9 @@ def terminal(bag: Bag, everything: bool = False) -> Iterable[b.Block]:
     yield b.text(summary(bag))
 
 
+short = terminal  # it is short enough
+
+
 def page(bag: Bag, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks."""
     title = "What was read"
