@@ -267,7 +267,8 @@ def _junctions(w: Weighed, told: list[Finding]) -> tuple[JunctionVerdict, ...]:
         said, held = (finding.says(),) if finding else (), ()
         if finding is None and own and word == Verdict.SHORTED:  # told of the leads as a whole
             finding = of_path(path, word, w, w.bench.lead_of(top.arrangement))
-        if finding and word in ("good", "undecided") and finding.quantity == "drop_V":
+        drop = finding and (finding.quantity == "drop_V" or finding.reason == "leads_no_path")
+        if drop and word in ("good", "undecided"):
             type_ = w.type_ if w.type_ and matches(top.kind, w.type_) else None
             limits, own_limit = leak_limit(top.kind, type_, path), type_ is not None
             ends = finding.numbers["ends"]

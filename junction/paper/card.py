@@ -79,7 +79,7 @@ def quantity_rows(v: PartVerdict) -> list[list[b.Inline]]:
             said = figure_seen(j.finding) if j.finding else ohm
             word = {"good": KEPT, "undecided": NOT_KNOWN}.get(j.verdict, FAILS)
             held = (limit_words(j.finding), _whose(j.finding)) if j.finding else ("", "")
-            held = held if held[0] else (j.limit, j.family)
+            held = held if held[0] else ("", j.limit if j.finding is None else "")
             rows.append([where_words(j.finding) if j.finding else spelled(j.junction), said, *held, word])
         rows += [[quantity_words(f), interval(f.value), limit_words(f), _whose(f), kept_words(f, j)]
                  for f in found]  # fmt: skip

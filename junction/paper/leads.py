@@ -22,10 +22,10 @@ from junction.show.canvas import LETTER, SIZE, Canvas, Picture
 #: Names of leads in the order in which they are set round a drawing.
 _ORDER = "B C E A K G D S 1 2 3 4".split()
 _RINGS = (("~1", "+", "~2", "-"), ("A", "K", "E", "C"), ("1", "2", "3", "4"))
-_WIDE, _PAD, _ROW, _LETTERS = 270.0, 11.0, 11.5, 15
+_PAD, _ROW, _LETTERS = 11.0, 11.5, 15
 #: Pads by their number: where they are set, and the place of their names.
-_AT = {2: ((72, 18), (198, 18)), 3: ((135, 18), (78, 106), (192, 106)),
-       4: ((85, 42), (185, 42), (185, 132), (85, 132))}  # fmt: skip
+_AT = {2: ((55, 18), (181, 18)), 3: ((118, 18), (61, 92), (175, 92)),
+       4: ((64, 40), (172, 40), (172, 106), (64, 106))}  # fmt: skip
 #: How a line of a path of each verdict is drawn: width and dashes.
 _LINES = {"shorted": (4.0, ()), "leaky": (3.2, (7, 3.5)), "open": (3.2, ()), "undecided": (2.2, (1.5, 3))}
 
@@ -132,7 +132,7 @@ def leads_picture(v: PartVerdict, readings: Sequence[Reading] = ()) -> Picture |
     if len(ring) not in _AT:
         return None
     at = dict(zip(ring, _AT[len(ring)], strict=True))
-    drawn = Canvas({2: 62.0, 3: 152.0, 4: 178.0}[len(ring)], _WIDE)
+    drawn = Canvas({2: 62.0, 3: 134.0, 4: 150.0}[len(ring)], 236.0)
     middle = (sum(x for x, _ in at.values()) / len(at), sum(y for _, y in at.values()) / len(at))
     for line in lines:
         _draw_line(drawn, line, at, middle, across=_pairs(ring).index(line.ends) - 4)
@@ -176,7 +176,7 @@ def _draw_line(drawn: Canvas, line: Line, at: Mapping, middle: tuple, *, across:
     mx, my = (x0 + x1) / 2, (y0 + y1) / 2
     flat = abs(uy) < 0.2
     if across >= 0:  # on its line, each off the crossing, on a piece of paper
-        away = -20.0 if across == 0 else 20.0
+        away = -16.0 if across == 0 else 16.0
         anchor, x, top = "middle", mx + away * ux / uy, my + away + 3 - _ROW * (len(rows) - 1) / 2
         wide, high = 3 + 0.5 * LETTER * SIZE * max(len(text) + 3 for _, text in rows), _ROW * len(rows)
         drawn.area([x - wide, x + wide, x + wide, x - wide], [top - 9, top - 9, *[top + high - 8] * 2],

@@ -96,6 +96,7 @@ def test_every_quantity_stands_beside_its_limit(typed, options, verdict, marked,
     assert limits == {row[2] for row in rows if row[1] and row[2] and row[2] in limits}
     if v.decides.limit[0] == v.decides.limit[0] and v.decides.where:
         assert any(row[2] == words(limit_words(v.decides)) and row[3] for row in rows), rows
+    assert not [row for row in rows if row[1].startswith((",", ":", " "))], rows
     said = [re.sub("<[^>]*>", "", row[4]) for row in rows]
     assert set(said) <= {KEPT, FAILS, NOT_KNOWN}
     # what fails says so, and nothing fails of a part that is good
