@@ -27,6 +27,7 @@ from junction.shelf.names import dropped_group
 from junction.shelf.tables import Meter, PartType, families, records, rule
 from junction.shelf.types import unknown_words
 
+_SPELLED = {name: spelled(name) for name in JUNCTIONS}
 _INCLUDED = re.compile(r"\{>(\w+)\}")
 _RULE = re.compile(r"\{=(\w+):([^}]*)\}")
 _FIELD = re.compile(r"\{(\w+)[^}]*\}")
@@ -93,8 +94,8 @@ def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:
     text, names = _template(reason, column)
     if not text:
         return ""
-    if numbers.get("where") in JUNCTIONS:
-        numbers = {**numbers, "where": spelled(numbers["where"])}
+    if where := _SPELLED.get(numbers.get("where")):
+        numbers = {**numbers, "where": where}
     known = tuple([(x := numbers[name]) == x and x != "" and x is not False for name in names])
     return _writer(reason, column, known)(numbers)
 

@@ -234,8 +234,8 @@ def sheet(report: SortReport, every: bool = False) -> dict:
 
 def _quantities(v) -> dict:
     """What was held to a limit beside the figure that decided; nothing of a part with that one figure."""
-    found = v.quantities()
-    return {"quantities": [{**f.as_json(), "kept": f.kept} for f in found]} if found else {}
+    found = [{**f.as_json(), "kept": f.kept if f.kept == f.kept else None} for f in v.quantities()]
+    return {"quantities": found} if found else {}
 
 
 def page(report: SortReport, made: str = "") -> tuple[str, list[b.Block]]:
