@@ -129,7 +129,9 @@ def test_the_page_of_a_check_leads_with_the_answer():
 def test_sweeps_and_curves_have_their_card(tmp_path):
     files = demo_files(20)
     for name in ("sweeps.csv", "output-devices.csv", "transistors.csv"):
-        (tmp_path / name).write_text(files[name])
+        lines = files[name].splitlines()
+        kept = [x for x in lines if x[:1] == "#" or x.startswith(("part", "Q09", "N01"))]
+        (tmp_path / name).write_text("\n".join(kept) + "\n")
     result = junction.sort(tmp_path)
     verdicts = {v.part: v for v in result.verdicts}
     readings = {p.part: p for p in result.bag.readings}
