@@ -25,10 +25,11 @@ JOBS = (
     "sort {} -o {}/s", "fit {}",
     "match {} --power 30W --load 8ohm --supply 30V --parallel 2 --emitter-resistor 0.47ohm -o {}/m",
     "check B-E=0.642 E-B=OL B-C=0.003 C-B=0.003 C-E=0.64 E-C=OL --part Q9 -o {}/c",
-    "check B-E=0.34 E-B=0.34 B-C=0.655 C-B=OL C-E=OL E-C=0.72 --in-circuit",
+    "check B-E=0.34 E-B=0.34 B-C=0.655 C-B=OL C-E=OL E-C=0.72 --in-circuit --more",
     "stage --power 80W --load 8ohm --supply 42V --parallel 2 --emitter-resistor 0.22ohm --type MJ15003"
-    " --measured-drops 19.5mV,21.2mV,40.4mV,0.1mV",
-    "resistor 0.33ohm --power 5W --part-power 5W", "substitute 2N3055",
+    " --measured-drops 19.5mV,21.2mV,40.4mV,0.1mV --more",
+    "resistor 0.33ohm --power 5W --part-power 5W", "substitute 2N3055", "sort {} --more",
+    "stage --load 8ohm --supply 42V --emitter-resistor 0.22ohm --measured-drops 19mV,40mV --idle-drop 20mV",
 )  # fmt: skip
 
 

@@ -187,7 +187,9 @@ def report_set_aside(
         if item.column:
             place += f", {visible(item.column)}"
         said = visible(replace(item, value=visible(item.value)[:40]).says).rstrip(".")
-        say(f"  {place}: {said if more else re.sub(BRACKETS, '', said)}.", sys.stderr)
+        line = f"  {place}: {said if more else re.sub(BRACKETS, '', said)}."
+        wide = width_for(sys.stderr) if is_terminal(sys.stderr) else len(line)  # a log keeps its lines whole
+        say(paragraph(line, wide, "", "    "), sys.stderr)
     if len(items) > most:
         rest = count(len(items) - most, "more entry", "more entries")
         say(f"  and {rest}; all of them are in set_aside.csv (-o FOLDER) and in the JSON", sys.stderr)

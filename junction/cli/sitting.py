@@ -26,8 +26,8 @@ from junction.jobs.check import MOST_LEADS, Sitting, checked, part_of
 from junction.jobs.job import Result, meter_of
 from junction.jobs.marks import types_of, with_order
 from junction.judge.results import PartVerdict, type_note
-from junction.show.blocks import count, paragraph, words
-from junction.views.check import device_line, running_line, verdict_pieces
+from junction.show.blocks import count, paragraph, width_for, words
+from junction.views.check import MOST_COLUMNS, device_line, running_line, verdict_pieces
 from junction.views.short import danger
 
 HELP = """type what the meter shows: 0.612   612 mV   OL   34 ohm   (~ behind it: still falling)
@@ -144,17 +144,17 @@ class _Desk:
         report = checked(part, self.meter, self.sitting.types, ask=False)
         outputs.finish(Result("check", with_order(report, self.sitting.types)))
         if not self.record or self.unsaved:
-            self.say(paragraph(f"the same again: {same_again(self.args, part)}", 80, "", "  "))
+            self.say(f"the same again: {same_again(self.args, part)}", "", "  ")
         return 2 if self.unsaved else 0
 
     # --- a bag -------------------------------------------------------------------------------------------
 
     def bag(self) -> int:
         """Part after part until stopped; the exit status."""
-        self.say(paragraph(words(danger("check").body), 80))
+        self.say(words(danger("check").body), "", "")
         tags, like = self.record.tags(), part_of([], self.o)
         there = f", which holds {count(len(tags), 'part')}" if tags else ""
-        self.say(paragraph(f"each reading is kept in {self.args.bag}{there} as you type it; ? for help", 80))
+        self.say(f"each reading is kept in {self.args.bag}{there} as you type it; ? for help", "", "")
         unsaved = []
         try:
             while True:
@@ -174,7 +174,7 @@ class _Desk:
             return 2
         self.say(f"{self.args.bag} holds {count(len(self.record.tags()), 'part')}")
         for call in unsaved:
-            self.say(paragraph(f"not saved: {call}", 80, "", "  "))
+            self.say(f"not saved: {call}", "", "  ")
         self.say("next: " + shlex.join(["junction", "sort", self.args.bag, *_options(self.args, "sort")]))
         return 2 if unsaved else 0
 
@@ -237,10 +237,10 @@ class _Desk:
             self.names = sitting.names  # those of a diode whose type says so are not the next part's
         v = checked(part, self.meter, sitting.types, ask=False).verdicts[0]
         word, rest = verdict_pieces(v)
-        self.say(paragraph(f"{self.tag}  {word.upper()}  {rest}", 80, "", "   "))
-        self.say(paragraph(device_line(v, part), 80, "   "))
+        self.say(f"{self.tag}  {word.upper()}  {rest}", "", "   ")
+        self.say(device_line(v, part), "   ", "   ")
         if v.next and v.verdict != "good":
-            self.say(paragraph(f"next: {v.next}", 80, "   "))
+            self.say(f"next: {v.next}", "   ", "   ")
         self.done[self.tag], self.sitting = v.verdict, None
         self.say(f"--- {self._counts()}")
         return [same_again(self.args, replace(part, part=self.tag))] if self.unsaved else []
@@ -266,7 +266,7 @@ class _Desk:
             part, held = self.record.find(there, like)
             read = "  ".join(f"{r.placement} {cell_of(r)}" for r in part.readings) or "no readings"
             said = f"{there} is in {self.record.file} already: {part.type} {read}"
-            self.say(paragraph(said, 80, "", "   "))
+            self.say(said, "", "   ")
             free = next_tag(there, tags)
             text = self.ask(f"Enter = {free} instead, add = go on with {there}, or another tag: ")
             if text.lower() in ("add", "a"):
@@ -311,9 +311,10 @@ class _Desk:
 
     # --- readings ----------------------------------------------------------------------------------------
 
-    def say(self, text: str = "") -> None:
-        """A line for the person."""
-        say(text, self.stream)
+    def say(self, text: str = "", indent: str = "", hang: str | None = None) -> None:
+        """A line for the person; prose, wrapped to the terminal, where its further lines are said to hang."""
+        width = min(MOST_COLUMNS, width_for(self.stream))
+        say(text if hang is None else paragraph(text, width, indent, hang), self.stream)
 
     def ask(self, prompt: str) -> str:
         """What is typed behind a prompt, without blanks around it."""
@@ -326,7 +327,7 @@ class _Desk:
 
     def _ask_leads(self, caution: bool = True) -> str:
         if caution:
-            self.say(paragraph(words(danger("check").body), 80))
+            self.say(words(danger("check").body), "", "")
         while True:
             text = self.ask("leads known? Enter = no (1 2 3), BCE, AK for a diode, or as marked, G D S: ")
             if name := _leads_named(text):
@@ -360,10 +361,10 @@ class _Desk:
                 continue
             placement, settled = self._step()
             if self.verdict is not None:
-                self.say("   " + paragraph(running_line(self.verdict), 77, "", "   "))
+                self.say(running_line(self.verdict), "   ", "   ")
                 more = self.verdict.verdict == "undecided"
                 if not placement and more:
-                    self.say("   " + paragraph(self.verdict.next, 77, "", "   "))
+                    self.say(self.verdict.next, "   ", "   ")
         self.say("every placement is read")
 
     def _prompt(self, placement: str, settled: bool) -> str:
@@ -428,7 +429,7 @@ class _Desk:
         above = typed.kind == "volt" and typed.value > self.meter.over_range_V
         choices = [*question.likely, *(["another meter"] if above else []), "as typed"]
         options = "  ".join(f"{k}) {text}" for k, text in enumerate(choices, 1))
-        self.say("   " + paragraph(question.says, 77, "", "   "))
+        self.say(question.says, "   ", "   ")
         while True:
             text = self.ask(f"{name} {typed.text or cell_of(typed)}: {options}? Enter = type it again: ")
             chosen = choices[int(text) - 1] if text.isdigit() and 0 < int(text) <= len(choices) else text

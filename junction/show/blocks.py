@@ -365,37 +365,52 @@ def cut(text: str, width: int) -> str:
     return f"{text}…"
 
 
+def _folded(heads: Sequence[str], cells: Sequence[str], badges: Sequence[str], few: int, width: int,
+            paint: Callable) -> Iterable[str]:  # fmt: skip
+    """A row that has no line of its own: its first columns, and the others below, with their headings."""
+    short = [(cell, badge) for cell, badge in zip(cells[:few], badges, strict=False) if cell]
+    plain = GAP.join(cell for cell, _ in short)
+    painted = GAP.join(paint(cell, verdict=badge) if badge else cell for cell, badge in short)
+    yield painted if display_width(plain) <= width else paragraph(plain, width, "", "  ")
+    if any(heads):
+        told = (f"{head} {cell}" for head, cell in zip(heads[few:], cells[few:], strict=True) if cell)
+        yield paragraph("; ".join(told), width, "  ")
+    else:
+        yield from (paragraph(cell, width, "  ") for cell in cells[few:] if cell)
+
+
 def _row_lines(table: Block, shown: list[list[str]], width: int, paint: Callable) -> Iterable[str]:
     """One line a row: the columns that may wrap stand last, two at most, and are cut to their room.
 
-    What is to be done, the last of them, is kept before the figure; where there is no room at all, both are
-    folded below the short columns.
+    What is to be done, the last of them, is kept before the figure; where there is no room for either, the
+    row is folded.
     """
-    few = sum(not wrap for _, _, wrap in table.columns)
+    few, count = sum(not wrap for _, _, wrap in table.columns), len(table.columns)
     heads = [heading for heading, _, _ in table.columns]
     lines = [heads, *shown] if any(heads) else shown
-    wide = [max(display_width(line[k]) for line in lines) for k in range(len(heads))]
+    wide = [max(display_width(line[k]) for line in lines) for k in range(count)]
     room = width - sum(w + len(GAP) for w in wide[:few])
-    last = max((wide[few + 1 :]), default=-len(GAP)) + len(GAP)
-    least = min(wide[few], room // 2) if wide[few:] else 0
-    for line, row in zip(lines, [()] * (len(lines) - len(shown)) + [*table.body], strict=True):
-        badges = [getattr(cell, "word", "") for cell in row] or [""] * few
-        if room < sum(wide[few:]) and width < _FOLDS:
-            short = [(cell, badge) for cell, badge in zip(line[:few], badges, strict=False) if cell]
-            yield GAP.join(paint(cell, verdict=badge) if badge else cell for cell, badge in short)
-            yield from (paragraph(cell, width, "  ") for cell in line[few:] if cell)
-            continue
+    badges = [[getattr(cell, "word", "") for cell in row] for row in table.body]
+    short = room + (len(GAP) if few == count else 0) < sum(wide[few:])
+    if short and (few == count or width < _FOLDS or room < _FOLDS // 3):
+        few = min(few, next((k for k, (_, right, _) in enumerate(table.columns) if right), few))
+        for line, own in zip(shown, badges, strict=True):
+            yield from _folded(heads, line, own, few, width, paint)
+        return
+    last = max(wide[few + 1 :], default=-len(GAP)) + len(GAP)
+    least = min(wide[few], 2 * room // 5) if few < count else 0
+    for line, own in zip(lines, [[""] * count] * (len(lines) - len(shown)) + badges, strict=True):
         text = ""
-        for cell, w, (_, right, _), badge in zip(line, wide[:few], table.columns, badges, strict=False):
+        for cell, w, (_, right, _), badge in zip(line[:few], wide, table.columns, own, strict=False):
             fill = " " * (w - display_width(cell))
             cell = fill + cell if right else cell + fill
             text += (paint(cell, verdict=badge) if badge else cell) + GAP
-        if wide[few:]:
+        if few < count:
             figure, act = [*line[few:], ""][:2]
             act = cut(act, max(room - len(GAP) - min(display_width(figure), least), 0))
             figure = cut(figure, room - (display_width(act) + len(GAP) if act else 0))
             fill = " " * (min(wide[few], room - last) - display_width(figure))
-            text += f"{figure}{fill if act else ''}{GAP if act else ''}{act}"
+            text += f"{figure}{fill}{GAP}{act}"
         yield text.rstrip()
 
 
@@ -433,7 +448,7 @@ def _lines(block: Block | str, width: int, paint: Callable) -> Iterable[str]:
     if heading and body and block.kind in ("bullets", "table", "section"):
         if block.kind == "bullets":
             yield ""
-        yield paint(heading, "strong")
+        yield paint(paragraph(heading, width), "strong")
     match block.kind:
         case "text" if block.role == "alarm":
             yield paint(paragraph("! " + words(body), width, "", "  "), "alarm")
@@ -458,7 +473,8 @@ def _lines(block: Block | str, width: int, paint: Callable) -> Iterable[str]:
         case "facts":
             wide = max((len(words(name)) for name, _ in body), default=0)
             for name, value in body:
-                yield f"{words(name):<{wide}}  {words(value)}"
+                hang = " " * (wide + len(GAP) if 2 * wide < width else 2)
+                yield paragraph(f"{words(name):<{wide}}  {words(value)}", width, "", hang)
         case "section":
             for inner in body:
                 yield from _lines(inner, width, paint)

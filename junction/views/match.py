@@ -174,7 +174,7 @@ def short(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
             if not note.startswith(apart):  # that two parts are alike changes nothing
                 about.setdefault(note, []).append(number)
     yield b.labelled("note", [f"set {listed(map(str, sets))}: {note}" for note, sets in about.items()])
-    yield from ending(report, _left_over(report, named=2), _alarms(report))
+    yield from ending(report, _left_over(report, named=2), _alarms(report), not _bare(report))
 
 
 def brief_share(x: float, up: bool = False) -> str:
@@ -197,8 +197,9 @@ def in_short(
 
 
 def ending(
-    report: MatchReport | TwoLeadReport, left_over: Mapping[str, Sequence[str]], alarms: Sequence[str]
-) -> Iterable[b.Block]:
+    report: MatchReport | TwoLeadReport, left_over: Mapping[str, Sequence[str]], alarms: Sequence[str],
+    staged: bool = False,
+) -> Iterable[b.Block]:  # fmt: skip
     """Its end: alarms, what is left over, how good the choice is, what would better it, what to do last."""
     for sentence in alarms:
         yield b.text(sentence, "alarm")
@@ -215,7 +216,7 @@ def ending(
     yield b.labelled("better", [text.partition(": ")[2] or text for text in better])
     rest = b.count(len(report.assumptions), "assumption")
     yield b.labelled("taken", [f"{rest} (--more)"] if report.assumptions else [])
-    yield b.labelled("next", [say("match_next")] if report.sets else [])
+    yield b.labelled("next", [say("match_next", staged=staged)] if report.sets else [])
 
 
 def terminal(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:

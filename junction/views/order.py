@@ -77,7 +77,8 @@ def in_brief(order: Order | None, everything: bool = False) -> Iterable[b.Block]
     most = 10**6 if everything else 2 * (b.WIDTH - 10)
     pairs = dict.fromkeys(row.pair for row in order.rows if row.pair)
     said = b.that_fit(names, most, " and {} more") if names else say("order_no_types")
-    yield b.labelled("order", [f"{said} (both sides new: {', '.join(pairs)})" if pairs else said])
+    said = f"{said} (both sides new: {', '.join(pairs)})" if pairs else said
+    yield b.labelled("order", [said, *(_waiting(order) if names else [])])
     test = [part for row in order.rows for part in row.test_first]
     names = b.that_fit(test, MOST_TAGS_TEXT, " and {} more")
     yield b.labelled("before", [say("sort_before_power", parts=names)] if test else [])
@@ -89,12 +90,17 @@ def remarks(order: Order) -> list[str]:
     out = [say("order_pairs", pairs=", ".join(pairs))] if pairs else []
     test = [part for row in order.rows for part in row.test_first]
     out += [say("order_test", parts=b.that_fit(test, MOST_TAGS_TEXT, " and {} more"))] if test else []
+    return out + _waiting(order)
+
+
+def _waiting(order: Order) -> list[str]:
+    """What was not ordered, and why."""
     waiting = [say(f"order_{name}", n=len(parts)) for name in ("undecided", "in_circuit", "untyped")
                if (parts := getattr(order, name))]  # fmt: skip
     if order.misread:
         parts = b.that_fit(order.misread, MOST_TAGS_TEXT, " and {} more")
         waiting.append(say("order_misread", parts=parts))
-    return [*out, say("order_waiting", waiting="; ".join(waiting))] if waiting else out
+    return [say("order_waiting", waiting="; ".join(waiting))] if waiting else []
 
 
 def one_line(order: Order | None) -> str:

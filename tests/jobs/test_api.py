@@ -130,7 +130,7 @@ def test_frames_hold_numbers(demo):
 def test_a_result_shows_itself(demo):
     result = junction.sort(demo)
     assert repr(result) == "<junction sort: 53 parts: 4 shorted, 4 open, 4 leaky, 3 undecided, 38 good>"
-    assert str(result).startswith("part  verdict") and "<table" in result._repr_html_()
+    assert str(result).startswith("53 parts: 4 shorted") and "<table" in result._repr_html_()
     assert "verdicts" in dir(result) and "to_frame" in dir(result)
 
 

@@ -161,7 +161,9 @@ def test_the_command_line_writes_the_list(tmp_path, capsys):
     (tmp_path / "bag.csv").write_text(READINGS)
     assert main(["sort", str(tmp_path / "bag.csv"), "-o", str(tmp_path / "report")]) == 0
     out = capsys.readouterr().out
-    shown = out[out.index("to order") :]
+    assert "order     2N3055, MJ2955, BC547B" in out and "Not listed: 1 without a type." in out
+    whole = junction.sort(tmp_path / "bag.csv").text(more=True)
+    shown = whole[whole.index("to order") :]
     assert "1 2N3055" in shown and "1 BC547B" in shown and "Not listed: 1 without a type." in shown
     rows = list(csv.DictReader((tmp_path / "report" / "order.csv").read_text().splitlines()))
     assert [(row["type"], row["count"], row["parts"]) for row in rows] == [
@@ -179,7 +181,7 @@ def test_the_command_line_writes_the_list(tmp_path, capsys):
 def test_check_says_what_to_order_in_a_line_of_a_bad_part_alone():
     shorted = {"B-E": 0.532, "E-B": "OL", "B-C": 0.533, "C-B": "OL", "C-E": 0.0, "E-C": 0.0}
     told = junction.check(shorted, type="2N3055")
-    assert "to order  2N3055 with MJ2955, both sides new and matched; else MJ" in told.text()
+    assert "order     2N3055 with MJ2955, both sides new and matched; else MJ" in told.text()
     sound = {**shorted, "C-E": "OL", "E-C": "OL"}
     for one in (junction.check(sound, type="2N3055"), junction.check(shorted)):
-        assert "to order" not in one.text()
+        assert "\norder " not in one.text()

@@ -182,7 +182,7 @@ def test_what_is_no_zener_is_never_taken_for_one():
 
 def test_every_view_shows_the_sets():
     result = junction.match(BAG, layout="ring", current="2mA")
-    text, page = result.text(), result.contents()["match.html"]
+    text, page = result.text(more=True), result.contents()["match.html"]
     assert "D0" in text and "grade" in page and "currents at one voltage within 5 % of their sum" in text
     frame = result.to_frame("sets")
     assert list(frame["part"][:4]) == list(result.sets[0].parts)
