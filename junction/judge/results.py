@@ -33,6 +33,7 @@ _RULE = re.compile(r"\{=(\w+):([^}]*)\}")
 _FIELD = re.compile(r"\{(\w+)[^}]*\}")
 _WITH_UNIT = re.compile(r"\{(\w+):(A|V|ohm|W|K|Hz)(\d?)\}")
 _PIECES = re.compile(r"\{(\w+)(?::(A|V|ohm|W|K|Hz)(\d?)\})?")
+_PERCENT = re.compile(r"(\d)%")  # a format writes it without the blank
 _NAME = re.compile(r"\{\w+")
 _CONDITION = re.compile(r"\[[?!](\w+) ")
 _INNERMOST = re.compile(r"\[(?:([?!])(\w+) )?([^][]*)\]")
@@ -69,7 +70,12 @@ def _writer(reason: str, column: str, known: tuple[bool, ...]) -> Callable[[Mapp
         text = _INNERMOST.sub(shown, text)
     fields = [(name, unit, int(digits or 3)) for name, unit, digits in _PIECES.findall(text)]
     whole = _NAME.sub("{", _WITH_UNIT.sub("{}", text))
-    return lambda x: whole.format(*[si(x[name], unit, n) if unit else x[name] for name, unit, n in fields])
+
+    def written(x: Mapping) -> str:
+        said = whole.format(*[si(x[name], unit, n) if unit else x[name] for name, unit, n in fields])
+        return _PERCENT.sub(r"\1 %", said) if "%" in said else said
+
+    return written
 
 
 def fill(reason: str, column: str, numbers: Mapping[str, object]) -> str:

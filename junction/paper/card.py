@@ -124,7 +124,7 @@ def card_blocks(
     blocks: list[b.Block] = [b.text(line, "decides")] if line else []
     blocks += [b.text(v.next, "next")] if v.next else []
     drawing = leads_picture(v, readings.readings if readings is not None else ())
-    columns = b.columns("quantity", "value", "limit", "limit from", "kept")
+    columns = b.columns("quantity", "value", "limit", "limit from", "result")
     rows = quantity_rows(v)
     rows = rows if any(b.words(tuple(row[1:4])) for row in rows) else []
     shown = [*([b.pictures([drawing], role="leads")] if drawing else []),

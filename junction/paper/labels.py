@@ -86,8 +86,9 @@ def _set(texts: Sequence[str], name: str, across_mm: float, down_mm: float, tagg
         )
 
     while height_mm() > down_mm and max(points) > _SMALLEST:
-        top = max(points)  # the largest gives way first
-        points = [pt if pt < top else max(0.94 * top, _SMALLEST) for pt in points]
+        # a tag too long for its line gives way first; one that fits stays the largest
+        top, long = max(points), _lines(texts[0], across_mm / (points[0] * _POINT_MM * _BOLD)) > 1
+        points = [pt if long and pt < top else max(0.94 * pt, _SMALLEST) for pt in points]
     bold = [' class="name"' if tagged and k == 0 else "" for k in range(len(texts))]
     return "".join(f'<div{mark} style="font-size:{pt:.1f}pt">{html.escape(text)}</div>'
                    for mark, pt, text in zip(bold, points, texts, strict=True))  # fmt: skip
@@ -126,7 +127,10 @@ def label_pages(labels: Sequence[Label], job: str = "", stem: str = "labels") ->
     style, found = stylesheet("labels"), {}
     choice = [tag("label", tag("input", type="radio", name="size", id=f"only-{name}", checked=name == "all"),
                   f" {name}") for name in ("all", *SIZES)]  # fmt: skip
-    form = tag("form", "Show and print: ", choice)
+
+    def form(title: str) -> Html:
+        return tag("form", tag("h1", title), "Show and print: ", choice)
+
     for paper, (word, width, height) in PAPERS.items():
         lengths = f"@page{{size:{word} portrait;margin:{_MARGIN_MM:g}mm}}\n"
         lengths += f".sheet{{width:{width - 2 * _MARGIN_MM:g}mm}}\n"
@@ -142,5 +146,6 @@ def label_pages(labels: Sequence[Label], job: str = "", stem: str = "labels") ->
                 body.append(tag("section", head, tag("div", part, class_="grid"), class_=f"sheet {name}"))
         body = body or [tag("p", "No set, no label.")]
         title = f"Labels, {paper}{': ' if job else ''}{job}"
-        found[f"{stem}-{paper.lower()}.html"] = document_html(title, style + lengths, form, body)
+        main = tag("main", form(title), body)
+        found[f"{stem}-{paper.lower()}.html"] = document_html(title, style + lengths, main)
     return found

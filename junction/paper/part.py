@@ -40,7 +40,7 @@ def fit_notes(f: FitSummary) -> list[b.Inline]:
 def device_words(d: Device, type_: str = "") -> str:
     """``NPN silicon bjt``, with the written type in front where there is one."""
     kind = d.kind if d.kind != "unknown" else ""
-    own = [d.polarity, d.material, "transistor" if kind == "bjt" else kind]
+    own = [d.polarity, d.material, kind.replace("bjt", "transistor")]
     words = [type_, *([d.called] if d.called else own)]
     return " ".join(w for w in words if w) or "unknown device"
 
@@ -229,4 +229,5 @@ def deciding_line(v: PartVerdict) -> b.Inline:
         said = f"{where} {said}"
     text = f"{first}: {said}" if first else said
     text = text[:1].upper() + text[1:]
-    return (text, ", ", f.beyond()) if f.times > 1 and v.verdict != "good" else text
+    # how many times over says something of a current, nothing of a path that is far from any limit
+    return (text, ", ", f.beyond()) if f.times > 1 and f.limit[1] and v.verdict != "good" else text

@@ -23,6 +23,8 @@ _SYMBOL = re.compile(
     r"(?<![\w.-])(V(?=_(?:BE|CE|CB|EB|BR|[AFRTZ]))|I(?=_(?:[CBEFRZ]|S/b))|h(?=_(?:FE|fe))|R(?=_th)|P(?=_tot)|T(?=_j)"
     r"|f(?=_(?:T|hfb))|C(?=_ob)|Z(?=_Z)|t(?=_rr))_([A-Za-z]{1,4}\d?(?:/b)?(?:\((?:sat|on)\))?)(?![\w])"
 )
+#: The letter for "times" before a number.
+_TIMES = re.compile(r"(?<![^\s(])x(?= \d)")
 
 FOOTER = (
     "Measurements decide, not this sheet: where they disagree, measure again. "
@@ -90,10 +92,10 @@ def markup(content: b.Inline) -> Html:
 
 
 def prose(text: str) -> Html:
-    """Text that is read, as markup: letter symbols with subscripts, the sign for common practice."""
+    """Text that is read, as markup: letter symbols with subscripts, signs for times and common practice."""
     if isinstance(text, Html):
         return text
-    return Html(_SYMBOL.sub(r"\1<sub>\2</sub>", escape(b.signed(text))))
+    return Html(_TIMES.sub("×", _SYMBOL.sub(r"\1<sub>\2</sub>", escape(b.signed(text)))))
 
 
 def _list(items: Iterable[b.Inline], role: str = "") -> Html | None:
@@ -179,7 +181,7 @@ def block_html(block: b.Block | Html | str, under: str = "") -> Html | None:
             return tag("div", (block_html(inner, under) for inner in body), class_=role or "beside")
     name = "article" if role.startswith("part") else "section" if block.level == 2 else "div"
     heading = tag(f"h{block.level}", markup(block.heading)) if block.heading else None
-    under = b.words(block.heading)
+    under = b.words(block.heading) or under
     inner = list(filter(None, (block_html(one, under) for one in body)))
     return tag(name, heading, inner, class_=role or None, id=block.id or None) if inner else None
 
@@ -221,7 +223,7 @@ def page(title: str, blocks: Iterable[b.Block], made: str = "") -> str:
     """Whole page as text, with the one stylesheet of every page; `made` is when, for printed sheets."""
     skip = tag("a", "Skip to the content", class_="skip", href="#content")
     style = stylesheet("page") + sheet_lines(title, made)
-    told = Html("".join(filter(None, map(block_html, blocks))))
+    told = Html("".join(filter(None, (block_html(one, title) for one in blocks))))
     signs = tag("p", b.PRACTICE_MEANS, class_="soft") if b.PRACTICE in told else None
     main = tag("main", told, signs, id="content", tabindex="-1")
     return document_html(title, style, skip, main, tag("footer", tag("p", FOOTER)))

@@ -364,13 +364,24 @@ def display(report: MatchReport) -> list[b.Block]:
     return [b.text(summary(report), "strong"), _overview(report.sets), b.text(gap_words(report), "soft")]
 
 
+def lead_line(report, made: str) -> b.Inline:
+    """How many sets of what, from how many parts, and when."""
+    meaning = LAYOUTS[report.layout].meaning.removesuffix(" (the default)")
+    return (b.count(len(report.sets), "set"), " from ", b.count(report.parts_read, "part"), f": {meaning}.",
+            f" {made}" if made else "")  # fmt: skip
+
+
+def as_entered(report) -> list[tuple[str, str]]:
+    """What was asked for, and the files that were read."""
+    files = report.bag.files
+    read = ", ".join(files[:6]) + (" and others" if len(files) > 6 else "")
+    return [*report.entered, *([("read", read)] if read else [])]
+
+
 def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: where each part goes first, then the evidence set by set."""
-    named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
     counts = [(b.count(n, ""), b.Badge(g, f"{'set' if n == 1 else 'sets'}, {grade_words(g)}"))
               for g, n in graded(report).items()]  # fmt: skip
-    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
-            b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []
     for k, s in enumerate(report.sets, 1):
         first = b.Link(str(k), f"s{k}"), b.Badge(s.grade, _with_meaning(s))
@@ -403,7 +414,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
             b.table(b.columns(*titles), duals),
         ]
     return f"Matched sets: {len(report.sets)}", [
-        b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
+        b.text("Matched sets", "title"), b.text(lead_line(report, made), "lead"), b.cautions(report.cautions),
         b.bullets(counts, role="counts"), b.text(gap_words(report)),
         *(b.text(sentence, "next") for sentence in _alarms(report)),
         b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[4:]), places),
@@ -411,7 +422,7 @@ def page(report: MatchReport, made: str = "") -> tuple[str, list[b.Block]]:
         b.section("Set by set", [_card(report, curves, k) for k in range(len(report.sets))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
-        b.section("As entered", [b.facts(report.entered)]),
+        b.section("As entered", [b.facts(as_entered(report))]),
         b.section("The stage they were compared in", assumed), b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
     ]  # fmt: skip
@@ -494,4 +505,4 @@ def _card(report: MatchReport, curves: Mapping | None, k: int) -> b.Block:
     what = f"{', '.join(s.parts)} ({s.polarity}{', ' + types if types else ''})"
     what += ", fixed by hand" if s.kept else ""
     heading = (f"Set {k + 1} ", b.Badge(s.grade, _with_meaning(s)), f" {what}")
-    return b.section(heading, blocks, f"s{k + 1}", 3, "part")
+    return b.section(heading, blocks, f"s{k + 1}", 3, "part set")

@@ -321,12 +321,14 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     blocks: list[b.Block] = [b.text("Output stage", "title"), b.text(made, "lead")]
     if drops is not None and drops.alarm:
         blocks.append(b.text(drops.alarm, "next"))
+    elif drops is not None:
+        blocks.append(b.text(_headline(drops), "headline"))
     blocks.append(b.cautions(report.cautions))
     blocks += [b.text(sentence, "next") for sentence in stage.findings]
     if drops is not None:
         drawn = [one for one in (_drops_drawn(report), _shares(report)) if one]
         blocks += [_drops(drops), b.pictures(drawn)]
-    asked = [_to_do(report), _asked(stage), b.text(drop_words(stage))]
+    asked = [_asked(stage), b.text(drop_words(stage))]
     amplifier = dict(report.entered).get("amplifier", "")
     loci, areas = report.draw()
     if loci:
@@ -341,7 +343,8 @@ def page(report: StageReport, made: str = "") -> tuple[str, list[b.Block]]:
     title = f"Output stage: {amplifier}" if amplifier else "Output stage"
     blocks[0] = b.text(title, "title")
     return title, [
-        *blocks, b.section("As entered", [b.facts(report.entered)]),
+        *blocks, b.section("What to set and to buy", [_to_do(report)]),
+        b.section("As entered", [b.facts(report.entered)]),
         b.section("What it asks of its devices", asked),
         b.section("Heat in each device", [_heat(stage)]),
         b.section("Against the limits of the type",
@@ -394,8 +397,17 @@ def _drops(drops: DropReport) -> b.Block:
          b.Badge(shown_verdict(v, drops)), v.says().removeprefix(f"{v.where}: ")]
         for v in drops.drops
     ]  # fmt: skip
-    return b.section(f"Measured drops: {OVERALL[drops.overall]}", [
-        b.text(drops.bias_text), b.bullets(drops.whole), b.table(columns, rows), b.bullets(drops.swaps),
+    return b.section("Measured drops", [
         b.text("Next, in this order:", "strong") if drops.next else "",
         *(b.text(text, "next") for text in drops.next),
+        b.text(drops.bias_text), b.bullets(drops.whole), b.table(columns, rows), b.bullets(drops.swaps),
     ])  # fmt: skip
+
+
+def _headline(drops: DropReport) -> str:
+    """What the drops show, and at the first few places where something is wrong."""
+    told = [f"{v.where} {word}" for v in drops.drops
+            if (word := shown_verdict(v, drops)) not in ("as predicted", "like its neighbours")]
+    said = OVERALL[drops.overall]
+    shown = f": {'; '.join(told[:2])}{' and others' if len(told) > 2 else ''}" if told else ""
+    return f"{said[:1].upper()}{said[1:]}{shown}"

@@ -305,14 +305,15 @@ def page(report: SubstituteReport, made: str = "") -> tuple[str, list[b.Block]]:
             " and second breakdown where its test lines are on the shelf. Look at the plot of the sheet"
             " before you rely on its right-hand part."
         ))]  # fmt: skip
-    said = [b.text(answer(report), "strong"), _short_list(report, None)] if report.from_shelf else []
+    said = [b.text(answer(report), "decides")] if report.from_shelf else []
+    short = [_short_list(report, None)] if report.from_shelf else []
     blocks: list[b.Block] = [
         b.text("Substitutes", "title"), b.text(f"{_heading(report)} {made}".strip(), "lead"),
-        b.cautions(report.cautions), b.section("Best first", [*said, _overview(report), *drawn]),
+        *said, b.cautions(report.cautions), b.section("Best first", [*short, _overview(report), *drawn]),
     ]  # fmt: skip
     for r in report.candidates:
         inside = [_lines(r, report), b.bullets(r.warnings), b.text(f"Source: {r.source}", "soft")]
-        blocks.append(b.section(f"{_name(r)}: {_verdict(r)}", inside))
+        blocks.append(b.section(f"{_name(r)}: {_verdict(r)}", inside, role="whole"))
     footer = (
         "Lines marked * are shown and warned about; they do not settle the result. Registered limits with"
         " their sources: the reference tables of junction."

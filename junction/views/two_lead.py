@@ -14,6 +14,7 @@ from junction.show.write import ends, set_aside_table
 from junction.views.match import (
     MOST_PICTURED,
     MOST_SETS,
+    as_entered,
     brief_share,
     closing,
     ending,
@@ -22,6 +23,7 @@ from junction.views.match import (
     graded,
     in_set,
     in_short,
+    lead_line,
     origin,
     partners,
     summary,
@@ -201,9 +203,6 @@ def display(report: TwoLeadReport) -> list[b.Block]:
 
 def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
     """Title and blocks: the sets, what is left over, what would help, and what the grades mean."""
-    named = f" of {', '.join(report.bag.files[:6])}" if report.bag.files else ""
-    lead = (b.count(len(report.sets), "set"), f" ({LAYOUTS[report.layout].meaning}) from ",
-            b.count(report.parts_read, "part"), named, f". {made}" if made else ".")  # fmt: skip
     places = []
     for number, s in enumerate(report.sets, 1):
         for k, part in enumerate(s.parts):
@@ -217,7 +216,7 @@ def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
     left = [[", ".join(parts), why] for why, parts in _left_over(report).items()]
     guide = [b.facts([(b.Badge(g, grade_words(g)), means[g]) for g in GRADES]), b.text(say("guide_two_lead"))]
     return f"Matched sets: {len(report.sets)}", [
-        b.text("Matched sets", "title"), b.text(lead, "lead"), b.cautions(report.cautions),
+        b.text("Matched sets", "title"), b.text(lead_line(report, made), "lead"), b.cautions(report.cautions),
         b.text(summary(report)), b.text(gap_words(report)),
         *(b.text(sentence, "next") for sentence in (*report.warnings, *report.refused)),
         b.section("Where each part goes", [b.table(b.columns(*heads, right=heads[5:]), places)]),
@@ -225,7 +224,7 @@ def page(report: TwoLeadReport, made: str = "") -> tuple[str, list[b.Block]]:
                                  b.pictures(list(pictures(report).values()))]),
         b.section("Left over", [b.table(b.columns("parts", "why"), left)]),
         b.section("To do better", [b.bullets(report.advice)]),
-        b.section("As entered", [b.facts(report.entered)]),
+        b.section("As entered", [b.facts(as_entered(report))]),
         b.section("What they were compared at", [b.bullets(report.assumptions)]),
         b.set_aside(report.bag.set_aside),
         b.section("What the grades mean", guide, role="guide"),
