@@ -50,7 +50,7 @@ def test_markup_is_escaped_everywhere():
             b.section((evil, b.Badge("good", evil)), [b.text(b.Link(evil, "p1"))])]  # fmt: skip
     text = page(evil, body)
     assert "<script" not in text and "\x1b" not in text
-    # title, text, attribute; heading, the table called so, cell; heading of the list, item; section, badge, link
+    # title, text, attribute; heading, the table called so, cell; list and item; section, badge, link
     assert text.count("&lt;script&gt;") == 12
 
 
