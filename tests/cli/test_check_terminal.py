@@ -13,6 +13,11 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 
 
+def heard():
+    """In the child: an interrupt is heard even where this run was started with interrupts ignored."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 class Terminal:
     """A child at a pseudo-terminal: read what it shows, type lines, send control characters."""
 
@@ -21,7 +26,7 @@ class Terminal:
         env = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "dumb", "COLUMNS": "80"}
         self.child = subprocess.Popen(
             [sys.executable, "-m", "junction", "check", *words], stdin=slave, stdout=slave, stderr=slave,
-            cwd=cwd, env=env, start_new_session=True,
+            cwd=cwd, env=env, start_new_session=True, preexec_fn=heard,
         )  # fmt: skip
         os.close(slave)
         self.seen = ""
@@ -47,6 +52,8 @@ class Terminal:
     def end(self):
         """Everything shown up to the end, and the exit status."""
         while True:
+            ready, _, _ = select.select([self.master], [], [], 60.0)
+            assert ready, f"waited for the end, saw {self.seen!r}"
             try:
                 data = os.read(self.master, 65536)
             except OSError:

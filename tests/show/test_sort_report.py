@@ -28,7 +28,7 @@ def same_as_golden(name, text):
 
 def without_pictures(page):
     """Drawings depend on the version of matplotlib, and the stylesheet is not a report."""
-    page = re.sub(r"<style>.*?</style>", "<style></style>", page, flags=re.S)
+    page = re.sub(r"<(style|script)>.*?</\1>", r"<\1></\1>", page, flags=re.S)
     return re.sub(r'(src|srcset)="data:[^"]*"', r'\1="data:..."', page).replace("><", ">\n<")
 
 
