@@ -122,6 +122,7 @@ class _Judgement:
         self.trusted = [bool((fine >= self.decides).all()) for fine in self.fine]
         self.apart = self.odds.apart >= 1 - self.decides
         dead, count = rule("drops_dead"), sum(r.n for r in rails)
+        self.between_rails = ""
         self.dead = all((r.lost | (r.d < dead * r.wanted * r.re)).all() for r in rails)
         # with one rail measured, a lone drop or a drop lost may hide a current that only a guess of what is
         # usual holds down
@@ -185,7 +186,8 @@ class _Judgement:
         causes = self.causes(bool(alarm))
         whole = [] if alarm or self.dead else list(self.of_rails())
         return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm,
-                          causes, tuple(whole), () if alarm else self.steps(causes, overall))  # fmt: skip
+                          causes, tuple(whole), () if alarm else self.steps(causes, overall),
+                          self.between_rails)  # fmt: skip
 
     def of_rails(self):
         """What is said of a whole rail that is bypassed or does not conduct."""
@@ -291,8 +293,9 @@ class _Judgement:
             word, reason = _QUIET, "bias_as_predicted"
         else:
             reason = "bias_unclear"
+        self.between_rails = self.between(suspect) if len(self.rails) == 2 else ""
         said = [say("bias_vague" if vague else "bias_carries", **at), say(reason, band=100 * band), may,
-                self.between(suspect) if len(self.rails) == 2 else ""]  # fmt: skip
+                self.between_rails]  # fmt: skip
         return word, " ".join(filter(None, said)), alarm
 
     def between(self, suspect: str) -> str:

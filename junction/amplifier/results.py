@@ -146,6 +146,7 @@ class DropReport:
     causes: tuple[DropCause, ...] = ()  # likeliest first
     whole: tuple[str, ...] = ()  # what is said of a whole rail
     next: tuple[str, ...] = ()  # what to do, cheapest and safest first
+    between_rails: str = not_json("")  # the end of `bias_text`: what the two rails say of each other
 
 
 @dataclass(frozen=True, eq=False)

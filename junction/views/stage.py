@@ -196,7 +196,7 @@ def _short_drops(report: StageReport) -> Iterable[b.Block]:
     yield b.text(f"measured drops: {OVERALL[drops.overall]}", "strong")
     yield danger("drops")
     yield from (b.text(sentence, "alarm") for sentence in report.stage.findings)
-    bias = b.labelled("bias", [drops.bias_text.partition(". ")[0].rstrip(".")])
+    bias = b.labelled("bias", [drops.bias_text.removesuffix(drops.between_rails).rstrip(" .")])
     yield from [bias] if drops.bias == "too high" else []
     told, places = [], set()
     for step in drops.next:

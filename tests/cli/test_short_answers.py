@@ -157,6 +157,16 @@ def test_drops_lead_with_what_to_do(results, name):
         assert "may be    " in text and re.search(r"\d\d % lower rail, position 1: its resistor", flat(text))
 
 
+def test_what_is_said_of_turning_the_bias_is_never_cut():
+    for drops, side_by_side, said in (
+        ((0, 0), 1, "before anything is turned up"), ((0.2, 0.02, 0.2), 3, "never turn it up before"),
+        ((0, 0, 0), 3, "Never turn the bias up before that is known"),
+    ):  # fmt: skip
+        stage = STAGE | {"parallel": side_by_side}
+        text = junction.stage(idle_drop=0.02, measured_drops=list(drops), **stage).text()
+        assert said in flat(text), (drops, text)
+
+
 def test_a_bare_number_is_answered_in_ten_words(capsys):
     main(["check", "B-E=655"])
     out, err = capsys.readouterr()
