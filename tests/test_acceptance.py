@@ -10,6 +10,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
+from junction.base.records import spelled
 from junction.judge.results import QUALITIES, Verdict, registered_leak
 from junction.physics.junction import current
 from junction.shelf.tables import families
@@ -108,7 +109,7 @@ def test_every_verdict_has_its_sentence_with_numbers(sorted_bag):
     truths, found = sorted_bag
     for truth, record in zip(truths, found, strict=True):
         first = record.evidence[0]
-        assert first.startswith(f"{truth.junction}: ") and first.endswith(".")
+        assert first.startswith(f"{spelled(truth.junction)}: ") and first.endswith(".")
         assert any(c.isdigit() for c in first), first
         assert " nan" not in first and "unknown number" not in first, first
         assert sum(record.probability.values()) == pytest.approx(1.0, abs=1e-9)
@@ -156,4 +157,4 @@ def test_poor_instruments_still_tell_most(poor_bag):
         assert len(own) >= 200 and own.count(quality) >= 0.45 * len(own), confusion(truths, names)
     for record in found:
         if record.verdict == "undecided":
-            assert record.evidence[0].startswith(f"{record.junction}: ") and len(record.evidence[0]) > 30
+            assert record.evidence[0].startswith(f"{spelled(record.junction)}: ") and len(record.evidence[0]) > 30

@@ -202,7 +202,9 @@ def test_fit_prints_first_what_a_technician_reads(tmp_path):
     assert body["offset_ic_A"] == pytest.approx(OFFSETS[0], abs=4e-9)
     assert body["left_out"]["current limit"] > 10 and body["flags"] == ["current_limited", "zero_offset"]
     assert "* default, the data cannot say: VAF" in body["spice"]
-    text = " ".join(found.text().split())
+    text = " ".join(found.text().split())  # what is read first, then what a simulator wants
+    assert text.index("1 mA: V_BE ") < text.index("h_FE ") < text.index("IS ")
+    text = " ".join(found.text(more=True).split())
     assert text.index("V_BE at 1 mA, V_CE 5.0 V") < text.index("h_FE at 1 mA") < text.index("IS ")
     assert "the source stood at its limit, 50 mA" in text and "offset is taken off" in text
     assert "VBE_at_1mA_V" in found.to_frame("transistors")
