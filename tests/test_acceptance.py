@@ -157,4 +157,5 @@ def test_poor_instruments_still_tell_most(poor_bag):
         assert len(own) >= 200 and own.count(quality) >= 0.45 * len(own), confusion(truths, names)
     for record in found:
         if record.verdict == "undecided":
-            assert record.evidence[0].startswith(f"{spelled(record.junction)}: ") and len(record.evidence[0]) > 30
+            said = record.evidence[0]
+            assert said.startswith(f"{spelled(record.junction)}: ") and len(said) > 30
