@@ -134,3 +134,15 @@ def test_three_hundred_parts_print_on_a_few_dozen_sheets(tmp_path):
     browse(tmp_path, page, "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'sheets.pdf'}")
     sheets = (tmp_path / "sheets.pdf").read_bytes()
     assert 5 < len(re.findall(rb"/Type\s*/Page\b", sheets)) <= 40
+
+
+def test_every_table_has_a_name_and_headings_do_not_jump(written):
+    """What a reader of the page by ear steers by."""
+    folder, names = written
+    for name in names:
+        text = (folder / f"{name}.html").read_text()
+        levels = [int(n) for n in re.findall(r"<h([1-6])", text)]
+        assert levels[0] == 1 and levels.count(1) == 1, name
+        assert all(b <= a + 1 for a, b in zip(levels, levels[1:], strict=False)), (name, levels)
+        for table in re.findall(r"<table.*?</table>", text, re.DOTALL):
+            assert ("aria-label=" in table.split(">")[0] or "<caption" in table) and 'scope="row"' in table
