@@ -364,7 +364,11 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
             raise UnitError("'1' may be 1 V or a meter's over-range mark; write 1.000 or OL")
         if not quantity and number > rule("intake_bare_volt_most"):
             bare = beyond[1] if beyond else text
-            raise UnitError(f"{shown(text)}: write {bare}mV or {bare}ohm.")
+            # of a number with a point, a point that slipped is likelier than a unit that was left off
+            slipped = not beyond and ("." in bare or "," in bare) and number / 10
+            meant = slipped and rule("leads_meant_low") <= slipped <= rule("leads_meant_high")
+            volts = f"{slipped:.4g}V, " if meant else ""
+            raise UnitError(f"{shown(text)}: write {volts}{bare}mV or {bare}ohm.")
         value = _in_range(text, in_si(number, factor))
         if quantity == "resistance" and value < 0:
             fault = "a resistance cannot be negative; is the circuit powered or charged?"

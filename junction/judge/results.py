@@ -429,7 +429,7 @@ def neighbours(verdict: str, faults: tuple[str, ...], kind: str, family: str) ->
     Parameters
     ----------
     verdict : str
-        Only a shorted or leaky part harms others.
+        A shorted or leaky part harms others; an open power device or rectifier most often burnt with them.
     faults : tuple of str
     kind : str
         Kind of its device.
@@ -443,13 +443,15 @@ def neighbours(verdict: str, faults: tuple[str, ...], kind: str, family: str) ->
         In the order to test, power-up advice last.
     """
     which = families()[family].neighbours if family in families() else ""
-    if verdict not in (Verdict.SHORTED, Verdict.LEAKY) or (kind == "diode" and which != "rectifier"):
+    opened = verdict == Verdict.OPEN
+    harms = opened or verdict in (Verdict.SHORTED, Verdict.LEAKY)
+    if not harms or (kind == "diode" and which != "rectifier") or (opened and which in ("", "small_signal")):
         return ()
     if kind != "diode" and which != "small_signal":
         words = " ".join(faults)
         # collector fault current found its way into the base circuit
         into_base = "BC" in words or "BE" in words or "CE" not in words
-        which = "power_base" if into_base else "power"
+        which = "power_open" if opened else "power_base" if into_base else "power"
     damper = kind == "bjt with damper diode"
     listed = [(getattr(row, which), row) for row in records("neighbours").values()]
     return tuple(row.says for _, row in sorted(

@@ -10,7 +10,7 @@ import numpy as np
 from junction.base.units import listed
 from junction.judge.mixture import MISSING
 from junction.judge.results import Step, Verdict, decide, next_step
-from junction.leads.explain import Explanation, Weighed
+from junction.leads.explain import Explanation, Weighed, between
 from junction.leads.hypotheses import PATHS
 from junction.shelf.tables import rule
 
@@ -35,6 +35,19 @@ def unread(w: Weighed) -> list[str]:
     either = (w.state[:6] == MISSING) & (w.state[6:] == MISSING)
     rest = [name for name, missing in zip(w.bench.placements, either, strict=False) if missing]
     return list(dict.fromkeys((*unproven(w), *rest)))
+
+
+def half_read(w: Weighed) -> list[str]:
+    """Reverse placements that a leak stands or falls with, where every path said to leak reads as a junction.
+
+    What one way drops as a junction does may be one of another kind: only the other way shows a leak.
+    """
+    top = w.explanations[0]
+    lead = w.bench.lead_of(top.arrangement)
+    leaks = [fault[:2] for fault in top.faults if fault.endswith("leaky")]
+    pairs = [between(w.readings.readings, lead[path[0]], lead[path[1]]) for path in leaks]
+    one_way = [pair for pair in pairs if pair.junction and pair.unread]
+    return [name for pair in one_way for name in pair.unread] if len(one_way) == len(pairs) else []
 
 
 def settled(w: Weighed, gain: float) -> bool:

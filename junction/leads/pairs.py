@@ -13,7 +13,7 @@ from junction.base.records import Interval
 from junction.base.units import listed
 from junction.judge.results import QUALITIES, Finding, Verdict, say
 from junction.leads.assemblies import Faults, Model, order_of, path_ohms
-from junction.leads.bench import stands_in_circuit
+from junction.leads.bench import lead_set, stands_in_circuit
 from junction.leads.explain import between, ohm_words, value_words
 from junction.leads.held import drop_of, hold_short
 from junction.leads.hypotheses import prior, quality_of
@@ -115,6 +115,23 @@ class Pairs:
         hidden = hidden if self.whole[0] < rule("conformity_good") else []
         pairs = dict.fromkeys([*self._wanted(), *hidden])
         return [name for pair in pairs for name in self.seen[pair].unread]
+
+    def _half_read(self) -> list[str]:
+        """Reverse placements that a leak stands or falls with, where every such pair reads as a junction.
+
+        As `junction.leads.ask.half_read`.
+        """
+        bad = [self.seen[pair] for pair, word in self.top.bad.items() if word == "leaky"] if self.top else []
+        unread = [name for seen in bad if seen.junction for name in seen.unread]
+        return unread if all(seen.junction and seen.unread for seen in bad) else []
+
+    def _two_parts(self) -> list[str]:
+        """Placements read, where each is of one known part and none joins them, and a lead was never read."""
+        read = [r for r in self.part.readings if r.placement]
+        used = {lead for r in read for lead in (r.red, r.black)}
+        sets = {lead_set([r]) for r in read}
+        alone = "" not in sets and len(sets) > 1 and used < {*self.names}
+        return [r.placement for r in read] if alone else []
 
     def _agreed(self, name: str) -> str:
         """What most of the weight agrees on of an assembly's ``kind``, ``called`` or ``material``."""

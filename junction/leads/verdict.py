@@ -24,7 +24,7 @@ from junction.judge.results import (
     say,
     type_note,
 )
-from junction.leads.ask import decided, decided_by, lift, next_placement, unproven, unread
+from junction.leads.ask import decided, decided_by, half_read, lift, next_placement, unproven, unread
 from junction.leads.bench import (
     Types,
     bench_for,
@@ -111,7 +111,9 @@ def judge_one(w: Weighed, ready: Prepared | None = None) -> PartVerdict:
     if not part.readings:
         said = [say("leads_no_readings")]
     faults = top.faults if verdict != Verdict.GOOD and top.hypothesis >= 0 else ()
-    if doubt and (part.refused or asked):  # what the odds say without those readings would only mislead
+    # what the odds say without those readings would only mislead
+    asking = stands is not None and stands.reason in ("leads_doubt_one_way", "whole_doubt_two")
+    if doubt and (part.refused or asked or asking):
         said, faults = said[:1], ()
     two = len(bench.leads) == 2
     material = w.device.material or ("LED" if top.kind.name.startswith("LED") else "")
@@ -153,7 +155,9 @@ def _decides(w: Weighed, verdict: Verdict, told: Sequence[Finding]) -> Finding |
         among = [path for path in w.paths if path in (odd or by_path)]
         least = min(among, key=lambda path: max(w.paths[path].values()), default="")
         return by_path.get(least) or next(iter(told), None)
-    bad = [f.split()[0] for f in sorted(w.explanations[0].faults, key=lambda f: not f.endswith(verdict))]
+    # of several the one that the explanations share, not the one that only the likeliest holds
+    faults = [f.split() for f in w.explanations[0].faults]
+    bad = [path for path, word in sorted(faults, key=lambda f: (f[1] != verdict, -w.paths[f[0]][f[1]]))]
     # two leads shorted together: which path of the part that is, may not be settled
     whole = [f for f in told if not f.where and verdict == Verdict.SHORTED]
     return next(iter([*whole, *(by_path[path] for path in bad if path in by_path), *told]), None)
@@ -174,12 +178,14 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool, told: Sequence[Findin
         sound = w.p.sum(axis=0)[:-1] * bench.quality[:-1, 0]
         fitting = sound[[matches(kind, w.type_) for kind, *_ in bench.hypotheses[:-1]]].sum()
         other = sound.sum() > rule("leads_other_good") and fitting < 0.5 * sound.sum()
-    missing, moving = unread(w), [r.placement for r in part.readings if r.settling]
+    half = half_read(w)
+    missing, moving = half or unread(w), [r.placement for r in part.readings if r.settling]
     gain, least = _gain_doubt(w)
     against = {
         "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not _own(w),
         "leads_doubt_warm": likely == Verdict.LEAKY and _warm(w),
         "leads_doubt_inside": likely == Verdict.OPEN and inside,
+        "leads_doubt_one_way": likely == Verdict.LEAKY and half,
         "leads_doubt_refused": lost and not conducts,
         "leads_doubt_type": other,
         "leads_doubt_kind": likely in (Verdict.GOOD, Verdict.UNDECIDED) and named > rule("leads_kind_named"),
@@ -451,6 +457,8 @@ def _next(w: Weighed, verdict: Verdict, likely: Verdict, contradicts: bool) -> S
         return step("leads_next_warm")
     if likely == Verdict.OPEN and _inside(w):
         return step("leads_next_inside")
+    if likely == Verdict.LEAKY and (half := half_read(w)):
+        name, gain = half[0], 1.0
     if name and gain > rule("leads_ask"):
         red, black = split_placement(name)
         return step("leads_next_read", name=name, red=red, black=black)

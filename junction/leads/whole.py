@@ -114,7 +114,8 @@ class _Judged(Pairs):
         said = self._evidence(told, likely)
         if doubt:
             said = [f"{capital(doubt)}.", *said]
-        if doubt and (part.refused or asked):
+        asking = stands is not None and stands.reason in ("leads_doubt_one_way", "whole_doubt_two")
+        if doubt and (part.refused or asked or asking):
             said, faults = said[:1], ()
         first = self.explained[0][0] if top else None
         said_of = {name: self.named and getattr(self.named, name) or top and self._agreed(name) or ""
@@ -181,12 +182,15 @@ class _Judged(Pairs):
         """What stands against a verdict that the probabilities alone would give; None where nothing does."""
         good, part = likely == Verdict.GOOD, self.part
         sound = likely in (Verdict.GOOD, Verdict.UNDECIDED) and not (self.top and self.top.faults)
-        unread = self._unread() if self.top and sound else []
+        half, two = self._half_read() if likely == Verdict.LEAKY else [], self._two_parts()
+        unread = half or (self._unread() if self.top and sound else [])
         shown = unread if len(unread) < 6 else [*unread[:4], f"{len(unread) - 4} more"]
         moving = [r.placement for r in part.readings if r.settling]
         dark = self.top.model.of.dark if self.top else ()
         against = {
             "leads_doubt_circuit": likely not in (Verdict.GOOD, Verdict.UNDECIDED) and not self._own(),
+            "whole_doubt_two": two and (half or likely not in (Verdict.LEAKY, Verdict.SHORTED)),
+            "leads_doubt_one_way": half,
             "leads_doubt_refused": part.refused and likely not in (Verdict.LEAKY, Verdict.SHORTED),
             "leads_doubt_marking": good and self._moved(),
             "leads_doubt_unread": unread,
@@ -199,7 +203,7 @@ class _Judged(Pairs):
         return Finding("", reason, numbers={
             "lost": listed(part.refused), "many_lost": len(part.refused) > 1, "unread": listed(shown),
             "many_unread": len(unread) > 1, "moving": ", ".join(moving), "kind": with_article(called),
-            "dark": self._dark(), "about": "",
+            "dark": self._dark(), "about": "", "names": listed(two),
         }) if reason else None  # fmt: skip
 
     def _junctions(self, told: Mapping[frozenset[str], Finding | None]) -> tuple[JunctionVerdict, ...]:
@@ -261,8 +265,11 @@ class _Judged(Pairs):
             return step("leads_next_falling")
         if good and self._moved():
             return step("leads_next_marking")
-        unread = self._unread() if top else []
-        if top and top.faults:  # where it is least sure first
+        unread = (self._half_read() or self._unread()) if top else []
+        if unread and self._two_parts():
+            red, black = split_placement(unread[0])
+            return step("whole_next_two", name=unread[0], red=red, black=black)
+        if top and top.faults and not self._half_read():  # where it is least sure first
             unread.sort(key=lambda name: self.quality[frozenset(split_placement(name))][0])
         if unread:
             red, black = split_placement(unread[0])

@@ -53,6 +53,12 @@ def device_line(v: PartVerdict, readings: PartReadings) -> str:
     return f"{text}; {', '.join(leads)}"
 
 
+def shared(v: PartVerdict) -> tuple[str, ...]:
+    """Faults that every weighty explanation has: sure by themselves, whatever else may be wrong."""
+    p = {f"{j.junction} {word}": p for j in v.junctions for word, p in j.probability.items()}
+    return tuple(f for f in v.faults if p.get(f, 0.0) >= rule("conformity_good"))
+
+
 def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
     """The verdict's word, and what is said beside it."""
     if v.verdict == "undecided":
@@ -66,6 +72,11 @@ def verdict_pieces(v: PartVerdict) -> tuple[str, str]:
         return v.verdict, sure
     exact = v.faults_probability
     if exact < rule("show_path_settled"):
+        firm = shared(v)
+        if firm:
+            rest = [f for f in v.faults if f not in firm]
+            some = f"; perhaps {spelled(*rest)} as well, {probability_words(exact)}" if rest else ""
+            return v.verdict, f"{spelled(*firm)}  ({sure}){some}"
         likely = f"likeliest {spelled(*v.faults)}, {probability_words(exact)}"
         return v.verdict, f"{sure}; which path of the part is not settled ({likely})"
     return v.verdict, f"{spelled(*v.faults)}  ({sure})"

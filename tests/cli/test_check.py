@@ -210,3 +210,10 @@ def test_a_refused_cell_does_not_lean_the_verdict(capsys, tmp_path):
     out, _ = capsys.readouterr()
     flat = " ".join(out.partition("\ncautions\n")[0].split())
     assert "our B-E and B-C readings were" in flat and "open" not in flat
+
+
+def test_the_headline_names_the_fault_that_is_sure(capsys):
+    main("check B-E=0.52 E-B=OL B-C=0.48 C-B=1.2 C-E=0.6 E-C=OL --type 2N3055".split())
+    out = capsys.readouterr().out
+    assert out.startswith("LEAKY  B-C leaky  (98 % sure); perhaps B-E leaky as well, 57 %")
+    assert "C-B 1.200 V" in out and "\norder " in out

@@ -553,3 +553,36 @@ def test_a_registration_near_breakdown_does_not_allow_a_path_that_diode_mode_sho
     assert v.verdict in ("leaky", "undecided")
     assert v.probability["leaky"] > v.probability["good"]
     assert "1.4 kΩ" not in v.junctions[0].limit and "near breakdown" in v.junctions[0].limit
+
+
+def test_an_open_power_device_names_what_died_with_it_and_a_small_signal_one_does_not():
+    text = "B-E=OL E-B=OL B-C=0.51 C-B=OL C-E=OL E-C=OL"
+    power = judge(text, types=find_type, type="2N3055")
+    words = " ".join(power.neighbours)
+    assert power.verdict == Verdict.OPEN and "series lamp" in words and "burnt this one open" in words
+    assert "the short put" not in words
+    assert judge(text, types=find_type, type="BC547B").neighbours == ()
+    assert judge("A-K=OL K-A=OL", types=find_type, type="1N4007").neighbours
+    assert judge("A-K=OL K-A=OL", types=find_type, type="1N4148").neighbours == ()
+
+
+def test_the_fault_that_all_explanations_share_decides():
+    text = "B-E=0.52 E-B=OL B-C=0.48 C-B=1.2 C-E=0.6 E-C=OL"
+    v = judge(text, types=find_type, type="2N3055")
+    sure = {j.junction: j.probability["leaky"] for j in v.junctions}
+    assert v.verdict == Verdict.LEAKY and sure["BC"] > 0.95 > sure["BE"]
+    assert v.decides.where == "BC" and "C-B 1.200 V" in v.decides.says()
+
+
+@pytest.mark.parametrize("text, asks", [
+    ("A-K=0.6 B-E=0.6", "two parts"), ("1-2=0.6 3-4=0.3", "4-3"), ("A-K=0.12", "K-A"),
+    ("B-C=0.3 B-E=0.6", ""),
+])  # fmt: skip
+def test_no_leak_is_told_from_one_direction_of_what_reads_as_a_junction(text, asks):
+    v = judge(text)
+    assert v.verdict == Verdict.UNDECIDED and "eplace" not in v.next and v.next
+    assert asks in v.doubt + v.next
+
+
+def test_a_leak_read_both_ways_stays_one():
+    assert judge("A-K=0.6 K-A=0.6 B-E=0.6").verdict == Verdict.LEAKY
