@@ -109,7 +109,7 @@ def test_junctions_are_spelled_and_tags_are_not():
 
 @pytest.mark.parametrize(("words", "said"), [
     ("stage --power 80", "--power 80 has no unit. Write 80W."),
-    ("stage --power -80W", "--power -80W must be above 0 W. Write 80W."),
+    ("stage --power -80W", "--power -80W must be above 0 W. Write it without the minus: 80W."),
     ("stage --power", "--power has no value. Write --power 80W."),
     ("stage --parallel two", "--parallel two is not a whole number. Write 2."),
     ("stage --emitter-resistor 0.22", "--emitter-resistor 0.22 has no unit. Write 0.22ohm."),

@@ -43,6 +43,11 @@ _STEPS = {
     "apart": ("step_rails", "step_output"), "bias low": ("step_rails", "step_set"),
     "bias high": ("step_down", "step_swings"), "alone": ("step_other",),
 }  # fmt: skip
+#: The steps that turn the bias, and the verdict on it which alone allows that; after switching off, in order.
+_TURNS = {"step_down": "too high", "step_set": "too low"}
+_SWITCHED_OFF = (
+    "step_off_minimum", "step_off_bias", "step_off_devices", "step_off_lamp", "step_off_read", "step_swings",
+)  # fmt: skip
 _QUIET, _UNDECIDED = "as predicted", "undecided"
 _SIDES = ("upper rail", "lower rail")
 
@@ -186,7 +191,7 @@ class _Judgement:
         causes = self.causes(bool(alarm))
         whole = [] if alarm or self.dead else list(self.of_rails())
         return DropReport(tuple(drops), bias, self.ratio, text, overall, swaps, assumptions, alarm,
-                          causes, tuple(whole), () if alarm else self.steps(causes, overall),
+                          causes, tuple(whole), self.steps(causes, overall, bias),
                           self.between_rails)  # fmt: skip
 
     def of_rails(self):
@@ -243,16 +248,26 @@ class _Judgement:
                 add("exchanged", own[i], p, other=own[j])
         return tuple(sorted(found, key=lambda c: (c.quantity != "bias high" if alarm else False, c.kept)))
 
-    def steps(self, causes, overall: str) -> tuple[str, ...]:
-        """What to do next for the causes, cheapest and safest first; nothing for a stage as predicted."""
+    def steps(self, causes, overall: str, bias: str) -> tuple[str, ...]:
+        """What to do next for the causes, cheapest and safest first; nothing for a stage as predicted.
+
+        A step turns the bias only where the verdict on it says so: the two are one order.
+        """
         if overall == _QUIET:
             return ()
         places: dict[str, list[str]] = {}
+        if overall == "bias far too high":
+            places, causes = {step: [] for step in _SWITCHED_OFF}, ()
+        elif bias == "too high":
+            places["step_down"] = []
         for c in [c for k, c in enumerate(causes) if k == 0 or c.kept <= 1 - rule("drops_step")]:
             for step in _STEPS[c.quantity]:
+                if _TURNS.get(step, bias) != bias:
+                    continue
                 places.setdefault(step, []).append(c.where)
         if len(self.rails) == 1 and self.rails[0].n == 1:
             places.setdefault("step_other", [])
+        places = places or {"step_repeat": []}
         return tuple(
             say(step, places="; ".join(dict.fromkeys(filter(None, places[step])))
                 if step in ("step_repeat", "step_resistor", "step_base", "step_swap", "step_marks") else "",
@@ -282,7 +297,8 @@ class _Judgement:
             word, reason = "too high", "bias_too_high_fault" if suspect else "bias_too_high"
             if ratio.low >= rule("drops_alarm"):
                 amps, reason = ratio.value * self.rails[0].wanted, "bias_far_too_high"
-                alarm = say("bias_alarm", amps=amps, times=ratio.value, watts=amps * self.stage.idle.vce_V)
+                alarm = say("bias_alarm", amps=amps, times=float(f"{ratio.value:.2g}"),
+                            watts=amps * self.stage.idle.vce_V)  # fmt: skip
         elif suspect:
             reason = "bias_repair" if suspect == "fault" else "bias_find_out"
             may = say("bias_may_be_high") if high >= rule("drops_may_be_high") else ""

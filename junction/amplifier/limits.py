@@ -6,6 +6,7 @@ from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
+from junction.amplifier.heat import case_path
 from junction.amplifier.rating import Half, Notes
 from junction.base.units import REFERENCE_TEMP_C, listed
 from junction.judge.results import next_step, say
@@ -18,16 +19,28 @@ _STEP = 3
 _NEEDED = ("V_CEO", "I_C", "P_tot", "T_j")
 
 
-def limits_of(types, half: Half, heat, loci, notes: Notes) -> list[dict]:
-    """Rows of `Stage.limits`: every limit of every type in use."""
+def limits_of(types, half: Half, heat, loci, notes: Notes, rth_jc: float = nan) -> list[dict]:
+    """Rows of `Stage.limits`: every limit of every type in use, its junction by its own R_thJC.
+
+    The heat was worked out with `rth_jc` [K/W], the largest of the types; nan: it was given, for all.
+    """
     if not types:
         notes.questions.append(next_step("stage_no_type"))
-    checks = [check for kind in types for check in _of_type(kind, half, heat, loci)]
+    checks = [check for kind in types for check in _of_type(kind, half, _own_heat(kind, heat, rth_jc), loci)]
     notes.findings += [check["text"] for check in checks if check["verdict"] == "beyond"]
     polarities = {t.polarity for t in types if t.polarity}
     if half.circuit.quasi and len(polarities) > 1:
         notes.findings.append(say("stage_quasi_types"))
     return checks
+
+
+def _own_heat(kind, heat, rth_jc: float) -> list[dict]:
+    """Heat of one device of a type: its junction's rise above the case goes with its R_thJC."""
+    share = case_path(kind) / rth_jc
+    if isnan(share):
+        return heat
+    rises = ("junction_C", "junction_peak_C")
+    return [d | {key: d["case_C"] + share * (d[key] - d["case_C"]) for key in rises} for d in heat]
 
 
 def _of_type(kind, half: Half, heat, loci) -> list[dict]:

@@ -58,7 +58,7 @@ def plan_stage(ask: StageAsk, types=()) -> Stage:
     idle = OperatingPoint("idle", half.idle_A, idle_vce, idle_temp, *resistors, rth, idle_vce)
     peak = OperatingPoint("peak", half.peak_A, peak_vce, peak_temp, *resistors, rth, per_ampere)
     gains = loop_gains(ask, half, types, idle_vce, idle_temp, rth, notes)
-    limits = limits_of(types, half, heat, loci, notes)
+    limits = limits_of(types, half, heat, loci, notes, path[0] if isnan(ask.rth_jc) else nan)
     limit_C = min((t_j for t_j in (t.rating("T_j") for t in types) if not isnan(t_j)), default=nan)
     sink, sink_why = sink_for(ask, half, heat, path, limit_C, notes)
     swing = half.swing_V * circuit.halves

@@ -516,7 +516,10 @@ def letter_marked(text: str) -> float:
     return float(f"{whole or 0}.{rest}") * (1.0 if letter == "R" else PREFIXES[letter])
 
 
-def parse_quantity(text: str, quantity: str, most: float = math.inf, plain: bool = False) -> float:
+def parse_quantity(
+    text: str, quantity: str, most: float = math.inf, plain: bool = False,
+    usual: tuple[float, float] = (math.nan, math.nan),
+) -> float:  # fmt: skip
     """Read a number with its unit, as every command-line option that is physical takes it.
 
     Parameters
@@ -529,6 +532,8 @@ def parse_quantity(text: str, quantity: str, most: float = math.inf, plain: bool
         The largest that may be meant, in the SI unit: the example that a missing unit is answered with.
     plain : bool
         A bare number is in the SI unit; ``4,700``, which may be either of two, is asked about.
+    usual : tuple of float, optional
+        Between what it usually lies, in the SI unit: only units that bring a bare number there are proposed.
 
     Returns
     -------
@@ -550,9 +555,14 @@ def parse_quantity(text: str, quantity: str, most: float = math.inf, plain: bool
         return value
     if unit == "" and quantity != "ratio":
         _, si_unit, prefixes = QUANTITIES[quantity]
-        fitting = (p for p in ("", "m", "u", "n") if p in prefixes and value * PREFIXES[p] <= most)
-        example = text.strip()[:40] + next(fitting, "") + si_unit
-        raise UnitError(f"{shown(text)} has no unit. Write {example}.")
+        known = not math.isnan(usual[0])
+        low, high = usual if known else (-math.inf, most)
+        fitting = [p for p in ("", "m", "u", "n", "k", "M")
+                   if p in prefixes and low <= abs(value * PREFIXES[p]) <= high]  # fmt: skip
+        if not known:  # the first that may be meant
+            fitting = fitting[:1] or [""]
+        examples = " or ".join(text.strip()[:40] + p + si_unit for p in fitting)
+        raise UnitError(f"{shown(text)} has no unit" + (f". Write {examples}." if examples else ""))
     result = in_si(value, unit_factor(unit, quantity))
     if not math.isfinite(result):
         raise UnitError(f"{shown(text)} is too large for a number")

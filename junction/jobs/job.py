@@ -62,6 +62,8 @@ class Option:
     least: float
     most: float
     below: float
+    usual_low: float
+    usual_high: float
     default: str | int | None
     choices: tuple[str, ...]
     group: str
@@ -89,8 +91,10 @@ class Option:
 
     def refused(self, fault: Exception) -> str:
         """What is wrong with a value, and what to write instead."""
-        told = not self.example or re.search(r"[Ww]rit|\?", str(fault))
-        return str(fault) if told else f"{str(fault).rstrip('.')}. Write {self.example}."
+        minus = re.match(r"'-\s*(.+)' must be (?:above|at least) 0(?: |$)", str(fault))
+        example = f"it without the minus: {minus[1]}" if minus else self.example
+        told = not example or re.search(r"[Ww]rit|\?", str(fault))
+        return str(fault) if told else f"{str(fault).rstrip('.')}. Write {example}."
 
     def read(self, given):
         """Value of what was written: text with its unit, or a plain number in the SI unit.
@@ -126,8 +130,8 @@ class Option:
         return str(given)
 
     def _number(self, given) -> float:
-        bounds = self.above, self.least, self.most, self.below
-        return physical(given, self.quantity, *bounds, plain=self.kind == "plain")
+        return physical(given, self.quantity, self.above, self.least, self.most, self.below,
+                        plain=self.kind == "plain", usual=(self.usual_low, self.usual_high))  # fmt: skip
 
     def value(self, given):
         """Value of what was given to the function; the default for None."""
@@ -178,7 +182,7 @@ def options_of(
 
 def physical(
     given, quantity: str, above: float = nan, least: float = nan, most: float = nan, below: float = nan, *,
-    plain: bool = False,
+    plain: bool = False, usual: tuple[float, float] = (nan, nan),
 ) -> float:  # fmt: skip
     """A number from text with its unit, or from a plain number in the SI unit.
 
@@ -191,9 +195,11 @@ def physical(
         Bounds in the SI unit; a value outside is refused.
     plain : bool
         A text without a unit is in the SI unit too: where no other unit can be meant.
+    usual : tuple of float, optional
+        Between what it usually lies, in the SI unit: the units that a bare number is asked about with.
     """
     if isinstance(given, str) and quantity in QUANTITIES:
-        value = parse_quantity(given, quantity, inf if isnan(most) else most, plain)
+        value = parse_quantity(given, quantity, inf if isnan(most) else most, plain, usual)
     else:
         try:
             value = float(given.strip().removesuffix(quantity) if isinstance(given, str) else given)
@@ -233,15 +239,11 @@ def _several(given, item: Callable) -> tuple:
 def _whole(given, least: float, most: float) -> int:
     """A whole number between bounds."""
     try:
-        value = int(given)
+        if int(given) != given and isinstance(given, float):
+            raise ValueError
     except (TypeError, ValueError) as error:
         raise UsageError(f"{given!r} is not a whole number") from error
-    if isinstance(given, float) and value != given:
-        raise UsageError(f"{given!r} is not a whole number")
-    if value < least or value > most:
-        bound = f"at least {least:g}" if value < least else f"at most {most:g}"
-        raise UsageError(f"{given!r} must be {bound}")
-    return value
+    return int(physical(given, "", least=least, most=most))
 
 
 def _accuracy(given, quantity: str) -> tuple[float, float]:

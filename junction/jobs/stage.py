@@ -17,9 +17,9 @@ from junction.base.records import Bag
 from junction.jobs.job import Result, bag_of, entered, job
 from junction.jobs.marks import stage_ask, stage_types, types_of
 from junction.jobs.match import fit_bag, types_used, usable_parts
-from junction.judge.results import type_notes
+from junction.judge.results import say, type_notes
 from junction.sets.match import match_parts
-from junction.shelf.tables import cautions, default_meter
+from junction.shelf.tables import cautions, default_meter, rule
 from junction.shelf.types import safe_current_A
 
 EPILOG = """examples:
@@ -76,6 +76,9 @@ def stage(curves=None, *, o) -> Result:
         raise UsageError("--drop-accuracy and --resistor-tolerance belong to --measured-drops")
     if drops is not None and o.parts and len(o.parts) != len(drops):
         raise UsageError(f"{len(drops)} drops but {len(o.parts)} parts")
+    # volts are a slip of the unit, or a fault that no drop needs to be weighed for
+    if drops is not None and max(drops) > rule("drops_ask"):
+        raise UsageError(f"--measured-drops: {say('drops_ask', drop=max(drops))}")
     told = entered(o, stage.options)
     find, ask, fits, bag = types_of(o), replace(stage_ask(o), channels=o.channels), None, Bag()
     if given:

@@ -190,6 +190,18 @@ def short(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
         yield b.labelled("taken", [f"{b.count(n, 'assumption')} (--more)"] if n else [])
 
 
+def _in_order(drops: DropReport) -> b.Block:
+    """The steps after measured drops, numbered; a place is named once."""
+    told, places = [], set()
+    for step in drops.next:
+        how, _, what = step.partition(": ")  # how to go about it, the step itself
+        place = what[what.rfind(" (") :].rstrip(".") if what.endswith(").") else ""
+        what = what.removesuffix(f"{place}.") + (place if place not in places else "")
+        places.add(place)
+        told.append(f"{len(told) + 1}. {how.partition(',')[0].lower()}: {what.rstrip('.')}")
+    return b.labelled("do", told)
+
+
 def _short_drops(report: StageReport) -> Iterable[b.Block]:
     """Measured drops: what is wrong, what to do in order, then a line a drop."""
     drops = report.measured_drops
@@ -198,14 +210,7 @@ def _short_drops(report: StageReport) -> Iterable[b.Block]:
     yield from (b.text(sentence, "alarm") for sentence in report.stage.findings)
     bias = b.labelled("bias", [drops.bias_text.removesuffix(drops.between_rails).rstrip(" .")])
     yield from [bias] if drops.bias == "too high" else []
-    told, places = [], set()
-    for step in drops.next:
-        how, _, what = step.partition(": ")  # how to go about it, the step itself
-        place = what[what.rfind(" (") :].rstrip(".") if what.endswith(").") else ""
-        what = what.removesuffix(f"{place}.") + (place if place not in places else "")
-        places.add(place)
-        told.append(f"{len(told) + 1}. {how.partition(',')[0].lower()}: {what.rstrip('.')}")
-    yield b.labelled("do", told)
+    yield _in_order(drops)
     yield from [bias] if drops.bias != "too high" else []
     yield b.labelled("rail", drops.whole)
     yield b.labelled("swap", drops.swaps)
@@ -231,12 +236,13 @@ def _short_drops(report: StageReport) -> Iterable[b.Block]:
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
     """Cautions first where something live is to be measured, then the drops, or the stage and its heat.
 
-    An alarm stands alone: what is to be done now is all that is read.
+    An alarm stands alone, with what is to be done now and after it.
     """
     stage, drops = report.stage, report.measured_drops
     live = [c.text for c in report.cautions if c.where == "power-up"]
     if drops is not None and drops.alarm:
         yield b.text(drops.alarm, "alarm")
+        yield _in_order(drops)
         return
     yield b.text("before you measure in a live amplifier", "strong")
     yield from (b.bullets(live[:1]), "")

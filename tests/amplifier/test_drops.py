@@ -148,7 +148,8 @@ ONE = plan_stage(StageAsk(vce_V=42.0, peak_A=4.0, re_ohm=(0.22,), idle_A=0.1))
 def test_one_device_and_one_rail_cannot_tell_bias_from_resistor():
     report = diagnose(60.0, stage=ONE)
     assert words(report) == ["undecided"] and report.bias == "undecided"
-    assert "turning it down meanwhile does no harm" in report.bias_text
+    assert "too high: set it once that is settled" in report.bias_text
+    assert not any("turn the bias" in step or "set the bias" in step for step in report.next)
     assert "cannot tell a wrong bias from a wrong resistor" in report.drops[0].says()
     assert words(diagnose(23.0, stage=ONE)) == ["as predicted"]
 
@@ -401,3 +402,19 @@ def test_no_drop_beside_a_conducting_rail_is_no_open_device():
     lower = diagnose_drops(stage, (0.02, 0.0)).drops[1]
     assert lower.verdict == "no drop" and "does not conduct" not in lower.says()
     assert "shorted or bypassed" in lower.says() and "load" in lower.says()
+
+
+def test_while_anything_is_undecided_no_step_turns_the_bias():
+    report = diagnose(19.8, 28.5, 24.1, 24.6, stage=plan_stage(StageAsk(
+        vce_V=30.0, peak_A=2.7, re_ohm=(0.47,), idle_drop_V=0.02, parallel=2)))  # fmt: skip
+    assert report.overall == "undecided" and "leave the bias as it is" in report.bias_text
+    assert report.next and not any("turn the bias" in step for step in report.next)
+    high = diagnose(40.0, 40.5, 39.5)
+    assert high.bias == "too high" and "turn the bias down to 22.0 mV, watching" in high.next[0]
+
+
+def test_after_switching_off_the_steps_come_in_order():
+    report = diagnose(55.0, 56.0, 54.0)
+    assert "2.5 times" in report.alarm
+    order = ("to its minimum", "trimmer, each lead", "shorted or leaks", "series lamp", "all drops again")
+    assert [word in step for word, step in zip(order, report.next, strict=False)] == [True] * len(order)

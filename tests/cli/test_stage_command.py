@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from contextlib import nullcontext
 
 import pandas as pd
 import pytest
@@ -130,12 +131,13 @@ def test_an_unknown_type_is_told_once_and_done_without(capsys):
     assert sum("not on the shelf" in x for x in known) == 1
 
 
-def test_an_alarm_stands_alone(capsys, tmp_path):
+def test_an_alarm_stands_first(capsys, tmp_path):
     words = ["stage", *RATING, "--idle-drop", "15mV", "--measured-drops", "500mV,500mV,500mV,500mV"]
     main(words)
     out = capsys.readouterr().out
     assert out.startswith("! Switch off now. The idle current is far too high:")
-    assert "33 times what is wanted" in out and len(out.splitlines()) <= 4
+    assert "33 times what is wanted" in out
+    assert "turn the bias to its minimum" in out and "expected" not in out
     main([*words, "-o", str(tmp_path)])
     page = (tmp_path / "stage.html").read_text()
     places = [page.index(x) for x in ("Switch off now", "Mains voltage kills", "peak output voltage")]
@@ -232,3 +234,29 @@ def test_sets_are_compared_at_half_of_a_single_supply(tmp_path, capsys):
         assert stage["peak"]["vce_V"] == pytest.approx(30.0 - swing)
     main([*words, "--circuit", "quasi", "--layout", "complementary"])
     assert "--layout quasi-complementary" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (("--measured-drops", "19.8,20.5"), "'19.8' has no unit. Write 19.8mV."),
+    (("--measured-drops", "19.8V,20.5V"), "write 20.5mV if that is meant. If the meter does show volts"),
+    (("--measured-drops", "-20mV,20mV"), "Write it without the minus: 20mV"),
+    (("--idle-drop", "20"), "Write 20mV."), (("--idle-current", "0.1"), "Write 0.1A."),
+    (("--idle-current", "100"), "Write 100mA."), (("--supply", "42"), "Write 42V."),
+    (("--idle-drop", "20V"), "must be at most 2 V"),
+])  # fmt: skip
+def test_a_number_is_asked_about_in_the_unit_of_the_bench(words, says, capsys):
+    with pytest.raises(SystemExit) if "19.8V" not in words[1] else nullcontext():
+        assert main(["stage", "--parallel", "2", "--emitter-resistor", "0.22ohm", *words]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert says in said and "19.8V." not in said
+
+
+def test_each_type_reaches_the_temperature_of_its_own_thermal_resistance():
+    def asked(*types):
+        rows = junction.stage(power="30W", load="8ohm", supply="30V", emitter_resistor="0.22ohm", parallel=2,
+                              type=types).stage.limits  # fmt: skip
+        return {row["type"]: row["asked"] for row in rows if row["quantity"].startswith("T_j")}
+
+    both = asked("BD140", "2N3055")
+    assert both["2N3055"] == pytest.approx(asked("2N3055")["2N3055"], abs=2) and both["2N3055"] < 150
+    assert both["BD140"] == pytest.approx(asked("BD140")["BD140"], abs=2) and both["BD140"] > 150
