@@ -141,10 +141,10 @@ def short(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         "note": list(v.warnings), "unseen": [v.cannot_see] if v.cannot_see else [],
         "taken": [", ".join(taken)] if taken else [],
         "order": [line] if (line := one_line(report.order)) else [],
-        "before": [line] if (line := _before_power(v)) else [],
+        "test": [line] if (line := _before_power(v)) else [],
     }  # fmt: skip
     step = v.next or act(v)
-    step = step.removesuffix(say("next_neighbours")).rstrip() if rows["before"] else step
+    step = step.removesuffix(say("next_neighbours")).rstrip() if rows["test"] else step
     if b.height([b.labelled("next", [step])]) > MOST_STEP:
         step = f"{b.cut(step, MOST_STEP * (b.WIDTH - 14))} ({MORE})"
     head = [b.text((b.Badge(word, word.upper()), f"  {rest}")),
@@ -155,7 +155,7 @@ def short(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
 
 #: What gives way, the first first, where there is no room: a row, the items it keeps, the lines of each.
 _GIVE_WAY = (
-    ("why", 2, 0), ("or", 2, 0), ("note", 2, 0), ("why", 1, 2), ("unseen", 1, 1), ("before", 1, 1),
+    ("why", 2, 0), ("or", 2, 0), ("note", 2, 0), ("why", 1, 2), ("unseen", 1, 1), ("test", 1, 1),
     ("or", 1, 1), ("order", 1, 1), ("note", 2, 1), ("part", 1, 1), ("order", 0, 0), ("note", 1, 1),
     ("why", 1, 1),
 )  # fmt: skip
@@ -177,7 +177,7 @@ def _fitted(rows: dict[str, list[str]], room: int) -> list[b.Block]:
         rows[name] = kept
         if not kept:
             del rows[name]
-    if left and "before" not in rows:  # which says so anyway
+    if left and "test" not in rows:  # which says so anyway
         name = next((name for name in ("taken", "unseen", "part") if name in rows), "")
         if name:
             rows[name] = [*rows[name][:-1], f"{rows[name][-1]} ({MORE})"]

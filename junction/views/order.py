@@ -81,7 +81,7 @@ def in_brief(order: Order | None, everything: bool = False) -> Iterable[b.Block]
     yield b.labelled("order", [said, *(_waiting(order) if names else [])])
     test = [part for row in order.rows for part in row.test_first]
     names = b.that_fit(test, MOST_TAGS_TEXT, " and {} more")
-    yield b.labelled("before", [say("sort_before_power", parts=names)] if test else [])
+    yield b.labelled("test", [say("sort_before_power", parts=names)] if test else [])
 
 
 def remarks(order: Order) -> list[str]:
