@@ -167,3 +167,4 @@ class StageReport:
     shares: Callable[[], Sequence[tuple]] = lambda: ()
     half_load: Mapping = field(default_factory=dict)  # whether half the rated load is allowed
     entered: tuple[tuple[str, str], ...] = ()  # what was entered: option in words, as written
+    fitted: tuple[str, ...] = ()  # names of the parts across which drops were measured

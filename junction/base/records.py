@@ -152,6 +152,7 @@ class PartReadings:
     lifted: tuple[str, ...] = ()  # leads that were lifted off the board before these readings
     discharged: bool = False  # all leads were shorted together before these readings: no gate holds a charge
     refused_why: tuple[str, ...] = ()  # of each refused one its line, the cell and what to write instead
+    refused_as: tuple[str, ...] = ()  # and what was written there
 
     @property
     def hfe(self) -> float:

@@ -100,8 +100,10 @@ def _near(word: str, known: Iterable[str]) -> str:
     import difflib
 
     known = list(known)
-    near = difflib.get_close_matches(word[:60], known, n=1, cutoff=0.6)
-    near = near or [one for one in known if len(word) > 3 and one.startswith(word)][:1]
+    bare = {one.lstrip("-"): one for one in known}  # dashes and all are alike in every option
+    stem = word[:60].lstrip("-")
+    near = [one for one in bare if len(stem) > 1 and one.startswith(stem)][:1]
+    near = [bare[one] for one in near or difflib.get_close_matches(stem, bare, n=1, cutoff=0.6)]
     return f"; did you mean {near[0]}?" if near else ""
 
 

@@ -109,7 +109,7 @@ def stage(curves=None, *, o) -> Result:
                                 tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
     found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
                         lambda: _safe_area(planned, types), lambda: _shares(planned, devices, o.parts or ()),
-                        half_load(ask, planned, types), told)  # fmt: skip
+                        half_load(ask, planned, types), told, tuple(o.parts or ()))  # fmt: skip
     return Result("stage", found)
 
 

@@ -23,18 +23,13 @@ if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
 #: Groups in the order of what to do: what a reading settles, then what a figure decides, then what is plain.
 GROUPS = (Verdict.UNDECIDED, Verdict.LEAKY, Verdict.SHORTED, Verdict.OPEN, Verdict.GOOD)
 #: What a group is called where its verdict is not what to do about it.
-CALLED = {Verdict.UNDECIDED: "re-measure"}
+CALLED = {Verdict.UNDECIDED: "undecided: re-measure"}
 #: Parts that get a card of their own; the groups and the files hold every part.
 MOST_SECTIONS = 400
 #: Parts above which each group has its own page, types are counted by verdict; from which a bag is drawn.
 MOST_ON_A_PAGE, TYPES_ABOVE, GLANCE_FROM = 2500, 40, 6
 #: Decades that a bar shows to either side of the limit; its size in pixels.
 DECADES, BAR_WIDE, BAR_HIGH = 3, 132.0, 16.0
-
-
-def called(verdict: str) -> str:
-    """Name of a verdict's group."""
-    return CALLED.get(verdict, str(verdict))
 
 
 def need_action(report: SortReport) -> int:
@@ -158,7 +153,7 @@ class _Bag:
         counts = {g: len(found) for g, found in self.of.items()}
         cut = [tag("a", href=hrefs[g], class_=f"cut g-{g}", style=f"flex-grow:{n}", tabindex="-1")
                for g, n in counts.items()]  # fmt: skip
-        named = [tag("li", tag("a", tag("i", class_=f"cut g-{g}"), " ", _number(n), f" {called(g)}",
+        named = [tag("li", tag("a", tag("i", class_=f"cut g-{g}"), " ", _number(n), f" {g}",
                                href=hrefs[g])) for g, n in counts.items()]  # fmt: skip
         return tag("nav", tag("div", cut, class_="strip", aria_hidden="true"), tag("ul", named),
                    class_="groups", aria_label="Groups of the bag")  # fmt: skip
@@ -172,7 +167,7 @@ class _Bag:
             for text in self.report.verdicts[k].warnings if verdict == Verdict.GOOD else ():
                 warned.setdefault(text, []).append(k)
         inside.append(b.bullets([(*self.tags(ks), ": ", text) for text, ks in warned.items()], role="soft"))
-        heading = (b.Badge(verdict, called(verdict)), " ", b.count(len(self.of[verdict])))
+        heading = (b.Badge(verdict, CALLED.get(verdict, str(verdict))), " ", b.count(len(self.of[verdict])))
         return b.section(heading, inside, verdict, role=f"group of-{verdict}")
 
     def tags(self, ks: Sequence[int]) -> list[b.Inline]:
@@ -213,7 +208,7 @@ class _Bag:
             if v.verdict in wanted:
                 card = part_card(v, self.readings.get(v.part), self.sources.get(v.part), self.drawn, f"p{k}",
                                  "sort.html#neighbours" if self.split else "neighbours")  # fmt: skip
-                back = b.text(b.Link(f"back to {called(v.verdict)}", f"r{k}"), "back")
+                back = b.text(b.Link(f"back to {v.verdict}", f"r{k}"), "back")
                 found.append(replace(card, body=[*card.body, back], role=f"{card.role} of-{v.verdict}"))
         if not found:
             return b.text("")
@@ -236,7 +231,7 @@ class _Bag:
             present = [g for g in GROUPS if g in self.of]
             rows = [[type_ or "no type", *(b.count(found[g], "") if g in found else "" for g in present)]
                     for type_, found in counts.items()]  # fmt: skip
-            columns = b.columns("type", *map(called, present), right=[called(g) for g in present])
+            columns = b.columns("type", *map(str, present), right=[*map(str, present)])
             inside.append(b.table(columns, rows, "Types by verdict", "counts"))
         return [b.section("The bag as a whole", inside)] if inside else []
 
@@ -315,7 +310,7 @@ def pages(
         return {"sort": (title, whole)}
     found = {"sort": (title, [*top, *bag.whole(), *work, aside, *end])}
     for g, ks in bag.of.items():
-        name = f"{called(g)}: {b.count(len(ks), '')} of {b.count(len(report.verdicts), 'part')}"
+        name = f"{g}: {b.count(len(ks), '')} of {b.count(len(report.verdicts), 'part')}"
         head = [b.text(b.Link("Sorted bag", "sort.html"), "up"), b.text(name.capitalize(), "title"), *label,
                 b.cautions(report.cautions)]  # fmt: skip
         found[f"sort-{g}"] = (name.capitalize(), [*head, bag.group(g), bag.cards([g]), script("page")])
@@ -394,8 +389,8 @@ def _place(v: PartVerdict, readings: Mapping[str, Reading]) -> tuple[float, floa
             a, c = (number.get(lead, lead) for lead in j.junction)
             both = [readings[p] for p in (f"{a}-{c}", f"{c}-{a}") if p in readings]
             drop = min((r.value for r in both if r.kind == "volt"), default=nan)
-            if not both:
-                continue
+            if not both or v.verdict == Verdict.UNDECIDED and isnan(drop) and isnan(ohm):
+                continue  # what was not read, or not used, has no place
             if isnan(ohm) and j.leak_ohm is not None and isfinite(j.leak_ohm.high):
                 ohm = j.leak_ohm.high  # a short is below it
         if isnan(drop) and ohm > 0:  # no knee: a plain resistance

@@ -28,13 +28,13 @@ _PART = {"tag": "", "type": "", "verdict": "", "fault": "", "figure": "", "next"
 _ORDER = {"type": "", "parts": [""], "faults": [""], "what": "", "complement": "", "notes": [""],
           "other_side_of": "", "or": [""]}  # fmt: skip
 _SET = {"parts": [""], "places": [""], "grade": "", "means": "", "figures": ""}
-_DROP = {"where": "", "measured_V": 0.0, "wanted_V": 0.0, "verdict": "", "says": ""}
+_DROP = {"where": "", "measured_V": 0.0, "wanted_V": 0.0, "expected_V": 0.0, "verdict": "", "says": ""}
 #: An entry with what stands for what it lacks; a list shows what each of its items is like.
 ENTRY = {
     "command": "", "when": "", "headline": "", "about": "", "label": "", "inputs": [""], "counts": {"": 0},
     "parts": [_PART], "order": [_ORDER],
     "waiting": {name: [""] for name in ("undecided", "in_circuit", "untyped", "misread")},
-    "sets": [_SET], "to_set_V": [0.0], "drops": [_DROP], "drops_say": [""],
+    "sets": [_SET], "fitted": [""], "to_set_V": [0.0], "drops": [_DROP], "drops_state": "", "drops_say": [""],
     "chosen": [{"for": "", "take": "", "why": ""}], "cautions": [{"text": "", "short": ""}], "files": [""],
 }  # fmt: skip
 
@@ -261,6 +261,10 @@ def _again(new: Mapping, old: Mapping) -> bool:
         return False
     if new["command"] == "check":
         return bool(new["about"])
+    if old["drops"] and {*new["fitted"]} != {*old["fitted"]}:
+        return False  # drops across other parts: another channel of the same stage
+    if old["fitted"]:
+        return True
     read = set(old["inputs"]) - {*_NO_FILE}
     if read:
         return read <= set(new["inputs"])

@@ -139,14 +139,17 @@ def _order(job: JobFolder) -> list[b.Block]:
 
 
 def _sets(job: JobFolder) -> list[b.Block]:
-    rows = []
+    found: dict[int, list] = {}
     for k, number, one in job.sets():
         placed = zip(one["parts"], one["places"], strict=False)
         where = "; ".join(f"{part}: {place.removeprefix(f'set {number}, ')}" for part, place in placed)
-        rows.append([_shown(job, k, str(number)), where, b.Badge(one["grade"], one["means"]), one["figures"],
-                     _when(job, k)])  # fmt: skip
-    heads = ("set", "parts and their places", "grade", "imbalance", "matched")
-    return [b.section("Matched sets", [b.table(b.columns(*heads), rows)])] if rows else []
+        found.setdefault(k, []).append([_shown(job, k, str(number)), where, b.Badge(one["grade"], one["means"]),
+                                        one["figures"]])  # fmt: skip
+    heads, inner = b.columns("set", "parts and their places", "grade", "imbalance"), []
+    for k, rows in found.items():
+        about = ", ".join(filter(None, (job.entries[k]["about"], *job.entries[k]["inputs"][:2])))
+        inner += [b.text((f"{about}; matched ", *_when(job, k)), "strong"), b.table(heads, rows)]
+    return [b.section("Matched sets", inner)] if inner else []
 
 
 def _millivolts(x: float | None) -> b.Inline:
@@ -156,11 +159,7 @@ def _millivolts(x: float | None) -> b.Inline:
 def _drops(job: JobFolder) -> list[b.Block]:
     """Each stage: the drop to set, and what was measured first and last."""
     found = []
-    about: dict[str, list[int]] = {}
-    for k, entry in enumerate(job.entries):
-        if entry["command"] == "stage":
-            about.setdefault(entry["about"], []).append(k)
-    for name, runs in about.items():
+    for name, runs in _stages(job):
         measured = [k for k in runs if job.entries[k]["drops"]]
         latest = job.entries[runs[-1]]
         inner: list[b.Block] = []
@@ -171,18 +170,36 @@ def _drops(job: JobFolder) -> list[b.Block]:
         if measured:
             first, last = job.entries[measured[0]], job.entries[measured[-1]]
             earlier = {one["where"]: one["measured_V"] for one in first["drops"]} if first is not last else {}
+            state = last["drops_state"]
             at = [b.words(_when(job, k)) for k in measured]
             when = f"before, {at[0]}", f"{'after' if earlier else 'measured'}, {at[-1]}"
-            rows = [[one["where"], _millivolts(one["wanted_V"]),
+            rows = [[one["where"], _millivolts(one["wanted_V"]), _millivolts(one["expected_V"]),
                      *([_millivolts(earlier.get(one["where"]))] if earlier else []),
                      _millivolts(one["measured_V"]), b.Badge(one["verdict"]), one["says"]]
                     for one in last["drops"]]  # fmt: skip
-            heads = ("position", "predicted", *when[not earlier :], "", "why")
-            inner += [b.table(b.columns(*heads), rows), b.bullets(last["drops_say"]),
+            heads = ("position", "predicted", "by the others", *when[not earlier :], "", "why")
+            inner += [b.text(f"{state[:1].upper()}{state[1:]}.", "next") if state else "", b.table(b.columns(*heads), rows), b.bullets(last["drops_say"]),
                       b.text(_shown(job, measured[-1], "The page of this measurement"))]  # fmt: skip
         if inner:
             found.append(b.section(f"Emitter-resistor drops{': ' if name else ''}{name}", inner))
     return found
+
+
+def _stages(job: JobFolder) -> list[tuple[str, list[int]]]:
+    """Runs about each stage under its name: only those across the same parts are before and after."""
+    found: dict[tuple[str, frozenset], list[int]] = {}
+    plans: dict[str, list[int]] = {}
+    for k, entry in enumerate(job.entries):
+        if entry["command"] == "stage" and (entry["drops"] or entry["fitted"]):
+            found.setdefault((entry["about"], frozenset(entry["fitted"])), []).append(k)
+        elif entry["command"] == "stage":
+            plans.setdefault(entry["about"], []).append(k)
+    named = []
+    for (about, _), runs in found.items():
+        parts = job.entries[runs[-1]]["fitted"]
+        named.append((", ".join(filter(None, (about, ", ".join(parts)))), runs))
+    measured = {about for about, _ in found}
+    return [*named, *((about, runs) for about, runs in plans.items() if about not in measured)]
 
 
 def _chosen(job: JobFolder) -> list[b.Block]:

@@ -221,7 +221,7 @@ def sheet(report: SortReport, every: bool = False) -> dict:
         own = {"tag": v.part, "type": v.type, "verdict": v.verdict}
         if v.verdict != "good":
             decides = v.decides.brief() if v.decides else next(iter(evidence_of(v)), "")
-            own |= {"fault": fault_words(v), "figure": decides, "next": v.next}
+            own |= {"fault": fault_words(v), "figure": decides, "next": _sheet_next(v)}
         if v.verdict != "good" or every:
             own["readings"] = [f"{r.placement} {reading(r)}" for r in readings.get(v.part, ())]
         parts.append(own)
@@ -230,6 +230,13 @@ def sheet(report: SortReport, every: bool = False) -> dict:
         one["or"] = [order.named(other) for other in row.substitutes[:2]]
     return {"label": report.label, "counts": report.counts(), "parts": parts, "order": found.pop("types"),
             "waiting": found}  # fmt: skip
+
+
+def _sheet_next(v: PartVerdict) -> str:
+    """What comes next, for one who has not the file: of a reading that was mistyped only that it was."""
+    names = getattr(v.next, "numbers", {}).get("names")
+    refused = getattr(v.next, "reason", "") == "leads_next_refused"
+    return say("sheet_retype", names=names) if refused else v.next
 
 
 def _quantities(v) -> dict:

@@ -312,11 +312,13 @@ def sheet(report: StageReport) -> dict:
     if any(report.stage.idle_drop_V):
         found["to_set_V"] = sorted(set(report.stage.idle_drop_V))
     if drops is not None:
+        found["fitted"] = report.fitted
         found["drops"] = [{"where": v.where, "measured_V": v.value.value, "wanted_V": v.wanted_V,
+                           "expected_V": v.expected_V.value if v.expected_V else None,
                            "verdict": shown_verdict(v, drops), "says": v.says().removeprefix(f"{v.where}: ")}
                           for v in drops.drops]  # fmt: skip
-        said = (drops.alarm, f"{OVERALL[drops.overall]}.".capitalize(), drops.bias_text, *drops.whole,
-                *drops.swaps, *drops.next)  # fmt: skip
+        found["drops_state"] = OVERALL[drops.overall]
+        said = (drops.alarm, drops.bias_text, *drops.whole, *drops.swaps, *drops.next)
         found["drops_say"] = list(dict.fromkeys(filter(None, said)))
     return found
 
