@@ -389,15 +389,17 @@ class ReadingCells:
         used = {r.placement for r in readings}
         lost = [c for c in cells if c.placement and c.reason and c.placement not in used]
         why: dict[str, str] = {}
+        typed: dict[str, str] = {}
         for c in sorted(lost, key=lambda c: (c.row, c.order)):
             why.setdefault(c.placement, _why(c, cells[0].file))
+            typed.setdefault(c.placement, shown(clip(c.text)).strip("'"))
         return PartReadings(
             part, tuple(readings), kind or "", polarity or "",
             nan if temp is None else temp, any(c.value for c in in_circuit),
             "; ".join(dict.fromkeys(c.value for c in _live(cells, "note"))), cells[0].file, cells[0].line,
             tuple(spots), tuple(why),
             tuple(dict.fromkeys(name for c in _live(cells, "lifted") for name in c.value)),
-            any(c.value for c in _live(cells, "discharged")), tuple(why.values()),
+            any(c.value for c in _live(cells, "discharged")), tuple(why.values()), tuple(typed.values()),
         )  # fmt: skip
 
     def _one_naming(self, part: str, placed: list[Cell]) -> None:

@@ -89,7 +89,7 @@ def part_of(readings, o) -> PartReadings:
             raise UsageError(said if text in said else f"{text}{joint}{said}") from error
         key = (reading.placement, reading.kind == "ohm")
         if key in taken:
-            raise UsageError(f"{reading.placement} is given twice")
+            raise UsageError(f"{reading.placement} is given twice. Leave one out.")
         taken[key] = reading
     return PartReadings(
         o.part, tuple(taken.values()), o.type, o.polarity, nan if o.temperature is None else o.temperature,

@@ -205,7 +205,9 @@ def _doubt(w: Weighed, likely: Verdict, contradicts: bool, told: Sequence[Findin
         finding = Finding("", reason, "h_FE", Interval(part.hfe, unit="1"), least if least == least else -inf)
         finding.limit_from = w.type_.source if w.type_ and least == least else ""
     finding.numbers = {
-        "lost": listed(lost), "typed": ", ".join(part.refused_as) if len(lost) == len(part.refused) else "", "many_lost": len(lost) > 1, "unread": listed(missing),
+        "lost": listed(lost),
+        "typed": ", ".join(part.refused_as) if len(lost) == len(part.refused) else "",
+        "many_lost": len(lost) > 1, "unread": listed(missing),
         "moving": ", ".join(moving), "many_unread": len(missing) > 1,
         "quality": max(QUALITIES[1:], key=lambda q: w.quality[q]), "kind": _likely_kind(w),
         "temp": part.temp_C, "type": part.type, "hfe": part.hfe, "least": least, "about": "", "drop": "",

@@ -201,7 +201,8 @@ class _Judged(Pairs):
         reason = next((reason for reason, holds in against.items() if holds), "")
         called = self.top.model.of.called if self.top else self.named.called if self.named else ""
         return Finding("", reason, numbers={
-            "lost": listed(part.refused), "typed": ", ".join(part.refused_as), "many_lost": len(part.refused) > 1, "unread": listed(shown),
+            "lost": listed(part.refused), "typed": ", ".join(part.refused_as),
+            "many_lost": len(part.refused) > 1, "unread": listed(shown),
             "many_unread": len(unread) > 1, "moving": ", ".join(moving), "kind": with_article(called),
             "dark": self._dark(), "about": "", "names": listed(two),
         }) if reason else None  # fmt: skip

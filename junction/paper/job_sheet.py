@@ -79,7 +79,7 @@ def sheet(job: JobFolder) -> str:
     blocks = [
         Html(f"<!-- {MARK} -->"), b.text(title, "title"), b.text(lead, "lead"),
         *(b.text(text, "next") for text in labels),
-        state if parts else "",
+        state if parts else "", _stands(job, act),
         b.text(_joined([(b.count(counts[word], ""), " ", b.Badge(word)) for word in WORST_FIRST
                         if counts[word]])),
         b.cautions([SimpleNamespace(**one) for one in cautions.values()]),
@@ -87,6 +87,19 @@ def sheet(job: JobFolder) -> str:
         *_before(job, parts), *_labels(job, bool(parts)), _history(job),
     ]  # fmt: skip
     return page(title, blocks, last)
+
+
+def _stands(job: JobFolder, act: list) -> b.Block:
+    """In a line what the drops say and what is next."""
+    runs = [job.entries[stage[-1]] for _, stage in _stages(job)]
+    drops = dict.fromkeys(one["drops_state"] for one in runs if one["drops_state"])
+    again = [part["tag"] or _UNTAGGED for _, part in act if part["verdict"] == "undecided"]
+    ordered = sum(many for _, many, *_ in job.orders())
+    following = [f"order {b.words(b.count(ordered, 'part'))}"] if ordered else []
+    following += [f"measure {', '.join(again)} again"] if again else []
+    following += ["what the drops call for, below"] if {*drops} - {"as predicted"} else []
+    told = [f"Drops: {'; '.join(drops)}."] if drops else []
+    return b.text(" ".join([*told, *([f"Next: {'; '.join(following)}."] if following else [])]))
 
 
 def _shown(job: JobFolder, k: int, text: str) -> b.Inline:
@@ -143,8 +156,8 @@ def _sets(job: JobFolder) -> list[b.Block]:
     for k, number, one in job.sets():
         placed = zip(one["parts"], one["places"], strict=False)
         where = "; ".join(f"{part}: {place.removeprefix(f'set {number}, ')}" for part, place in placed)
-        found.setdefault(k, []).append([_shown(job, k, str(number)), where, b.Badge(one["grade"], one["means"]),
-                                        one["figures"]])  # fmt: skip
+        grade = b.Badge(one["grade"], one["means"])
+        found.setdefault(k, []).append([_shown(job, k, str(number)), where, grade, one["figures"]])
     heads, inner = b.columns("set", "parts and their places", "grade", "imbalance"), []
     for k, rows in found.items():
         about = ", ".join(filter(None, (job.entries[k]["about"], *job.entries[k]["inputs"][:2])))
@@ -178,7 +191,8 @@ def _drops(job: JobFolder) -> list[b.Block]:
                      _millivolts(one["measured_V"]), b.Badge(one["verdict"]), one["says"]]
                     for one in last["drops"]]  # fmt: skip
             heads = ("position", "predicted", "by the others", *when[not earlier :], "", "why")
-            inner += [b.text(f"{state[:1].upper()}{state[1:]}.", "next") if state else "", b.table(b.columns(*heads), rows), b.bullets(last["drops_say"]),
+            inner += [b.text(f"{state[:1].upper()}{state[1:]}.", "next") if state else "",
+                      b.table(b.columns(*heads), rows), b.bullets(last["drops_say"]),
                       b.text(_shown(job, measured[-1], "The page of this measurement"))]  # fmt: skip
         if inner:
             found.append(b.section(f"Emitter-resistor drops{': ' if name else ''}{name}", inner))

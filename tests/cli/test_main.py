@@ -133,3 +133,14 @@ def test_help_shows_percent_signs_once(name, capsys):
     with pytest.raises(SystemExit):
         entry.main([name, "--help"])
     assert "%%" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("words", "told"), [
+    (["fit", "x.csv", "--temp", "23"], "did you mean --temperature?"),
+    (["resistor", "470k", "--stock", "E13"], ""),
+])  # fmt: skip
+def test_an_option_that_starts_as_typed_is_offered_and_nothing_far_off(words, told, capsys):
+    with pytest.raises(SystemExit):
+        entry.main(words)
+    err = capsys.readouterr().err.strip()
+    assert err.endswith(told or "there is no option --stock")

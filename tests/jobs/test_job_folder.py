@@ -231,3 +231,29 @@ def test_the_date_is_stated_with_its_zone(monkeypatch):
     assert junction.check(GOOD).made == "2023-11-14 22:13 +0000"
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "soon")
     assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}", junction.check(GOOD).made)
+
+
+def test_drops_across_other_parts_are_another_stage_and_only_the_same_parts_are_before(tmp_path):
+    (tmp_path / "spot.csv").write_text(spot_csv())
+    names = list(dict.fromkeys(line.split(",")[0] for line in spot_csv().splitlines()[1:]))
+    one, two = names[:4], names[2:6]
+    out = tmp_path / "job"
+    for parts, first in ((one, "19.1"), (two, "19.2"), (one, "19.3")):
+        drops = f"{first}mV,20.2mV,20.4mV,20.1mV"
+        main(["stage", str(tmp_path / "spot.csv"), *STAGE, "--parts", ",".join(parts),
+              "--measured-drops", drops, "-o", str(out)])  # fmt: skip
+    text = text_of(out / "index.html").split("Emitter-resistor drops: ")[1:]
+    assert [part.split(" To set")[0] for part in text] == [", ".join(one), ", ".join(two)]
+    assert "before" in text[0] and "19.1 mV" in text[0] and "19.3 mV" in text[0]
+    assert "before" not in text[1].split("History")[0] and "19.2 mV" in text[1]
+    assert (out / "stage-1" / "drops.csv").is_file() and (out / "stage-2" / "drops.csv").is_file()
+
+
+def test_the_sheet_asks_for_a_mistyped_reading_without_the_files_lines(tmp_path):
+    file, out = tmp_path / "bag.csv", tmp_path / "out"
+    file.write_text("part,A-K,K-A\nD1,0.57,0.571O\nD2,0.57,OL\n")
+    main(["sort", str(file), "-o", str(out)])
+    text = text_of(out / "index.html")
+    assert "reading K-A to be typed again" in text and "judge again: line" not in text
+    page = text_of(out / "sort.html")
+    assert "K-A not used: 0.571O" in page and "retype or read K-A" in page
