@@ -236,13 +236,12 @@ def _short_drops(report: StageReport) -> Iterable[b.Block]:
 def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]:
     """Cautions first where something live is to be measured, then the drops, or the stage and its heat.
 
-    An alarm stands alone, with what is to be done now and after it.
+    An alarm stands alone, with the danger and what is to be done now and after it.
     """
     stage, drops = report.stage, report.measured_drops
     live = [c.text for c in report.cautions if c.where == "power-up"]
     if drops is not None and drops.alarm:
-        yield b.text(drops.alarm, "alarm")
-        yield _in_order(drops)
+        yield from (b.text(drops.alarm, "alarm"), danger("drops"), _in_order(drops))
         return
     yield b.text("before you measure in a live amplifier", "strong")
     yield from (b.bullets(live[:1]), "")

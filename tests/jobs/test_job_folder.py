@@ -255,4 +255,4 @@ def test_the_sheet_asks_for_a_mistyped_reading_without_the_files_lines(tmp_path)
     text = text_of(out / "index.html")
     assert "reading K-A to be typed again" in text and "judge again: line" not in text
     page = text_of(out / "sort.html")
-    assert "K-A not used: 0.571O" in page and "retype or read K-A" in page
+    assert "K-A not used: 0.571O" in page and "retype K-A" in page
