@@ -139,6 +139,19 @@ def _refuse(name: str, reason: str) -> Table:
     raise UnusableTable(reason, name)
 
 
+def _near(path: str) -> str:
+    """A question after the name in the same folder that is nearest to a name that is not there."""
+    import difflib
+
+    folder, name = os.path.split(path)
+    try:
+        there = sorted(os.listdir(folder or "."))
+    except (OSError, ValueError):
+        there = []
+    near = difflib.get_close_matches(name, there, n=1, cutoff=0.75)
+    return f"; did you mean {visible(os.path.join(folder, near[0]))}?" if near else ""
+
+
 def _expand(path: str) -> list[tuple[str, bool]]:
     """Files a path stands for, each with whether it was named itself."""
     if os.path.isdir(path):
@@ -154,7 +167,7 @@ def _expand(path: str) -> list[tuple[str, bool]]:
         return [(f, False) for f in files]
     if os.path.exists(path) or not glob.has_magic(path):
         if not os.path.exists(path):
-            raise InputError("no such file or folder", visible(path))
+            raise InputError(f"no such file or folder{_near(path)}", visible(path))
         return [(path, True)]
     files = sorted(f for f in glob.glob(path, recursive=True) if os.path.isfile(f))
     if not files:

@@ -173,6 +173,7 @@ def short(report: MatchReport, everything: bool = False) -> Iterable[b.Block]:
         for note in s.notes:
             if not note.startswith(apart):  # that two parts are alike changes nothing
                 about.setdefault(note, []).append(number)
+    yield b.labelled("rails", [say("match_rails_apart")] if facing else [])
     yield b.labelled("note", [f"set {listed(map(str, sets))}: {note}" for note, sets in about.items()])
     yield from ending(report, _left_over(report, named=2), _alarms(report), not _bare(report))
 

@@ -74,7 +74,8 @@ def test_the_process_standard_input():
 
 def test_what_is_not_there(folder):
     for path, says in (
-        (folder / "none.csv", "no such file or folder"),
+        (folder / "none.csv", "no such file or folder$"),
+        (folder / "bb.csv", r"no such file or folder; did you mean .*/b.csv\?"),
         (str(folder / "x*.csv"), "no file fits this pattern"),
         (folder / "inner" / "..", None),
     ):  # fmt: skip
