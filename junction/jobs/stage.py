@@ -107,7 +107,8 @@ def stage(curves=None, *, o) -> Result:
     if drops is not None:
         report = diagnose_drops(planned, drops, devices, drawn, accuracy=o.drop_accuracy,
                                 tolerance=o.resistor_tolerance, parts=o.parts or ())  # fmt: skip
-    found = StageReport(planned, report, predicted, cautions("power-up", "fitting"), bag,
+    acts = ["drops"] if drops is not None else []
+    found = StageReport(planned, report, predicted, cautions(*acts, "power-up", "fitting"), bag,
                         lambda: _safe_area(planned, types), lambda: _shares(planned, devices, o.parts or ()),
                         half_load(ask, planned, types), told, tuple(o.parts or ()))  # fmt: skip
     return Result("stage", found)

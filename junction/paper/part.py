@@ -11,15 +11,20 @@ from junction.base.units import interval, nominal, percent
 from junction.judge.results import Device, Finding, JunctionVerdict, PartVerdict, say
 from junction.shelf.tables import rule
 from junction.show import blocks as b
-from junction.sweeps.results import PARAMETER_KEYS, FitSummary, SweepPlot
 
-if TYPE_CHECKING:  # a report without pictures does not wait for what draws them
+if TYPE_CHECKING:  # a report without pictures or fits does not wait for what draws and makes them
     from junction.show.canvas import Picture
+    from junction.sweeps.results import FitSummary, SweepPlot
 
 #: Flags of a good fit, and those that the count of points left out tells.
 _COUNTED = ("converged", "uncertainty_known", "current_limited", "over_range", "outliers")
-#: Name of a fitted parameter -> how it is called in front of people.
-PARAMETER_WORDS = {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}
+
+
+def parameter_word(name: str) -> str:
+    """What a fitted parameter is called in front of people."""
+    from junction.sweeps.results import PARAMETER_KEYS
+
+    return {**PARAMETER_KEYS, "RSH_ohm": "shunt", "R_ohm": "R", "I0_A": "offset"}.get(name, name)
 
 
 def fit_notes(f: FitSummary) -> list[b.Inline]:
@@ -109,7 +114,7 @@ def fit_blocks(fit: FitSummary) -> Iterable[b.Block]:
                 b.count(fit.n_points, "point"), " used, at ", nominal(fit.temp_C, "degC"),
                 "." if fit.temp_known else " (taken, not measured)."))  # fmt: skip
     yield b.bullets(fit_notes(fit), role="soft")
-    shown = [(PARAMETER_WORDS.get(name, name), it) for name, it in fit.parameters.items()]
+    shown = [(parameter_word(name), it) for name, it in fit.parameters.items()]
     columns = b.columns("quantity", "value and its interval")
     yield b.beside([
         b.table(columns, [[name, interval(it)] for name, it in items], style="values")
@@ -161,9 +166,9 @@ def sweep_pictures(plots: Mapping[int, tuple[SweepPlot, FitSummary | None]], mad
     found = {}
     for k, (plot, fit) in plots.items():
         p, date = fit.parameters if fit else {}, made[:10]
-        forward = [f"{PARAMETER_WORDS.get(name, name)} {interval(p[name], ends=False)}"
+        forward = [f"{parameter_word(name)} {interval(p[name], ends=False)}"
                    for name in ("N", "NR", "RS_ohm", "R_ohm") if name in p]  # fmt: skip
-        leak = PARAMETER_WORDS["RSH_ohm"]
+        leak = parameter_word("RSH_ohm")
         reverse = [f"{leak} {interval(p['RSH_ohm'], ends=False)}"] if "RSH_ohm" in p else []
         broken = p["BV_V"].value if "BV_V" in p else float("nan")
         reverse += [f"breakdown {interval(p['BV_V'], ends=False)} at 1 mA"] if broken == broken else []

@@ -293,7 +293,9 @@ def shares_picture(name: str, rails: Sequence[tuple], marks_A: Mapping[str, floa
 
 
 @_narrow_too
-def drops_picture(name: str, drops: Sequence, width: float = 460.0) -> Picture:
+def drops_picture(
+    name: str, drops: Sequence, words: Sequence[str] = (), width: float = 460.0
+) -> Picture:  # fmt: skip
     """Measured drops across the emitter resistors against what the others say they should be.
 
     Parameters
@@ -301,9 +303,12 @@ def drops_picture(name: str, drops: Sequence, width: float = 460.0) -> Picture:
     name : str
     drops : sequence of DropVerdict
         With ``where``, ``value``, ``expected_V``, ``wanted_V`` and ``verdict``.
+    words : sequence of str, optional
+        What each verdict is called, where not by its own name.
     width : float
         Of the picture [points].
     """
+    words = words or [d.verdict for d in drops]
     row, left, first = 16.0, 122.0, _TOP + 12.0
     bottom = first + row * len(drops)
     canvas = Canvas(bottom + 33, width)
@@ -327,8 +332,9 @@ def drops_picture(name: str, drops: Sequence, width: float = 460.0) -> Picture:
         if isfinite(value):
             canvas.marks([value], [at], "dot" if fine else "diamond", id=f"drops-value{k}", size=2.4,
                          colour="ink" if fine else "out")  # fmt: skip
-        canvas.words(panel.right + 4, at + 3, d.verdict, colour="soft" if fine else "out")
-    said = (f"{d.where} {quantity(d.value.value, 'V')}, {d.verdict}" for d in drops)
+        canvas.words(panel.right + 4, at + 3, words[k], colour="soft" if fine else "out")
+    said = (f"{d.where} {quantity(d.value.value, 'V')}, {word}"
+            for d, word in zip(drops, words, strict=True))
     return Picture(name, f"measured drops against expected: {'; '.join(said)}", [canvas])
 
 

@@ -24,9 +24,9 @@ from junction.base.units import (
 )
 from junction.judge.results import say
 from junction.paper.part import (
-    PARAMETER_WORDS,
     fit_blocks,
     fit_notes,
+    parameter_word,
     source_caption,
     sweep_pictures,
     temperature_note,
@@ -95,7 +95,7 @@ def short(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
         at = [(quantity(a.ic_A, "A", 1), a.vbe_V, a.hfe) for a in (() if swept else row.at)]
         first = "; ".join(f"{amps}: V_BE {interval(volts, ends=False)}, h_FE {interval(gain, ends=False)}"
                           for amps, volts, gain in at)  # fmt: skip
-        found = [f"{PARAMETER_WORDS.get(name, name)} {interval(it, ends=swept)}"
+        found = [f"{parameter_word(name)} {interval(it, ends=swept)}"
                  for name, it in values.items()]  # fmt: skip
         yield from (b.text(f"  {text}", hang="    ") for text in (first, "; ".join(found), *flags) if text)
     yield from (b.text(note) for note in notes(report))
@@ -126,7 +126,7 @@ def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:
             f = row.fit
             said = "; ".join([f.model, f"{f.n_used} of {f.n_points} points", *map(b.words, fit_notes(f))])
             values = [["model", "", said]]
-            values += [[PARAMETER_WORDS.get(name, name), *value_and_ends(it)]
+            values += [[parameter_word(name), *value_and_ends(it)]
                        for name, it in (*f.parameters.items(), *f.derived.items())]  # fmt: skip
         else:
             values = [[name, *value_and_ends(it)] for name, it in (*_first(row), *row.parameters.items())]
@@ -171,7 +171,7 @@ def curve_notes(row: TransistorRow) -> list[str]:
 def _compact(rows: tuple[FitRow, ...]) -> Iterable[b.Block]:
     held = {n for r in rows for n in r.fit.parameters}
     names = [n for n in ("IS_A", "N", "RS_ohm", "RSH_ohm", "R_ohm") if n in held]
-    right = [PARAMETER_WORDS[n] for n in names]
+    right = [parameter_word(n) for n in names]
     columns = b.columns("part", "of", *right, "model", right=right, wrap=("model",))
     cells = []
     for row in rows[:MOST_LINES]:

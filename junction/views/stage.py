@@ -380,8 +380,10 @@ def pictures(report: StageReport, made: str = "") -> dict[str, Picture]:
 def _drops_drawn(report: StageReport) -> Picture | None:
     from junction.show.plots_sets import drops_picture
 
-    drops = report.measured_drops.drops if report.measured_drops is not None else ()
-    return drops_picture("drops", drops) if drops else None
+    found = report.measured_drops
+    if found is None or not found.drops:
+        return None
+    return drops_picture("drops", found.drops, [shown_verdict(v, found) for v in found.drops])
 
 
 def _shares(report: StageReport) -> Picture | None:

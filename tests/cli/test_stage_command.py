@@ -260,3 +260,15 @@ def test_each_type_reaches_the_temperature_of_its_own_thermal_resistance():
     both = asked("BD140", "2N3055")
     assert both["2N3055"] == pytest.approx(asked("2N3055")["2N3055"], abs=2) and both["2N3055"] < 150
     assert both["BD140"] == pytest.approx(asked("BD140")["BD140"], abs=2) and both["BD140"] > 150
+
+
+def test_the_page_of_drops_warns_where_the_hand_clips_on_and_its_picture_says_what_the_table_says():
+    result = junction.stage(power="30W", load="8ohm", supply="30V", parallel=2, emitter_resistor="0.47ohm",
+                            idle_drop="20mV", measured_drops="19.5mV,21.2mV,40.4mV,0.1mV")  # fmt: skip
+    page = result.contents()["stage.html"]
+    assert "DANGER: clip on with the power off" in page and "probes to the resistor's own leads" in page.replace(
+        "&#x27;", "'")  # fmt: skip
+    alt = result.pictures["drops"].alt
+    assert "lower rail, position 1 40.4 mV, like its neighbours" in alt and "not conducting" in alt
+    planned = junction.stage(power="30W", load="8ohm", supply="30V", parallel=2, emitter_resistor="0.47ohm")
+    assert "clip on" not in planned.contents()["stage.html"]
