@@ -25,9 +25,29 @@ def pytest_runtest_setup(item):
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call(item):
-    """Tests that run one themselves."""
+    """Tests that run one themselves; those marked ``front_door`` must have gone through it."""
     try:
-        return (yield)
+        done = yield
     except FileNotFoundError as error:
         _skip_without_program(error)
         raise
+    door = item.funcargs.get("door")
+    if missed := {mark.args[0] for mark in item.iter_markers("front_door")} - (door.used if door else set()):
+        pytest.fail(f"marked front_door and never went through {', '.join(sorted(missed))}", pytrace=False)
+    return done
+
+
+@pytest.fixture
+def door():
+    """The front door of junction (`tests.outside.Door`), for the tests that are marked ``front_door``."""
+    from tests.outside import Door
+
+    return Door()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """A check through the front door is one against a truth from outside."""
+    for item in items:
+        if item.get_closest_marker("front_door"):
+            item.add_marker("external")
