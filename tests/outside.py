@@ -31,7 +31,7 @@ DOORS = ("check", "sort", "match", "substitute", "stage", "fit", "resistor", "ap
 
 _PLACE = re.compile(r"\b(sections?|clauses?|chapters?|pages?|pp?\.|tables?|figures?|fig\.|rows?|examples?|"
                     r"ex\.|exercises?|equations?|annex|note|[A-Z]\.[0-9]|[0-9]+\.[0-9]+)", re.I)  # fmt: skip
-_YEAR = re.compile(r"\b(18|19|20)[0-9][0-9]\b")
+_YEAR = re.compile(r"\b((18|19|20)[0-9][0-9]|undated)\b")
 _PROGRAM = re.compile(r"\bcomputed by (ngspice|mpmath|pvlib|scipy|numpy|networkx|lmfit|sympy|fractions)\b")
 _WEAK = re.compile(r"title not shown|[a-z]-type\b|quoted|companion|forum|question-and-answer|/")
 
@@ -39,8 +39,8 @@ _WEAK = re.compile(r"title not shown|[a-z]-type\b|quoted|companion|forum|questio
 def source_faults(source: str) -> list[str]:
     """What a source lacks: each of those with a semicolon between has a title, a place in it and a year.
 
-    A general-purpose program is its own truth (``computed by ngspice``); what could not be read here again
-    says ``from memory``, and needs a title all the same.
+    A general-purpose program is its own truth (``computed by ngspice``); a sheet that bears no year is
+    ``undated``; what could not be read here again says ``from memory``, and needs a title all the same.
     """
     faults = []
     for one in filter(None, map(str.strip, source.split(";"))):

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from math import nan
@@ -188,6 +188,16 @@ def rows(path: Path, needed: Collection[str] = (), known: Collection[str] | None
                 yield Row(name, reader.line_num, dict(zip(heading, cells)))  # noqa: B905 - as long, seen above
     except csv.Error as error:
         raise ShelfError(f"cannot be read as CSV: {error}", path.name, reader.line_num) from error
+
+
+def as_written(places: Iterable[Path]) -> tuple[tuple[Path, int, int], ...]:
+    """Files of some places, each with its time and size: one that was edited is another one."""
+    found = []
+    for path in places:
+        for file in sorted(path.glob("*.csv")) if path.is_dir() else [path]:
+            told = file.stat() if file.is_file() else None
+            found.append((file.absolute(), told.st_mtime_ns if told else 0, told.st_size if told else 0))
+    return tuple(found)
 
 
 class Index:

@@ -18,7 +18,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from math import isnan, log, nan
 from pathlib import Path
 from types import SimpleNamespace
@@ -32,6 +32,7 @@ from junction.shelf.tables import (
     Limit,
     PartType,
     Row,
+    as_written,
     columns,
     families,
     index,
@@ -549,13 +550,11 @@ class TypeShelf:
         return tuple(part.name for part in self.near_types(name, count))
 
 
-@cache
-def _shelf(extra: tuple[Path, ...], own: Path) -> TypeShelf:
+@lru_cache(8)
+def _shelf(*written: tuple[tuple[Path, int, int], ...]) -> TypeShelf:
     entries, users = dict(_reference_entries()), []
-    for places in ((own,) if own.is_dir() else (), extra):
-        files = [file for path in places
-                 for file in (sorted(path.glob("*.csv")) if path.is_dir() else [path])]  # fmt: skip
-        found = _laid_over(entries, _user_tables(files))
+    for files in written:
+        found = _laid_over(entries, _user_tables(file for file, *_ in files))
         entries, users = entries | found, [*users, *found.values()]
     shelf = TypeShelf(entries)
     for entry in users:
@@ -598,7 +597,7 @@ def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
     """
     own, given = user_folder() / "types", tuple(Path(path) for path in extra)
     try:
-        return _shelf(given, own)
+        return _shelf(as_written((own,) if own.is_dir() else ()), as_written(given))
     except ShelfError as error:  # a file that nobody named on this call is told with its folder
         if not (error.file and (own / error.file).is_file()) or error.file in [path.name for path in given]:
             raise

@@ -1,7 +1,7 @@
 """Readings and sweeps for the front door, by laws that are written out here.
 
-Truth never comes from the shelf or the physics of the judge: the constants are CODATA 2018 (k, q exact since the
-SI of 2019) and the law is the exponential one.
+Truth never comes from the shelf or the physics of the judge: the constants are those of the SI of 2019, and
+the law is the exponential one.
 """
 
 from math import sqrt, tanh
@@ -34,7 +34,7 @@ def spots(vbe_V, ic_A=1e-3, hfe=100.0, polarity="NPN", temp_C=25.0, names=None, 
 
 
 def pairs(apart_V, ratio=1.0, ic_A=1e-4, temp_C=25.0):
-    """Pairs so far (40 mV) from each other that only these can be chosen: V_BE differences, ratios of gains."""
+    """Pairs so far (40 mV) from each other that only these can be chosen; `ratio` is that of their gains."""
     n = np.arange(len(apart_V))
     low = 0.5 + 0.04 * n
     ratio = np.broadcast_to(ratio, n.size)

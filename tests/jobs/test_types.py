@@ -4,7 +4,6 @@ import pytest
 
 import junction
 from junction.base.errors import ShelfError, UsageError
-from junction.shelf.types import _shelf
 
 GOOD = ["B-E=0.642", "E-B=OL", "B-C=0.636", "C-B=OL", "C-E=OL", "E-C=OL"]
 STAGE = {"power": "80W", "load": "8ohm", "supply": "42V", "parallel": 2, "emitter_resistor": "0.22ohm"}
@@ -101,12 +100,10 @@ def test_ones_own_folder_is_found_by_every_command(monkeypatch, tmp_path):
         lambda: junction.match(spots(tmp_path, ["DRAWER7"] * 4), **STAGE),
     )  # fmt: skip
     table.write_text(row.format("NPN"), encoding="utf-8")
-    _shelf.cache_clear()
     for call in calls:
         said = str(call().to_dict())
         assert "ype DRAWER7 is not" not in said and "no such type" not in said
     table.write_text(row.format("NPM"), encoding="utf-8")
-    _shelf.cache_clear()
     for call in calls:  # the fault with its folder, line and column
         with pytest.raises(ShelfError, match=r"junction/types/mine\.csv, line 2, column 'polarity': 'NPM'"):
             call()
