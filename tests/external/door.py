@@ -59,24 +59,22 @@ def sweep(part, type="", junction="AK", *, i_s=1e-14, n=1.0, r=0.05, top_A=0.1, 
     return pd.DataFrame(columns)
 
 
-def curves(part, type="", *, gain, i_s=2e-14, early_V=100.0, base_A=(), volts=(1, 2, 5, 10, 20), pnp=False,
-           c_b_ohm=np.inf, b_e_ohm=np.inf, leak_A=0.0, breaks_V=np.inf, temp_C=25.0, seed=1):  # fmt: skip
-    """Output curves at some base currents: Ebers and Moll's law with an Early voltage."""
-    rng, rows, heat = np.random.default_rng(seed), [], vt(temp_C)
-    for drive in base_A:
-        for v in volts:
-            own = max(drive + 0.0, 0.0)
-            vbe = heat * np.log1p(gain * own / i_s)
-            own = max(drive - vbe / b_e_ohm + v / c_b_ohm, 0.0)
-            amps = gain * own * (1 + v / early_V) * -np.expm1(-v / heat) + leak_A
-            amps += 1e-3 * np.exp(min((v - breaks_V) / 0.3, 3.0)) if np.isfinite(breaks_V) else 0.0
-            vbe = heat * np.log1p(gain * own / i_s)
-            rows.append((v, vbe, drive, amps))
-    v, vbe, drive, amps = np.array(rows).T
+def curves(part, type="", *, gain, base_A, i_s=2e-14, icbo_A=0.0, early_V=np.inf, breaks_V=np.inf,
+           volts=(1, 2, 5, 10, 20), pnp=False, temp_C=25.0, seed=1):  # fmt: skip
+    """Output curves at some base currents: Ebers and Moll's law, I_C = gain (I_B + I_CBO) + I_CBO.
+
+    The gain grows with the collector voltage by the Early voltage; at `breaks_V` 1 mA more flows.
+    """
+    rng, heat = np.random.default_rng(seed), vt(temp_C)
+    drive, v = (x.ravel() for x in np.meshgrid(base_A, np.array(volts, float), indexing="ij"))
+    own = gain * (drive + icbo_A)
+    amps = own * (1 + v / early_V) * -np.expm1(-v / heat) + icbo_A
+    amps += 1e-3 * np.exp(np.minimum((v - breaks_V) / 0.3, 3.0))
     amps = amps * (1 + 1e-3 * rng.standard_normal(v.size)) + 1e-10 * rng.standard_normal(v.size)
     sign = -1 if pnp else 1
-    return pd.DataFrame({"part": part, "type": type, "vce_V": sign * v, "vbe_V": sign * vbe,
-                         "ib_A": sign * drive, "ic_A": sign * amps, "temp_C": temp_C})  # fmt: skip
+    return pd.DataFrame({"part": part, "type": type, "vce_V": sign * v, "ib_A": sign * drive,
+                         "vbe_V": sign * heat * np.log1p(own / i_s), "ic_A": sign * amps,
+                         "temp_C": temp_C})  # fmt: skip
 
 
 def sides(door, build, *values, **options):
@@ -85,6 +83,16 @@ def sides(door, build, *values, **options):
     frames = [build(tag, value) for tag, value in zip(tags, values, strict=True)]
     found = door.sort(pd.concat(frames), **options).verdicts
     return [str(next(v.verdict for v in found if v.part == tag)) for tag in tags]
+
+
+def limits(folder, type, symbol, at, low="", high=""):
+    """CSV of a limit of one's own for a type, such as ``high="2.8nA"`` at ``"VR=35V"``; its path."""
+    path = folder / f"limits{len(list(folder.iterdir()))}.csv"
+    unit = (high or low).lstrip("0123456789.e-")
+    low, high = low.removesuffix(unit), high.removesuffix(unit)
+    path.write_text("type,symbol,min,max,unit,at,basis,source\n"
+                    f"{type},{symbol},{low},{high},{unit},{at},published,worked example\n")  # fmt: skip
+    return path
 
 
 def part_of(result):

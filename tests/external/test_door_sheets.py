@@ -48,8 +48,8 @@ def test_reverse_current_of_a_schottky_rectifier(door):
 
 @sheet("1N5819 data sheet, electrical characteristics, row I_R at 40 V")
 def test_reverse_current_of_the_schottky_rectifier_for_40_volt(door):
-    """1 mA at 40 V where 1N5817 may pass it at 20 V: 33 kohm are good in that one and a leak in this."""
-    law = {"i_s": 1e-6, "n": 1.05, "back_V": 20, "leak": leak(0.6e-3, 20)}
+    """1 mA at 40 V where 1N5817 may pass it at 20 V: 24 kohm are good in that one and a leak in this."""
+    law = {"i_s": 1e-6, "n": 1.05, "back_V": 20, "leak": leak(INSIDE * 1e-3, 20)}
     build = lambda tag, mark: sweep(tag, mark, **law)  # noqa: E731
     assert sides(door, build, "1N5817", "1N5819") == ["good", "leaky"]
     assert leaks(door, "1N5819", 1e-3, 40, i_s=1e-6, n=1.05) == ["good", "leaky"]
@@ -152,7 +152,7 @@ def test_collector_cut_off_current_of_a_darlington(door):
     assert leaks(door, "TIP120", 200e-6, 60, "BC", i_s=1e-12, r=0.3) == ["good", "leaky"]
 
 
-@sheet("JEDEC registration of 2N3055, row I_EBO at 7 V, undated; MIL-PRF-19500/407, table I, row I_EBO at 7 V")
+@sheet("JEDEC registration of 2N3055, row I_EBO, undated; MIL-PRF-19500/407, table I, row I_EBO")
 def test_the_registered_and_the_military_2n3055_differ(door):
     """5 mA at 7 V are registered; the JAN type may pass 1 mA: 2 mA condemn only that."""
     law = {"i_s": 1e-11, "r": 0.3, "back_V": 7}
