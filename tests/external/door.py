@@ -5,11 +5,24 @@ What they draw is physics of the handbooks with CODATA constants; no figure of j
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import numpy as np
 import pandas as pd
 
+from tests.external.transistor_decks import run
+
 #: k/q [V/K]: CODATA 2018, Table of exact constants (k = 1.380649e-23 J/K, e = 1.602176634e-19 C).
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19
+
+
+#: Invented models of a small and a power transistor, a Darlington's two, and diodes.
+MODELS = """.model small NPN(IS=1e-14 BF=200 BR=4 VAF=90 RB=10 RE=0.3 RC=1)
+.model smallp PNP(IS=1e-14 BF=180 BR=4 VAF=60 RB=10 RE=0.3 RC=1)
+.model power NPN(IS=1e-11 BF=70 BR=3 VAF=100 RB=1 RE=0.02 RC=0.05)
+.model silicon D(IS=4e-9 N=1.9 RS=0.5)
+.model schottky D(IS=3e-6 N=1.05 RS=0.1)
+.model clamp D(IS=1e-15 N=1)"""
 
 
 def vt(temp_C=25.0):
@@ -99,3 +112,38 @@ def part_of(result):
     """The verdict of a result's one part."""
     (only,) = result.verdicts
     return only
+
+
+def metered(networks, amps=1e-3, compliance_V=2.6, over_V=2.0):
+    """Diode-mode readings of networks as ngspice (a general-purpose simulator) solves them, in one run.
+
+    Parameters
+    ----------
+    networks : dict of str to (str, str)
+        Name -> leads with blanks between, and SPICE elements whose nodes ``{B}`` ... are the leads and whose
+        other nodes and names end in ``{n}``; models are those of `MODELS`.
+    amps, compliance_V, over_V : float
+        The meter's current, the voltage it stops at, and what it shows as over-range.
+
+    Returns
+    -------
+    dict of str to list of str
+        Name -> ``B-E=0.612`` for each way the probes can lie.
+    """
+    blocks, asked = [], []
+    for name, (leads, elements) in networks.items():
+        for red, black in permutations(leads.split(), 2):
+            n = len(asked)
+            asked.append((name, f"{red}-{black}"))
+            at = {lead: "0" if lead == black else f"{lead.lower()}{n}" for lead in leads.split()}
+            blocks.append(elements.format(n=n, **at) + f"\nim{n} 0 {at[red]} {amps!r}\n"
+                          f"dm{n} {at[red]} z{n} clamp\nvm{n} z{n} 0 {compliance_V!r}\nrm{n} {at[red]} 0 1e9")
+            blocks[-1] += "".join(f"\nrg{lead}{n} {node} 0 1e10" for lead, node in at.items() if node != "0")
+    nodes = [f"v({pair.split('-')[0].lower()}{n})" for n, (_, pair) in enumerate(asked)]
+    deck = "\n".join(["meter", *blocks, MODELS, ".options gmin=1e-12 reltol=1e-5 itl1=500", ".control",
+                      "set numdgt=12", "set wr_singlescale", "op", f"wrdata @OUT@ {' '.join(nodes)}",
+                      ".endc", ".end\n"])  # fmt: skip
+    readings = {name: [] for name in networks}
+    for (name, pair), volts in zip(asked, run(deck)[0, 1:], strict=True):
+        readings[name].append(f"{pair}={'OL' if volts > over_V else f'{volts:.3f}'}")
+    return readings
