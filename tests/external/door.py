@@ -16,6 +16,15 @@ from tests.external.transistor_decks import run
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19
 
 
+#: Textbooks of the worked examples; the years but the first are those of the editions remembered.
+DE = "Basic Electronics, D. De, 2010"
+FLOYD = "Electronic Devices, T. L. Floyd, 2012 (year from memory)"
+GUPTA = "Fundamentals of Electronic Devices, J. B. Gupta, 2009 (year from memory)"
+KAKANI = "Electronic Devices and Circuits, Kakani and Bhandari, 2008 (year from memory)"
+MALVINO = "Electronic Principles, Malvino, 1999 (year from memory)"
+SEDHA = "A Textbook of Applied Electronics, R. S. Sedha, 2008 (year from memory)"
+SHARMA = "Electronic Devices, S. Sharma, 2012 (year from memory)"
+
 #: Invented models of a small and a power transistor, a Darlington's two, and diodes.
 MODELS = """.model small NPN(IS=1e-14 BF=200 BR=4 VAF=90 RB=10 RE=0.3 RC=1)
 .model smallp PNP(IS=1e-14 BF=180 BR=4 VAF=60 RB=10 RE=0.3 RC=1)

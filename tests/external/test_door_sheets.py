@@ -155,12 +155,13 @@ def test_collector_cut_off_current_of_a_darlington(door):
 @sheet("JEDEC registration of 2N3055, row I_EBO, undated; MIL-PRF-19500/407, table I, row I_EBO")
 def test_the_registered_and_the_military_2n3055_differ(door):
     """5 mA at 7 V are registered; the JAN type may pass 1 mA: 2 mA condemn only that."""
-    law = {"i_s": 1e-11, "r": 0.3, "back_V": 7}
-    types = {"2N3055": 2e-3, "JAN2N3055": 2e-3}
-    build = lambda tag, name: sweep(tag, name, "BE", leak=leak(types[name], 7), **law)  # noqa: E731
-    assert sides(door, build, *types) == ["good", "leaky"]
-    assert leaks(door, "2N3055", 5e-3, 7, "BE", i_s=1e-11, r=0.3) == ["good", "leaky"]
-    assert leaks(door, "JAN2N3055", 1e-3, 7, "BE", i_s=1e-11, r=0.3) == ["good", "leaky"]
+    def build(tag, marked):
+        return sweep(tag, marked[0], "BE", i_s=1e-11, r=0.3, back_V=7, leak=leak(marked[1], 7))
+
+    plain, jan = ("2N3055", "JAN2N3055")
+    within = [(plain, INSIDE * 5e-3), (plain, 2e-3), (jan, INSIDE * 1e-3)]
+    beyond = [(plain, OUTSIDE * 5e-3), (jan, 2e-3), (jan, OUTSIDE * 1e-3)]
+    assert sides(door, build, *within, *beyond) == ["good"] * 3 + ["leaky"] * 3
 
 
 def family(gain, top_A, parts=7):

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
-from tests.external.door import curves, limits, sides, sweep, vt
+from tests.external.door import DE, FLOYD, GUPTA, MALVINO, SEDHA, SHARMA, curves, limits, sides, sweep, vt
 
 #: The limit is so many times the worked figure: a part that passes the figure keeps the second.
 UNDER, OVER = 0.85, 1.2
@@ -28,7 +28,7 @@ def held(door, folder, frame, type, symbol, figure, at, unit="A"):
     return [str(door.sort(frame, types=path).verdicts[0].verdict) for path in one]
 
 
-@worked("Electronic Principles, Malvino, example 2-7, page 52, 1999 (year from memory)")
+@worked(f"{MALVINO}, example 2-7, page 52")
 def test_surface_leakage_is_a_resistance(door, tmp_path):
     """2 nA at 25 V is 12.5 Gohm, so 2.8 nA at 35 V: swept to 25 V, held to a limit at 35 V."""
     part = sweep("D1", "1N4148", i_s=2.5e-11, n=1.2, r=0.6, back_V=25, leak=lambda v: v / 12.5e9,
@@ -39,8 +39,8 @@ def test_surface_leakage_is_a_resistance(door, tmp_path):
     assert held(door, tmp_path, part, "1N4148", "I_R", 2.8e-9, "VR=35V")[0] == "leaky"
 
 
-@worked("Electronic Devices, S. Sharma, example 4.7, page 190, 2012 (year from memory); "
-        "Basic Electronics, D. De, example 2-20, page 99, 2010")  # fmt: skip
+@worked(f"{SHARMA}, example 4.7, page 190; "
+        f"{DE}, example 2-20, page 99")  # fmt: skip
 def test_saturation_current_and_leakage_resistance_add_up(door, tmp_path):
     """3.18 uA of saturation and 5.5 Mohm are 5 uA at 10 V, and so are 2.33 uA and 3.75 Mohm."""
     for saturation, ohm in ((3.1818e-6, 5.5e6), (2.3333e-6, 3.75e6)):
@@ -54,25 +54,25 @@ def hot(door, folder, cold_A, hot_A, temp_C):
     return held(door, folder, part, "1N5817", "I_R", cold_A, "VR=20V")
 
 
-@worked("Basic Electronics, D. De, example 2-19, page 98, 2010")
+@worked(f"{DE}, example 2-19, page 98")
 def test_saturation_current_at_70_degC(door, tmp_path):
     """Doubled each 10 degC, 23 times that of 25 degC."""
     assert hot(door, tmp_path, 1e-6, 22.627e-6, 70) == ["leaky", "good"]
 
 
-@worked("Electronic Devices, S. Sharma, example 4.6, page 189, 2012 (year from memory)")
+@worked(f"{SHARMA}, example 4.6, page 189")
 def test_saturation_current_at_80_degC(door, tmp_path):
     """45 times that of 25 degC."""
     assert hot(door, tmp_path, 1e-6, 45e-6, 80) == ["leaky", "good"]
 
 
-@worked("Electronic Principles, Malvino, example 2-6, page 51, 1999 (year from memory)")
+@worked(f"{MALVINO}, example 2-6, page 51")
 def test_saturation_current_at_100_degC(door, tmp_path):
     """5 nA at 25 degC are 898 nA at 100 degC (seven doublings and five times 7 %)."""
     assert hot(door, tmp_path, 5e-9, 897.63e-9, 100) == ["leaky", "good"]
 
 
-@worked("A Textbook of Applied Electronics, R. S. Sedha, example 12.4, page 228, 2008 (year from memory)")
+@worked(f"{SEDHA}, example 12.4, page 228")
 def test_saturation_current_at_400_kelvin(door, tmp_path):
     """10 uA at 300 K are 10.24 mA at 400 K: what is referred back over 100 K, 30 % to either side tells."""
     part = sweep("D1", "1N5817", i_s=10.24e-3, n=1.05, back_V=20, top_A=1.0, temp_C=126.85)
@@ -130,7 +130,7 @@ def measured(door, frame, name):
     return only.verdict, only.measured[name].value
 
 
-@worked("Basic Electronics, D. De, example 4-4, page 209, 2010; "
+@worked(f"{DE}, example 4-4, page 209; "
         "BC546 to BC548 data sheet, table of h_FE groups, undated")  # fmt: skip
 def test_gain_of_a_worked_transistor_is_that_of_group_b(door):
     """20 uA into the base and 5 mA in the collector are 250: within group B (200 to 450), under C (420)."""
@@ -141,7 +141,7 @@ def test_gain_of_a_worked_transistor_is_that_of_group_b(door):
     assert measured(door, build("Q1", "BC547B"), "h_FE at 2 mA, 5 V")[1] == pytest.approx(250, rel=0.01)
 
 
-@worked("Electronic Devices, T. L. Floyd, example 4.1, page 120, 2012 (year from memory)")
+@worked(f"{FLOYD}, example 4.1, page 120")
 def test_gain_of_a_transistor_without_a_marking(door):
     """3.65 mA for 50 uA are 73."""
     base = np.r_[0, 50e-6 * np.array([0.02, 0.1, 0.4, 1.0, 2.0])]
@@ -149,7 +149,7 @@ def test_gain_of_a_transistor_without_a_marking(door):
     assert found == ("good", pytest.approx(73, rel=0.01))
 
 
-@worked("Fundamentals of Electronic Devices, J. B. Gupta, example 6.12, page 228, 2009 (year from memory)")
+@worked(f"{GUPTA}, example 6.12, page 228")
 def test_early_voltage_of_two_points(door):
     """5.0 mA at 5 V and 5.8 mA at 10 V are 6.25 kohm, so the line meets zero at 26.25 V."""
     at_zero = 5.0e-3 - 5 / 6250
