@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from junction.cli.main import COMMANDS
+from junction.cli.commands import COMMANDS
 from tests.rows import every_row
 from tests.test_readme_examples import PAGES
 

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from junction.cli.main import build_parser, main
+from junction.cli.commands import build_parser
+from junction.cli.main import main
 from tests.rows import every_row
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -9,7 +9,8 @@ import pytest
 
 from junction.base.records import spelled
 from junction.base.units import nominal, parse_quantity
-from junction.cli.main import COMMANDS, build_parser, main
+from junction.cli.commands import COMMANDS, build_parser
+from junction.cli.main import main
 from junction.demo.bag import demo_files
 from junction.shelf.tables import records
 from junction.show.blocks import plain, signed

@@ -10,7 +10,7 @@ from junction.cli.output import Outputs, say
 from junction.demo.bag import demo_files
 from junction.jobs.job import job
 from junction.jobs.sort import sort
-from junction.show.write import must_be_writable, write_files
+from junction.show.files import must_be_writable, write_files
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.

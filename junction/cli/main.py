@@ -1,261 +1,175 @@
-"""Entry point: find the command, import only that one, turn every known error into one line.
+"""Entry point: whatever happens, an answer or one line, and a status that says which.
 
-Exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done.
+Exit status: 0 all rows used; 1 done, but rows were set aside; 2 nothing done, or the answer could not be
+given.  ``JUNCTION_TRACE=1`` shows where an unforeseen error came from.  The commands are imported inside the
+handler, so that an error or an interrupt while that goes on ends in one line as well.
 """
 
 from __future__ import annotations
 
-import argparse
-import importlib
+import errno
+import io
 import os
-import re
-import shlex
+import signal
 import sys
-from collections.abc import Iterable, Sequence
-
-import junction
-from junction.base.errors import JunctionError, UsageError
-from junction.base.units import shown as quote
-from junction.cli.output import Outputs, progress, say
-from junction.jobs.job import collector_off
-from junction.show.blocks import visible
-
-#: command -> (module, one line of help); the module offers the public function of that name, with its options
-#: and what the command line says of it (`junction.jobs.job.job`).
-COMMANDS: dict[str, tuple[str, str]] = {
-    "check": ("junction.jobs.check", "one suspect part: meter readings to a verdict and the next test"),
-    "sort": ("junction.jobs.sort", "a bag of parts: readings and sweeps to verdicts, worst first"),
-    "fit": ("junction.jobs.fit", "sweeps to junction parameters with their uncertainty"),
-    "match": ("junction.jobs.match", "matched sets for the stage they will work in"),
-    "stage": ("junction.jobs.stage", "an output stage: operating currents, heat, emitter-resistor drops"),
-    "substitute": ("junction.jobs.substitute", "does a replacement meet or exceed the original"),
-    "resistor": ("junction.jobs.resistor", "stock values, combinations and readings of a resistor"),
-    "demo": ("junction.cli.demo", "write an invented, simulated bag and run the whole job on it"),
-}
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
 
 NOTHING_DONE = 2
+#: Further signals within that of one that ends the program are the same one: a key pressed twice [s].
+_SAME_S = 0.5
+_ROOM = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 
 
-class _Parser(argparse.ArgumentParser):
-    """Parser whose errors are one line; a mistyped command or option is told what it is near to."""
-
-    def error(self, message: str):
-        if message.startswith("the following arguments are required"):
-            message = f"what is it about? Write {self.prog} {self.first}"
-        self.exit(NOTHING_DONE, f"{self.prog}: {message}\n")
-
-    def parse_known_args(self, args=None, namespace=None):
-        """As argparse does it, but what is wrong is told with what to write for that option."""
-        self.exit_on_error = False
-        try:
-            return super().parse_known_args(args, namespace)
-        except argparse.ArgumentError as error:
-            name, said = error.argument_name or "", error.message
-            option = next((a for a in self._actions if name and name.split("/")[0] in a.option_strings), None)
-            if option is None:
-                self.error(said)
-            long = option.option_strings[-1]
-            if said.startswith("expected one"):
-                example = getattr(option, "example", "") or option.metavar
-                self.error(f"{long} has no value. Write {long} {example}.")
-            if option.choices:
-                given = re.match(r"invalid choice: (.*) \(choose", said)
-                wrong = given[1].strip("'") if given else ""
-                near = _near(wrong, option.choices)
-                self.error(f"{long} {_shown(wrong)} is none of {', '.join(option.choices)}{near}")
-            self.error(f"{long} {said}")
-
-    def joined(self, words: Sequence[str]) -> list[str]:
-        """Words with negative values tied to their option: argparse takes ``-80W`` for an option."""
-        out: list[str] = []
-        for word in words:
-            last = self._option_string_actions.get(out[-1]) if out else None
-            if last is not None and last.nargs is None and re.match(r"-[.,]?[0-9]", word):
-                out[-1] += f"={word}"
-            else:
-                out.append(word)
-        return out
-
-    def refuse_unknown(self, words: Sequence[str]) -> None:
-        """Stop at the first long option that this command does not have.
-
-        Asked before anything is parsed: a required option that was mistyped would else be called missing.
-        """
-        known = self._option_string_actions
-        for word in words:
-            name = word.partition("=")[0]
-            if word == "--":
-                return
-            if name.startswith("--") and name not in known:
-                long = [option for option in known if option.startswith("--")]
-                self.error(f"there is no option {_shown(name)}{_near(name, long)}")
+class Stopped(BaseException):
+    """The program was told from outside to end."""
 
 
-def _shown(word: str) -> str:
-    return visible(word if len(word) <= 60 else word[:59] + "…")
+class _Closed(io.TextIOBase):
+    """A standard stream that was closed before the program started."""
 
-
-def _near(word: str, known: Iterable[str]) -> str:
-    """A question after the nearest known word, or nothing."""
-    import difflib
-
-    known = list(known)
-    bare = {one.lstrip("-"): one for one in known}  # dashes and all are alike in every option
-    stem = word[:60].lstrip("-")
-    near = [one for one in bare if len(stem) > 1 and one.startswith(stem)][:1]
-    near = [bare[one] for one in near or difflib.get_close_matches(stem, bare, n=1, cutoff=0.6)]
-    return f"; did you mean {near[0]}?" if near else ""
-
-
-def build_parser(only: str | None = None) -> argparse.ArgumentParser:
-    """Parser of the whole command line; with `only`, just that command's module is imported."""
-    parser = _Parser(prog="junction", description=junction.__doc__, allow_abbrev=False)
-    parser.add_argument("--version", action="version", version=f"junction {junction.__version__}")
-    if not only:  # the help of the whole
-        from junction.shelf.types import user_folder
-
-        parser.epilog = f"Types of your own: CSV files in {user_folder() / 'types'} (reference/README.md)."
-    parser.of_command = {}
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=False)
-    for name, (module, summary) in COMMANDS.items():
-        sub = commands.add_parser(
-            name, help=summary, description=summary, allow_abbrev=False,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )  # fmt: skip
-        parser.of_command[name] = sub
-        if only in (None, name):
-            add_arguments(sub, getattr(importlib.import_module(module), name))
-    return parser
-
-
-def add_arguments(parser: argparse.ArgumentParser, function) -> None:
-    """Arguments that a job's declaration asks for."""
-    parser.epilog = function.epilog  # argparse formats no epilog: % stands for itself
-    parser.set_defaults(function=function)
-    if function.inputs:
-        dest, many, word, text = function.inputs
-        text += ": files, folders, patterns, or - for standard input" if word == "FILE" else ""
-        parser.add_argument(dest, nargs=many or None, metavar=word, help=text)
-        such = re.search(r"such as ([^,\s]+)", text)
-        parser.first = such[1] if such else {"FILE": "readings.csv"}.get(word, word)
-    groups: dict[str, argparse._ActionsContainer] = {"": parser}
-    for one in function.options:
-        if one.group not in groups:
-            groups[one.group] = parser.add_argument_group(one.group)
-        where = groups[one.group]
-        long = "--" + one.option.replace("_", "-")
-        text = one.help.replace("%", "%%")
-        if one.kind == "flag":
-            where.add_argument(long, action="store_true", help=text)
-        else:
-            where.add_argument(
-                long, metavar=one.metavar or None, type=_typed(one), help=text,
-                choices=one.choices or None, default=[] if one.again else one.default,
-                action="append" if one.again else "store",
-            ).example = one.example  # fmt: skip
-    if function.writes:
-        group = parser.add_argument_group("results")
-        group.add_argument("-o", "--output", metavar="FOLDER",
-                           help=f"write {function.writes} there, all or nothing; index.html gathers what all"
-                           " commands wrote there")
-        group.add_argument("--job", metavar="TEXT", default="",
-                           help="name of the job, for its sheet and labels; the folder of -o keeps it")
-        group.add_argument("--json", metavar="FILE", help="write the JSON to a file; - is standard output")
-
-
-def _typed(one):
-    def from_text(text: str):
-        try:
-            return one.read(text)
-        except JunctionError as error:
-            said, value = one.refused(error), _shown(text)
-            for quoted in (quote(text), repr(text)):
-                said = said.removeprefix(f"{quoted}: ").removeprefix(f"{quoted} ")
-            joint = " " if said.startswith(("has ", "is ", "must ", "may ")) else ": "
-            raise argparse.ArgumentTypeError(f"{value}{joint}{said}") from error
-
-    return from_text
+    def write(self, text: str) -> int:
+        raise OSError(errno.EBADF, "it is closed")
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run the command line and return the exit status."""
-    argv = sys.argv[1:] if argv is None else argv
-    # the red probe on the lead - of a bridge is no option: a word that starts with a blank is none
-    argv = [f" {word}" if word.startswith(("--~", "--+")) else word for word in argv]
-    asked = next((word for word in argv if word in COMMANDS), "")
-    args = _parsed(build_parser(asked), asked, argv)
+    """Run the command line and return the exit status.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        The words behind ``junction``; without them this is the program itself, with its own words.
+    """
+    words, itself = (sys.argv[1:], True) if argv is None else (argv, False)
+    before = sys.stdin, sys.stdout, sys.stderr
+    with _signals(itself) as came:
+        try:
+            _open_streams(itself)
+            return _status(words, came)
+        finally:
+            if not itself:
+                sys.stdin, sys.stdout, sys.stderr = before
+
+
+def _status(words: Sequence[str], came: list[float]) -> int:
+    """Run; the exit status. What went wrong is said."""
     try:
-        with collector_off():
-            status = _run(args)
-        sys.stdout.flush()
-        return status
-    except JunctionError as error:
-        _complain(f"junction {args.command}: {error}")
-        return NOTHING_DONE
-    except BrokenPipeError:
-        # the reader went away (``| head``); what is still in the buffer must not raise again at exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return NOTHING_DONE
-    except KeyboardInterrupt:
-        _complain(f"\njunction {args.command}: stopped")
-        return NOTHING_DONE
+        end, status = None, NOTHING_DONE
+        try:
+            from junction.cli.commands import run
+
+            status = run(words)
+        except SystemExit as left:  # --help, --version, or a line that was said already
+            end = left
+        _flush(sys.stdout)
+    except BaseException as error:
+        end, status = None, NOTHING_DONE
+        _say(_line(words, error, stopped=bool(came)))
+    for stream in (sys.stdout, sys.stderr):  # what is left there must not fail when the program ends
+        with suppress(Exception):
+            _flush(stream)
+    if end is not None:
+        raise end
+    return status
 
 
-def _run(args: argparse.Namespace) -> int:
-    """Run the public function with the values of its options; the exit status."""
-    function = args.function
-    values = {one.option: getattr(args, one.option) for one in function.options if not one.cli}
-    if args.command == "demo":  # writes the bag first, and its report below it
-        return function(args.folder, **values)
-    if args.job and args.output is None:
-        raise UsageError(f"--job names the folder of -o: write -o FOLDER --job {shlex.quote(args.job)}")
-    outputs = Outputs(args.output, args.json, args.job, getattr(args, "more", False))
-    if args.command == "check":
-        if not args.readings:
-            from junction.cli.sitting import run_sitting
+def _line(words: Sequence[str], error: BaseException, stopped: bool) -> str:
+    """What ended the run, where, and how to find out more."""
+    name = next((word for word in words if not word.startswith("-")), "")
+    known = getattr(sys.modules.get("junction.base.errors"), "JunctionError", ())
+    if isinstance(error, KeyboardInterrupt | Stopped):
+        said = "stopped"
+    elif isinstance(error, known):
+        said = str(error)
+    else:
+        if os.environ.get("JUNCTION_TRACE") == "1":
+            import traceback
 
-            return run_sitting(args, values, outputs)
-        if args.leads:
-            raise UsageError("--leads is for readings asked one by one. Leave it out: B-E=0.612 names them")
-        if args.bag:
-            raise UsageError("--bag asks the readings one by one. Write --record FILE to keep these")
-    if "plots" in values and args.output is None:
-        usual = next(one for one in function.options if one.option == "plots")
-        if values["plots"] not in (None, usual.default, usual.read(usual.default)) and values["plots"][1]:
-            raise UsageError("--plots writes files of pictures beside the page: say where with -o FOLDER")
-        values["plots"] = (0, "")  # only a page has pictures
-    given = [getattr(args, function.inputs[0])] if function.inputs else []
-    with progress():
-        result = function(*given, **values)
-    if getattr(args, "record", None):
-        from junction.cli.sitting import append_part
-
-        append_part(args.record, result.bag.readings[0])
-    return outputs.finish(result, everything=getattr(args, "all", False))
+            with suppress(Exception):
+                traceback.print_exception(error)
+        said = (f"ended by an unforeseen error, {_what(error)}; to report it, run the same with JUNCTION_TRACE=1"
+                " and send what that shows")  # fmt: skip
+        said = "stopped" if stopped else said
+    said = "; ".join(dict.fromkeys([said, *getattr(error, "__notes__", ())]))
+    start = "\n" if said.startswith("stopped") and sys.stderr.isatty() else ""  # behind the ^C of a terminal
+    return f"{start}{f'junction {name}'.strip()}: {said}"
 
 
-def _parsed(parser: _Parser, asked: str, argv: Sequence[str]) -> argparse.Namespace:
-    """Arguments, or an exit with one line that names the command they were meant for."""
-    first = next((word for word in argv if not word.startswith("-")), "")
-    if first and first != asked:
-        near = _near(first.lower(), COMMANDS) or f"; there are {', '.join(COMMANDS)}"
-        parser.error(f"there is no command {_shown(first)}{near}")
-    if not asked:
-        parser.refuse_unknown(argv)
-        parser.parse_args(argv)  # --help and --version end here
-        wide = max(map(len, COMMANDS))
-        say("\n".join(f"  {name:<{wide}}  {summary}" for name, (_, summary) in COMMANDS.items()))
-        # an answer, but nothing was done: a script whose job's name came out empty must not go on
-        parser.exit(NOTHING_DONE)
-    command = parser.of_command[asked]
-    command.refuse_unknown(argv[list(argv).index(asked) + 1 :])
-    at = list(argv).index(asked) + 1
-    args, left = parser.parse_known_args([*argv[:at], *command.joined(argv[at:])])
-    if left:
-        command.error(f"not understood: {' '.join(map(_shown, left))}")
-    return args
+def _what(error: BaseException) -> str:
+    """An error in a few words, and the last line of ours that it went through."""
+    said = type(error).__name__
+    with suppress(Exception):
+        said = ": ".join(filter(None, [said, " ".join(str(error).split())[:160]]))
+    at, step = "", error.__traceback__
+    while step is not None:
+        file = step.tb_frame.f_code.co_filename
+        if file.startswith(_ROOM):
+            at = f" ({os.path.relpath(file, _ROOM)} line {step.tb_lineno})"
+        step = step.tb_next
+    return said + at
 
 
-def _complain(text: str) -> None:
-    """One line on standard error, control characters from a file or an argument made visible."""
-    say("\n".join(visible(line) for line in text.split("\n")), sys.stderr)
+def _say(text: str) -> None:
+    """Lines for a person; with the words for it where their module is there, and without in any case."""
+    with suppress(Exception):
+        sys.modules["junction.cli.output"].complain(text)
+        return
+    with suppress(Exception):
+        print("".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text), file=sys.stderr)
+
+
+def _flush(stream) -> None:
+    output = sys.modules.get("junction.cli.output")
+    with output.writing(stream) if hasattr(output, "writing") else nullcontext():
+        stream.flush()
+
+
+# --- streams and signals ---------------------------------------------------------------------------------
+
+
+def _open_streams(itself: bool) -> None:
+    """Something in the place of each stream that was closed; no file of ours takes its number."""
+    for number in range(3) if itself else ():
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    sys.stdin = sys.stdin or io.TextIOWrapper(io.BytesIO(), "utf-8")
+    sys.stdout, sys.stderr = sys.stdout or _Closed(), sys.stderr or _Closed()
+    if itself and hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="backslashreplace")  # what was typed is answered, whatever it was
+
+
+@contextmanager
+def _signals(itself: bool) -> Iterator[list[float]]:
+    """Signals that end the program are raised where it is, once; yields the moments when they came."""
+    came: list[float] = []
+
+    def heard(number: int, frame: object) -> None:
+        if not came or time.monotonic() - came[-1] > _SAME_S:
+            came.append(time.monotonic())
+            raise KeyboardInterrupt if number == signal.SIGINT else Stopped
+
+    def swallowed(told) -> None:
+        """Raised where nothing can be, as in a callback of the interpreter: raised again a little later."""
+        if isinstance(told.exc_value, KeyboardInterrupt | Stopped) and hasattr(signal, "setitimer"):
+            came.clear()
+            signal.signal(signal.SIGALRM, heard)
+            signal.setitimer(signal.ITIMER_REAL, 0.01)
+        else:
+            sys.__unraisablehook__(told)
+
+    before = {}
+    if itself:
+        sys.unraisablehook = swallowed
+    with suppress(ValueError):  # only the main thread may
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            one = getattr(signal, name, None)
+            if one is not None and signal.getsignal(one) not in (signal.SIG_IGN, None):  # nohup
+                before[one] = signal.signal(one, heard)
+    try:
+        yield came
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, signal.SIG_IGN if itself else handler)

@@ -6,12 +6,12 @@ import os
 import re
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
-from junction.base.errors import OutputError
+from junction.base.errors import JunctionError, OutputError
 from junction.base.progress import told_to
 from junction.base.records import SetAside
 from junction.show.blocks import (
@@ -37,13 +37,52 @@ PROGRESS_AFTER_S = 2.0
 PROGRESS_EVERY_S = 0.1
 
 
-def say(text: str = "", stream=None) -> None:
-    """Print a line; characters the stream cannot encode get a plain stand-in, never an error."""
+class StreamLost(OutputError):
+    """Standard output or error takes nothing more: it is full, closed, or nobody reads it."""
+
+    def __init__(self, stream, error: Exception) -> None:
+        reason = getattr(error, "strerror", None) or "it is closed"
+        if isinstance(error, BrokenPipeError):
+            reason = "who read it has gone"
+        self.stream, self.why = stream, f"standard {'error' if stream is sys.stderr else 'output'}: {reason}"
+        super().__init__(f"{self.why}; the answer could not be given whole")
+        with suppress(OSError, ValueError, AttributeError):
+            # what is still in the buffer must not fail again when the program ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+@contextmanager
+def writing(stream) -> Iterator[None]:
+    """Within, a stream that fails raises `StreamLost`."""
+    try:
+        yield
+    except (OSError, ValueError) as error:
+        if isinstance(error, JunctionError) or isinstance(error, ValueError) and not stream.closed:
+            raise
+        raise StreamLost(stream, error) from error
+
+
+def say(text: str = "", stream=None, *, end: str = "\n", flush: bool = False) -> None:
+    """Print a line; characters the stream cannot encode get a plain stand-in, never an error.
+
+    Raises
+    ------
+    StreamLost
+    """
     stream = sys.stdout if stream is None else stream
     if not _encodable(text, stream):
         encoding = stream.encoding
         text = plain(text).encode(encoding, "backslashreplace").decode(encoding)
-    print(text, file=stream)
+    with writing(stream):
+        print(text, file=stream, end=end, flush=flush)
+
+
+def complain(text: str) -> None:
+    """Lines on standard error, or where that is gone on standard output; control characters made visible."""
+    text = "\n".join(visible(line) for line in text.split("\n"))
+    for stream in (sys.stderr, sys.stdout):
+        with suppress(StreamLost):
+            return say(text, stream, flush=True)
 
 
 @contextmanager
@@ -58,14 +97,16 @@ def progress() -> Iterator[None]:
         nonlocal due, width
         if time.monotonic() >= due:
             due, width = time.monotonic() + PROGRESS_EVERY_S, max(width, len(text))
-            print(f"\r{text.ljust(width)}", end="", file=sys.stderr, flush=True)
+            with suppress(StreamLost):
+                say(f"\r{text.ljust(width)}", sys.stderr, end="", flush=True)
 
     try:
         with told_to(show):
             yield
     finally:
         if width:
-            print(f"\r{' ' * width}\r", end="", file=sys.stderr, flush=True)
+            with suppress(StreamLost):
+                say(f"\r{' ' * width}\r", sys.stderr, end="", flush=True)
 
 
 def _encodable(text: str, stream) -> bool:
@@ -102,20 +143,23 @@ class Outputs:
         self.folder, self.job, self.more = Path(folder) if folder else None, job, more
         self.json_path = Path(json_to) if json_to and json_to != "-" else None
         self.json_on_stdout = json_to == "-"
+        self._places: list[Path] = []
         if self.folder or self.json_path:
             from junction.paper.job_folder import NAME, PAGE, JobFolder
-            from junction.show.write import must_be_writable
+            from junction.show.files import is_stream, must_be_writable
         if self.folder is not None:
             must_be_writable(self.folder)
             JobFolder.read(self.folder)
-        if self.json_path is not None:
-            if self.json_path.is_dir():
+            self._places.append(self.folder)
+        if self.json_path is not None and not is_stream(self.json_path):
+            if os.path.isdir(self.json_path):
                 raise OutputError(f"{self.json_path}: is a folder; --json wants a file name or -")
             inside = self.folder is not None and self.folder.absolute() in self.json_path.absolute().parents
             own = [self.folder / NAME, self.folder / PAGE] if self.folder else []
             if os.path.realpath(self.json_path) in map(os.path.realpath, own):
                 raise OutputError(f"{self.json_path}: is the job's own file; choose another for the JSON")
             must_be_writable(self.json_path.parent, make=inside)
+            self._places.append(self.json_path.parent)
 
     @property
     def text_stream(self):
@@ -131,31 +175,59 @@ class Outputs:
         ------
         OutputError
             A file or folder cannot be written, or is one of those read; what stood there stands there still.
+        StreamLost
+            The answer cannot be printed; the files are written.
         """
-        files, text = {}, result.json_pieces
+        if self.folder is None and self.json_path is None:
+            return self._shown(result, everything)
+        from junction.show.files import alone_with, write_files, written_before
+
+        with alone_with(*self._places):
+            files = self._files(result)
+            write_files(files)
+        with written_before():
+            return self._shown(result, everything, next(iter(files)))
+
+    def _files(self, result) -> dict:
+        """Contents of all files by their places, the page first."""
+        files = {}
         if self.folder is not None:
             files = result.written(self.folder, self.job)
         if self.json_path is not None:
             place = os.path.realpath(self.json_path)
             files = {path: content for path, content in files.items() if os.path.realpath(path) != place}
-            files[self.json_path] = text
+            files[self.json_path] = result.json_pieces
         inputs = {os.path.realpath(p) for p in getattr(result.bag, "files", ()) if p != "-"}
         for path in files:
             if os.path.realpath(path) in inputs:
                 raise OutputError(f"{path}: is one of the files read; choose another place for the results")
-        if files:
-            from junction.show.write import write_files
+        return files
 
-            write_files(files)
-        stream, left = self.text_stream, getattr(result, "set_aside", ())
+    def _shown(self, result, everything: bool, page: Path | None = None) -> int:
+        """Print a result; the exit status.  Where standard error fails, the answer is given all the same."""
+        stream, left, lost = self.text_stream, getattr(result, "set_aside", ()), []
+
+        def told(show: Callable, *words, **how) -> None:
+            try:
+                show(*words, **how)
+            except StreamLost as error:
+                if error.stream is sys.stdout:
+                    raise
+                lost.append(error.why)
+
         shown = {"everything": everything, "more": self.more, "paint": paint_for(stream)}
-        say(result.text(width_for(stream), **shown), stream)
+        told(say, result.text(width_for(stream), **shown), stream)
         lines = None if self.more else getattr(result, "lines_set_aside", None)
-        report_set_aside(left, lines=lines, more=self.more)
+        told(report_set_aside, left, lines=lines, more=self.more)
         if self.folder is not None:
-            say(f"page: {next(iter(files))}; job sheet: {self.folder / 'index.html'}", stream)
+            told(say, f"page: {page}; job sheet: {self.folder / 'index.html'}", stream)
         if self.json_on_stdout:
-            sys.stdout.writelines(text(ascii_only=not _encodable("µ\ud7ff\U0001f600", sys.stdout)))
+            ascii_only = not _encodable("µ\ud7ff\U0001f600", sys.stdout)
+            with writing(sys.stdout):
+                sys.stdout.writelines(result.json_pieces(ascii_only=ascii_only))
+        elif lost:
+            say(f"not used: {set_aside_words(left)}, which could not be listed ({lost[0]})")
+        with writing(sys.stdout):
             sys.stdout.flush()
         return 1 if left else 0
 

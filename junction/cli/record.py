@@ -10,10 +10,8 @@ import csv
 import io
 import os
 import re
-import shutil
-import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import count
 from math import isinf, isnan, nan
@@ -30,10 +28,9 @@ from junction.base.records import (
 )
 from junction.intake.cells import NAMES, Column, cell_value, parse_heading
 from junction.intake.table import MOST_CELL_LINES, UnusableTable, open_text
+from junction.show.files import alone_with, write_files
 from junction.show.write import safe_cell
 
-#: How long another writer is waited for, and how often it is asked [s].
-_PATIENCE_S, _PAUSE_S = 10.0, 0.02
 _THREE_DECIMALS = re.compile(r"\d+\.\d{3}(?!\d)")
 #: Placements whose columns come together.
 _SETS = (NUMBER_PLACEMENTS, BJT_PLACEMENTS, DIODE_PLACEMENTS)
@@ -65,68 +62,6 @@ def checked_tag(text: str) -> str:
     if text.startswith("#") or safe_cell(text) != text:
         raise OutputError(f"{text!r} cannot be a tag in a CSV: begin it with a letter or a digit")
     return text
-
-
-@contextmanager
-def alone_with(path: Path) -> Iterator[None]:
-    """Keep every other writer of the folder's records out, for as long as a file is read and replaced.
-
-    The lock is on the folder, since the file itself is replaced; where there is no such lock, a file beside
-    it that only one can make.
-
-    Raises
-    ------
-    OutputError
-        Somebody else held it for longer than one waits.
-    """
-    lock, folder = path.with_name(f".{path.name}.lock"), -1
-
-    def taken() -> bool:
-        nonlocal folder
-        try:
-            import fcntl
-
-            folder = os.open(path.parent, os.O_RDONLY) if folder < 0 else folder
-            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        except (ImportError, OSError):
-            try:
-                os.close(os.open(lock, os.O_CREAT | os.O_EXCL))
-            except FileExistsError:
-                return False
-            made.append(lock)
-        return True
-
-    made: list[Path] = []
-    end = time.monotonic() + _PATIENCE_S
-    try:
-        while not taken():
-            if time.monotonic() > end:
-                left = f"; if no other junction runs, delete {lock}" if lock.exists() else ""
-                raise OutputError(f"{path}: another program is writing there; try again{left}")
-            time.sleep(_PAUSE_S)
-        yield
-    finally:
-        for one in made:
-            one.unlink(missing_ok=True)
-        if folder >= 0:
-            os.close(folder)
-
-
-def _replaced(path: Path, text: str) -> None:
-    """The file with a new content, or as it was: on the disk beside its place before it is moved there."""
-    new = path.with_name(f".junction-{os.getpid()}-{path.name}")
-    try:
-        with open(new, "wb") as out:
-            out.write(text.encode())
-            out.flush()
-            os.fsync(out.fileno())
-        if path.exists():
-            shutil.copymode(path, new)
-        os.replace(new, path)
-    finally:
-        new.unlink(missing_ok=True)
 
 
 @dataclass
@@ -230,7 +165,7 @@ class Record:
     """
 
     def __init__(self, file: str) -> None:
-        self.file, self.path = file, Path(file).resolve()
+        self.file, self.path = file, Path(os.path.realpath(file))
 
     def tags(self) -> list[str]:
         """Tags of the parts it holds, in its order.
@@ -286,18 +221,14 @@ class Record:
         OutputError
             Nothing was changed.
         """
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with alone_with(self.path):
-                sheet = self._sheet()
-                tag, there = checked_tag(part.part), list(sheet.by_tag())
-                if not tag or (fresh and not held and tag in there):
-                    tag = next_tag(tag, there)
-                rows = self._rows(sheet, replace(part, part=tag), held)
-                sheet.put(held, rows)
-                _replaced(self.path, "".join(sheet.lines))
-        except OSError as error:
-            raise OutputError(f"{self.file}: cannot write: {error.strerror or error}") from error
+        with alone_with(self.path.parent):
+            sheet = self._sheet()
+            tag, there = checked_tag(part.part), list(sheet.by_tag())
+            if not tag or (fresh and not held and tag in there):
+                tag = next_tag(tag, there)
+            rows = self._rows(sheet, replace(part, part=tag), held)
+            sheet.put(held, rows)
+            write_files({Path(self.file): "".join(sheet.lines)}, sure=True)
         return tag, rows
 
     def _sheet(self) -> _Sheet:

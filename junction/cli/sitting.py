@@ -318,8 +318,7 @@ class _Desk:
 
     def ask(self, prompt: str) -> str:
         """What is typed behind a prompt, without blanks around it."""
-        self.stream.write(prompt)
-        self.stream.flush()
+        say(prompt, self.stream, end="", flush=True)
         line = sys.stdin.readline()
         if not line:
             raise EOFError

@@ -2,7 +2,7 @@
 
 Each row of reference/options.csv is an `Option`: its name, how its value is read (with which unit, within
 which bounds), its default and its help.  `job` turns a function of (input, values) into a public one whose
-signature and documentation come from its rows; `junction.cli.main` makes the parser from the same rows.
+signature and documentation come from its rows; `junction.cli.commands` makes the parser from the same rows.
 """
 
 from __future__ import annotations
@@ -584,10 +584,11 @@ class Result:
             A file or folder cannot be written, or the folder's ``job.json`` or ``index.html`` is not of a
             job; nothing was.
         """
-        from junction.show.write import write_files
+        from junction.show.files import alone_with, write_files
 
-        files = self.written(folder, job)
-        write_files(files)
+        with alone_with(Path(folder)):
+            files = self.written(folder, job)
+            write_files(files)
         return list(files)
 
     def text(self, width: int = 80, *, more: bool = False, everything: bool = False, paint=None) -> str:

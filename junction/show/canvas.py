@@ -319,7 +319,7 @@ class Picture:
         """Write it; the ending says the form: .svg, .png or .pdf."""
         from pathlib import Path
 
-        from junction.show.write import write_files
+        from junction.show.files import write_files
 
         form = Path(path).suffix[1:].lower()
         if form not in FORMS:

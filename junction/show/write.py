@@ -1,4 +1,4 @@
-"""One writer of JSON that walks the records, one of CSV, and files that are written all or not at all.
+"""One writer of JSON that walks the records, and one of CSV; `show/files.py` puts their texts into files.
 
 JSON: SI base units, stable keys, ``"format": 1``, null where a number is not known.  A record's fields are
 its keys; the metadata ``json`` of a field renames it or, False, leaves it out; a record that wants another
@@ -10,17 +10,11 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-import shutil
-import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
-from errno import EISDIR
 from functools import cache
 from math import isfinite, nan
-from pathlib import Path
 
-from junction.base.errors import OutputError
 from junction.base.records import Interval
 from junction.show.blocks import visible
 
@@ -143,74 +137,3 @@ def set_aside_table(items) -> tuple[Sequence[str], Iterable[Sequence[object]]]:
     """The set-aside list as headings and rows."""
     headings = ("file", "row", "column", "value", "reason")
     return headings, [(s.file, s.row, s.column, s.value, s.reason) for s in items]
-
-
-def must_be_writable(folder: Path, *, make: bool = True) -> None:
-    """Try the folder, or the nearest one above it that exists, with a real temporary file.
-
-    Raises
-    ------
-    OutputError
-    """
-    place = folder
-    while make and not place.exists() and place != place.parent:
-        place = place.parent
-    if not place.is_dir():
-        reason = "is not a folder" if place.exists() else "no such folder"
-        raise OutputError(f"{place}: {reason}; cannot write there")
-    try:
-        with tempfile.TemporaryFile(dir=place):
-            pass
-    except OSError as error:
-        raise OutputError(f"{place}: cannot write there: {error.strerror or error}") from error
-
-
-def write_files(files: Mapping[Path, str | bytes | Callable[[], Iterable[str]]]) -> None:
-    """Write every file or none: all are written in full beside their places and only then moved there.
-
-    A content may be a function that gives the text in pieces, so that a long one is never whole in memory.
-
-    Raises
-    ------
-    OutputError
-        A file or folder cannot be written; what stood there before stands there still.
-    """
-    made: list[Path] = []
-    moved: list[tuple[Path, Path | None]] = []  # place, where the old file waits
-    staged: dict[Path, tempfile.TemporaryDirectory] = {}
-    try:
-        for folder in dict.fromkeys(path.parent for path in files):
-            missing = [p for p in (folder, *folder.parents) if not p.exists()]
-            for place in reversed(missing):
-                place.mkdir()
-                made.append(place)
-            staged[folder] = tempfile.TemporaryDirectory(prefix=".junction-", dir=folder)
-        for path, content in files.items():
-            with open(Path(staged[path.parent].name) / path.name, "wb") as file:
-                for piece in content() if callable(content) else [content]:
-                    whole = isinstance(piece, bytes)
-                    file.write(piece if whole else piece.encode("utf-8", "backslashreplace"))
-        for path in files:
-            if path.is_dir():
-                raise IsADirectoryError(EISDIR, os.strerror(EISDIR), str(path))
-            new = Path(staged[path.parent].name) / path.name
-            old = new.with_name(f"old {path.name}") if path.exists() else None
-            if old is not None:
-                shutil.copymode(path, new)
-                os.replace(path, old)
-            moved.append((path, old))
-            os.replace(new, path)
-    except OSError as error:
-        for path, old in reversed(moved):
-            path.unlink(missing_ok=True)
-            if old is not None:
-                os.replace(old, path)
-        where = error.filename2 or error.filename or ""
-        reason = f"{where}: cannot write: {error.strerror or error}; nothing was written"
-        for stage in staged.values():
-            stage.cleanup()
-        for place in reversed(made):
-            place.rmdir()
-        raise OutputError(reason) from error
-    for stage in staged.values():
-        stage.cleanup()

@@ -11,7 +11,8 @@ import pytest
 import junction
 from junction.base.errors import InputError, JunctionError
 from junction.base.records import Bag, SetAside
-from junction.cli import main as entry
+from junction.cli import commands as entry
+from junction.cli.main import main
 from junction.jobs.job import Result, job
 from junction.judge.results import SortReport
 from junction.shelf.tables import default_meter
@@ -39,45 +40,45 @@ def command(monkeypatch):
 @pytest.mark.parametrize(("left", "status"), [(0, 0), (1, 1), (3, 1)])
 def test_status_tells_whether_rows_were_set_aside(command, left, status):
     command(left=left)
-    assert entry.main(["try"]) == status
+    assert main(["try"]) == status
 
 
 @pytest.mark.parametrize("error", [JunctionError("went wrong"), InputError("no number", "a.csv", 3, "B-E")])
 def test_a_known_error_is_one_line(command, capsys, error):
     command(error=error)
-    assert entry.main(["try"]) == 2
+    assert main(["try"]) == 2
     out, err = capsys.readouterr()
     assert out == "" and err == f"junction try: {error}\n"
 
 
 def test_control_characters_in_an_error_are_shown(command, capsys):
     command(error=InputError("bad \x1b[2J cell", "a\x07.csv"))
-    assert entry.main(["try"]) == 2
+    assert main(["try"]) == 2
     assert capsys.readouterr().err == "junction try: a\\x07.csv: bad \\x1b[2J cell\n"
 
 
 def test_an_interrupt_is_said(command, capsys):
     command(error=KeyboardInterrupt())
-    assert entry.main(["try"]) == 2
+    assert main(["try"]) == 2
     assert "junction try: stopped" in capsys.readouterr().err
 
 
 def test_a_fault_of_our_own_is_not_hidden(command):
     command(error=ZeroDivisionError())
     with pytest.raises(ZeroDivisionError):
-        entry.main(["try"])
+        main(["try"])
 
 
 def test_version(capsys):
     with pytest.raises(SystemExit) as stop:
-        entry.main(["--version"])
+        main(["--version"])
     assert stop.value.code == 0 and capsys.readouterr().out == f"junction {junction.__version__}\n"
 
 
 @pytest.mark.parametrize("name", entry.COMMANDS)
 def test_every_command_has_help_with_units_and_no_short_words(name, capsys):
     with pytest.raises(SystemExit) as stop:
-        entry.main([name, "--help"])
+        main([name, "--help"])
     text = capsys.readouterr().out
     assert stop.value.code == 0 and entry.COMMANDS[name][1].split(":")[0] in re.sub(r"\s+", " ", text)
     options = set(re.findall(r"(?<!\w)-\w\b", text)) - {"-h", "-o"}
@@ -86,7 +87,7 @@ def test_every_command_has_help_with_units_and_no_short_words(name, capsys):
 
 def test_only_the_asked_command_is_imported():
     code = (
-        "import sys; from junction.cli.main import build_parser; build_parser('sort');"
+        "import sys; from junction.cli.commands import build_parser; build_parser('sort');"
         "names = [n for n in sys.modules if n.startswith('junction.cli.')];"
         "assert 'junction.cli.match' not in names and 'junction.cli.check' not in names, names"
     )
@@ -116,7 +117,7 @@ def test_only_the_asked_command_is_imported():
 )
 def test_a_mistyped_word_is_told_what_it_is_near_to(words, said, capsys):
     with pytest.raises(SystemExit) as stop:
-        entry.main(words)
+        main(words)
     assert stop.value.code == 2
     out, err = capsys.readouterr()
     assert out == "" and said in err and err.count("\n") == 1
@@ -124,14 +125,14 @@ def test_a_mistyped_word_is_told_what_it_is_near_to(words, said, capsys):
 
 def test_an_option_that_is_no_option_after_two_dashes(capsys):
     # past -- everything is a name: here a file that does not exist
-    assert entry.main(["sort", "--", "--al"]) == 2
+    assert main(["sort", "--", "--al"]) == 2
     assert "no such file" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", entry.COMMANDS)
 def test_help_shows_percent_signs_once(name, capsys):
     with pytest.raises(SystemExit):
-        entry.main([name, "--help"])
+        main([name, "--help"])
     assert "%%" not in capsys.readouterr().out
 
 
@@ -141,6 +142,6 @@ def test_help_shows_percent_signs_once(name, capsys):
 ])  # fmt: skip
 def test_an_option_that_starts_as_typed_is_offered_and_nothing_far_off(words, told, capsys):
     with pytest.raises(SystemExit):
-        entry.main(words)
+        main(words)
     err = capsys.readouterr().err.strip()
     assert err.endswith(told or "there is no option --stock")

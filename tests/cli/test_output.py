@@ -51,35 +51,7 @@ def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
     (tmp_path / "b").write_text("old")
     outputs = Outputs(str(tmp_path))
     result = made(dict.fromkeys(("a", "b", "new/c"), "new"))
-    real, calls = os.replace, []
-
-    def replace(source, target):
-        calls.append(target)
-        if len(calls) == fail_at + 1:
-            raise OSError(28, "No space left on device", str(target))
-        return real(source, target)
-
-    monkeypatch.setattr(write.os, "replace", replace)
-    with pytest.raises(OutputError, match="No space left on device; nothing was written"):
-        outputs.finish(result)
-    assert tree(tmp_path) == {"b": "old"} and not (tmp_path / "new").exists()
-
-
-def test_a_full_disk_while_staging_leaves_nothing(tmp_path, monkeypatch):
-    outputs = Outputs(str(tmp_path / "r"))
-    calls = []
-
-    def opened(path, mode):
-        calls.append(1)
-        if len(calls) == 2:
-            raise OSError(28, "No space left on device")
-        return open(path, mode)
-
-    monkeypatch.setattr(write, "open", opened, raising=False)
-    with pytest.raises(OutputError):
-        outputs.finish(made({"a": "1", "b": "2"}))
-    assert list(tmp_path.iterdir()) == []
-
+XX
 
 @pytest.mark.parametrize("folder", ["file", "file/below", "/proc/junction-cannot"])
 def test_a_folder_that_cannot_be_written_is_refused_before_any_work(tmp_path, folder):

@@ -7,7 +7,7 @@ import pytest
 
 import junction
 from junction.base.errors import UsageError
-from junction.cli.main import add_arguments
+from junction.cli.commands import add_arguments
 from junction.jobs import job as options
 from junction.sets.results import LAYOUTS
 from junction.shelf.tables import default_meter, reference_rows
