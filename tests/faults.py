@@ -27,7 +27,7 @@ sys.addaudithook(_hook)
 
 @contextmanager
 def fault(folder, at, act):
-    """Within, `act` is called before the `at`-th call that touches the folder; the calls so far are given.
+    """Within, `act` is called before the `at`-th call that touches the folder; gives the calls so far.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def full():
 
 
 def tree(folder):
-    """Every file below a folder, hidden ones too, by its name, and every empty folder; links as they point."""
+    """Every file below a folder by its name, hidden ones too, and every empty folder; links as they point."""
     found = {}
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()

@@ -88,8 +88,8 @@ def _line(words: Sequence[str], error: BaseException, stopped: bool) -> str:
 
             with suppress(Exception):
                 traceback.print_exception(error)
-        said = (f"ended by an unforeseen error, {_what(error)}; to report it, run the same with JUNCTION_TRACE=1"
-                " and send what that shows")  # fmt: skip
+        said = (f"ended by an unforeseen error, {_what(error)}; to report it, run the same with"
+                " JUNCTION_TRACE=1 and send what that shows")  # fmt: skip
         said = "stopped" if stopped else said
     said = "; ".join(dict.fromkeys([said, *getattr(error, "__notes__", ())]))
     start = "\n" if said.startswith("stopped") and sys.stderr.isatty() else ""  # behind the ^C of a terminal

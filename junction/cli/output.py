@@ -7,7 +7,7 @@ import re
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -182,10 +182,11 @@ class Outputs:
             return self._shown(result, everything)
         from junction.show.files import alone_with, write_files, written_before
 
-        with alone_with(*self._places):
-            files = self._files(result)
-            write_files(files)
-        with written_before():
+        with ExitStack() as after:
+            with alone_with(*self._places):
+                files = self._files(result)
+                write_files(files)
+                after.enter_context(written_before())
             return self._shown(result, everything, next(iter(files)))
 
     def _files(self, result) -> dict:

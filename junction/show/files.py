@@ -84,7 +84,7 @@ def write_files(files: Mapping[Path, Content], *, sure: bool = False) -> None:
         streams = [path for path in places if is_stream(path)]
         folders = {_nearest(path.parent) for path in places if path not in streams}
         tops = [one for one in folders if not any(_holds(other, one) for other in folders - {one})]
-        with alone_with(*tops), ExitStack() as stages:
+        with ExitStack() as after, alone_with(*tops), ExitStack() as stages:
             stage_of: dict[Path, _Stage] = {}
             for path, content in places.items():
                 at[:] = [path]
@@ -98,7 +98,7 @@ def write_files(files: Mapping[Path, Content], *, sure: bool = False) -> None:
                 at[:] = [path]
                 with open(path, "wb") as file:
                     _fill(file, places[path])
-            with ExitStack() as after, undisturbed():
+            with undisturbed():
                 _move([*stage_of.values()], at)
                 after.enter_context(written_before())
                 for root in stage_of if sure else ():
@@ -263,7 +263,7 @@ def _target(path: Path) -> Path:
 
 def is_stream(path: Path) -> bool:
     """Whether it is there and is no file and no folder: a pipe, a device."""
-    return path.exists() and not path.is_file() and not path.is_dir()
+    return os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path)
 
 
 def _holds(folder: Path, other: Path) -> bool:
@@ -308,8 +308,8 @@ def alone_with(*folders: Path) -> Iterator[None]:
         except OSError as error:
             if isinstance(error, OutputError):
                 raise
-            raise OutputError(f"{error.filename2 or error.filename}: cannot write there: {error.strerror}"
-                              ) from error  # fmt: skip
+            where = error.filename2 or error.filename or folders[0]
+            raise OutputError(f"{where}: cannot write: {error.strerror}; nothing was written") from error
         token = _HELD.set(held)
         try:
             yield

@@ -63,12 +63,6 @@ def test_an_interrupt_is_said(command, capsys):
     assert "junction try: stopped" in capsys.readouterr().err
 
 
-def test_a_fault_of_our_own_is_not_hidden(command):
-    command(error=ZeroDivisionError())
-    with pytest.raises(ZeroDivisionError):
-        main(["try"])
-
-
 def test_version(capsys):
     with pytest.raises(SystemExit) as stop:
         main(["--version"])

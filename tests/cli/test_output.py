@@ -11,7 +11,7 @@ import pytest
 from junction.base.errors import OutputError
 from junction.base.records import SetAside
 from junction.cli.output import Outputs, report_set_aside, say
-from junction.show import write
+from tests.faults import tree
 
 
 def _pieces(text, ascii_only=False):
@@ -25,10 +25,6 @@ def made(files=(), text="{}", read=()):
         written=lambda folder, job: {folder / n: x for n, x in {**dict(files), "sort.json": text}.items()},
         text=lambda *_, **__: "said", bag=SimpleNamespace(files=read), set_aside=(),
     )  # fmt: skip
-
-
-def tree(folder):
-    return {str(p.relative_to(folder)): p.read_text() for p in folder.rglob("*") if p.is_file()}
 
 
 def test_files_and_folders_are_made(tmp_path):
@@ -45,13 +41,6 @@ def test_json_into_the_folder_under_its_own_name_is_written_once(tmp_path):
     outputs.finish(made())
     assert tree(tmp_path) == {"sort.json": "{}"}
 
-
-@pytest.mark.parametrize("fail_at", [0, 1, 2])
-def test_a_failure_leaves_everything_as_it_was(tmp_path, monkeypatch, fail_at):
-    (tmp_path / "b").write_text("old")
-    outputs = Outputs(str(tmp_path))
-    result = made(dict.fromkeys(("a", "b", "new/c"), "new"))
-XX
 
 @pytest.mark.parametrize("folder", ["file", "file/below", "/proc/junction-cannot"])
 def test_a_folder_that_cannot_be_written_is_refused_before_any_work(tmp_path, folder):

@@ -3,7 +3,6 @@
 import io
 import os
 import signal
-import subprocess
 import sys
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from junction.intake.cells import parse_reading
 from junction.intake.read import read_paths
 from junction.jobs.check import Sitting
 from junction.shelf.tables import default_meter
+from junction.show import files
 from tests.cli.test_check_terminal import Terminal
 from tests.rows import every_row
 
@@ -208,38 +208,25 @@ def test_control_c_ends_a_bag_with_its_counts(tmp_path):
     assert "Traceback" not in shown
 
 
-def test_four_at_once_lose_nothing(tmp_path):
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
-    words = [["B-E=0.61", "--part", "Q1"], ["A-K=0.62", "--part", "D1"], ["1-2=0.63"], ["1-2=0.64"]]
-    runs = [subprocess.Popen([sys.executable, "-m", "junction", "check", *w, "--record", "bag.csv"],
-                             cwd=tmp_path, env=env, stdout=subprocess.DEVNULL) for w in words]  # fmt: skip
-    assert [run.wait(120) for run in runs] == [0] * 4
-    parts = bag(tmp_path / "bag.csv")
-    assert set(parts) == {"Q1", "D1", "part 1", "part 2"}
-    values = sorted(r.value for p in parts.values() for r in p.readings)
-    assert values == [0.61, 0.62, 0.63, 0.64]
-    assert [p.name for p in tmp_path.iterdir()] == ["bag.csv"]
-
-
 def test_where_folders_cannot_be_locked_a_file_does_it(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "fcntl", None)  # as on a system without it
-    monkeypatch.setattr(record_module, "_PATIENCE_S", 0.1)
+    monkeypatch.setattr(files, "PATIENCE_S", 0.1)
     record = Record(str(tmp_path / "bag.csv"))
     record.save(part("Q1", "B-E=0.6"))
-    (tmp_path / ".bag.csv.lock").touch()
-    with pytest.raises(OutputError, match=r"delete .*\.bag\.csv\.lock"):
+    (tmp_path / ".junction.lock").touch()
+    with pytest.raises(OutputError, match=r"delete .*\.junction\.lock"):
         record.save(part("Q2", "B-E=0.6"))
-    (tmp_path / ".bag.csv.lock").unlink()
+    (tmp_path / ".junction.lock").unlink()
     record.save(part("Q2", "B-E=0.6"))
     assert set(bag(tmp_path / "bag.csv")) == {"Q1", "Q2"}
     assert [p.name for p in tmp_path.iterdir()] == ["bag.csv"]
 
 
 def test_a_disk_that_fails_is_said_once_and_nothing_typed_is_lost(sit, monkeypatch):
-    def full(path, text):
-        raise OSError(28, "No space left on device")
+    def full(files, sure):
+        raise OutputError("bag.csv: cannot write: No space left on device; nothing was written")
 
-    monkeypatch.setattr(record_module, "_replaced", full)
+    monkeypatch.setattr(record_module, "write_files", full)
     status, out, parts = sit("Q1", "", "bce", *NPN[:2], "done", "done")
     assert status == 2 and parts == {}
     assert out.count("No space left") == 1

@@ -1,7 +1,6 @@
 """The folder of a job: what all commands wrote there stands on one sheet, and nothing is lost on the way."""
 
 import json
-import os
 import re
 from dataclasses import replace
 from html import unescape
@@ -9,11 +8,10 @@ from html import unescape
 import pytest
 
 import junction
-from junction.base.errors import OutputError
 from junction.cli.main import main
 from junction.paper.job_folder import JobFolder
-from junction.show import write
 from tests.cli.match_bag import spot_csv
+from tests.faults import tree
 from tests.show.trace import Page
 
 SHORTED = ["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL", "C-E=OL", "E-C=OL"]
@@ -160,28 +158,6 @@ def test_names_of_parts_never_take_each_others_files(tmp_path):
         "good", "good", "good", "good", "shorted"]  # fmt: skip
 
 
-def snapshot(folder):
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-
-
-@pytest.mark.parametrize("fail_at", [0, 3, 7])
-def test_a_write_that_fails_leaves_the_job_as_it_was(tmp_path, monkeypatch, fail_at):
-    junction.check(SHORTED, part="Q1").save(tmp_path, job="first")
-    before = snapshot(tmp_path)
-    real, calls = os.replace, []
-
-    def replace(source, target):
-        calls.append(target)
-        if len(calls) == fail_at + 1:
-            raise OSError(28, "No space left on device", str(target))
-        return real(source, target)
-
-    monkeypatch.setattr(write.os, "replace", replace)
-    with pytest.raises(OutputError, match="nothing was written"):
-        junction.check(GOOD, part="Q1").save(tmp_path, job="second")
-    assert snapshot(tmp_path) == before
-
-
 ENTRY = '{"format": 1, "command": "job", "job": "x", "entries": [%s]}'
 
 
@@ -203,7 +179,7 @@ def test_what_is_not_of_a_job_is_refused_and_left_alone(tmp_path, capsys, name, 
     assert main(["check", *GOOD, "-o", str(tmp_path)]) == 2
     err = capsys.readouterr().err
     assert re.search(says, err) and err.count("\n") == 1 and name in err
-    assert snapshot(tmp_path) == {name: text.encode()}
+    assert tree(tmp_path) == {name: text}
 
 
 def test_the_name_of_a_job_wants_a_folder_and_is_kept_there(tmp_path, capsys):
