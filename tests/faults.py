@@ -12,7 +12,7 @@ _NOW = []  # the fault in force: folder, at which call, what happens there, call
 
 
 def _hook(event, given):
-    if not _NOW or not (event == "open" or event.split(".")[0] in ("os", "shutil", "fcntl", "tempfile")):
+    if not _NOW or not (event == "open" or event.split(".")[0] in ("os", "fcntl")):
         return
     folder, at, act, calls = _NOW[-1]
     names = [os.fsdecode(x) for x in given if isinstance(x, str | bytes | os.PathLike)]

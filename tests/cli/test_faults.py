@@ -425,6 +425,7 @@ def test_a_signal_at_any_call_ends_in_one_line_and_whole_files(number, tmp_path,
     number, ends = getattr(signal, number), set()
     heard = signal.signal(number, signal.default_int_handler)
     try:
+        main(["check", *GOOD])  # what is imported late is there
         with fault(tmp_path, 0, full()) as calls:
             assert main(["check", *GOOD, "-o", str(tmp_path / "0")]) == 0
         capsys.readouterr()
