@@ -10,7 +10,7 @@ from junction.cli.output import Outputs, say
 from junction.demo.bag import demo_files
 from junction.jobs.job import job
 from junction.jobs.sort import sort
-from junction.show.files import must_be_writable, write_files
+from junction.show.files import alone_with, must_be_writable, write_files
 
 EPILOG = """The bag is invented and its measurements are simulated; nothing in it was ever on a bench.
 The files go into FOLDER and the report into FOLDER/report; other people's files are never touched.
@@ -40,9 +40,10 @@ def demo(folder: str, o) -> int:
     """
     place = Path(folder)
     files = demo_files(o.seed)
-    refuse_what_is_not_ours(place, files)
     must_be_writable(place)
-    write_files({place / name: text for name, text in files.items()})
+    with alone_with(place):
+        refuse_what_is_not_ours(place, files)
+        write_files({place / name: text for name, text in files.items()})
     outputs = Outputs(str(place / REPORT), job=JOB, more=o.more)
     say(f"An invented, simulated bag of {len(files)} files in {place}; the job on it is")
     say(f"  junction sort {place} -o {place / REPORT}")

@@ -587,8 +587,7 @@ class Result:
         from junction.show.files import alone_with, write_files
 
         with alone_with(Path(folder)):
-            files = self.written(folder, job)
-            write_files(files)
+            write_files(files := self.written(folder, job))
         return list(files)
 
     def text(self, width: int = 80, *, more: bool = False, everything: bool = False, paint=None) -> str:

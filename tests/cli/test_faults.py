@@ -151,6 +151,33 @@ def test_a_new_folder_appears_at_once_and_an_old_one_stays_the_same_folder(tmp_p
     assert tree(Path.cwd()) == tree(tmp_path / "a") == {"b/x": "2", "b/y": "y", "b/z": "z", "w": "2"}
 
 
+def test_where_files_cannot_be_linked_copies_come_back(tmp_path, monkeypatch):
+    new, before = laid_out(tmp_path), tree(tmp_path)
+
+    def none(*_):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(files.os, "link", none)
+    (tmp_path / "x.json").mkdir()  # cannot be replaced
+    with pytest.raises(OutputError, match="x.json: cannot write: Is a directory; nothing was written"):
+        write_files(new)
+    (tmp_path / "x.json").rmdir()
+    assert tree(tmp_path) == before
+    real, moved = os.replace, []
+
+    def fails_at_last(source, target):
+        moved.append(target)
+        return none() if target == tmp_path / "x.json" and "new" in str(source) else real(source, target)
+
+    monkeypatch.setattr(files.os, "replace", fails_at_last)
+    with pytest.raises(OutputError, match="Operation not permitted"):
+        write_files(new)
+    assert tree(tmp_path) == before and tmp_path / "job" / "a" in moved
+    monkeypatch.setattr(files.os, "replace", real)
+    write_files(new)
+    assert all(path.read_text() == text for path, text in new.items())
+
+
 def test_links_stay_links_and_where_they_lead_is_written_or_it_is_said(tmp_path, capsys):
     (tmp_path / "real").mkdir()
     for name, leads in (("folder", "real"), ("soon", "later"), ("gone", "no/such"), ("loop", "loop")):
