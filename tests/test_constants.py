@@ -23,7 +23,8 @@ def test_ends_of_the_normal_law():
 
 @pytest.mark.external
 def test_thermal_voltage_at_room_temperature():
-    """Published per-decade figures: 59.16 mV at 25 C (design note by J. Williams); 25.69258 mV CODATA."""
+    """CODATA 2018: 25.69258 mV; a decade is the Nernst slope of 59.16 mV (Bard and Faulkner, Electrochemical
+    Methods, section 2.1, 2001, from memory)."""
     assert constants.thermal_voltage(25.0) == pytest.approx(25.69258e-3, rel=2e-7)  # printed digits
     import math
 

@@ -92,7 +92,7 @@ def test_stages_that_cannot_be(ask, says):
 @pytest.mark.parametrize(("supply", "says"), [(30.0, "cannot give 80 W"), (38.0, "are left for the driver"),
                                               (45.0, "")])  # fmt: skip
 def test_a_supply_too_low_is_said_with_the_power_it_gives(supply, says):
-    """80 W into 8 ohm: V = sqrt(2 P R) = 35.8 V at the peak (any textbook of power amplifiers)."""
+    """80 W into 8 ohm: V = sqrt(2 P R) = 35.8 V at the peak (arithmetic of a sine)."""
     stage = plan_stage(StageAsk(power_W=80, load_ohm=8, supply_V=supply, re_ohm=(0.22,)))
     assert [says in f for f in stage.findings][:1] == ([True] if says else [])
     assert any("bridge" in f for f in stage.findings) == (supply == 30.0)  # 2 (27 V)^2/8 ohm is 182 W

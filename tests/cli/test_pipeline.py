@@ -38,7 +38,6 @@ def fitted():
     return t, fit_sweeps(t)
 
 
-@pytest.mark.external
 def test_derived_values_hold_the_closed_solution(fitted):
     """Against the closed (Lambert W) solution at the true parameters (Banwell and Jayakumar 2000)."""
     t, fits = fitted

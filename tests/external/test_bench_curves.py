@@ -5,8 +5,6 @@ import pytest
 
 from tests.external import bench_curves as bench
 
-pytestmark = pytest.mark.external
-
 #: Every curve fitted, V_BE at 1 mA within 0.3 mV: shares of these curves.
 FITTED, CLOSE = 1.0, 1.0
 #: V_BE within this [V]: a third of what 1 K moves it; the noise of 0.15 mV leaves 0.05 mV of a curve's V_BE.
@@ -20,6 +18,7 @@ def rows():
     return bench.frozen("fit")[::4]  # of all shapes and mixtures; `report` takes every one
 
 
+@pytest.mark.external
 def test_every_mixture_of_limit_offset_and_floor(rows):
     """Curves up to two thirds at limit and floor: V_BE and h_FE at 1 mA as ngspice has them."""
     found = bench.fitted(rows)
@@ -31,6 +30,7 @@ def test_every_mixture_of_limit_offset_and_floor(rows):
     assert (off[clean] < NEAR).all()
 
 
+@pytest.mark.external
 def test_verdicts():
     """Leaks, paths, lost gain, resistance, early breakdown, shorts and opens, from the curves alone."""
     rows = bench.frozen("sort")

@@ -12,8 +12,6 @@ import pytest
 import junction
 from tests.external import bench_match as bench
 
-pytestmark = pytest.mark.external
-
 
 def case(name):
     return next(c for c in bench.frozen() if c.name == name)
@@ -26,6 +24,7 @@ def outcomes(way, recorded=True):
     return [bench.outcome(case(name), way, recorded, 0) for name in named]
 
 
+@pytest.mark.external
 @pytest.mark.parametrize("way", [bench.WAYS[0], bench.WAYS[1], bench.WAYS[3], bench.WAYS[4]])
 def test_intervals_hold_what_ngspice_finds(way):
     """Of 36 intervals of imbalance that hold with 95 %, 31 or fewer hold once in 40 times (binomial)."""
@@ -34,12 +33,14 @@ def test_intervals_hold_what_ngspice_finds(way):
     assert sum(held) >= 32, (way, sum(held))
 
 
+@pytest.mark.external
 def test_curves_are_matched_as_well_as_the_thermometer_allows():
     """Beside who knows the parts exactly and reads the same thermometer: within 8 % at the stage's V_CE."""
     ratio = [e["ratio"] / e["possible"] for e in outcomes(bench.WAYS[0])]
     assert np.mean(ratio) < 1.08, ratio
 
 
+@pytest.mark.external
 def test_every_way_betters_parts_taken_blindly():
     """At most two thirds of what chance costs, although 5 V leaves the stage's V_CE to V_A."""
     for way in (bench.WAYS[1], bench.WAYS[3], bench.WAYS[4]):
@@ -47,6 +48,7 @@ def test_every_way_betters_parts_taken_blindly():
         assert np.mean(ratio) < 0.67, (way, ratio)
 
 
+@pytest.mark.external
 def test_grade_a_is_earned():
     """Of the sets graded A at most one in twenty passes 5 % in ngspice, with binomial room."""
     kept = [x for way in (bench.WAYS[0], bench.WAYS[3]) for e in outcomes(way) for x in e["A"]]

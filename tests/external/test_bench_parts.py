@@ -24,7 +24,6 @@ from tests.external.bench_parts import (
     tally,
 )
 
-pytestmark = pytest.mark.external
 SAMPLE = 60
 
 
@@ -75,6 +74,7 @@ def test_there_are_enough_parts_of_every_kind():
     assert max(temps) > 57
 
 
+@pytest.mark.external
 def test_hardly_any_is_confidently_wrong():
     """At most 1 in 1,000 over all, and none ends in an exception."""
     _, rows, verdicts = _judged()
@@ -83,6 +83,7 @@ def test_hardly_any_is_confidently_wrong():
     assert len(bad) <= 0.001 * len(rows), bad
 
 
+@pytest.mark.external
 def test_no_class_misses_its_bar():
     """Confident wrong at most 1 in 100, ordinary sound parts undecided at most 2 in 100, by class.
 
@@ -93,6 +94,7 @@ def test_no_class_misses_its_bar():
     assert not {name: (marks, dict(table[name])) for name, marks in failures(table).items() if marks}
 
 
+@pytest.mark.external
 def test_a_charged_gate_read_again_after_a_short_of_all_leads_is_never_condemned():
     every, _, _ = _judged()
     rows = [row for row in every if row["discharged"]]
@@ -101,6 +103,7 @@ def test_a_charged_gate_read_again_after_a_short_of_all_leads_is_never_condemned
                 if outcome(row, v) in ("wrong", "crash")]  # fmt: skip
 
 
+@pytest.mark.external
 def test_in_circuit_the_named_lead_decides():
     """The one lead lifted as told, 6 of 10 undecided parts are decided, of those that are decided when free.
 
@@ -115,6 +118,7 @@ def test_in_circuit_the_named_lead_decides():
     assert one >= 0.6 * asked, (one, asked)
 
 
+@pytest.mark.external
 def test_nothing_is_replaced_while_it_stands_in_circuit():
     _, rows, verdicts = _judged()
     first = [(row, v) for row, v in zip(rows, verdicts, strict=True) if row["in_circuit"]]

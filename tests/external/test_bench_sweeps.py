@@ -5,8 +5,6 @@ import pytest
 
 from tests.external import bench_sweeps as bench
 
-pytestmark = pytest.mark.external
-
 #: The bags that the suite sorts, of as many instruments; `python -m tests.external.bench_sweeps report` all.
 BAGS = range(2, 90, 15)
 #: What those bags keep: confident wrong, share found of clear faults inside the sweep, sound undecided by
@@ -19,6 +17,7 @@ def rows():
     return bench.frozen()
 
 
+@pytest.mark.external
 def test_verdicts(rows):
     """What is kept today; each class that is mended brings it nearer to the aim."""
     some = [r for r in rows if int(r["bag"]) in BAGS]

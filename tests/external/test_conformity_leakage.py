@@ -11,8 +11,6 @@ from junction.verdict import sweeps
 from tests.tables import sweep_table
 from tests.verdict.made_fits import made_fits
 
-pytestmark = pytest.mark.external
-
 DIODE = families()["switching diode"]
 SCHOTTKY = families()["Schottky"]
 
@@ -30,6 +28,7 @@ def judged(monkeypatch, row, family, temp_C=25.0):
     return sweeps.judge_sweeps(table, made_fits([row], [temp_C]))[0]
 
 
+@pytest.mark.external
 def test_ohmic_surface_leakage_is_carried_to_another_voltage(monkeypatch):
     """Malvino, Electronic Principles, example 2-7: 2 nA at 25 V is 12.5 Gohm, and 2.8 nA at 35 V."""
     row = {"model": "junction + shunt", "IS_A": 1e-15, "N": 1.05, "RS_ohm": 1.0, "RSH_ohm": 25.0 / 2e-9}
@@ -38,6 +37,7 @@ def test_ohmic_surface_leakage_is_carried_to_another_voltage(monkeypatch):
     assert found.finding.numbers["leak"] == pytest.approx(2.8e-9, rel=1e-3)  # 1e-15 A of IS is 4e-7 of it
 
 
+@pytest.mark.external
 @pytest.mark.parametrize(
     "temp_C, factor",
     [(70.0, 23.0), (80.0, 45.0)],

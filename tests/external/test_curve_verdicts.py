@@ -17,8 +17,6 @@ from junction.verdict.curves import judge_curves
 from tests.external.curve_parts import TYPES, VERDICT, part
 from tests.tables import curve_table
 
-pytestmark = pytest.mark.external
-
 _DATA = Path(__file__).parent / "data" / "curve_parts.npz"
 _WHERE = {"B-E leak": "BE", "C-B leak": "BC", "C-E path": "CE", "inside": "BE", "breakdown": "CE"}
 
@@ -38,6 +36,7 @@ def table(x, which, marked=True):
     return curve_table([f"P{k}" for k in which], *columns, x.temp_C[which], polarity, types)
 
 
+@pytest.mark.external
 def test_sound_parts_are_good_and_faults_are_found(frozen):
     every = np.arange(frozen.count.size)
     found = judge_curves(table(frozen, every))
@@ -63,6 +62,7 @@ def test_sound_parts_are_good_and_faults_are_found(frozen):
     assert undecided["fair"] == 0 and undecided["poor"] <= 1  # of 24 and 12
 
 
+@pytest.mark.external
 def test_too_little_gain_says_what_to_do(frozen):
     low = np.flatnonzero(frozen.fault == "low gain")
     for v in judge_curves(table(frozen, low)):
@@ -70,6 +70,7 @@ def test_too_little_gain_says_what_to_do(frozen):
         assert "marking" in v.next and "do not fit it" in v.next
 
 
+@pytest.mark.external
 def test_without_a_marking_no_sound_part_is_condemned(frozen):
     some = np.flatnonzero(np.isin(frozen.fault, ["sound", "short", "open", "breakdown"]))
     for k, v in zip(some, judge_curves(table(frozen, some, marked=False)), strict=True):
@@ -80,6 +81,7 @@ def test_without_a_marking_no_sound_part_is_condemned(frozen):
         assert v.verdict != "undecided" or v.next
 
 
+@pytest.mark.external
 def test_through_sort_as_a_tracer_logs_them(frozen, tmp_path, capsys):
     """PNP parts with their own signs, so that a collector-base leak turns the base current round."""
     some = [k for k in range(frozen.count.size) if frozen.type[k] in ("BC557B", "2N3055")

@@ -18,8 +18,6 @@ from junction.sweeps.sweeps import fit_sweeps
 from tests.sweeps.sweep_simulation import noisy
 from tests.tables import sweep_table
 
-pytestmark = pytest.mark.external
-
 #: name -> (IS [A], N, RS [ohm], RSH [ohm], lowest and highest voltage [V]).
 PARTS = {
     "small-signal": (2e-14, 1.02, 1.5, 2e8, -5.0, 0.8),
@@ -80,6 +78,7 @@ def sweeps(tmp_path_factory):
     return out
 
 
+@pytest.mark.external
 def test_exact_sweeps_give_the_parameters_back(sweeps):
     """No noise but the print's: the parameters come back to five digits or better."""
     names = list(sweeps)
@@ -105,6 +104,7 @@ def test_the_simulator_gives_what_it_gave(sweeps):
         assert i[at] == pytest.approx(current, rel=1e-6), name  # its versions differ in their constants
 
 
+@pytest.mark.external
 @pytest.mark.parametrize("stated", [True, False])
 def test_noisy_sweeps_hold_the_truth_in_their_intervals(sweeps, stated):
     """40 noisy readings of each: 95 % of all intervals hold, within three binomial standard deviations."""
@@ -121,6 +121,7 @@ def test_noisy_sweeps_hold_the_truth_in_their_intervals(sweeps, stated):
         assert 0.95 - 0.042 <= share <= (0.95 + 0.042 if stated else 1.0), (parameter, share)
 
 
+@pytest.mark.external
 def test_derived_values_agree_with_the_simulator(sweeps):
     names = list(sweeps)
     table = sweep_table(

@@ -16,7 +16,6 @@ import pytest
 from junction.sweeps.lsq import solve
 
 FOLDER = Path(__file__).parent / "data" / "nist"
-pytestmark = pytest.mark.external
 
 
 def _gauss(b, x):
@@ -115,6 +114,7 @@ def problem(name):
     return table, rss, data[:, 1], data[:, 0]
 
 
+@pytest.mark.external
 def test_certified_values():
     for name in sorted(MODELS):
         check_certified_values(name)

@@ -16,8 +16,6 @@ import junction
 from junction.shelf.limits import matched_duals
 from tests.rows import every_row
 
-pytestmark = pytest.mark.external
-
 #: Readings so sharp that what is graded is the difference itself.
 SHARP = {"temperature_uncertainty": 0.001, "voltage_accuracy": "0.001%+10uV", "current_accuracy": "0.01%"}
 
@@ -44,6 +42,7 @@ GRADES = {0.002: "A", 0.003: "B", 0.005: "B", 0.010: "C"}
 DUALS = [name for name in sorted(matched_duals()) if limits(name)[0] and limits(name)[0].high in GRADES]
 
 
+@pytest.mark.external
 @every_row("name", DUALS)
 def test_parts_at_a_registered_limit_get_the_grade_of_that_difference(name):
     """2 mV make an imbalance of 3.9 %, 3 mV 5.8 %, 5 mV 9.6 %, 10 mV 19 %: A, B, B, C."""
@@ -60,6 +59,7 @@ def test_there_are_duals_to_hold_it_to():
     assert len(DUALS) >= 5
 
 
+@pytest.mark.external
 def test_a_pair_that_keeps_a_duals_limits_is_said_to():
     s = one(pair(0.001, 1e-4, (95.0, 100.0)))
     assert any("registered matched dual" in note for note in s.notes)
@@ -67,6 +67,7 @@ def test_a_pair_that_keeps_a_duals_limits_is_said_to():
     assert not any("registered matched dual" in note for note in apart.notes)
 
 
+@pytest.mark.external
 def test_base_currents_of_a_pair_and_of_a_mirror():
     """Base currents of 10 and 9.09 uA differ by 9.5 % of their mean; a mirror loses 2/h_FE of one side."""
     assert one(pair(0.0, 1e-3, (100.0, 110.0))).base_current.value == pytest.approx(0.0952, abs=0.001)
@@ -74,6 +75,7 @@ def test_base_currents_of_a_pair_and_of_a_mirror():
     assert s.base_current.value == pytest.approx(0.02, abs=2e-4)
 
 
+@pytest.mark.external
 def test_the_slope_without_resistors_is_that_of_the_junction():
     """6 mV at 1 mA, read as a bench reads: ngspice gives 11.2 % for that pair, and the interval holds it."""
     frame = pair(0.006)
@@ -86,6 +88,7 @@ def test_the_slope_without_resistors_is_that_of_the_junction():
     assert hot.imbalance_idle.value == pytest.approx(np.tanh(0.006 / 2 / (8.617333e-5 * 373.15)), rel=0.02)
 
 
+@pytest.mark.external
 def test_emitter_resistors_even_out_the_currents():
     """26 mV across each halve the imbalance at 1 mA."""
     bare = one(pair(0.006)).imbalance_idle.value

@@ -11,8 +11,6 @@ from junction.sets.choose import group_up
 from junction.sets.pack import all_sets, assign_two_kinds, gap_of, pack, pair_up
 from tests.rows import every_row
 
-pytestmark = pytest.mark.external
-
 
 def square(n, kind, seed):
     """Cost matrices: distances on a line, on a plane, on two lines that nearly agree, and none at all."""
@@ -43,6 +41,7 @@ def blossom(cost, pairs=None) -> float:
     return sum(cost[a, b] for a, b in found if max(a, b) < n)
 
 
+@pytest.mark.external
 @every_row("kind", ["line", "plane", "two points", "random"])
 @every_row(("n", "pairs"), [(8, None), (11, None), (30, None), (60, None), (13, 3), (40, 12)])
 def test_pairs_equal_the_blossom_algorithm(n, pairs, kind):
@@ -52,12 +51,14 @@ def test_pairs_equal_the_blossom_algorithm(n, pairs, kind):
     assert total == pytest.approx(blossom(cost, pairs), rel=1e-7)
 
 
+@pytest.mark.external
 def test_pairs_of_200_are_proven_optimal():
     """How long that takes is `tests/benchmarks/bench_match.py`; networkx is asked at 100 below."""
     _, total, bound = pair_up(square(200, "two points", 7), 100)
     assert gap_of(total, bound) == 0.0
 
 
+@pytest.mark.external
 def test_pairs_of_100_equal_the_blossom_algorithm():
     cost = square(100, "two points", 8)
     _, total, bound = pair_up(cost, 50)
@@ -84,6 +85,7 @@ def brute_sets(cost_of, n, k, m) -> float:
     return best(list(range(n)), m)
 
 
+@pytest.mark.external
 @every_row(("n", "k", "m"), [(8, 4, 2), (9, 3, 3), (10, 3, 2), (9, 4, 2), (8, 2, 4), (9, 2, 3)])
 def test_sets_equal_brute_force(n, k, m):
     rng = np.random.default_rng(n * k)
@@ -97,6 +99,7 @@ def test_sets_equal_brute_force(n, k, m):
     assert total == pytest.approx(brute_sets(cost_of, n, k, m), rel=1e-7)
 
 
+@pytest.mark.external
 def test_sets_of_four_from_48_with_the_gap_stated():
     x = np.random.default_rng(3).standard_normal((48, 1))
     x = np.concatenate([x, x + 0.5 * np.random.default_rng(4).standard_normal((48, 1))], axis=1)
@@ -119,6 +122,7 @@ def test_sets_of_four_from_48_with_the_gap_stated():
             assert now - other <= gap * total + 1e-9
 
 
+@pytest.mark.external
 @pytest.mark.parametrize(("a", "b"), [(7, 7), (5, 9), (12, 8)])
 def test_two_kinds_equal_the_assignment_problem(a, b):
     cost = np.random.default_rng(a).random((a, b))
@@ -126,6 +130,7 @@ def test_two_kinds_equal_the_assignment_problem(a, b):
     assert assign_two_kinds(cost, min(a, b))[1] == pytest.approx(cost[rows, columns].sum(), rel=1e-12)
 
 
+@pytest.mark.external
 def test_fewer_of_two_kinds_by_brute_force():
     cost = np.random.default_rng(2).random((5, 6))
     best = min(

@@ -17,8 +17,6 @@ from tests.external import pair_decks
 from tests.sets.bags import true_values
 from tests.tables import curve_table
 
-pytestmark = pytest.mark.external
-
 STAGE = StageAsk(power_W=80.0, load_ohm=8.0, supply_V=42.0, parallel=2, re_ohm=(0.22,), rb_ohm=(2.2,))
 #: Thermometer: +-0.5 K limits of error, as the fit takes a recorded temperature.
 U_TEMP_K = 0.5 / 3**0.5
@@ -75,6 +73,7 @@ def bags():
     return out
 
 
+@pytest.mark.external
 def test_chosen_pairs_are_nearly_the_best_there_are(bags):
     """On average within 1.15 of the best pairing that ngspice, knowing the true models, would choose."""
     ratio = [achieved / best for _, _, achieved, best in bags]
@@ -82,6 +81,7 @@ def test_chosen_pairs_are_nearly_the_best_there_are(bags):
     assert min(ratio) > 1 - 1e-6  # nothing can beat the best
 
 
+@pytest.mark.external
 def test_intervals_hold_what_ngspice_finds(bags):
     """95 % intervals of the predicted imbalance hold ngspice's in at least 90 % of the sets."""
     held = []
@@ -93,6 +93,7 @@ def test_intervals_hold_what_ngspice_finds(bags):
     assert np.mean(held) >= 0.90, np.mean(held)
 
 
+@pytest.mark.external
 def test_grades_are_earned(bags):
     """Of the sets graded A, at most one in twenty may pass 5 % in ngspice, with binomial room for 5 %."""
     broken = [

@@ -1,5 +1,6 @@
 """The Gummel-Poon model against ngspice (a general circuit simulator) and published examples."""
 
+import mpmath as mp
 import numpy as np
 import pytest
 
@@ -65,29 +66,39 @@ def test_spice_law_is_the_default_of_a_card():
 
 
 def test_transport_model_worked_example():
-    """Electronics question-and-answer post 738989: IS 1e-14, beta 200 and 20, kT/q 25.8649606 mV.
+    """Ebers and Moll, Proceedings of the IRE 42, page 1761, 1954: the transport form, computed by mpmath.
 
-    (a) 802.4051 uA at V_BE 0.65, V_CE 0.1; (b) -41.0221 uA at V_CE 0; (c) V_CE 1.26195567 mV for no
-    current; (d) V_BE 0.7869631 V for 160 mA at V_CE 0.1; (e) I_B 0.9892429 mA there.
+    IS 1e-14 A, gains 200 and 20, kT/q 25.8649606 mV: I_C = IS (exp v_be - exp v_bc) - IS/20 (exp v_bc - 1).
     """
+    vt, amps = mp.mpf("25.8649606e-3"), mp.mpf("1e-14")
+
+    def collector(vbe, vbc):
+        a, b = mp.exp(mp.mpf(vbe) / vt), mp.exp(mp.mpf(vbc) / vt)
+        return float(amps * (a - b) - amps / 20 * (b - 1))
+
     p = {"IS": 1e-14, "BF": 200.0, "BR": 20.0}
     temp = 25.8649606e-3 / K_OVER_Q_V_PER_K - ZERO_CELSIUS_K
-    assert intrinsic(0.65, 0.55, p, temp).ic == pytest.approx(802.4051e-6, rel=1e-7)
-    assert intrinsic(0.65, 0.65, p, temp).ic == pytest.approx(-41.0221e-6, rel=1e-6)
-    assert abs(intrinsic(0.65, 0.65 - 1.26195567390989e-3, p, temp).ic) < 1e-12
+    for vbe, vbc in ((0.65, 0.55), (0.65, 0.65), (0.65, -5.0), (-1.0, 0.6)):
+        assert intrinsic(vbe, vbc, p, temp).ic == pytest.approx(collector(vbe, vbc), rel=1e-9)
+    # no collector current: exp(V_CE) = 1 + 1/20, but for the ones
+    assert abs(intrinsic(0.65, 0.65 - float(vt * mp.log(mp.mpf("1.05"))), p, temp).ic) < 1e-12
     point = operating_point(160e-3, 0.1, p, temp)
-    assert point.vbe == pytest.approx(0.7869631, abs=5e-8)
-    assert point.ib == pytest.approx(0.9892429e-3, rel=2e-6)  # computed there from the V_BE as printed
+    vbe = float(point.vbe)
+    assert collector(vbe, vbe - 0.1) == pytest.approx(160e-3, rel=1e-9)
+    back = amps / 20 * mp.expm1((vbe - mp.mpf("0.1")) / vt)
+    assert point.ib == pytest.approx(float(amps / 200 * mp.expm1(vbe / vt) + back), rel=1e-9)
 
 
 def test_gain_and_saturation_current_from_a_reading():
-    """FOSSEE book 3515 ex. 3.19 (inputs only): 0.7 V, 10 mA, 100 uA, kT/q 25 mV: IS/beta 6.91e-17 A."""
+    """De, Basic Electronics, ex. 4-5: 5 mA and 50 uA, 100 and 0.990; the exponential law at kT/q = 25 mV."""
     temp = 0.025 / K_OVER_Q_V_PER_K - ZERO_CELSIUS_K
-    m = intrinsic(0.7, -5.0, {"IS": 6.9144e-15, "BF": 100.0}, temp)
-    assert m.ic == pytest.approx(10e-3, rel=1e-4)
+    saturation = float(mp.mpf("5e-3") * mp.exp(-28))  # 0.7 V
+    m = intrinsic(0.7, -5.0, {"IS": saturation, "BF": 100.0}, temp)
+    assert (m.ic, m.ib) == (pytest.approx(5e-3, rel=1e-9), pytest.approx(50e-6, rel=1e-9))
     assert m.ic / (m.ic + m.ib) == pytest.approx(0.990, abs=5e-4)
-    # Same book ex. 3.24: 0.2 V less gives 3.35 uA
-    assert intrinsic(0.5, -5.0, {"IS": 6.9144e-15}, temp).ic == pytest.approx(3.35e-6, rel=2e-3)
+    # 0.2 V less is exp(-8)
+    less = intrinsic(0.5, -5.0, {"IS": saturation}, temp).ic
+    assert less == pytest.approx(5e-3 * float(mp.exp(-8)), rel=1e-6)  # the one is 2e-9 of it
 
 
 def test_output_resistance_from_early_voltage():

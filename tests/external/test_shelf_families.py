@@ -8,8 +8,6 @@ from junction.base.units import thermal_voltage
 from junction.shelf.tables import families
 from junction.shelf.types import find_type, type_shelf
 
-pytestmark = pytest.mark.external
-
 VT = thermal_voltage(25.0)
 
 #: family -> type and symbol whose registered limit (named in the family's source) it takes over
@@ -58,6 +56,7 @@ def test_registered_forward_voltages_lie_in_the_window():
     assert found > 50
 
 
+@pytest.mark.external
 def test_a_published_junction_is_healthy():
     """2N2222 as a diode, Banwell and Jayakumar 2000: Is = 25 fA, n = 1, r_e = 0.3 ohm."""
     family = families()["small-signal silicon BJT"]
@@ -66,14 +65,17 @@ def test_a_published_junction_is_healthy():
     assert family.n_low < 1.0 < family.n_high and family.rs_high_ohm > 0.3
 
 
+@pytest.mark.external
 def test_temperature_parameters_are_spices():
-    """SPICE diode defaults: EG 1.11 eV, XTI 3; Schottky 0.69 eV and 2, germanium 0.67 eV (SPICE manuals)."""
+    """SPICE diode defaults: EG 1.11 eV, XTI 3; Schottky 0.69 eV and 2, germanium 0.67 eV 
+    (SPICE 3f manual, section of the diode model's parameters, 1993, from memory)."""
     for family in families().values():
         want = {"silicon": (1.11, 3), "germanium": (0.67, 3), "Schottky": (0.69, 2)}.get(family.material)
         if want:
             assert (family.eg_eV, family.xti) == want
 
 
+@pytest.mark.external
 @pytest.mark.parametrize(
     ("name", "nm"), [("LED red", 650), ("LED yellow or green", 575), ("LED blue or white", 460)]
 )

@@ -10,8 +10,6 @@ from junction.replace.networks import stock_values
 from junction.shelf.tables import resistor_series
 from tests.rows import every_row
 
-pytestmark = pytest.mark.external
-
 PUBLISHED = {
     "E3": """
         10 22 47
@@ -51,6 +49,7 @@ PUBLISHED = {
 }
 
 
+@pytest.mark.external
 @every_row("name", PUBLISHED)
 def test_generated_values_are_the_published_ones(name):
     assert resistor_series(name).values == tuple(int(x) for x in PUBLISHED[name].split())
@@ -65,6 +64,7 @@ def test_the_rule_alone_would_not_do():
         assert sum(a != b for a, b in zip(rule, published, strict=True)) == count, name
 
 
+@pytest.mark.external
 def test_tolerances_the_series_are_meant_for():
     """IEC 60063: E3 over 20 %, E6 20 %, E12 10 %, E24 5 %, E48 2 %, E96 1 %, E192 0.5 % and finer."""
     given = {n: resistor_series(n).tolerance_percent / 100 for n in PUBLISHED}
@@ -73,6 +73,7 @@ def test_tolerances_the_series_are_meant_for():
     )
 
 
+@pytest.mark.external
 def test_zener_voltages_of_the_1n4728a_family_are_e24():
     """JEDEC gave 1N4728A to 1N4764A the E24 values from 3.3 V to 100 V in order: a check of both tables."""
     from junction.shelf.types import find_type

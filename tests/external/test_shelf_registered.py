@@ -13,8 +13,6 @@ import pytest
 from junction.shelf.limits import matched_duals
 from junction.shelf.types import find_type, power_reference, type_shelf
 
-pytestmark = pytest.mark.external
-
 
 def limit(part, symbol, **at):
     found = [
@@ -59,6 +57,7 @@ RATINGS = [
 ]
 
 
+@pytest.mark.external
 def test_maximum_ratings():
     for name, ratings in RATINGS:
         part = find_type(name)
@@ -109,6 +108,7 @@ LIMITS = [
 ]
 
 
+@pytest.mark.external
 def test_test_limits():
     for name, symbol, at, low, high in LIMITS:
         found = limit(name, symbol, **at)
@@ -136,6 +136,7 @@ def test_power_and_thermal_resistance_agree():
         assert by_rth == pytest.approx(part.rating("P_tot"), rel=apart), part.name
 
 
+@pytest.mark.external
 def test_zener_test_current_is_a_quarter_of_the_power():
     """JEDEC test currents of the 1 W family: I_ZT·V_Z = 0.25 W, rounded to two or three digits."""
     for number in range(4728, 4765):
@@ -168,6 +169,7 @@ def test_zener_range_is_its_tolerance():
             assert found.low < found.typical < found.high
 
 
+@pytest.mark.external
 def test_matched_dual_limits():
     """2N2913/15/17 data sheet; the drift limits over the two spans are one and the same slope."""
     for name, ratio, dv, dv_wide, slope in (

@@ -18,8 +18,6 @@ from junction.base.records import plain_name
 from junction.shelf.types import power_reference, type_shelf
 from tests.shelf.reference import read, replaced
 
-pytestmark = pytest.mark.external
-
 DATA = Path(__file__).parent / "data"
 RATINGS = {
     "vcbo_v": "V_CBO", "vceo_v": "V_CEO", "vebo_v": "V_EBO", "ic_max_a": "I_C", "icm_max_a": "I_CM",
@@ -143,10 +141,12 @@ def every_difference():
     return found
 
 
+@pytest.mark.external
 def test_every_figure_is_that_of_its_sheet():
     assert not every_difference()
 
 
+@pytest.mark.external
 def test_what_a_type_is_agrees_with_its_sheet():
     shelf, material = type_shelf(), {"Si": "silicon", "Ge": "germanium"}
     for row in rows("sheets_bjt.csv"):
@@ -176,6 +176,7 @@ def test_what_is_remembered_informs_and_is_marked():
         assert part.complement == row["complement"] and part.source == "from memory"
 
 
+@pytest.mark.external
 def test_lead_orders_are_those_of_the_sheets():
     shelf, seen = type_shelf(), Counter()
     for row in rows("lead_orders.csv"):
@@ -190,6 +191,7 @@ def test_lead_orders_are_those_of_the_sheets():
     assert seen["published"] > 230
 
 
+@pytest.mark.external
 def test_complements_are_those_of_the_sheets():
     shelf, both = type_shelf(), 0
     twice = Counter(name for row in rows("complements.csv") for name in (row["npn"], row["pnp"]))

@@ -127,10 +127,10 @@ def test_output_family_of_ngspice_gives_early_voltage_saturation_and_gain():
 
 
 def test_a_transistor_known_only_at_one_point_reads_like_the_textbook_one():
-    """FOSSEE book 3515 ex. 3.19 (inputs only): 0.7 V, 10 mA, 100 uA: h_FE 100, IS 6.9e-15 A.
+    """Gain as in Malvino, Electronic Principles, ex. 6-2 (100 times); V_BE 0.7 V by the exponential law.
 
-    The example takes kT/q = 25 mV; at 25 degC (25.69 mV) the same reading gives
-    IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for NF = 1 and no resistances.
+    At 25 degC (kT/q 25.69 mV, CODATA 2018) 10 mA at 0.7 V are IS = 10 mA exp(-0.7/0.02569) = 1.48e-14 A for
+    NF = 1 and no resistances.
     """
 
     one = [spot_part("Q", 10e-3, 0.7, 100.0, 25.0)]

@@ -1,7 +1,6 @@
 """Residual, derivatives and curve of the junction equation in the fit's coordinates."""
 
 import numpy as np
-import pytest
 
 from junction.base.units import thermal_voltage
 from junction.physics import junction as law
@@ -81,7 +80,6 @@ def test_residual_is_the_distance_found_by_search():
         assert abs(abs(r[k]) - np.sqrt(d2.min())) < 2e-3 * max(1.0, abs(r[k]))
 
 
-@pytest.mark.external
 def test_curve_is_the_equation_of_the_physics_layer():
     """The physics layer is held to mpmath and pvlib; the fit's own form of the equation to it."""
     x = np.linspace(-8.5, 0.7, 200)[None]
