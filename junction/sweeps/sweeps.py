@@ -186,14 +186,15 @@ def _fit_block(
         fit_few(block, np.flatnonzero(ready & ~enough))
     two_way = back.any(1) & ready & enough
     block.ask |= two_way
-    if contest and two_way.any():
+    two_way &= contest
+    if two_way.any():
         _compare_ways(block, np.flatnonzero(two_way), live, back)
     finish(block, final=contest | ~block.ask)
     # what the part may have warmed by if the sweep was slow; two ways that agree show that it did not
     power = np.max(block.v * block.i * block.keep, axis=1)
     warm = power * rule("fit_warm_rth") > rule("fit_warm")
     bends = np.isfinite(block.theta[:, A]) | np.isfinite(block.theta[:, AB])
-    block.may_warm = warm & bends & ~block.self_heated & ~(two_way if contest else False)
+    block.may_warm = warm & bends & ~block.self_heated & ~two_way
     if order is not None and limit.any():
         _held_current(block, limit & ~back.any(1)[:, None], order)
     twice = second.any(1) & ~back.any(1) & (block.reason == 0) & np.isfinite(block.theta[:, A])
