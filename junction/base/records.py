@@ -64,6 +64,28 @@ def plain_name(name: str) -> str:
     return name.upper().translate(_NO_SIGNS)
 
 
+@cache
+def _compared(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind) if f.compare)
+
+
+class _Alike:
+    """Records that are equal where all their fields are; what is not known (nan) equals what is not known.
+
+    Left to itself, a comparison of nan depends on which nan it is, and on the version of Python.
+    """
+
+    def _key(self) -> tuple:
+        values = (getattr(self, name) for name in _compared(type(self)))
+        return tuple(None if value != value else value for value in values)
+
+    def __eq__(self, other: object) -> bool:
+        return self._key() == other._key() if type(other) is type(self) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self._key())
+
+
 @dataclass(frozen=True)
 class SetAside:
     """A row or cell that was not used, with its place and the reason.
@@ -89,8 +111,8 @@ class SetAside:
         return f"{self.value!r}{' ' if verb else ': '}{self.reason}" if self.value else self.reason
 
 
-@dataclass(frozen=True)
-class Reading:
+@dataclass(frozen=True, eq=False)
+class Reading(_Alike):
     """One meter value: red lead on X, black lead on Y, placement ``X-Y``.
 
     ``kind`` is ``volt`` (diode mode, value [V]), ``over`` (over-range mark, value nan) or ``ohm``
@@ -118,8 +140,8 @@ class Reading:
         return split_placement(self.placement)[1]
 
 
-@dataclass(frozen=True)
-class Spot:
+@dataclass(frozen=True, eq=False)
+class Spot(_Alike):
     """One spot reading of a transistor: V_BE and h_FE at a collector current (nan where silent)."""
 
     ic_A: float = nan  # [A], positive for both polarities
@@ -134,8 +156,8 @@ class Spot:
     shared_hfe: float = not_json(0.0)  # [1]
 
 
-@dataclass(frozen=True)
-class PartReadings:
+@dataclass(frozen=True, eq=False)
+class PartReadings(_Alike):
     """All meter readings of one part, with what its rows say of it (nan or '' where silent)."""
 
     part: str
@@ -332,8 +354,8 @@ class Bag:
         return replace(self, readings=readings, **tables)
 
 
-@dataclass(frozen=True)
-class Interval:
+@dataclass(frozen=True, eq=False)
+class Interval(_Alike):
     """A value with its 95 % interval in SI units.
 
     A one-sided limit has ``value`` nan and either ``low`` or ``high`` infinite.

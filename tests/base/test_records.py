@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from junction.base.records import Bag, CurveTable, PartReadings, Reading, SetAside, Spot, SweepTable
+from junction.base.records import Bag, CurveTable, Interval, PartReadings, Reading, SetAside, Spot, SweepTable
 from tests.tables import curve_table, sweep_table
 
 
@@ -34,6 +34,17 @@ def test_nothing_can_be_assigned_or_written():
         field = dataclasses.fields(record)[0].name
         with pytest.raises(dataclasses.FrozenInstanceError):
             setattr(record, field, "x")
+
+
+def test_what_is_not_known_equals_what_is_not_known():
+    """Whatever nan it is: an over-range reading written back in a CSV is the one that was read."""
+    one, two = float("nan"), float("nan")
+    assert Reading("B-E", "over", one) == Reading("B-E", "over", two) != Reading("B-E", "volt", 0.6)
+    part = PartReadings("A", spots=(Spot(0.1, one),), temp_C=two)
+    assert part == PartReadings("A", spots=(Spot(0.1, two),))
+    assert len({Interval(one, 0.1, 0.2), Interval(two, 0.1, 0.2), Interval(0.15, 0.1, 0.2)}) == 2
+    assert Reading("B-E", "volt", 0.6, text="600mV") == Reading("B-E", "volt", 0.6)  # as written: no matter
+    assert Spot(0.1) != PartReadings("A")
 
 
 def test_a_bad_table_cannot_exist():
