@@ -387,7 +387,7 @@ def forked(tree: Path, files: list[str], plugin, wall_s: float, cache: bool = Fa
     if pid == 0:
         code = 1
         try:
-            os.setsid()
+            os.setpgid(0, 0)  # no session of its own: a terminal that a test opens must not become ours
             log = os.open(tree.parents[1] / "last.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
             for stream in (1, 2):
                 os.dup2(log, stream)
@@ -507,31 +507,35 @@ class Recorder:
     def pytest_fixture_setup(self, fixturedef, request):
         if fixturedef.scope == "function":
             return (yield)
-        before, t0 = self.h.copy(), clock()
+        before, shared, t0 = self.h.copy(), self.shared, clock()
         self.h[:] = 0
         try:
             return (yield)
         finally:
-            self.fixtures[fixturedef] = np.packbits(self.h), clock() - t0
+            own = clock() - t0 - (self.shared - shared)  # without the fixtures that it asked for
+            self.fixtures[fixturedef] = np.packbits(self.h), own
+            self.shared += own
             np.maximum(self.h, before, out=self.h)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item, nextitem):
         self.h[:] = 0
         self.seen[:] = [set()]
-        t0 = clock()
+        self.shared, t0 = 0.0, clock()
         try:
             return (yield)
         finally:
-            used = [d for ds in item._fixtureinfo.name2fixturedefs.values() for d in ds]
-            for hits, _ in (self.fixtures[d] for d in used if d in self.fixtures):
+            used = {id(d): d for ds in item._fixtureinfo.name2fixturedefs.values() for d in ds}.values()
+            seconds = clock() - t0 - self.shared  # each test is told what its fixtures cost
+            for hits, cost in (self.fixtures[d] for d in used if d in self.fixtures):
+                seconds += cost
                 np.maximum(self.h, np.unpackbits(hits, count=self.size), out=self.h)
             for told in self.folder.iterdir():  # of the processes that the test started
                 child = np.frombuffer(told.read_bytes(), dtype=np.uint8)
                 if child.size == self.size:
                     np.maximum(self.h, child, out=self.h)
                 told.unlink()
-            self.tests[item.nodeid] = clock() - t0, packed(self.h)
+            self.tests[item.nodeid] = seconds, packed(self.h)
 
     def pytest_runtest_logreport(self, report):
         if report.failed:
@@ -628,8 +632,8 @@ class Map:
         module.body.insert(at, ast.parse("from junction_probe import H as _H").body[0])
         return ast.unparse(ast.fix_missing_locations(module))
 
-    def tests_of(self, mutant: Mutant, tree: Tree) -> list[str]:
-        """Tests that execute a mutant's statement, in the order to run them in: by file, quick ones first."""
+    def tests_of(self, mutant: Mutant, tree: Tree) -> list[list[str]]:
+        """Tests that execute a mutant's statement: a few quick ones of few files, then the others."""
         s = mutant.statement
         keys = tree.users(s) if s.static else {s.key}
         numbers = [self.keys[k] for k in keys if k in self.keys]
@@ -637,24 +641,25 @@ class Map:
             near = [k for k in self.keys if k.startswith(f"{s.file}|{s.where}|")] or [
                 k for k in self.keys if k.startswith(f"{s.file}|")]
             numbers = [self.keys[k] for k in near]
-        found = [(seconds, i) for i, (seconds, bits) in self.tests.items()
-                 if any(n >> 3 < bits.size and bits[n >> 3] >> (7 - (n & 7)) & 1 for n in numbers)]
-        nth, quick, rest = Counter(), [], []
-        for seconds, i in sorted(found):
-            name = i.split("[")[0]
-            nth[name] += 1
-            (quick if nth[name] == 1 and seconds < 0.5 and len(quick) < 40 else rest).append((seconds, i))
-        cost = Counter()
-        for seconds, i in rest:
-            cost[i.split("::")[0]] += seconds
-        home = f"tests/{mutant.room}/"
-        quick.sort(key=lambda t: (not t[1].startswith(home), t[1].split("::")[0], t[0]))
+        found, home = defaultdict(list), f"tests/{mutant.room}/"
+        for i, (seconds, bits) in self.tests.items():
+            if any(n >> 3 < bits.size and bits[n >> 3] >> (7 - (n & 7)) & 1 for n in numbers):
+                found[i.split("::")[0]].append((seconds > SLOW_S, seconds, i))
 
-        def dear(t):
-            file = t[1].split("::")[0]
-            return t[0] > SLOW_S, cost[file] / (4 if file.startswith(home) else 1), file, t[0]
+        def dear(tests):
+            share = 5 if tests[0][2].startswith(home) else 1
+            return any(slow for slow, *_ in tests), sum(seconds for _, seconds, _ in tests) / share
 
-        return [i for _, i in quick + sorted(rest, key=dear)]
+        quick, rest, spent, files = [], [], 0.0, 0
+        for tests in sorted(found.values(), key=dear):
+            functions, before = set(), len(quick)
+            for _, seconds, i in sorted(tests):
+                few = seconds < 1 and i.split("[")[0] not in functions and spent < 8 and files < 6
+                functions.add(i.split("[")[0])
+                (quick if few else rest).append(i)
+                spent += seconds * few
+            files += len(quick) > before
+        return [batch for batch in (quick, rest) if batch]
 
 
 # ---------------------------------------------------------------------- a mutant against its tests
@@ -674,7 +679,7 @@ class Chosen:
     def pytest_runtest_logstart(self, nodeid):
         # a loop without end dies by the timer's signal, whose default is to end the process
         signal.signal(signal.SIGPROF, signal.SIG_DFL)
-        signal.setitimer(signal.ITIMER_PROF, 20 + 10 * self.seconds.get(nodeid, 5))
+        signal.setitimer(signal.ITIMER_PROF, 60 + 10 * self.seconds.get(nodeid, 5))
 
     def pytest_runtest_logfinish(self, nodeid):
         self.ran += 1
@@ -698,25 +703,30 @@ class Chosen:
 
 def tried(mutant: Mutant, tree: Tree, tests: Map, copy: Path, budget: float) -> dict:
     """Put one mutant into the copy, run what could notice, take it out again."""
-    order = tests.tests_of(mutant, tree)
-    said, t0 = {"ran": 0}, time.monotonic()
-    if order:
-        path = copy / mutant.file
-        kept = path.stat()
-        path.write_bytes(applied(mutant, tree.sources[mutant.file]))
-        os.utime(path, (kept.st_atime, kept.st_mtime + 60))  # bytecode of the unchanged file does not count
-        try:
-            seconds = {i: s for i, (s, _) in tests.tests.items()}
+    batches = tests.tests_of(mutant, tree)
+    seconds = {i: s for i, (s, _) in tests.tests.items()}
+    by, ran, spent, t0 = "", 0, False, time.monotonic()
+    path = copy / mutant.file
+    kept = path.stat()
+    path.write_bytes(applied(mutant, tree.sources[mutant.file]))
+    os.utime(path, (kept.st_atime, kept.st_mtime + 60))  # bytecode of the unchanged file does not count
+    try:
+        for order in batches:
             files = list(dict.fromkeys(i.split("::")[0] for i in order))
-            said = forked(copy, files, Chosen(order, seconds, budget), 120 + 6 * budget)
-        finally:
-            path.write_bytes(tree.sources[mutant.file])
-            os.utime(path, (kept.st_atime, kept.st_mtime))
-    by = said.get("end") or said.get("broken") or ", ".join(said.get("failed", ())[:1])
+            # by the clock on the wall only what waits for ever, for other work may share the machine
+            said = forked(copy, files, Chosen(order, seconds, budget), 30 * budget)
+            ran += said.get("ran", 0)
+            spent |= said.get("spent", False)
+            by = said.get("end") or said.get("broken") or ", ".join(said["failed"][:1])
+            if by:
+                break
+    finally:
+        path.write_bytes(tree.sources[mutant.file])
+        os.utime(path, (kept.st_atime, kept.st_mtime))
     return {"key": mutant.key, "room": mutant.room, "at": f"{mutant.file}:{mutant.statement.line}",
             "where": mutant.statement.where, "kind": mutant.kind, "change": mutant.change,
-            "end": "killed" if by else "survived", "by": by, "tests": len(order), "ran": said.get("ran", 0),
-            "budget_spent": said.get("spent", False), "s": round(time.monotonic() - t0, 1)}
+            "end": "killed" if by else "survived", "by": by, "tests": sum(map(len, batches)), "ran": ran,
+            "budget_spent": spent, "s": round(time.monotonic() - t0, 1)}
 
 
 def equivalents() -> dict[tuple[str, str, str], str]:
