@@ -22,7 +22,8 @@ def test_each_kind_of_bug_is_drawn_and_is_one():
         for m in candidates(s, SOURCE):
             assert ast.dump(ast.parse(applied(m, SOURCE))) != ast.dump(ast.parse(SOURCE))
             found.setdefault((s.line, m.kind), []).append(m.change)
-    assert found[2, "entry dropped"] == [f'[("a", 1), ("b", 2)] -> [{left}]' for left in ('("b", 2)', '("a", 1)')]
+    assert found[2, "entry dropped"] == [
+        '[("a", 1), ("b", 2)] -> [("b", 2)]', '[("a", 1), ("b", 2)] -> [("a", 1)]']  # fmt: skip
     assert found[3, "constant"] == ["2.0 -> 2.1", "True -> False"]
     assert found[4, "negated"] == ["not x and on or x <= 3 -> (not (not x and on or x <= 3))"]
     assert found[4, "not removed"] == ["not x -> (x)"]
