@@ -141,8 +141,11 @@ def candidates(statement: Statement, source: bytes) -> list[Mutant]:
 
     def put(kind, n, new, at=None):
         at = at or span(n)
-        old = " ".join(source[slice(*at)].decode().split())
-        change = f"{old[:90]} -> {' '.join(new.split())[:90]}"
+        old, shown = source[slice(*at)].decode(), new
+        if kind == "constant":  # with what stands before it, to tell one 0 of a line from the next
+            before = source[max(at[0] - 20, int(starts[n.lineno - 1])):at[0]].decode().lstrip()
+            old, shown = before + old, before + new
+        change = " -> ".join(" ".join(x.split())[:90] for x in (old, shown))
         found.append(Mutant(f"{statement.key}|{kind}|{change}", statement, kind, at, new, change))
 
     def between(left, right, op, new, whole):

@@ -24,7 +24,8 @@ def test_each_kind_of_bug_is_drawn_and_is_one():
             found.setdefault((s.line, m.kind), []).append(m.change)
     assert found[2, "entry dropped"] == [
         '[("a", 1), ("b", 2)] -> [("b", 2)]', '[("a", 1), ("b", 2)] -> [("a", 1)]']  # fmt: skip
-    assert found[3, "constant"] == ["2.0 -> 2.1", "True -> False"]
+    assert found[3, "constant"] == [
+        "def f(x: float = 2.0 -> def f(x: float = 2.1", "2.0, *, on: bool = True -> 2.0, *, on: bool = False"]
     assert found[4, "negated"] == ["not x and on or x <= 3 -> (not (not x and on or x <= 3))"]
     assert found[4, "not removed"] == ["not x -> (x)"]
     assert found[4, "operator"] == [
