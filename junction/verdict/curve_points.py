@@ -68,8 +68,8 @@ class Points:
         self.base_limited = base_top & flat
         least = np.nanmin(np.abs(ib), initial=inf)
         most_b = np.nanmax(np.abs(ib), initial=0.0)
-        low = rule("curves_undriven") * (0.5 if self._germanium_like() else 1.0)
-        undriven = np.where(np.isfinite(vbe), vbe < low, np.abs(ib) <= max(least, 1e-3 * most_b))
+        self.low_V = rule("curves_undriven") * (0.5 if self._germanium_like() else 1.0)
+        undriven = np.where(np.isfinite(vbe), vbe < self.low_V, np.abs(ib) <= max(least, 1e-3 * most_b))
         self.open_base = ~np.isfinite(vbe) & undriven & (least < 1e-3 * most_b)
         self.undriven = np.where(np.isfinite(vbe), undriven, self.open_base)
 

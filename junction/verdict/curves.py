@@ -75,7 +75,8 @@ class _Part(Checks):
         ok = ~self.beyond
         self.reach_V = float(self.vce[ok].max(initial=0.0))
         self.free = ok & ~self.limited & ~self.base_limited
-        self.leaks = leaks.beside(*(x[self.free] for x in (self.vce, vbe, ib, ic)), self.temp_C)
+        own = (x[self.free] for x in (self.vce, vbe, ib, ic))
+        self.leaks = leaks.beside(*own, self.temp_C, self.low_V)
         self.take_offsets_out()
         self.weigh()
         if self._at_limit():

@@ -38,7 +38,7 @@ def levels(volts: np.ndarray, share: float = 0.05, least: float = 0.02) -> np.nd
     return group
 
 
-def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
+def beside(vce, vbe, ib, ic, temp_C: float, low_V: float) -> SimpleNamespace | None:
     """Leaks of one part from the points at low V_BE.
 
     Parameters
@@ -47,6 +47,8 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         Voltages [V] and currents [A] in the NPN sense; ib may be nan.
     temp_C : float
         Temperature of the junctions [degC].
+    low_V : float
+        V_BE under which no collector current is the part's own [V].
 
     Returns
     -------
@@ -122,7 +124,7 @@ def beside(vce, vbe, ib, ic, temp_C: float) -> SimpleNamespace | None:
         free = v.min() > 0.1 and np.nanmax(part, initial=0.0) > 1.2
         if free or not np.nanmax(part, initial=0.0) > rule("curves_leak_share"):
             u[k] = max(u[k], S[k])
-    driven = narrow and v.max() > rule("curves_undriven")
+    driven = narrow and v.max() > low_V
     if driven:  # all of it may be the transistor's own
         S[:], u[:] = 0.0, np.inf
     # whatever else flows, no path carries more than the whole current

@@ -169,6 +169,16 @@ def test_current_with_the_base_open(door):
     assert sides(door, build, 1.3)[0] == "leaky" and sides(door, build, 0.7)[0] != "leaky"
 
 
+@worked(f"{GUPTA}, example 6.10, page 227")
+def test_germanium_with_its_base_open_is_no_leak(door, tmp_path):
+    """alpha 0.98 and I_CO 10 uA are 500 uA at no base current: sound where 12 uA are allowed."""
+    part = curves("Q1", "2N404", gain=49, i_s=1e-6, icbo_A=10e-6, pnp=True, base_A=family(49, 0.02),
+                  volts=(1, 2, 5, 10))  # fmt: skip
+    own = limits(tmp_path, "2N404", "I_CBO", "VCB=12V", high="12uA")
+    found = door.sort(part, types=own).verdicts[0]
+    assert found.verdict in ("good", "undecided") and not found.faults
+
+
 @worked("JCGM 106:2012, Evaluation of measurement data, clause 7.4, 2012 (0.92 from memory)")
 def test_a_gain_1_4_standard_uncertainties_over_its_limit_is_undecided(door):
     """The figure of the Zener example, 0.92, is under the 95 % of a verdict; 2.2 uncertainties are over it.

@@ -44,7 +44,7 @@ def judged(*points, **how):
 
 
 def test_an_offset_is_constant_a_leak_is_proportional_to_its_voltage():
-    found = beside(*curves(be=1 / 4e5, cb=1 / 3e6, ce=1 / 2e6, offset=1.5e-7), 25.0)
+    found = beside(*curves(be=1 / 4e5, cb=1 / 3e6, ce=1 / 2e6, offset=1.5e-7), 25.0, 0.25)
     # noise of 1 nA over a volt and more, two parts in a thousand of the currents
     assert 1 / found.S[[BE, CB, CE]] == pytest.approx([4e5, 3e6, 2e6], rel=0.03)
     assert found.S[:2] == pytest.approx([1.5e-7, 1.5e-7], abs=2e-8)
