@@ -90,7 +90,7 @@ def match(parts, o) -> Result:
     refuse_other_options(o)
     told = entered(o, match.options)
     if two_lead:
-        return Result("match", replace(two_lead_report(parts, o), entered=told))
+        return Result("match", replace(two_lead_report(parts, o), entered=told, cautions=cautions("power-up")))
     row = LAYOUTS[o.layout]
     two_rails, bare = row.rails == 2, row.held == "current at one V_BE"
     if o.channels is not None and not two_rails:
@@ -146,7 +146,7 @@ def match(parts, o) -> Result:
         warnings=(*type_notes(dict.fromkeys([*(o.type or ()), *fits.type]), find), *warnings),
         assumptions=found.assumptions + ((said,) if doubtful else ()),
         parts_read=len(_parts(bag)), entered=told,
-        cautions=() if bare else cautions("fitting", "power-up"),
+        cautions=cautions("fitting", "power-up"),
         yardsticks=duals,
         draw=lambda: curves_on_grid(fits, used, stage) if 0 < len(used) <= MOST_DRAWN else None,
     )  # fmt: skip

@@ -215,12 +215,9 @@ def terminal(report: SortReport, everything: bool = False) -> Iterable[b.Block]:
         for k, text in enumerate(v.neighbours[:-1], 1):
             yield b.text(f"  {k}. {text}", hang="     ")
         yield b.text(v.neighbours[-1])
-    if v.neighbours or v.in_circuit:
-        # where the hand goes next; the top says to unplug and to measure the capacitors down, the list of
-        # neighbours how to power up
-        yield b.text("cautions", "quiet")
-        for c in report.cautions:
-            yield b.text(f"  - {c.text}", "quiet", hang="    ")
+    yield b.text("cautions", "quiet")
+    for c in report.cautions:
+        yield b.text(f"  - {c.text}", "quiet", hang="    ")
 
 
 def running_line(v: PartVerdict) -> str:

@@ -114,6 +114,7 @@ def terminal(report: FitReport, everything: bool = False) -> Iterable[b.Block]:
         yield b.text(note)
     if not full:
         yield b.text("One line a sweep; --all shows every parameter with its interval.")
+    yield b.bullets([c.text for c in report.cautions], "cautions")
 
 
 def _values(rows: Iterable[FitRow | TransistorRow], of: str) -> b.Block:

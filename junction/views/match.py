@@ -270,6 +270,7 @@ def closing(
     yield b.bullets(left, "left over")
     yield b.bullets(report.advice, "to do better")
     yield b.bullets(report.assumptions, "assumed")
+    yield b.bullets([c.text for c in report.cautions], "cautions")
 
 
 def _left_over(report: MatchReport, named: int | None = None) -> dict[str, list[str]]:

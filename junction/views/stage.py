@@ -239,12 +239,13 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
     An alarm stands alone, with the danger and what is to be done now and after it.
     """
     stage, drops = report.stage, report.measured_drops
-    live = [c.text for c in report.cautions if c.where == "power-up"]
+    mains, *after = [c.text for c in report.cautions if c.where != "drops"]
+    clip_on = [c.text for c in report.cautions if c.where == "drops"]
     if drops is not None and drops.alarm:
         yield from (b.text(drops.alarm, "alarm"), danger("drops"), _in_order(drops))
         return
     yield b.text("before you measure in a live amplifier", "strong")
-    yield from (b.bullets(live[:1]), "")
+    yield from (b.bullets([mains, *clip_on]), "")
     for sentence in stage.findings:
         yield b.text(sentence, "alarm")
     if stage.findings:
@@ -260,7 +261,7 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
         yield from (b.text(f"  {sentence}", hang="    ") for sentence in drops.swaps)
         yield b.bullets(drops.next, "next, in this order")
         yield b.bullets(drops.assumptions, "assumed")
-        yield b.bullets(live[1:], "and before you power up")
+        yield b.bullets(after, "and before you power up")
         return  # what was planned stands on the page
     yield from (_to_do(report), "", _short(stage))
     if stage.dissipation:
@@ -268,7 +269,7 @@ def terminal(report: StageReport, everything: bool = False) -> Iterable[b.Block]
     yield b.bullets([c["text"] for c in stage.limits if c["verdict"] in ("close", "unknown")])
     yield b.bullets(stage.questions, "needed to know more")
     yield b.bullets(stage.assumptions, "assumed")
-    yield b.bullets(live[1:], "and before you power up")
+    yield b.bullets(after, "and before you power up")
 
 
 def _assumed(report: StageReport) -> tuple[str, ...]:
