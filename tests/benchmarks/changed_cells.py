@@ -26,14 +26,14 @@ TOP = Path(__file__).resolve().parents[2]
 HELD = (("tests/shelf/test_held.py",),)
 NARROW = (
     ("tests/external/test_shelf_sheets.py", "tests/external/test_shelf_iec60063.py",
-     "tests/external/test_shelf_families.py", "tests/external/test_shelf_registered.py",
-     "tests/external/test_shelf_copies.py", "tests/shelf/test_types.py", "tests/shelf/test_tables.py",
-     "tests/shelf/test_names.py", "tests/shelf/test_numbers.py", "tests/shelf/test_ratings.py",
-     "tests/cli/test_cautions.py"),
-    ("tests/golden/test_frozen.py", "tests/external/test_matched_duals.py", "tests/replace", "tests/judge"),
+     "tests/external/test_shelf_families.py", "tests/external/test_shelf_registered.py", "tests/shelf/test_types.py",
+     "tests/shelf/test_tables.py", "tests/shelf/test_names.py", "tests/shelf/test_numbers.py",
+     "tests/shelf/test_ratings.py", "tests/judge/test_sentences.py", "tests/judge/test_limits.py"),
+    ("tests/cli/test_cautions.py", "tests/golden/test_frozen.py", "tests/external/test_matched_duals.py",
+     "tests/replace/test_known_substitutes.py", "tests/replace/test_substitute.py", "tests/replace/test_order.py"),
 )  # fmt: skip
-WIDER = (("tests/leads", "tests/external/test_leads_rules.py"), ("tests/cli",), ("tests/verdict", "tests/show"),
-         ("tests/sets", "tests/amplifier", "tests/transistor"))  # fmt: skip
+WIDER = (("tests/leads/test_leads.py", "tests/leads/test_readings.py", "tests/external/test_leads_rules.py"),
+         ("tests/replace", "tests/sets"), ("tests/cli",), ("tests/verdict",))  # fmt: skip
 TWO = {"NPN": "PNP", "PNP": "NPN", "BCE": "ECB", "ECB": "BCE", "EBC": "CBE", "CBE": "EBC", "BEC": "CEB",
        "CEB": "BEC", "yes": "", "bolted": "board", "board": "bolted"}  # fmt: skip
 UNITS = {"V": "mV", "mV": "V", "A": "mA", "mA": "A", "uA": "mA", "nA": "uA", "pF": "nF", "MHz": "kHz",

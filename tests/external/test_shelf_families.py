@@ -85,3 +85,40 @@ def test_band_gap_of_leds_is_their_photon_energy(name, nm):
 
     photon_eV = constants.h * constants.c / (nm * 1e-9) / constants.e
     assert families()[name].eg_eV == pytest.approx(photon_eV, abs=0.05)
+
+
+def test_series_resistance_of_diode_families_admits_registered_forward_voltages():
+    """A part that just keeps its V_F may have (V_F - V of the junction) / I in series, and no more.
+
+    The family's largest lies between what half of its registered types allow and half as much again as what the
+    loosest allows.  V of the junction is the window's low end, carried to the current by N of 1.
+    """
+    allowed = {}
+    for name in type_shelf().names():
+        part = type_shelf().get(name)
+        if part.device == "diode" and part.family:
+            family = families()[part.family]
+            ohms = [(x.high - family.vf_low_V - VT * log(x.at["if_A"] / family.vf_at_A)) / x.at["if_A"]
+                    for x in part.find("V_F") if x.high > 0 and "if_A" in x.at]  # fmt: skip
+            allowed.setdefault(part.family, []).extend([min(ohms)] if ohms else [])
+    several = {name: sorted(ohms) for name, ohms in allowed.items() if len(ohms) > 5}
+    assert {*several} == {"silicon rectifier", "Schottky", "switching diode", "Zener"}
+    for name, ohms in several.items():
+        assert ohms[len(ohms) // 2] < families()[name].rs_high_ohm < 1.5 * ohms[-1], (name, ohms)
+
+
+def test_idealities_are_those_of_diffusion_and_recombination():
+    """One silicon junction: between 1 and 2; two in series add.
+
+    Sah, Noyce and Shockley, Proc. IRE 45 (1957) 1228, from memory: diffusion gives exp(qV/kT), recombination in the
+    depletion region exp(qV/2kT).  A reading of a few points is good to a tenth of that (common practice).  A silicon
+    cell fitted by Easwarakhanthan and others, Int. J. Solar Energy 4 (1986) 1: N = 1.4837.
+    """
+    for name, family in families().items():
+        if family.material in ("silicon", "germanium") and "Darlington" not in name and name != "germanium point contact":
+            assert 0.9 <= family.n_low <= 1.0 and 1.4837 < family.n_high <= 2.2, name
+    one, two = families()["silicon power BJT"], families()["silicon Darlington B-E path"]
+    assert two.n_high == pytest.approx(2 * one.n_high) and 2 * one.n_low >= two.n_low > one.n_high
+    # with its resistors the second junction is bridged at low currents, at high ones both conduct
+    bridged = families()["silicon Darlington with resistors"]
+    assert (bridged.n_low, bridged.n_high) == (one.n_low, two.n_high)

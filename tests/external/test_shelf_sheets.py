@@ -7,6 +7,7 @@ either copy, or in how units are read, shows by name.
 """
 
 import csv
+import re
 from collections import Counter
 from math import isclose, isnan, nan
 from pathlib import Path
@@ -15,7 +16,9 @@ import numpy as np
 import pytest
 
 from junction.base.records import plain_name
-from junction.shelf.types import power_reference, type_shelf
+from junction.shelf.limits import matched_duals
+from junction.shelf.tables import records
+from junction.shelf.types import packages, power_reference, type_shelf
 from tests.shelf.reference import read, replaced
 
 DATA = Path(__file__).parent / "data"
@@ -228,3 +231,50 @@ def test_a_fifth_more_or_less_in_fifty_rows_is_noticed(table):
     with replaced(table, changed):
         noticed = set(every_difference())
     assert names <= noticed, sorted(names - noticed)
+
+
+def test_limits_of_matched_duals_are_those_of_their_sheets():
+    """Every row of the sheets' own columns, and no other; a pair's ratio is the lower reading over the higher."""
+    duals, names = matched_duals(), []
+    for row in rows("matched_pairs.csv"):
+        names.append(row["type"])
+        value = {column: number(row, column) for column in row if column not in ("type", "polarity", "other", "source")}
+        gain = {"ic_A": value["hfe_ic_a"], "vce_V": value["hfe_vce_v"]}
+        drift = {"ic_A": value["track_ic_a"], "vce_V": value["track_vce_v"]}
+        sheet = [
+            ("h_FE1/h_FE2", value["hfe_ratio_min"], value["hfe_ratio_max"], gain),
+            ("h_FE match", nan, value["hfe_match_max_percent"] / 100, gain),
+            *(("|V_BE1-V_BE2|", nan, value[f"dvbe{k}_max_v"],
+               {"ic_A": value[f"dvbe{k}_ic_{least}a"], "ic_max_A": value[f"dvbe{k}_ic_max_a"],
+                "vce_V": value[f"dvbe{k}_vce_v"]}) for k, least in ((1, ""), (2, "min_"))),
+            ("|d(V_BE1-V_BE2)/dT|", nan, value["track_max_v_per_k"], drift),
+            *(("|change of V_BE1-V_BE2|", nan, value[f"track_dv_{end}_v"],
+               {**drift, "temp_C": value[f"track_{end}_from_c"], "temp_end_C": value[f"track_{end}_to_c"]})
+              for end in ("cold", "hot")),
+        ]  # fmt: skip
+        if row["other"]:  # a mirror's, in words: current ratio IC1/IE2 0.7..1.3 at IE2 0.5 mA, VCE1 5 V
+            low, high, ie_mA, vce_V = map(float, re.findall(r"(?<![A-Z])\d+(?:\.\d+)?", row["other"])[:4])
+            sheet.append(("I_C1/I_E2", low, high, {"ie_A": ie_mA / 1000, "vce_V": vce_V}))
+        sheet = [line for line in sheet if not (isnan(line[1]) and isnan(line[2]))]
+        for (symbol, low, high, at), limit in zip(sheet, duals[row["type"]], strict=True):
+            stated = {field: x for field, x in at.items() if not isnan(x)}
+            if limit.basis != "published":  # a claim, and its range stands in the sheet's words
+                assert limit.basis == "claim, not a limit" and (limit.symbol, same(limit.high, high)) == (symbol, True)
+                continue
+            assert limit.symbol == symbol and same(limit.low, low) and same(limit.high, high), (row["type"], limit)
+            assert limit.at.keys() == stated.keys() and all(same(limit.at[k], stated[k]) for k in stated), limit
+        polarity = records("matched_duals")[row["type"]].polarity
+        assert polarity == row["polarity"] and records("matched_duals")[row["type"]].source == row["source"]
+    assert names == [*records("matched_duals")] == [*duals]
+
+
+def test_an_outlines_usual_order_is_what_its_sheets_state():
+    """Where the sheets of an outline agree it may be the usual one; where they do not, there is none."""
+    stated, held = {}, 0
+    for row in rows("lead_orders.csv"):
+        stated.setdefault(row["package"], set()).add(row["order"].replace("-", ""))
+    for name, outline in packages().items():
+        if name in stated and outline.leads:
+            assert stated[name] == {outline.leads}, name
+            held += 1
+    assert held >= 13 and len(stated["TO-92"]) == 4 and not packages()["TO-92"].leads
