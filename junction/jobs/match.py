@@ -90,7 +90,8 @@ def match(parts, o) -> Result:
     refuse_other_options(o)
     told = entered(o, match.options)
     if two_lead:
-        return Result("match", replace(two_lead_report(parts, o), entered=told, cautions=cautions("power-up")))
+        found = two_lead_report(parts, o)
+        return Result("match", replace(found, entered=told, cautions=cautions("power-up")))
     row = LAYOUTS[o.layout]
     two_rails, bare = row.rails == 2, row.held == "current at one V_BE"
     if o.channels is not None and not two_rails:

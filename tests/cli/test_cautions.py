@@ -1,7 +1,7 @@
 """Each caution stands where the act is that it guards, and nowhere else.
 
-Typed a second time here: what each caution has to say, which acts each command line reaches, and which line the
-hand reads first.  So a caution that is removed, said of another act or no longer shown is named.
+Typed a second time here: what each caution has to say, which acts each command line reaches, and which line
+the hand reads first.  So a caution that is removed, said of another act or no longer shown is named.
 """
 
 import html
@@ -19,7 +19,7 @@ ACTS = {
     "meter": (("only on a dead, discharged circuit", "dead and discharged"),
               ("through a resistor, never with a screwdriver", ""), ("doubles for about every 10 K", ""),
               ("the black probe is the positive one in the ohms ranges", "")),
-    "in circuit": (("Unplug the apparatus, wait, and measure the capacitors down to under a volt before", "dead"),
+    "in circuit": (("Unplug the apparatus, wait, and measure the capacitors down to under a volt", "dead"),
                    ("lift a lead before a part is condemned", "")),
     "sweep": (("full collector voltage on the case of a TO-3 part: cover on, hands off, start from zero",
                "a case may stand at full voltage"), ("Stay below the registered V_EBO, V_CEO and P_tot", ""),
@@ -34,8 +34,8 @@ ACTS = {
                 ("check with the meter before soldering", "")),
     "resistor": (("hot enough to burn and to char the board", "hot enough to burn"),
                  ("fusible or flame-proof resistor only by one of the same kind", "")),
-    "substitute": (("live work only if trained and allowed. Power up through a series lamp. Ceramic insulators "
-                    "hold beryllia: never break one", ""),),
+    "substitute": (("live work only if trained and allowed. Power up through a series lamp. Ceramic "
+                    "insulators hold beryllia: never break one", ""),),
 }  # fmt: skip
 #: The one line of a terminal, by its act: what must stand in it.
 LINES = {
@@ -58,7 +58,6 @@ DEAD = "B-E=0.655 E-B=OL B-C=0.648 C-B=OL C-E=0.003 E-C=0.003"
 STAGE = "--power 30W --load 8ohm --supply 30V --parallel 2 --emitter-resistor 0.47ohm"
 DROPS = f"{STAGE} --idle-drop 20mV --measured-drops"
 HEAD = "part,B-E,E-B,B-C,C-B,C-E,E-C,in_circuit\n"
-#: A shelf that a sweep is asked again of: leaky at the end of its reach.
 _I = np.geomspace(1e-8, 1e-2, 25)
 
 
@@ -69,7 +68,8 @@ def _swept(leak_A):
 
 
 FILES = {
-    "good.csv": f"{HEAD}A1,0.655,OL,0.648,OL,OL,OL,\n", "placed.csv": f"{HEAD}A1,0.655,OL,0.648,OL,OL,OL,yes\n",
+    "good.csv": f"{HEAD}A1,0.655,OL,0.648,OL,OL,OL,\n",
+    "placed.csv": f"{HEAD}A1,0.655,OL,0.648,OL,OL,OL,yes\n",
     "dead.csv": f"{HEAD}A1,0.655,OL,0.648,OL,0.003,0.003,\n",
     "swept.csv": _swept(1e-11), "leaky.csv": _swept(1e-3),
     "spots.csv": "part,polarity,ic_A,vce_V,vbe_V,hFE,temp_C\n" + "".join(
@@ -163,23 +163,30 @@ def test_a_caution_stands_where_its_act_is(line, folder, capsys, monkeypatch):
 
 
 def test_every_caution_of_the_table_is_held_to_an_act():
-    """Each row is one of those above, in its act and at its place, and each act is reached and also is not."""
+    """Each row is one of those above, in its act and at its place; each act is reached, and also is not."""
     table = {}
     for one in cautions():
         table.setdefault(one.where, []).append(one)
-    lines = {where.removeprefix("danger "): rows for where, rows in table.items() if where.startswith("danger ")}
-    assert {act: [row.text for row in rows] for act, rows in lines.items()} == {a: [t] for a, t in LINES.items()}
+    lines = {
+        where.removeprefix("danger "): rows for where, rows in table.items() if where.startswith("danger ")
+    }
+    assert {act: [row.text for row in rows] for act, rows in lines.items()} == {
+        a: [t] for a, t in LINES.items()
+    }
     acts = {where: rows for where, rows in table.items() if where not in {f"danger {act}" for act in LINES}}
     assert {act: len(rows) for act, rows in acts.items()} == {act: len(rows) for act, rows in ACTS.items()}
     for act, rows in acts.items():
         for row, (phrase, short) in zip(rows, ACTS[act], strict=True):
             assert phrase in row.text and short in row.short and bool(short) == bool(row.short), row
-    reached = [{act for act, _ in rows_of(f"{acts}, {whole}" if whole else acts)} for acts, whole, _ in CALLS.values()]
+    reached = [
+        {act for act, _ in rows_of(f"{acts}, {whole}" if whole else acts)}
+        for acts, whole, _ in CALLS.values()
+    ]
     assert all(any(act in one for one in reached) and any(act not in one for one in reached) for act in ACTS)
     assert {act for *_, first in CALLS.values() for act in first.split()} == {*LINES}
 
 
-#: What the page on safety must say, heading by heading; each of them by the same words as the caution or as hard.
+#: What the page on safety must say, heading by heading.
 SAFETY = {
     "Before a meter or tracer": (
         "only on a dead, discharged circuit", "through a resistor, never with a screwdriver", "under a volt",

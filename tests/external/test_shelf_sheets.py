@@ -234,11 +234,12 @@ def test_a_fifth_more_or_less_in_fifty_rows_is_noticed(table):
 
 
 def test_limits_of_matched_duals_are_those_of_their_sheets():
-    """Every row of the sheets' own columns, and no other; a pair's ratio is the lower reading over the higher."""
+    """Every row of the sheets' own columns, and no other; a ratio is the lower reading over the higher."""
     duals, names = matched_duals(), []
     for row in rows("matched_pairs.csv"):
         names.append(row["type"])
-        value = {column: number(row, column) for column in row if column not in ("type", "polarity", "other", "source")}
+        words = ("type", "polarity", "other", "source")
+        value = {column: number(row, column) for column in row if column not in words}
         gain = {"ic_A": value["hfe_ic_a"], "vce_V": value["hfe_vce_v"]}
         drift = {"ic_A": value["track_ic_a"], "vce_V": value["track_vce_v"]}
         sheet = [
@@ -258,11 +259,11 @@ def test_limits_of_matched_duals_are_those_of_their_sheets():
         sheet = [line for line in sheet if not (isnan(line[1]) and isnan(line[2]))]
         for (symbol, low, high, at), limit in zip(sheet, duals[row["type"]], strict=True):
             stated = {field: x for field, x in at.items() if not isnan(x)}
-            if limit.basis != "published":  # a claim, and its range stands in the sheet's words
-                assert limit.basis == "claim, not a limit" and (limit.symbol, same(limit.high, high)) == (symbol, True)
+            assert limit.symbol == symbol and same(limit.low, low) and same(limit.high, high), limit
+            if limit.basis == "claim, not a limit":  # its range stands in the sheet's words alone
                 continue
-            assert limit.symbol == symbol and same(limit.low, low) and same(limit.high, high), (row["type"], limit)
-            assert limit.at.keys() == stated.keys() and all(same(limit.at[k], stated[k]) for k in stated), limit
+            assert limit.at.keys() == stated.keys() and limit.basis == "published", limit
+            assert all(same(limit.at[k], stated[k]) for k in stated), limit
         polarity = records("matched_duals")[row["type"]].polarity
         assert polarity == row["polarity"] and records("matched_duals")[row["type"]].source == row["source"]
     assert names == [*records("matched_duals")] == [*duals]

@@ -2,8 +2,9 @@
 
 One line for all rows of one name in a table: what in them is a number, a flag or one word of a few stands
 readable (of types and their limits it does not: ``tests/external/data`` has that typed a second time), and a
-digest holds all their cells, names, kinds and sources included.  Of wording (`WORDS`) only the numbers and the
-fields in braces are held, and whether a cell is empty.  A row that was changed is renewed by name, with the source at hand:
+digest holds all their cells, names, kinds and sources included.  Of wording (`WORDS`) only the numbers and
+the fields in braces are held, and whether a cell is empty.  A row that was changed is renewed by name, with
+the source at hand:
 
     python -m tests.shelf.held rules short_below near_short
 

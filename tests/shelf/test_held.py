@@ -1,4 +1,4 @@
-"""What stands under reference/ is what a person let stand: ``held.csv`` and its command (`tests.shelf.held`)."""
+"""What stands under reference/ is what a person let stand: ``held.csv`` and its command."""
 
 import shutil
 from pathlib import Path
@@ -39,8 +39,8 @@ def test_a_wording_is_free_but_for_its_figures():
     _, heading, rows = read("sentences")
     says = heading.index("says")
     row = next(row for row in rows if "{" in row[says])
-    for text, noticed in ((f"{row[says]} Or so.", 0), (f"{row[says]} Or 2.", 1), (row[says].replace("{", "("), 1),
-                          ("", 1)):  # fmt: skip
+    for text, noticed in ((f"{row[says]} Or so.", 0), (f"{row[says]} Or 2.", 1),
+                          (row[says].replace("{", "("), 1), ("", 1)):  # fmt: skip
         with changed("sentences", row[0], {"says": text}):
             assert len(held.differences_of("sentences")) == noticed, text
 
