@@ -107,6 +107,7 @@ def test_series_resistance_of_diode_families_admits_registered_forward_voltages(
         assert ohms[len(ohms) // 2] < families()[name].rs_high_ohm < 1.5 * ohms[-1], (name, ohms)
 
 
+@pytest.mark.external
 def test_idealities_are_those_of_diffusion_and_recombination():
     """One silicon junction: between 1 and 2; two in series add.
 

@@ -191,7 +191,16 @@ def test_lead_orders_are_those_of_the_sheets():
         page = "secondary" in row["source"] or row["source"].startswith("reference")
         assert part.leads_basis == ("secondary" if page else "published"), part.name
         assert part.leads_source == row["source"] or part.name in ("2SC2910", "2SA1208", "KTA1695")
+        assert records("lead_orders")[row["type"]].view == row["view"], part.name
     assert seen["published"] > 230
+
+
+@pytest.mark.external
+def test_pairs_that_a_maker_names_are_in_the_table_with_their_source():
+    """All of them, and nothing beside them that does not stand as remembered."""
+    copy = {(row["npn"], row["pnp"]): row["source"] for row in rows("complements.csv")}
+    table = {(one.npn, one.pnp): one for one in records("complements").values()}
+    assert {pair: one.source for pair, one in table.items() if one.basis != "from memory"} == copy
 
 
 @pytest.mark.external
@@ -233,6 +242,7 @@ def test_a_fifth_more_or_less_in_fifty_rows_is_noticed(table):
     assert names <= noticed, sorted(names - noticed)
 
 
+@pytest.mark.external
 def test_limits_of_matched_duals_are_those_of_their_sheets():
     """Every row of the sheets' own columns, and no other; a ratio is the lower reading over the higher."""
     duals, names = matched_duals(), []
@@ -269,6 +279,7 @@ def test_limits_of_matched_duals_are_those_of_their_sheets():
     assert names == [*records("matched_duals")] == [*duals]
 
 
+@pytest.mark.external
 def test_an_outlines_usual_order_is_what_its_sheets_state():
     """Where the sheets of an outline agree it may be the usual one; where they do not, there is none."""
     stated, held = {}, 0
