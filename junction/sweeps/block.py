@@ -333,7 +333,10 @@ def _exponential(block: Block, conductance, current=None, above=0.0):
     vt = vt[:, 0]
     count = good.sum(1)
     b = c1 * vt
-    usable = (count >= 3) & np.isfinite(b) & (b > 1 / _N_HIGH) & (b < 1 / _N_LOW)
+    # many junctions in a row have more, over as many more volts: a curve shows through two factors of e
+    span = highest(v, good, 0.0) - lowest(v, good, 0.0)
+    least = np.minimum(1 / _N_HIGH, 2 * vt / np.maximum(span, 1e-9))
+    usable = (count >= 3) & np.isfinite(b) & (b > least) & (b < 1 / _N_LOW)
     rs = np.where(usable, -c2 / np.where(c1 == 0, 1.0, c1), 0.0)
     a = np.where(usable, c0, 0.0)
     if not usable.all():  # then through the highest point

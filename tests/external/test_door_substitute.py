@@ -175,7 +175,7 @@ def test_where_two_derating_lines_cross_the_answer_turns(door, case_C, enough):
     assert ("P_tot" in " ".join(found.figures("falls short", must=True))) is not enough
 
 
-@substitutes("Data sheets of 2SC5200, 2SC3264, 2SC2922, 2SD1047, MJ21194, MJ21196, headings: "
+@substitutes("Data sheets of 2SC5200, 2SC3264, 2SC2922, 2SD1047, MJ21194, MJ21196, table head: "
              "complementary types (undated)")  # fmt: skip
 @every_row("npn, pnp", [("2SC5200", "2SA1943"), ("2SC3264", "2SA1295"), ("2SC2922", "2SA1216"), 
                         ("2SD1047", "2SB817"), ("MJ21194", "MJ21193"), ("MJ21196", "MJ21195")])  # fmt: skip
@@ -186,7 +186,7 @@ def test_a_complement_never_stands_in_for_its_other_half(door, npn, pnp):
         assert line(found, "polarity").wanted_text == ("NPN" if one == npn else "PNP")
 
 
-@substitutes("Data sheets of 2SC5200 with 2SA1943 and of MJ21194 with MJ21193, headings: complementary "
+@substitutes("Data sheets of 2SC5200 with 2SA1943 and of MJ21194 with MJ21193, table head: complementary "
              "types (undated)")  # fmt: skip
 @every_row("original, pair", [("2SC3281", {"2SC5200": "2SA1943"}), ("MJ15003", {"MJ21194": "MJ21193"})])
 def test_an_output_transistor_is_offered_with_the_complement_that_its_maker_names(door, original, pair):
