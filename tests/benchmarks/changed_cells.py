@@ -85,7 +85,7 @@ def changes(name, random):
     if name == "cautions":
         others = sorted({row[0] for row in rows})
         whole = [(r, 0, row[0]) for r, row in enumerate(rows)]
-        one("act", whole, lambda x: random.choice([other for other in others if other != x]))
+        one("act", whole, lambda x: str(random.choice([other for other in others if other != x])))
     one("emptied", [x for x in able if heading[x[1]] != "source"], "")
     one("source removed", among("source"), "")
     found["row removed"] = ("row removed", int(random.integers(len(rows))), None, "", "")

@@ -155,7 +155,8 @@ def main(argv):
     """``TABLE ROW ...``; without rows, what differs. The exit status."""
     table, *names = argv or [""]
     if not names:
-        print(*[line for (of, _), line in differences().items() if table in ("", of)], sep="\n")
+        found = [line for (of, _), line in differences().items() if table in ("", of)]
+        print(*found or ["all stands as it is held"], sep="\n")
         print("name the table and the rows that are to be held as they stand now: TABLE ROW ...")
         return 0
     if os.environ.get("CI"):
