@@ -1,9 +1,15 @@
-"""Tests that need the circuit simulator or a browser are skipped, with a note, where it is not installed.
+"""What holds for every test: programs that may be missing, and the schema that every JSON keeps.
 
-In CI a skipped test is a failure (``.ci/run``); on a bench machine without them the rest must still pass.
+Tests that need the circuit simulator or a browser are skipped, with a note, where it is not installed.  In CI
+a skipped test is a failure (``.ci/run``); on a bench machine without them the rest must still pass.
 """
 
 import pytest
+
+import junction.show.write
+from tests import documents
+
+documents.watch(junction.show.write)  # before anything else imports the writer
 
 
 def _skip_without_program(error: FileNotFoundError) -> None:
@@ -51,3 +57,12 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.get_closest_marker("front_door"):
             item.add_marker("external")
+
+
+@pytest.fixture(autouse=True)
+def _documents_keep_the_schema():
+    """What stands in every JSON that the test and its fixtures wrote."""
+    yield
+    wrong = [*documents.found]
+    documents.found.clear()
+    assert not wrong, "\n".join(wrong[:20])

@@ -40,7 +40,7 @@ def wheel(tmp_path_factory):
 
 def test_wheel_holds_the_reference_tables(wheel):
     inside = {Path(n).name for n in zipfile.ZipFile(wheel).namelist() if n.startswith("junction/reference/")}
-    wanted = {p.name for p in (ROOT / "reference").iterdir() if p.suffix in (".csv", ".md", ".txt")}
+    wanted = {p.name for p in (ROOT / "reference").iterdir() if p.suffix in (".csv", ".json", ".md")}
     assert wanted and wanted <= inside
 
 

@@ -20,6 +20,7 @@ import numpy as np
 BJT_PLACEMENTS = ("B-E", "E-B", "B-C", "C-B", "C-E", "E-C")
 NUMBER_PLACEMENTS = ("1-2", "2-1", "1-3", "3-1", "2-3", "3-2")
 DIODE_PLACEMENTS = ("A-K", "K-A")
+_PLACE = {name: k for k, name in enumerate((*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS))}
 #: Names that leads may have: letters of the trade, numbers of leads not known, the marks on a bridge.
 LEAD_NAME = r"[BCEGDS]|AK|[AK][1-3]?|M?T[12]|[1-4]|IN|OUT|GND|ADJ|~[12]?|[+-]"
 _PLACEMENT = re.compile(rf"({LEAD_NAME})-({LEAD_NAME})")
@@ -342,16 +343,29 @@ class Bag:
     rows_used: int = 0
 
     def by_name(self) -> Bag:
-        """The same parts in the order of their names, Q2 before Q10, whatever the order of the rows."""
+        """The same parts in the order of their names, Q2 before Q10, whatever the order of files and rows.
 
-        def in_order(names: Sequence[str]) -> list[int]:
+        Of one part sweeps stand by junction, readings by placement.
+        """
+
+        def in_order(names: Sequence[str], *then: Sequence) -> list[int]:
             digits = [[x.zfill(9) for x in re.split(r"(\d+)", name)] for name in names]
-            return sorted(range(len(names)), key=lambda k: (digits[k], names[k]))
+            keys = list(zip(digits, names, *then, strict=True))
+            return sorted(range(len(names)), key=keys.__getitem__)
 
-        tables = {name: table.take(in_order(table.part)) for name in ("sweeps", "curves")
-                  if len(table := getattr(self, name))}  # fmt: skip
-        readings = tuple(self.readings[k] for k in in_order([r.part for r in self.readings]))
-        return replace(self, readings=readings, **tables)
+        def taken(table, *then: Sequence):
+            order = in_order(table.part, *then)
+            return table if order == list(range(len(table))) else table.take(order)  # millions of points
+
+        def by_placement(part: PartReadings) -> PartReadings:
+            found = tuple(sorted(part.readings, key=lambda r: _PLACE.get(r.placement, len(_PLACE))))
+            return part if found == part.readings else replace(part, readings=found)
+
+        of = self.sweeps
+        sweeps = taken(of, [JUNCTIONS.index(name) for name in of.junction], of.file)
+        order = in_order([r.part for r in self.readings], [r.file for r in self.readings])
+        readings = tuple(by_placement(self.readings[k]) for k in order)
+        return replace(self, readings=readings, sweeps=sweeps, curves=taken(self.curves, self.curves.file))
 
 
 @dataclass(frozen=True, eq=False)

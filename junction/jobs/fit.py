@@ -75,7 +75,7 @@ def fit(parts, o) -> Result:
     from junction.paper.part import sweep_sources
 
     noise = noise_of(o)
-    bag = bag_of(parts, o.temperature)
+    bag = bag_of(parts, o.temperature).by_name()
     if not (len(bag.sweeps) or len(bag.curves)):
         raise InputError("no sweeps or curves in it; meter readings alone hold no parameters to fit",
                          ", ".join(bag.files))  # fmt: skip

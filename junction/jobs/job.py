@@ -137,10 +137,10 @@ class Option:
         """Value of what was given to the function; the default for None."""
         if given is None and self.kind in ("quantity", "plain") and self.default:
             given = self.default
-        if given is None:
-            return () if self.again else self.default
         if self.kind == "flag":
             return bool(given)
+        if given is None:
+            return () if self.again else self.default
         if self.choices and given not in (*self.choices, self.default):
             raise UsageError(f"{self.option}: {given!r} is not one of: {', '.join(self.choices)}")
         try:

@@ -80,7 +80,7 @@ def two_lead_report(parts, o: SimpleNamespace) -> TwoLeadReport:
     meter, row = meter_of(o), LAYOUTS[o.layout]
     reverse = row.held == "V_Z at one current"
     in_set = int(row.parts) if o.in_set is None else o.in_set
-    bag = as_registered(bag_of(parts, o.temperature), find)
+    bag = as_registered(bag_of(parts, o.temperature).by_name(), find)
     marks = [*dict.fromkeys([*(r.type for r in bag.readings), *bag.sweeps.type])]
     swept = fit_sweeps(bag.sweeps, noise_of(o)) if len(bag.sweeps) else None
     verdicts = {v.part: v for v in judge_bag(bag, swept, meter, find)}

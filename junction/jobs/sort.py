@@ -55,7 +55,7 @@ def sort(parts, o) -> Result:
     <junction sort: 2 parts: 1 shorted, 1 good>
     """
     meter, types, noise = meter_of(o), types_of(o), noise_of(o)
-    bag = bag_of(parts, o.temperature)
+    bag = bag_of(parts, o.temperature).by_name()
     if not (len(bag.sweeps) or len(bag.curves) or any(p.readings for p in bag.readings)):
         raise InputError(_ONLY_SPOTS, ", ".join(bag.files))
     swept, curved = set(bag.sweeps.part), set(bag.curves.part)

@@ -92,7 +92,7 @@ def substitute(*types_named, o) -> Result:
     if o.bag:
         from junction.jobs.job import bag_of
 
-        bag = bag_of(o.bag[0] if len(o.bag) == 1 else o.bag)
+        bag = bag_of(o.bag[0] if len(o.bag) == 1 else o.bag).by_name()
         read = _parts_of(bag)
         if not read:
             raise InputError("no parts in it", ", ".join(bag.files))
