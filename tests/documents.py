@@ -13,7 +13,8 @@ from pathlib import Path
 
 import jsonschema_rs
 
-SCHEMA = json.loads((Path(__file__).resolve().parents[1] / "reference/junction.schema.json").read_text("utf-8"))
+FILE = Path(__file__).resolve().parents[1] / "reference" / "junction.schema.json"
+SCHEMA = json.loads(FILE.read_text("utf-8"))
 #: Characters after which further entries of a list are left out of what is validated.
 LONG = 3_000_000
 #: What was wrong with the documents of the test that runs.

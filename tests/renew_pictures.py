@@ -41,4 +41,7 @@ def renew():
 
 
 if __name__ == "__main__":
+    from tests.golden.renewing import refuse_in_ci
+
+    refuse_in_ci()
     renew()

@@ -76,6 +76,9 @@ def test_a_notebook_says_what_it_shows_and_what_to_take_home():
 
 
 if __name__ == "__main__":
+    from tests.golden.renewing import refuse_in_ci
+
+    refuse_in_ci()
     os.environ["COLUMNS"] = "80"
     books = stored()
     run(books)

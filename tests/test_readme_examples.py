@@ -108,6 +108,9 @@ def rewrite():
     """Put today's output into the README and the pages."""
     import tempfile
 
+    from tests.golden.renewing import refuse_in_ci
+
+    refuse_in_ci()
     os.environ.update(COLUMNS="80", NO_COLOR="1")
     with tempfile.TemporaryDirectory() as folder:
         os.chdir(folder)

@@ -155,8 +155,9 @@ def _columns(fits: SweepFits, at):
 def _spread(fits: SweepFits, by):
     """Standard uncertainty from derivatives (n, 10, q)."""
     by = np.nan_to_num(by)
-    inner = np.matmul(fits.theta_covariance, by)
-    return np.sqrt(np.maximum((by * inner).sum(1), 0.0))
+    with np.errstate(over="ignore", invalid="ignore"):  # volts past a breakdown: nothing is known there
+        inner = np.matmul(fits.theta_covariance, by)
+        return np.sqrt(np.maximum((by * inner).sum(1), 0.0))
 
 
 def _numeric_spread(fits: SweepFits, function):

@@ -68,6 +68,9 @@ def test_each_file_alone_gives_one_line_or_a_bag():
 
 
 if __name__ == "__main__" and "--write" in sys.argv:
+    from tests.golden.renewing import refuse_in_ci
+
+    refuse_in_ci()
     GOLDEN.mkdir(parents=True, exist_ok=True)
     for file in FILES:
         (GOLDEN / file).write_text(listing(file), encoding="utf-8")

@@ -13,7 +13,6 @@ from junction.jobs.job import Result
 from junction.show.blocks import visible
 from junction.sweeps.results import FitReport, FitRow, TransistorPlot, TransistorRow
 from tests.show import samples
-from tests.show.test_sort_report import same_as_golden, without_pictures
 from tests.show.trace import Page, untraced
 from tests.tables import sweep_table
 
@@ -74,16 +73,6 @@ FULL = FitReport(
 REPORTS = {"fit_full": FULL, "fit_failed": FitReport((row("F1", **{
     k: getattr(samples.failed_fit(), k)
     for k in ("model", "parameters", "derived", "flags", "n_used", "left_out")}),))}
-
-
-@pytest.mark.parametrize("name", REPORTS)
-def test_golden(name):
-    report = REPORTS[name]
-    both = result(report).text() + "\n\n--more\n\n" + result(report).text(more=True)
-    same_as_golden(f"{name}.txt", both + "\n")
-    same_as_golden(f"{name}.html", without_pictures(page(report)))
-    same_as_golden(f"{name}.json", result(report).to_json())
-    same_as_golden(f"{name}.csv", csv_of(report, "parameters") + csv_of(report, "transistors"))
 
 
 @pytest.mark.parametrize("name", REPORTS)

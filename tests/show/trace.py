@@ -46,7 +46,7 @@ class Page(HTMLParser):
 
 
 def numbers_and_words(document):
-    """All numbers and all words with a digit in the strings of a JSON text."""
+    """All numbers, lengths of lists and words with a digit in the strings of a JSON text."""
     numbers, words = set(), set()
 
     def walk(x):
@@ -55,6 +55,7 @@ def numbers_and_words(document):
                 words.update(re.findall(r"\S*\d\S*", key))
                 walk(value)
         elif isinstance(x, list):
+            numbers.add(float(len(x)))
             for value in x:
                 walk(value)
         elif isinstance(x, str):
