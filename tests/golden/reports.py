@@ -26,6 +26,11 @@ _DIGITS, _CLOSE, _NOTHING = 8, 1e-5, 1e-15
 _AROUND, MOST_LINES = 1, 60
 
 
+def place(name: str) -> Path:
+    """Where a case is kept."""
+    return FOLDER / f"{name.replace(' ', '-')}.gz"
+
+
 def packed(files: Mapping[str, str]) -> bytes:
     """Files as one text, packed without a time in it, so that the same files are the same bytes."""
     text = "".join(f"=== {name}\n{content.rstrip()}\n" for name, content in files.items())
@@ -34,7 +39,7 @@ def packed(files: Mapping[str, str]) -> bytes:
 
 def kept(name: str) -> dict[str, str]:
     """The kept files of a case by their names; a case that is not kept is an error, never made here."""
-    text = gzip.decompress((FOLDER / f"{name}.gz").read_bytes()).decode("utf-8")
+    text = gzip.decompress(place(name).read_bytes()).decode("utf-8")
     pieces = _FILE.split(text)[1:]
     return dict(zip(pieces[::2], pieces[1::2], strict=True))
 
@@ -86,7 +91,7 @@ def main() -> int:
     FOLDER.mkdir(exist_ok=True)
     names = []
     for name, files in today():
-        path, names = FOLDER / f"{name}.gz", [*names, f"{name}.gz"]
+        path, names = place(name), [*names, place(name).name]
         old = kept(name) if path.exists() else {}
         print(*difference(name, old, files), sep="\n", end="\n" if old else "")
         path.write_bytes(packed(files))

@@ -21,7 +21,7 @@ def test_reports_are_the_kept_ones(now):
              for line in reports.difference(name, reports.kept(name), files)]  # fmt: skip
     shown = lines[: reports.MOST_LINES]
     assert not lines, "\n".join([*shown, f"... {len(lines) - len(shown)} more lines"])
-    assert {path.stem for path in reports.FOLDER.iterdir()} == {*now}
+    assert {*reports.FOLDER.iterdir()} == {reports.place(name) for name in now}
 
 
 def test_the_comparison_lets_nothing_through_but_last_digits():

@@ -11,7 +11,7 @@ import pytest
 
 import junction
 from junction.amplifier.findings import _CAUSES, _STEPS
-from junction.cli.main import COMMANDS
+from junction.cli.commands import COMMANDS
 from junction.judge.results import QUALITIES, Verdict
 from junction.sets.results import GRADES, LAYOUTS
 from junction.shelf.tables import meters, records
@@ -19,6 +19,7 @@ from junction.sweeps.results import FLAGS, LEFT_OUT, MODELS
 from tests import documents
 from tests.documents import SCHEMA, faults, strictly, validator
 from tests.golden import reports
+from tests.golden.report_cases import CASES
 
 DEFS = SCHEMA["$defs"]
 
@@ -26,8 +27,8 @@ DEFS = SCHEMA["$defs"]
 @pytest.fixture(scope="module")
 def kept():
     """Every document of the kept reports, by the name of the case."""
-    return {path.stem: strictly(text) for path in sorted(reports.FOLDER.iterdir())
-            for name, text in reports.kept(path.stem).items() if name.endswith(".json")}  # fmt: skip
+    return {case: strictly(text) for case in (*CASES, "job")
+            for name, text in reports.kept(case).items() if name.endswith(".json")}  # fmt: skip
 
 
 def test_it_is_a_schema_and_the_kept_documents_keep_it(kept):

@@ -132,7 +132,7 @@ def sort_bag(**changes):
 def sort_result(report):
     """What `junction.sort` would return, made at a fixed time."""
     result = Result("sort", report)
-    result.made = "2026-01-02 03:04"
+    result.made = "2026-01-02 03:04 +0000"
     return result
 
 

@@ -289,7 +289,7 @@ def test_rows_and_tables_have_headings():
 def test_sheets_say_what_when_and_which_of_how_many():
     style = page().one("style").text
     assert '@top-left{content:"Sorted bag: 12 parts"}' in style
-    assert '@top-right{content:"2026-01-02 03:04"}' in style
+    assert '@top-right{content:"2026-01-02 03:04 +0000"}' in style
     assert 'content:"page " counter(page) " of " counter(pages)' in style
     import junction
 

@@ -16,7 +16,7 @@ from tests.show import samples
 from tests.show.trace import Page, untraced
 from tests.tables import sweep_table
 
-MADE = "2026-01-02 03:04"
+MADE = "2026-01-02 03:04 +0000"
 
 
 def row(part, junction="BE", k=0, why="", **changes):
