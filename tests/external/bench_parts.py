@@ -463,15 +463,18 @@ def tally(rows, verdicts):
     return table
 
 
-def failures(table):
-    """Bars that a class misses: confident wrong, ordinary sound parts undecided, faults no longer found."""
+def failures(table, of=1):
+    """Bars that a class misses: confident wrong, ordinary sound parts undecided, faults no longer found.
+
+    Of a table of every `of`-th part as large a share must be found, less one that luck may have kept out.
+    """
     marks = defaultdict(list)
     for name, c in table.items():
         if c["wrong"] + c["crash"] > max(0.01 * c["parts"], 1):  # one in a small class is no rate yet
             marks[name].append("WRONG")
         if name in [f"{kind}: sound" for kind in ORDINARY] and c["undecided"] > 0.02 * c["parts"]:
             marks[name].append("UNDECIDED")
-        if c["right"] + c["listed"] < FOUND_BEFORE.get(name, 0):
+        if c["right"] + c["listed"] < FOUND_BEFORE.get(name, 0) // of - (of > 1):
             marks[name].append("LESS FOUND")
     return marks
 

@@ -19,9 +19,10 @@ from junction.leads.verdict import judge_readings
 from junction.shelf.tables import default_meter, meters
 from tests.external.bench_parts import METERS, as_it_stands, frozen, readings_of
 from tests.rows import every_row
+from tests.whole import share
 
-#: Every ninth of the parts that stand alone: all kinds, all meters.
-ROWS = [row for row in as_it_stands(frozen()) if not row["in_circuit"]][::9]
+#: Every ninth of the parts that stand alone: all kinds, all meters; a third of them (`tests.whole`).
+ROWS = share([row for row in as_it_stands(frozen()) if not row["in_circuit"]][::9], 3)
 
 
 def judged(parts, rows):
@@ -214,10 +215,10 @@ def _random_part(rng, k):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_no_sentence_holds_a_number_that_is_none(seed):
-    """500 parts of random readings, of all lead names, part of them missing; some 4,000 readings in all."""
+    """Parts of random readings, of all lead names, part of them missing: 125 of each seed, or 250."""
     rng = np.random.default_rng(seed)
     meter = meters()[[meter for meter, _ in METERS.values()][seed % 4]]
-    parts = [part for k in range(500) if (part := _random_part(rng, k)).readings]
+    parts = [part for k in share(range(250), 2) if (part := _random_part(rng, k)).readings]
     verdicts = judge_readings(parts, meter)
     assert not [(part, text) for part, v in zip(parts, verdicts, strict=True)
                 for text in _texts(v) if NO_NUMBER.search(text)][:3]  # fmt: skip
