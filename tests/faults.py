@@ -8,17 +8,17 @@ import os
 import sys
 from contextlib import contextmanager
 
-_NOW = []  # the fault in force: folder, at which call, what happens there, calls so far
+_NOW = []  # the fault in force: folder, at which call, what happens there, calls so far, if at later ones too
 
 
 def _hook(event, given):
     if not _NOW or not (event == "open" or event.split(".")[0] in ("os", "fcntl")):
         return
-    folder, at, act, calls = _NOW[-1]
+    folder, at, act, calls, again = _NOW[-1]
     names = [os.fsdecode(x) for x in given if isinstance(x, str | bytes | os.PathLike)]
     if any(name.startswith(folder) or not os.path.isabs(name) for name in names if name):
         calls.append(event)
-        if len(calls) == at:
+        if len(calls) == at or again and len(calls) > at > 0:
             act()
 
 
@@ -26,7 +26,7 @@ sys.addaudithook(_hook)
 
 
 @contextmanager
-def fault(folder, at, act):
+def fault(folder, at, act, again=False):
     """Within, `act` is called before the `at`-th call that touches the folder; gives the calls so far.
 
     Parameters
@@ -36,12 +36,14 @@ def fault(folder, at, act):
         From 1; 0 only counts.
     act : callable or Exception
         An exception is raised.
+    again : bool
+        At every later call too, as of a key that is hit again and again.
     """
     def raised():
         raise act
 
     calls = []
-    _NOW.append((str(folder), at, raised if isinstance(act, BaseException) else act, calls))
+    _NOW.append((str(folder), at, raised if isinstance(act, BaseException) else act, calls, again))
     try:
         yield calls
     finally:

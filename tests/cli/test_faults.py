@@ -92,7 +92,7 @@ def test_a_fault_at_any_call_leaves_all_as_it_was_or_whole_new(act, tmp_path):
             folder = tmp_path / str(at)
             new = laid_out(folder)
             before, error = tree(folder), None
-            with fault(folder, at, act):
+            with fault(folder, at, act, again=callable(act)):
                 try:
                     write_files(new)
                 except (OutputError, KeyboardInterrupt) as caught:
@@ -459,7 +459,7 @@ def test_a_signal_at_any_call_ends_in_one_line_and_whole_files(number, tmp_path,
         whole_run = sorted(tree(tmp_path / "0"))
         for at in range(1, len(calls) + 1, 5):
             out = tmp_path / str(at)
-            with fault(tmp_path, at, lambda: [signal.raise_signal(number) for _ in range(2)]):
+            with fault(tmp_path, at, lambda: signal.raise_signal(number), again=True):
                 status = main(["check", *GOOD, "-o", str(out)])
             err = capsys.readouterr().err
             assert (status, err.count("\n")) == (2, 1) and err.startswith("junction check: stopped")
