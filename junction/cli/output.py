@@ -217,7 +217,7 @@ class Outputs:
                 lost.append(error.why)
 
         shown = {"everything": everything, "more": self.more, "paint": paint_for(stream)}
-        told(say, result.text(width_for(stream), **shown), stream)
+        told(say, result.text(width_for(stream), **shown), stream, flush=True)
         lines = None if self.more else getattr(result, "lines_set_aside", None)
         told(report_set_aside, left, lines=lines, more=self.more)
         if self.folder is not None:
