@@ -477,6 +477,18 @@ def test_a_signal_at_any_call_ends_in_one_line_and_whole_files(number, tmp_path,
         signal.signal(number, heard)
 
 
+def test_a_key_hit_again_while_the_line_is_said_does_not_break_it(monkeypatch):
+    class Hit(io.StringIO):
+        def write(self, text):
+            signal.raise_signal(signal.SIGINT)
+            return super().write(text)
+
+    monkeypatch.setattr(commands, "_run", lambda _: signal.raise_signal(signal.SIGINT))
+    monkeypatch.setattr(sys, "stderr", seen := Hit())
+    assert main(["resistor", "15ohm"]) == 2
+    assert seen.getvalue() == "junction resistor: stopped\n"
+
+
 #: The program, with a signal that comes when it imports a module; or in a callback, which cannot raise.
 AT_IMPORT = """
 import os, signal, sys, weakref
