@@ -285,7 +285,7 @@ def rank(*words: object) -> str:
 class Tree:
     """The modules of junction as they stand: statements, and which of them name what."""
 
-    def __init__(self, root: Path = ROOT):
+    def __init__(self, root: Path):
         paths = sorted(root.glob("junction/**/*.py"))
         self.sources = {str(p.relative_to(root)): p.read_bytes() for p in paths}
         self.statements: dict[str, Statement] = {}
@@ -580,16 +580,16 @@ class Map:
 
     def record(self, scratch: Path, wanted: list[str]) -> None:
         """Run test files in a copy with a probe before every statement."""
-        tree = Tree()
-        for key in tree.statements:
-            self.keys.setdefault(key, len(self.keys))
-        self.keys_path.write_text(json.dumps(self.keys))
         with tempfile.TemporaryDirectory(dir=scratch) as work:
             copy, plain = copied(Path(work, "probed")), copied(Path(work, "plain"))
+            tree = Tree(plain)
+            for key in tree.statements:
+                self.keys.setdefault(key, len(self.keys))
+            self.keys_path.write_text(json.dumps(self.keys))
             Path(copy, "junction_probe.py").write_text(PROBE)
             for file, source in tree.sources.items():
                 (copy / file).write_text(self._probed(file, source))
-            files = sorted(str(p.relative_to(ROOT)) for p in ROOT.glob("tests/**/test_*.py"))
+            files = sorted(str(p.relative_to(plain)) for p in plain.glob("tests/**/test_*.py"))
             files = [f for f in files if not f.startswith(NOT_ASKED)]
             if wanted:
                 files = [f for f in files if f.startswith(tuple(wanted))]
@@ -781,27 +781,30 @@ def main(argv: list[str] | None = None) -> int:
         warmed()
         Map(o.scratch).record(o.scratch, o.record)
         return 0
-    tree, path = Tree(), o.scratch / "results.jsonl"
-    rooms = o.rooms.split(",")
+    with tempfile.TemporaryDirectory(dir=o.scratch) as work:
+        return not run(o, copied(Path(work, "tree")), o.scratch / "results.jsonl")
+
+
+def run(o: argparse.Namespace, copy: Path, path: Path) -> bool:
+    """Draw the mutants of a copy, run those not yet known, report; whether every room meets its target."""
+    tree, rooms = Tree(copy), o.rooms.split(",")
     mutants = [m for m in tree.drawn(o.number, o.seed) if not o.rooms or m.room in rooms][:o.first]
     known = (json.loads(line) for line in path.read_text().splitlines()) if path.exists() else ()
     results = {r["key"]: r for r in known}
     if not o.report:
         warmed()
         tests, equal = Map(o.scratch), equivalents()
-        with tempfile.TemporaryDirectory(dir=o.scratch) as work:
-            copy = copied(Path(work, "tree"))
-            forked(copy, ["tests"], Chosen([], {}, 600), 900, cache=True)  # bytecode of what stays as it is
-            for m in mutants:
-                if (m.file, m.statement.where, m.change) in equal or m.key in results and not (
-                        o.again and results[m.key]["end"] == "survived"):
-                    continue
-                results[m.key] = r = tried(m, tree, tests, copy, o.budget)
-                by = r["by"] or f"{r['ran']} tests"
-                print(f"{r['end']:9} {r['at']} [{r['kind']}] {r['change']} ({by}, {r['s']} s)", flush=True)
-                with path.open("a") as out:
-                    out.write(json.dumps(r) + "\n")
-    return not reported(mutants, results)
+        forked(copy, ["tests"], Chosen([], {}, 600), 900, cache=True)  # bytecode of what stays as it is
+        for m in mutants:
+            if (m.file, m.statement.where, m.change) in equal or m.key in results and not (
+                    o.again and results[m.key]["end"] == "survived"):
+                continue
+            results[m.key] = r = tried(m, tree, tests, copy, o.budget)
+            by = r["by"] or f"{r['ran']} tests"
+            print(f"{r['end']:9} {r['at']} [{r['kind']}] {r['change']} ({by}, {r['s']} s)", flush=True)
+            with path.open("a") as out:
+                out.write(json.dumps(r) + "\n")
+    return reported(mutants, results)
 
 
 if __name__ == "__main__":
