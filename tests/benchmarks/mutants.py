@@ -17,6 +17,8 @@ import argparse
 import ast
 import base64
 import csv
+import functools
+import gc
 import hashlib
 import json
 import os
@@ -29,8 +31,10 @@ import sys
 import tempfile
 import time
 import traceback
+import types
 import zlib
 from collections import Counter, defaultdict
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -380,46 +384,29 @@ def warmed() -> None:
     return (hypothesis, matplotlib, mpmath, networkx, pandas, scipy)
 
 
-def forked(tree: Path, files: list[str], plugin, wall_s: float, cache: bool = False) -> dict:
-    """Run pytest on some files of a copy in a fork of this process; what the plugin says of it.
-
-    ``{"end": "hang" or "crash"}`` where it says nothing.
-    """
+def forked(work, log: Path, wall_s: float) -> dict:
+    """Call `work` in a fork of this process; what it returns, else ``{"end": "hang" or "crash"}``."""
     answer = Path(tempfile.mkstemp(prefix="mutant-")[1])
     pid = os.fork()
     if pid == 0:
-        code = 1
         try:
             os.setpgid(0, 0)  # no session of its own: a terminal that a test opens must not become ours
-            log = os.open(tree.parents[1] / "last.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+            said = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
             for stream in (1, 2):
-                os.dup2(log, stream)
+                os.dup2(said, stream)
             os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
             resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-            os.chdir(tree)
-            for name in [n for n in sys.modules if n.split(".")[0] in ("tests", "junction", "__main__")]:
-                del sys.modules[name]
-            sys.path[:] = [str(tree), *(p for p in sys.path if p not in ("", str(ROOT)))]
-            os.environ["PYTHONPATH"] = str(tree)
-            sys.dont_write_bytecode = not cache
-            if not cache:
-                os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-            if hasattr(plugin, "begin"):
-                plugin.begin()
-            early = ["-q", "-W", "ignore::pytest.PytestAssertRewriteWarning"]  # of what is imported already
-            pytest.main([*files, *early, *["-x"][:plugin.stops]], plugins=[plugin])
-            answer.write_text(json.dumps(plugin.answer()))
-            code = 0
+            answer.write_text(json.dumps(work()))
         except BaseException:
             traceback.print_exc()
         finally:
             sys.stderr.flush()
-            os._exit(code)
+            os._exit(0)
     end = time.monotonic() + wall_s
     status = None
     while status is None and time.monotonic() < end:
         done, how = os.waitpid(pid, os.WNOHANG)
-        status = how if done else time.sleep(0.05)
+        status = how if done else time.sleep(0.02)
     for kill in (lambda: os.killpg(pid, signal.SIGKILL), lambda: status is None and os.waitpid(pid, 0)):
         try:
             kill()
@@ -429,6 +416,30 @@ def forked(tree: Path, files: list[str], plugin, wall_s: float, cache: bool = Fa
     answer.unlink()
     over = status is None or os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGPROF
     return json.loads(said) if said else {"end": "hang" if over else "crash"}
+
+
+def pytest_in(tree: Path, files: list[str], plugin, stops: bool = True, cache: bool = False) -> dict:
+    """Run pytest on some files of a copy, with its junction and its tests; what the plugin says of it."""
+    os.chdir(tree)
+    for name in [n for n in sys.modules if n.split(".")[0] in ("tests", "junction")]:
+        del sys.modules[name]
+    sys.path[:] = [str(tree), *(p for p in sys.path if p not in ("", str(ROOT), str(tree)))]
+    os.environ["PYTHONPATH"] = str(tree)
+    keep_bytecode(cache)
+    if hasattr(plugin, "begin"):
+        plugin.begin()
+    words = ["-q", "-W", "ignore::pytest.PytestAssertRewriteWarning",  # of what is imported already
+             "--basetemp", tempfile.mkdtemp(dir=tree.parent), *["-x"][:stops]]  # fmt: skip
+    pytest.main([*files, *words], plugins=[plugin])
+    return plugin.answer()
+
+
+def keep_bytecode(yes: bool) -> None:
+    """Whether this process and its children may write it: never that of a mutant."""
+    sys.dont_write_bytecode = not yes
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    if not yes:
+        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
 
 
 # ---------------------------------------------------------------------- which test executes what
@@ -447,8 +458,6 @@ def _tell():
 
 class Recorder:
     """A plugin that notes each test's statements and its time, those of shared fixtures and caches too."""
-
-    stops = False
 
     def __init__(self, size: int, folder: Path):
         self.size, self.folder = size, folder
@@ -597,10 +606,12 @@ class Map:
                 files = [f for f in files if f not in self.files]
             for file in files:
                 hits = Path(tempfile.mkdtemp(dir=work))
-                said = forked(copy, [file], Recorder(len(self.keys), hits), 3600, cache=True)
+                probed = partial(pytest_in, copy, [file], Recorder(len(self.keys), hits), False, True)
+                said = forked(probed, scratch / "last.log", 3600)
                 bad = [t["id"] for t in said.get("tests", ()) if not t["ok"]]
                 if bad:  # for the probes, or for themselves?
-                    again = forked(plain, [file], Chosen(bad, {}, 900, stops=False), 3600, cache=True)
+                    again = forked(partial(pytest_in, plain, [file], Chosen(bad, {}, 900), False, True),
+                                   scratch / "last.log", 3600)
                     for t in said["tests"]:
                         t["ok"] = t["id"] not in again.get("failed", bad)
                 bad = [t["id"] for t in said.get("tests", ()) if not t["ok"]]
@@ -668,10 +679,10 @@ class Map:
 class Chosen:
     """A plugin that runs given tests in the given order, within a budget of processor time."""
 
-    def __init__(self, order: list[str], seconds: dict[str, float], budget: float, stops: bool = True):
+    def __init__(self, order: list[str], seconds: dict[str, float], budget: float):
         self.place = {i: n for n, i in enumerate(order)}
-        self.seconds, self.budget, self.stops = seconds, budget, stops
-        self.ran, self.failed, self.broken, self.spent = 0, [], "", False
+        self.seconds, self.budget = seconds, budget
+        self.ran, self.failed, self.broken, self.spent, self.why = 0, [], "", False, ""
 
     def pytest_collection_modifyitems(self, items):
         items[:] = sorted((i for i in items if i.nodeid in self.place), key=lambda i: self.place[i.nodeid])
@@ -687,6 +698,7 @@ class Chosen:
     def pytest_runtest_logreport(self, report):
         if report.failed:
             self.failed.append(report.nodeid)
+            self.why = self.why or report.longreprtext.strip()[-300:]
 
     def pytest_collectreport(self, report):
         if report.failed:
@@ -698,35 +710,96 @@ class Chosen:
             item.session.shouldstop = "the budget is spent"
 
     def answer(self):
-        return {"ran": self.ran, "failed": self.failed, "broken": self.broken, "spent": self.spent}
+        return {"ran": self.ran, "failed": self.failed, "broken": self.broken, "spent": self.spent,
+                "why": self.why}
 
 
-def tried(mutant: Mutant, tree: Tree, tests: Map, copy: Path, budget: float) -> dict:
+class Collected:
+    """A plugin whose session collects every test once and then, instead of running them, calls `work`."""
+
+    def __init__(self, work):
+        self.work = work
+
+    def pytest_runtestloop(self, session):
+        keep_bytecode(False)
+        gc.freeze()
+        self.items = {item.nodeid: item for item in session.items}
+        self.work(self)
+        return True
+
+    def answer(self):
+        return {}
+
+    def run(self, chosen: Chosen, bug) -> dict:
+        """In a fork: put the bug into the functions that are loaded, run the chosen tests till one fails."""
+        bug()
+        items = [self.items[i] for i in chosen.place if i in self.items]
+        if items:
+            plugins = items[0].config.pluginmanager
+            plugins.register(chosen)
+            plugins.unregister(name="terminalreporter")
+        for item, after in zip(items, [*items[1:], None], strict=True):
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+            chosen.spent = clock() > chosen.budget and after is not None
+            if chosen.failed or chosen.spent:
+                break
+        return chosen.answer()
+
+
+def changed_functions(path: Path, old: bytes, new: bytes) -> None:
+    """Give the functions that are loaded the code of the changed file, and empty what they have cached."""
+
+    def codes(source):
+        found, open_ = {}, [compile(source, str(path), "exec", dont_inherit=True)]
+        while open_:
+            code = open_.pop()
+            found[code.co_qualname, code.co_firstlineno] = code
+            open_ += [c for c in code.co_consts if isinstance(c, types.CodeType)]
+        return found
+
+    before, after = codes(old), codes(new)
+    for thing in gc.get_objects():
+        if isinstance(thing, types.FunctionType) and thing.__code__.co_filename == str(path):
+            key = thing.__code__.co_qualname, thing.__code__.co_firstlineno
+            if key in after and after[key] != before.get(key):
+                thing.__code__ = after[key]
+        elif isinstance(thing, functools._lru_cache_wrapper) and (
+                getattr(thing, "__module__", None) or "").startswith(("junction", "tests")):
+            thing.cache_clear()
+
+
+def tried(mutant: Mutant, tree: Tree, tests: Map, session: Collected, copy: Path, budget: float) -> dict:
     """Put one mutant into the copy, run what could notice, take it out again."""
     batches = tests.tests_of(mutant, tree)
     seconds = {i: s for i, (s, _) in tests.tests.items()}
-    by, ran, spent, t0 = "", 0, False, time.monotonic()
-    path = copy / mutant.file
+    by, ran, spent, said, t0 = "", 0, False, {}, time.monotonic()
+    path, old = copy / mutant.file, tree.sources[mutant.file]
+    new = applied(mutant, old)
     kept = path.stat()
-    path.write_bytes(applied(mutant, tree.sources[mutant.file]))
+    path.write_bytes(new)
     os.utime(path, (kept.st_atime, kept.st_mtime + 60))  # bytecode of the unchanged file does not count
     try:
         for order in batches:
-            files = list(dict.fromkeys(i.split("::")[0] for i in order))
+            chosen = Chosen(order, seconds, budget)
+            if mutant.statement.static:  # run at import: everything is imported again
+                files = list(dict.fromkeys(i.split("::")[0] for i in order))
+                work = partial(pytest_in, copy, files, chosen)
+            else:
+                work = partial(session.run, chosen, partial(changed_functions, path, old, new))
             # by the clock on the wall only what waits for ever, for other work may share the machine
-            said = forked(copy, files, Chosen(order, seconds, budget), 30 * budget)
+            said = forked(work, copy.parents[1] / "last.log", 30 * budget)
             ran += said.get("ran", 0)
             spent |= said.get("spent", False)
             by = said.get("end") or said.get("broken") or ", ".join(said["failed"][:1])
             if by:
                 break
     finally:
-        path.write_bytes(tree.sources[mutant.file])
+        path.write_bytes(old)
         os.utime(path, (kept.st_atime, kept.st_mtime))
     return {"key": mutant.key, "room": mutant.room, "at": f"{mutant.file}:{mutant.statement.line}",
             "where": mutant.statement.where, "kind": mutant.kind, "change": mutant.change,
             "end": "killed" if by else "survived", "by": by, "tests": sum(map(len, batches)), "ran": ran,
-            "budget_spent": spent, "s": round(time.monotonic() - t0, 1)}
+            "budget_spent": spent, "why": said.get("why", ""), "s": round(time.monotonic() - t0, 1)}
 
 
 def equivalents() -> dict[tuple[str, str, str], str]:
@@ -775,6 +848,7 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--again", action="store_true", help="run the survivors once more")
     p.add_argument("--report", action="store_true", help="only print what is known")
     o = p.parse_args(argv)
+    o.scratch = o.scratch.resolve()
     o.scratch.mkdir(parents=True, exist_ok=True)
     os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", MPLBACKEND="Agg")
     if o.record is not None:
@@ -791,19 +865,24 @@ def run(o: argparse.Namespace, copy: Path, path: Path) -> bool:
     mutants = [m for m in tree.drawn(o.number, o.seed) if not o.rooms or m.room in rooms][:o.first]
     known = (json.loads(line) for line in path.read_text().splitlines()) if path.exists() else ()
     results = {r["key"]: r for r in known}
-    if not o.report:
-        warmed()
-        tests, equal = Map(o.scratch), equivalents()
-        forked(copy, ["tests"], Chosen([], {}, 600), 900, cache=True)  # bytecode of what stays as it is
-        for m in mutants:
-            if (m.file, m.statement.where, m.change) in equal or m.key in results and not (
-                    o.again and results[m.key]["end"] == "survived"):
-                continue
-            results[m.key] = r = tried(m, tree, tests, copy, o.budget)
-            by = r["by"] or f"{r['ran']} tests"
-            print(f"{r['end']:9} {r['at']} [{r['kind']}] {r['change']} ({by}, {r['s']} s)", flush=True)
+    equal, screen = equivalents(), os.fdopen(os.dup(1), "w")
+    todo = [m for m in mutants if (m.file, m.statement.where, m.change) not in equal
+            and (m.key not in results or o.again and results[m.key]["end"] == "survived")]
+
+    def each(session):
+        for m in todo:
+            results[m.key] = r = tried(m, tree, tests, session, copy, o.budget)
+            by = r["by"] or f"{r['ran']} of {r['tests']} tests"
+            print(f"{r['end']:9} {r['at']} [{r['kind']}] {r['change']} ({by}, {r['s']} s)", file=screen)
+            screen.flush()
             with path.open("a") as out:
                 out.write(json.dumps(r) + "\n")
+
+    if todo and not o.report:
+        warmed()
+        tests = Map(o.scratch)
+        files = sorted(f for f in {i.split("::")[0] for i in tests.tests} if (copy / f).exists())
+        pytest_in(copy, files, Collected(each), cache=True)
     return reported(mutants, results)
 
 
