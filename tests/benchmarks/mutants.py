@@ -722,7 +722,6 @@ class Collected:
 
     def pytest_runtestloop(self, session):
         keep_bytecode(False)
-        gc.freeze()
         self.items = {item.nodeid: item for item in session.items}
         self.work(self)
         return True
