@@ -56,12 +56,13 @@ DRAWS, _SEED = 500, 1
 #: In a large bag fewer draws do: this many draws times parts, but never below so many draws.
 _DRAWS_TIMES_PARTS, _FEWEST_DRAWS = 200_000, 200
 #: Values that leave an effect out, for parameters a fit does not hold (SPICE defaults); DV [V] and LNB
-#: are an offset of V_BE and the logarithm of a factor on the base current, for draws; INNER is the base
-#: current that resistors inside a Darlington take [A].
+#: are an offset of V_BE and the logarithm of a factor on the base current, for draws; TURN [V] takes back
+#: what drawn resistances drop at the operating point; INNER is the base current that resistors inside a
+#: Darlington take [A].
 ABSENT = {
     "IS": 1e-12, "NF": 1.0, "BF": 100.0, "ISE": 0.0, "NE": 1.5, "IKF": np.inf, "VAF": np.inf,
     "RE": 0.0, "RB": 0.0, "RC": 0.0, "EG": 1.11, "XTI": 3.0, "XTB": 0.0, "DV": 0.0, "LNB": 0.0,
-    "INNER": 0.0,
+    "TURN": 0.0, "INNER": 0.0,
 }  # fmt: skip
 
 
@@ -154,6 +155,8 @@ def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dic
     reading is known to a millivolt: the errors cancel to first order, and only to first order.  So what
     is drawn is not the parameters but what they do at the operating point, to first order: an offset of
     V_BE and a factor on the base current, from the same correlated steps of the parameters' logarithms.
+    How V_BE rises with the current is drawn as well: by the resistances, turned about the operating point.
+    One reading says nothing of them, and parts whose V_BE differs share better the more there is of them.
 
     Parameters
     ----------
@@ -180,7 +183,12 @@ def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dic
         offset, factor = (
             np.einsum("np,dnp->dn", np.where(np.isfinite(x), x, 0.0)[:, 0], step) for x in (by_v, -by_ln_hfe)
         )
-        out[point.name] = Devices({**fitted.values, "DV": offset, "LNB": factor})
+        at = drive_point(Devices({**fitted.values, "LNB": factor}), np.log(ic), vce, point.temp_C)
+        drawn, turn = {}, 0.0
+        for name, amps in (("RE", at.ie_A), ("RB", at.ib_A)):
+            more = fitted.values[name] * np.expm1(step[..., fits.names.index(name)])
+            drawn[name], turn = fitted.values[name] + more, turn - more * amps
+        out[point.name] = Devices({**fitted.values, **drawn, "DV": offset, "TURN": turn, "LNB": factor})
     return out
 
 
@@ -243,9 +251,9 @@ def drive_point(devices: Devices, log_ic, vce_V, temp_C, re_ohm=0.0, rb_ohm=0.0)
     # and the base current falls as the gain rises, T**XTB
     temp_slope = temp_slope - ib * p["XTB"] / kelvin * (base + emitter)
     return SimpleNamespace(
-        drive_V=vbe + ib * base + ie * emitter + p["DV"],
+        drive_V=vbe + ib * base + ie * emitter + p["DV"] + p["TURN"],
         slope_V=vbe_slope + ib_slope * base + (ic + ib_slope) * emitter,
-        vbe_V=vbe + ib * p["RB"] + ie * p["RE"] + p["DV"],
+        vbe_V=vbe + ib * p["RB"] + ie * p["RE"] + p["DV"] + p["TURN"],
         ib_A=ib, ie_A=ie, ie_slope_A=ic + ib_slope, temp_slope_V_per_K=temp_slope,
     )  # fmt: skip
 

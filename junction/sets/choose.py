@@ -186,7 +186,9 @@ class Weigher:
         for _ in range(2):  # the share is of the emitter current, which a low gain makes larger
             log_ic = log_ic - np.log(drive_point(self.devices, log_ic, *surroundings).ie_A / share_A)
         now = drive_point(self.devices, log_ic, *surroundings)
-        one_by_one = drive_point(drawn, log_ic, *surroundings).drive_V
+        # drawn resistances turn about the share: there they part nobody
+        still = {name: self.devices.values[name] for name in ("RE", "RB", "TURN")}
+        one_by_one = drive_point(Devices({**drawn.values, **still}), log_ic, *surroundings).drive_V
         one_by_one = np.broadcast_to(one_by_one, (*one_by_one.shape[:-1], self.n))
         found = (now.drive_V, spread_apart(one_by_one), now.slope_V * share_A / now.ie_slope_A, now.ib_A)
         return np.broadcast_arrays(*found)

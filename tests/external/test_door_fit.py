@@ -163,7 +163,7 @@ def test_a_zener_of_10_V_and_8_5_ohm_has_10_17_V_at_20_mA(door):
 @fits_by("J. B. Gupta, Fundamentals of Electronic Devices, ex. 6.12, p. 228 (year from memory: 2009)")
 def test_the_output_resistance_of_the_book_is_its_early_voltage(door):
     """5.0 mA at 5 V, 5.8 mA at 10 V: 6.25 kohm, straight back to -26.25 V."""
-    v, vce = np.arange(0.57, 0.66, 0.02), np.array([5.0, 7.5, 10.0])
+    v, vce = np.arange(0.57, 0.66, 0.02), np.array([5.0, 10.0])
     ic = 5e-3 * np.exp((v[:, None] - 0.65) / VT_25) * (26.25 + vce) / 31.25 + 0 * vce
     assert ic[-1, -1] / ic[-1, 0] == pytest.approx(5.8 / 5.0)
     frame = pd.DataFrame({"part": "Q1", "polarity": "NPN", "temp_C": 25.0, "vce_V": np.tile(vce, v.size),
