@@ -136,6 +136,8 @@ def test_what_is_more_by_both_sheets_is_never_said_to_fall_short(door, original,
         one = line(found, figure)
         assert (one.wanted, one.has) == (pytest.approx(x), pytest.approx(y))
         assert one.result == ("meets" if x == y else "exceeds")
+    heat = line(found, "R_thJC")
+    assert (heat.wanted, heat.has, heat.result) == (a[4], b[4], "exceeds")
 
 
 @substitutes(POWER_SHEETS)
