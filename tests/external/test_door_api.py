@@ -97,3 +97,37 @@ def test_gains_of_the_book_stand_in_the_table_of_sets(door):
     assert sorted(round(mark["hfe"]) for mark in s.marks) == [100, 250]
     assert s.hfe_ratio.value == pytest.approx(0.4, rel=0.01)
     assert not any("registered matched dual" in note for note in s.notes)
+
+
+@by_api(RTC)
+def test_the_columns_of_a_frame_of_fits_hold_the_published_parameters(door):
+    (row,) = door.fit(rtc()).to_frame().itertuples()
+    published = {"IPH_A": 0.76077553, "N": 1.48118359, "RS_ohm": 0.03637709, "RSH_ohm": 53.71852}
+    for name, value in published.items():
+        assert getattr(row, f"{name}_low") < value < getattr(row, f"{name}_high"), name
+
+
+@by_api("ISO 80000-1, Quantities and units, 2009, 7.3.2: the decimal sign is a comma or a point")
+def test_a_decimal_comma_is_a_decimal_point(door):
+    point = pd.DataFrame({"part": "D1", "A-K": ["0.612"], "K-A": "OL"})
+    comma = pd.DataFrame({"part": "D1", "A-K": ["0,612"], "K-A": "OL"})
+    one, other = (door.read(frame).readings[0].readings for frame in (point, comma))
+    volts = [[r.value for r in found if r.kind == "volt"] for found in (one, other)]
+    assert volts == [[0.612], [0.612]]
+
+
+@by_api("SI Brochure, The International System of Units, 9th ed. 2019, table 7: prefixes")
+def test_a_current_is_the_same_in_every_prefix(door):
+    """Five ways to write 458 microamperes."""
+    written = ["458uA", "458 µA", "0.458mA", "458000nA", "0.000458 A"]
+    read = door.read(pd.DataFrame({"part": "D1", "junction": "AK", "v_V": [0.1, 0.2, 0.3, 0.4, 0.5],
+                                   "i_A": written}))  # fmt: skip
+    assert read.sweeps.i_A == pytest.approx([458e-6] * 5, rel=1e-12) and not read.set_aside
+
+
+@by_api("SI Brochure, The International System of Units, 9th ed. 2019, section 2.3.1: 0 degC is 273.15 K")
+def test_the_temperature_that_is_given_goes_into_the_ideality_as_kelvin(door):
+    """The cell of 1986 at 33 degC; taken at 25 degC instead its ideality is 306.15/298.15 times as high."""
+    bare = rtc().drop(columns="temp_C")
+    warm, room = (door.fit(bare, temperature=t).to_frame().N.iloc[0] for t in ("33C", "25C"))
+    assert room / warm == pytest.approx(306.15 / 298.15, rel=1e-3)
