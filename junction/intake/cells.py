@@ -29,6 +29,7 @@ from junction.base.records import (
     split_placement,
 )
 from junction.base.units import ZERO_CELSIUS_K, in_si, quantity_of_unit, shown, split_quantity, unit_factor
+from junction.shelf.reach import within
 from junction.shelf.tables import meters, rule
 
 PLACEMENTS = (*BJT_PLACEMENTS, *NUMBER_PLACEMENTS, *DIODE_PLACEMENTS)
@@ -276,7 +277,7 @@ def cell_value(text: str, column: Column, mark: str = "", placement: str = ""):
         usual = {"voltage": ("V", "mV"), "current": ("A", "mA"), "temperature": ("C",)}[column.quantity]
         examples = ", ".join(f"{column.heading}_{unit}" for unit in usual)
         raise UnitError(f"{NO_UNIT} write it in the heading (such as {examples}) or in each cell")
-    value = _in_range(text, in_si(value, factor))
+    value = within(text, in_si(value, factor), column.quantity)
     if name == "temp" and not temp_is_taken(value) and isfinite(value):
         low, high = rule("intake_temp_low"), rule("intake_temp_high")
         kelvin = f"; {value:g} K is {value - ZERO_CELSIUS_K:.1f} °C" if high < value < 500 else ""
@@ -296,12 +297,6 @@ def _check_mark(text: str, mark: str) -> None:
         plain = match.group().replace(match[1], mark if mark in ".," else ".")
         whole = match.group().replace(match[1], "")
         raise UnitError(f"{shown(text)}: decimal or thousands mark? write {plain} or {whole}")
-
-
-def _in_range(text: str, value: float) -> float:
-    if not isfinite(value):
-        raise UnitError(f"{shown(text)} is too large for a number")
-    return value
 
 
 class NegativeReading(UnitError):
@@ -350,7 +345,7 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
         quantity = _meter_unit(over, text, column)[0]
         value = inf if quantity == "resistance" else nan
     elif isfinite(marked := units.letter_marked(text)):
-        quantity, value = "resistance", marked
+        quantity, value = "resistance", within(text, marked, "resistance", read=True)
     else:
         beyond = _BEYOND.fullmatch(text)
         if not beyond:
@@ -369,7 +364,7 @@ def reading_cell(placement: str, text: str, column: Column | None = None, mark: 
             meant = slipped and rule("leads_meant_low") <= slipped <= rule("leads_meant_high")
             volts = f"{slipped:.4g}V, " if meant else ""
             raise UnitError(f"{shown(text)}: write {volts}{bare}mV or {bare}ohm.")
-        value = _in_range(text, in_si(number, factor))
+        value = within(text, in_si(number, factor), quantity or "voltage", read=True)
         if quantity == "resistance" and value < 0:
             fault = "a resistance cannot be negative; is the circuit powered or charged?"
             raise UnitError(f"{shown(text)}: {fault}")

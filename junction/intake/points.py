@@ -21,6 +21,7 @@ from junction.base.records import CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import in_si
 from junction.intake.cells import Column, cell_value, temp_is_taken
 from junction.intake.table import Table, set_aside, split
+from junction.shelf.reach import reach, too_small
 from junction.shelf.tables import rule
 
 #: text and number columns of each form, and the numbers a row cannot do without
@@ -61,6 +62,34 @@ def read_points(table: Table, aside: list[SetAside]) -> tuple[dict[str, np.ndarr
         points = {name: np.append(array[~unread], more[name]) for name, array in points.items()}
         points = _take(points, np.argsort(points["line"], kind="stable"))
     return points, list(keys), read
+
+
+def _settled(table: Table, points: dict[str, np.ndarray], aside: list[SetAside]) -> dict[str, np.ndarray]:
+    """Points whose numbers are measured ones or zero.
+
+    What is too small for anything to measure is left of a zero by arithmetic (equal steps, a law's exponential)
+    and is one; where no number of a column is larger, its unit is wrong.
+    """
+    lost = np.zeros(points["line"].size, bool)
+    for name in NUMBERS[table.form]:
+        column, values = table.column(name), points[name]
+        if column is None or not (tiny := too_small(values, column.quantity)).any():
+            continue
+        if tiny.sum() < np.count_nonzero(values) - np.count_nonzero(np.isnan(values)):
+            values[tiny] = 0.0
+            continue
+        at = np.flatnonzero(tiny)
+        where, more = points["line"][at[[0, -1]]].tolist(), f"; {at.size} cells, down to line "
+        reason = "smaller than anything measures, as all of the column; is the unit right? write 0 for none"
+        reason += f"{more}{where[1]}" if at.size > 1 else ""
+        gone = tiny & ~lost if name in REQUIRED[table.form] else np.zeros_like(lost)
+        shows = f"{values[at[0]] / (column.factor if np.isfinite(column.factor) else 1.0):.6g}"
+        values[tiny] = nan
+        if table.form == "curves":
+            gone = gone | (tiny & ~lost & np.isnan(points["vbe"]) & np.isnan(points["ib"]))
+        lost |= gone
+        aside.append(set_aside(table.file, where[0], column.heading, shows, reason, int(gone.sum())))
+    return _take(points, ~lost) if lost.any() else points
 
 
 def _plain_rows(table: Table) -> tuple[np.ndarray, Iterator, Callable] | None:
@@ -139,6 +168,9 @@ def _parse(
                 if table.mark != "," and cells.dtype.kind != "b":
                     values = pd.to_numeric(cells, errors="coerce").astype(float)
                 bad = ~np.isfinite(values) & (cells != "")
+            if (known := reach(column.quantity)) is not None:  # before the product, which may overflow
+                bad |= np.abs(values) > known.most / column.factor
+                values[bad] = nan
             points[name][rows] = values = in_si(values, column.factor)
             if name == "temp":
                 bad |= np.isfinite(values) & ~temp_is_taken(values)
@@ -269,6 +301,7 @@ def _whole(table: Table, records: SweepTable | CurveTable, k: int, name: str, vo
 
 def _by_part(table: Table, points: dict[str, np.ndarray], keys: list, aside: list[SetAside]) -> tuple:
     """Values of the points by part (and junction), whose rows may lie anywhere; fields of the records."""
+    points = _settled(table, points, aside)
     columns, code, n = [table.column(name) for name in TEXTS[table.form]], points["code"], len(keys)
     # runs of equal rows, so that nothing below is done row by row
     at = np.append(np.zeros(min(code.size, 1), int), np.flatnonzero(code[1:] != code[:-1]) + 1)

@@ -33,6 +33,7 @@ from junction.base.units import shown
 from junction.intake.cells import NO_UNIT, Column, cell_value, last_digit, parse_placement
 from junction.intake.points import curves_of, read_points, sweeps_of
 from junction.intake.table import Table, UnusableTable, clip, files, open_columns, set_aside, split, unused
+from junction.shelf.reach import within
 from junction.shelf.tables import rule
 
 #: Names in messages and records of what has no file name.
@@ -327,11 +328,12 @@ class ReadingCells:
         self.cells.append(cell)
         try:
             value = cell_value(cell.text, cell.column, table.mark, cell.placement)
+            spot = cell.name in ("hfe", "vbe", "ic", "vce") and value == value
             if cell.name == "hfe" and value < 0:
                 raise UnitError(f"{shown(cell.text)}: h_FE cannot be negative")
             if cell.name == "ic" and value == 0:
                 raise UnitError("a collector current of zero; write the current the reading was taken at")
-            cell.value = value
+            cell.value = within(cell.text, value, cell.column.quantity, read=True) if spot else value
         except UnitError as error:
             self.refuse(str(error), cell)
             cell.turned = getattr(error, "turned", "")

@@ -22,6 +22,7 @@ from typing import BinaryIO
 import numpy as np
 
 from junction.base.errors import InputError
+from junction.base.files import bounded, bytes_of
 from junction.base.records import SetAside
 from junction.base.units import shown
 from junction.intake.cells import FORMS, Column, parse_heading, part_rank, recognise, visible, why_no_table
@@ -120,14 +121,18 @@ def files(paths: Sequence[str | Path], stdin: BinaryIO | None) -> Iterator[tuple
                 continue
             done.add(real)
             if path == "-":
-                yield STDIN_NAME, open_text, (stdin or sys.stdin.buffer).read()
+                try:
+                    yield STDIN_NAME, open_text, bounded(stdin or sys.stdin.buffer)
+                except (OSError, AttributeError) as error:  # closed, it is None
+                    reason = f"cannot be read: {getattr(error, 'strerror', '') or 'it is closed'}"
+                    raise InputError(reason, STDIN_NAME) from error
                 continue
             name = visible(found)  # a file name may hold anything, and goes into messages and pages
             if found.lower().endswith(SPREADSHEET_ENDINGS) and not named:
                 yield name, _refuse, "a spreadsheet file, not CSV text; open it and save it as CSV"
                 continue
             try:
-                yield name, open_text, Path(found).read_bytes()
+                yield name, open_text, bytes_of(found)
             except OSError as error:
                 reason = f"cannot be read: {error.strerror or error}"
                 if named:

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import inf, isfinite, isnan, nan
+from math import inf, isinf, isnan, nan
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -26,7 +26,8 @@ import numpy as np
 
 from junction.base.errors import UnitError, UsageError
 from junction.base.records import Bag, PartReadings
-from junction.base.units import QUANTITIES, nominal, parse_number, parse_quantity, parse_swing, si
+from junction.base.units import QUANTITIES, nominal, parse_number, parse_quantity, parse_swing, shown, si
+from junction.shelf.reach import reach
 from junction.shelf.tables import records, reference_rows
 
 
@@ -120,13 +121,13 @@ class Option:
 
                 return asked_for(given, self.default)
             case "accuracy":
-                return _accuracy(given, self.quantity)
+                return _accuracy(given, self.quantity, self.most)
             case "quantity" | "plain":
                 return self._number(given)
             case "quantities":
                 return _several(given, self._number)
             case "swing":
-                parse_swing(given)
+                _held(given, parse_swing(given), self.quantity, self.above, self.least, self.most, self.below)
         return str(given)
 
     def _number(self, given) -> float:
@@ -142,7 +143,7 @@ class Option:
         if given is None:
             return () if self.again else self.default
         if self.choices and given not in (*self.choices, self.default):
-            raise UsageError(f"{self.option}: {given!r} is not one of: {', '.join(self.choices)}")
+            raise UsageError(f"{self.option}: {shown(str(given))} is not one of: {', '.join(self.choices)}")
         try:
             if self.again:
                 return tuple(map(self.read, given if isinstance(given, list | tuple) else [given]))
@@ -204,16 +205,33 @@ def physical(
         try:
             value = float(given.strip().removesuffix(quantity) if isinstance(given, str) else given)
         except ValueError as error:
-            raise UsageError(f"{given!r} is not a number of {quantity}") from error
-    if not isfinite(value):
-        raise UsageError(f"{given!r} is not a number")
+            raise UsageError(f"{shown(str(given))} is not a number of {quantity}".removesuffix(" of ")) from error
+        except OverflowError:  # a whole number of hundreds of digits
+            value = inf
+    return _held(given, value, quantity, above, least, most, below)
+
+
+def _held(
+    given, value: float, quantity: str, above: float, least: float, most: float, below: float
+) -> float:  # fmt: skip
+    """A value [SI unit] within its own bounds and those of a bench (reference/reach.csv)."""
+    told, known = shown(str(given)), reach(quantity)
+    if isnan(value):
+        raise UsageError(f"{told} is not a number")
+    smallest = -inf
+    if known is not None:
+        most = known.most if isnan(most) and isnan(below) else most
+        least = -known.most if isnan(least) and isnan(above) else least
+        smallest = known.smallest if value and (least >= 0 or above >= 0) else smallest
     unit = QUANTITIES[quantity][1] if quantity in QUANTITIES else quantity
+    zero = "0 or " if least == 0 else ""
     for refused, words, bound in (
         (value <= above, "above", above), (value < least, "at least", least),
         (value > most, "at most", most), (value >= below, "below", below),
+        (value < smallest, f"{zero}at least", smallest), (isinf(value), "finite, not", value),
     ):  # fmt: skip
         if refused:
-            raise UsageError(f"{given!r} must be {words} {si(bound, unit) if unit else format(bound, 'g')}")
+            raise UsageError(f"{told} must be {words} {si(bound, unit) if unit else format(bound, 'g')}")
     return value
 
 
@@ -241,30 +259,34 @@ def _whole(given, least: float, most: float) -> int:
     try:
         if int(given) != given and isinstance(given, float):
             raise ValueError
-    except (TypeError, ValueError) as error:
-        raise UsageError(f"{given!r} is not a whole number") from error
+    except (TypeError, ValueError, OverflowError) as error:
+        raise UsageError(f"{shown(str(given))} is not a whole number") from error
     return int(physical(given, "", least=least, most=most))
 
 
-def _accuracy(given, quantity: str) -> tuple[float, float]:
-    """Limits of error such as ``0.5%+2mV``: (fraction of reading [1], floor in the SI unit)."""
-    if not isinstance(given, str):
-        fraction, floor_ = (float(x) for x in given)
-        return fraction, floor_
+def _accuracy(given, quantity: str, most: float) -> tuple[float, float]:
+    """Limits of error such as ``0.5%+2mV``: (fraction of reading [1], floor in the SI unit, up to `most`)."""
     like = f"like 0.5%+2m{QUANTITIES[quantity][1]}"
+    if not isinstance(given, str):
+        try:
+            share, least = given
+        except (TypeError, ValueError) as error:
+            raise UsageError(f"{given!r}: an accuracy is written {like}, or as two numbers") from error
+        return physical(share, "ratio", least=0.0, below=1.0), physical(least, quantity, least=0.0, most=most)
     parts = [p.strip() for p in given.replace("±", "").split("+") if p.strip()]
     percents = [p for p in parts if p.endswith("%")]
     floors = [p for p in parts if not p.endswith("%")]
     if len(percents) > 1 or len(floors) > 1:
-        raise UsageError(f"{given!r}: write percent of reading and floor once each, {like}")
+        raise UsageError(f"{shown(given)}: write percent of reading and floor once each, {like}")
     try:
         fraction = sum(parse_number(p[:-1]) / 100 for p in percents)
         floor_ = sum(parse_quantity(p, quantity) for p in floors)
     except UnitError as error:
         raise UsageError(f"{str(error).partition('. Write')[0]}: an accuracy is written {like}") from error
     if not parts or floor_ < 0 or not 0 <= fraction < 1:
-        raise UsageError(f"{given!r}: an accuracy is written {like}")
-    return float(fraction), float(floor_)
+        raise UsageError(f"{shown(given)}: an accuracy is written {like}")
+    _held(given, float(fraction), "ratio", nan, 0.0, nan, 1.0)
+    return float(fraction), _held(given, float(floor_), quantity, nan, 0.0, most, nan)
 
 
 def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, str], ...]:

@@ -73,7 +73,10 @@ def _value(given) -> tuple[float, float, float]:
     """The value [ohm], the tolerance its letter says, and what it is if it is a marking code; nan: none."""
     text = given.strip() if isinstance(given, str) else ""
     lettered = _LETTERED.fullmatch(text)
-    ohm = physical(lettered[1] if lettered else given, "resistance", plain=True, **_BOUNDS)
+    try:
+        ohm = physical(lettered[1] if lettered else given, "resistance", plain=True, **_BOUNDS)
+    except UsageError as error:  # outside the bounds
+        raise UsageError(f"{error}. Write such as 0.22ohm, 4k7.") from error
     coded = re.fullmatch(r"[1-9][0-9][0-6]", text)
     code = float(int(text[:2]) * 10 ** int(text[2])) if coded and _in_e24(text[:2]) else nan
     return ohm, _LETTERS[lettered[2]] if lettered else nan, code

@@ -8,17 +8,18 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from math import isfinite, isnan, nan
-from pathlib import Path
 
 from junction.base.errors import InputError, UsageError
+from junction.base.files import bounded, bytes_of
 from junction.base.records import Bag, SetAside
-from junction.base.units import REFERENCE_TEMP_C
+from junction.base.units import REFERENCE_TEMP_C, shown
 from junction.jobs.job import Result, job, physical
 from junction.replace.rank import rank
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare
 from junction.replace.suggest import own_groups, suggest
 from junction.shelf.names import number_says
+from junction.shelf.reach import reach, too_small
 from junction.shelf.tables import PartType, cautions
 from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf, unknown_words
 
@@ -36,6 +37,9 @@ examples:
 
 #: Types whose safe area is drawn, the original included.
 MOST_AREAS = 5
+#: What the numbers of needs are; what is not here is a plain one.
+_OF_NEED = {"voltage_V": "voltage", "current_A": "current", "power_W": "power", "hfe_at_A": "current",
+            "f_t_Hz": "frequency", "case_temp_C": "temperature"}  # fmt: skip
 #: A part to be compared: its type number, its written tag, and where it was read (file and line).
 Candidate = tuple[str, str, str, int | None]
 
@@ -256,17 +260,25 @@ def _given_needs(given) -> Needs:
     if not isinstance(data, Mapping):
         file = str(given)
         try:
-            text = sys.stdin.read() if file == "-" else Path(file).read_text(encoding="utf-8-sig")
-            data = json.loads(text)
+            data = json.loads((bounded(sys.stdin.buffer) if file == "-" else bytes_of(file)).decode("utf-8-sig"))
         except OSError as error:
             raise InputError(f"cannot be read: {error.strerror or error}", file) from error
         except (UnicodeDecodeError, json.JSONDecodeError) as error:
             line = getattr(error, "lineno", None)
             raise InputError(f"is not JSON: {getattr(error, 'msg', error)}", file, line) from error
+        except (RecursionError, ValueError) as error:  # a number of more digits than Python reads is one too
+            raise InputError("is not JSON that anything writes: too deep, or a number too long", file) from error
     if isinstance(data, Mapping) and data.get("command") == "stage" and "needs" not in data:
         try:
-            return _needs_of_stage(data["stage"])
-        except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
+            found = _needs_of_stage(data["stage"])
+            for key in ("voltage_V", "current_A", "power_W"):
+                if not isnan(value := getattr(found, key)):
+                    _need(key, value, file)
+            _need("load_line", [list(point) for point in found.load_line], file)
+            return found
+        except InputError:
+            raise
+        except (AttributeError, KeyError, OverflowError, TypeError, ValueError, ZeroDivisionError) as error:
             raise InputError("is not what junction stage writes", file, column="stage") from error
     if isinstance(data, Mapping) and "needs" in data:
         data = data["needs"]
@@ -282,8 +294,14 @@ def _given_needs(given) -> Needs:
 
 
 def _need(key: str, value: object, file: str) -> object:
-    def number(x: object) -> bool:
-        return isinstance(x, int | float) and not isinstance(x, bool) and abs(x) < 1e15
+    def number(x: object, of: str = _OF_NEED.get(key, "ratio")) -> bool:
+        if not isinstance(x, int | float) or isinstance(x, bool):
+            return False
+        if of == "temperature":
+            from junction.intake.cells import temp_is_taken
+
+            return bool(temp_is_taken(x))
+        return abs(x) <= reach(of).most and not too_small(x, of)
 
     if key in ("polarity", "source"):
         if not isinstance(value, str) or (key == "polarity" and value not in ("", "NPN", "PNP")):
@@ -291,12 +309,15 @@ def _need(key: str, value: object, file: str) -> object:
         return value
     if key == "load_line":
         if not isinstance(value, list) or not all(
-            isinstance(p, list) and len(p) == 2 and all(number(x) and x > 0 for x in p) for p in value
+            isinstance(p, list) and len(p) == 2 and number(p[0], "voltage") and number(p[1], "current")
+            and min(p) > 0
+            for p in value
         ):
             raise InputError("pairs [voltage in V, current in A] above zero were expected", file, column=key)
         return tuple((float(v), float(i)) for v, i in value)
     if not number(value) or (key != "case_temp_C" and not value > 0):
-        reason = f"{value!r}: a number above zero in the unit of the key was expected"
+        reason = f"{shown(str(value))}: a number above zero that a bench reaches, in the unit of the key, was"
+        reason += " expected"
         raise InputError(reason, file, column=key)
     return float(value)
 

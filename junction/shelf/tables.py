@@ -26,6 +26,7 @@ from types import MappingProxyType, SimpleNamespace
 from typing import NamedTuple
 
 from junction.base.errors import ShelfError, UnitError, UsageError
+from junction.base.files import bytes_of
 from junction.base.records import not_json
 from junction.base.units import parse_number
 
@@ -290,7 +291,7 @@ def _check_heading(heading: list[str], file: str, line: int, needed, known) -> N
 def content(path: Path) -> str:
     """Text of a file as spreadsheets save it."""
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return bytes_of(path).decode("utf-8-sig")
     except OSError as error:
         raise ShelfError(f"cannot be read: {error.strerror or error}", str(path)) from error
     except UnicodeDecodeError as error:
