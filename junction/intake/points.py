@@ -21,7 +21,7 @@ from junction.base.records import CurveTable, SetAside, SweepTable, plain_name
 from junction.base.units import in_si
 from junction.intake.cells import Column, cell_value, temp_is_taken
 from junction.intake.table import Table, set_aside, split
-from junction.shelf.reach import reach, too_small
+from junction.shelf.reach import beyond, too_small
 from junction.shelf.tables import rule
 
 #: text and number columns of each form, and the numbers a row cannot do without
@@ -67,8 +67,8 @@ def read_points(table: Table, aside: list[SetAside]) -> tuple[dict[str, np.ndarr
 def _settled(table: Table, points: dict[str, np.ndarray], aside: list[SetAside]) -> dict[str, np.ndarray]:
     """Points whose numbers are measured ones or zero.
 
-    What is too small for anything to measure is left of a zero by arithmetic (equal steps, a law's exponential)
-    and is one; where no number of a column is larger, its unit is wrong.
+    What is too small for anything to measure is left of a zero by arithmetic (equal steps, a law's
+    exponential) and is one; where no number of a column is larger, its unit is wrong.
     """
     lost = np.zeros(points["line"].size, bool)
     for name in NUMBERS[table.form]:
@@ -168,9 +168,8 @@ def _parse(
                 if table.mark != "," and cells.dtype.kind != "b":
                     values = pd.to_numeric(cells, errors="coerce").astype(float)
                 bad = ~np.isfinite(values) & (cells != "")
-            if (known := reach(column.quantity)) is not None:  # before the product, which may overflow
-                bad |= np.abs(values) > known.most / column.factor
-                values[bad] = nan
+            bad |= beyond(values, column.quantity, marks=True, factor=column.factor)
+            values[bad] = nan  # before the product, which may overflow
             points[name][rows] = values = in_si(values, column.factor)
             if name == "temp":
                 bad |= np.isfinite(values) & ~temp_is_taken(values)

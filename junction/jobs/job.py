@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import inf, isinf, isnan, nan
+from math import isnan
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -26,8 +26,8 @@ import numpy as np
 
 from junction.base.errors import UnitError, UsageError
 from junction.base.records import Bag, PartReadings
-from junction.base.units import QUANTITIES, nominal, parse_number, parse_quantity, parse_swing, shown, si
-from junction.shelf.reach import reach
+from junction.base.units import QUANTITIES, nominal, parse_swing, shown, si
+from junction.shelf.reach import accuracy, held, physical, several, whole
 from junction.shelf.tables import records, reference_rows
 
 
@@ -115,19 +115,19 @@ class Option:
                     raise UsageError("names with commas between were expected")
                 return found
             case "whole":
-                return _whole(given, self.least, self.most)
+                return whole(given, self.least, self.most)
             case "pictures":
                 from junction.show.canvas import asked_for
 
                 return asked_for(given, self.default)
             case "accuracy":
-                return _accuracy(given, self.quantity, self.most)
+                return accuracy(given, self.quantity, self.most)
             case "quantity" | "plain":
                 return self._number(given)
             case "quantities":
-                return _several(given, self._number)
+                return several(given, self._number)
             case "swing":
-                _held(given, parse_swing(given), self.quantity, self.above, self.least, self.most, self.below)
+                held(given, parse_swing(given), self.quantity, self.above, self.least, self.most, self.below)
         return str(given)
 
     def _number(self, given) -> float:
@@ -179,114 +179,6 @@ def options_of(
         values |= {"default": default, "help": values["help"].format(default=default, **words)}
         found.append(Option(**values, own=readers.get(values["option"])))
     return tuple(found)
-
-
-def physical(
-    given, quantity: str, above: float = nan, least: float = nan, most: float = nan, below: float = nan, *,
-    plain: bool = False, usual: tuple[float, float] = (nan, nan),
-) -> float:  # fmt: skip
-    """A number from text with its unit, or from a plain number in the SI unit.
-
-    Parameters
-    ----------
-    given : str or number
-    quantity : str
-        Key of `junction.base.units.QUANTITIES`; or a unit that is no quantity's, which may stand behind.
-    above, least, most, below : float, optional
-        Bounds in the SI unit; a value outside is refused.
-    plain : bool
-        A text without a unit is in the SI unit too: where no other unit can be meant.
-    usual : tuple of float, optional
-        Between what it usually lies, in the SI unit: the units that a bare number is asked about with.
-    """
-    if isinstance(given, str) and quantity in QUANTITIES:
-        value = parse_quantity(given, quantity, inf if isnan(most) else most, plain, usual)
-    else:
-        try:
-            value = float(given.strip().removesuffix(quantity) if isinstance(given, str) else given)
-        except ValueError as error:
-            raise UsageError(f"{shown(str(given))} is not a number of {quantity}".removesuffix(" of ")) from error
-        except OverflowError:  # a whole number of hundreds of digits
-            value = inf
-    return _held(given, value, quantity, above, least, most, below)
-
-
-def _held(
-    given, value: float, quantity: str, above: float, least: float, most: float, below: float
-) -> float:  # fmt: skip
-    """A value [SI unit] within its own bounds and those of a bench (reference/reach.csv)."""
-    told, known = shown(str(given)), reach(quantity)
-    if isnan(value):
-        raise UsageError(f"{told} is not a number")
-    smallest = -inf
-    if known is not None:
-        most = known.most if isnan(most) and isnan(below) else most
-        least = -known.most if isnan(least) and isnan(above) else least
-        smallest = known.smallest if value and (least >= 0 or above >= 0) else smallest
-    unit = QUANTITIES[quantity][1] if quantity in QUANTITIES else quantity
-    zero = "0 or " if least == 0 else ""
-    for refused, words, bound in (
-        (value <= above, "above", above), (value < least, "at least", least),
-        (value > most, "at most", most), (value >= below, "below", below),
-        (value < smallest, f"{zero}at least", smallest), (isinf(value), "finite, not", value),
-    ):  # fmt: skip
-        if refused:
-            raise UsageError(f"{told} must be {words} {si(bound, unit) if unit else format(bound, 'g')}")
-    return value
-
-
-def _several(given, item: Callable) -> tuple:
-    """One value or several with commas or semicolons between: ``0.22ohm,0.22ohm,0.33ohm``."""
-    if isinstance(given, str):
-        pieces: list[str] = []
-        for piece in given.replace(";", ",").split(","):
-            # a comma between digits that carry no unit yet is a decimal mark: 0,22ohm
-            if pieces and pieces[-1].strip().lstrip("+-").isdigit():
-                pieces[-1] += "," + piece
-            else:
-                pieces.append(piece)
-        given = [piece.strip() for piece in pieces if piece.strip()]
-    elif not isinstance(given, Sequence) and not hasattr(given, "tolist"):
-        given = [given]
-    values = tuple(map(item, given))
-    if not values:
-        raise UsageError("a value with its unit was expected")
-    return values
-
-
-def _whole(given, least: float, most: float) -> int:
-    """A whole number between bounds."""
-    try:
-        if int(given) != given and isinstance(given, float):
-            raise ValueError
-    except (TypeError, ValueError, OverflowError) as error:
-        raise UsageError(f"{shown(str(given))} is not a whole number") from error
-    return int(physical(given, "", least=least, most=most))
-
-
-def _accuracy(given, quantity: str, most: float) -> tuple[float, float]:
-    """Limits of error such as ``0.5%+2mV``: (fraction of reading [1], floor in the SI unit, up to `most`)."""
-    like = f"like 0.5%+2m{QUANTITIES[quantity][1]}"
-    if not isinstance(given, str):
-        try:
-            share, least = given
-        except (TypeError, ValueError) as error:
-            raise UsageError(f"{given!r}: an accuracy is written {like}, or as two numbers") from error
-        return physical(share, "ratio", least=0.0, below=1.0), physical(least, quantity, least=0.0, most=most)
-    parts = [p.strip() for p in given.replace("±", "").split("+") if p.strip()]
-    percents = [p for p in parts if p.endswith("%")]
-    floors = [p for p in parts if not p.endswith("%")]
-    if len(percents) > 1 or len(floors) > 1:
-        raise UsageError(f"{shown(given)}: write percent of reading and floor once each, {like}")
-    try:
-        fraction = sum(parse_number(p[:-1]) / 100 for p in percents)
-        floor_ = sum(parse_quantity(p, quantity) for p in floors)
-    except UnitError as error:
-        raise UsageError(f"{str(error).partition('. Write')[0]}: an accuracy is written {like}") from error
-    if not parts or floor_ < 0 or not 0 <= fraction < 1:
-        raise UsageError(f"{shown(given)}: an accuracy is written {like}")
-    _held(given, float(fraction), "ratio", nan, 0.0, nan, 1.0)
-    return float(fraction), _held(given, float(floor_), quantity, nan, 0.0, most, nan)
 
 
 def entered(o: SimpleNamespace, options: Sequence[Option]) -> tuple[tuple[str, str], ...]:

@@ -9,11 +9,12 @@ from pathlib import Path
 
 from junction.base.errors import ShelfError, UnitError, UsageError
 from junction.base.units import listed, nominal, parse_number, si
-from junction.jobs.job import Result, job, physical
+from junction.jobs.job import Result, job
 from junction.judge.results import say
 from junction.replace.networks import answers, combinations, hindrances, stock_values, with_faults
 from junction.replace.resistor import judge_reading, resolution_of, sharing_effect
 from junction.replace.results import ResistorReport
+from junction.shelf.reach import physical
 from junction.shelf.tables import cautions, resistor_series, rule, rules
 
 EPILOG = """exit status: 0 answered; 2 nothing done.

@@ -13,13 +13,13 @@ from junction.base.errors import InputError, UsageError
 from junction.base.files import bounded, bytes_of
 from junction.base.records import Bag, SetAside
 from junction.base.units import REFERENCE_TEMP_C, shown
-from junction.jobs.job import Result, job, physical
+from junction.jobs.job import Result, job
 from junction.replace.rank import rank
 from junction.replace.results import Needs, SubstituteReport
 from junction.replace.substitute import compare
 from junction.replace.suggest import own_groups, suggest
 from junction.shelf.names import number_says
-from junction.shelf.reach import reach, too_small
+from junction.shelf.reach import physical, reach, too_small
 from junction.shelf.tables import PartType, cautions
 from junction.shelf.types import TypeShelf, power_reference, safe_current_A, type_shelf, unknown_words
 
@@ -260,14 +260,16 @@ def _given_needs(given) -> Needs:
     if not isinstance(data, Mapping):
         file = str(given)
         try:
-            data = json.loads((bounded(sys.stdin.buffer) if file == "-" else bytes_of(file)).decode("utf-8-sig"))
+            text = bounded(sys.stdin.buffer) if file == "-" else bytes_of(file)
+            data = json.loads(text.decode("utf-8-sig"))
         except OSError as error:
             raise InputError(f"cannot be read: {error.strerror or error}", file) from error
         except (UnicodeDecodeError, json.JSONDecodeError) as error:
             line = getattr(error, "lineno", None)
             raise InputError(f"is not JSON: {getattr(error, 'msg', error)}", file, line) from error
         except (RecursionError, ValueError) as error:  # a number of more digits than Python reads is one too
-            raise InputError("is not JSON that anything writes: too deep, or a number too long", file) from error
+            reason = "is not JSON that anything writes: too deep, or a number too long"
+            raise InputError(reason, file) from error
     if isinstance(data, Mapping) and data.get("command") == "stage" and "needs" not in data:
         try:
             found = _needs_of_stage(data["stage"])

@@ -29,6 +29,8 @@ from junction.sweeps.results import AtCurrent, TransistorFits
 FITTED = ("IS", "NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR", "EG", "XTB")
 #: Those of them that parts of one type have nearly in common (`between_parts`).
 OF_A_TYPE = ("NF", "BF", "ISE", "NE", "IKF", "VAF", "RE", "RB", "RC", "BR")
+#: Standard uncertainty of a logarithm from which on the data say nothing, before its exponential overflows.
+_SAYS_NOTHING = 100.0
 _UNITS = {"IS": "A", "ISE": "A", "IKF": "A", "VAF": "V", "RE": "ohm", "RB": "ohm", "RC": "ohm", "EG": "eV"}
 
 
@@ -60,6 +62,8 @@ def parameter_intervals(fits: TransistorFits, k: int) -> dict[str, Interval]:
         if fits.fixed[k, j] or not np.isfinite(fits.value[k, j]):
             continue
         value, u = float(fits.value[k, j]), float(fits.u_log[k, j])
+        if not u < _SAYS_NOTHING:
+            continue
         unit = _UNITS.get(name, "1")
         if u < rule("bjt_value_width"):
             spread = float(np.exp(NORMAL_95 * u))

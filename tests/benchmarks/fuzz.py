@@ -1,12 +1,13 @@
-"""Hostile files and options through the front door, thousands of them: what no bench should ever meet.
+"""Hostile files and options through the front door, thousands of them.
 
-``python -m tests.benchmarks.fuzz --files 5000 --seed 7`` makes valid files of every form by formulas of its own,
-spoils them, and gives each to the commands that take it, in this process.  Every run must end with the status
-0, 1 or 2, without a traceback, a warning or the last resort's line, its complaint one line that names the file;
-its JSON must parse without nan, and account for every row.  ``--options`` gives every option of
+``python -m tests.benchmarks.fuzz --files 5000 --seed 7`` makes valid files of every form by formulas of its
+own, spoils them, and gives each to the commands that take it, in this process.  Every run must end with the
+status 0, 1 or 2, without a traceback, a warning or the last resort's line, its complaint one line that names
+the file; its JSON must parse without nan, and account for every row.  ``--options`` gives every option of
 reference/options.csv a list of absurd values instead.  What fails is printed and kept in ``--keep FOLDER``.
 
-Nothing here uses the package's reading room: a generator that shared its ideas of a file would miss what it misses.
+Nothing here uses the package's reading room: a generator that shared its ideas of a file would miss what
+it misses.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ def wide(draw: random.Random) -> list[list[str]]:
     for k in range(draw.randint(1, 6)):
         be = f"{draw.uniform(0.55, 0.72):.3f}"
         bad = draw.choice([be, be, "0.002", "OL"])
-        rows.append([f"Q{k}", draw.choice(["", "2N3055", "BC547B", "TIP41C"]), bad, "OL", f"{draw.uniform(0.5, 0.7):.3f}",
+        rows.append([f"Q{k}", draw.choice(["", "2N3055", "BC547B", "TIP41C"]), bad, "OL",
+        f"{draw.uniform(0.5, 0.7):.3f}",
                      "OL", draw.choice(["OL", "OL", "34"]), "OL", draw.choice(["", "85", "230"]),
                      draw.choice(["", "23"])])  # fmt: skip
     return rows
@@ -55,29 +57,52 @@ def numbered(draw: random.Random) -> list[list[str]]:
 def diodes(draw: random.Random) -> list[list[str]]:
     rows = [["part", "A-K (mV)", "K-A", "in_circuit"]]
     for k in range(draw.randint(1, 6)):
-        rows.append([f"D{k}", f"{draw.uniform(200, 720):.0f}", draw.choice(["OL", "OL", "0.003 V"]), draw.choice(["", "yes"])])
+        rows.append(
+            [
+                f"D{k}",
+                f"{draw.uniform(200, 720):.0f}",
+                draw.choice(["OL", "OL", "0.003 V"]),
+                draw.choice(["", "yes"]),
+            ]
+        )
     return rows
 
 
 def long(draw: random.Random) -> list[list[str]]:
     rows = [["part", "red", "black", "value"]]
     for k in range(draw.randint(1, 4)):
-        for red, black, value in (("B", "E", "0.634"), ("E", "B", "OL"), ("B", "C", "621 mV"), ("C", "B", "OL"),
-                                  ("C", "E", "OL"), ("E", "C", "2.2M")):
+        for red, black, value in (
+            ("B", "E", "0.634"),
+            ("E", "B", "OL"),
+            ("B", "C", "621 mV"),
+            ("C", "B", "OL"),
+            ("C", "E", "OL"),
+            ("E", "C", "2.2M"),
+        ):
             rows.append([f"Q{k}", red, black, value])
     return rows
 
 
 def sweeps(draw: random.Random) -> list[list[str]]:
-    volt, amp = draw.choice([("v_V", 1), ("v_mV", 1e3)]), draw.choice([("i_A", 1), ("i_mA", 1e3), ("i_uA", 1e6)])
+    volt, amp = (
+        draw.choice([("v_V", 1), ("v_mV", 1e3)]),
+        draw.choice([("i_A", 1), ("i_mA", 1e3), ("i_uA", 1e6)]),
+    )
     rows = [["part", "junction", volt[0], amp[0], "temp_C"]]
     for k in range(draw.randint(1, 3)):
         saturation, n, shunt = 10 ** draw.uniform(-15, -7), draw.uniform(1, 2), draw.choice([1e5, 1e9, 1e12])
         for step in range(draw.randint(2, 40)):
             v = -2.0 + 0.08 * step
             i = saturation * math.expm1(min(v / n / VT, 40)) + v / shunt
-            rows.append([f"S{k}", draw.choice(["BE"] * 20 + ["AK"]) if k else "AK", f"{v * volt[1]:.4f}",
-                         f"{i * draw.gauss(1, 0.01) * amp[1]:.5g}", "25"])
+            rows.append(
+                [
+                    f"S{k}",
+                    draw.choice(["BE"] * 20 + ["AK"]) if k else "AK",
+                    f"{v * volt[1]:.4f}",
+                    f"{i * draw.gauss(1, 0.01) * amp[1]:.5g}",
+                    "25",
+                ]
+            )
     return rows
 
 
@@ -89,7 +114,9 @@ def curves(draw: random.Random) -> list[list[str]]:
             for step in range(draw.randint(2, 7)):
                 vbe = 0.5 + 0.04 * step
                 ic = saturation * math.exp(vbe / VT) * (1 + vce / 80) * draw.gauss(1, 0.005)
-                rows.append([f"T{k}", "NPN", f"{vce:g}", f"{vbe:.4f}", f"{ic / gain * 1e6:.5g}", f"{ic * 1e3:.5g}"])
+                rows.append(
+                    [f"T{k}", "NPN", f"{vce:g}", f"{vbe:.4f}", f"{ic / gain * 1e6:.5g}", f"{ic * 1e3:.5g}"]
+                )
     return rows
 
 
@@ -97,7 +124,18 @@ def spots(draw: random.Random) -> list[list[str]]:
     rows = [["part", "type", "polarity", "vbe_mV", "ic_mA", "hFE", "vce_V", "temp_C"]]
     for k in range(draw.randint(2, 8)):
         kind, polarity = draw.choice([("MJ15003", "NPN"), ("MJ15004", "PNP"), ("", "NPN")])
-        rows.append([f"P{k}", kind, polarity, f"{draw.gauss(620, 6):.1f}", "100", f"{draw.gauss(80, 8):.0f}", "5", "24"])
+        rows.append(
+            [
+                f"P{k}",
+                kind,
+                polarity,
+                f"{draw.gauss(620, 6):.1f}",
+                "100",
+                f"{draw.gauss(80, 8):.0f}",
+                "5",
+                "24",
+            ]
+        )
     return rows
 
 
@@ -106,15 +144,22 @@ FORMS = (wide, numbered, diodes, long, sweeps, curves, spots)
 # --- what is done to them ---------------------------------------------------------------------------------
 
 ABSURD = (
-    "1e300", "-1e300", "1e-300", "5e-324", "1e308", "-1e308", "1e309", "1e-18", "1e15", "99999999999999999999999", "0", "-0",
-    "0.0", "-0.6", "1e6", "250000", "-300", "4000", "nan", "NaN", "inf", "-inf", "1_000", "0x1F", "1,234", "1.234,5",
-    "0,612", "612 mV", "612mA", "0.6 ohm", "4k7", "9G9", "1T0", "0R000001", "OL", "O.L", ">1e300", "> 1.999", "1.", "short", "0.612~",
+    "1e300", "-1e300", "1e-300", "5e-324", "1e308", "-1e308", "1e309", "1e-18", "1e15",
+    "99999999999999999999999", "0", "-0",
+    "0.0", "-0.6", "1e6", "250000", "-300", "4000", "nan", "NaN", "inf", "-inf", "1_000", "0x1F", "1,234",
+    "1.234,5",
+    "0,612", "612 mV", "612mA", "0.6 ohm", "4k7", "9G9", "1T0", "0R000001", "OL", "O.L", ">1e300",
+    "> 1.999", "1.", "short", "0.612~",
     "1e400 V", "1e300 ohm", "1e-300 ohm", "1e99999999999", "٠٫٦", "１２", "−0.6", "½", "0.6\u00a0V", "=1+1",
-    '=HYPERLINK("x")', "@SUM(A1)", "😀", "a\u202eb", "", " ", "-", "--", "#", "#N/A", "#REF!", "'0.6", "True", "B", "E", "BE", "AK",
-    "NPN", "yes", "x" * 200, "9" * 400, "1e" + "9" * 50, "0." + "0" * 330 + "1", "2N3055", "\x00", "\x07", "~", "{}", "%s",
+    '=HYPERLINK("x")', "@SUM(A1)", "😀", "a\u202eb", "", " ", "-", "--", "#", "#N/A", "#REF!", "'0.6",
+    "True", "B", "E", "BE", "AK",
+    "NPN", "yes", "x" * 200, "9" * 400, "1e" + "9" * 50, "0." + "0" * 330 + "1", "2N3055", "\x00", "\x07",
+    "~", "{}", "%s",
 )  # fmt: skip
-HEADINGS = ("part", "B-E", "1-2", "A-K", "v_V", "i_A", "i_fA", "i_kA", "v_kV", "v_nV", "ic_A", "vbe_V", "hFE", "temp_K", "temp_C", "",
-            "x", "B-E (ohm)", "B-E (Mohm)", "A-K [kV]", "v", "i", "junction", "vce_V", "ib_fA", "type", "1-2 (T)", "😀", "B-E", "Ref")  # fmt: skip
+HEADINGS = ("part", "B-E", "1-2", "A-K", "v_V", "i_A", "i_fA", "i_kA", "v_kV", "v_nV", "ic_A", "vbe_V",
+    "hFE", "temp_K", "temp_C", "",
+            "x", "B-E (ohm)", "B-E (Mohm)", "A-K [kV]", "v", "i", "junction", "vce_V", "ib_fA", "type",
+            "1-2 (T)", "😀", "B-E", "Ref")  # fmt: skip
 
 
 def cells_absurd(rows, draw):
@@ -129,19 +174,22 @@ def cells_absurd(rows, draw):
 
 def column_absurd(rows, draw):
     """One column holds one absurd value throughout, or is scaled by an absurd factor."""
-    k, value, factor = draw.randrange(len(rows[0])), draw.choice(ABSURD), 10.0 ** draw.choice([-300, -100, -20, -9, 9, 15, 100, 300])
+    k, value, factor = (
+        draw.randrange(len(rows[0])),
+        draw.choice(ABSURD),
+        10.0 ** draw.choice([-300, -100, -20, -9, 9, 15, 100, 300]),
+    )
     scale = draw.random() < 0.6
     for row in rows[1:]:
-        try:
+        with contextlib.suppress(ValueError, IndexError):
             row[k] = repr(float(row[k]) * factor) if scale else value
-        except ValueError:
-            row[k] = row[k] if scale else value
 
 
 def swapped(rows, draw):
     a, b = draw.randrange(len(rows[0])), draw.randrange(len(rows[0]))
     for row in rows[draw.randint(0, 1) :]:
-        row[a], row[b] = row[b], row[a]
+        if max(a, b) < len(row):
+            row[a], row[b] = row[b], row[a]
 
 
 def headings(rows, draw):
@@ -152,7 +200,7 @@ def headings(rows, draw):
 def twice(rows, draw):
     k = draw.randrange(len(rows[0]))
     for row in rows:
-        row.append(row[k])
+        row += row[k : k + 1]
 
 
 def ragged(rows, draw):
@@ -165,7 +213,7 @@ def ragged(rows, draw):
 def one_part(rows, draw):
     """All rows are of one part, in any order."""
     for row in rows[1:]:
-        row[0] = "Q1"
+        row[:1] = ["Q1"]
     body = rows[1:]
     draw.shuffle(body)
     rows[1:] = body
@@ -178,14 +226,17 @@ def many_rows(rows, draw):
 def alike(rows, draw):
     """All rows but for their part are alike: sweeps without a slope, sets without a difference."""
     for row in rows[2:]:
-        row[1:] = rows[1][1:]
+        row[1:] = rows[1][1:] or row[1:]
 
 
 def nothing(rows, draw):
     pass
 
 
-MUTATIONS = (cells_absurd, cells_absurd, column_absurd, column_absurd, swapped, headings, twice, ragged, one_part, many_rows, alike, nothing)  # fmt: skip
+MUTATIONS = (
+    cells_absurd, cells_absurd, column_absurd, column_absurd, swapped, headings, twice, ragged, one_part,
+    many_rows, alike, nothing,
+)  # fmt: skip
 
 
 def written(rows: list[list[str]], draw: random.Random) -> bytes:
@@ -197,7 +248,9 @@ def written(rows: list[list[str]], draw: random.Random) -> bytes:
     quoting = draw.choice([csv.QUOTE_MINIMAL, csv.QUOTE_ALL, csv.QUOTE_NONE])
     end = draw.choice(["\n", "\n", "\r\n", "\r", "\n\n", "\u2028"])
     try:
-        csv.writer(out, delimiter=sep, quoting=quoting, lineterminator=end, escapechar=draw.choice([None, "\\"])).writerows(rows)
+        csv.writer(
+            out, delimiter=sep, quoting=quoting, lineterminator=end, escapechar=draw.choice([None, "\\"])
+        ).writerows(rows)
         text = out.getvalue()
     except csv.Error:
         text = end.join(sep.join(row) for row in rows)
@@ -212,13 +265,19 @@ def written(rows: list[list[str]], draw: random.Random) -> bytes:
         text = text.replace(sep, sep + '"', draw.randint(1, 3))
     elif trick < 0.18:
         text = text[: draw.randrange(len(text) + 1)]
-    encoding = draw.choice(["utf-8"] * 6 + ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1", "utf-7"])
-    data = text.encode(encoding, "surrogatepass" if encoding.startswith("utf") and encoding != "utf-7" else "replace")
+    encoding = draw.choice(
+        ["utf-8"] * 6 + ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1", "utf-7"]
+    )
+    data = text.encode(
+        encoding, "surrogatepass" if encoding.startswith("utf") and encoding != "utf-7" else "replace"
+    )
     if draw.random() < 0.15 and data:
         data = bytearray(data)
         for _ in range(draw.choice([1, 3, 30])):
             at = draw.randrange(len(data))
-            data[at] = draw.choice([0, 10, 13, 34, 44, 255, draw.randrange(256), data[at] ^ (1 << draw.randrange(8))])
+            data[at] = draw.choice(
+                [0, 10, 13, 34, 44, 255, draw.randrange(256), data[at] ^ (1 << draw.randrange(8))]
+            )
         data = bytes(data)
     return data
 
@@ -327,29 +386,44 @@ def try_file(form: str, data: bytes, draw: random.Random, folder: Path) -> None:
     if form in ("wide", "long", "diodes", "numbered"):
         text = data.decode("utf-8", "replace")
         cells = [c.strip('"\r\n ') for c in text.replace(";", ",").replace("\n", ",").split(",")]
-        places = {"wide": ("B-E", "E-B", "C-E"), "long": ("B-E", "B-C"), "diodes": ("A-K", "K-A"), "numbered": ("1-2", "2-1")}[form]
+        places = {
+            "wide": ("B-E", "E-B", "C-E"),
+            "long": ("B-E", "B-C"),
+            "diodes": ("A-K", "K-A"),
+            "numbered": ("1-2", "2-1"),
+        }[form]
         given = [f"{place}={draw.choice(cells)}".replace("\0", "") for place in places]
         judged(["check", *given], "", to)
     if draw.random() < 0.05:
-        for words in (["substitute", "2N3055", "--bag"], ["resistor", "10ohm", "--have"], ["sort", str(path), "--types"],
-                      ["substitute", "--needs"]):
+        for words in (
+            ["substitute", "2N3055", "--bag"],
+            ["resistor", "10ohm", "--have"],
+            ["sort", str(path), "--types"],
+            ["substitute", "--needs"],
+        ):
             judged([*words, str(path)], "", None)
 
 
 # --- options ----------------------------------------------------------------------------------------------
 
 VALUES = (
-    "1e300", "-1e300", "1e-300", "5e-324", "-5e-324", "1e308", "1e309", "0", "-0", "-1", "nan", "inf", "-inf", "1e15", "1e-15", "",
-    " ", "OL", "x", "1_000", "1e99999", "9" * 400, "(" * 100_000, "1," * 5000 + "1", "٣", "１", "−1", "😀", "\x07", "%s", "=1", "1e6",
-    "1000000", "1 000", "0x10", "1,5", "1.5.2", "50%", "1e300%", "-5%", "5%+1e300V", "5%+1e-300V", "0%+0V", "1e-300%+0A", "0%+1e-300A", "5%+0A", "0%+1e3V",
+    "1e300", "-1e300", "1e-300", "5e-324", "-5e-324", "1e308", "1e309", "0", "-0", "-1", "nan", "inf",
+    "-inf", "1e15", "1e-15", "",
+    " ", "OL", "x", "1_000", "1e99999", "9" * 400, "(" * 100_000, "1," * 5000 + "1", "٣", "１", "−1", "😀",
+    "\x07", "%s", "=1", "1e6",
+    "1000000", "1 000", "0x10", "1,5", "1.5.2", "50%", "1e300%", "-5%", "5%+1e300V", "5%+1e-300V", "0%+0V",
+    "1e-300%+0A", "0%+1e-300A", "5%+0A", "0%+1e3V",
 )  # fmt: skip
-UNITS = {"voltage": "V", "current": "A", "resistance": "ohm", "power": "W", "temperature": "C", "frequency": "Hz",
+UNITS = {"voltage": "V", "current": "A", "resistance": "ohm", "power": "W", "temperature": "C",
+    "frequency": "Hz",
          "thermal resistance": "K/W", "ratio": "%", "degrees": "degrees", "K": "K"}  # fmt: skip
 #: How each command is called so that one option more is a run.
 CALLS = {
-    "check": ["check", "B-E=0.642", "E-B=OL"], "stage": ["stage", "--power", "80W", "--load", "8ohm", "--supply", "42V"],
+    "check": ["check", "B-E=0.642", "E-B=OL"], "stage": ["stage", "--power", "80W", "--load", "8ohm",
+    "--supply", "42V"],
     "substitute": ["substitute", "2N3055"], "resistor": ["resistor", "100ohm", "--reading", "131ohm"],
-    "sort": ["sort", "{wide}"], "fit": ["fit", "{sweeps}"], "match": ["match", "{spots}", "--emitter-resistor", "0.22ohm"],
+    "sort": ["sort", "{wide}"], "fit": ["fit", "{sweeps}"], "match": ["match", "{spots}",
+    "--emitter-resistor", "0.22ohm"],
 }  # fmt: skip
 
 
@@ -360,7 +434,11 @@ def option_calls(folder: Path):
     for form in (wide, sweeps, spots):
         places[form.__name__] = str(folder / f"{form.__name__}.csv")
         Path(places[form.__name__]).write_text("\n".join(",".join(row) for row in form(draw)), "utf-8")
-    lines = [line for line in (REFERENCE / "options.csv").read_text("utf-8").split("\n") if not line.startswith("#")]
+    lines = [
+        line
+        for line in (REFERENCE / "options.csv").read_text("utf-8").split("\n")
+        if not line.startswith("#")
+    ]
     for row in csv.DictReader(lines):
         if row["kind"] == "flag" or row["option"] in ("bag", "record") and row["jobs"] == "check":
             continue
@@ -369,9 +447,13 @@ def option_calls(folder: Path):
             if job not in CALLS:
                 continue
             call = [word.format(**places) for word in CALLS[job]]
-            call = [w for w in call if job != "stage" or not (row["option"] in ("power", "load", "supply"))]
+            call = [w for w in call if job != "stage" or row["option"] not in ("power", "load", "supply")]
             if job == "stage" and row["option"] in ("power", "load", "supply"):
-                call = ["stage", *(["--power", "80W"] if row["option"] != "power" else []), *(["--load", "8ohm"] if row["option"] != "load" else [])]
+                call = [
+                    "stage",
+                    *(["--power", "80W"] if row["option"] != "power" else []),
+                    *(["--load", "8ohm"] if row["option"] != "load" else []),
+                ]
             for value in VALUES:
                 yield [*call, f"{long_}={value}"]
                 if unit and value[:1] in "-0123456789" and not value.endswith(("V", "A", "%")):
@@ -382,12 +464,16 @@ POSITIONALS = [
     *(["resistor", f"{value}{unit}"] for value in VALUES for unit in ("", "ohm", "k")),
     *(["resistor", "4k7", f"--have={value}ohm"] for value in VALUES),
     *(["resistor", "1kohm", f"--have={value}x10ohm"] for value in VALUES),
-    *(["check", f"{place}={value}{unit}"] for value in VALUES for place in ("B-E", "A-K", "1-2") for unit in ("", "V", "ohm", "mV")),
+    *(["check", f"{place}={value}{unit}"] for value in VALUES for place in ("B-E", "A-K",
+    "1-2") for unit in ("", "V", "ohm", "mV")),
     *(["check", "B-E=0.6", f"E-B={value}ohm", "B-C=0.6"] for value in VALUES),
     *(["substitute", f"--load-point={value}V,{value}A"] for value in VALUES),
-    *(["substitute", value, value] for value in VALUES), *(["sort", value] for value in VALUES if value.strip()),
-    *(["stage", "--measured-drops", f"{value}V,20mV", "--emitter-resistor", "0.22ohm", "--parallel", "2"] for value in VALUES),
-    *(["stage", "--output-voltage", f"{value}{kind}", "--load", "8ohm"] for value in VALUES for kind in ("Vpk", "Vpp", "Vrms")),
+    *(["substitute", value, value] for value in VALUES), *(["sort",
+    value] for value in VALUES if value.strip()),
+    *(["stage", "--measured-drops", f"{value}V,20mV", "--emitter-resistor", "0.22ohm", "--parallel",
+    "2"] for value in VALUES),
+    *(["stage", "--output-voltage", f"{value}{kind}", "--load",
+    "8ohm"] for value in VALUES for kind in ("Vpk", "Vpp", "Vrms")),
 ]  # fmt: skip
 
 
@@ -399,26 +485,37 @@ def calls(folder: Path):
 
 def run_all() -> int:
     """Run what the command line asks for; how many failed."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--options", action="store_true")
     parser.add_argument("--keep", type=Path)
     asked = parser.parse_args()
-    failed, began, slow = 0, time.process_time(), (0.0, "")
+    failed, number, began, slow = 0, 0, time.process_time(), (0.0, "")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         if asked.options:
-            jobs = ((" ".join(w[:90] for w in words), b"", lambda words=words: judged(words, "", None)) for words in calls(folder))
+            jobs = (
+                (" ".join(w[:90] for w in words), b"", lambda words=words: judged(words, "", None))
+                for words in calls(folder)
+            )
         else:
+
             def files():
                 for k in range(asked.files):
                     draw = random.Random(f"{asked.seed}/{k}")
                     form, data = hostile(draw)
-                    yield f"{form} {asked.seed}/{k}", data, lambda f=form, d=data, r=draw: try_file(f, d, r, folder)
+                    yield (
+                        f"{form} {asked.seed}/{k}",
+                        data,
+                        lambda f=form, d=data, r=draw: try_file(f, d, r, folder),
+                    )
+
             jobs = files()
-        number = 0
-        for number, (told, data, job) in enumerate(jobs, 1):
+        for told, data, job in jobs:
+            number += 1
             start = time.process_time()
             try:
                 job()
@@ -430,7 +527,10 @@ def run_all() -> int:
                     (asked.keep / f"{told.replace('/', '_').replace(' ', '_')}.csv").write_bytes(data)
             took = time.process_time() - start
             slow = max(slow, (took, told))
-    print(f"{number} runs, {failed} failed, {time.process_time() - began:.1f} s; slowest {slow[0]:.2f} s: {slow[1]}")
+    print(
+        f"{number} runs, {failed} failed, {time.process_time() - began:.1f} s;"
+        f" slowest {slow[0]:.2f} s: {slow[1]}"
+    )
     return failed
 
 

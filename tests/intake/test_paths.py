@@ -8,6 +8,7 @@ import sys
 import pytest
 
 from junction.base.errors import InputError
+from junction.base.files import bytes_of
 from junction.intake import table
 from junction.intake.read import NothingUsable, read_paths
 from junction.intake.table import STDIN_NAME
@@ -91,13 +92,12 @@ def test_what_is_not_there(folder):
 
 
 def test_a_file_that_cannot_be_read(folder, monkeypatch):
-    class Locked(type(folder)):
-        def read_bytes(self):
-            if self.name == "b.csv":
-                raise PermissionError(13, "Permission denied")
-            return super().read_bytes()
+    def locked(path):
+        if path.endswith("b.csv"):
+            raise PermissionError(13, "Permission denied")
+        return bytes_of(path)
 
-    monkeypatch.setattr(table, "Path", Locked)  # the tests may run as root, whom no permission stops
+    monkeypatch.setattr(table, "bytes_of", locked)  # the tests may run as root, whom no permission stops
     with pytest.raises(InputError, match="b.csv: cannot be read: Permission denied"):
         read_paths([folder / "b.csv"])
     bag = read_paths([folder])  # found in a folder, it does not stop the others
