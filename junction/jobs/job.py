@@ -212,7 +212,7 @@ def meter_of(o: SimpleNamespace):
     from junction.shelf.tables import default_meter, meters, rule
 
     if o.meter and o.meter not in meters():
-        raise UsageError(f"--meter {o.meter!r}: there are {'; '.join(meters())}")
+        raise UsageError(f"--meter {shown(o.meter)}: there are {'; '.join(meters())}")
     meter = meters()[o.meter] if o.meter else default_meter()
     current, volts = o.meter_current, o.meter_open_voltage
     ohms, over = o.meter_resistance, o.meter_over_range

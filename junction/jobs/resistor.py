@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from math import inf, isnan, nan
 from pathlib import Path
 
 from junction.base.errors import ShelfError, UnitError, UsageError
-from junction.base.units import listed, nominal, parse_number, si
+from junction.base.units import listed, nominal, parse_number, shown, si
 from junction.jobs.job import Result, job
 from junction.judge.results import say
 from junction.replace.networks import answers, combinations, hindrances, stock_values, with_faults
 from junction.replace.resistor import judge_reading, resolution_of, sharing_effect
 from junction.replace.results import ResistorReport
-from junction.shelf.reach import physical
+from junction.shelf.reach import physical, reach
 from junction.shelf.tables import cautions, resistor_series, rule, rules
 
 EPILOG = """exit status: 0 answered; 2 nothing done.
@@ -44,11 +45,11 @@ def _percent(given) -> float:
         value = parse_number(given)
         if value < 1:
             asked = f"{value:g} % or {100 * value:g} %"
-            raise UsageError(f"{given!r}: {asked}? write the percent sign, '{given}%'")
+            raise UsageError(f"{shown(str(given))}: {asked}? write the percent sign, {shown(given + '%')}")
         given = f"{given}%"
     value = physical(given, "ratio")
     if not 0 < value < 0.5:
-        raise UsageError(f"{given!r} must be above 0 % and below 50 %")
+        raise UsageError(f"{shown(str(given))} must be above 0 % and below 50 %")
     return value
 
 
@@ -177,8 +178,9 @@ def _pieces(given: str) -> list[str]:
         elif unit and not apart:
             pieces[-1] += f",{piece.strip()}"
         else:
-            raise UsageError(f"{given!r}: is {whole[1]},{after[1]} one value or two? write a point for"
-                             f" decimals, {one}, or semicolons between the values")  # fmt: skip
+            two = f"{whole[1]},{after[1]}"
+            raise UsageError(f"{shown(str(given))}: is {two} one value or two? write a point for decimals,"
+                             f" {one}, or semicolons between the values")  # fmt: skip
     return pieces
 
 
@@ -186,7 +188,7 @@ def _have(given) -> dict[float, tuple[float, float]]:
     """Values at hand [ohm] with how many there are and what each is rated at [W] (inf and nan: not said)."""
     if isinstance(given, str):
         path = Path(given)
-        if path.suffix.lower() in (".csv", ".txt", ".tsv") or path.is_file():
+        if path.suffix.lower() in (".csv", ".txt", ".tsv") or os.path.isfile(given):
             return _drawer(path)
         given = [piece.strip() for piece in _pieces(given) if piece.strip()]
     elif isinstance(given, Mapping):  # read already, or values with how many there are
@@ -200,8 +202,10 @@ def _have(given) -> dict[float, tuple[float, float]]:
         counted = _COUNTED.fullmatch(item) if isinstance(item, str) else None
         ohm = physical(counted[2] if counted else item, "resistance", plain=True, **_BOUNDS)
         count = float(counted[1]) if counted else inf
+        if count > reach("ratio").most:
+            raise UsageError(f"{shown(item)}: more of them than anyone counts. Write {counted[2][:20]} alone")
         if not count:
-            raise UsageError(f"{item!r}: none of them; leave it out")
+            raise UsageError(f"{shown(str(item))}: none of them; leave it out")
         found[ohm] = (max(count, found[ohm][0]) if ohm in found else count, nan)
     if not found:
         raise UsageError("a value was expected, such as 0.22ohm")

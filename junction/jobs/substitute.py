@@ -47,7 +47,7 @@ Candidate = tuple[str, str, str, int | None]
 def _load_point(given) -> tuple[float, float]:
     pair = given.split(",") if isinstance(given, str) else given
     if not isinstance(pair, Sequence) or len(pair) != 2:
-        raise UsageError(f"{given!r}: a voltage and a current were expected, 40V,2A")
+        raise UsageError(f"{shown(str(given))}: a voltage and a current were expected, 40V,2A")
     return physical(pair[0], "voltage", above=0.0), physical(pair[1], "current", above=0.0)
 
 
@@ -112,7 +112,7 @@ def substitute(*types_named, o) -> Result:
     else:
         asked = shelf.find(words[0])
         if asked is None:
-            told = f"no type {words[0]!r} on the shelf{_hint(words[0], words, shelf)}"
+            told = f"no type {shown(words[0])} on the shelf{_hint(words[0], words, shelf)}"
             raise UsageError(f"{told}. {_go_on(words[0])}")
         named, device = named[1:], asked.device
         case_temp_C = REFERENCE_TEMP_C if o.case_temperature is None else o.case_temperature
@@ -307,7 +307,7 @@ def _need(key: str, value: object, file: str) -> object:
 
     if key in ("polarity", "source"):
         if not isinstance(value, str) or (key == "polarity" and value not in ("", "NPN", "PNP")):
-            raise InputError(f"{value!r}: NPN or PNP was expected", file, column=key)
+            raise InputError(f"{shown(str(value))}: NPN or PNP was expected", file, column=key)
         return value
     if key == "load_line":
         if not isinstance(value, list) or not all(

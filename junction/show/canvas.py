@@ -18,6 +18,7 @@ from math import atan2, hypot, pi
 import numpy as np
 
 from junction.base.errors import UsageError
+from junction.base.units import shown
 
 #: Name of a colour -> on light and on dark paper. Each differs from its paper by 4.5 to 1 or more but for the
 #: hair lines behind the data; lines are told apart by their dashes and labels first, so that grey will do.
@@ -355,8 +356,9 @@ def asked_for(given, default) -> tuple[int, str]:
         if word in FORMS:
             form = word
         elif default is not None and word.isascii() and word.isdigit():
-            most = int(word)
+            most = int(word[:9])  # more than any page could hold in any case
         else:
             number = "" if default is None else "a whole number of at least 0, or "
-            raise UsageError(f"{number}{', '.join(FORMS[:-1])} or {FORMS[-1]} was expected, not {word!r}")
+            wanted = f"{number}{', '.join(FORMS[:-1])} or {FORMS[-1]}"
+            raise UsageError(f"{wanted} was expected, not {shown(word)}")
     return most, form

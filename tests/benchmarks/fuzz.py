@@ -139,6 +139,11 @@ def spots(draw: random.Random) -> list[list[str]]:
     return rows
 
 
+#: Placements that `check` is given cells for.
+PLACES = {
+    "wide": ("B-E", "E-B", "C-E"), "long": ("B-E", "B-C"), "diodes": ("A-K", "K-A"),
+    "numbered": ("1-2", "2-1"),
+}  # fmt: skip
 FORMS = (wide, numbered, diodes, long, sweeps, curves, spots)
 
 # --- what is done to them ---------------------------------------------------------------------------------
@@ -370,38 +375,35 @@ def rows_of(found: dict) -> None:
         raise Failed(f"{points} points and {gone} rows set aside of {found['rows_read']}")
 
 
-def try_file(form: str, data: bytes, draw: random.Random, folder: Path) -> None:
-    """One hostile file through the commands that take its form."""
-    path, to = folder / "hostile.csv", folder / "out.json"
-    path.write_bytes(data)
-    _, found = judged(["sort", str(path)], path.name, to)
-    if found:
-        rows_of(found)
+def commands_for(form: str, path: Path, data: bytes, draw: random.Random) -> list[list[str]]:
+    """Commands that take a file of this form; the readings of `check` are cells of it."""
+    found = [["sort", str(path)]]
     if form in ("sweeps", "curves", "spots"):
-        judged(["fit", str(path)], path.name, to)
-    if form in ("spots", "curves", "diodes", "sweeps") or draw.random() < 0.1:
-        layout = ["--layout", "ring", "--current", "1mA"] if form in ("diodes", "sweeps") else []
-        stage = ["--emitter-resistor", "0.22ohm", "--idle-current", "200mA"] if not layout else []
-        judged(["match", str(path), *layout, *stage], "", to)
-    if form in ("wide", "long", "diodes", "numbered"):
-        text = data.decode("utf-8", "replace")
-        cells = [c.strip('"\r\n ') for c in text.replace(";", ",").replace("\n", ",").split(",")]
-        places = {
-            "wide": ("B-E", "E-B", "C-E"),
-            "long": ("B-E", "B-C"),
-            "diodes": ("A-K", "K-A"),
-            "numbered": ("1-2", "2-1"),
-        }[form]
-        given = [f"{place}={draw.choice(cells)}".replace("\0", "") for place in places]
-        judged(["check", *given], "", to)
-    if draw.random() < 0.05:
-        for words in (
-            ["substitute", "2N3055", "--bag"],
-            ["resistor", "10ohm", "--have"],
-            ["sort", str(path), "--types"],
-            ["substitute", "--needs"],
-        ):
-            judged([*words, str(path)], "", None)
+        found.append(["fit", str(path)])
+    if form in ("spots", "curves"):
+        found.append(["match", str(path), "--emitter-resistor", "0.22ohm", "--idle-current", "200mA"])
+    if form in ("diodes", "sweeps"):
+        found.append(["match", str(path), "--layout", "ring", "--current", "1mA"])
+    if form in PLACES:
+        text = data.decode("utf-8", "replace").replace("\0", "")
+        cells = [cell.strip('"\r ') for cell in text.replace(";", ",").replace("\n", ",").split(",")]
+        found.append(["check", *(f"{place}={draw.choice(cells)}" for place in PLACES[form])])
+    return found
+
+
+def other_doors(path: Path) -> list[list[str]]:
+    """Options that take a file: they get one that is none of theirs."""
+    name = str(path)
+    return [["substitute", "2N3055", "--bag", name], ["resistor", "10ohm", "--have", name],
+            ["sort", name, "--types", name], ["substitute", "--needs", name]]  # fmt: skip
+
+
+def try_file(words: list[str], path: Path, to: Path) -> int:
+    """One command on a hostile file, with its JSON; its status."""
+    status, found = judged(words, path.name if words[0] in ("sort", "fit") else "", to)
+    if found and words[0] == "sort":
+        rows_of(found)
+    return status
 
 
 # --- options ----------------------------------------------------------------------------------------------
@@ -504,14 +506,16 @@ def run_all() -> int:
         else:
 
             def files():
+                path, to = folder / "hostile.csv", folder / "out.json"
                 for k in range(asked.files):
                     draw = random.Random(f"{asked.seed}/{k}")
                     form, data = hostile(draw)
-                    yield (
-                        f"{form} {asked.seed}/{k}",
-                        data,
-                        lambda f=form, d=data, r=draw: try_file(f, d, r, folder),
-                    )
+                    path.write_bytes(data)
+                    for words in commands_for(form, path, data, draw):
+                        told = f"{form} {asked.seed}/{k} {words[0]}"
+                        yield told, data, lambda words=words: try_file(words, path, to)
+                    for words in other_doors(path) if k % 20 == 0 else ():
+                        yield f"{form} {asked.seed}/{k} {words[0]}", data, lambda words=words: judged(words)
 
             jobs = files()
         for told, data, job in jobs:
