@@ -22,7 +22,7 @@ def test_300_hostile_files_end_in_one_line_or_an_answer_that_counts_every_row(tm
         form, data = fuzz.hostile(draw)
         path.write_bytes(data)
         found = fuzz.commands_for(form, path, data, draw)
-        words = found[0] if k % 4 else draw.choice(found)
+        words = draw.choice(found)
         try:
             ends[fuzz.try_file(words, path, to)] += 1
         except fuzz.Failed as error:

@@ -148,6 +148,10 @@ def with_common_defaults(fits: TransistorFits) -> TransistorFits:
     return replace(fits, shared=np.concatenate(columns, axis=2))
 
 
+#: Offset of V_BE [V] and logarithm of a factor on a parameter from which on nothing is known of either.
+_MOST_OFFSET_V, _MOST_FACTOR = 100.0, 20.0
+
+
 def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dict[str, Devices]:
     """Draws of the parts under their measurement's uncertainty, one batch for each operating point.
 
@@ -173,7 +177,7 @@ def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dic
     """
     draws = min(draws, max(_FEWEST_DRAWS, _DRAWS_TIMES_PARTS // max(len(fits), 1)))
     step = draw_steps(with_common_defaults(fits), draws, _SEED)
-    step = np.where(np.isfinite(step), step, 0.0)
+    step = np.clip(np.where(np.isfinite(step), step, 0.0), -_MOST_FACTOR, _MOST_FACTOR)
     fitted = devices_from_fits(fits)
     out = {}
     for point in (stage.idle, stage.peak):
@@ -183,6 +187,8 @@ def drawn_devices(fits: TransistorFits, stage: Stage, draws: int = DRAWS) -> dic
         offset, factor = (
             np.einsum("np,dnp->dn", np.where(np.isfinite(x), x, 0.0)[:, 0], step) for x in (by_v, -by_ln_hfe)
         )
+        offset = np.clip(offset, -_MOST_OFFSET_V, _MOST_OFFSET_V)
+        factor = np.clip(factor, -_MOST_FACTOR, _MOST_FACTOR)
         at = drive_point(Devices({**fitted.values, "LNB": factor}), np.log(ic), vce, point.temp_C)
         drawn, turn = {}, 0.0
         for name, amps in (("RE", at.ie_A), ("RB", at.ib_A)):

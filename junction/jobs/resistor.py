@@ -202,7 +202,7 @@ def _have(given) -> dict[float, tuple[float, float]]:
         counted = _COUNTED.fullmatch(item) if isinstance(item, str) else None
         ohm = physical(counted[2] if counted else item, "resistance", plain=True, **_BOUNDS)
         count = float(counted[1]) if counted else inf
-        if count > reach("ratio").most:
+        if counted and count > reach("ratio").most:
             raise UsageError(f"{shown(item)}: more of them than anyone counts. Write {counted[2][:20]} alone")
         if not count:
             raise UsageError(f"{shown(str(item))}: none of them; leave it out")

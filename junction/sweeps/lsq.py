@@ -67,20 +67,26 @@ def _lower_factor(matrix: np.ndarray, damping: np.ndarray | float):
 
     The problem runs along the last axis of everything here, so that each operation is one pass over
     contiguous numbers; the loops are over p, unrolled.  The diagonal is kept as its reciprocal.
+
+    No element of a factor is larger than the root of its row's diagonal.  Of a matrix without its full rank
+    rounding makes larger ones, whose squares run off over a few columns: many parameters are held to that.
     """
     if len(matrix) > 5 and matrix.shape[2] <= 64:  # the same sums column by column: fewer, larger steps
         left = matrix.copy()
         diagonal = np.einsum("iin->in", left)
         diagonal += damping
+        most = np.sqrt(diagonal)
         for i, row in enumerate(left):
             below = left[i + 1 :, i]
             below *= 1.0 / np.sqrt(np.maximum(row[i], RANK_TOL))
+            np.clip(below, -most[i + 1 :], most[i + 1 :], out=below)
             left[i + 1 :, i + 1 :] -= below[:, None] * below
         pivots = diagonal.copy()
         diagonal[...] = 1.0 / np.sqrt(np.maximum(pivots, RANK_TOL))
         return left, pivots
     factor: list[list[np.ndarray]] = []
     pivots = np.einsum("iin->in", matrix) + damping
+    most = np.sqrt(pivots) if len(matrix) > 5 else None
     for i, pivot in enumerate(pivots):
         row: list[np.ndarray] = []
         for j in range(i):
@@ -88,7 +94,7 @@ def _lower_factor(matrix: np.ndarray, damping: np.ndarray | float):
             for k in range(j):
                 s -= row[k] * factor[j][k]
             s *= factor[j][j]
-            row.append(s)
+            row.append(s if most is None else np.clip(s, -most[i], most[i], out=s))
         for s in row:
             pivot -= s * s
         row.append(1.0 / np.sqrt(np.maximum(pivot, RANK_TOL)))
@@ -286,7 +292,7 @@ def student_t(dof):
     Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5), good to 0.1 % at 5 degrees of freedom and
     1e-6 at 30; saves the import of a statistics library.
     """
-    nu, z = np.maximum(np.asarray(dof, float), 1.0), NORMAL_95
+    nu, z = np.clip(np.asarray(dof, float), 1.0, 1e9), NORMAL_95  # beyond, it is the normal law's
     z2 = z * z
     t = z + z * ((z2 + 1) / (4 * nu) + (5 * z2**2 + 16 * z2 + 3) / (96 * nu**2)
                  + (3 * z2**3 + 19 * z2**2 + 17 * z2 - 15) / (384 * nu**3)

@@ -517,7 +517,7 @@ def _result(about, f) -> TransistorFits:
     good = np.array([not w for w in why], bool)
     whole, nf = f["covariance"], np.exp(f["theta"][:, AT["NF"]])
     u_nf = np.sqrt(np.maximum(whole[:, AT["NF"], AT["NF"]], 0.0))
-    impossible = good & (nf * np.exp(NORMAL_95 * u_nf) < rule("bjt_NF_least"))
+    impossible = good & (f["theta"][:, AT["NF"]] + NORMAL_95 * u_nf < np.log(rule("bjt_NF_least")))
     covariance = np.where(good[:, None, None], _doubt_temperature(whole, nf, impossible)[:, :p, :p], 0.0)
     u = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
     u[:, AT["NF"]] = u_nf  # of what was measured, which is what cannot be
