@@ -22,8 +22,8 @@ _FILE = re.compile(r"^=== (.+)\n", re.M)
 #: numpy rounds their last digits another way.  What a person reads must be the same to the letter.
 _LONG = re.compile(r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?")
 _DIGITS, _CLOSE, _NOTHING = 8, 1e-5, 1e-15
-#: Lines of a difference around each change, and of all of it, that a failure shows.
-_AROUND, MOST_LINES = 1, 60
+#: Lines of a difference around each change, and of all of a case, that a failure shows.
+_AROUND, MOST_LINES = 1, 16
 
 
 def place(name: str) -> Path:

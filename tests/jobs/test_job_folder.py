@@ -205,8 +205,9 @@ def test_an_invented_bag_says_so_and_nothing_of_the_sheet_is_read_as_a_table(tmp
 def test_the_date_is_stated_with_its_zone(monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
     assert junction.check(GOOD).made == "2023-11-14 22:13 +0000"
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "soon")
-    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}", junction.check(GOOD).made)
+    for no_moment in ("soon", "9" * 30):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", no_moment)
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}", junction.check(GOOD).made)
 
 
 def test_drops_across_other_parts_are_another_stage_and_only_the_same_parts_are_before(tmp_path):
