@@ -351,8 +351,7 @@ class Result:
         self._view = importlib.import_module(f"junction.views.{getattr(report, 'view', command)}")
         # SOURCE_DATE_EPOCH [s]: the date of what is made once more (reproducible-builds.org), in UTC
         stated = os.environ.get("SOURCE_DATE_EPOCH", "")
-        known = stated.isdecimal() and len(stated) < 12  # up to the year 5138
-        when = time.gmtime(int(stated)) if known else time.localtime()
+        when = time.gmtime(int(stated)) if stated.isdecimal() and len(stated) < 12 else time.localtime()
         self.made = time.strftime("%Y-%m-%d %H:%M %z", when)
 
     def __getattr__(self, name: str):

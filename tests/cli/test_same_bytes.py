@@ -1,4 +1,4 @@
-"""The same input gives the same bytes: run again, elsewhere, in another zone and language, its rows in any order."""
+"""The same input gives the same bytes: again, elsewhere, in another zone and language, rows in any order."""
 
 import contextlib
 import io
@@ -16,7 +16,8 @@ from junction.cli.main import main
 from tests.golden.report_cases import _DRAWER, _FITTED, _READINGS, EPOCH, _frozen
 
 #: Parts in the order of their rows; sweeps a part each, since the order of a sweep's own points is data.
-FILES = {"bag.csv": _READINGS, "sweeps.csv": _frozen("sweeps 17"), "spots.csv": _FITTED, "drawer.csv": _DRAWER}
+FILES = {"bag.csv": _READINGS, "sweeps.csv": _frozen("sweeps 17"), "spots.csv": _FITTED,
+         "drawer.csv": _DRAWER}  # fmt: skip
 RUNS = (
     "sort bag.csv sweeps.csv -o out --job 1207", "fit sweeps.csv -o out --plots pdf",
     "match spots.csv --parallel 2 --emitter-resistor 0.22ohm --supply 35V --idle-drop 20mV -o out",
@@ -89,7 +90,8 @@ def test_rows_and_files_in_another_order(first, tmp_path, monkeypatch):
     """Byte for byte but for line numbers: of pages and tables too where no line is told."""
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     other = written(laid(tmp_path / "other", way=-1))
-    told = {"sort.html", "fit.html", "set_aside.csv", "verdicts.csv", "parameters.csv", "substitute.html", "said"}
+    told = {"sort.html", "fit.html", "substitute.html", "set_aside.csv", "verdicts.csv", "parameters.csv",
+            "said"}  # fmt: skip
     assert {*unlike(first, other)} <= {f"{name}.json" for name in ("sort", "fit", "substitute")} | told
     for name in first:
         text, again = (files[name].decode("utf-8", "replace") for files in (first, other))
