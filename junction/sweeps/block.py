@@ -17,13 +17,15 @@ import numpy as np
 
 from junction.shelf.tables import rule
 from junction.sweeps import sense, terms
-from junction.sweeps.lsq import Solution, solve
+from junction.sweeps.lsq import MOST_STEPS, Solution, solve
 from junction.sweeps.results import FLAGS
 from junction.sweeps.sense import Noise, highest, lowest
 from junction.sweeps.terms import AB, AR, BB, BR, CODE, I0, LINES, LOWER, RS, RZ, SETS, UPPER, WIDTH, A, B, G
 
 ROUGH = dict(max_iterations=3, decrease_tol=0.3)
 FINAL = dict(max_iterations=25, decrease_tol=1e-6)
+#: What was chosen at last and has not come to rest is followed to its end.
+PATIENT = dict(max_iterations=MOST_STEPS)
 #: A plain junction takes two to four steps.  In the first pass over a bag nobody waits for the rest: those
 #: come again, pooled, where a step serves many.
 QUICK = dict(max_iterations=5, decrease_tol=1e-6)

@@ -11,6 +11,12 @@ vectorised over the batch and works on the matrix scaled to unit diagonal, whose
 rank.  Damping follows Nielsen (IMM-REP-1999-05, Technical University of Denmark): gain ratio, not just
 success.  Box limits are handled by projection: a parameter that stands at its limit and would leave it
 is left out of the step.  Finished problems leave the batch as soon as a good part of it is done.
+
+The few that are left after `_PLAIN` steps are in a narrow bent valley, or astray.  Their steps follow the
+bend to second order (geodesic acceleration: Transtrum and Sethna, arXiv:1201.5885, 2012), and what has not
+come to rest by `_ONWARD` steps, or has been given up, begins once more with steps held short.  Converged is
+what the data say it is: a whole undamped step would change nothing that counts (the relative offset of
+Bates and Watts, Nonlinear Regression Analysis and Its Applications, section 2.2.3, 1988; from memory).
 """
 
 from __future__ import annotations
@@ -29,6 +35,18 @@ RANK_TOL = 1e-13
 _FEW = 256
 #: Damping at which a problem is given up: steps have become rounding errors.
 _MAX_DAMPING = 1e14
+#: Steps a problem may take in all; only what is hard to follow comes near them.
+MOST_STEPS = 400
+#: Damping over which a step is too short to tell whether a minimum is reached.
+_LIGHT = 1e-6
+#: Steps without acceleration, and until a problem begins again with the damping of `_SHORT_STEPS`.
+_PLAIN, _ONWARD, _SHORT_STEPS = 25, 200, 1e4
+#: Length of the second-order part of a step, against its first, beyond which it is not trusted.
+_MOST_BEND = 0.5
+#: Decrease by a whole step, as a part of chi2, that is rounding in most problems.
+_ROUNDING = 1e-12
+#: Part of itself by which a whole step would move a parameter that is where it belongs.
+_STILL = 1e-10
 
 
 class Solution(NamedTuple):
@@ -148,11 +166,17 @@ def invert(hessian: np.ndarray, free: np.ndarray | bool = True) -> tuple[np.ndar
         pivots were set to `RANK_TOL`: very large, never negative.
     """
     n, p, _ = hessian.shape
-    turned = np.ascontiguousarray(hessian.transpose(1, 2, 0))
     free = np.ascontiguousarray(np.broadcast_to(free, (n, p)).T)
-    matrix, scale = _scaled(turned, free)
+    out, rank = _inverse(np.ascontiguousarray(hessian.transpose(1, 2, 0)), free)
+    return np.ascontiguousarray(out.transpose(2, 0, 1)), rank
+
+
+def _inverse(hessian: np.ndarray, free: np.ndarray):
+    """As `invert`, with the problem along the last axis."""
+    p, _, n = hessian.shape
+    matrix, scale = _scaled(hessian, free)
     factor, pivots = _lower_factor(matrix, 0.0)
-    rank = ((pivots > RANK_TOL) & free & (np.einsum("iin->in", turned) > _TINY)).sum(0)
+    rank = ((pivots > RANK_TOL) & free & (np.einsum("iin->in", hessian) > _TINY)).sum(0)
     if n < _FEW:  # all columns at once: the loops over p cost more than the numbers
         out = _substitute(factor, np.eye(p)[:, :, None] * free[:, None]).transpose(1, 0, 2)
     else:
@@ -160,8 +184,7 @@ def invert(hessian: np.ndarray, free: np.ndarray | bool = True) -> tuple[np.ndar
     out *= free
     out /= scale[:, None]
     out /= scale[None]
-    out = 0.5 * (out + out.transpose(1, 0, 2))
-    return np.ascontiguousarray(out.transpose(2, 0, 1)), rank
+    return 0.5 * (out + out.transpose(1, 0, 2)), rank
 
 
 def _products(buffer: np.ndarray, huber: float):
@@ -178,8 +201,8 @@ def _products(buffer: np.ndarray, huber: float):
 
 
 def solve(
-    problem, theta: np.ndarray, *, lower=-np.inf, upper=np.inf, free=True, max_iterations: int = 60,
-    decrease_tol: float = 0.0, relative_tol: float = 1e-14, step_tol: float = 1e-12,
+    problem, theta: np.ndarray, *, lower=-np.inf, upper=np.inf, free=True, max_iterations: int = MOST_STEPS,
+    decrease_tol: float = 0.0, relative_tol: float = 1e-17, step_tol: float = 1e-12,
     first_damping: float = 1e-8, huber: float = np.inf,
 ) -> Solution:  # fmt: skip
     """Minimise the sum of squares of every problem of a batch.
@@ -211,46 +234,75 @@ def solve(
         A problem whose residuals are not finite at the start comes back unchanged, not converged.
     """
     theta = np.minimum(np.maximum(np.array(theta, float), lower), upper)
-    n, p = theta.shape
+    box = SimpleNamespace(**{
+        name: np.ascontiguousarray(np.broadcast_to(a, theta.shape).T)
+        for name, a in (("theta", theta), ("lower", lower), ("upper", upper), ("free", free))
+    })  # fmt: skip
+    stop = {"decrease_tol": decrease_tol, "relative_tol": relative_tol, "step_tol": step_tol, "huber": huber}
+    found = _descend(problem, box, min(max_iterations, _PLAIN), first_damping, **stop)
+    for since, until, damping in ((_PLAIN, _ONWARD, None), (_ONWARD, max_iterations, _SHORT_STEPS)):
+        left = np.flatnonzero(~found.converged & np.isfinite(found.chi2))
+        if max_iterations <= since or not left.size:
+            break
+        own = SimpleNamespace(**{name: array[..., left] for name, array in vars(box).items()})
+        if damping is None:  # onward from where it stands
+            own.theta = found.theta[..., left]
+        again = _descend(problem.take(left), own, min(max_iterations, until) - since,
+                         found.damping[left] if damping is None else damping, bent=True, **stop)  # fmt: skip
+        better = again.chi2 < np.where(again.converged, 1 + 1e-9, 1.0) * found.chi2[left]
+        for name, array in vars(again).items():
+            getattr(found, name)[..., left[better]] = array[..., better]
+    return Solution(found.theta.T.copy(), found.chi2, np.ascontiguousarray(found.covariance.transpose(2, 0, 1)),
+                    found.rank, found.converged, _held(found, box).T)  # fmt: skip
+
+
+def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, step_tol, huber, bent=False):
+    """Some steps of a batch from where `box` says; arrays by name, the problem along the last axis."""
+    p, n = box.theta.shape
+    bent &= np.isinf(huber)
     with np.errstate(over="ignore", invalid="ignore"):
-        hessian, gradient, chi2 = _products(problem.evaluate(theta), huber)
+        buffer = problem.evaluate(box.theta.T)
+        rows = {"rows": np.ascontiguousarray(buffer.transpose(1, 2, 0))} if bent else {}
+        hessian, gradient, chi2 = _products(buffer, huber)
     bad = ~np.isfinite(chi2)
     hessian[:, :, bad], gradient[:, bad] = 0.0, 0.0
-    box = {name: np.ascontiguousarray(np.broadcast_to(a, (n, p)).T)
-           for name, a in (("lower", lower), ("upper", upper), ("free", free))}  # fmt: skip
-    # the problem along the last axis; `done` is come to rest, or given up
+    # `done` is come to rest, or given up
     s = SimpleNamespace(
-        at=np.arange(n), theta=theta.T.copy(), hessian=hessian, gradient=gradient,
-        chi2=np.where(bad, np.inf, chi2), damping=np.full(n, first_damping), growth=np.full(n, 2.0),
-        top=np.full((p, n), _TINY), done=bad, converged=np.zeros(n, bool), **box,
+        at=np.arange(n), hessian=hessian, gradient=gradient, chi2=np.where(bad, np.inf, chi2),
+        damping=np.broadcast_to(damping, n).astype(float), growth=np.full(n, 2.0), top=np.full((p, n), _TINY),
+        done=bad, **vars(box), **rows,
     )  # fmt: skip
-    out = {name: getattr(s, name).copy() for name in ("theta", "hessian", "gradient", "chi2", "converged")}
+    s.done = s.done | (s.damping > _MAX_DAMPING)
+    kept = ("theta", "hessian", "gradient", "chi2", "damping", "top")
+    out = SimpleNamespace(**{name: getattr(s, name).copy() for name in kept})
 
     def store(which):
-        for name, array in out.items():
+        for name, array in vars(out).items():
             array[..., s.at[which]] = getattr(s, name)[..., which]
 
-    for _ in range(max_iterations if n else 0):
-        may_move = s.free & ~_held(s.theta, s.gradient, s.lower, s.upper)
+    for _ in range(steps if n else 0):
+        may_move = s.free & ~_held(s, s)
         matrix, scale = _scaled(s.hessian, may_move)
         right = s.gradient / -scale * may_move
         # MINPACK's scaling: the largest diagonal met so far, so that a flat far region cannot fling a
         # parameter away once its derivative has vanished
         s.top = np.maximum(s.top, np.einsum("iin->in", s.hessian))
         damped = s.top / (scale * scale) * s.damping
-        step = _substitute(_lower_factor(matrix, damped)[0], right)
+        factor = _lower_factor(matrix, damped)[0]
+        step = _substitute(factor, right)
         # decrease of the quadratic model: d'(lambda D d - J'r), in scaled units
         decrease = ((damped * step + right) * step).sum(0)
         trial = np.clip(s.theta + step / scale, s.lower, s.upper)
         small = np.abs(trial - s.theta) <= step_tol * (np.abs(s.theta) + step_tol)
-        rest = (decrease <= np.maximum(decrease_tol, relative_tol * s.chi2)) & (s.damping <= 1.0)
-        rest = (rest | small.all(0)) & ~s.done
-        s.converged |= rest
-        s.done |= rest
+        rest = (decrease <= np.maximum(decrease_tol, relative_tol * s.chi2)) | small.all(0)
+        rest &= (s.damping <= _LIGHT) & ~s.done
+        s.done = s.done | rest
         last = rest & (decrease <= decrease_tol)  # too small to be worth an evaluation, but still taken
         s.theta, s.chi2 = np.where(last, trial, s.theta), np.where(last, s.chi2 - decrease, s.chi2)
         if s.done.all():
             break
+        if bent:
+            trial = _bent(problem, s, trial, lambda b, f=factor, c=scale, m=may_move: _substitute(f, b / c * m) / c)
         if s.done.mean() > 0.4:
             store(s.done)
             left = np.flatnonzero(~s.done)
@@ -258,32 +310,60 @@ def solve(
             for name, array in vars(s).items():
                 setattr(s, name, np.ascontiguousarray(array[..., left]))
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            hessian, gradient, chi2 = _products(problem.evaluate(trial.T), huber)
-            gain = (s.chi2 - chi2) / np.maximum(decrease, _TINY)
-            better = ~s.done & (chi2 < s.chi2)
+            buffer = problem.evaluate(trial.T)
+            new = {"rows": np.ascontiguousarray(buffer.transpose(1, 2, 0))} if bent else {}
+            new |= dict(zip(("hessian", "gradient", "chi2"), _products(buffer, huber), strict=True), theta=trial)
+            gain = (s.chi2 - new["chi2"]) / np.maximum(decrease, _TINY)
+            better = ~s.done & (new["chi2"] < s.chi2)
         gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
         easier = np.clip(1.0 - (2.0 * gain - 1.0) ** 3, 0.1, 2.0) * s.damping
         harder = np.where(s.done, s.damping, np.maximum(s.damping * s.growth, 1e-4))
         s.damping = np.where(better, np.maximum(easier, 1e-14), harder)
         s.growth = np.where(better, 2.0, 2 * s.growth)
-        s.done |= s.damping > _MAX_DAMPING
+        s.done = s.done | (s.damping > _MAX_DAMPING)
         whole = better.all()
-        for name, new in (("theta", trial), ("hessian", hessian), ("gradient", gradient), ("chi2", chi2)):
-            setattr(s, name, new if whole else np.where(better, new, getattr(s, name)))
+        for name, array in new.items():
+            setattr(s, name, array if whole else np.where(better, array, getattr(s, name)))
     store(np.arange(s.at.size))
-    theta, hessian, gradient, chi2, converged = out.values()
-    covariance, rank = invert(hessian.transpose(2, 0, 1), free)
-    at_bound = _held(theta, gradient, box["lower"], box["upper"])
-    # residuals orthogonal to every free derivative (MINPACK's gradient test) are a minimum as well
+    out.covariance, out.rank = _inverse(out.hessian, box.free)
+    out.converged = _settled(out, box, decrease_tol)
+    return out
+
+
+def _bent(problem, s, trial, solve_damped):
+    """The steps to `trial` with half the second-order term along the path, where that may be trusted."""
+    first, reach = trial - s.theta, 0.1
+    jacobian, now = s.rows[:-1], s.rows[-1]
+    with np.errstate(all="ignore"):
+        ahead = problem.evaluate((s.theta + reach * first).T)[:, -1].T
+        bend = 2 / reach * ((ahead - now) / reach - np.einsum("pmn,pn->mn", jacobian, first))
+        second = -solve_damped(np.einsum("pmn,mn->pn", jacobian, bend))
+        size = [np.sqrt((s.top * a * a).sum(0)) for a in (first, second)]
+        trusted = 2 * size[1] <= _MOST_BEND * size[0]
+    return np.where(trusted, np.clip(trial + 0.5 * second, s.lower, s.upper), trial)
+
+
+def _settled(at, box, decrease_tol: float):
+    """Whether a whole step from there would change nothing that counts; a test of the data, not of the way."""
+    held = _held(at, box)
+    covariance = at.covariance
+    some = np.flatnonzero((held & box.free).any(0))
+    if some.size:
+        covariance = covariance.copy()
+        covariance[..., some] = _inverse(at.hessian[..., some], (box.free & ~held)[:, some])[0]
     with np.errstate(invalid="ignore", over="ignore"):
-        flat = np.abs(gradient) <= 1e-6 * np.sqrt(np.einsum("iin->in", hessian) * chi2)
-    stalled = np.all(flat | ~(box["free"] & ~at_bound), axis=0) & np.isfinite(chi2)
-    return Solution(theta.T.copy(), chi2, covariance, rank, converged | stalled, at_bound.T)
+        step = np.einsum("ijn,jn->in", covariance, at.gradient)
+        decrease = (at.gradient * step).sum(0)
+        settled = decrease <= np.maximum(100 * decrease_tol, _ROUNDING * at.chi2)
+        settled |= (np.abs(step) <= _STILL * np.abs(at.theta)).all(0)
+    # a parameter that went to where the data no longer speak of it has reached nothing
+    faded = (box.free & (np.einsum("iin->in", at.hessian) <= _ROUNDING * at.top)).any(0)
+    return settled & np.isfinite(at.chi2) & ~(faded & (at.rank < box.free.sum(0)))
 
 
-def _held(theta, gradient, lower, upper):
+def _held(at, box):
     """Parameters that stand at a limit and would be pushed out of the box."""
-    return ((theta <= lower) & (gradient > 0)) | ((theta >= upper) & (gradient < 0))
+    return (at.theta <= box.lower) & (at.gradient > 0) | (at.theta >= box.upper) & (at.gradient < 0)
 
 
 def student_t(dof):

@@ -22,7 +22,7 @@ from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, thermal_voltage
 from junction.physics.temperature import SILICON_EG_EV, temperature_rise
 from junction.shelf.tables import rule
 from junction.sweeps import sense, terms
-from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, QUICK, Block, add_beyond, places
+from junction.sweeps.block import ALL, BRANCH, BROKEN, FINAL, PATIENT, QUICK, Block, add_beyond, places
 from junction.sweeps.choose import choose, fit_few, is_poor, name_runner_up
 from junction.sweeps.derived import voltage_of
 from junction.sweeps.long import points_of, shorten, spread
@@ -230,6 +230,10 @@ def _settle(block: Block, which, contest: bool) -> None:
             start = np.where(negative[at], 0.0, part.theta[at])
             part.store(name, part.fit(name, start, at, free=~negative[at]), at)
             part.rank_deficient[at] = False
+    if contest:
+        held = negative | ~np.isfinite(part.theta)
+        for name, at in part.by_set(np.flatnonzero(~part.converged)):
+            part.store(name, part.fit(name, part.theta[at], at, free=~held[at], **PATIENT), at)
     add_beyond(part)
     name_runner_up(part)
     block.put(rows, part)

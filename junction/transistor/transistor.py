@@ -36,7 +36,7 @@ from junction.base.records import CurveTable, PartReadings
 from junction.base.units import NORMAL_95, REFERENCE_TEMP_C, ZERO_CELSIUS_K
 from junction.physics.temperature import SILICON_LAW, TemperatureLaw
 from junction.shelf.tables import rule
-from junction.sweeps.lsq import invert, solve, student_t
+from junction.sweeps.lsq import MOST_STEPS, invert, solve, student_t
 from junction.sweeps.results import TransistorFits
 from junction.sweeps.sense import Noise
 from junction.transistor import sense
@@ -63,6 +63,7 @@ from junction.transistor.values import FITTED, OF_A_TYPE, between_parts, square_
 CHUNK = 40_000
 _COARSE = {"max_iterations": 30, "decrease_tol": 1e-3, "relative_tol": 1e-6, "step_tol": 1e-8, "huber": 3.0}
 _PRECISE = {"max_iterations": 80, "decrease_tol": 1e-8, "relative_tol": 1e-10, "step_tol": 1e-10}
+_LAST = _PRECISE | {"max_iterations": MOST_STEPS}
 #: Coordinates outside these are no transistor's; exp of them stays well inside the range of a float.
 _LIMITS = {"IS": (1e-30, 1.0), "ISE": (1e-40, 1.0), "NF": (0.8, 2.2), "NE": (1.02, 5.0), "XTB": (1e-13, 6.0),
            "EG": (0.2, 3.0), "BF": (1e-3, 1e6)}  # fmt: skip
@@ -199,7 +200,7 @@ def _fit(problem: TransistorProblem, theta, free, scalable, card) -> dict[str, n
         problem, theta = problem.warmed(_solve(problem, theta, fit, _PRECISE).theta)
         # What looked wild at one temperature may only have been hot.
         problem = drop_wild(replace(problem, keep=all_kept), theta)
-    solution = _solve(problem, theta, fit, _PRECISE)
+    solution = _solve(problem, theta, fit, _LAST)
     theta, converged, fit = _settle(problem, solution, fit, free | fit, card)
     problem, theta = problem.warmed(theta)
     n_wild = (all_kept & ~problem.keep).sum(1)
@@ -247,7 +248,7 @@ def _settle(problem: TransistorProblem, solution, fit, free, card):
         for _ in range(2):  # the share of ISE goes by the law that the rest gives
             share = own.centre[:, AT["ISE"]] - own.shared_coordinates(moved)[1][:, AT["ISE"]]
             moved[:, AT["ISE"]] += np.where(now[:, AT["ISE"]], 0.0, share)
-            found = _solve(own, moved, now, _PRECISE)
+            found = _solve(own, moved, now, _LAST)
             moved = found.theta
         fine = _told(own, moved, now)[2] - total[some] < bar
         kept[np.ix_(left[~fine], _U)] |= out[~fine]
