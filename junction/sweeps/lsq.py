@@ -314,7 +314,9 @@ def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, s
             new = {"rows": np.ascontiguousarray(buffer.transpose(1, 2, 0))} if bent else {}
             new |= dict(zip(("hessian", "gradient", "chi2"), _products(buffer, huber), strict=True), theta=trial)
             gain = (s.chi2 - new["chi2"]) / np.maximum(decrease, _TINY)
-            better = ~s.done & (new["chi2"] < s.chi2)
+            # close to the minimum chi2 is all rounding, and the gradient still shows the way
+            near = (decrease <= _ROUNDING * s.chi2) & (s.damping <= _LIGHT)
+            better = ~s.done & (new["chi2"] < s.chi2 * np.where(near, 1 + 1e-14, 1.0))
         gain = np.where(gain > -1.0, np.minimum(gain, 2.0), -1.0)  # nan becomes -1 too
         easier = np.clip(1.0 - (2.0 * gain - 1.0) ** 3, 0.1, 2.0) * s.damping
         harder = np.where(s.done, s.damping, np.maximum(s.damping * s.growth, 1e-4))

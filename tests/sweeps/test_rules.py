@@ -19,7 +19,7 @@ ROWS = (
     "fit_widest_level",
     "fit_main_current",
 )
-SWEEPS = (0, 5, 14, 26, 27, 29, 36, 49, 73, 133)
+SWEEPS = (0, 5, 14, 26, 27, 29, 36, 49, 73, 77, 133)
 
 
 def test_every_bar_moves_an_answer(monkeypatch):
