@@ -340,12 +340,15 @@ def _exponential(block: Block, conductance, current=None, above=0.0):
     least = np.minimum(1 / _N_HIGH, 2 * vt / np.maximum(span, 1e-9))
     usable = (count >= 3) & np.isfinite(b) & (b > least) & (b < 1 / _N_LOW)
     rs = np.where(usable, -c2 / np.where(c1 == 0, 1.0, c1), 0.0)
-    a = np.where(usable, c0, 0.0)
+    # a slope held at what a fit may take still passes through the highest point
+    held = np.clip(b, LOWER[B], UPPER[B])
+    a = np.where(usable, c0 + (b - held) * highest(v, good) / vt, 0.0)
+    b = held
     if not usable.all():  # then through the highest point
         top = np.argmax(np.where(live, i, -np.inf), axis=1)
         row = np.arange(v.shape[0])
         v_top, i_top = v[row, top], np.maximum(i[row, top], 1e-13)
-        guess = np.clip(np.where(np.isfinite(b) & (count >= 2), b, 1 / 1.2), 1 / _N_HIGH, 1 / _N_LOW)
+        guess = np.clip(np.where(np.isfinite(b) & (count >= 2), b, 1 / 1.2), 1 / _N_HIGH, UPPER[B])
         b = np.where(usable, b, guess)
         a = np.where(usable, a, np.log(i_top) - guess * np.minimum(v_top / vt, 60.0))
     return np.clip(a, -150.0, 5.0), b, rs

@@ -252,8 +252,9 @@ def solve(
         better = again.chi2 < np.where(again.converged, 1 + 1e-9, 1.0) * found.chi2[left]
         for name, array in vars(again).items():
             getattr(found, name)[..., left[better]] = array[..., better]
-    return Solution(found.theta.T.copy(), found.chi2, np.ascontiguousarray(found.covariance.transpose(2, 0, 1)),
-                    found.rank, found.converged, _held(found, box).T)  # fmt: skip
+    covariance = np.ascontiguousarray(found.covariance.transpose(2, 0, 1))
+    return Solution(found.theta.T.copy(), found.chi2, covariance, found.rank, found.converged,
+                    _held(found, box).T)  # fmt: skip
 
 
 def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, step_tol, huber, bent=False):
@@ -302,7 +303,7 @@ def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, s
         if s.done.all():
             break
         if bent:
-            trial = _bent(problem, s, trial, lambda b, f=factor, c=scale, m=may_move: _substitute(f, b / c * m) / c)
+            trial = _bent(problem, s, trial, factor, np.where(may_move, 1 / scale, 0.0))
         if s.done.mean() > 0.4:
             store(s.done)
             left = np.flatnonzero(~s.done)
@@ -312,7 +313,8 @@ def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, s
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
             buffer = problem.evaluate(trial.T)
             new = {"rows": np.ascontiguousarray(buffer.transpose(1, 2, 0))} if bent else {}
-            new |= dict(zip(("hessian", "gradient", "chi2"), _products(buffer, huber), strict=True), theta=trial)
+            new["hessian"], new["gradient"], new["chi2"] = _products(buffer, huber)
+            new["theta"] = trial
             gain = (s.chi2 - new["chi2"]) / np.maximum(decrease, _TINY)
             # close to the minimum chi2 is all rounding, and the gradient still shows the way
             near = (decrease <= _ROUNDING * s.chi2) & (s.damping <= _LIGHT)
@@ -332,21 +334,21 @@ def _descend(problem, box, steps: int, damping, *, decrease_tol, relative_tol, s
     return out
 
 
-def _bent(problem, s, trial, solve_damped):
+def _bent(problem, s, trial, factor, inverse):
     """The steps to `trial` with half the second-order term along the path, where that may be trusted."""
     first, reach = trial - s.theta, 0.1
     jacobian, now = s.rows[:-1], s.rows[-1]
     with np.errstate(all="ignore"):
         ahead = problem.evaluate((s.theta + reach * first).T)[:, -1].T
         bend = 2 / reach * ((ahead - now) / reach - np.einsum("pmn,pn->mn", jacobian, first))
-        second = -solve_damped(np.einsum("pmn,mn->pn", jacobian, bend))
+        second = -_substitute(factor, np.einsum("pmn,mn->pn", jacobian, bend) * inverse) * inverse
         size = [np.sqrt((s.top * a * a).sum(0)) for a in (first, second)]
         trusted = 2 * size[1] <= _MOST_BEND * size[0]
     return np.where(trusted, np.clip(trial + 0.5 * second, s.lower, s.upper), trial)
 
 
 def _settled(at, box, decrease_tol: float):
-    """Whether a whole step from there would change nothing that counts; a test of the data, not of the way."""
+    """Whether a whole step from there would change nothing that counts: the data say it, not the way."""
     held = _held(at, box)
     covariance = at.covariance
     some = np.flatnonzero((held & box.free).any(0))
