@@ -3,7 +3,7 @@
 The current is found by plain bisection on the junction voltage, the temperature law is written out here,
 and the instrument is simulated after it: voltage and current noise, range-wise quantisation, offsets, a
 current limit, linear and current-stepped grids.  Nothing is shared with the code under test but the
-record `SweepTable` and the families' limits, which define what good and leaky mean.
+record `SweepTable`; the limits that define good and leaky are given, as `tests.sheets` has them.
 
 How truths are drawn
 --------------------

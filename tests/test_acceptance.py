@@ -1,8 +1,8 @@
 """The main job's promise: 2,000 simulated sweeps, no wrong verdict, fewer than 3 % undecided.
 
-The generator (tests/simulate.py) shares nothing with the fit or the judgement but the families' limits, and
-tells in its docstring how clear its truths are.  What lies on a limit has no right answer; a test of its
-own checks that such sweeps come out undecided rather than guessed.
+The generator (tests/simulate.py) shares nothing with the fit or the judgement: what is good and leaky is as
+tests/sheets.py has it.  It tells in its docstring how clear its truths are.  What lies on a limit has no
+right answer; a test of its own checks that such sweeps come out undecided rather than guessed.
 """
 
 from collections import Counter
@@ -11,12 +11,11 @@ import numpy as np
 import pytest
 
 from junction.base.records import spelled
-from junction.judge.results import QUALITIES, Verdict, registered_leak
+from junction.judge.results import QUALITIES, Verdict
 from junction.physics.junction import current
-from junction.shelf.tables import families
-from junction.shelf.types import find_type
 from junction.sweeps.sweeps import fit_sweeps
 from junction.verdict.sweeps import judge_sweeps
+from tests.sheets import FAMILIES, limit_of_type
 from tests.simulate import (
     INSTRUMENTS,
     KINDS,
@@ -26,13 +25,6 @@ from tests.simulate import (
     simulate_sweeps,
     solve,
 )
-
-FAMILIES = tuple(families().values())
-
-
-def limit_of_type(name, junction):
-    held = registered_leak(find_type(name), junction)
-    return held[:2] if held else None
 
 
 def confusion(truths, names):

@@ -112,6 +112,36 @@ def test_no_module_imports_itself_by_a_detour():
     assert circles == []
 
 
+#: Modules of the tests that draw or solve truths, by which junction is judged.
+GENERATORS = [ROOT / "tests" / f"{name}.py" for name in (
+    "simulate", "sheets", "tables", "amplifier/drop_cases", "golden/frozen_bags", "external/bench_curves",
+    "external/bench_devices", "external/bench_match", "external/bench_parts", "external/bench_sweeps",
+    "external/curve_parts", "external/drops_bench", "external/leads_simulated", "external/match_bags",
+    "external/sweep_devices", "external/transistor_decks", "external/two_lead_decks",
+)]  # fmt: skip
+#: Functions of theirs that hand a truth to junction, and what is only the form in which it is handed over.
+HANDING = {"judged", "fitted", "outcome", "figures"}
+FORMS = {"junction.base.records", "junction.shelf.tables.Meter"}
+
+
+@every_row("path", GENERATORS)
+def test_truths_know_nothing_of_what_they_judge(path):
+    tree = ast.parse(path.read_text())
+    tree.body = [x for x in tree.body if not (isinstance(x, ast.FunctionDef) and x.name in HANDING)]
+    for node in ast.walk(tree):
+        names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+        if isinstance(node, ast.ImportFrom):
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+        for name in names:
+            own = name.split(".")[0] != "junction" or any(name.startswith(form) for form in FORMS)
+            assert own, f"{path}:{node.lineno} draws truth by {name}"
+            if name.startswith("tests."):  # nor by a detour
+                other = {ROOT / (part.replace(".", "/") + ".py") for part in (name, name.rpartition(".")[0])}
+                assert other & set(GENERATORS), f"{path}:{node.lineno} draws truth by {name}"
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and "\n" not in node.value:
+            assert "reference" not in node.value, f"{path}:{node.lineno} reads the judge's tables"
+
+
 def test_every_layer_has_a_rule():
     assert {p.name for p in PACKAGE.iterdir() if (p / "__init__.py").is_file()} == set(ALLOWED)
 

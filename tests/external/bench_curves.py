@@ -23,7 +23,9 @@ from pathlib import Path
 import numpy as np
 
 from tests.external.bench_sweeps import SETTINGS, deck_values
-from tests.external.sweep_devices import MARGIN, families, sheet, span, table, types
+from tests.external.sweep_devices import FAMILIES, MARGIN, span
+from tests.sheets import base_limits, gain_range, sheet
+from tests.sheets import rows as types
 
 DATA = Path(__file__).parent / "data" / "bench_curves.csv.gz"
 SEED = 20261128
@@ -202,10 +204,10 @@ def programme(rng, part, x, shape, at_limit, at_floor, far=10.0):
 
 def fault_of(rng, fault, size, name):
     """(value, elements beside the transistor, ohms in leads, changes of the card), clear of every limit."""
-    own = families()["small-signal silicon BJT" if size == "small" else "silicon power BJT"]
+    own = FAMILIES["small-signal silicon BJT" if size == "small" else "silicon power BJT"]
 
     def limits(junction):
-        return [*sheet(name, junction).leaks, (own["leak_max_A"], own["leak_at_V"])]
+        return [*sheet(name, junction).leaks, (own.leak_max_A, own.leak_at_V)]
 
     most = {x: min(v / i / MARGIN for i, v in limits(x)) for x in ("BE", "BC")}
     more, leads, card, value = [], {}, {}, nan
@@ -228,7 +230,7 @@ def fault_of(rng, fault, size, name):
         value = span(rng, least, max(2 * least, 100.0 if size == "small" else 40.0))
         leads = {"e": value}
     elif fault == "early breakdown":
-        rated = float(types()[name]["V_CEO_V"] or types()[types()[name]["like"]]["V_CEO_V"])
+        rated = float(types()[name]["vceo_v"])
         value = rated * rng.uniform(0.2, 0.5)
         more = [("d", "ec", f"IS=1e-30 BV={value:.6g} IBV=1e-4 NBV=2 RS=2")]
     elif fault.startswith("short"):
@@ -237,27 +239,6 @@ def fault_of(rng, fault, size, name):
     elif fault.startswith("open"):
         leads = {fault[5]: inf}
     return value, more, leads, card
-
-
-def base_limits(name):
-    """Registered largest V_BE [V] of a type with its collector current [A], on or saturated."""
-    rows = [r for r in table("limits_bjt") if r["type"] in (name, types()[name]["like"])
-            and r["symbol"] in ("V_BE(on)", "V_BE(sat)") and r["max"]]  # fmt: skip
-    return [(float(r["max"]), amps_of(r["at"])) for r in rows]
-
-
-def amps_of(at):
-    """Collector current in the conditions of a limit [A]."""
-    number, prefix = re.search(r"IC=([\d.]+)([um]?)A", at).groups()
-    return float(number) * {"u": 1e-6, "m": 1e-3, "": 1}[prefix]
-
-
-def gain_range(name):
-    """Registered (least, largest) gain and the current [A] of each line of a type."""
-    rows = [r for r in table("limits_bjt") if r["type"] == name and r["symbol"] == "h_FE"]
-    if not rows and types()[name]["like"]:
-        return gain_range(types()[name]["like"])
-    return [(float(r["min"] or 0), float(r["max"] or inf), amps_of(r["at"])) for r in rows]
 
 
 def plan():
@@ -289,7 +270,7 @@ def draw(index, seed=SEED):
     far = 10.0
     if purpose == "sort":
         part.type = str(rng.choice(TYPES[size]))
-        part.polarity = types()[part.type]["polarity"] or types()[types()[part.type]["like"]]["polarity"]
+        part.polarity = types()[part.type]["polarity"]
         lines = gain_range(part.type)
         least = max([low for low, _, amps in lines if amps < 1] or [low for low, *_ in lines])
         largest = min([high for _, high, amps in lines if amps < 1 and high < inf] or [4 * least])

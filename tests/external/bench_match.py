@@ -20,8 +20,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-import junction
-from junction.base.errors import InputError
 from tests.external import match_bags as bags
 from tests.external.match_bags import Point
 
@@ -377,6 +375,8 @@ def outcome(case, way, recorded, seed):
         ``hand`` (`by_hand`); lists of bool ``idle``, ``peak``, ``hot``, ``dvbe``, ``hfe`` (held), ``limit``
         and ``A`` (kept).
     """
+    import junction
+
     rng = np.random.default_rng((seed, WAYS.index(way), recorded, *case.name.encode()))
     table = log(case, way, recorded, rng)
     more = {"side_by_side": True} if case.side_by_side else {}
@@ -423,6 +423,8 @@ def outcome(case, way, recorded, seed):
 
 def figures(cases, ways=WAYS, benches=1, kinds=None):
     """Outcomes by (way, recorded, differential)."""
+    from junction.base.errors import InputError
+
     out = defaultdict(list)
     for case in cases:
         if kinds and case.kind not in kinds:

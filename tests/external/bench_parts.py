@@ -26,8 +26,6 @@ from pathlib import Path
 import numpy as np
 
 from junction.base.records import PartReadings, Reading
-from junction.leads.verdict import judge_readings
-from junction.shelf.tables import meters
 from tests.external.bench_devices import (
     BIPOLAR,
     DIODES,
@@ -344,6 +342,9 @@ def readings_of(row):
 
 def judged(rows):
     """Verdict of every row, in groups by meter; an exception stands in place of a verdict."""
+    from junction.leads.verdict import judge_readings
+    from junction.shelf.tables import meters
+
     out = [None] * len(rows)
     for name, (meter, _) in METERS.items():
         which = [k for k, row in enumerate(rows) if row["meter"] == name]

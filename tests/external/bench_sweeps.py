@@ -25,7 +25,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.external.sweep_devices import KINDS, MARGIN, VT, limits_of, make, sheet, span, types_of
+from tests.external.sweep_devices import KINDS, MARGIN, VT, limits_of, make, span, types_of
+from tests.sheets import sheet
 
 DATA = Path(__file__).parent / "data" / "bench_sweeps.csv.gz"
 SEED = 20261128

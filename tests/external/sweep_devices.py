@@ -1,97 +1,27 @@
 """Junctions of a repair bench, sound and with faults, as ngspice takes them, and what their sheets allow.
 
-Nothing here is shared with `junction` but its tables under reference/, read as text: registered limits,
-ratings and the limits of families.  Every device is drawn in this file from ngspice's own models.  All parts
-are invented; spreads of parameters are common practice, no source.
+Nothing here is shared with `junction`: limits, ratings and families are those of `tests.sheets`.  Every
+device is drawn in this file from ngspice's own models.  All parts are invented; spreads of parameters are
+common practice, no source.
 """
 
-import csv
 import re
 from dataclasses import dataclass, field
 from functools import cache
 from math import exp, inf, log
-from pathlib import Path
 
-_REFERENCE = Path(__file__).parents[2] / "reference"
+from tests import sheets
+from tests.sheets import Sheet, sheet
+
+FAMILIES = {f.name: f for f in sheets.FAMILIES}
 VT = 0.0256926  # kT/q at 25 degC [V]
 #: Factor that every truth keeps from every limit.
 MARGIN = 3.0
-_FACTOR = {"": 1.0, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 
 
 def span(rng, low, high):
     """A draw that is uniform in the logarithm."""
     return float(exp(rng.uniform(log(low), log(max(high, low)))))
-
-
-# --------------------------------------------------------------------------------- what the sheets allow
-
-
-def table(name):
-    """Rows of a table under reference/."""
-    lines = (_REFERENCE / f"{name}.csv").read_text(encoding="utf-8").splitlines()
-    return list(csv.DictReader(x for x in lines if not x.startswith("#")))
-
-
-def _value(text):
-    number, prefix = re.fullmatch(r"([-+.\deE]+)([numkM]?)[A-Za-z]*", text).groups()
-    return float(number) * _FACTOR[prefix]
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """Of a junction of a type: (current [A], voltage [V]) pairs that it must keep, and its rating."""
-
-    leaks: tuple = ()
-    drops: tuple = ()
-    rating_V: float = inf
-    zener: tuple = ()  # V_Z at I_Z
-
-
-@cache
-def _limits():
-    found = {}
-    for row in table("limits_bjt") + table("limits_diode"):
-        at = dict(x.split("=") for x in row["at"].split())
-        found.setdefault(row["type"], []).append((row, at))
-    return found
-
-
-@cache
-def types():
-    """Rows of all types by name."""
-    return {row["type"]: row for row in table("types_bjt") + table("types_diode")}
-
-
-@cache
-def families():
-    """Limits of each family: leak [A] at [V], forward window at 1 mA [V], series resistance [ohm]."""
-    return {r["family"]: {k: float(r[k]) for k in ("leak_max_A", "leak_at_V", "vf_low_V", "vf_high_V",
-                                                    "rs_high_ohm")} | {"device": r["device"]}
-            for r in table("families")}  # fmt: skip
-
-
-@cache
-def sheet(name, junction):
-    """What is registered of a junction of a type; a type without the symbol takes that of its ``like``."""
-    row, rows = types()[name], _limits().get(name, [])
-    like = types().get(row["like"], {})
-    have = {r["symbol"] for r, _ in rows}
-    rows = rows + [x for x in _limits().get(row["like"], []) if x[0]["symbol"] not in have]
-    leak, volt, drop, amp = {"AK": ("I_R", "VR", "V_F", "IF"), "BE": ("I_EBO", "VEB", "V_BE(on)", "IC"),
-                             "BC": ("I_CBO", "VCB", "", "")}[junction]  # fmt: skip
-    leaks, drops, zener = [], [], ()
-    for r, at in rows:
-        scale = _value("1" + r["unit"]) if r["unit"] else 1.0
-        if r["symbol"] == leak and r["max"] and volt in at:
-            leaks.append((float(r["max"]) * scale, _value(at[volt])))
-        elif r["symbol"] == drop and r["max"] and amp in at:
-            drops.append((_value(at[amp]), float(r["max"]) * scale))
-        elif r["symbol"] == "V_Z":
-            zener = (float(r["typ"]) * scale, _value(at["IZ"]))
-    columns = {"AK": ("V_RRM_V", "V_R_V"), "BE": ("V_EBO_V",), "BC": ("V_CBO_V",)}[junction]
-    ratings = [float(row.get(c) or like.get(c) or inf) for c in columns]
-    return Sheet(tuple(leaks), tuple(drops), min(ratings), zener)
 
 
 # ------------------------------------------------------------------------------------------------ kinds
@@ -151,8 +81,7 @@ KINDS = {
 @cache
 def types_of(kind):
     """Registered types of a kind that may fail a part."""
-    return tuple(name for name, row in types().items()
-                 if re.fullmatch(KINDS[kind].types, name) and row["standing"] == "published")  # fmt: skip
+    return tuple(name for name in sheets.rows() if re.fullmatch(KINDS[kind].types, name))
 
 
 @dataclass
@@ -201,16 +130,16 @@ class Part:
 def limits_of(kind, junction, type_name, vf, zener_known=True):
     """Leak limits: (first the one that decides, all of them) as (current [A], voltage [V])."""
     k = KINDS[kind]
-    own = families()[k.family]
-    mine = (own["leak_max_A"], own["leak_at_V"])
+    own = FAMILIES[k.family]
+    mine = (own.leak_max_A, own.leak_at_V)
     if junction == "BC" and kind == "darlington resistors":
-        mine = (families()["silicon power BJT"]["leak_max_A"], 5.0)
+        mine = (FAMILIES["silicon power BJT"].leak_max_A, 5.0)
     if type_name:
         registered = sheet(type_name, junction).leaks
         return list(registered) or [mine], [*registered, mine]
     device = "diode" if junction == "AK" else "bjt"
-    like = [(f["leak_max_A"], f["leak_at_V"]) for name, f in families().items()
-            if f["device"] == device and f["vf_low_V"] - 0.04 <= vf <= f["vf_high_V"] + 0.04
+    like = [(f.leak_max_A, f.leak_at_V) for name, f in FAMILIES.items()
+            if f.device == device and f.vf_low_V - 0.04 <= vf <= f.vf_high_V + 0.04
             and "Darlington" not in name and (name != "Zener" or kind == "Zener")]  # fmt: skip
     return [*like, mine], [*like, mine]
 
@@ -229,10 +158,10 @@ def make(rng, kind, fault, marked):
     if type_name and kind == "Zener" and rng.random() < 0.5:  # from 3.3 to 200 V, both ends as often
         type_name = str(rng.choice([x for x in types_of(kind) if x.startswith("1N53")]))
     paper = sheet(type_name, junction) if type_name else Sheet()
-    own = families()[k.family]
+    own = FAMILIES[k.family]
     vf, n = rng.uniform(*k.vf), rng.uniform(*k.n)
     rs = span(rng, *k.rs)
-    rs = min(rs, own["rs_high_ohm"] / 2)
+    rs = min(rs, own.rs_high_ohm / 2)
     allowed = drop_allowed(kind, paper, vf, n)
     if junction == "BE" and kind == "darlington resistors":
         allowed = []  # its registered drop is two junctions' and the sweep of a base alone says little of it
@@ -293,11 +222,11 @@ def make(rng, kind, fault, marked):
             amps, volts = min(allowed, key=lambda x: x[1] / x[0])
             least = max(2.1 * volts / amps, 1.6, 3 * rs)
             if junction != "AK":  # V_BE(on) is registered at a collector current: the base's own drop is less
-                least = max(least, own["rs_high_ohm"] / 3)
+                least = max(least, own.rs_high_ohm / 3)
         else:
-            least = 3.1 * max([own["rs_high_ohm"], *(f["rs_high_ohm"] for f in families().values()
-                               if not type_name and f["device"] == own["device"]
-                               and f["vf_low_V"] <= vf <= f["vf_high_V"])])  # fmt: skip
+            least = 3.1 * max([own.rs_high_ohm, *(f.rs_high_ohm for f in FAMILIES.values()
+                               if not type_name and f.device == own.device
+                               and f.vf_low_V <= vf <= f.vf_high_V)])  # fmt: skip
         if least > 200:
             return None  # so much is allowed that more of it is no common fault
         part.rs_fault = part.fault_value = span(rng, least, max(100, 2 * least))

@@ -8,6 +8,7 @@ from junction.shelf import tables as rules
 from junction.sweeps.derived import derived_values
 from junction.sweeps.sense import Noise
 from junction.sweeps.sweeps import fit_sweeps
+from tests.sheets import FAMILIES
 from tests.simulate import roughen, simulate_sweeps
 
 #: Each shows in one of these sweeps, with its value three tenths larger.
@@ -23,7 +24,7 @@ SWEEPS = (0, 5, 14, 26, 27, 29, 36, 49, 73, 77, 133)
 
 
 def test_every_bar_moves_an_answer(monkeypatch):
-    table = roughen(*simulate_sweeps(150, 31, tuple(rules.families().values())), 32)
+    table = roughen(*simulate_sweeps(150, 31, FAMILIES), 32)
     table = table.keep(np.isin(np.arange(len(table)), SWEEPS))
     stated, values = Noise.from_accuracy(0.5, 1e-3, 2.0, 1e-7), dict(rules.rules())
 
