@@ -288,7 +288,7 @@ def _path(p: Points, zero, free_of_knee):
     every = p.line(p.real)[:2]
     # What bends like a knee is no path; one as large as the slope before the bend could hide.
     slope, u = np.where(deep, np.where(bends, shallow, far), np.where(free_of_knee, every, before))
-    # Deep points alone show what flows there, to a digit: no path carries more, and a knee may carry all of it.
+    # Deep points alone show what flows there, to a digit: no path carries more, a knee may carry all of it.
     back = (p.v < -near_zero) & ~p.stands
     only = np.isnan(slope) & back.any(axis=1)
     least = np.where(back, (np.abs(p.i) + np.maximum(p.u_A, p.digit_A)[:, None]) / -p.v, np.inf).min(axis=1)

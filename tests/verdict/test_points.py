@@ -89,6 +89,14 @@ def test_an_ammeters_offset_is_no_path(parameters, junction, offset):
     assert said[0] in ("good", "undecided"), said
 
 
+def test_zeros_in_reverse_hide_a_leak_of_a_digit():
+    """A log in steps of 10 µA that reads 0 at -5 V: 1 Mohm shows no more, whatever the zeros scatter."""
+    v = np.array([-5, -3.3, -1.7, 0, 0.09, 0.18, 0.27, 0.36, 0.45, 0.54, 0.63, 0.73, 0.82, 0.91, 1.0])
+    i = np.round(np.minimum(solve(v, 1.1, *SILICON), 0.1), 5)
+    table = sweep_table(["P"], ["BE"], [v], [i], [25.0])
+    assert ask_points(table, np.array([0]), 1e-3, np.array([False])).hides_ohm[0] < 5.01 / 1e-5
+
+
 @pytest.mark.parametrize("leak", [200.0, 2e3])
 def test_a_true_path_under_an_offset_is_still_found(leak):
     rng = np.random.default_rng(2)
