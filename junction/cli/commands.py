@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import re
 import shlex
 from collections.abc import Iterable, Sequence
@@ -162,8 +163,15 @@ def add_arguments(parser: argparse.ArgumentParser, function) -> None:
         group.add_argument("--json", metavar="FILE", help="write the JSON to a file; - is standard output")
 
 
+def _is_text(text: str) -> bool:
+    """Whether it can be written down; a file's name may hold any byte, but what people read may not."""
+    return not any("\ud800" <= c <= "\udfff" for c in text)
+
+
 def _typed(one):
     def from_text(text: str):
+        if one.kind in ("text", "names") and one.metavar != "FILE" and not _is_text(text):
+            raise argparse.ArgumentTypeError(f"{_shown(text)}: a byte in it is no character. Type it again.")
         try:
             return one.read(text)
         except JunctionError as error:
@@ -194,7 +202,15 @@ def _run(args: argparse.Namespace) -> int:
         return function(args.folder, **values)
     if args.job and args.output is None:
         raise UsageError(f"--job names the folder of -o: write -o FOLDER --job {shlex.quote(args.job)}")
-    outputs = Outputs(args.output, args.json, args.job, getattr(args, "more", False))
+    for option, given in (("-o", args.output), ("--json", args.json)):
+        if given == "":
+            raise UsageError(f"{option} has no name behind it. Write one, such as {option} report")
+    if not _is_text(args.job):
+        raise UsageError("--job: a byte in it is no character. Type it again")
+    # one to be made counts as well
+    named = [given for name, given in vars(args).items() if name not in ("output", "json")
+             and given and isinstance(given, str) and (name in ("record", "bag") or os.path.isfile(given))]
+    outputs = Outputs(args.output, args.json, args.job, getattr(args, "more", False), named)
     if args.command == "check":
         if not args.readings:
             from junction.cli.sitting import run_sitting

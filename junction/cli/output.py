@@ -6,7 +6,7 @@ import os
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -130,6 +130,8 @@ class Outputs:
         Name of the job that the folder is of; '' leaves the one it has.
     more : bool
         Print the whole of what is known.
+    read : sequence of str
+        Files that options name, which no result may take the place of.
 
     Raises
     ------
@@ -138,12 +140,14 @@ class Outputs:
     """
 
     def __init__(
-        self, folder: str | None = None, json_to: str | None = None, job: str = "", more: bool = False
+        self, folder: str | None = None, json_to: str | None = None, job: str = "", more: bool = False,
+        read: Iterable[str] = (),
     ) -> None:  # fmt: skip
         self.folder, self.job, self.more = Path(folder) if folder else None, job, more
         self.json_path = Path(json_to) if json_to and json_to != "-" else None
         self.json_on_stdout = json_to == "-"
         self._places: list[Path] = []
+        self._read = tuple(read)
         if self.folder or self.json_path:
             from junction.paper.job_folder import NAME, PAGE, JobFolder
             from junction.show.files import is_stream, must_be_writable
@@ -152,6 +156,7 @@ class Outputs:
             JobFolder.read(self.folder)
             self._places.append(self.folder)
         if self.json_path is not None and not is_stream(self.json_path):
+            self._spare(self.json_path)
             if os.path.isdir(self.json_path):
                 raise OutputError(f"{self.json_path}: is a folder; --json wants a file name or -")
             inside = self.folder is not None and self.folder.absolute() in self.json_path.absolute().parents
@@ -200,9 +205,13 @@ class Outputs:
             files[self.json_path] = result.json_pieces
         inputs = {os.path.realpath(p) for p in getattr(result.bag, "files", ()) if p != "-"}
         for path in files:
-            if os.path.realpath(path) in inputs:
-                raise OutputError(f"{path}: is one of the files read; choose another place for the results")
+            self._spare(path, inputs)
         return files
+
+    def _spare(self, path: Path, more: Set[str] = frozenset()) -> None:
+        """Refuse to write over a file that this run reads or adds to."""
+        if os.path.realpath(path) in more.union(map(os.path.realpath, self._read)):
+            raise OutputError(f"{path}: is one of the files read; choose another place for the results")
 
     def _shown(self, result, everything: bool, page: Path | None = None) -> int:
         """Print a result; the exit status.  Where standard error fails, the answer is given all the same."""

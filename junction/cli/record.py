@@ -165,7 +165,10 @@ class Record:
     """
 
     def __init__(self, file: str) -> None:
-        self.file, self.path = file, Path(os.path.realpath(file))
+        try:
+            self.file, self.path = file, Path(os.path.realpath(file))
+        except OSError as error:  # the folder one stands in is gone
+            raise OutputError(f"{file}: cannot write: {error.strerror or error}") from error
 
     def tags(self) -> list[str]:
         """Tags of the parts it holds, in its order.

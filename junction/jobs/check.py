@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import permutations
 from math import nan
 
 from junction.base.errors import UsageError
-from junction.base.records import Bag, PartReadings, Reading, Spot
+from junction.base.records import LEAD_NAME, Bag, PartReadings, Reading, Spot
 from junction.base.units import shown
 from junction.jobs.job import Result, job, meter_of
 from junction.jobs.marks import types_of, with_order
@@ -80,6 +81,8 @@ def part_of(readings, o) -> PartReadings:
     for text in items:
         from junction.intake.cells import parse_reading
 
+        if not isinstance(text, str):
+            raise UsageError(f"{shown(str(text))} is no reading. Write such as 'B-E=0.642'")
         try:
             reading = parse_reading(text)
         except ValueError as error:
@@ -91,6 +94,9 @@ def part_of(readings, o) -> PartReadings:
         if key in taken:
             raise UsageError(f"{reading.placement} is given twice. Leave one out.")
         taken[key] = reading
+    for name in o.lifted or ():
+        if not re.fullmatch(LEAD_NAME, str(name).upper()):
+            raise UsageError(f"lifted: {shown(str(name))} is no name of a lead. Write such as E")
     return PartReadings(
         o.part, tuple(taken.values()), o.type, o.polarity, nan if o.temperature is None else o.temperature,
         o.in_circuit, spots=() if o.hfe is None else (Spot(hfe=o.hfe),),

@@ -15,7 +15,7 @@ import os
 import re
 import textwrap
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import isnan
@@ -128,9 +128,13 @@ class Option:
                 return several(given, self._number)
             case "swing":
                 held(given, parse_swing(given), self.quantity, self.above, self.least, self.most, self.below)
+        if isinstance(given, bool) or not isinstance(given, str | os.PathLike | int | float):
+            raise UsageError(f"{given!r} is no text")
         return str(given)
 
     def _number(self, given) -> float:
+        if isinstance(given, bool):
+            raise UsageError(f"{given!r} is not a number")
         return physical(given, self.quantity, self.above, self.least, self.most, self.below,
                         plain=self.kind == "plain", usual=(self.usual_low, self.usual_high))  # fmt: skip
 
@@ -139,6 +143,8 @@ class Option:
         if given is None and self.kind in ("quantity", "plain") and self.default:
             given = self.default
         if self.kind == "flag":
+            if not isinstance(given, bool | np.bool_ | None):
+                raise UsageError(f"{self.option}: {shown(str(given))} is neither True nor False")
             return bool(given)
         if given is None:
             return () if self.again else self.default
@@ -298,6 +304,9 @@ def job(
             form = ""
             if "plots" in values:
                 values["plots"], form = known["plots"].read(values["plots"])
+            about = inputs[0] if inputs else words.get(given[0].name, "") if given else ""
+            if given and given[0].name in ("parts", "readings", "value", "types_named"):
+                _refuse_nothing(function.__name__, about)
             with collector_off():
                 result = function(*inputs, **words, o=SimpleNamespace(**values))
             if form:
@@ -320,6 +329,16 @@ def job(
         return call
 
     return wrap
+
+
+def _refuse_nothing(name: str, about: object) -> None:
+    """Say what to give where something can be no part, value or type at all."""
+    numbers = (int, float) if name == "resistor" else ()
+    if isinstance(about, bool) or not (isinstance(about, (Iterable, os.PathLike, Bag, PartReadings, *numbers))
+                                       or hasattr(about, "bag")):  # fmt: skip
+        such = {"resistor": "'4k7' or 4700", "substitute": "'2N3055'"}.get(
+            name, "a path, a DataFrame, or readings such as ['B-E=0.642', 'E-B=OL']")  # fmt: skip
+        raise UsageError(f"{name} of {about!r}: what is it about? Give {such}")
 
 
 class Result:
@@ -500,6 +519,8 @@ class Result:
         """
         from junction.show.files import alone_with, write_files
 
+        if not isinstance(folder, str | os.PathLike) or "\0" in os.fspath(folder):
+            raise UsageError(f"{folder!r} is no folder. Give its path")
         with alone_with(Path(folder)):
             write_files(files := self.written(folder, job))
         return list(files)

@@ -24,6 +24,8 @@ _SUFFIXES = (
 )  # fmt: skip
 #: the same where a dash or a comma sets them off, or in brackets behind a gain group: BC547B,112, C5200-O(Q)
 _PACKING = r"(,[0-9]{3}|-(T|TP|TB|AP|E3/?[0-9]*)|(?<=[A-Z)])\([A-Z0-9,]*\))$"
+#: Characters of a marking beyond which none is: how it may be read takes the square of its length.
+_LONGEST = 100
 _QUALITY = ("JANTXV", "JANTX", "JANS", "JAN")  # military quality prefixes of the same registration
 #: A lot or date code behind a blank: digits first, so that no gain group and no version is taken for one.
 _LOT = r"(.*\S) ([0-9]{2,6}|[0-9]{1,4}[A-Z]{1,2}[0-9]?)"
@@ -58,8 +60,8 @@ _LOOK_ALIKE = frozenset("O0 0O I1 1I S5 5S B8 8B Z2 2Z 38 83 17 71 56 65 68 86 0
 
 
 def clean_name(name: str) -> str:
-    """A marking in capitals, any dash as ``-``, any blank as one blank."""
-    text = name.upper()
+    """A marking in capitals, any dash as ``-``, any blank as one blank; what is too long to be one is cut."""
+    text = name[:_LONGEST].upper()
     if not text.isascii():
         import unicodedata  # full-width letters, narrow blanks; only where there are some
 

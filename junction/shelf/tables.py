@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import csv
 import math
+import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
@@ -195,8 +196,8 @@ def as_written(places: Iterable[Path]) -> tuple[tuple[Path, int, int], ...]:
     """Files of some places, each with its time and size: one that was edited is another one."""
     found = []
     for path in places:
-        for file in sorted(path.glob("*.csv")) if path.is_dir() else [path]:
-            told = file.stat() if file.is_file() else None
+        for file in sorted(path.glob("*.csv")) if os.path.isdir(path) else [path]:
+            told = file.stat() if os.path.isfile(file) else None  # False for a name that is too long
             found.append((file.absolute(), told.st_mtime_ns if told else 0, told.st_size if told else 0))
     return tuple(found)
 

@@ -599,7 +599,8 @@ def type_shelf(extra: Iterable[str | Path] = ()) -> TypeShelf:
     try:
         return _shelf(as_written((own,) if own.is_dir() else ()), as_written(given))
     except ShelfError as error:  # a file that nobody named on this call is told with its folder
-        if not (error.file and (own / error.file).is_file()) or error.file in [path.name for path in given]:
+        named = error.file in [path.name for path in given]
+        if named or not (error.file and os.path.isfile(own / error.file)):
             raise
         raise ShelfError(error.reason, str(own / error.file), error.row, error.column) from error
 

@@ -12,10 +12,12 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
+from time import process_time
 
 import pytest
 
-from junction.base.errors import OutputError
+import junction
+from junction.base.errors import OutputError, UsageError
 from junction.cli import commands
 from junction.cli.main import main
 from junction.paper.job_folder import JobFolder
@@ -533,3 +535,62 @@ def test_a_signal_that_is_ignored_stays_ignored(tmp_path, capsys):
             assert main(["check", *GOOD, "-o", str(tmp_path / "job")]) == 0
     finally:
         signal.signal(signal.SIGHUP, heard)
+
+
+# ------------------------------------------------------------------- what a run reads is never written over
+
+
+def told(capsys, *words):
+    """Status, and the last line of standard error."""
+    try:
+        status = main([*words])
+    except SystemExit as end:  # said by the parser
+        status = end.code
+    return status, capsys.readouterr().err.strip().split("\n")[-1]
+
+
+def test_no_result_takes_the_place_of_a_file_that_is_read_or_added_to(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    one = ["check", "B-E=0.65", "E-B=OL"]
+    main([*one, "--part", "A", "--record", "bag.csv"])
+    kept = Path("bag.csv").read_text()
+    Path("mine.csv").write_text(types := (ROOT / "reference" / "types_bjt.csv").read_text())
+    for words in ([*one, "--record", "bag.csv"], [*one, "--types", "mine.csv", "--type", "BC547B"],
+                  ["sort", "bag.csv"]):  # fmt: skip
+        place = next(word for word in words if word.endswith(".csv"))
+        status, line = told(capsys, *words, "--json", place)
+        assert (status, line.endswith("choose another place for the results")) == (2, True), line
+    assert Path("bag.csv").read_text() == kept and Path("mine.csv").read_text() == types
+    # the record that would be the run's own file is named before it is made
+    status, line = told(capsys, *one, "--record", "job/check.json", "-o", "job")
+    assert status == 2 and "job/check.json" in line and Path("job/check.json").read_text().startswith("part,")
+
+
+def test_a_name_that_was_left_out_is_asked_for(capsys):
+    for option in ("-o", "--json"):
+        assert told(capsys, "resistor", "10ohm", option, "")[0] == 2
+    assert told(capsys, "check", "B-E=0.65", "--part", "\udce9") == (
+        2, "junction check: --part \\udce9: a byte in it is no character. Type it again.")  # fmt: skip
+    status, line = told(capsys, "check", "B-E=0.65", "--in-circuit", "--lifted", "Z9")
+    assert status == 2 and "'Z9' is no name of a lead" in line
+
+
+def test_a_marking_of_any_length_is_answered_at_once(capsys):
+    """What brackets may hide takes the square of their number: 16,000 of them took 27 s."""
+    start = process_time()
+    assert main(["check", "B-E=0.65", "E-B=OL", "--type", "(" * 16000]) == 0
+    assert process_time() - start < 3  # a check takes a tenth of a second
+    status, line = told(capsys, "stage", "--types", "(" * 300)
+    assert status == 2 and "unforeseen" not in line
+
+
+def test_python_gets_an_error_of_ours_for_what_is_nothing(tmp_path):
+    result = junction.check(["B-E=0.65"])
+    for wrong in (
+        lambda: junction.check(None), lambda: junction.sort(5), lambda: junction.substitute(None),
+        lambda: junction.resistor(None), lambda: junction.check([1, 2]), lambda: result.save(None),
+        lambda: result.save("a\0b"), lambda: junction.check(["B-E=0.65"], in_circuit="no"),
+        lambda: junction.check(["B-E=0.65"], type=["BD139"]), lambda: junction.check(["B-E=0.65"], hfe=True),
+    ):  # fmt: skip
+        with pytest.raises(UsageError):
+            wrong()
