@@ -45,9 +45,6 @@ _PLAIN, _ONWARD, _SHORT_STEPS = 25, 200, 1e4
 _MOST_BEND = 0.5
 #: Decrease by a whole step, as a part of chi2, that is rounding in most problems.
 _ROUNDING = 1e-12
-#: Decrease by a whole step, for unit-variance residuals, that no interval shows: a seventh of a standard
-#: uncertainty.  A fit whose derivatives are approximate where a point lies far off comes to rest so near.
-_NEAR = 0.02
 #: Part of itself by which a whole step would move a parameter that is where it belongs.
 _STILL = 1e-10
 
@@ -361,8 +358,7 @@ def _settled(at, box, decrease_tol: float):
     with np.errstate(invalid="ignore", over="ignore"):
         step = np.einsum("ijn,jn->in", covariance, at.gradient)
         decrease = (at.gradient * step).sum(0)
-        enough = max(decrease_tol, min(_NEAR, 2e4 * decrease_tol))
-        settled = decrease <= np.maximum(enough, _ROUNDING * at.chi2)
+        settled = decrease <= np.maximum(100 * decrease_tol, _ROUNDING * at.chi2)
         settled |= (np.abs(step) <= _STILL * np.abs(at.theta)).all(0)
     # a parameter that went to where the data no longer speak of it has reached nothing
     faded = (box.free & (np.einsum("iin->in", at.hessian) <= _ROUNDING * at.top)).any(0)

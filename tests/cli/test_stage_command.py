@@ -174,7 +174,7 @@ def test_python_and_the_command_line_say_the_same(done, tmp_path):
 @every_row(("option", "value", "says"), [
     ("peak_current", "0A", "must be above 0"), ("supply", float("nan"), "is not a number"),
     ("base_resistor", "2ohm,-1ohm", "must be at least 0"),
-    ("emitter_resistor", [0.22, float("inf")], "is not a number"),
+    ("emitter_resistor", [0.22, float("inf")], "at most 1 MΩ"),
     ("supply", "1e300V", "at most 10 kV"), ("load", 1e-9, "at least"), ("peak_current", "1e300A", "at most"),
     ("output_voltage", 36.0, "peak, peak to peak or rms"), ("output_voltage", "1e9Vpk", "at most 10 kV"),
     ("parallel", 0, "at least 1"), ("load_angle", 90, "must be below 90"),

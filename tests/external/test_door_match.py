@@ -341,8 +341,9 @@ def test_output_resistance_parts_what_is_alike_at_five_volts(door):
             "ib_A": (5e-5 * np.exp((v - 0.65) / VT_25)).repeat(vce.size), "ic_A": ic.ravel()}))  # fmt: skip
     ab, cd = in_order(door.match(pd.concat(rows), layout="differential", current="5mA", vce=10, **SHARP).sets)
     assert (ab.parts, cd.parts) == (("A", "B"), ("C", "D"))
-    # 5.8 against 5.0 mA at one V_BE
-    assert ab.imbalance_idle.value == pytest.approx(0.8 / 10.8, rel=0.03) and ab.grade == "B"
+    # 5.8 against 5.0 mA at one V_BE; 5 %: what the points leave open of knee current and resistances inside,
+    # each of which can only be above 0, takes 0.3 % of the current
+    assert ab.imbalance_idle.value == pytest.approx(0.8 / 10.8, rel=0.05) and ab.grade == "B"
     assert cd.grade == "A"
 
 

@@ -21,6 +21,7 @@ from junction.show.blocks import (
 )
 from junction.show.page import page, tag
 from junction.show.write import csv_text, document, safe_cell
+from tests import documents
 from tests.rows import every_row
 
 
@@ -70,6 +71,7 @@ def test_json_is_strict():
     assert read["it"] == {"value": None, "low": 0.0, "high": None} and read["name"] == "\udc80µ\x1b"
     with pytest.raises(TypeError):
         list(document("sort", {"x": object()}))
+    documents.found.clear()  # these are no documents of a command
 
 
 def test_table_stays_within_its_width():
