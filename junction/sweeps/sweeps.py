@@ -503,7 +503,8 @@ def _assemble(
     runner = np.select([none, rival == CODE["offset"], rival >= 0, rival == -2], [-1, lit, named, other], -1)
     return SweepFits(
         model=model, runner_up=runner, evidence_gap=np.where(runner < 0, np.nan, f["gap"]),
-        value=value, low=low, high=high, u=spread, chi2=np.where(none, np.nan, np.maximum(f["chi2"], 0.0)),  # of a line that fits, a rounding
+        value=value, low=low, high=high, u=spread,
+        chi2=np.where(none, np.nan, np.maximum(f["chi2"], 0.0)),  # of points on the line it is a rounding
         dof=np.maximum(f["dof"], 0).astype(np.int64), n_points=np.diff(table.starts),
         n_used=f["n_used"].astype(np.int64), used=used, temp_C=temp_C, temp_known=temp_known, temp_u_K=temp_u,
         heating_K=f["heating_K"], flags=flags, why_not=tuple(REASONS[k] for k in f["reason"]), theta=theta,
