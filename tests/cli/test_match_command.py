@@ -155,7 +155,7 @@ def test_what_cannot_be_is_one_line_and_status_two(bag, capsys, words, says):
 @pytest.mark.parametrize(("words", "says"), [
     (("--emitter-resistor", "0.22"), "has no unit"), (("--power", "80V"), "is a unit of voltage"),
     (("--layout", "circle"), "is none of pairs"), (("--parallel", "0"), "at least 1"),
-    (("--temperature-uncertainty", "-1"), "at least 0"), (("--load-angle", "95"), "below 90"),
+    (("--temperature-uncertainty", "-1"), "at least 100 µK"), (("--load-angle", "95"), "below 90"),
 ])  # fmt: skip
 def test_options_that_cannot_be_read(bag, capsys, words, says):
     with pytest.raises(SystemExit) as stop:
