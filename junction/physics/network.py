@@ -38,6 +38,8 @@ _TOLERANCE_V = 3e-7
 _MAX_STEPS = 200
 #: From this step on, what still swings between two states by more than the second is moved half-way only [V].
 _DAMPED_FROM, _SWING_V = 8, 0.05
+#: And from this one on by a fifth: in half-way moves the two transistors of a Darlington can swing for ever.
+_SLOWLY_FROM = 50
 #: A reading that has not moved for so many steps is settled, whatever rounding does to a floating node.
 _STILL = 40
 
@@ -172,7 +174,8 @@ class Network:
                 limited = _come_down(_limit(target, old, n_vt, start), target, old, n_vt)
                 if step >= _DAMPED_FROM:
                     swings = np.max(np.abs(limited - old), axis=0) > _SWING_V
-                    limited = np.where(swings, 0.5 * (limited + old), limited)
+                    part = 0.5 if step < _SLOWLY_FROM else 0.2
+                    limited = np.where(swings, old + part * (limited - old), limited)
                 moved = np.maximum(moved, np.max(np.abs(limited - target), axis=0))
                 vj[:, active] = limited
             if resistance_ohm == 0:

@@ -28,7 +28,7 @@ from tests.rows import every_row
 
 ROOT = Path(__file__).resolve().parents[2]
 GOOD = ["B-E=0.61", "E-B=OL", "B-C=0.61", "C-B=OL", "C-E=OL", "E-C=OL"]
-BAG = "part,type,B-E,E-B,B-C,C-B,C-E,E-C\nQ01,2N3055,0.002,0.002,0.61,OL,OL,OL\nQ02,,0.61,x,0.61,OL,OL,OL\n"
+BAG = "part,type,B-E,E-B,B-C,C-B,C-E,E-C\nQ01,2N3055,0.002,0.002,0.61,OL,OL,0.611\nQ02,,0.61,x,,,,\n"
 #: Every command with words that give an answer, some of them from a file.
 CALLS = {
     "check": GOOD, "sort": ["a.csv"], "fit": ["v.csv"], "match": ["s.csv", "--idle-current", "100mA"],
@@ -225,12 +225,20 @@ def test_a_quota_and_a_folder_that_vanishes(tmp_path, capsys):
         return main(["check", *GOOD, "-o", str(tmp_path / "job")])
 
     assert forked(small) == [2] and list(tmp_path.iterdir()) == []
-    out = tmp_path / "out"
-    out.mkdir()
-    with fault(out, 12, lambda: shutil.rmtree(out)):
-        assert main(["check", *GOOD, "-o", str(out)]) == 2
-    err = capsys.readouterr().err
-    assert err.count("\n") == 1 and "nothing was written" in err and list(tmp_path.iterdir()) == []
+    out, ends = tmp_path / "out", set()
+    for at in range(1, 31):
+        out.mkdir()
+        with fault(out, at, lambda: shutil.rmtree(out)):
+            status = main(["check", *GOOD, "-o", str(out)])
+        err, left = capsys.readouterr().err, [*tree(tmp_path)]
+        ends.add(status)
+        if status:
+            assert status == 2 and err.count("\n") == 1 and ": cannot write" in err, (at, err)
+            assert left in ([], ["out"]), at
+        else:
+            assert not err and {"out/check.html", "out/index.html", "out/job.json"} < {*left}, at
+        shutil.rmtree(out, ignore_errors=True)
+    assert ends == {0, 2}
 
 
 # --- one at a time ---------------------------------------------------------------------------------------

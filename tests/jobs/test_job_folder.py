@@ -14,15 +14,15 @@ from tests.cli.match_bag import spot_csv
 from tests.faults import tree
 from tests.show.trace import Page
 
-SHORTED = ["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL", "C-E=OL", "E-C=OL"]
+SHORTED = ["B-E=0.002", "E-B=0.002", "B-C=0.61", "C-B=OL", "C-E=OL", "E-C=0.611"]
 GOOD = ["B-E=0.61", "E-B=OL", "B-C=0.61", "C-B=OL", "C-E=OL", "E-C=OL"]
 STAGE = ("--power", "30W", "--load", "8ohm", "--supply", "30V", "--parallel", "2", "--emitter-resistor",
          "0.47ohm", "--idle-drop", "20mV")  # fmt: skip
 JOB = "Receiver 12 of Quennel Vale <left & silent>"
 BAG = """part,type,B-E,E-B,B-C,C-B,C-E,E-C
-Q01,2N3055,0.002,0.002,0.61,OL,OL,OL
+Q01,2N3055,0.002,0.002,0.61,OL,OL,0.611
 Q02,2N3055,0.61,OL,0.61,OL,OL,OL
-Q07,2N3055,0.61,OL,0.002,0.002,OL,OL
+Q07,2N3055,0.61,OL,0.002,0.002,0.611,OL
 Q09,BC547B,OL,OL,0.65,OL,OL,OL
 """
 

@@ -25,6 +25,7 @@ from tests.sets import test_rules as sets
 from tests.shelf.odd_sweeps import odd_sweep
 from tests.shelf.reference import changed, forget, read, replaced
 from tests.show import test_rules as show
+from tests.sweeps import test_rules as sweeps
 from tests.transistor import test_rules as transistor
 from tests.verdict import test_rules as verdict
 
@@ -330,9 +331,9 @@ SHOWN_BY = {
     "cold": {"intake_temp_low": 1.3},
     "read twice": {"intake_agree_counts": 0.5, "intake_count_volt": 0.5, "intake_count_ohm": 0.7,
         "intake_count_ohm_share": 0.7},
-    "deep": {"fit_unheld": 1.5, "intake_pnp_deepest": 1.3},
+    "deep": {"intake_pnp_deepest": 1.3},
     "weak": {"intake_pnp_current": 0.7},
-    "sweeps 5 fit": {"intake_pnp_steepness": 100, "gap_low_below": 1.3, "fit_main_current": 1.5},
+    "sweeps 5 fit": {"intake_pnp_steepness": 100, "gap_low_below": 1.3},
     "PNP": {"believed_n_low": 1.5, "intake_pnp_peak": 3, "fit_least_u_A": 1.3},
     "steep": {"intake_pnp_ratio": 3},
     "low drop": {"gap_low": 1.3},
@@ -342,9 +343,7 @@ SHOWN_BY = {
     "over-range mark": {"fit_over_range": 1.3},
     "megohm": {"fit_least_u_ratio": 1.3},
     "sweeps 28 sort": {"fit_limit_flat": 100, "fit_limit_expected": 100, "sweep_near_current": 100},
-    "stated": {"fit_reading_weights": 0.2, "fit_poor_stated": 0.7},
-    "drawn 60": {"fit_huber": 1.5, "fit_widest_level": 1.5},
-    "drawn 38": {"fit_curved": 1.5},
+    "stated": {"fit_poor_stated": 0.7},
     "sweeps 15 fit": {"fit_curve_over_line": 0.01},
     "sweeps 8 fit": {"fit_path_over_open": 3},
     "sweeps 25 sort": {"fit_wild": 1.3},
@@ -448,7 +447,7 @@ def answer(tmp_path):
 
 def test_every_rule_moves_an_answer(answer):
     elsewhere = {*leads.RULES, "leads_settled", *replaced_by.CASES, *sets.CASES, *show.CASES,
-                 *transistor.rows(), *verdict.rows()}  # fmt: skip
+                 *sweeps.ROWS, *transistor.rows(), *verdict.rows()}  # fmt: skip
     here = [name for rows in SHOWN_BY.values() for name in rows]
     assert len(here) == len({*here}) and not elsewhere & {*here}
     nowhere = rules().keys() - elsewhere - {*here}

@@ -11,16 +11,17 @@ from junction.sweeps.sweeps import fit_sweeps
 from tests.sheets import FAMILIES
 from tests.simulate import roughen, simulate_sweeps
 
-#: Each shows in one of these sweeps, with its value three tenths larger.
-ROWS = (
-    "fit_reading_weights",
-    "fit_huber",
-    "fit_unheld",
-    "fit_curved",
-    "fit_widest_level",
-    "fit_main_current",
-)
-SWEEPS = (0, 5, 14, 26, 27, 29, 36, 49, 73, 77, 133)
+#: Each shows in these sweeps with its value so many times as large; where a model wins or loses by it, in
+#: several, as another processor's last digits choose otherwise in one.
+ROWS = {
+    "fit_reading_weights": 1.3,
+    "fit_huber": 1.3,
+    "fit_unheld": 1.3,  # 33, 61, 108
+    "fit_curved": 1.3,  # 40, 84, 137
+    "fit_widest_level": 0.5,  # 33, 45, 119
+    "fit_main_current": 1.3,
+}
+SWEEPS = (0, 5, 14, 33, 40, 45, 61, 84, 108, 119, 121, 137)
 
 
 def test_every_bar_moves_an_answer(monkeypatch):
@@ -41,5 +42,5 @@ def test_every_bar_moves_an_answer(monkeypatch):
         return shown
 
     usual = answer()
-    still = [name for name in ROWS if answer(**{name: 1.3 * values[name].value}) == usual]
+    still = [name for name, by in ROWS.items() if answer(**{name: by * values[name].value}) == usual]
     assert not still
