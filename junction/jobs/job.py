@@ -370,7 +370,9 @@ class Result:
         self._view = importlib.import_module(f"junction.views.{getattr(report, 'view', command)}")
         # SOURCE_DATE_EPOCH [s]: the date of what is made once more (reproducible-builds.org), in UTC
         stated = os.environ.get("SOURCE_DATE_EPOCH", "")
-        when = time.gmtime(int(stated)) if stated.isdecimal() and len(stated) < 12 else time.localtime()
+        if stated and not (stated.isdecimal() and len(stated) < 12):
+            raise UsageError(f"SOURCE_DATE_EPOCH is {shown(stated)}: write seconds since 1970, as 1700000000")
+        when = time.gmtime(int(stated)) if stated else time.localtime()
         self.made = time.strftime("%Y-%m-%d %H:%M %z", when)
 
     def __getattr__(self, name: str):

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from math import isfinite, isnan, nan
+from numbers import Real
 
 from junction.base.errors import InputError, UsageError
 from junction.base.files import bounded, bytes_of
@@ -89,7 +90,10 @@ def substitute(*types_named, o) -> Result:
     >>> junction.substitute("2N3055", "MJ15003", case_temperature="80C")
     <junction substitute: MJ15003 for 2N3055: exceeds>
     """
-    named = [(name, "", "", None) for one in types_named for name in ([one] if isinstance(one, str) else one)]
+    lists = [[one] if one is None or isinstance(one, str | Real) else one for one in types_named]
+    named = [(name, "", "", None) for one in lists for name in one]
+    if wrong := [name for name, *_ in named if not isinstance(name, str)]:
+        raise UsageError(f"{wrong[0]!r} is no type number: give it as text")
     shelf = type_shelf((o.types,) if o.types else ())
     asked = _needs(o)
     bag, read = Bag(), []

@@ -71,6 +71,13 @@ def test_bounds_hold_for_numbers_as_for_text():
             junction.check(SOUND, meter_current=given)
 
 
+def test_what_is_no_type_and_no_resistance_is_an_error_of_ours():
+    for call, *given in ((junction.substitute, [[]]), (junction.substitute, "2N3055", None),
+                         (junction.substitute, "2N3055", 3055), (junction.resistor, [])):  # fmt: skip
+        with pytest.raises(UsageError, match="is no (type number|resistance)"):
+            call(*given)
+
+
 def test_the_dict_is_the_json_of_the_command_line(demo, capsys):
     assert main(["sort", str(demo), "--json", "-"]) == 1
     printed = json.loads(capsys.readouterr().out)

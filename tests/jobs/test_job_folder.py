@@ -8,6 +8,7 @@ from html import unescape
 import pytest
 
 import junction
+from junction.base.errors import UsageError
 from junction.cli.main import main
 from junction.paper.job_folder import JobFolder
 from tests.cli.match_bag import spot_csv
@@ -205,9 +206,12 @@ def test_an_invented_bag_says_so_and_nothing_of_the_sheet_is_read_as_a_table(tmp
 def test_the_date_is_stated_with_its_zone(monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
     assert junction.check(GOOD).made == "2023-11-14 22:13 +0000"
-    for no_moment in ("soon", "9" * 30):
+    for no_moment in ("soon", "-1", "9" * 30):
         monkeypatch.setenv("SOURCE_DATE_EPOCH", no_moment)
-        assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}", junction.check(GOOD).made)
+        with pytest.raises(UsageError, match="SOURCE_DATE_EPOCH is .*: write seconds since 1970"):
+            junction.check(GOOD)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "")
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}", junction.check(GOOD).made)
 
 
 def test_drops_across_other_parts_are_another_stage_and_only_the_same_parts_are_before(tmp_path):
