@@ -72,7 +72,7 @@ def _part(rng, kind, faults, polarity, k):
 
     def netlist(n, b, c, e):
         # an open bond leaves the inside of the part on a node of its own
-        ib, ic, ie = b, (f"{c}_in" if "BC open" in faults else c), (f"{e}_in" if "BE open" in faults else e)
+        ib, ic, ie = b, (f"ic{n}" if "BC open" in faults else c), (f"ie{n}" if "BE open" in faults else e)
         anode, cathode = (ie, ic) if polarity == "NPN" else (ic, ie)
         lines = []
         if kind == "Darlington":
@@ -88,7 +88,7 @@ def _part(rng, kind, faults, polarity, k):
                 node = {"B": ib, "C": ic, "E": ie}
                 lines.append(f"r{n}{f[:2]} {node[f[0]]} {node[f[1]]} {r:.5g}")
         # a netlist needs a path to ground from the inside of an open bond: a teraohm
-        lines += [f"r{n}{x}o {x} 0 1e12" for x in (ic, ie) if x.endswith("_in")]
+        lines += [f"r{n}{x}o {x} 0 1e12" for x in (ic, ie) if x not in (c, e)]
         return "\n".join(lines)
 
     return cards, netlist

@@ -76,6 +76,10 @@ def test_no_confident_wrong_answer(meter, named):
     found = judged(meter, named)
     wrong = [(t, w, v.verdict) for t, _, v in found if (w := wrong_statements(t, v, named))]
     assert len(wrong) <= 0.005 * len(found), wrong[:5]
+    # asking about everything would be no wrong answer either: with named leads a base-emitter resistor and
+    # two faults alike are left, without names also which lead is which
+    undecided = np.mean([v.verdict == "undecided" for *_, v in found])
+    assert undecided <= (0.10 if named else 0.40), undecided
 
 
 @pytest.mark.parametrize(("meter", "named"), CASES)
@@ -157,9 +161,10 @@ def test_in_circuit_nothing_is_certain_that_a_parallel_path_could_do():
         good = v.probability["good"]
         if not truth.faults and good < 0.05:
             wrong.append((truth, v.verdict))
+        if truth.faults:
+            assert v.verdict != "good", truth
         if truth.faults in (("BC leaky",), ("CE shorted",)):
             assert v.probability[quality_of(truth)] <= 0.95  # the circuit could do the same
-            assert v.verdict != "good", truth
         clean += not truth.faults and v.verdict == "good"
         if v.verdict == "undecided":
             assert "lift" in v.next.lower() or "read" in v.next.lower()
@@ -186,3 +191,6 @@ def test_two_faults_at_once():
         wrong += any(p > 0.95 and q != worst for q, p in v.probability.items())
         assert v.verdict != "good", truth
     assert wrong <= 1  # of 120
+    # an open emitter hides what lies behind it: the only pair that is asked about
+    asked = {t.faults for t, v in zip(truths, found, strict=True) if v.verdict == "undecided"}
+    assert asked <= {("BE open", "BC leaky")}
