@@ -503,6 +503,7 @@ def test_a_key_hit_again_while_the_line_is_said_does_not_break_it(monkeypatch):
 AT_IMPORT = """
 import os, signal, sys, weakref
 signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # nohup ignores it
 _, wanted, how, *words = sys.argv
 class Finder:
     def find_spec(self, name, path=None, target=None):
