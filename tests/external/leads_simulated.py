@@ -103,6 +103,8 @@ def _meter(n, red, meter, rng_current):
             f"v{n} {n}m 0 {meter.open_voltage_V - 0.55}\n")  # fmt: skip
 
 
+#: Copies of parts in one deck: ngspice's time grows much faster than their number.
+_DECK = 24
 #: Ways to get a stubborn deck to its operating point, tried in turn.
 _ROUTES = (
     "",
@@ -177,7 +179,9 @@ def simulate(seed, count, meter, kinds=KINDS, faults=FAULTS, at_once=40, beside=
                 blocks.append(("\n".join(block), names[-1:]))
             models.append(cards)
             batch.append(Truth(kind, fault, polarity, roles, temp_C))
-        volts = _run(head + "\n" + "".join(models), blocks)
+        head, volts = head + "\n" + "".join(models), {}
+        for at in range(0, len(blocks), _DECK):
+            volts |= _run(head, blocks[at : at + _DECK])
         for k, truth in enumerate(batch):
             readings = []
             for j, (red, black) in enumerate(PAIRS):
