@@ -69,6 +69,7 @@ def test_a_bag_of_parts_of_all_kinds(sit):
     assert cells(parts["R09"]) == {"A-K": ("volt", 0.55), "K-A": "OL"}
     assert cells(parts["R10"]) == {"1-2": ("volt", 0.094), "2-1": ("volt", 0.093)}
     assert "tag (Enter = R08; done ends)" in out and "type on it (Enter = BC547B, - = none)" in out
+    assert "every placement is read" in out
     assert "--- 4 parts" in out and "bag.csv holds 4 parts" in out
     assert "next: junction sort bag.csv" in out
 
