@@ -6,6 +6,7 @@ import json
 import pytest
 
 from junction.cli.main import main
+from tests.rows import every_row
 
 
 @pytest.fixture(autouse=True)
@@ -122,6 +123,19 @@ def test_needs_from_a_file_and_options_over_it(capsys, tmp_path):
     keys = ("voltage_V", "current_A", "power_W", "case_temp_C")
     assert [needs[key] for key in keys] == [100, 5, None, 70]
     assert needs["load_line"] == [[30, 2.5]]
+
+
+@every_row(("key", "value", "says"), [
+    ("voltage_V", 0, "'0': a number above zero"), ("voltage_V", "80", "'80': a number above zero"),
+    ("current_A", 1e300, "'1e+300': a number above zero"), ("polarity", "npn", "'npn': NPN or PNP"),
+    ("load_line", [[30, 0]], "pairs [voltage in V, current in A]"),
+])  # fmt: skip
+def test_needs_that_cannot_be_name_their_key(key, value, says, capsys, tmp_path):
+    path = tmp_path / "stage.json"
+    needs = {"polarity": "NPN", "voltage_V": 80, key: value}
+    path.write_text(json.dumps({"format": 1, "command": "stage", "needs": needs}), encoding="utf-8")
+    status, _, err = run(capsys, "--needs", str(path))
+    assert status == 2 and f"stage.json, column '{key}': {says}" in err, err
 
 
 def test_what_is_written_can_be_read_back(capsys, tmp_path):

@@ -45,6 +45,14 @@ def test_the_headline_says_what_it_rests_on(changes, headline):
     assert verdict(compare(made(), made("Z", **changes))) == headline
 
 
+@every_row(("original", "candidate", "headline"), [
+    ("BAT85", "1N5818", "meets every rating; I_R more (1 mA for 2 µA), C not known, t_rr not known"),
+    ("UF4003", "UF4007", "meets every rating; t_rr longer (75 ns for 50 ns)"),
+])  # fmt: skip
+def test_the_headline_of_a_diode(original, candidate, headline):
+    assert verdict(compare(find_type(original), find_type(candidate))) == headline
+
+
 def test_what_the_original_does_not_state_is_no_rating_that_is_met():
     found = compare(made("Q", I_C=nan), made("Z"))
     assert verdict(found) == "meets every rating that is known; I_C of Q not known"
