@@ -30,6 +30,8 @@ from junction.show.blocks import (
 MOST_ROWS_TEXT = 30
 #: What a short answer leaves out of a reason.
 BRACKETS = r" \([^()]*\)"
+#: A word longer than any path worth reading, in a message: its two ends are shown.
+_ENDLESS = re.compile(r"(\S{200})\S{400,}(\S{100})")
 
 #: Until then nobody wonders whether it still works [s].
 PROGRESS_AFTER_S = 2.0
@@ -78,8 +80,12 @@ def say(text: str = "", stream=None, *, end: str = "\n", flush: bool = False) ->
 
 
 def complain(text: str) -> None:
-    """Lines on standard error, or where that is gone on standard output; control characters made visible."""
+    """Lines on standard error, or where that is gone on standard output; control characters made visible.
+
+    Of a word that no path and no entry has the length of, both ends.
+    """
     text = "\n".join(visible(line) for line in text.split("\n"))
+    text = _ENDLESS.sub(r"\1…\2", text)
     for stream in (sys.stderr, sys.stdout):
         with suppress(StreamLost):
             return say(text, stream, flush=True)
