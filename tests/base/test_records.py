@@ -23,6 +23,14 @@ def test_sweeps_own_their_points():
     assert sweeps.polarity == ("", "") and np.isnan(sweeps.temp_span_K).all()
 
 
+def test_a_bag_by_name_has_its_readings_in_order_too():
+    be, eb = Reading("B-E", "volt", 0.6), Reading("E-B", "over")
+    parts = PartReadings("Q10", (eb, be)), PartReadings("Q2", (be,))
+    found = Bag(parts, table()).by_name()
+    assert [p.part for p in found.readings] == ["Q2", "Q10"]
+    assert [r.placement for r in found.readings[1].readings] == ["B-E", "E-B"]
+
+
 def test_nothing_can_be_assigned_or_written():
     sweeps = table()
     with pytest.raises(dataclasses.FrozenInstanceError):

@@ -608,7 +608,7 @@ def test_python_gets_an_error_of_ours_for_what_is_nothing(tmp_path):
 def test_a_word_without_end_is_not_shown_whole(capsys):
     word = "(" * 100_000
     for call in (["sort", word], ["sort", "a.csv", "--types", word], ["substitute", "--needs", word],
-                 ["check", word], ["check", *GOOD, "-o", word], ["check", *GOOD, "--meter", word]):  # fmt: skip
+                 ["check", word], ["check", *GOOD, "-o", word], ["check", "--meter", word]):  # fmt: skip
         assert main(call) == 2
         assert len(capsys.readouterr().err) < 1000, call[0][:20]
     path = "/" + "/".join(["folder" * 10] * 8) + "/bag.csv"

@@ -74,6 +74,14 @@ def test_a_bag_of_parts_of_all_kinds(sit):
     assert "next: junction sort bag.csv" in out
 
 
+def test_a_remark_without_an_end_of_line_is_no_part_of_the_headings(tmp_path):
+    file = tmp_path / "bag.csv"
+    file.write_bytes(b"# my bag")
+    Record(str(file)).save(part("Q1", "B-E=0.6"))
+    lines = file.read_text().splitlines()
+    assert lines[0] == "# my bag" and lines[1].startswith("part,type") and lines[2].startswith("Q1,")
+
+
 def test_what_stands_in_the_file_stays_and_columns_grow(tmp_path):
     file = tmp_path / "bag.csv"
     file.write_bytes(b"# my bag\r\npart;B-E;colour;A-K\r\nD1;;red;0,55\r\n\r\nD2;;\r\n\"D;3\";0,6;x")

@@ -53,6 +53,10 @@ def test_the_headline_of_a_diode(original, candidate, headline):
     assert verdict(compare(find_type(original), find_type(candidate))) == headline
 
 
+def test_the_leads_of_another_outline_go_by_their_letters():
+    assert "each lead to its own hole by its letter" in said(find_type("2N3055"), find_type("TIP3055"))
+
+
 def test_what_the_original_does_not_state_is_no_rating_that_is_met():
     found = compare(made("Q", I_C=nan), made("Z"))
     assert verdict(found) == "meets every rating that is known; I_C of Q not known"

@@ -8,8 +8,8 @@ import pytest
 
 from junction.base.records import SweepTable
 from junction.show import plots
-from junction.show.canvas import COLOURS, svg_text
-from junction.show.panel import Scale, spanning
+from junction.show.canvas import COLOURS, Canvas, svg_text
+from junction.show.panel import Panel, Scale, spanning
 from junction.sweeps.derived import current_of, sweep_plot
 from junction.sweeps.results import SweepPlot, TransistorPlot
 from junction.sweeps.sweeps import fit_sweeps
@@ -148,6 +148,18 @@ def test_words_keep_off_the_points():
     at = drawn.path("linear-points")
     beside = (at[:, 0] > x - 60) & (at[:, 0] < x + 60)
     assert not (beside & (np.abs(at[:, 1] - y) < 9)).any()
+
+
+def test_names_at_the_ends_of_lines_lie_apart_whatever_their_lines_do():
+    for values in ([0.0, 0.01, 0.02, 0.03], [1.0, 0.99, 0.98, 0.97], [0.5, 0.5, 0.5, 0.5]):
+        canvas = Canvas(200.0, 300.0)
+        panel = Panel(canvas, "p", 20, 180, Scale(0, 1, "x", ""), Scale(0, 1, "y", ""), right=60)
+        panel.ends("ABCD", values, ["ink"] * 4)
+        at = {word: y for word, _, y in Drawn(svg_text(canvas, page=True)).words if word in "ABCD"}
+        assert np.diff(np.sort([*at.values()])).min() >= 10 - 0.1  # rounded to tenths of a point
+        assert 20 < min(at.values()) and max(at.values()) <= 180.1
+        higher = sorted("ABCD", key=lambda name: -values["ABCD".index(name)])
+        assert values[0] == values[1] or sorted(at, key=at.get) == higher
 
 
 @every_row("i", [np.zeros(5), np.full(5, 1e-3), np.array([-1e-12, 0, 1e-13, 2e-12, 0])])
