@@ -287,6 +287,19 @@ def test_a_folder_that_another_holds_for_long_is_said(words, tmp_path, monkeypat
     assert tree(tmp_path) == {"job": "an empty folder"}
 
 
+def test_no_file_stays_open(tmp_path, capsys):
+    def opened():
+        return sorted(os.readlink(f"/proc/self/fd/{fd}") for fd in os.listdir("/proc/self/fd")
+                      if os.path.exists(f"/proc/self/fd/{fd}"))  # fmt: skip
+
+    main(["check", *GOOD, "-o", str(tmp_path / "first")])  # fonts and the like are there once
+    before = opened()
+    for part in ("Q1", "Q2"):
+        assert main(["check", *GOOD, "--part", part, "-o", str(tmp_path / "job")]) == 0
+        assert main(["check", *GOOD, "--part", part, "--record", str(tmp_path / "bag.csv")]) == 0
+    assert opened() == before
+
+
 def test_a_reading_typed_is_on_the_disk_before_the_next_prompt(tmp_path, monkeypatch, capsys):
     file, synced = tmp_path / "bag.csv", []
     real = os.fsync

@@ -118,6 +118,18 @@ def test_operating_point_and_currents_agree_for_any_kind_of_part(vce):
         np.testing.assert_allclose(ib, point.ib, rtol=1e-9, atol=1e-20)
 
 
+@pytest.mark.parametrize("re_ohm", (0.01, 0.5, 10.0))
+def test_currents_are_found_whatever_resistance_lies_before_the_junctions(re_ohm):
+    """A slope of Newton's iteration that lacks a resistance finds none where the resistance takes the voltage."""
+    vbe = np.linspace(0.4, 3.0, 50)
+    for rb in (0.1, 5.0, 50.0):
+        for vce in (0.05, 0.3, 5.0):
+            p = {"IS": 1e-13, "BF": 100.0, "BR": 5.0, "RB": rb, "RE": re_ohm, "RC": 0.5, "VAF": 100.0}
+            ic, ib = currents(vbe, vce, p)
+            assert np.isfinite(ic).all() and np.isfinite(ib).all(), (rb, vce)
+            assert (np.diff(ib) > 0).all()
+
+
 def test_any_terminal_voltage_has_a_finite_current_and_no_warning():
     rng = np.random.default_rng(4)
     p = sim.power_parts(100, rng)
