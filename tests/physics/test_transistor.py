@@ -120,7 +120,7 @@ def test_operating_point_and_currents_agree_for_any_kind_of_part(vce):
 
 @pytest.mark.parametrize("re_ohm", (0.01, 0.5, 10.0))
 def test_currents_are_found_whatever_resistance_lies_before_the_junctions(re_ohm):
-    """A slope of Newton's iteration that lacks a resistance finds none where the resistance takes the voltage."""
+    """Newton's iteration needs every resistance in its slopes where they take most of the voltage."""
     vbe = np.linspace(0.4, 3.0, 50)
     for rb in (0.1, 5.0, 50.0):
         for vce in (0.05, 0.3, 5.0):
