@@ -28,7 +28,8 @@ def block():
 def test_the_largest_current_is_one_of_those_in_use():
     v, i, keep = np.array([[0.1, 0.5, 0.6]]), np.array([[1e-9, 1e-3, -5e-2]]), np.array([[1.0, 1.0, 0.0]])
     for used, largest in ((keep, 1e-3), (np.ones_like(v), 5e-2)):
-        assert Block(v, i, used, np.full((1, 1), thermal_voltage(25.0)), NOISE).top == pytest.approx([largest])
+        block = Block(v, i, used, np.full((1, 1), thermal_voltage(25.0)), NOISE)
+        assert block.top == pytest.approx([largest])
 
 
 def test_differences_of_chi_square_are_those_of_all_points(block):
