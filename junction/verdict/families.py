@@ -23,6 +23,7 @@ def family_weight(inside, m: SimpleNamespace, table: SweepTable, of: SimpleNames
     early = (junction == "AK") & (np.nan_to_num(m.bv_V, nan=np.inf) < rule("early_breakdown"))
     with np.errstate(divide="ignore"):
         log_like = np.log(inside) - np.log((of.vf_high_V - of.vf_low_V) * (of.n_high - of.n_low))
+    log_like[early & ~(inside > 0).any(axis=1)] = 0.0  # a breakdown speaks without a forward part too
     log_like += early[:, None] * np.log(of.early_breakdown_ratio)
     # A Darlington with resistors always shows them; a leak of just that size in a part without is rare.
     built_in = (m.path_ohm > rule("built_in_low")) & (m.path_ohm < rule("built_in_high"))

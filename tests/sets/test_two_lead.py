@@ -163,6 +163,22 @@ def test_zeners_are_compared_at_their_registered_current():
     assert first.grade == "A" and first.total_V.value == pytest.approx(24.02 + 2 * at, abs=2e-3)
 
 
+def test_unmarked_zeners_of_other_voltages_are_other_kinds():
+    bag = zeners([12.0, 5.1, 12.3, 5.12]).assign(type="")
+    result = junction.match(bag, layout="zener", current="10mA", sets=2)
+    assert {frozenset(s.parts) for s in result.sets} == {frozenset(("Z0", "Z2")), frozenset(("Z1", "Z3"))}
+    alone = junction.match(zeners([12.0, 5.1]).assign(type=""), layout="zener", current="10mA")
+    assert not alone.sets
+
+
+def test_a_breakdown_that_was_swept_alone_condemns_nothing():
+    """It rises by decades within a volt, as no leak does; below the 5 V of a rectifier's limit too."""
+    for volts in (2.7, 3.3, 5.1, 6.2, 20.0):
+        found = junction.sort(zeners([volts]).assign(type="")).verdicts[0]
+        assert found.verdict == "undecided" and found.probability["leaky"] < 0.5, volts
+        assert found.next.startswith("Sweep A-K forward")
+
+
 def test_readings_at_a_stated_current_are_matched_there():
     bag = pd.DataFrame({"part": list("ABCD"), "K-A (V)": [5.08, 5.12, 5.31, 5.30]})
     source = {"meter_current": "20mA", "meter_open_voltage": "30V", "meter_over_range": "30V"}
