@@ -3,9 +3,11 @@
 from dataclasses import replace
 from math import isnan, nan, pi
 
+import numpy as np
 import pytest
+from scipy.integrate import simpson
 
-from junction.amplifier.heat import case_path
+from junction.amplifier.heat import average_W, case_path, load_locus
 from junction.amplifier.limits import verdict_of
 from junction.amplifier.rating import clipping_W
 from junction.amplifier.stage import StageAsk, half_load, plan_stage
@@ -232,3 +234,13 @@ def test_without_a_rating_the_worst_drive_goes_to_clipping_all_the_same():
     bare = plan_stage(StageAsk(load_ohm=8, supply_V=32, re_ohm=(0.22,), peak_A=3.0))
     assert max(d["peak_W"] for d in bare.dissipation) == max(d["peak_W"] for d in rated.dissipation)
     assert [d["case"].split(",")[0] for d in bare.dissipation][:2] == ["idle", "clipping"]
+
+
+@pytest.mark.parametrize(("phase_deg", "re_ohm"), [(0.0, 0.0), (0.0, 0.22), (45.0, 0.1), (80.0, 0.0)])
+def test_the_path_of_half_a_cycle_has_the_mean_heat_of_the_closed_form(phase_deg, re_ohm):
+    """The integral of V_CE I_C over the conducting half, over the whole cycle, by Simpson's rule."""
+    phase = np.radians(phase_deg)
+    vce, current = load_locus(28.0, 42.0, 8.0, phase, re_ohm, points=1001)
+    assert current[[0, -1]] == pytest.approx([0.0, 0.0], abs=1e-12)
+    mean = simpson(vce * current, x=np.linspace(0.0, np.pi, 1001)) / (2 * np.pi)
+    assert mean == pytest.approx(average_W(28.0, 42.0, 8.0, phase, re_ohm), rel=1e-9)
