@@ -6,7 +6,6 @@ import os
 import re
 from collections.abc import Mapping
 from math import inf, isnan, nan
-from numbers import Real
 from pathlib import Path
 
 from junction.base.errors import ShelfError, UnitError, UsageError
@@ -74,12 +73,12 @@ def _reading(given) -> float:
 
 def _value(given) -> tuple[float, float, float]:
     """The value [ohm], the tolerance its letter says, and what it is if it is a marking code; nan: none."""
-    if not isinstance(given, str | Real):
-        raise UsageError(f"{given!r} is no resistance. Write such as 0.22ohm, 4k7.")
     text = given.strip() if isinstance(given, str) else ""
     lettered = _LETTERED.fullmatch(text)
     try:
         ohm = physical(lettered[1] if lettered else given, "resistance", plain=True, **_BOUNDS)
+    except TypeError as error:
+        raise UsageError(f"{given!r} is no resistance. Write such as 0.22ohm, 4k7.") from error
     except UsageError as error:  # outside the bounds
         raise UsageError(f"{error}. Write such as 0.22ohm, 4k7.") from error
     coded = re.fullmatch(r"[1-9][0-9][0-6]", text)
