@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import isnan
+from numbers import Real
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -333,9 +334,8 @@ def job(
 
 def _refuse_nothing(name: str, about: object) -> None:
     """Say what to give where something can be no part, value or type at all."""
-    numbers = (int, float) if name == "resistor" else ()
-    if isinstance(about, bool) or not (isinstance(about, (Iterable, os.PathLike, Bag, PartReadings, *numbers))
-                                       or hasattr(about, "bag")):  # fmt: skip
+    kinds = (str, Real) if name == "resistor" else (Iterable, os.PathLike, Bag, PartReadings)
+    if isinstance(about, bool) or not (isinstance(about, kinds) or hasattr(about, "bag")):
         such = {"resistor": "'4k7' or 4700", "substitute": "'2N3055'"}.get(
             name, "a path, a DataFrame, or readings such as ['B-E=0.642', 'E-B=OL']")  # fmt: skip
         raise UsageError(f"{name} of {about!r}: what is it about? Give {such}")

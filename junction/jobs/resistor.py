@@ -77,8 +77,6 @@ def _value(given) -> tuple[float, float, float]:
     lettered = _LETTERED.fullmatch(text)
     try:
         ohm = physical(lettered[1] if lettered else given, "resistance", plain=True, **_BOUNDS)
-    except TypeError as error:
-        raise UsageError(f"{given!r} is no resistance. Write such as 0.22ohm, 4k7.") from error
     except UsageError as error:  # outside the bounds
         raise UsageError(f"{error}. Write such as 0.22ohm, 4k7.") from error
     coded = re.fullmatch(r"[1-9][0-9][0-6]", text)
